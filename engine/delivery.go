@@ -1,0 +1,97 @@
+package engine
+
+import (
+	"encoding/json"
+	"fmt"
+
+	"github.com/tinylib/msgp/msgp"
+)
+
+// KindDelivery is the record kind of deliveries; the record's key is the delivery's id.
+const KindDelivery = "delivery"
+
+// DeliveryStatus is where a delivery stands.
+type DeliveryStatus uint8
+
+// The statuses of a delivery. Step creates deliveries as pending (or withheld); the sender moves them on.
+const (
+	DeliveryPending   DeliveryStatus = iota // to be tried at NextTry
+	DeliveryDelivered                       // the receiver answered 2xx
+	DeliveryDead                            // the schedule ended, or the receiver said 410: a person decides
+)
+
+func (s DeliveryStatus) String() string {
+	switch s {
+	case DeliveryPending:
+		return "pending"
+	case DeliveryDelivered:
+		return "delivered"
+	case DeliveryDead:
+		return "dead"
+	}
+	return fmt.Sprintf("status %d", uint8(s))
+}
+
+// Delivery is one message to one channel. ID, Channel, Type, Alert, Order, At and Data are fixed when Step creates it, in the same commit as the
+// alert change that it tells of; the rest is the sender's. The id is derived from site, alert, change and channel, so it is
+// the same on every try, after every crash and in every replay. It contains no full stop.
+type Delivery struct {
+	ID      string
+	Channel string
+	Type    string          // "alert.opened", "alert.cleared", "alert.acknowledged", "alert.closed"
+	Alert   string          // the alert's id
+	Order   int             // 1, 2, 3, ... within the alert: what a receiver compares to drop a stale message
+	At      int64           // Unix milliseconds of the site clock: when it happened
+	Data    json.RawMessage // the JSON object that the message carries as "data"
+
+	Status   DeliveryStatus
+	Attempts int    // tries so far
+	NextTry  int64  // Unix milliseconds; 0: at once
+	LastTry  int64  // Unix milliseconds of the last attempt, 0: none
+	Took     int64  // milliseconds that the last attempt took
+	Code     int    // HTTP status of the last attempt, 0: no answer
+	Reason   string // why the last attempt failed, or why it is dead; never holds a secret
+}
+
+const deliveryVersion = 1
+
+// AppendDelivery appends the record encoding of d to b.
+func AppendDelivery(b []byte, d *Delivery) []byte {
+	b = msgp.AppendArrayHeader(b, 15)
+	b = msgp.AppendInt(b, deliveryVersion)
+	b = msgp.AppendString(b, d.ID)
+	b = msgp.AppendString(b, d.Channel)
+	b = msgp.AppendString(b, d.Type)
+	b = msgp.AppendString(b, d.Alert)
+	b = msgp.AppendInt(b, d.Order)
+	b = msgp.AppendInt64(b, d.At)
+	b = msgp.AppendBytes(b, d.Data)
+	b = msgp.AppendUint8(b, uint8(d.Status))
+	b = msgp.AppendInt(b, d.Attempts)
+	b = msgp.AppendInt64(b, d.NextTry)
+	b = msgp.AppendInt64(b, d.LastTry)
+	b = msgp.AppendInt64(b, d.Took)
+	b = msgp.AppendInt(b, d.Code)
+	b = msgp.AppendString(b, d.Reason)
+	return b
+}
+
+// DecodeDelivery is the inverse of AppendDelivery.
+func DecodeDelivery(b []byte) (Delivery, error) {
+	var d Delivery
+	r := reader{b: b}
+	if n := r.array(); r.err == nil && n != 15 {
+		return d, fmt.Errorf("delivery record has %d fields, want 15", n)
+	}
+	if v := r.int(); r.err == nil && v != deliveryVersion {
+		return d, fmt.Errorf("delivery record has version %d, this Lintel reads %d", v, deliveryVersion)
+	}
+	d.ID, d.Channel, d.Type, d.Alert = r.string(), r.string(), r.string(), r.string()
+	d.Order, d.At, d.Data = r.int(), r.int64(), r.bytes()
+	d.Status, d.Attempts, d.NextTry, d.LastTry = DeliveryStatus(r.uint8()), r.int(), r.int64(), r.int64()
+	d.Took, d.Code, d.Reason = r.int64(), r.int(), r.string()
+	if r.err != nil {
+		return d, fmt.Errorf("delivery record: %w", r.err)
+	}
+	return d, nil
+}
