@@ -1,0 +1,101 @@
+package layout
+
+import "time"
+
+// Layout is one shop. It comes from Parse and is not changed afterwards.
+type Layout struct {
+	Site     string // the site's id
+	Name     string // for people; the site's id if none was given
+	TimeZone string // IANA name, for example Europe/London
+
+	Zones      []Zone
+	ReadPoints []ReadPoint
+	Hours      Hours
+	Presence   Presence
+
+	location   *time.Location
+	zoneIndex  map[string]int
+	pointIndex map[string]int
+}
+
+// Zone is a place in the shop.
+type Zone struct {
+	ID    string
+	Name  string // for people; the id if none was given
+	Kind  Kind
+	Floor string // for people, may be empty
+}
+
+// ReadPoint is a reader or an antenna that sees a zone.
+type ReadPoint struct {
+	ID   string
+	Name string // for people; the id if none was given
+	Role Role
+	Zone int  // index in Layout.Zones; -1 for a handheld that has no zone of its own
+	Side Side // of a portal
+
+	MinRSSI     float64       // dBm; reads below it don't count. 0: none
+	MinReads    int           // reads of a tag that are needed before it counts as seen here; at least 1
+	SilentAfter time.Duration // without any read for this long the point counts as silent. 0: never
+	Session     string        // "", "S0", "S1", "S2", "S3": the Gen2 session. With S2 and S3 a read tag keeps quiet, so silence is no departure
+}
+
+// KeepsQuiet reports whether tags stay quiet once this read point has read them (Gen2 sessions S2 and S3), so that not hearing one says nothing.
+func (p *ReadPoint) KeepsQuiet() bool { return p.Session == "S2" || p.Session == "S3" }
+
+// Presence is how reads become presence. Parse fills in the defaults.
+type Presence struct {
+	Epoch        time.Duration // one step of the smoothing window; 250 ms to 10 s, default 1 s
+	HysteresisDB float64       // dB by which another zone must be louder to win an item; 0 to 30, default 6
+	Completeness float64       // probability with which the window must catch a tag that is there; 0.5 to 0.9999, default 0.99
+	PassageGap   time.Duration // quiet that ends a portal's burst; 50 ms to 10 s, default 700 ms
+	PassageMax   time.Duration // a longer burst is goods that stand near the door; 1 s to 10 min, default 15 s
+}
+
+// DefaultPresence returns the values that a layout has if it says nothing else.
+func DefaultPresence() Presence {
+	return Presence{
+		Epoch:        time.Second,
+		HysteresisDB: 6,
+		Completeness: 0.99,
+		PassageGap:   700 * time.Millisecond,
+		PassageMax:   15 * time.Second,
+	}
+}
+
+// ZoneIndex returns the index in Zones of the zone with that id.
+func (l *Layout) ZoneIndex(id string) (int, bool) {
+	i, ok := l.zoneIndex[id]
+	return i, ok
+}
+
+// ReadPointIndex returns the index in ReadPoints of the read point with that id.
+func (l *Layout) ReadPointIndex(id string) (int, bool) {
+	i, ok := l.pointIndex[id]
+	return i, ok
+}
+
+// Location returns the shop's time zone.
+func (l *Layout) Location() *time.Location {
+	if l.location == nil {
+		return time.UTC
+	}
+	return l.location
+}
+
+// OpenAt reports whether the shop is open at t. A layout without hours is always open.
+func (l *Layout) OpenAt(t time.Time) bool { return l.Hours.OpenAt(t, l.Location()) }
+
+// ValidID reports whether id may name a site, a zone or a read point: 1 to 64 characters of a-z, 0-9, '-' and '_'.
+func ValidID(id string) bool {
+	if id == "" || len(id) > 64 {
+		return false
+	}
+	for i := 0; i < len(id); i++ {
+		c := id[i]
+		if !(c >= 'a' && c <= 'z' || c >= '0' && c <= '9' || c == '-' || c == '_') {
+			return false
+		}
+	}
+	return true
+}

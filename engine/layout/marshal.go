@@ -1,0 +1,107 @@
+package layout
+
+import (
+	"bytes"
+	"encoding/json"
+)
+
+type layoutJSON struct {
+	Site       string          `json:"site"`
+	Name       string          `json:"name,omitempty"`
+	TimeZone   string          `json:"time_zone"`
+	Zones      []zoneJSON      `json:"zones"`
+	ReadPoints []readPointJSON `json:"read_points,omitempty"`
+	Hours      json.RawMessage `json:"hours,omitempty"`
+	Presence   presenceJSON    `json:"presence"`
+}
+
+type zoneJSON struct {
+	ID    string `json:"id"`
+	Name  string `json:"name,omitempty"`
+	Kind  Kind   `json:"kind"`
+	Floor string `json:"floor,omitempty"`
+}
+
+type readPointJSON struct {
+	ID          string  `json:"id"`
+	Name        string  `json:"name,omitempty"`
+	Role        Role    `json:"role"`
+	Zone        string  `json:"zone,omitempty"`
+	Side        string  `json:"side,omitempty"`
+	MinRSSI     float64 `json:"min_rssi,omitempty"`
+	MinReads    int     `json:"min_reads,omitempty"`
+	SilentAfter string  `json:"silent_after,omitempty"`
+	Session     string  `json:"session,omitempty"`
+}
+
+type presenceJSON struct {
+	Epoch        string  `json:"epoch"`
+	HysteresisDB float64 `json:"hysteresis_db"`
+	Completeness float64 `json:"completeness"`
+	PassageGap   string  `json:"passage_gap"`
+	PassageMax   string  `json:"passage_max"`
+}
+
+// MarshalJSON returns the layout as the document that Parse reads back to an equal layout. Equal layouts give equal bytes: members come in
+// one order, and what has its default value is left out, except for the presence settings, which are all there to be seen.
+func (l *Layout) MarshalJSON() ([]byte, error) {
+	doc := layoutJSON{Site: l.Site, Name: unless(l.Name, l.Site), TimeZone: l.TimeZone, Zones: []zoneJSON{}, Hours: l.Hours.marshal()}
+	for _, z := range l.Zones {
+		doc.Zones = append(doc.Zones, zoneJSON{ID: z.ID, Name: unless(z.Name, z.ID), Kind: z.Kind, Floor: z.Floor})
+	}
+	for _, p := range l.ReadPoints {
+		out := readPointJSON{ID: p.ID, Name: unless(p.Name, p.ID), Role: p.Role, Side: p.Side.String(), MinRSSI: p.MinRSSI, Session: p.Session}
+		if p.Zone >= 0 && p.Zone < len(l.Zones) {
+			out.Zone = l.Zones[p.Zone].ID
+		}
+		if p.MinReads > 1 {
+			out.MinReads = p.MinReads
+		}
+		if p.SilentAfter != 0 {
+			out.SilentAfter = formatDuration(p.SilentAfter)
+		}
+		doc.ReadPoints = append(doc.ReadPoints, out)
+	}
+	doc.Presence = presenceJSON{
+		Epoch:        formatDuration(l.Presence.Epoch),
+		HysteresisDB: l.Presence.HysteresisDB,
+		Completeness: l.Presence.Completeness,
+		PassageGap:   formatDuration(l.Presence.PassageGap),
+		PassageMax:   formatDuration(l.Presence.PassageMax),
+	}
+	return json.Marshal(doc)
+}
+
+func unless(s, otherwise string) string {
+	if s == otherwise {
+		return ""
+	}
+	return s
+}
+
+// marshal writes the days in the order of the week, which a map would not keep.
+func (h *Hours) marshal() json.RawMessage {
+	if !h.Known {
+		return nil
+	}
+	var b bytes.Buffer
+	b.WriteByte('{')
+	member := func(name, value string) {
+		if c := b.Bytes()[b.Len()-1]; c != '{' {
+			b.WriteByte(',')
+		}
+		b.WriteString(`"` + name + `":"` + value + `"`)
+	}
+	for i, name := range dayNames {
+		member(name, FormatWindows(h.Week[weekday(i)]))
+	}
+	if len(h.Except) > 0 {
+		b.WriteString(`,"except":{`)
+		for _, e := range h.Except {
+			member(e.Date.String(), FormatWindows(e.Windows))
+		}
+		b.WriteByte('}')
+	}
+	b.WriteByte('}')
+	return b.Bytes()
+}
