@@ -14,7 +14,9 @@ const (
 	MaxErrors     = 1000      // that are kept of one file; the rest is counted
 	MaxPieces     = 1_000_000 // of a minimum or maximum
 	MaxPrice      = 1e9
-	maxList       = 64 // home zones or limits of one product
+	MaxProducts   = 2_000_000
+
+	maxList = 64 // home zones or limits of one product
 )
 
 // Product is what an item is an instance of. Products of a catalog are shared: don't change them.
