@@ -149,8 +149,8 @@ func decodePartition(s Scheme, inf *schemeInfo, b []byte) (EPC, error) {
 	}
 	off := 14 + prefixWidth
 	width := inf.keyBits - prefixWidth
-	refDigits := referenceDigits(s, digits)
-	if inf.family == GIAI && s == GIAI202 {
+	refDigits := referenceDigits(inf.family, digits)
+	if s == GIAI202 {
 		ref, err := decodeString(b, off, width, refDigits, "the asset reference")
 		e.text = padded(company, digits) + ref
 		return e, err

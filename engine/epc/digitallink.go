@@ -111,7 +111,10 @@ func parseLink(s string) (EPC, error) {
 	if host == "" {
 		return EPC{}, malformed("the Digital Link has no host name")
 	}
-	segments := strings.Split(strings.TrimSuffix(path, "/"), "/")
+	segments := strings.Split(path, "/")
+	if n := len(segments); n%2 == 1 && segments[n-1] == "" { // a slash behind the whole
+		segments = segments[:n-1]
+	}
 	if !ok || len(segments) < 2 {
 		return EPC{}, broken(sectionDL, "the path of the Digital Link holds no key; it ends like /01/{GTIN}/21/{serial}")
 	}

@@ -102,7 +102,6 @@ func encodePartition(e EPC, opt Options) (EPC, error) {
 func checkFits(e EPC) error {
 	inf := &schemes[e.scheme]
 	prefix := int(e.prefix)
-	refDigits := referenceDigits(e.scheme, prefix)
 	switch inf.family {
 	case GIAI, CPI:
 		if len(e.text) <= prefix || !allDigits(e.text[:prefix]) {
@@ -114,8 +113,8 @@ func checkFits(e EPC) error {
 		}
 		width := inf.keyBits - prefixBits[12-prefix]
 		v, ok := canonicalNumeral(ref)
-		if !ok || v >= 1<<uint(width) || len(ref) > refDigits {
-			return broken("TDS 2.3 14.3.4", "%s cannot hold the reference %q beside a prefix of %d digits: it takes a number without leading zeros, below 2^%d, of at most %d digits; use %s", inf.name, ref, prefix, width, refDigits, larger(e.scheme))
+		if !ok || v >= 1<<uint(width) {
+			return broken("TDS 2.3 14.3.4", "%s cannot hold the reference %q beside a prefix of %d digits: it takes a number without leading zeros, below 2^%d; use %s", inf.name, ref, prefix, width, larger(e.scheme))
 		}
 	}
 	switch inf.serial {
@@ -153,24 +152,24 @@ func larger(s Scheme) string {
 	return "the + scheme"
 }
 
-// bits returns the binary form and its length in bits; nil where e has none.
-func (e EPC) bits() ([]byte, int) {
+// appendBits appends the binary form to dst, which is empty, and returns its length in bits: 0 where e has none.
+func (e EPC) appendBits(dst []byte) ([]byte, int) {
 	inf := &schemes[e.scheme]
 	switch {
 	case e.bin != "":
-		return []byte(e.bin), int(e.nbits)
+		return append(dst, e.bin...), int(e.nbits)
 	case inf.form == formPartition:
-		w := bitWriter{b: make([]byte, 0, (inf.bits+15)/16*2)}
+		w := bitWriter{b: dst}
 		e.putPartition(&w)
 		return w.b, w.n
 	case e.scheme == GID96:
-		w := bitWriter{}
+		w := bitWriter{b: dst}
 		w.put(uint64(inf.header), 8)
 		w.put(e.key, 52)
 		w.put(e.num, 36)
 		return w.b, w.n
 	case e.scheme == USDOD96:
-		w := bitWriter{}
+		w := bitWriter{b: dst}
 		w.put(uint64(inf.header), 8)
 		w.put(uint64(e.filter), 4)
 		if len(e.text) == 5 {
@@ -182,7 +181,7 @@ func (e EPC) bits() ([]byte, int) {
 		w.put(e.num, 36)
 		return w.b, w.n
 	}
-	return nil, 0
+	return dst, 0
 }
 
 // putPartition writes a scheme with a partition, whose fields are known to fit.

@@ -38,7 +38,9 @@ func (e EPC) IsZero() bool { return e.scheme == NoScheme }
 
 // Filter returns the filter value (0 to 7, USDOD 0 to 15); ok is false where the form has none. Values that the
 // standard reserves are returned as they are (TDS 2.3 10.1).
-func (e EPC) Filter() (value int, ok bool) { return max(int(e.filter), 0), e.filter >= 0 }
+func (e EPC) Filter() (value int, ok bool) {
+	return max(int(e.filter), 0), e.filter >= 0 && e.scheme != NoScheme
+}
 
 // PrefixDigits returns how many digits of the key are its GS1 Company Prefix; ok is false where the form does not
 // say: "+" schemes, element strings and Digital Links.
@@ -48,10 +50,13 @@ func (e EPC) PrefixDigits() (digits int, ok bool) { return int(e.prefix), e.pref
 // data is no part of the identity and is not decoded here.
 func (e EPC) HasAIDC() bool { return e.flags&flagToggle != 0 }
 
-// GTIN14 returns the GTIN as the number of its 14-digit form. SGTIN and ITIP have one.
+// GTIN14 returns the GTIN of an SGTIN as the number of its 14-digit form. An ITIP has none: it is a piece of a trade
+// item, and counting pieces as items would count the item more than once.
 func (e EPC) GTIN14() (uint64, bool) {
-	f := e.scheme.Family()
-	return e.key, f == SGTIN || f == ITIP
+	if e.scheme.Family() != SGTIN {
+		return 0, false
+	}
+	return e.key, true
 }
 
 // GTIN14Text returns the GTIN as 14 digits, or "".
@@ -134,18 +139,23 @@ func (e EPC) Hostname() string {
 // A serial may hold brackets. Where they would read as another Application Identifier, as in the serial "a(10)b", an
 // element string cannot hold it and the text is the canonical Digital Link URI.
 func (e EPC) KeyText() string {
+	var buf [maxBits/4 + 32]byte
+	return string(e.appendKeyText(buf[:0]))
+}
+
+func (e EPC) appendKeyText(out []byte) []byte {
 	switch e.scheme.Family() {
 	case NoScheme:
-		return ""
+		return out
 	case RawBits:
-		return e.RawURI()
+		return e.appendRawURI(out)
 	case GID, USDOD:
-		return e.PureIdentityURI()
+		return append(out, e.PureIdentityURI()...)
 	}
 	if e.text != "" && strings.IndexByte(e.text, '(') >= 0 && hasBracketedAI(e.text) {
-		return e.DigitalLink()
+		return e.appendLink(append(out, baseDL...))
 	}
-	return string(e.appendElements(make([]byte, 0, 48)))
+	return e.appendElements(out)
 }
 
 // ElementString returns the GS1 element string with brackets, with the prioritised date of a DSGTIN+ behind the

@@ -87,7 +87,8 @@ func (e EPC) Key() Key {
 		}
 		return packed(kindUSDOD, code, e.num)
 	}
-	return HashedKey(e.KeyText())
+	var buf [maxBits/4 + 32]byte
+	return hashed(e.appendKeyText(buf[:0]))
 }
 
 func packed(kind, hi, lo uint64) Key { return Key{kind<<kindShift | hi, lo} }
@@ -102,8 +103,10 @@ func markedNumeral(s string) u128 {
 }
 
 // HashedKey returns the Key of kind 15 that belongs to a KeyText which has no packed form.
-func HashedKey(keyText string) Key {
-	sum := sha256.Sum256([]byte(keyText))
+func HashedKey(keyText string) Key { return hashed([]byte(keyText)) }
+
+func hashed(text []byte) Key {
+	sum := sha256.Sum256(text)
 	return packed(kindHashed, binary.BigEndian.Uint64(sum[:])>>4, binary.BigEndian.Uint64(sum[8:]))
 }
 
@@ -135,10 +138,44 @@ func KeyFromBytes(b []byte) (Key, error) {
 // no EPC has.
 func (k Key) Text() (text string, ok bool) {
 	e, ok := k.unpack()
-	if !ok || e.Key() != k {
+	if !ok || e.Key() != k || !e.plausible() {
 		return "", false
 	}
 	return e.KeyText(), true
+}
+
+// plausible reports whether an unpacked identity is one that a parser would have accepted.
+func (e EPC) plausible() bool {
+	family := e.scheme
+	digits := 0
+	switch family {
+	case SGTIN, ITIP:
+		digits = 14
+	case SSCC, GSRN, GSRNP:
+		digits = 18
+	case SGLN, GRAI, GDTI, SGCN:
+		digits = 13
+	case GID:
+		return e.key < 1<<52 && e.num < 1<<36
+	case USDOD:
+		return checkCAGE(e.text) == nil && e.num < 1<<36
+	case GIAI:
+		return checkPrefixedText(e.text, "") == nil
+	case CPI:
+		return checkPrefixedText(e.text, "") == nil && e.num < pow10[12]
+	}
+	if e.key >= pow10[digits] || checkOf(e.key/10) != e.key%10 {
+		return false
+	}
+	switch family {
+	case SGTIN, ITIP:
+		return circulation(e.key) == nil
+	case GRAI, GDTI:
+		return e.num < pow10[serialLimit(family)]
+	case SGCN:
+		return e.num < 2*pow10[12]
+	}
+	return true
 }
 
 // unpack turns a packed key back into an identity.

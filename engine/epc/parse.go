@@ -14,8 +14,13 @@ func Parse(s string) (EPC, error) {
 	return e, nil
 }
 
+// maxText is far longer than any form of an identity; a Digital Link may carry attributes.
+const maxText = 4096
+
 func parse(s string) (EPC, error) {
 	switch {
+	case len(s) > maxText:
+		return EPC{}, malformed("%d bytes are longer than any form of an identity", len(s))
 	case s == "":
 		return EPC{}, malformed("no input; give the hexadecimal bits of a tag, an EPC URI, a GS1 element string or a Digital Link")
 	case s[0] == '(':
@@ -44,6 +49,17 @@ func parseHex(buf *[maxBits / 8]byte, s string) (nbits int, err error) {
 		start = 2
 	}
 	n := 0
+	if len(s)-start == 24 { // the 96 bits of most tags
+		bad := byte(0)
+		for i := range 12 {
+			hi, lo := hexValue[s[start+2*i]], hexValue[s[start+2*i+1]]
+			buf[i], bad = hi<<4|lo&15, bad|hi|lo
+		}
+		if bad < 16 {
+			return 96, nil
+		}
+		clear(buf[:12])
+	}
 	for i := start; i < len(s); i++ {
 		c := s[i]
 		v := hexValue[c]

@@ -243,27 +243,19 @@ func hexByte(b byte) string { return string([]byte{upperHex[b>>4], upperHex[b&15
 // (TDS 2.3 14.4.3).
 var prefixBits = [7]int{40, 37, 34, 30, 27, 24, 20}
 
-// referenceDigits returns how many digits (GIAI: at most how many characters) stand beside a company prefix of
+// referenceDigits returns how many digits (GIAI and CPI: at most how many characters) stand beside a company prefix of
 // prefix digits.
-func referenceDigits(s Scheme, prefix int) int {
+func referenceDigits(family Scheme, prefix int) int {
 	total := 0
-	switch s.Family() {
+	switch family {
 	case SGTIN, ITIP:
 		total = 13
 	case SSCC, GSRN, GSRNP:
 		total = 17
 	case SGLN, GRAI, GDTI, SGCN:
 		total = 12
-	case GIAI:
-		total = 30
-		if s == GIAI96 {
-			total = 25
-		}
-	case CPI:
-		total = 30
-		if s == CPI96 {
-			total = 15
-		}
+	case GIAI, CPI:
+		total = maxNumeric
 	}
 	return total - prefix
 }

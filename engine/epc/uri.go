@@ -15,27 +15,34 @@ const (
 // Hex returns the binary form in upper-case hexadecimal, filled with zero bits to whole 16-bit words as tag memory
 // holds it; "" where the form has no bits. Surplus bits and +AIDC data that followed the EPC are not in it.
 func (e EPC) Hex() string {
-	b, n := e.bits()
-	if n == 0 {
-		return ""
+	var buf [maxBits / 4]byte
+	return string(e.appendHex(buf[:0]))
+}
+
+func (e EPC) appendHex(out []byte) []byte {
+	b, n := e.bin, int(e.nbits)
+	if b == "" {
+		var bits []byte
+		bits, n = e.appendBits(nil)
+		b = string(bits)
 	}
 	size := (n + 15) / 16 * 4
 	if e.scheme == RawBits {
 		size = (n + 3) / 4
 	}
-	out := make([]byte, size)
-	for i := range out {
-		out[i] = '0'
+	for i := range size {
 		if i/2 < len(b) {
-			out[i] = upperHex[b[i/2]>>(4-uint(i&1)*4)&15]
+			out = append(out, upperHex[b[i/2]>>(4-uint(i&1)*4)&15])
+		} else {
+			out = append(out, '0')
 		}
 	}
-	return string(out)
+	return out
 }
 
 // Bits returns the binary form, most significant bit first, and its length in bits; the rest of the last byte is
 // zero. It is nil where the form has no bits.
-func (e EPC) Bits() ([]byte, int) { return e.bits() }
+func (e EPC) Bits() ([]byte, int) { return e.appendBits(nil) }
 
 // RawURI returns "urn:epc:raw:96.x..." of raw bits (TDS 2.3 15.2.1), with the Application Family Identifier where the
 // PC word gave one; "" for everything else.
@@ -43,12 +50,16 @@ func (e EPC) RawURI() string {
 	if e.scheme != RawBits {
 		return ""
 	}
-	out := appendPadded([]byte(rawURN), uint64(e.nbits), 1)
+	var buf [maxBits/4 + 32]byte
+	return string(e.appendRawURI(buf[:0]))
+}
+
+func (e EPC) appendRawURI(out []byte) []byte {
+	out = appendPadded(append(out, rawURN...), uint64(e.nbits), 1)
 	if e.flags&flagAFI != 0 {
 		out = append(out, '.', 'x', upperHex[e.afi>>4], upperHex[e.afi&15])
 	}
-	out = append(out, '.', 'x')
-	return string(append(out, e.Hex()...))
+	return e.appendHex(append(out, '.', 'x'))
 }
 
 // TagURI returns the EPC tag URI; "" for the "+" schemes, which have none, and for forms that are no tag encoding.
