@@ -34,11 +34,13 @@ type Store interface {
 	Append(ctx context.Context, site string, entries ...NewEntry) ([]Appended, error)
 
 	// Read returns up to max entries after the given sequence number, oldest first. With none there it waits up to wait (0: not at all)
-	// for one to be appended, by this process or another, and then returns an empty slice and no error. ErrTrimmed if after+1 was trimmed away.
+	// for one to be appended, by this process or another, and then returns an empty slice and no error. An engine may return fewer than max if
+	// they are large (about 16 MB), never none. ErrTrimmed if after+1 was trimmed away. ErrConflict if after is past the newest entry: the store lost
+	// what the reader saw (an older backup, a failover), so the reader must load the site again.
 	Read(ctx context.Context, site string, after Seq, max int, wait time.Duration) ([]Entry, error)
 
 	// Records calls fn for records of the site as of one cursor, which it returns. With keys it yields just those that exist, in any order;
-	// without keys, every record of the kind; with kind "", every record of every kind. fn must not keep value after it returns and must not
+	// without keys, every record of the kind; with kind "" (and no keys), every record of every kind. fn must not keep value after it returns and must not
 	// call the store. If a commit lands while a long listing runs, the engine must still yield one consistent cut or return ErrConflict (the caller tries again).
 	Records(ctx context.Context, site string, kind Kind, keys []string, fn func(kind Kind, key string, value []byte) error) (Seq, error)
 

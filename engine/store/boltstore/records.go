@@ -1,0 +1,202 @@
+package boltstore
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"time"
+
+	"go.etcd.io/bbolt"
+
+	"lintel/engine/store"
+)
+
+// Records implements store.Store. A listing is one reading transaction: it sees one moment, and no commit waits for it.
+func (s *Store) Records(ctx context.Context, name string, kind store.Kind, keys []string,
+	fn func(kind store.Kind, key string, value []byte) error) (cursor store.Seq, err error) {
+	if err := store.CheckSite(name); err != nil {
+		return 0, err
+	}
+	if err := store.CheckRecords(kind, keys); err != nil {
+		return 0, err
+	}
+	err = s.view(ctx, func(tx *bbolt.Tx) error {
+		b := findSite(tx, name)
+		if b == nil {
+			return nil
+		}
+		cursor = b.cursor()
+		if len(keys) > 0 {
+			return b.someRecords(kind, keys, fn)
+		}
+		return b.allRecords(ctx, kind, fn)
+	})
+	if err != nil {
+		return 0, err
+	}
+	return cursor, nil
+}
+
+func (b *site) someRecords(kind store.Kind, keys []string, fn func(store.Kind, string, []byte) error) error {
+	var full []byte
+	for _, key := range keys {
+		full = appendRecordKey(full[:0], kind, key)
+		if v := b.records.Get(full); v != nil {
+			if err := fn(kind, key, v); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+func (b *site) allRecords(ctx context.Context, kind store.Kind, fn func(store.Kind, string, []byte) error) error {
+	var prefix []byte
+	if kind != "" {
+		prefix = appendRecordKey(nil, kind, "")
+	}
+	c := b.records.Cursor()
+	n := 0
+	for k, v := c.Seek(prefix); k != nil && bytes.HasPrefix(k, prefix); k, v = c.Next() {
+		if n++; n%1000 == 0 && ctx.Err() != nil {
+			return ctx.Err()
+		}
+		i := bytes.IndexByte(k, 0)
+		if string(k[:i]) != string(kind) { // a new string only when the kind changes
+			kind = store.Kind(k[:i])
+		}
+		if err := fn(kind, string(k[i+1:]), v); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Commit implements store.Store.
+func (s *Store) Commit(ctx context.Context, name string, c store.Commit) error {
+	if err := store.CheckSite(name); err != nil {
+		return err
+	}
+	if err := c.Check(); err != nil {
+		return err
+	}
+	size := 0
+	for i := range c.Writes {
+		size += len(c.Writes[i].Key) + len(c.Writes[i].Value)
+	}
+	for i := range c.Facts {
+		size += len(c.Facts[i].Data)
+	}
+	return s.write(ctx, size, func(tx *bbolt.Tx, _ time.Time) (bool, error) { return applyCommit(tx, name, &c) })
+}
+
+func applyCommit(tx *bbolt.Tx, name string, c *store.Commit) (bool, error) {
+	b := findSite(tx, name)
+	if cursor := b.cursor(); !c.Loose && cursor != c.Expect {
+		return false, fmt.Errorf("%w: the cursor is %d, not %d", store.ErrConflict, cursor, c.Expect)
+	}
+	if b != nil && len(c.Facts) > 0 {
+		if last := b.root.Get(keyLastFact); last != nil && bytes.Compare(factKey(c.Facts[0].ID), last) <= 0 {
+			id := readFactKey(last)
+			return false, fmt.Errorf("%w: fact 0 (%d-%d) is not past the last one of the site (%d-%d)",
+				store.ErrInvalid, c.Facts[0].ID.Ms, c.Facts[0].ID.N, id.Ms, id.N)
+		}
+	}
+	changes := len(c.Writes)+len(c.Facts) > 0 || !c.Loose && c.Next != c.Expect
+	if b == nil && !changes {
+		return false, nil // nothing to delete either
+	}
+	b, err := makeSite(tx, name)
+	if err != nil {
+		return false, err
+	}
+	var full []byte
+	for i := range c.Deletes {
+		full = appendRecordKey(full[:0], c.Deletes[i].Kind, c.Deletes[i].Key)
+		if err := b.records.Delete(full); err != nil {
+			return true, err
+		}
+	}
+	for i := range c.Writes {
+		full = appendRecordKey(full[:0], c.Writes[i].Kind, c.Writes[i].Key)
+		if err := b.records.Put(full, c.Writes[i].Value); err != nil {
+			return true, err
+		}
+	}
+	for i := range c.Facts {
+		if err := b.facts.Put(factKey(c.Facts[i].ID), c.Facts[i].Data); err != nil {
+			return true, err
+		}
+	}
+	if n := len(c.Facts); n > 0 {
+		if err := b.root.Put(keyLastFact, factKey(c.Facts[n-1].ID)); err != nil {
+			return true, err
+		}
+	}
+	if !c.Loose {
+		err = putUint(b.root, keyCursor, uint64(c.Next))
+	}
+	return changes || len(c.Deletes) > 0, err
+}
+
+// How much Facts copies out of one reading transaction.
+const (
+	factsAtOnce     = 2048
+	factsAtOnceSize = 1 << 20
+)
+
+// Facts implements store.Store. fn runs outside of any transaction, so it may take its time: a long listing does not keep room in the file
+// from being used again.
+func (s *Store) Facts(ctx context.Context, name string, from, to store.FactID, limit int,
+	fn func(id store.FactID, data []byte) error) error {
+	if err := store.CheckSite(name); err != nil {
+		return err
+	}
+	if from.Ms < 0 {
+		from = store.FactID{}
+	}
+	if to.Ms < 0 {
+		return ctx.Err()
+	}
+	var end []byte
+	if !to.IsZero() {
+		end = factKey(to)
+	}
+	type span struct {
+		id       store.FactID
+		from, to int
+	}
+	var (
+		spans []span
+		buf   []byte
+		start = factKey(from)
+	)
+	for given := 0; ; {
+		spans, buf = spans[:0], buf[:0]
+		err := s.view(ctx, func(tx *bbolt.Tx) error {
+			b := findSite(tx, name)
+			if b == nil {
+				return nil
+			}
+			c := b.facts.Cursor()
+			for k, v := c.Seek(start); k != nil && len(spans) < factsAtOnce && len(buf) < factsAtOnceSize; k, v = c.Next() {
+				if end != nil && bytes.Compare(k, end) >= 0 || limit > 0 && given+len(spans) >= limit {
+					break
+				}
+				buf = append(buf, v...)
+				spans = append(spans, span{readFactKey(k), len(buf) - len(v), len(buf)})
+			}
+			return nil
+		})
+		if err != nil || len(spans) == 0 {
+			return err
+		}
+		for _, sp := range spans {
+			if err := fn(sp.id, buf[sp.from:sp.to:sp.to]); err != nil {
+				return err
+			}
+		}
+		given += len(spans)
+		start = append(factKey(spans[len(spans)-1].id), 0) // the least key past the last one
+	}
+}
