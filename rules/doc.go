@@ -1,0 +1,2 @@
+// Package rules turns the rule documents that shop staff write into conditions that run on facts.
+package rules

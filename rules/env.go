@@ -1,0 +1,107 @@
+package rules
+
+// Env is what one evaluation sees: plain values only, filled by the caller for each evaluation and never changed by a rule. A value that a
+// subject does not have stays zero; missing data reads as empty text, 0, false or an empty list, so that every rule has an answer.
+//
+// In a condition the fields are written in lower case with dots: Env.Zone.Kind is zone.kind, Env.Product.HomeZones is product.home_zones.
+// Names lists them all with their meaning.
+type Env struct {
+	Cause   string
+	Item    Item
+	Product Product
+	Zone    Zone // where the subject is now
+	From    Zone // where it was before
+	Stock   Stock
+	Passage Passage
+	Reader  Reader
+	Count   Count
+	At      At
+	Site    Site
+}
+
+// Item is the one tagged thing that an item rule is about.
+type Item struct {
+	Key         string // identity without encoding or filter value
+	EPC         string // pure identity URI, or the raw bits of a tag that is no GS1 EPC
+	Serial      string
+	Disposition string // GS1 Core Business Vocabulary 2.0
+	Paid        bool
+	Sellable    bool
+	Foreign     bool // not this shop's
+	Registered  bool // its product is known
+	Home        bool // in one of its home zones now
+	Present     bool // heard somewhere now
+}
+
+// Product is what the item is an instance of.
+type Product struct {
+	Known      bool
+	GTIN       string
+	SKU        string
+	Name       string
+	Category   string
+	Price      float64
+	HomeZones  []string
+	Attributes map[string]string
+}
+
+// Zone is a place in the shop; all fields are empty when the subject is nowhere.
+type Zone struct {
+	ID    string
+	Name  string
+	Kind  string
+	Floor string
+}
+
+// Stock counts the items of one product in one zone.
+type Stock struct {
+	Count      int
+	Minimum    int // 0 with HasMinimum false: none is set
+	Maximum    int
+	HasMinimum bool
+	HasMaximum bool
+	Backroom   int // the product's items in stockroom zones
+	Total      int // the product's items in all zones
+	Short      int // how many are missing to the minimum, never below 0
+}
+
+// Passage is what a burst of reads at a portal showed.
+type Passage struct {
+	Direction  string
+	Confidence float64 // 0 to 1
+	Reads      int
+	PeakRSSI   float64 // dBm
+	Seconds    float64 // from the first to the last read
+}
+
+// Reader is a read point.
+type Reader struct {
+	ID            string
+	Role          string
+	SilentSeconds float64
+}
+
+// Count is the result of a stock-take.
+type Count struct {
+	ID         string
+	Expected   int
+	Found      int
+	Missing    int
+	Unexpected int
+	Accuracy   float64 // 0 to 1
+}
+
+// At is the time of the fact in the site's time zone.
+type At struct {
+	Hour    int
+	Minute  int
+	Weekday string // "monday" to "sunday"
+	Date    string // "2026-11-25"
+}
+
+// Site is the shop.
+type Site struct {
+	ID   string
+	Name string
+	Open bool // within its opening hours
+}

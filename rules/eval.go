@@ -1,0 +1,202 @@
+package rules
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+	"unicode/utf8"
+
+	"github.com/expr-lang/expr/file"
+	"github.com/expr-lang/expr/vm"
+)
+
+// RunError says that a rule failed while it ran. It is about the rule, not about the fact: report it once per rule, and treat the answer as
+// unknown.
+type RunError struct {
+	Rule    string
+	File    string
+	Line    int
+	Column  int
+	Message string
+}
+
+func (e *RunError) Error() string {
+	return fmt.Sprintf("%s:%d:%d: rule %s: %s", e.File, e.Line, e.Column, e.Rule, e.Message)
+}
+
+// Evaluator runs the rules of a set on one environment after the other. It is not for concurrent use; make one for each goroutine.
+type Evaluator struct {
+	set        *Set
+	env        *Env
+	generation uint64 // of the environment
+	loaded     []uint64
+	vm         vm.VM
+	steps      int
+	candidates []*Rule
+	interned   map[string]any
+	message    []byte
+}
+
+var errSteps = errors.New("the list functions of this condition go round too often")
+
+// NewEvaluator makes an evaluator of the set.
+func (s *Set) NewEvaluator() *Evaluator {
+	e := &Evaluator{set: s, env: &Env{}, generation: 1, loaded: make([]uint64, len(s.slots)), interned: make(map[string]any)}
+	e.vm.MemoryBudget = memoryBudget
+	e.vm.Stack = make([]any, 0, 16)
+	e.vm.Variables = make([]any, len(s.slots))
+	e.vm.Variables[stepSlot] = func(weight int) bool {
+		if e.steps += weight; e.steps > maxSteps {
+			panic(errSteps)
+		}
+		return true
+	}
+	return e
+}
+
+// Bind sets the environment for the calls that follow, up to the next Bind. It is read when a rule needs it, so it must not change meanwhile.
+func (e *Evaluator) Bind(env *Env) {
+	e.env = env
+	e.generation++
+}
+
+// Candidates returns the rules about this subject that could be true in the bound environment after a fact of this kind, in the order of the
+// document: rules that are off, that the cause cannot make true, or that ask for another zone, product or the like are left out. For a
+// cause that is not known, and for "", only the environment narrows them down. The slice is valid until the next call.
+func (e *Evaluator) Candidates(about, cause string) []*Rule {
+	e.candidates = e.candidates[:0]
+	s := e.set.index[about]
+	if s == nil {
+		return e.candidates
+	}
+	b := s.byCause[cause]
+	if b == nil {
+		b = s.any
+	}
+	e.candidates = b.candidates(e.candidates, e.set.rules, e.env)
+	return e.candidates
+}
+
+// True reports whether the rule's condition is true in the bound environment. The rule must be of this evaluator's set. The error is a
+// *RunError.
+func (e *Evaluator) True(r *Rule) (bool, error) {
+	out, err := e.run(r.condition)
+	if err != nil {
+		return false, r.runError(err)
+	}
+	return out, nil
+}
+
+func (e *Evaluator) run(c *condition) (bool, error) {
+	for _, n := range c.reads {
+		if e.loaded[n] != e.generation {
+			e.load(n)
+		}
+	}
+	e.steps = 0
+	out, err := e.vm.Run(c.program, nil)
+	if err != nil {
+		return false, err
+	}
+	b, ok := out.(bool)
+	if !ok {
+		return false, errors.New("the condition has no answer")
+	}
+	return b, nil
+}
+
+func (r *Rule) runError(err error) error {
+	e := &RunError{Rule: r.Name, File: r.File, Line: r.Line, Column: 1, Message: err.Error()}
+	var fe *file.Error
+	if errors.As(err, &fe) {
+		at := r.source.place(fe.From)
+		e.Line, e.Column, e.Message = at.line, at.column, fe.Message
+	}
+	if errors.Is(err, errSteps) {
+		e.Message = errSteps.Error()
+	}
+	return e
+}
+
+// load puts the value of a name where programs find it. A value that was there before is used again, since boxing a new one costs an
+// allocation; values that come back often are kept for longer.
+func (e *Evaluator) load(n int) {
+	e.loaded[n] = e.generation
+	s := &e.set.slots[n]
+	old := &e.vm.Variables[n]
+	switch {
+	case s.entry.text != nil:
+		e.loadText(old, s.entry.text(e.env), s.entry.few)
+	case s.entry.yes != nil:
+		*old = s.entry.yes(e.env)
+	case s.entry.whole != nil:
+		v := s.entry.whole(e.env)
+		if was, ok := (*old).(int); !ok || was != v {
+			*old = v
+		}
+	case s.entry.number != nil:
+		v := s.entry.number(e.env)
+		if was, ok := (*old).(float64); !ok || math.Float64bits(was) != math.Float64bits(v) {
+			*old = v
+		}
+	case s.entry.list != nil:
+		v := cutList(s.entry.list(e.env))
+		if was, ok := (*old).([]string); !ok || len(was) != len(v) || len(v) == 0 || &was[0] != &v[0] {
+			*old = v
+		}
+	default:
+		e.loadText(old, e.env.Product.Attributes[s.key], true)
+	}
+}
+
+const maxInterned = 4096
+
+func (e *Evaluator) loadText(old *any, v string, few bool) {
+	v = cut(v)
+	if was, ok := (*old).(string); ok && was == v {
+		return
+	}
+	if !few {
+		*old = v
+		return
+	}
+	boxed, ok := e.interned[v]
+	if !ok {
+		if len(e.interned) == maxInterned {
+			clear(e.interned)
+		}
+		v = strings.Clone(v)
+		boxed = v
+		e.interned[v] = boxed
+	}
+	*old = boxed
+}
+
+// cut bounds a text of the environment.
+func cut(s string) string {
+	if len(s) <= maxTextValue {
+		return s
+	}
+	n := maxTextValue
+	for n > maxTextValue-utf8.UTFMax && !utf8.RuneStart(s[n]) {
+		n--
+	}
+	return s[:n]
+}
+
+// cutList bounds a list of the environment and its texts.
+func cutList(list []string) []string {
+	list = list[:min(len(list), maxListValue)]
+	for i, s := range list {
+		if len(s) > maxTextValue {
+			short := make([]string, len(list))
+			copy(short, list[:i])
+			for j := i; j < len(list); j++ {
+				short[j] = cut(list[j])
+			}
+			return short
+		}
+	}
+	return list
+}

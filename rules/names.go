@@ -1,0 +1,319 @@
+package rules
+
+import (
+	"slices"
+	"strings"
+)
+
+// Name describes one name that conditions and messages may use. The list is the one source for the checker, for suggestions and for
+// ENVIRONMENT.md.
+type Name struct {
+	Name     string   `json:"name"`              // as written: "zone.kind"
+	Type     string   `json:"type"`              // text, yes/no, whole number, number, list of text
+	Unit     string   `json:"unit,omitempty"`    // of a number
+	Meaning  string   `json:"meaning"`           // one line
+	Example  string   `json:"example"`           // a condition that uses it
+	Subjects []string `json:"subjects"`          // what a rule must be about to use it
+	Causes   []string `json:"causes,omitempty"`  // after which kinds of fact it may differ; empty: it also changes with time alone
+	Values   []string `json:"values,omitempty"`  // the whole set of values, where it is closed
+	Missing  string   `json:"missing,omitempty"` // what a message says in its place when it is empty
+}
+
+// The types of names, as shown to people.
+const (
+	typeText  = "text"
+	typeBool  = "yes/no"
+	typeInt   = "whole number"
+	typeFloat = "number"
+	typeList  = "list of text"
+)
+
+// The subjects of rules.
+const (
+	AboutItem   = "item"
+	AboutStock  = "stock"
+	AboutReader = "reader"
+	AboutCount  = "count"
+)
+
+// Subjects returns what rules can be about, in their usual order.
+func Subjects() []string { return []string{AboutItem, AboutStock, AboutReader, AboutCount} }
+
+// ZoneKinds returns the closed set of zone.kind. Empty text, for nowhere, is not in it.
+func ZoneKinds() []string {
+	return []string{"shelf", "floor", "stockroom", "fitting", "checkout", "receiving", "exit", "other"}
+}
+
+// subjectCauses says which kinds of fact are about which subject.
+var subjectCauses = map[string][]string{
+	AboutItem: {"arrived", "left", "passed", "sold", "returned", "received", "shipped", "missing", "found", "retired", "foreign",
+		"moved", "registered"},
+	AboutStock:  {"stock"},
+	AboutReader: {"silent", "heard"},
+	AboutCount:  {"counted"},
+}
+
+// Causes returns the kinds of fact that a rule about this subject is evaluated for; nil for an unknown subject.
+func Causes(about string) []string { return slices.Clone(subjectCauses[about]) }
+
+// entry is a Name with its way to the value: exactly one of the functions is set. The name product.attributes stands for a family of
+// names, one for each attribute, and has attribute set instead.
+type entry struct {
+	Name
+	text      func(*Env) string
+	yes       func(*Env) bool
+	whole     func(*Env) int
+	number    func(*Env) float64
+	list      func(*Env) []string
+	attribute bool
+
+	few    bool // few different values occur: worth keeping boxed
+	rank   int  // above 0: usable as index key, the lowest is the most selective
+	onlyOn string
+}
+
+var (
+	onlyItem   = []string{AboutItem}
+	onlyStock  = []string{AboutStock}
+	onlyReader = []string{AboutReader}
+	onlyCount  = []string{AboutCount}
+	itemStock  = []string{AboutItem, AboutStock}
+	placed     = []string{AboutItem, AboutStock, AboutReader}
+	pointed    = []string{AboutItem, AboutReader}
+	every      = []string{AboutItem, AboutStock, AboutReader, AboutCount}
+
+	// What may have changed after which facts, for item rules. An item's place and its business state can both be new after any item
+	// fact: a sale tells where the till stands, an arrival on the floor makes goods accessible.
+	byItem    = subjectCauses[AboutItem]
+	byTie     = []string{"arrived", "passed", "sold", "returned", "received", "shipped", "found", "foreign", "registered"}
+	byPaid    = []string{"sold", "returned", "received", "shipped", "missing", "found", "retired", "foreign", "moved", "registered"}
+	byStock   = subjectCauses[AboutStock]
+	byReader  = subjectCauses[AboutReader]
+	byCount   = subjectCauses[AboutCount]
+	byPlace   = slices.Concat(byItem, byStock, byReader)
+	byProduct = slices.Concat(byTie, byStock)
+	byPoint   = slices.Concat(byItem, byReader)
+	byCause   = slices.Concat(byItem, byStock, byReader, byCount)
+	byTime    []string // with every fact, and without one
+
+	// GS1 Core Business Vocabulary 2.0, section 7.2 (Disposition).
+	dispositions = []string{"active", "available", "completeness_inferred", "completeness_verified", "conformant", "container_closed",
+		"container_open", "damaged", "destroyed", "dispensed", "disposed", "encoded", "expired", "in_progress", "in_transit", "inactive",
+		"mismatch_class", "mismatch_instance", "mismatch_quantity", "needs_replacement", "no_pedigree_match", "non_conformant",
+		"non_sellable_other", "partially_dispensed", "recalled", "reserved", "retail_sold", "returned", "sellable_accessible",
+		"sellable_not_accessible", "stolen", "unavailable", "unknown"}
+	weekdays = []string{"monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"}
+)
+
+func textName(name, meaning, example string, subjects, causes []string, get func(*Env) string) entry {
+	return entry{Name: Name{Name: name, Type: typeText, Meaning: meaning, Example: example, Subjects: subjects, Causes: causes}, text: get}
+}
+
+func boolName(name, meaning, example string, subjects, causes []string, get func(*Env) bool) entry {
+	return entry{Name: Name{Name: name, Type: typeBool, Meaning: meaning, Example: example, Subjects: subjects, Causes: causes}, yes: get}
+}
+
+func intName(name, unit, meaning, example string, subjects, causes []string, get func(*Env) int) entry {
+	return entry{Name: Name{Name: name, Type: typeInt, Unit: unit, Meaning: meaning, Example: example, Subjects: subjects, Causes: causes}, whole: get}
+}
+
+func floatName(name, unit, meaning, example string, subjects, causes []string, get func(*Env) float64) entry {
+	return entry{Name: Name{Name: name, Type: typeFloat, Unit: unit, Meaning: meaning, Example: example, Subjects: subjects, Causes: causes}, number: get}
+}
+
+// with sets what few names need.
+func (e entry) with(set func(*entry)) entry { set(&e); return e }
+
+func closed(values []string) func(*entry) { return func(e *entry) { e.Values, e.few = values, true } }
+func missing(text string) func(*entry)    { return func(e *entry) { e.Missing = text } }
+func keyed(rank int) func(*entry)         { return func(e *entry) { e.rank, e.few = rank, true } }
+func few(e *entry)                        { e.few = true }
+func onPassage(e *entry)                  { e.onlyOn = "passed" }
+
+// entries is the environment. The order is that of ENVIRONMENT.md.
+var entries = []entry{
+	textName("cause", "what kind of fact led to this evaluation", `cause == "passed"`, every, byCause,
+		func(e *Env) string { return e.Cause }).with(few),
+
+	textName("item.key", "the item's identity: GTIN and serial, whatever the encoding of the tag", `item.key startsWith "0952"`, onlyItem, byTie,
+		func(e *Env) string { return e.Item.Key }),
+	textName("item.epc", "the pure identity URI, or the raw bits of a tag that is no GS1 EPC", `item.epc startsWith "urn:epc:id:sgtin:"`, onlyItem, byTie,
+		func(e *Env) string { return e.Item.EPC }),
+	textName("item.serial", "the serial number within the product", `item.serial == "101"`, onlyItem, byTie,
+		func(e *Env) string { return e.Item.Serial }),
+	textName("item.disposition", "business state, in the terms of the GS1 Core Business Vocabulary 2.0", `item.disposition == "in_transit"`, onlyItem, byItem,
+		func(e *Env) string { return e.Item.Disposition }).with(closed(dispositions)),
+	boolName("item.paid", "it was paid for and not brought back since", `not item.paid`, onlyItem, byPaid,
+		func(e *Env) bool { return e.Item.Paid }),
+	boolName("item.sellable", "it could be sold now", `item.sellable`, onlyItem, byItem,
+		func(e *Env) bool { return e.Item.Sellable }),
+	boolName("item.foreign", "the tag is not this shop's", `item.foreign`, onlyItem, byTie,
+		func(e *Env) bool { return e.Item.Foreign }),
+	boolName("item.registered", "its product is known", `not item.registered`, onlyItem, byTie,
+		func(e *Env) bool { return e.Item.Registered }),
+	boolName("item.home", "it is in one of its product's home zones", `not item.home`, onlyItem, byItem,
+		func(e *Env) bool { return e.Item.Home }),
+	boolName("item.present", "it is heard somewhere now", `item.present`, onlyItem, byItem,
+		func(e *Env) bool { return e.Item.Present }),
+
+	boolName("product.known", "the product is in the product list", `not product.known`, itemStock, byProduct,
+		func(e *Env) bool { return e.Product.Known }),
+	textName("product.gtin", "GTIN, 14 digits", `product.gtin == "09521234567894"`, itemStock, byProduct,
+		func(e *Env) string { return e.Product.GTIN }).with(keyed(1)),
+	textName("product.sku", "the shop's own article number", `product.sku == "QB-1001"`, itemStock, byProduct,
+		func(e *Env) string { return e.Product.SKU }).with(keyed(2)),
+	textName("product.name", "what it is called", `product.name contains "Atlas"`, itemStock, byProduct,
+		func(e *Env) string { return e.Product.Name }).with(few).with(missing("unknown item")),
+	textName("product.category", "the group it belongs to", `product.category == "maps"`, itemStock, byProduct,
+		func(e *Env) string { return e.Product.Category }).with(keyed(5)),
+	floatName("product.price", "shop currency", "selling price; 0 when none is known", `product.price >= 50`, itemStock, byProduct,
+		func(e *Env) float64 { return e.Product.Price }),
+	{Name: Name{Name: "product.home_zones", Type: typeList, Meaning: "ids of the zones where it belongs", Example: `zone.id in product.home_zones`,
+		Subjects: itemStock, Causes: byProduct}, list: func(e *Env) []string { return e.Product.HomeZones }},
+	{Name: Name{Name: "product.attributes", Type: typeText, Meaning: "a free attribute of the product, by its name; empty when it has none",
+		Example: `product.attributes.colour == "blue"`, Subjects: itemStock, Causes: byProduct}, attribute: true, few: true},
+
+	textName("zone.id", "where the subject is now: the zone's id; empty when it is nowhere", `zone.id == "front-tables"`, placed, byPlace,
+		func(e *Env) string { return e.Zone.ID }).with(keyed(3)).with(missing("nowhere")),
+	textName("zone.name", "the zone's name", `zone.name contains "Shelf"`, placed, byPlace,
+		func(e *Env) string { return e.Zone.Name }).with(few).with(missing("an unknown place")),
+	textName("zone.kind", "what the zone is for; empty when the subject is nowhere", `zone.kind == "exit"`, placed, byPlace,
+		func(e *Env) string { return e.Zone.Kind }).with(keyed(7)).with(closed(ZoneKinds())),
+	textName("zone.floor", "the floor of the building", `zone.floor == "1"`, placed, byPlace,
+		func(e *Env) string { return e.Zone.Floor }).with(few),
+	textName("from.id", "where the item was before: the zone's id", `from.id == "stockroom"`, onlyItem, byItem,
+		func(e *Env) string { return e.From.ID }).with(keyed(6)).with(missing("nowhere")),
+	textName("from.name", "that zone's name", `from.name contains "Shelf"`, onlyItem, byItem,
+		func(e *Env) string { return e.From.Name }).with(few).with(missing("an unknown place")),
+	textName("from.kind", "what that zone is for", `from.kind == "fitting"`, onlyItem, byItem,
+		func(e *Env) string { return e.From.Kind }).with(keyed(8)).with(closed(ZoneKinds())),
+	textName("from.floor", "that zone's floor", `from.floor != zone.floor`, onlyItem, byItem,
+		func(e *Env) string { return e.From.Floor }).with(few),
+
+	intName("stock.count", "items", "the product's items in this zone", `stock.count == 0`, onlyStock, byStock,
+		func(e *Env) int { return e.Stock.Count }),
+	intName("stock.minimum", "items", "the least that should be in this zone; 0 when none is set", `stock.count < stock.minimum`, onlyStock, byStock,
+		func(e *Env) int { return e.Stock.Minimum }),
+	intName("stock.maximum", "items", "the most that should be in this zone; 0 when none is set", `stock.has_maximum and stock.count > stock.maximum`, onlyStock, byStock,
+		func(e *Env) int { return e.Stock.Maximum }),
+	boolName("stock.has_minimum", "a minimum is set", `stock.has_minimum`, onlyStock, byStock,
+		func(e *Env) bool { return e.Stock.HasMinimum }),
+	boolName("stock.has_maximum", "a maximum is set", `stock.has_maximum`, onlyStock, byStock,
+		func(e *Env) bool { return e.Stock.HasMaximum }),
+	intName("stock.backroom", "items", "the product's items in stockrooms", `stock.backroom > 0`, onlyStock, byStock,
+		func(e *Env) int { return e.Stock.Backroom }),
+	intName("stock.total", "items", "the product's items in all zones", `stock.total == 0`, onlyStock, byStock,
+		func(e *Env) int { return e.Stock.Total }),
+	intName("stock.short", "items", "how many are missing to the minimum, never below 0", `stock.short >= 3`, onlyStock, byStock,
+		func(e *Env) int { return e.Stock.Short }),
+
+	textName("passage.direction", "which way the item went through the portal, seen from the shop; empty unless it passed one", `passage.direction == "out"`, onlyItem, byItem,
+		func(e *Env) string { return e.Passage.Direction }).with(closed([]string{"in", "out", "unsure"})).with(onPassage),
+	floatName("passage.confidence", "0 to 1", "how much the burst of reads looks like goods carried through", `passage.confidence >= 0.7`, onlyItem, byItem,
+		func(e *Env) float64 { return e.Passage.Confidence }).with(onPassage),
+	intName("passage.reads", "reads", "reads in the burst", `passage.reads >= 5`, onlyItem, byItem,
+		func(e *Env) int { return e.Passage.Reads }).with(onPassage),
+	floatName("passage.peak_rssi", "dBm", "the strongest read of the burst; 0 when none was reported", `passage.peak_rssi > -60`, onlyItem, byItem,
+		func(e *Env) float64 { return e.Passage.PeakRSSI }),
+	floatName("passage.seconds", "seconds", "from the first to the last read of the burst", `passage.seconds < 10`, onlyItem, byItem,
+		func(e *Env) float64 { return e.Passage.Seconds }).with(onPassage),
+
+	textName("reader.id", "the read point that told", `reader.id == "street-door"`, pointed, byPoint,
+		func(e *Env) string { return e.Reader.ID }).with(keyed(4)).with(missing("an unknown reader")),
+	textName("reader.role", "how the read point is used", `reader.role == "portal"`, pointed, byPoint,
+		func(e *Env) string { return e.Reader.Role }).with(keyed(9)).with(closed([]string{"fixed", "portal", "handheld", "desk"})),
+	floatName("reader.silent_seconds", "seconds", "how long the read point has said nothing", `reader.silent_seconds > 300`, onlyReader, byReader,
+		func(e *Env) float64 { return e.Reader.SilentSeconds }),
+
+	textName("count.id", "the stock-take", `count.id != ""`, onlyCount, byCount,
+		func(e *Env) string { return e.Count.ID }),
+	intName("count.expected", "items", "items that should have been found", `count.expected > 0`, onlyCount, byCount,
+		func(e *Env) int { return e.Count.Expected }),
+	intName("count.found", "items", "expected items that were found", `count.found < count.expected`, onlyCount, byCount,
+		func(e *Env) int { return e.Count.Found }),
+	intName("count.missing", "items", "expected items that were not found", `count.missing > 10`, onlyCount, byCount,
+		func(e *Env) int { return e.Count.Missing }),
+	intName("count.unexpected", "items", "items found that were not expected", `count.unexpected > 0`, onlyCount, byCount,
+		func(e *Env) int { return e.Count.Unexpected }),
+	floatName("count.accuracy", "0 to 1", "share of expected items that were found", `count.accuracy < 0.97`, onlyCount, byCount,
+		func(e *Env) float64 { return e.Count.Accuracy }),
+
+	intName("at.hour", "0 to 23", "hour of the fact, in the site's time zone", `at.hour >= 20`, every, byTime,
+		func(e *Env) int { return e.At.Hour }),
+	intName("at.minute", "0 to 59", "minute of the fact", `at.minute < 30`, every, byTime,
+		func(e *Env) int { return e.At.Minute }),
+	intName("at.minute_of_day", "0 to 1439", "minutes since midnight", `at.minute_of_day >= 1290`, every, byTime,
+		func(e *Env) int { return e.At.Hour*60 + e.At.Minute }),
+	textName("at.weekday", "day of the week, in English and lower case", `at.weekday in ["saturday", "sunday"]`, every, byTime,
+		func(e *Env) string { return e.At.Weekday }).with(closed(weekdays)),
+	textName("at.date", "calendar day, year-month-day", `at.date == "2026-12-24"`, every, byTime,
+		func(e *Env) string { return e.At.Date }).with(few),
+
+	textName("site.id", "the shop", `site.id == "quayside"`, every, byTime,
+		func(e *Env) string { return e.Site.ID }).with(few),
+	textName("site.name", "the shop's name", `site.name contains "Quayside"`, every, byTime,
+		func(e *Env) string { return e.Site.Name }).with(few).with(missing("the shop")),
+	boolName("site.open", "the shop is within its opening hours", `not site.open`, every, byTime,
+		func(e *Env) bool { return e.Site.Open }),
+}
+
+const attributePrefix = "product.attributes."
+
+var (
+	entryIndex = func() map[string]*entry {
+		m := make(map[string]*entry, len(entries))
+		for i := range entries {
+			m[entries[i].Name.Name] = &entries[i]
+		}
+		return m
+	}()
+	// groups are the first words of dotted names.
+	groups = func() map[string]bool {
+		m := make(map[string]bool)
+		for i := range entries {
+			if g, _, ok := strings.Cut(entries[i].Name.Name, "."); ok {
+				m[g] = true
+			}
+		}
+		return m
+	}()
+)
+
+// Names returns the whole environment, in the order of ENVIRONMENT.md. The caller owns the slice but not what its elements share.
+func Names() []Name {
+	names := make([]Name, len(entries))
+	for i := range entries {
+		names[i] = entries[i].Name
+	}
+	return names
+}
+
+// lookup finds the entry of a name; for product.attributes.x also the attribute's name.
+func lookup(name string) (*entry, string) {
+	if key, ok := strings.CutPrefix(name, attributePrefix); ok && key != "" {
+		return entryIndex["product.attributes"], key
+	}
+	if e := entryIndex[name]; e != nil && !e.attribute {
+		return e, ""
+	}
+	return nil, ""
+}
+
+func (e *entry) allows(about string) bool { return slices.Contains(e.Subjects, about) }
+
+// value is the plain value of the entry, for explanations.
+func (e *entry) value(env *Env, key string) any {
+	switch {
+	case e.text != nil:
+		return e.text(env)
+	case e.yes != nil:
+		return e.yes(env)
+	case e.whole != nil:
+		return e.whole(env)
+	case e.number != nil:
+		return e.number(env)
+	case e.list != nil:
+		return e.list(env)
+	}
+	return env.Product.Attributes[key]
+}

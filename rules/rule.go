@@ -1,0 +1,440 @@
+package rules
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+	"unicode/utf8"
+
+	"github.com/expr-lang/expr/parser/lexer"
+)
+
+// Severity is how pressing an alert of the rule is.
+type Severity string
+
+// The severities of rules.
+const (
+	Info    Severity = "info"
+	Warning Severity = "warning"
+	Urgent  Severity = "urgent"
+)
+
+// Mode says what becomes of a rule's alerts.
+type Mode string
+
+// The modes of rules.
+const (
+	ModeLive  Mode = "live"  // evaluated, recorded, told
+	ModeWatch Mode = "watch" // evaluated and recorded, nobody is told
+	ModeOff   Mode = "off"   // not evaluated
+)
+
+// Limits of a rule's parts.
+const (
+	MaxPeriod   = 7 * 24 * time.Hour // of hold, clear and gather
+	MaxName     = 64                 // characters of a rule's name
+	MaxChannels = 20                 // in send
+)
+
+// Rule is one compiled rule. It is read-only and may be shared by goroutines.
+type Rule struct {
+	Name     string
+	About    string        // item, stock, reader, count
+	When     string        // the condition as written
+	Hold     time.Duration // the condition must stay true for so long before an alert opens
+	Clear    time.Duration // it must stay false for so long before the alert clears
+	Gather   time.Duration // alerts of the rule that open within so long of the first become one
+	Severity Severity
+	Hours    string  // always, open, or windows as written
+	Windows  Windows // of Hours, nil unless it holds windows
+	Say      string  // the message as written
+	Send     []string
+	Mode     Mode
+	File     string // where it stands
+	Line     int
+	Index    int // place in the set, from 0
+
+	// Digest is a hash of all that the rule means, whatever its layout on the page: two rules with the same digest behave the same.
+	Digest string
+	// ConditionDigest is the same of what makes an alert open and clear: about, when, hold, clear and hours. While it stays, open and
+	// pending alerts of the rule stay valid when the rest of the rule changes.
+	ConditionDigest string
+
+	condition *condition
+	message   []piece
+	uses      []string // names that the condition reads, sorted
+	concerns  causeSet // kinds of fact that can change the condition
+	becomes   causeSet // kinds of fact after which it can become true
+	pins      []pin
+	source    *scalar // of When
+	lang      *sharedLanguage
+	slots     *slots
+	whyOnce   sync.Once
+	whyTree   *whyPart
+}
+
+// Uses returns the names that the condition reads, sorted.
+func (r *Rule) Uses() []string { return slices.Clone(r.uses) }
+
+// InHours reports whether the rule is at work at that time of the site's week. open says whether the site is open.
+func (r *Rule) InHours(open bool, weekday time.Weekday, minuteOfDay int) bool {
+	switch {
+	case r.Windows != nil:
+		return r.Windows.Contains(weekday, minuteOfDay)
+	case r.Hours == HoursOpen:
+		return open
+	}
+	return true
+}
+
+// Known is what the site has, for warnings about names that lead nowhere. A nil list means that it is not known, and brings no warning.
+type Known struct {
+	Zones      []string // ids
+	ZoneKinds  []string // kinds of which the site has a zone
+	Channels   []string
+	Categories []string
+	Attributes []string // names of product attributes
+	Readers    []string // ids of read points
+}
+
+// Set is the compiled rules of one document. It is read-only and may be shared by goroutines; evaluate through an Evaluator each.
+type Set struct {
+	rules []*Rule
+	slots []slot
+	index map[string]*subjectIndex
+}
+
+// Rules returns the rules in the order of the document, those that are off included. The slice is not to be changed.
+func (s *Set) Rules() []*Rule { return s.rules }
+
+// Rule finds a rule by its name, nil if there is none.
+func (s *Set) Rule(name string) *Rule {
+	for _, r := range s.rules {
+		if r.Name == name {
+			return r
+		}
+	}
+	return nil
+}
+
+// sharedLanguage is the checker for explanations, which are made on first use, from any goroutine.
+type sharedLanguage struct {
+	mu   sync.Mutex
+	lang *language
+}
+
+// Compile checks a document and makes a Set of it. The Set is nil if there is any error, be it from Parse or from here. The diagnostics are
+// only those of this call, in the order of the document; warnings do not keep a Set from being made.
+func Compile(doc *Document, known Known) (*Set, []Diagnostic) {
+	c := &setCompiler{
+		report: &report{file: doc.File, lines: doc.lines}, known: &known, names: make(map[string]*ruleText), slots: newSlots(),
+	}
+	c.lang = newLanguage(c.known)
+	c.shared = &sharedLanguage{lang: newLanguage(&Known{})}
+	set := &Set{}
+	for _, rt := range doc.rules {
+		c.current = rt
+		r := c.rule(rt)
+		r.Index, r.File, r.Line = len(set.rules), doc.File, rt.line
+		set.rules = append(set.rules, r)
+	}
+	bad := c.bad || doc.bad
+	diagnostics := c.done()
+	if bad {
+		return nil, diagnostics
+	}
+	set.slots = c.slots.list
+	set.index = newIndex(set.rules)
+	return set, diagnostics
+}
+
+// Check parses and compiles in one step; the diagnostics are those of both.
+func Check(file string, src []byte, known Known) (*Set, []Diagnostic) {
+	doc, diagnostics := Parse(file, src)
+	set, more := Compile(doc, known)
+	all := append(diagnostics, more...)
+	slices.SortStableFunc(all, func(a, b Diagnostic) int {
+		if a.Line != b.Line {
+			return a.Line - b.Line
+		}
+		return a.Column - b.Column
+	})
+	return set, all
+}
+
+type setCompiler struct {
+	*report
+	known   *Known
+	lang    *language
+	shared  *sharedLanguage
+	names   map[string]*ruleText
+	slots   *slots
+	current *ruleText
+}
+
+func (c *setCompiler) errorAt(s *scalar, message, hint string) {
+	c.addAt(*s, Diagnostic{Message: message, Hint: hint, Rule: c.current.name()})
+}
+
+func (c *setCompiler) warnAt(s *scalar, message, hint string) {
+	c.addAt(*s, Diagnostic{Message: message, Hint: hint, Rule: c.current.name(), Severity: SeverityWarning})
+}
+
+func (c *setCompiler) missing(key, hint string) {
+	if c.current.fields[key] == nil {
+		c.add(Diagnostic{Line: c.current.line, Column: c.current.column, Message: "the rule has no " + key, Hint: hint, Rule: c.current.name()})
+	}
+}
+
+func (c *setCompiler) rule(rt *ruleText) *Rule {
+	r := &Rule{lang: c.shared, slots: c.slots}
+	c.name(rt, r)
+	r.About = c.choice("about", AboutItem, Subjects())
+	r.Severity = Severity(c.choice("severity", string(Warning), []string{string(Info), string(Warning), string(Urgent)}))
+	r.Mode = Mode(c.choice("mode", string(ModeLive), []string{string(ModeLive), string(ModeWatch), string(ModeOff)}))
+	r.Hold, r.Clear, r.Gather = c.period("hold"), c.period("clear"), c.period("gather")
+	r.Hours = HoursAlways
+	if s := rt.text("hours"); s != nil {
+		r.Hours = s.text
+		if s.text != HoursAlways && s.text != HoursOpen {
+			var err error
+			if r.Windows, err = ParseWindows(s.text); err != nil {
+				hint := "hours are open, always, or windows such as mon-fri 09:00-18:00, sat 22:00-02:00"
+				if n := nearest(s.text, []string{HoursOpen, HoursAlways}); n != "" {
+					hint = "did you mean " + n + "?"
+				}
+				c.errorAt(s, "hours: "+err.Error(), hint)
+			}
+		}
+	}
+	c.channels(rt, r)
+	c.missing("when", `write for instance: when: zone.kind == "exit" and not item.paid`)
+	aboutOK := slices.Contains(Subjects(), r.About)
+	var words []lexer.Token
+	if s := rt.text("when"); s != nil && aboutOK {
+		words = c.condition(s, r)
+	}
+	if s := rt.text("say"); s != nil {
+		r.Say = s.text
+		if aboutOK {
+			r.message = c.template(s, r.About)
+		}
+	} else {
+		r.Say = defaultSay(r)
+		r.message = defaultMessage(r)
+	}
+	r.digest(words)
+	return r
+}
+
+func (c *setCompiler) name(rt *ruleText, r *Rule) {
+	s := rt.text("name")
+	if s == nil {
+		c.missing("name", "begin the rule with - name: a-short-name")
+		return
+	}
+	r.Name = s.text
+	const form = "a name has 1 to 64 of a-z, 0-9 and -"
+	switch {
+	case s.text == "" || utf8.RuneCountInString(s.text) > MaxName:
+		c.errorAt(s, fmt.Sprintf("the name has %d characters", utf8.RuneCountInString(s.text)), form)
+	case strings.Trim(s.text, "abcdefghijklmnopqrstuvwxyz0123456789-") != "" || !isName(s.text):
+		hint := form
+		if fixed := asName(s.text); fixed != "" {
+			hint += "; write " + fixed
+		}
+		c.errorAt(s, fmt.Sprintf("%q is not a name", s.text), hint)
+	case c.names[s.text] != nil:
+		c.errorAt(s, fmt.Sprintf("another rule is named %q", s.text), fmt.Sprintf("the other one is on line %d", c.names[s.text].line))
+	default:
+		c.names[s.text] = rt
+	}
+}
+
+func isName(s string) bool {
+	for _, b := range []byte(s) {
+		if (b < 'a' || b > 'z') && (b < '0' || b > '9') && b != '-' {
+			return false
+		}
+	}
+	return s != "" && len(s) <= MaxName
+}
+
+// asName makes a name of a title, "" if nothing is left.
+func asName(s string) string {
+	var b strings.Builder
+	for _, r := range strings.ToLower(s) {
+		switch {
+		case r >= 'a' && r <= 'z', r >= '0' && r <= '9':
+			b.WriteRune(r)
+		case r == ' ' || r == '_' || r == '-' || r == '.':
+			b.WriteByte('-')
+		}
+	}
+	name := strings.Trim(b.String(), "-")
+	return name[:min(len(name), MaxName)]
+}
+
+func (c *setCompiler) choice(key, otherwise string, values []string) string {
+	s := c.current.text(key)
+	if s == nil {
+		return otherwise
+	}
+	if !slices.Contains(values, s.text) {
+		hint := didYouMean(s.text, values)
+		if hint == "" {
+			hint = key + " is " + strings.Join(values[:len(values)-1], ", ") + " or " + values[len(values)-1]
+		}
+		c.errorAt(s, fmt.Sprintf("%q is not a value of %s", s.text, key), hint)
+	}
+	return s.text
+}
+
+func (c *setCompiler) period(key string) time.Duration {
+	s := c.current.text(key)
+	if s == nil || s.text == "0" {
+		return 0
+	}
+	d, err := parsePeriod(s.text)
+	switch {
+	case err != nil:
+		hint := "write for instance 3s, 20m, 1h30m or 2d"
+		if _, bare := strconv.Atoi(s.text); bare == nil {
+			hint = fmt.Sprintf("write %ss for seconds, %sm for minutes", s.text, s.text)
+		}
+		c.errorAt(s, fmt.Sprintf("%s: %q is not a length of time", key, s.text), hint)
+	case d < 0 || d > MaxPeriod:
+		c.errorAt(s, fmt.Sprintf("%s is %s", key, s.text), "it goes from 0s to 7d")
+		d = 0
+	}
+	return d
+}
+
+// parsePeriod reads a length of time; on top of Go's notation it knows whole days, as in 2d or 1d12h.
+func parsePeriod(text string) (time.Duration, error) {
+	days := time.Duration(0)
+	if n, rest, ok := strings.Cut(text, "d"); ok {
+		d, err := strconv.ParseUint(n, 10, 16)
+		if err != nil {
+			return 0, err
+		}
+		if days = time.Duration(d) * 24 * time.Hour; rest == "" {
+			return days, nil
+		}
+		text = rest
+	}
+	d, err := time.ParseDuration(text)
+	return days + d, err
+}
+
+func (c *setCompiler) channels(rt *ruleText, r *Rule) {
+	f := rt.fields["send"]
+	if f == nil {
+		return
+	}
+	list := f.list
+	if !f.isList {
+		list = []scalar{f.value}
+	}
+	for i := range list {
+		s := &list[i]
+		switch {
+		case i == MaxChannels:
+			c.errorAt(s, fmt.Sprintf("send has more than %d channels", MaxChannels), "")
+			return
+		case !isName(s.text):
+			c.errorAt(s, fmt.Sprintf("%q is not the name of a channel", s.text), "a name has 1 to 64 of a-z, 0-9 and -")
+		case slices.Contains(r.Send, s.text):
+			c.errorAt(s, fmt.Sprintf("%s stands in send twice", s.text), "")
+		case c.known.Channels != nil && !slices.Contains(c.known.Channels, s.text):
+			hint := didYouMean(s.text, c.known.Channels)
+			if hint == "" {
+				hint = "until there is one, this alert is told to nobody there"
+			}
+			c.warnAt(s, fmt.Sprintf("there is no channel %q", s.text), hint)
+			r.Send = append(r.Send, s.text)
+		default:
+			r.Send = append(r.Send, s.text)
+		}
+	}
+}
+
+// condition compiles the condition and returns its words, for the digest.
+func (c *setCompiler) condition(s *scalar, r *Rule) []lexer.Token {
+	r.When, r.source = s.text, s
+	p := c.lang.parse(s.text, r.About)
+	if !p.failed() {
+		r.uses = slices.Sorted(slices.Values(p.uses))
+		r.pins = pinsOf(p.root)
+		r.concerns, r.becomes = causesOf(p.uses, r.pins, r.About, p.root)
+		for _, pin := range r.pins {
+			if len(pin.values) == 0 {
+				p.warn(pin.loc, "the condition is never true", pin.name+" cannot have two values at once")
+			}
+		}
+		for _, name := range p.uses {
+			c.slots.of(name) // also those that the program does without: an explanation shows them
+		}
+		var err error
+		if r.condition, err = c.lang.compile(p, p.root, c.slots, true); err != nil {
+			p.translate(err, s.text)
+		}
+		if p.always != nil {
+			p.problems = append(p.problems, problem{from: 0, to: p.length, warning: true,
+				message: fmt.Sprintf("the condition is always %t", *p.always), hint: "compare something that changes, such as zone.kind"})
+		}
+	}
+	for _, q := range p.problems {
+		from, to := s.place(q.from), s.place(q.to)
+		d := Diagnostic{Line: from.line, Column: from.column, Length: 1, Message: q.message, Hint: q.hint, Rule: c.current.name()}
+		if to.line == from.line && q.to > q.from {
+			d.Length = max(1, to.column-from.column)
+		} else if to.line > from.line && from.line <= len(c.lines) {
+			d.Length = max(1, utf8.RuneCountInString(strings.TrimRight(c.lines[from.line-1], " \t"))-from.column+1)
+		}
+		if q.warning {
+			d.Severity = SeverityWarning
+		}
+		c.add(d)
+	}
+	return p.tokens
+}
+
+// digest hashes what the rule means. Words of the condition are compared one by one, so that blanks, comments and the spelling of operators
+// do not count.
+func (r *Rule) digest(words []lexer.Token) {
+	h := sha256.New()
+	field := func(key string, values ...string) {
+		for _, v := range values {
+			fmt.Fprintf(h, "%s %d:%s\n", key, len(v), v)
+		}
+	}
+	field("about", r.About)
+	for _, w := range words {
+		v := w.Value
+		switch v {
+		case "&&":
+			v = "and"
+		case "||":
+			v = "or"
+		case "!":
+			v = "not"
+		}
+		field("when", string(w.Kind), v)
+	}
+	hours := r.Hours
+	if r.Windows != nil {
+		hours = fmt.Sprint(r.Windows)
+	}
+	field("time", r.Hold.String(), r.Clear.String(), hours)
+	r.ConditionDigest = hex.EncodeToString(h.Sum(nil)[:16])
+	field("name", r.Name)
+	field("rest", r.Gather.String(), string(r.Severity), r.Say, string(r.Mode))
+	field("send", r.Send...)
+	r.Digest = hex.EncodeToString(h.Sum(nil)[:16])
+}

@@ -1,0 +1,217 @@
+package rules
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+
+	"github.com/expr-lang/expr/file"
+)
+
+// Limits of messages.
+const (
+	MaxSay     = 300 // characters of say as written
+	MaxMessage = 500 // bytes of a message
+	maxSaid    = 120 // bytes of one value in a message
+)
+
+// piece is a part of a message: a fixed text, or a name whose value stands there.
+type piece struct {
+	fixed string
+	entry *entry
+	key   string
+}
+
+// template parses say: text with names in braces. Two braces stand for one.
+func (c *setCompiler) template(s *scalar, about string) []piece {
+	if utf8.RuneCountInString(s.text) > MaxSay {
+		c.errorAt(s, fmt.Sprintf("say has %d characters; at most %d are allowed", utf8.RuneCountInString(s.text), MaxSay), "")
+		return nil
+	}
+	g := &guard{about: about, known: c.known}
+	runes := []rune(s.text)
+	var out []piece
+	var fixed strings.Builder
+	flush := func() {
+		if fixed.Len() > 0 {
+			out = append(out, piece{fixed: fixed.String()})
+			fixed.Reset()
+		}
+	}
+	for i := 0; i < len(runes); i++ {
+		r := runes[i]
+		if (r == '{' || r == '}') && i+1 < len(runes) && runes[i+1] == r {
+			fixed.WriteRune(r)
+			i++
+			continue
+		}
+		if r == '}' {
+			g.fail(file.Location{From: i, To: i + 1}, `"}" closes nothing`, "write }} for a brace")
+			continue
+		}
+		if r != '{' {
+			fixed.WriteRune(r)
+			continue
+		}
+		end := i + 1
+		for end < len(runes) && runes[end] != '}' && runes[end] != '{' {
+			end++
+		}
+		if end == len(runes) || runes[end] == '{' {
+			g.fail(file.Location{From: i, To: i + 1}, `"{" is not closed`, "write {zone.name} for a value, {{ for a brace")
+			break
+		}
+		name := strings.TrimSpace(string(runes[i+1 : end]))
+		before := len(g.problems)
+		g.name(nil, name, file.Location{From: i + 1, To: end})
+		if len(g.problems) == before || g.problems[before].warning {
+			flush()
+			e, key := lookup(name)
+			out = append(out, piece{entry: e, key: key})
+		}
+		i = end
+	}
+	flush()
+	for _, q := range g.problems {
+		at := s.place(q.from)
+		d := Diagnostic{Line: at.line, Column: at.column, Length: max(1, q.to-q.from), Message: q.message, Hint: q.hint, Rule: c.current.name()}
+		if q.warning {
+			d.Severity = SeverityWarning
+		}
+		c.add(d)
+	}
+	return out
+}
+
+// defaultSay is what a rule without say says: its name, and what it is about.
+func defaultSay(r *Rule) string {
+	title := strings.ReplaceAll(r.Name, "-", " ")
+	switch r.About {
+	case AboutItem:
+		return title + ": {product.name} at {zone.name}"
+	case AboutStock:
+		return title + ": {product.name} in {zone.name}, {stock.count} left"
+	case AboutReader:
+		return title + ": {reader.id}"
+	case AboutCount:
+		return title + ": {count.missing} missing, {count.unexpected} unexpected"
+	}
+	return title
+}
+
+func defaultMessage(r *Rule) []piece {
+	var out []piece
+	for i, part := range strings.Split(r.Say, "{") {
+		if i == 0 {
+			out = append(out, piece{fixed: part})
+			continue
+		}
+		name, rest, _ := strings.Cut(part, "}")
+		e, key := lookup(name)
+		out = append(out, piece{entry: e, key: key}, piece{fixed: rest})
+	}
+	return out
+}
+
+// Say is the rule's message in the bound environment: one line, at most MaxMessage bytes.
+func (e *Evaluator) Say(r *Rule) string {
+	b := e.message[:0]
+	for _, p := range r.message {
+		if p.entry == nil {
+			b = append(b, p.fixed...)
+			continue
+		}
+		b = p.append(b, e.env)
+	}
+	if len(b) > MaxMessage {
+		n := MaxMessage - len("...")
+		for n > 0 && !utf8.RuneStart(b[n]) {
+			n--
+		}
+		b = append(b[:n], "..."...)
+	}
+	e.message = b
+	return oneLine(string(b))
+}
+
+func (p piece) append(b []byte, env *Env) []byte {
+	switch v := p.entry.value(env, p.key).(type) {
+	case string:
+		if v == "" {
+			v = p.entry.Missing
+			if v == "" {
+				v = "unknown " + p.word()
+			}
+		}
+		if len(v) > maxSaid {
+			n := maxSaid
+			for n > 0 && !utf8.RuneStart(v[n]) {
+				n--
+			}
+			v = v[:n] + "..."
+		}
+		return append(b, v...)
+	case bool:
+		if v {
+			return append(b, "yes"...)
+		}
+		return append(b, "no"...)
+	case int:
+		return strconv.AppendInt(b, int64(v), 10)
+	case float64:
+		if p.entry.Unit == "shop currency" {
+			return strconv.AppendFloat(b, v, 'f', 2, 64)
+		}
+		if math.Abs(v) < 1e15 {
+			v = math.Round(v*100) / 100
+		}
+		return strconv.AppendFloat(b, v, 'g', -1, 64)
+	case []string:
+		if len(v) == 0 {
+			return append(b, "none"...)
+		}
+		shown := v[:min(len(v), 10)]
+		s := strings.Join(shown, ", ")
+		if len(s) > maxSaid {
+			s = strings.ToValidUTF8(s[:maxSaid], "") + "..."
+		}
+		return append(b, s...)
+	}
+	return b
+}
+
+// word is the last part of the name, for "unknown colour".
+func (p piece) word() string {
+	if p.key != "" {
+		return p.key
+	}
+	name := p.entry.Name.Name
+	return strings.ReplaceAll(name[strings.LastIndexByte(name, '.')+1:], "_", " ")
+}
+
+// oneLine makes line ends blanks and drops other control characters, so that a product's name cannot shape the message.
+func oneLine(s string) string {
+	clean := func(r rune) bool { return !unicode.IsControl(r) && r != '\u2028' && r != '\u2029' && !bidi(r) }
+	ok := utf8.ValidString(s)
+	for _, r := range s {
+		ok = ok && clean(r)
+	}
+	if ok {
+		return s
+	}
+	return strings.Map(func(r rune) rune {
+		switch {
+		case clean(r):
+			return r
+		case unicode.IsSpace(r) || r == '\u2028' || r == '\u2029':
+			return ' '
+		}
+		return -1
+	}, strings.ToValidUTF8(s, "\ufffd"))
+}
+
+// bidi reports the characters that turn the direction of the text around them.
+func bidi(r rune) bool { return r >= '\u202a' && r <= '\u202e' || r >= '\u2066' && r <= '\u2069' }

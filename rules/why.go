@@ -1,0 +1,153 @@
+package rules
+
+import (
+	"slices"
+	"strings"
+
+	"github.com/expr-lang/expr/ast"
+)
+
+// Why explains the answer of a rule: each part of its condition with the value that it had, whether or not it was needed for the answer.
+type Why struct {
+	Text   string      `json:"text"`   // as written
+	Value  bool        `json:"value"`  // false when Error is set
+	Line   int         `json:"line"`   // where the part begins in the document
+	Column int         `json:"column"` // in characters
+	Parts  []*Why      `json:"parts,omitempty"`
+	Names  []NameValue `json:"names,omitempty"` // of a part without parts, and of the whole: what it read, sorted by name
+	Error  string      `json:"error,omitempty"` // the part failed while it ran
+}
+
+// NameValue is a name with the value that it had: text, bool, int, float64 or []string.
+type NameValue struct {
+	Name  string `json:"name"`
+	Value any    `json:"value"`
+}
+
+// whyPart is a prepared part of a condition.
+type whyPart struct {
+	text      string
+	at        place
+	operator  string // and, or, not, "?" or "" for a part that is evaluated as a whole
+	parts     []*whyPart
+	names     []string
+	condition *condition
+}
+
+// Why explains what the rule's condition is in the bound environment.
+func (e *Evaluator) Why(r *Rule) *Why {
+	r.whyOnce.Do(r.prepareWhy)
+	w := e.explain(r, r.whyTree)
+	w.Names = e.values(r.uses)
+	return w
+}
+
+func (e *Evaluator) explain(r *Rule, p *whyPart) *Why {
+	w := &Why{Text: p.text, Line: p.at.line, Column: p.at.column}
+	for _, q := range p.parts {
+		w.Parts = append(w.Parts, e.explain(r, q))
+	}
+	// The answer comes about as in the program, from left to right until it is decided; a failure after that does not count.
+	take := func(i int) bool { w.Value, w.Error = w.Parts[i].Value, w.Parts[i].Error; return w.Error == "" }
+	switch p.operator {
+	case "and":
+		for i := 0; i < len(w.Parts) && take(i) && w.Value; i++ {
+		}
+	case "or":
+		for i := 0; i < len(w.Parts) && take(i) && !w.Value; i++ {
+		}
+	case "not":
+		w.Value = take(0) && !w.Value
+	case "?":
+		if take(0) && w.Value {
+			take(1)
+		} else if w.Error == "" {
+			take(2)
+		}
+	default:
+		w.Names = e.values(p.names)
+		ok, err := e.run(p.condition)
+		if err != nil {
+			w.Error = r.runError(err).(*RunError).Message
+		}
+		w.Value = ok
+	}
+	return w
+}
+
+func (e *Evaluator) values(names []string) []NameValue {
+	out := make([]NameValue, 0, len(names))
+	for _, name := range names {
+		en, key := lookup(name)
+		v := en.value(e.env, key)
+		switch x := v.(type) {
+		case string:
+			v = cut(x)
+		case []string:
+			v = slices.Clone(cutList(x))
+		}
+		out = append(out, NameValue{name, v})
+	}
+	return out
+}
+
+// prepareWhy takes the condition apart. It passed every check before, so nothing can fail here but by a defect.
+func (r *Rule) prepareWhy() {
+	r.lang.mu.Lock()
+	defer r.lang.mu.Unlock()
+	p := r.lang.lang.parse(r.When, r.About)
+	r.whyTree = r.part(p, p.root, []rune(r.When))
+}
+
+func (r *Rule) part(p *parsed, n ast.Node, source []rune) *whyPart {
+	from, to := p.span(n)
+	w := &whyPart{text: strings.Join(strings.Fields(string(source[from:min(to, len(source))])), " "), at: r.source.place(from)}
+	add := func(children ...ast.Node) {
+		for _, c := range children {
+			w.parts = append(w.parts, r.part(p, c, source))
+		}
+	}
+	switch n := n.(type) {
+	case *ast.BinaryNode:
+		if (n.Operator == "and" || n.Operator == "or") && !p.leaves[n] {
+			w.operator = n.Operator
+			add(sides(n, n.Operator, p.leaves)...)
+			return w
+		}
+	case *ast.UnaryNode:
+		if n.Operator == "not" {
+			w.operator = "not"
+			add(n.Node)
+			return w
+		}
+	case *ast.ConditionalNode:
+		w.operator = "?"
+		add(n.Cond, n.Exp1, n.Exp2)
+		return w
+	}
+	w.names = namesIn(n, nil)
+	slices.Sort(w.names)
+	var err error
+	if w.condition, err = r.lang.lang.compile(p, n, r.slots, false); err != nil {
+		w.condition = r.condition
+	}
+	return w
+}
+
+// sides flattens a chain of the same operator: a and b and c has three sides.
+func sides(n ast.Node, operator string, leaves map[ast.Node]bool) []ast.Node {
+	if b, ok := n.(*ast.BinaryNode); ok && b.Operator == operator && !leaves[n] {
+		return append(sides(b.Left, operator, leaves), sides(b.Right, operator, leaves)...)
+	}
+	return []ast.Node{n}
+}
+
+func namesIn(n ast.Node, names []string) []string {
+	if id, ok := n.(*ast.IdentifierNode); ok && id.Value != stepName && !slices.Contains(names, id.Value) {
+		return append(names, id.Value)
+	}
+	for _, c := range children(n) {
+		names = namesIn(c, names)
+	}
+	return names
+}
