@@ -111,7 +111,7 @@ func (s *Store) openFile() error {
 		PageSize:       4096,
 		MaxSize:        s.opts.maxSize,
 	}
-	if strconv.IntSize == 64 && runtime.GOOS != "windows" {
+	if strconv.IntSize == 64 && runtime.GOOS != "windows" && s.opts.maxSize == 0 {
 		// Address space, not memory: growing the map has to wait for all readers, so start with plenty.
 		o.InitialMmapSize = 1 << 30
 	}
