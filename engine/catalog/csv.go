@@ -165,7 +165,7 @@ func (p *csvParser) failRead(r *row, err error) bool {
 	if parse.Line != parse.StartLine {
 		hint = "a quote that begins here may never end; " + hint
 	}
-	r.fail("", hint, "line %d, character %d: %v", parse.Line, parse.Column, parse.Err)
+	r.fail("", hint, "line %d, byte %d: %v", parse.Line, parse.Column, parse.Err)
 	return true
 }
 

@@ -1,22 +1,231 @@
 package layout_test
 
 import (
+	"encoding/json"
+	"fmt"
+	"os"
+	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
 	"lintel/engine/layout"
 )
 
-func TestSmallest(t *testing.T) {
-	l, err := layout.Parse([]byte(`{"site":"quayside","time_zone":"Europe/London","zones":[{"id":"shelf-a","kind":"shelf"}]}`))
+func quayside(t testing.TB) []byte {
+	src, err := os.ReadFile("testdata/quayside.json")
 	require.NoError(t, err)
-	b, err := l.MarshalJSON()
+	return src
+}
+
+func TestParse(t *testing.T) {
+	l, err := layout.Parse(quayside(t))
 	require.NoError(t, err)
-	again, err := layout.Parse(b)
+	require.Equal(t, "quayside", l.Site)
+	require.Equal(t, "Quayside Books", l.Name)
+	require.Equal(t, "Europe/London", l.Location().String())
+	require.Len(t, l.Zones, 13)
+
+	door, ok := l.ZoneIndex("street-door")
+	require.True(t, ok)
+	require.Equal(t, layout.Zone{ID: "street-door", Name: "Street door", Kind: layout.Exit, Floor: "ground"}, l.Zones[door])
+	_, ok = l.ZoneIndex("attic")
+	require.False(t, ok)
+
+	in, ok := l.ReadPointIndex("street-door-in")
+	require.True(t, ok)
+	require.Equal(t, layout.ReadPoint{
+		ID: "street-door-in", Name: "Street door, inside", Role: layout.Portal, Zone: door, Side: layout.Inner,
+		MinRSSI: -70, MinReads: 3, SilentAfter: 5 * time.Minute, Session: "S1",
+	}, l.ReadPoints[in])
+	hand, ok := l.ReadPointIndex("handheld-1")
+	require.True(t, ok)
+	require.Equal(t, layout.ReadPoint{ID: "handheld-1", Name: "handheld-1", Role: layout.Handheld, Zone: -1, MinReads: 1}, l.ReadPoints[hand])
+
+	require.Equal(t, layout.Presence{
+		Epoch: 500 * time.Millisecond, HysteresisDB: 6, Completeness: 0.99, PassageGap: 700 * time.Millisecond, PassageMax: 15 * time.Second,
+	}, l.Presence)
+	require.Equal(t, []layout.Window{{From: 9 * 60, To: 18 * 60}}, l.Hours.Week[time.Monday])
+	require.Equal(t, []layout.Window{{From: 11 * 60, To: 13 * 60}, {From: 14 * 60, To: 17 * 60}}, l.Hours.Week[time.Sunday])
+	require.Equal(t, "2026-12-24", l.Hours.Except[0].Date.String(), "dates are in order")
+}
+
+func TestKeepsQuiet(t *testing.T) {
+	for session, quiet := range map[string]bool{"": false, "S0": false, "S1": false, "S2": true, "S3": true} {
+		require.Equal(t, quiet, (&layout.ReadPoint{Session: session}).KeepsQuiet(), session)
+	}
+}
+
+// with returns a small layout with some of its members replaced.
+func with(members map[string]string) string {
+	all := map[string]string{"site": `"quayside"`, "time_zone": `"Europe/London"`, "zones": `[{"id":"shelf-a","kind":"shelf"},{"id":"street-door","kind":"exit"}]`}
+	for name, value := range members {
+		all[name] = value
+	}
+	var parts []string
+	for _, name := range []string{"site", "name", "time_zone", "zones", "read_points", "hours", "presence"} {
+		if all[name] != "" {
+			parts = append(parts, fmt.Sprintf("%q: %s", name, all[name]))
+		}
+	}
+	return "{" + strings.Join(parts, ",\n") + "}"
+}
+
+func problemsOf(t *testing.T, src string) []string {
+	t.Helper()
+	l, err := layout.Parse([]byte(src))
+	if err == nil {
+		return nil
+	}
+	require.Nil(t, l)
+	var list layout.Errors
+	require.ErrorAs(t, err, &list)
+	var lines []string
+	for _, p := range list {
+		lines = append(lines, p.String())
+	}
+	return lines
+}
+
+func TestProblems(t *testing.T) {
+	tests := map[string]struct {
+		src  string
+		want []string
+	}{
+		"nothing":       {"", []string{"line 1, column 1: not JSON: unexpected end of JSON input"}},
+		"syntax":        {"{\n \"site\": 'q'}", []string{`line 2, column 10: not JSON: invalid character '\'' looking for beginning of value`}},
+		"not UTF-8":     {"{\n \"site\": \"\xe9\"}", []string{"line 2, column 11: the text is not UTF-8; save it as UTF-8"}},
+		"no object":     {`[]`, []string{"a list stands where an object was expected; write it in braces: { ... }", "site: is missing", "time_zone: is missing; write a name of the IANA time zone database, like Europe/London", "zones: names no zone; a shop has at least one zone"}},
+		"site":          {with(map[string]string{"site": `"Quayside Books"`}), []string{`site: "Quayside Books" is no id: an id has 1 to 64 characters of a-z, 0-9, '-' and '_'; write "quayside-books", say, and keep the words in the name`}},
+		"local time":    {with(map[string]string{"time_zone": `"Local"`}), []string{`time_zone: "Local" means another place on every machine; write a name of the IANA time zone database, like Europe/London`}},
+		"time zone":     {with(map[string]string{"time_zone": `"america/new york"`}), []string{`time_zone: there is no time zone "america/new york"; did you mean "America/New_York"?`}},
+		"no zones":      {with(map[string]string{"zones": `[]`}), []string{"zones: names no zone; a shop has at least one zone"}},
+		"zones no list": {with(map[string]string{"zones": `{}`}), []string{"zones: an object stands where a list was expected; write it in square brackets: [ ... ]"}},
+		"name":          {with(map[string]string{"name": `"a\nb"`}), []string{"name: has a control character; remove line breaks, tabs and other control characters"}},
+		"unknown field": {`{"site":"q","timezone":"UTC","zones":[{"id":"a","kind":"other"}]}`, []string{`timezone: there is no field "timezone" here; did you mean "time_zone"?`, "time_zone: is missing; write a name of the IANA time zone database, like Europe/London"}},
+		"field twice":   {with(map[string]string{"zones": `[{"id":"a","kind":"shelf","kind":"floor"}]`}), []string{"zones[0].kind: stands twice in this object; keep one of them"}},
+		"zones": {with(map[string]string{"zones": `[{"id":"a","kind":"shlef"},{"id":"a","kind":"floor"},{"kind":7},"x"]`}), []string{
+			`zones[0].kind: "shlef" is not a kind; did you mean "shelf"?`,
+			`zones[1].id: "a" is also the id of zones[0]; give each zone an id of its own`,
+			"zones[2].id: is missing",
+			"zones[2].kind: a number stands where a text was expected; write it in double quotes",
+			"zones[3]: a text stands where an object was expected; write it in braces: { ... }",
+			"zones[3].id: is missing",
+			"zones[3].kind: is missing",
+		}},
+		"zone named as a kind": {with(map[string]string{"zones": `[{"id":"stockroom","kind":"stockroom"},{"id":"floor","kind":"floor"},{"id":"tables","kind":"floor"},{"id":"exit","kind":"other"}]`}), []string{
+			`zones[1].id: "floor" is the name of a kind that 2 zones have, so it does not say which is meant; choose another id, like "floor-1"`,
+			`zones[3].id: "exit" is the name of a kind, and this zone is of kind "other"; choose another id, like "exit-1"`,
+		}},
+		"read points": {with(map[string]string{"read_points": `[
+			{"id":"p","role":"fixed","zone":"shelfa"},{"id":"p","role":"fxed","zone":"shelf-a"},{"id":"q","role":"fixed"},{"id":"r","role":"desk","zone":"shelf-a","side":"inner"},
+			{"id":"s","role":"handheld","min_rssi":70,"min_reads":0,"silent_after":"5","session":"s2"},
+			{"id":"t","role":"handheld","min_rssi":"-70","min_reads":1.5,"silent_after":"1ms","session":"S9"},{"id":"u","role":"portal","zone":"street-door","side":"left"}]`}), []string{
+			`read_points[0].zone: there is no zone "shelfa"; did you mean "shelf-a"?`,
+			`read_points[1].id: "p" is also the id of read_points[0]; give each read point an id of its own`,
+			`read_points[1].role: "fxed" is not a role; did you mean "fixed"?`,
+			"read_points[2].zone: is missing; name the zone that it sees; only a handheld can do without",
+			`read_points[3].side: only a portal has sides, and the role is "desk"; remove it, or make this a "portal"`,
+			"read_points[4].min_rssi: 70 is out of range: received power in dBm is below zero; write it with its minus sign, like -70",
+			"read_points[4].min_reads: 0 is out of range: from 1 to 1000",
+			`read_points[4].silent_after: "5" is not a length of time; write a number and a unit (ms, s, m, h), like "700ms", "90s" or "5m"`,
+			`read_points[4].session: "s2" is not a session; did you mean "S2"?`,
+			"read_points[5].min_rssi: a text stands where a number was expected; write it without quotes",
+			"read_points[5].min_reads: 1.5 is not a whole number",
+			"read_points[5].silent_after: 1ms is out of range: from 1s to 720h",
+			`read_points[5].session: "S9" is not a session; did you mean "S0"?`,
+			`read_points[6].side: "left" is not a side; use one of inner, outer`,
+		}},
+		"hours": {with(map[string]string{"hours": `{"monday":"9:00-17:00","tue":"9-17","wed":"09:00-09:00","thu":"09:00-13:00,12:00-17:00","fri":"24:00-02:00","sat":"09:00-25:00","sun":"",
+			"except":{"2026-02-29":"closed","2026-12-25":"shut","2026-12-26":"closed","2026-12-26":"closed","25/12/2026":"closed"}}`}), []string{
+			"hours.monday: there is no field \"monday\" here; use one of mon, tue, wed, thu, fri, sat, sun, except",
+			`hours.tue: "9" is no time of day to start at: write "closed" or windows like "09:00-18:00" or "09:00-12:30, 13:30-18:00"`,
+			`hours.wed: "09:00-09:00" ends when it starts: for a whole day write "00:00-24:00"`,
+			"hours.thu: 09:00-13:00 and 12:00-17:00 overlap: join them to one window",
+			`hours.fri: "24:00" is no time of day to start at: write "closed" or windows like "09:00-18:00" or "09:00-12:30, 13:30-18:00"`,
+			`hours.sat: "25:00" is no time of day to end at: write "closed" or windows like "09:00-18:00" or "09:00-12:30, 13:30-18:00"`,
+			"hours.sun: is empty",
+			`hours.except.2026-02-29: "2026-02-29" is not a date: write year-month-day, like 2026-12-25`,
+			`hours.except.2026-12-25: "shut" is no window: write "closed" or windows like "09:00-18:00" or "09:00-12:30, 13:30-18:00"`,
+			"hours.except.2026-12-26: stands twice in this object; keep one of them",
+			`hours.except.25/12/2026: "25/12/2026" is not a date: write year-month-day, like 2026-12-25`,
+		}},
+		"hours without a day": {with(map[string]string{"hours": `{}`}), []string{`hours: names no day; leave "hours" out for a shop that is always open, or write "mon": "09:00-18:00"`}},
+		"presence": {with(map[string]string{"presence": `{"epoch":"1m","hysteresis":6,"hysteresis_db":-1,"completeness":1,"passage_gap":"8s","passage_max":"5s"}`}), []string{
+			`presence.hysteresis: there is no field "hysteresis" here; did you mean "hysteresis_db"?`,
+			"presence.epoch: 1m is out of range: from 250ms to 10s",
+			"presence.hysteresis_db: -1 is out of range: from 0 to 30 dB",
+			"presence.completeness: 1 is out of range: from 0.5 to 0.9999",
+			"presence.passage_gap: 8s is not shorter than passage_max, 5s",
+		}},
+	}
+	for name, test := range tests {
+		t.Run(name, func(t *testing.T) { require.Equal(t, test.want, problemsOf(t, test.src)) })
+	}
+}
+
+func TestProblemsAreCapped(t *testing.T) {
+	zones := strings.Repeat(`{},`, 500)
+	got := problemsOf(t, with(map[string]string{"zones": "[" + zones[:len(zones)-1] + "]"}))
+	require.Len(t, got, 201)
+	require.Equal(t, "800 more problems are not shown; mend these first", got[200])
+}
+
+func TestCaps(t *testing.T) {
+	require.Equal(t, []string{"the document is 1048577 bytes long; at most 1048576 are allowed"}, problemsOf(t, strings.Repeat(" ", layout.MaxBytes+1)))
+	zones := strings.Repeat(`0,`, layout.MaxZones+1)
+	require.Equal(t, []string{"zones: has 1001 entries; at most 1000 are allowed"}, problemsOf(t, with(map[string]string{"zones": "[" + zones[:len(zones)-1] + "]"})))
+	deep := strings.Repeat("[", 5000) + strings.Repeat("]", 5000)
+	require.Len(t, problemsOf(t, deep), 1)
+}
+
+func TestMarshal(t *testing.T) {
+	l, err := layout.Parse([]byte(with(map[string]string{
+		"read_points": `[{"id":"tables-1","role":"fixed","zone":"shelf-a","silent_after":"90m"},{"id":"hand","role":"handheld","name":"hand"}]`,
+		"hours":       `{"except":{"2026-12-25":"closed"},"fri":"9:00-17:00 ,18:00-2:00"}`,
+	})))
 	require.NoError(t, err)
-	require.Equal(t, l, again)
-	_, err = layout.Parse([]byte(`{"site":"Quay Side","time_zone":"europe/london","zones":[{"id":"shelf-a","knd":"shelf"},{"id":"shelf-a","kind":"shlef"}],
-	"read_points":[{"id":"x","role":"fixed","zone":"shelfa","min_rssi":70}], "hours":{"mon":"9-18","except":{"2026-02-30":"closed"}}}`))
-	t.Log(err)
+	b, err := json.Marshal(l)
+	require.NoError(t, err)
+	require.Equal(t, `{"site":"quayside","time_zone":"Europe/London","zones":[{"id":"shelf-a","kind":"shelf"},{"id":"street-door","kind":"exit"}],`+
+		`"read_points":[{"id":"tables-1","role":"fixed","zone":"shelf-a","silent_after":"1h30m"},{"id":"hand","role":"handheld"}],`+
+		`"hours":{"mon":"closed","tue":"closed","wed":"closed","thu":"closed","fri":"09:00-17:00, 18:00-02:00","sat":"closed","sun":"closed","except":{"2026-12-25":"closed"}},`+
+		`"presence":{"epoch":"1s","hysteresis_db":6,"completeness":0.99,"passage_gap":"700ms","passage_max":"15s"}}`, string(b))
+}
+
+func TestNames(t *testing.T) {
+	for i, name := range layout.KindNames() {
+		kind, err := layout.ParseKind(name)
+		require.NoError(t, err)
+		require.EqualValues(t, i+1, kind)
+		require.Equal(t, name, kind.String())
+		var back layout.Kind
+		require.NoError(t, json.Unmarshal([]byte(`"`+name+`"`), &back))
+		require.Equal(t, kind, back)
+	}
+	_, err := layout.ParseKind("")
+	require.Error(t, err)
+	_, err = layout.ParseRole("fixd")
+	require.EqualError(t, err, `"fixd" is not a role; did you mean "fixed"?`)
+	require.Equal(t, "kind 99", layout.Kind(99).String())
+	require.Equal(t, []string{"fixed", "portal", "handheld", "desk"}, layout.RoleNames())
+	require.Equal(t, []string{"inner", "outer"}, layout.SideNames())
+	for _, text := range []string{`""`, `"outer"`} {
+		var side layout.Side
+		require.NoError(t, json.Unmarshal([]byte(text), &side))
+		b, err := json.Marshal(side)
+		require.NoError(t, err)
+		require.Equal(t, text, string(b))
+	}
+}
+
+func TestNearest(t *testing.T) {
+	zones := []string{"front-tables", "shelf-a", "shelf-b", "stockroom"}
+	for got, want := range map[string]string{
+		"front-table": "front-tables", "Front-Tables": "front-tables", "shelf-c": "shelf-a", "stokcroom": "stockroom",
+		"": "", "café": "", "x": "", strings.Repeat("shelf-a", 100): "",
+	} {
+		require.Equal(t, want, layout.Nearest(got, zones), got)
+	}
 }

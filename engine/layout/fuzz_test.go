@@ -1,0 +1,39 @@
+package layout_test
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"lintel/engine/layout"
+)
+
+func FuzzLayout(f *testing.F) {
+	f.Add(quayside(f))
+	f.Add([]byte(with(nil)))
+	f.Add([]byte(with(map[string]string{"hours": `{"sat":"22:00-04:00","except":{"2026-12-25":"closed"}}`, "presence": `{"completeness":0.9}`})))
+	f.Add([]byte(`{"site":"A b","zones":[{"id":"floor","kind":"exit"},{"idd":1}],"hours":{"mon":"1-2"},"read_points":[{"zone":"x","min_rssi":1e99}]}`))
+	f.Fuzz(func(t *testing.T, src []byte) {
+		l, err := layout.Parse(src)
+		if err != nil {
+			require.Nil(t, l)
+			var list layout.Errors
+			require.ErrorAs(t, err, &list)
+			require.NotEmpty(t, list)
+			return
+		}
+		out, err := l.MarshalJSON()
+		require.NoError(t, err)
+		again, err := layout.Parse(out)
+		require.NoError(t, err, "%s", out)
+		require.Equal(t, l, again)
+		twice, err := again.MarshalJSON()
+		require.NoError(t, err)
+		require.Equal(t, out, twice)
+		for _, p := range l.ReadPoints {
+			require.Less(t, p.Zone, len(l.Zones))
+		}
+		l.OpenAt(time.Date(2026, 3, 29, 1, 30, 0, 0, time.UTC))
+	})
+}
