@@ -1,0 +1,228 @@
+package engine
+
+import (
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"github.com/tinylib/msgp/msgp"
+
+	"lintel/engine/epc"
+)
+
+// KindAlert is the record kind of alerts; the record's key is the alert's id.
+const KindAlert = "alert"
+
+// AlertStatus is where an alert stands.
+type AlertStatus uint8
+
+// The statuses of an alert: pending ▶ open ▶ acknowledged ▶ closed, with cleared when the condition ends by itself.
+const (
+	AlertPending      AlertStatus = iota // the condition holds, but not yet for as long as the rule wants; nobody sees it
+	AlertOpen                            // told
+	AlertAcknowledged                    // somebody has it in hand
+	AlertCleared                         // the condition ended by itself; a person may still record an outcome
+	AlertClosed                          // a person closed it with an outcome
+)
+
+var alertStatusNames = [...]string{"pending", "open", "acknowledged", "cleared", "closed"}
+
+func (s AlertStatus) String() string {
+	if int(s) < len(alertStatusNames) {
+		return alertStatusNames[s]
+	}
+	return fmt.Sprintf("status %d", uint8(s))
+}
+
+// Outcomes are the words with which a person closes an alert, so that each rule shows how often it was right.
+var Outcomes = []string{"genuine", "false", "unclear"}
+
+// Alert is what a rule made of facts, about one subject.
+type Alert struct {
+	ID       string
+	Rule     string
+	Digest   string // of the rule's meaning when the alert was raised: which version it was
+	About    string // item, stock, reader, count; "rule" for a rule that failed
+	Severity string
+	Watch    bool // the rule was only watched: nobody was told
+	Status   AlertStatus
+
+	Key   epc.Key // about an item: which
+	Text  string  // its words, where the key does not hold them
+	GTIN  uint64
+	Zone  string // where the subject was when the alert opened
+	Place string // about stock: the zone id, or "kind:" and a zone kind; about a reader: the read point
+
+	Cause   Cause   // of the fact that raised it; rules see this cause and passage for as long as the alert lives
+	Passage Passage // likewise
+	FactMs  int64
+	FactN   uint32
+
+	Since    int64 // when the condition became true; all times are Unix milliseconds of the site clock, 0: not yet
+	OpenedAt int64
+	EndedAt  int64 // when the condition ended
+	AckedAt  int64
+	ClosedAt int64
+	AckedBy  string
+	ClosedBy string
+	Outcome  string
+	Note     string
+
+	Say    string          // the rule's sentence, filled in when the alert opened
+	Why    json.RawMessage // the tree of the rule's expression with the value of each part, when the alert opened
+	Send   []string        // channels that were told
+	Orders int             // deliveries made so far, per change
+
+	Due int64 // when a hold or a clear delay ends, 0: no timer
+}
+
+const alertVersion = 1
+const alertFields = 35
+
+// AppendAlert appends the record encoding of a to b.
+func AppendAlert(b []byte, a *Alert) []byte {
+	b = msgp.AppendArrayHeader(b, alertFields)
+	b = msgp.AppendInt(b, alertVersion)
+	for _, s := range []string{a.ID, a.Rule, a.Digest, a.About, a.Severity, a.Text, a.Zone, a.Place, a.AckedBy, a.ClosedBy, a.Outcome, a.Note, a.Say} {
+		b = msgp.AppendString(b, s)
+	}
+	b = msgp.AppendBool(b, a.Watch)
+	b = msgp.AppendUint8(b, uint8(a.Status))
+	b = appendKey(b, a.Key)
+	b = msgp.AppendUint64(b, a.GTIN)
+	b = msgp.AppendUint8(b, uint8(a.Cause))
+	b = msgp.AppendUint8(b, uint8(a.Passage.Direction))
+	b = msgp.AppendFloat64(b, a.Passage.Confidence)
+	b = msgp.AppendInt(b, a.Passage.Reads)
+	b = msgp.AppendInt(b, packPeak(a.Passage))
+	b = msgp.AppendUint32(b, a.FactN)
+	for _, t := range []int64{a.FactMs, a.Since, a.OpenedAt, a.EndedAt, a.AckedAt, a.ClosedAt, a.Due} {
+		b = msgp.AppendInt64(b, t)
+	}
+	b = msgp.AppendInt(b, a.Orders)
+	return appendStrings(msgp.AppendBytes(b, a.Why), a.Send)
+}
+
+// DecodeAlert is the inverse of AppendAlert.
+func DecodeAlert(b []byte) (Alert, error) {
+	var a Alert
+	r := reader{b: b}
+	if n := r.array(); r.err == nil && n != alertFields {
+		return a, fmt.Errorf("alert record has %d fields, want %d", n, alertFields)
+	}
+	if v := r.int(); r.err == nil && v != alertVersion {
+		return a, fmt.Errorf("alert record has version %d, this Lintel reads %d", v, alertVersion)
+	}
+	for _, s := range []*string{&a.ID, &a.Rule, &a.Digest, &a.About, &a.Severity, &a.Text, &a.Zone, &a.Place, &a.AckedBy, &a.ClosedBy, &a.Outcome, &a.Note, &a.Say} {
+		*s = r.string()
+	}
+	a.Watch, a.Status, a.Key, a.GTIN = r.bool(), AlertStatus(r.uint8()), r.key(), r.uint64()
+	a.Cause, a.Passage.Direction, a.Passage.Confidence, a.Passage.Reads = Cause(r.uint8()), Direction(r.uint8()), r.float(), r.int()
+	if packed := r.int(); packed != 0 {
+		a.Passage.Span, a.Passage.Peak = int64(packed>>16), int16(uint16(packed))
+	}
+	a.FactN = r.uint32()
+	for _, t := range []*int64{&a.FactMs, &a.Since, &a.OpenedAt, &a.EndedAt, &a.AckedAt, &a.ClosedAt, &a.Due} {
+		*t = r.int64()
+	}
+	a.Orders = r.int()
+	a.Why, a.Send = r.bytes(), r.strings(nil)
+	if r.err != nil {
+		return a, fmt.Errorf("alert record: %w", r.err)
+	}
+	return a, nil
+}
+
+// Item returns the identity in words of the item that the alert is about, or "".
+func (a *Alert) Item() string {
+	if a.Key == (epc.Key{}) {
+		return ""
+	}
+	return keyText(a.Key, a.Text)
+}
+
+// Notice is what every alert says wherever it is read.
+const Notice = "A prompt to look, not proof of anything. Act only as local law and the shop's trained practice allow."
+
+// AlertView is an alert as answers and messages show it.
+type AlertView struct {
+	ID       string          `json:"id"`
+	Site     string          `json:"site"`
+	Rule     string          `json:"rule"`
+	Version  string          `json:"rule_digest"`
+	About    string          `json:"about"`
+	Severity string          `json:"severity"`
+	Status   string          `json:"status"`
+	Watch    bool            `json:"watch,omitempty"`
+	Say      string          `json:"say"`
+	Item     string          `json:"item,omitempty"`
+	GTIN     string          `json:"gtin,omitempty"`
+	Zone     string          `json:"zone,omitempty"`
+	Place    string          `json:"place,omitempty"`
+	Cause    string          `json:"cause,omitempty"`
+	Fact     string          `json:"fact,omitempty"`
+	Passage  *PassageView    `json:"passage,omitempty"`
+	Since    *time.Time      `json:"since,omitempty"`
+	Opened   *time.Time      `json:"opened_at,omitempty"`
+	Cleared  *time.Time      `json:"cleared_at,omitempty"`
+	Acked    *time.Time      `json:"acknowledged_at,omitempty"`
+	AckedBy  string          `json:"acknowledged_by,omitempty"`
+	Closed   *time.Time      `json:"closed_at,omitempty"`
+	ClosedBy string          `json:"closed_by,omitempty"`
+	Outcome  string          `json:"outcome,omitempty"`
+	Note     string          `json:"note,omitempty"`
+	Why      json.RawMessage `json:"why,omitempty"`
+	Notice   string          `json:"notice"`
+}
+
+// PassageView is a passage as answers show it.
+type PassageView struct {
+	Direction  string   `json:"direction"`
+	Confidence float64  `json:"confidence"`
+	Reads      int      `json:"reads"`
+	PeakRSSI   *float64 `json:"peak_rssi,omitempty"` // dBm
+	Seconds    float64  `json:"seconds"`
+}
+
+// View returns the passage as answers show it, nil if there is none.
+func (p Passage) View() *PassageView {
+	if p.Direction == DirectionNone {
+		return nil
+	}
+	v := &PassageView{Direction: p.Direction.String(), Confidence: p.Confidence, Reads: p.Reads, Seconds: float64(p.Span) / 1000}
+	if p.Peak != NoRSSI {
+		db := float64(p.Peak) / 10
+		v.PeakRSSI = &db
+	}
+	return v
+}
+
+// View returns the alert as answers and messages show it.
+func (a *Alert) View(site string) AlertView {
+	v := AlertView{
+		ID: a.ID, Site: site, Rule: a.Rule, Version: a.Digest, About: a.About, Severity: a.Severity, Status: a.Status.String(), Watch: a.Watch,
+		Say: a.Say, Item: a.Item(), GTIN: GTINText(a.GTIN), Zone: a.Zone, Place: a.Place, Passage: a.Passage.View(),
+		Since: moment(a.Since), Opened: moment(a.OpenedAt), Cleared: moment(a.EndedAt), Acked: moment(a.AckedAt), AckedBy: a.AckedBy,
+		Closed: moment(a.ClosedAt), ClosedBy: a.ClosedBy, Outcome: a.Outcome, Note: a.Note, Why: a.Why, Notice: Notice,
+	}
+	if a.FactMs != 0 {
+		v.Cause, v.Fact = a.Cause.String(), fmt.Sprintf("%d-%d", a.FactMs, a.FactN)
+	}
+	return v
+}
+
+func moment(ms int64) *time.Time {
+	if ms == 0 {
+		return nil
+	}
+	t := time.UnixMilli(ms).UTC()
+	return &t
+}
+
+// GTINText writes a GTIN-14 with its leading zeros, "" for 0.
+func GTINText(g uint64) string {
+	if g == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%014d", g)
+}

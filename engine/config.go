@@ -1,0 +1,177 @@
+package engine
+
+import (
+	"lintel/engine/catalog"
+	"lintel/engine/epc"
+	"lintel/engine/layout"
+	"lintel/rules"
+)
+
+// Config is what a site is folded with: one version each of its layout, the products and the rules. It never changes once made; a new
+// version of a document takes effect with the EntryConfig that pins it. It may be shared by sites and goroutines.
+type Config struct {
+	Layout  *layout.Layout
+	Catalog *catalog.Catalog
+	Rules   *rules.Set
+	Pins    []Pin // the versions that these came from, in order of name
+}
+
+// binding is a Config tied to one state: every name of the layout is already a number, so that a read looks up nothing by text.
+type binding struct {
+	cfg    *Config
+	zones  []zoneInfo   // by name number; absent zones have kind None
+	points []*pointInfo // by name number; nil: no such read point
+	eval   *rules.Evaluator
+	limits map[int32][]limit // by product, those with a minimum or maximum
+	epoch  int64             // length of a presence epoch in milliseconds
+
+	rulesByName map[string]*rules.Rule
+	itemRules   [len(causeNames)]bool // whether any rule about items can be concerned by the cause
+	stockRules  bool
+	wordy       bool // some condition reads the item's identity in words
+}
+
+type zoneInfo struct {
+	name    uint16 // its own number
+	id      string
+	title   string
+	floor   string
+	kind    layout.Kind
+	known   bool
+	covered bool // a fixed read point sees it, so that silence there means something
+}
+
+type pointInfo struct {
+	name    uint16
+	id      string
+	role    layout.Role
+	zone    uint16 // name number; 0: none
+	side    layout.Side
+	minRSSI int16 // tenths of a dBm, NoRSSI: no floor
+	hits    int   // epochs in which a tag must be heard before it counts as there
+	quiet   bool  // session S2 or S3: a tag that was read stays silent, so silence is no departure
+	silent  int64 // milliseconds after which the point counts as silent; 0: never
+}
+
+// limit is a minimum or maximum of one product in one zone, or over all zones of one kind.
+type limit struct {
+	zone   uint16      // name number, 0: by kind
+	kind   layout.Kind // where zone is 0
+	min    int
+	max    int
+	hasMin bool
+	hasMax bool
+}
+
+// bind ties cfg to the state. Names are given numbers in the layout's order and never change theirs.
+func (s *State) bind(cfg *Config) {
+	b := binding{cfg: cfg, epoch: cfg.Layout.Presence.Epoch.Milliseconds(), eval: cfg.Rules.NewEvaluator()}
+	old := s.bound
+	for i := range cfg.Layout.Zones {
+		s.name(cfg.Layout.Zones[i].ID)
+	}
+	for i := range cfg.Layout.ReadPoints {
+		s.name(cfg.Layout.ReadPoints[i].ID)
+	}
+	b.zones = make([]zoneInfo, len(s.names)+1)
+	b.points = make([]*pointInfo, len(s.names)+1)
+	for i := range cfg.Layout.Zones {
+		z := &cfg.Layout.Zones[i]
+		n := s.numbers[z.ID]
+		b.zones[n] = zoneInfo{name: n, id: z.ID, title: z.Name, floor: z.Floor, kind: z.Kind, known: true}
+	}
+	for i := range cfg.Layout.ReadPoints {
+		p := &cfg.Layout.ReadPoints[i]
+		info := &pointInfo{
+			name: s.numbers[p.ID], id: p.ID, role: p.Role, side: p.Side, minRSSI: NoRSSI, hits: max(2, p.MinReads),
+			quiet: p.Session == "S2" || p.Session == "S3", silent: p.SilentAfter.Milliseconds(),
+		}
+		if p.MinRSSI != 0 {
+			info.minRSSI = int16(p.MinRSSI * 10)
+		}
+		if p.Zone >= 0 {
+			info.zone = s.numbers[cfg.Layout.Zones[p.Zone].ID]
+			if p.Role == layout.Fixed && !info.quiet {
+				b.zones[info.zone].covered = true
+			}
+		}
+		b.points[info.name] = info
+	}
+	b.rulesByName = make(map[string]*rules.Rule)
+	for _, r := range cfg.Rules.Rules() {
+		b.rulesByName[r.Name] = r
+		if r.Mode == rules.ModeOff {
+			continue
+		}
+		for _, name := range r.Uses() {
+			b.wordy = b.wordy || name == "item.key" || name == "item.epc" || name == "item.serial"
+		}
+		switch r.About {
+		case "item":
+			for c, name := range causeNames {
+				if name != "" && r.ConcernedBy(name) {
+					b.itemRules[c] = true
+				}
+			}
+		case "stock":
+			b.stockRules = true
+		}
+	}
+	sameLayout := old.cfg != nil && old.cfg.Layout == cfg.Layout
+	sameCatalog := old.cfg != nil && old.cfg.Catalog == cfg.Catalog
+	if old.cfg != nil && old.limits != nil && sameLayout && sameCatalog {
+		b.limits = old.limits
+	} else {
+		b.limits = s.bindLimits(cfg)
+	}
+	s.bound = b
+	if !sameLayout {
+		s.forgetEvidence()
+	}
+	if !sameCatalog {
+		s.bindProducts()
+	}
+}
+
+func (s *State) bindLimits(cfg *Config) map[int32][]limit {
+	limits := make(map[int32][]limit)
+	for i := range cfg.Catalog.Len() {
+		p := cfg.Catalog.At(i)
+		for _, l := range p.Limits {
+			lim := limit{min: l.Min, max: l.Max, hasMin: l.HasMin, hasMax: l.HasMax}
+			if l.Zone != "" {
+				if lim.zone = s.numbers[l.Zone]; lim.zone == 0 {
+					continue // the zone is of another shop: one catalogue serves several
+				}
+			} else {
+				kind, err := layout.ParseKind(l.Kind)
+				if err != nil {
+					continue
+				}
+				lim.kind = kind
+			}
+			limits[int32(i)] = append(limits[int32(i)], lim)
+		}
+	}
+	return limits
+}
+
+// bindProducts finds every item's product again and counts the stock anew.
+func (s *State) bindProducts() {
+	clear(s.stock)
+	for i := range s.count {
+		it := s.item(i)
+		it.product = s.productOf(it.key)
+		s.stockAdd(it, +1)
+	}
+}
+
+// productOf finds the catalogue index of a tag's product, -1: none.
+func (s *State) productOf(k epc.Key) int32 {
+	if g := s.gtinOf(k); g != 0 {
+		if i, ok := s.bound.cfg.Catalog.ByGTIN(g); ok {
+			return int32(i)
+		}
+	}
+	return -1
+}

@@ -1,0 +1,343 @@
+package engine
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"strings"
+
+	"github.com/tinylib/msgp/msgp"
+
+	"lintel/engine/epc"
+)
+
+// EntryKind says what an Entry carries.
+type EntryKind uint8
+
+// The kinds of entry. The numbers are stored in journals: add at the end, never renumber.
+const (
+	EntryReads  EntryKind = 1 // one batch of tag reads
+	EntryEvents EntryKind = 2 // business events: sold, returned, received, ...
+	EntryTick   EntryKind = 3 // time passed: a timer is due and nothing else came in
+	EntryConfig EntryKind = 4 // a new version of layout, products or rules takes effect here
+	EntryAct    EntryKind = 5 // a person acknowledged or closed an alert
+)
+
+// Entry is one entry of a site's journal: what came in, and when. Everything that changes a site is one of these.
+type Entry struct {
+	Seq  uint64 // its place in the journal; given by the journal, not encoded
+	Kind EntryKind
+	At   int64  // when it was received, Unix milliseconds
+	By   string // the name of the API key, or of the part of Lintel, that sent it
+
+	Points []string // EntryReads: ids of read points, referred to by Read.Point
+	Zones  []string // EntryReads: ids of declared zones, referred to by Read.Zone
+	Reads  []Read   // EntryReads
+	Events []Event  // EntryEvents
+	Config []Pin    // EntryConfig: the documents that changed, and the versions that hold from here on
+	Act    Act      // EntryAct
+}
+
+// NoRSSI marks a read that came without a signal strength.
+const NoRSSI = -32768
+
+// Read is one report of one tag by one read point.
+type Read struct {
+	Key   epc.Key
+	Text  string // the identity in words, where Key is hashed and cannot be turned back; else ""
+	Point uint16 // index into Entry.Points
+	Zone  uint16 // 1 + index into Entry.Zones where the operator declared one; 0: none
+	RSSI  int16  // tenths of a dBm; NoRSSI: not reported
+	N     uint32 // how many times the reader saw the tag for this report, at least 1
+	T     int64  // when, Unix milliseconds
+}
+
+// EventType says what a business event did to items.
+type EventType uint8
+
+// The business events. The numbers are stored in journals.
+const (
+	EventSold       EventType = 1
+	EventReturned   EventType = 2
+	EventReceived   EventType = 3
+	EventShipped    EventType = 4
+	EventMoved      EventType = 5
+	EventRetired    EventType = 6
+	EventRegistered EventType = 7
+)
+
+var eventNames = [...]string{1: "sold", 2: "returned", 3: "received", 4: "shipped", 5: "moved", 6: "retired", 7: "registered"}
+
+func (t EventType) String() string {
+	if int(t) < len(eventNames) {
+		return eventNames[t]
+	}
+	return fmt.Sprintf("event %d", uint8(t))
+}
+
+// EventTypeByName finds an event type by its word.
+func EventTypeByName(name string) (EventType, bool) {
+	for t, n := range eventNames {
+		if n == name && n != "" {
+			return EventType(t), true
+		}
+	}
+	return 0, false
+}
+
+// EventNames lists the words of the business events.
+func EventNames() []string { return append([]string(nil), eventNames[1:]...) }
+
+// Tag is an identity with its words where the key alone does not hold them.
+type Tag struct {
+	Key  epc.Key
+	Text string
+}
+
+// Event is one business event on one or more items.
+type Event struct {
+	Type EventType
+	Tags []Tag
+	Zone string // where it happened or where the items are now; "" where the type implies it
+	T    int64  // when, Unix milliseconds
+	Ref  string // the business document, such as a receipt number; never a person
+	GTIN uint64 // EventRegistered: the product that the tags belong to
+}
+
+// Pin names one version of one configuration document.
+type Pin struct {
+	Doc     string
+	Version int
+}
+
+// Act is what a person did to an alert.
+type Act struct {
+	Alert   string
+	Do      string // "acknowledge" or "close"
+	Outcome string // with close: "genuine", "false" or "unclear"
+	Note    string
+}
+
+const entryVersion = 1
+
+// AppendEntry appends the journal encoding of e: a MessagePack array [version, kind, at, by, ...]. The reads of a batch are one
+// packed block of varints, since they are most of what a journal holds: about 24 bytes a read.
+func AppendEntry(b []byte, e *Entry) []byte {
+	b = msgp.AppendArrayHeader(b, 5)
+	b = msgp.AppendInt(b, entryVersion)
+	b = msgp.AppendUint8(b, uint8(e.Kind))
+	b = msgp.AppendInt64(b, e.At)
+	b = msgp.AppendString(b, e.By)
+	switch e.Kind {
+	case EntryReads:
+		b = msgp.AppendArrayHeader(b, 4)
+		b = appendStrings(b, e.Points)
+		b = appendStrings(b, e.Zones)
+		b = appendReads(b, e)
+	case EntryEvents:
+		b = msgp.AppendArrayHeader(b, uint32(len(e.Events)))
+		for i := range e.Events {
+			ev := &e.Events[i]
+			b = msgp.AppendArrayHeader(b, 6)
+			b = msgp.AppendUint8(b, uint8(ev.Type))
+			b = msgp.AppendString(b, ev.Zone)
+			b = msgp.AppendInt64(b, ev.T)
+			b = msgp.AppendString(b, ev.Ref)
+			b = msgp.AppendUint64(b, ev.GTIN)
+			b = msgp.AppendArrayHeader(b, uint32(2*len(ev.Tags)))
+			for _, t := range ev.Tags {
+				b = appendKey(b, t.Key)
+				b = msgp.AppendString(b, t.Text)
+			}
+		}
+	case EntryConfig:
+		b = appendPins(b, e.Config)
+	case EntryAct:
+		b = appendStrings(b, []string{e.Act.Alert, e.Act.Do, e.Act.Outcome, e.Act.Note})
+	default:
+		b = msgp.AppendNil(b)
+	}
+	return b
+}
+
+func appendStrings(b []byte, s []string) []byte {
+	b = msgp.AppendArrayHeader(b, uint32(len(s)))
+	for _, v := range s {
+		b = msgp.AppendString(b, v)
+	}
+	return b
+}
+
+func appendPins(b []byte, pins []Pin) []byte {
+	b = msgp.AppendArrayHeader(b, uint32(2*len(pins)))
+	for _, p := range pins {
+		b = msgp.AppendString(b, p.Doc)
+		b = msgp.AppendInt(b, p.Version)
+	}
+	return b
+}
+
+// appendReads writes the block and, after it, the words of hashed keys as [index, text, ...].
+func appendReads(b []byte, e *Entry) []byte {
+	const bin32 = 0xc6 // msgp has no way to reserve a length and fill it in later
+	b = append(b, bin32, 0, 0, 0, 0)
+	start := len(b)
+	texts := 0
+	for i := range e.Reads {
+		r := &e.Reads[i]
+		b = binary.BigEndian.AppendUint64(b, r.Key.Hi)
+		b = binary.BigEndian.AppendUint64(b, r.Key.Lo)
+		b = binary.AppendUvarint(b, uint64(r.Point))
+		b = binary.AppendUvarint(b, uint64(r.Zone))
+		b = binary.AppendVarint(b, int64(r.RSSI))
+		b = binary.AppendUvarint(b, uint64(r.N))
+		b = binary.AppendVarint(b, e.At-r.T)
+		if r.Text != "" {
+			texts++
+		}
+	}
+	binary.BigEndian.PutUint32(b[start-4:], uint32(len(b)-start))
+	b = msgp.AppendArrayHeader(b, uint32(2*texts))
+	for i := range e.Reads {
+		if e.Reads[i].Text != "" {
+			b = msgp.AppendInt(b, i)
+			b = msgp.AppendString(b, e.Reads[i].Text)
+		}
+	}
+	return b
+}
+
+func appendKey(b []byte, k epc.Key) []byte {
+	b = msgp.AppendUint64(b, k.Hi)
+	return msgp.AppendUint64(b, k.Lo)
+}
+
+var errBlock = errors.New("the block of reads is cut short or damaged")
+
+// DecodeEntry decodes the journal encoding into e, reusing e's slices. It never panics on damaged input.
+func DecodeEntry(b []byte, e *Entry) error {
+	seq := e.Seq
+	*e = Entry{Seq: seq, Points: e.Points[:0], Zones: e.Zones[:0], Reads: e.Reads[:0], Events: nil}
+	r := reader{b: b}
+	if n := r.array(); r.err == nil && n != 5 {
+		return fmt.Errorf("journal entry %d has %d fields, want 5", seq, n)
+	}
+	if v := r.int(); r.err == nil && v != entryVersion {
+		return fmt.Errorf("journal entry %d has version %d, this Lintel reads %d: use the Lintel that wrote it", seq, v, entryVersion)
+	}
+	e.Kind, e.At, e.By = EntryKind(r.uint8()), r.int64(), r.string()
+	switch {
+	case r.err != nil:
+	case e.Kind == EntryReads:
+		if n := r.array(); r.err == nil && n != 4 {
+			return fmt.Errorf("journal entry %d: reads have %d parts, want 4", seq, n)
+		}
+		e.Points, e.Zones = r.strings(e.Points), r.strings(e.Zones)
+		if block := r.view(); r.err == nil {
+			r.err = decodeReads(block, e)
+		}
+		for n := r.array() / 2; n > 0 && r.err == nil; n-- {
+			i, text := r.int(), r.string()
+			if i < 0 || i >= len(e.Reads) {
+				r.err = errBlock
+				break
+			}
+			e.Reads[i].Text = text
+		}
+	case e.Kind == EntryEvents:
+		for n := r.array(); n > 0 && r.err == nil; n-- {
+			var ev Event
+			r.array()
+			ev.Type, ev.Zone, ev.T, ev.Ref, ev.GTIN = EventType(r.uint8()), r.string(), r.int64(), r.string(), r.uint64()
+			for k := r.array() / 2; k > 0 && r.err == nil; k-- {
+				ev.Tags = append(ev.Tags, Tag{Key: r.key(), Text: r.string()})
+			}
+			e.Events = append(e.Events, ev)
+		}
+	case e.Kind == EntryConfig:
+		e.Config = r.pins()
+	case e.Kind == EntryAct:
+		if s := r.strings(nil); len(s) == 4 {
+			e.Act = Act{Alert: s[0], Do: s[1], Outcome: s[2], Note: s[3]}
+		} else if r.err == nil {
+			return fmt.Errorf("journal entry %d: an act has %d parts, want 4", seq, len(s))
+		}
+	case e.Kind == EntryTick:
+	default:
+		return fmt.Errorf("journal entry %d has kind %d, which this Lintel does not know: use the Lintel that wrote it", seq, e.Kind)
+	}
+	if r.err != nil {
+		return fmt.Errorf("journal entry %d: %w", seq, r.err)
+	}
+	return nil
+}
+
+func decodeReads(b []byte, e *Entry) error {
+	for len(b) > 0 {
+		if len(b) < 16 {
+			return errBlock
+		}
+		r := Read{Key: epc.Key{Hi: binary.BigEndian.Uint64(b), Lo: binary.BigEndian.Uint64(b[8:])}}
+		b = b[16:]
+		point, n1 := binary.Uvarint(b)
+		if n1 <= 0 {
+			return errBlock
+		}
+		b = b[n1:]
+		zone, n2 := binary.Uvarint(b)
+		if n2 <= 0 {
+			return errBlock
+		}
+		b = b[n2:]
+		rssi, n3 := binary.Varint(b)
+		if n3 <= 0 {
+			return errBlock
+		}
+		b = b[n3:]
+		n, n4 := binary.Uvarint(b)
+		if n4 <= 0 {
+			return errBlock
+		}
+		b = b[n4:]
+		ago, n5 := binary.Varint(b)
+		if n5 <= 0 {
+			return errBlock
+		}
+		b = b[n5:]
+		if point >= uint64(len(e.Points)) || zone > uint64(len(e.Zones)) || rssi < NoRSSI || rssi > 32767 || n > 1<<31 {
+			return errBlock
+		}
+		r.Point, r.Zone, r.RSSI, r.N, r.T = uint16(point), uint16(zone), int16(rssi), uint32(n), e.At-ago
+		e.Reads = append(e.Reads, r)
+	}
+	return nil
+}
+
+// strings reuses dst, and its strings where they are the same, so that a stream of batches from one reader allocates nothing.
+func (r *reader) strings(dst []string) []string {
+	n := r.array()
+	old := dst[:cap(dst)]
+	dst = dst[:0]
+	for i := 0; i < n && r.err == nil; i++ {
+		v := next(r, msgp.ReadStringZC)
+		if i < len(old) && old[i] == string(v) {
+			dst = append(dst, old[i])
+		} else {
+			dst = append(dst, string(v))
+		}
+	}
+	return dst
+}
+
+func (r *reader) key() epc.Key { return epc.Key{Hi: r.uint64(), Lo: r.uint64()} }
+
+func (r *reader) pins() []Pin {
+	var pins []Pin
+	for n := r.array() / 2; n > 0 && r.err == nil; n-- {
+		pins = append(pins, Pin{Doc: r.string(), Version: r.int()})
+	}
+	return pins
+}
+
+// isRaw reports whether the words of an identity say that the tag is no GS1 EPC.
+func isRaw(text string) bool { return strings.HasPrefix(text, "urn:epc:raw:") }

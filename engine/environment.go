@@ -1,0 +1,149 @@
+package engine
+
+import (
+	"slices"
+	"time"
+
+	"lintel/engine/epc"
+	"lintel/engine/layout"
+	"lintel/rules"
+)
+
+// clockFace is the site's local time of one minute, kept because most facts share it.
+type clockFace struct {
+	minute int64 // Unix minutes
+	cfg    *Config
+	at     rules.At
+	day    time.Weekday
+	open   bool
+}
+
+// local returns the local time of a moment.
+func (s *State) local(ms int64) *clockFace {
+	m := ms / 60000
+	if c := &s.face; c.cfg == s.bound.cfg && c.minute == m {
+		return c
+	}
+	l := s.bound.cfg.Layout
+	t := time.UnixMilli(ms).In(l.Location())
+	s.face = clockFace{
+		minute: m, cfg: s.bound.cfg, day: t.Weekday(), open: l.OpenAt(t),
+		at: rules.At{Hour: t.Hour(), Minute: t.Minute(), Weekday: weekdays[t.Weekday()], Date: t.Format(time.DateOnly)},
+	}
+	return &s.face
+}
+
+var weekdays = [...]string{"sunday", "monday", "tuesday", "wednesday", "thursday", "friday", "saturday"}
+
+// inHours reports whether the rule may raise an alert now.
+func (s *State) inHours(r *rules.Rule) bool {
+	c := s.local(s.clock)
+	return r.InHours(c.open, c.day, c.at.Hour*60+c.at.Minute)
+}
+
+// baseEnv clears the shared environment and fills what every subject has.
+func (s *State) baseEnv(f *Fact) *rules.Env {
+	c := s.local(f.At)
+	s.env = rules.Env{
+		Cause: f.Cause.String(), At: c.at,
+		Site: rules.Site{ID: s.site, Name: s.bound.cfg.Layout.Name, Open: c.open},
+		Zone: s.zoneEnv(f.Zone), From: s.zoneEnv(f.From),
+	}
+	return &s.env
+}
+
+func (s *State) zoneEnv(id string) rules.Zone {
+	if id == "" {
+		return rules.Zone{}
+	}
+	z := s.zone(s.numbers[id])
+	return rules.Zone{ID: id, Name: z.title, Kind: z.kind.String(), Floor: z.floor}
+}
+
+func (s *State) productEnv(env *rules.Env, product int32) {
+	if product < 0 {
+		return
+	}
+	p := s.bound.cfg.Catalog.At(int(product))
+	env.Product = rules.Product{
+		Known: true, GTIN: GTINText(p.GTIN), SKU: p.SKU, Name: p.Name, Category: p.Category, Price: p.Price,
+		HomeZones: p.HomeZones, Attributes: p.Attributes,
+	}
+}
+
+// itemEnv fills the environment of a rule about an item. The fact says where the item is; the item says the rest.
+func (s *State) itemEnv(f *Fact, it *item) *rules.Env {
+	env := s.baseEnv(f)
+	s.productEnv(env, it.product)
+	env.Item = rules.Item{
+		Disposition: f.Disp.String(), Paid: f.Disp == RetailSold, Sellable: f.Disp.Sellable(),
+		Foreign: it.product < 0, Registered: it.product >= 0, Present: f.Zone != "" && env.Zone.Kind != layout.Exit.String(),
+		Home: slices.Contains(env.Product.HomeZones, f.Zone),
+	}
+	if s.bound.wordy {
+		s.fillWords(env, f.Key, f.Text)
+	}
+	env.Passage = passageEnv(f.Passage)
+	env.Reader = s.readerOf(s.point(s.numbers[f.Point]))
+	return env
+}
+
+// fillWords fills the item's identity in words. It costs an allocation, so it is left out until a rule or a message asks.
+func (s *State) fillWords(env *rules.Env, k epc.Key, text string) {
+	if env.Item.Key != "" || k.IsZero() {
+		return
+	}
+	env.Item.Key = keyText(k, text)
+	if e, err := epc.Parse(env.Item.Key); err == nil {
+		env.Item.Serial = e.Serial()
+		if env.Item.EPC = e.DigitalLink(); env.Item.EPC == "" {
+			env.Item.EPC = env.Item.Key
+		}
+	}
+}
+
+func passageEnv(p Passage) rules.Passage {
+	v := rules.Passage{Direction: p.Direction.String(), Confidence: p.Confidence, Reads: p.Reads, Seconds: float64(p.Span) / 1000}
+	if p.Direction != DirectionNone && p.Peak != NoRSSI {
+		v.PeakRSSI = float64(p.Peak) / 10
+	}
+	return v
+}
+
+func (s *State) readerOf(pt *pointInfo) rules.Reader {
+	if pt == nil {
+		return rules.Reader{}
+	}
+	return rules.Reader{ID: pt.id, Role: pt.role.String()}
+}
+
+func (s *State) readerEnv(f *Fact, pt *pointInfo) *rules.Env {
+	f.Zone = s.idOf(pt.zone)
+	env := s.baseEnv(f)
+	env.Reader = s.readerOf(pt)
+	if last := s.readers.at(pt.name).last; last != 0 {
+		env.Reader.SilentSeconds = float64(s.clock-last) / 1000
+	}
+	return env
+}
+
+// stockEnv fills the environment of a rule about the stock of a product in a zone, or over all zones of a kind.
+func (s *State) stockEnv(f *Fact, product int32, l limit) *rules.Env {
+	f.Zone = s.idOf(l.zone)
+	env := s.baseEnv(f)
+	s.productEnv(env, product)
+	if l.zone == 0 {
+		env.Zone = rules.Zone{Kind: l.kind.String(), Name: "all " + l.kind.String() + " zones"}
+		env.Stock.Count = s.onHand(product, l.kind)
+	} else {
+		env.Stock.Count = int(s.stock[stockKey{product, l.zone}])
+	}
+	env.Stock.Minimum, env.Stock.HasMinimum = l.min, l.hasMin
+	env.Stock.Maximum, env.Stock.HasMaximum = l.max, l.hasMax
+	if l.hasMin {
+		env.Stock.Short = max(0, l.min-env.Stock.Count)
+	}
+	env.Stock.Backroom = s.onHand(product, layout.Stockroom)
+	env.Stock.Total = s.onHand(product, layout.KindNone)
+	return env
+}

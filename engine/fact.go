@@ -1,0 +1,176 @@
+package engine
+
+import (
+	"fmt"
+
+	"github.com/tinylib/msgp/msgp"
+
+	"lintel/engine/epc"
+)
+
+// Cause names a kind of fact, and for rules: what led to this evaluation.
+type Cause uint8
+
+// The causes. The numbers are stored with facts: add at the end, never renumber.
+const (
+	Arrived    Cause = 1  // an item is in a zone where it was not
+	Left       Cause = 2  // an item is no longer heard in its zone
+	Passed     Cause = 3  // an item went through a portal
+	Sold       Cause = 4  // paid at a till
+	Returned   Cause = 5  // brought back
+	Received   Cause = 6  // came in from a supplier
+	Shipped    Cause = 7  // sent away
+	Missing    Cause = 8  // a closed count did not find it
+	Found      Cause = 9  // a count found what was missing
+	Retired    Cause = 10 // no longer part of the stock
+	Stock      Cause = 11 // the number of a product's items in a zone changed
+	Counted    Cause = 12 // a count closed
+	Silent     Cause = 13 // a read point stopped reporting
+	Heard      Cause = 14 // a silent read point reports again
+	Foreign    Cause = 15 // a tag that is not this shop's
+	Registered Cause = 16 // a tag was tied to a product
+)
+
+var causeNames = [...]string{
+	Arrived: "arrived", Left: "left", Passed: "passed", Sold: "sold", Returned: "returned", Received: "received", Shipped: "shipped",
+	Missing: "missing", Found: "found", Retired: "retired", Stock: "stock", Counted: "counted", Silent: "silent", Heard: "heard",
+	Foreign: "foreign", Registered: "registered",
+}
+
+func (c Cause) String() string {
+	if int(c) < len(causeNames) && causeNames[c] != "" {
+		return causeNames[c]
+	}
+	return fmt.Sprintf("cause %d", uint8(c))
+}
+
+// CauseByName finds a cause by its word.
+func CauseByName(name string) (Cause, bool) {
+	for c, n := range causeNames {
+		if n == name && n != "" {
+			return Cause(c), true
+		}
+	}
+	return 0, false
+}
+
+// Direction is the way an item went through a portal.
+type Direction uint8
+
+// The directions, as seen from the shop.
+const (
+	DirectionNone Direction = iota
+	DirectionIn
+	DirectionOut
+	DirectionUnsure
+)
+
+func (d Direction) String() string {
+	return [...]string{"", "in", "out", "unsure"}[d&3]
+}
+
+// Passage is what a burst of reads at a portal showed.
+type Passage struct {
+	Direction  Direction
+	Confidence float64 // 0 to 1: how much the burst looks like goods carried through
+	Reads      int     // reads in the burst
+	Peak       int16   // strongest read, tenths of a dBm; NoRSSI: none reported
+	Span       int64   // milliseconds from first to last read
+}
+
+// Fact is what an entry meant. It holds all that a rule may see of it, so that a rule can be tried on facts alone.
+type Fact struct {
+	Ms    int64  // with N its id: the site clock, Unix milliseconds
+	N     uint32 // number within that millisecond
+	Seq   uint64 // the entry that it came of
+	Cause Cause
+	At    int64 // when it happened, Unix milliseconds: the time of the read or event
+
+	Key     epc.Key // item facts: the item; stock facts: zero
+	Text    string  // the item's identity in words, where Key is hashed
+	GTIN    uint64  // the product, 0: not known
+	Disp    Disposition
+	Zone    string // where it is now, "": nowhere known. Stock: the zone counted
+	From    string // where it was before
+	Point   string // the read point that told, "": none
+	Ref     string // the business document
+	Passage Passage
+	Count   int // stock: items of the product in the zone now
+}
+
+const factVersion = 1
+
+// AppendFact appends the stored encoding of f, without its id, to b.
+func AppendFact(b []byte, f *Fact) []byte {
+	b = msgp.AppendArrayHeader(b, 18)
+	b = msgp.AppendInt(b, factVersion)
+	b = msgp.AppendUint64(b, f.Seq)
+	b = msgp.AppendUint8(b, uint8(f.Cause))
+	b = msgp.AppendInt64(b, f.Ms-f.At)
+	b = appendKey(b, f.Key)
+	b = msgp.AppendString(b, f.Text)
+	b = msgp.AppendUint64(b, f.GTIN)
+	b = msgp.AppendUint8(b, uint8(f.Disp))
+	b = msgp.AppendString(b, f.Zone)
+	b = msgp.AppendString(b, f.From)
+	b = msgp.AppendString(b, f.Point)
+	b = msgp.AppendString(b, f.Ref)
+	b = msgp.AppendUint8(b, uint8(f.Passage.Direction))
+	b = msgp.AppendInt(b, int(f.Passage.Confidence*1e6+0.5))
+	b = msgp.AppendInt(b, f.Passage.Reads)
+	b = msgp.AppendInt(b, packPeak(f.Passage))
+	b = msgp.AppendInt(b, f.Count)
+	return b
+}
+
+// packPeak keeps peak and span in one number: both are small and most facts have neither.
+func packPeak(p Passage) int {
+	if p == (Passage{}) {
+		return 0
+	}
+	return int(p.Span)<<16 | int(uint16(p.Peak))
+}
+
+// DecodeFact is the inverse of AppendFact; ms and n are the fact's id.
+func DecodeFact(b []byte, ms int64, n uint32, f *Fact) error {
+	*f = Fact{Ms: ms, N: n}
+	r := reader{b: b}
+	if k := r.array(); r.err == nil && k != 18 {
+		return fmt.Errorf("fact %d-%d has %d fields, want 18", ms, n, k)
+	}
+	if v := r.int(); r.err == nil && v != factVersion {
+		return fmt.Errorf("fact %d-%d has version %d, this Lintel reads %d", ms, n, v, factVersion)
+	}
+	f.Seq, f.Cause = r.uint64(), Cause(r.uint8())
+	f.At = ms - r.int64()
+	f.Key, f.Text, f.GTIN, f.Disp = r.key(), r.string(), r.uint64(), Disposition(r.uint8())
+	f.Zone, f.From, f.Point, f.Ref = r.string(), r.string(), r.string(), r.string()
+	f.Passage.Direction, f.Passage.Confidence, f.Passage.Reads = Direction(r.uint8()), float64(r.int())/1e6, r.int()
+	if packed := r.int(); packed != 0 {
+		f.Passage.Span, f.Passage.Peak = int64(packed>>16), int16(uint16(packed))
+	}
+	f.Count = r.int()
+	if r.err != nil {
+		return fmt.Errorf("fact %d-%d: %w", ms, n, r.err)
+	}
+	return nil
+}
+
+// ID returns the fact's id as written in answers: "<milliseconds>-<number>".
+func (f *Fact) ID() string { return fmt.Sprintf("%d-%d", f.Ms, f.N) }
+
+// Name returns the item's identity in words, or "" for a fact that is not about an item.
+func (f *Fact) Name() string {
+	if f.Key == (epc.Key{}) {
+		return ""
+	}
+	return keyText(f.Key, f.Text)
+}
+
+func keyText(k epc.Key, text string) string {
+	if text != "" {
+		return text
+	}
+	t, _ := k.Text()
+	return t
+}

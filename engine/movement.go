@@ -1,0 +1,73 @@
+package engine
+
+import (
+	"lintel/engine/layout"
+)
+
+// place puts the item into a zone (0: nowhere known) as of time t, without telling. What is sellable stays so, within or out of customers' reach as the
+// zone has it; a tag that nobody declared stock becomes stock where only stock lies.
+func (s *State) place(i int32, zone uint16, t int64) {
+	s.change(i, func(it *item) {
+		if it.zone != zone {
+			it.from = it.zone
+		}
+		it.zone = zone
+		it.since = t
+		kind := s.zone(zone).kind
+		switch {
+		case zone == 0 || it.product < 0:
+		case it.disp.Sellable():
+			if kind != layout.Exit {
+				it.disp = sellableIn(kind)
+			}
+		case it.disp == Unknown && declaresStock(kind):
+			it.disp = sellableIn(kind)
+		}
+	})
+}
+
+// arrive moves the item to a zone and tells it. Declared: a person or a till said so.
+func (s *State) arrive(i int32, zone uint16, t int64, point uint16, declared bool) {
+	if s.replaying {
+		return
+	}
+	s.place(i, zone, t)
+	it := s.item(i)
+	it.flags &^= flagDeclared
+	if declared {
+		it.flags |= flagDeclared
+	}
+	s.emitItem(Arrived, i, t, func(f *Fact) { f.Point = s.idOf(point) })
+	if it.product < 0 && it.flags&flagForeign == 0 {
+		it.flags |= flagForeign
+		s.emitItem(Foreign, i, t, func(f *Fact) { f.Point = s.idOf(point) })
+	}
+	s.tellStock(t)
+}
+
+// leaveZone takes the item out of its zone and tells it with the given cause.
+func (s *State) leaveZone(i int32, c Cause, t int64, point uint16) {
+	if s.replaying {
+		return
+	}
+	s.place(i, 0, t)
+	s.item(i).flags &^= flagDeclared
+	s.emitItem(c, i, t, func(f *Fact) { f.Point = s.idOf(point) })
+	s.tellStock(t)
+}
+
+// declare puts the item where a person with a handheld, or a desk reader, says it is.
+func (s *State) declare(i int32, zone uint16, t int64, point uint16) {
+	it := s.item(i)
+	if t < it.since {
+		return // something newer is known
+	}
+	if it.zone == zone {
+		if it.flags&flagDeclared == 0 && s.zone(zone).kind != layout.Exit {
+			it.flags |= flagDeclared
+			s.touch(i)
+		}
+		return
+	}
+	s.arrive(i, zone, t, point, true)
+}

@@ -1,0 +1,302 @@
+package engine
+
+import (
+	"encoding/binary"
+	"fmt"
+
+	"github.com/tinylib/msgp/msgp"
+
+	"lintel/engine/epc"
+)
+
+// The record kinds that a state consists of, beside KindAlert. Deliveries are records too, but the sender's.
+const (
+	KindItem = "item" // key: the 16 bytes of the identity
+	KindName = "name" // key: two bytes, the number of a zone or read point; value: its id
+	KindMeta = "meta" // key "meta": clock, fact counter, read points, marks, pinned documents
+)
+
+// Change is one record to write, or to delete where Value is nil.
+type Change struct {
+	Kind  string
+	Key   string
+	Value []byte
+}
+
+// dirt is what changed since the last Flush.
+type dirt struct {
+	items   []int32
+	names   []uint16
+	alerts  []*track
+	dropped []string
+	stock   []stockKey // stock facts that are owed within one Step
+}
+
+const itemVersion = 1
+
+// Flush returns the records that changed since the last call, in a fixed order of kinds: what a commit must write for the state to be loaded again as it is.
+func (s *State) Flush() []Change {
+	changes := make([]Change, 0, len(s.dirty.items)+len(s.dirty.names)+len(s.dirty.alerts)+len(s.dirty.dropped)+1)
+	for _, id := range s.dirty.dropped {
+		changes = append(changes, Change{Kind: KindAlert, Key: id})
+	}
+	for _, n := range s.dirty.names {
+		changes = append(changes, Change{Kind: KindName, Key: string(binary.BigEndian.AppendUint16(nil, n)), Value: []byte(s.idOf(n))})
+	}
+	buf := make([]byte, 0, 32*len(s.dirty.items))
+	for _, i := range s.dirty.items {
+		it := s.item(i)
+		it.flags &^= flagDirty
+		start := len(buf)
+		buf = s.appendItem(buf, it)
+		key, _ := it.key.AppendBinary(nil)
+		changes = append(changes, Change{Kind: KindItem, Key: string(key), Value: buf[start:len(buf):len(buf)]})
+	}
+	for _, t := range s.dirty.alerts {
+		t.dirty = false
+		if _, lives := s.alerts.byID[t.ID]; !lives && t.Status != AlertClosed {
+			continue // raised and dropped between two commits
+		}
+		changes = append(changes, Change{Kind: KindAlert, Key: t.ID, Value: AppendAlert(nil, &t.Alert)})
+	}
+	s.dirty = dirt{items: s.dirty.items[:0], names: s.dirty.names[:0], alerts: s.dirty.alerts[:0], stock: s.dirty.stock}
+	return append(changes, Change{Kind: KindMeta, Key: KindMeta, Value: s.appendMeta(nil)})
+}
+
+// appendItem writes an item's record: about 25 bytes, so that with its key it costs a Redis hash less than 120.
+func (s *State) appendItem(b []byte, it *item) []byte {
+	b = append(b, itemVersion, byte(it.disp), byte(it.flags&(flagDeclared|flagForeign)))
+	b = binary.AppendUvarint(b, uint64(it.zone))
+	b = binary.AppendUvarint(b, uint64(it.from))
+	b = binary.AppendUvarint(b, uint64(it.point))
+	b = binary.AppendVarint(b, it.since)
+	b = binary.AppendVarint(b, it.seen-it.since)
+	b = binary.AppendUvarint(b, s.registered[it.key])
+	return append(b, s.text(it)...)
+}
+
+func (s *State) loadItem(key string, v []byte) error {
+	k, err := epc.KeyFromBytes([]byte(key))
+	if err != nil {
+		return fmt.Errorf("item record: %w", err)
+	}
+	bad := func() error { return fmt.Errorf("item record %x is damaged or of another version", key) }
+	if len(v) < 3 || v[0] != itemVersion {
+		return bad()
+	}
+	disp, flags := Disposition(v[1]), itemFlags(v[2])
+	v = v[3:]
+	var u [3]uint64
+	for i := range u {
+		var n int
+		if u[i], n = binary.Uvarint(v); n <= 0 || u[i] > uint64(len(s.names)) {
+			return bad()
+		}
+		v = v[n:]
+	}
+	since, n := binary.Varint(v)
+	if n <= 0 {
+		return bad()
+	}
+	v = v[n:]
+	ago, n := binary.Varint(v)
+	if n <= 0 {
+		return bad()
+	}
+	v = v[n:]
+	gtin, n := binary.Uvarint(v)
+	if n <= 0 {
+		return bad()
+	}
+	v = v[n:]
+	if gtin != 0 {
+		s.registered[k] = gtin
+	}
+	i := s.create(k, string(v))
+	it := s.item(i)
+	it.disp, it.flags = disp, it.flags|flags&(flagDeclared|flagForeign)
+	it.zone, it.from, it.point = uint16(u[0]), uint16(u[1]), uint16(u[2])
+	it.since, it.seen = since, since+ago
+	s.stockAdd(it, +1)
+	return nil
+}
+
+const metaVersion = 1
+
+func (s *State) appendMeta(b []byte) []byte {
+	b = msgp.AppendArrayHeader(b, 8)
+	b = msgp.AppendInt(b, metaVersion)
+	b = msgp.AppendUint64(b, s.seq)
+	b = msgp.AppendInt64(b, s.clock)
+	b = msgp.AppendInt64(b, s.factMs)
+	b = msgp.AppendUint32(b, s.factN)
+	b = msgp.AppendArrayHeader(b, uint32(2*len(s.readers.points)))
+	for _, p := range s.readers.points {
+		b = msgp.AppendInt64(b, p.last)
+		b = msgp.AppendBool(b, p.silent)
+	}
+	b = msgp.AppendArrayHeader(b, uint32(2*len(s.marks)))
+	for _, m := range s.marks {
+		b = msgp.AppendInt64(b, m.at)
+		b = msgp.AppendUint64(b, m.seq)
+	}
+	return appendPins(b, s.bound.cfg.Pins)
+}
+
+// Meta is what a worker must know of a site before it can load it.
+type Meta struct {
+	Pins []Pin // the documents that the state was folded with
+
+	seq    uint64
+	clock  int64
+	factMs int64
+	factN  uint32
+	points []readerState
+	marks  []mark
+}
+
+// DecodeMeta decodes the meta record.
+func DecodeMeta(b []byte) (Meta, error) {
+	var m Meta
+	r := reader{b: b}
+	if n := r.array(); r.err == nil && n != 8 {
+		return m, fmt.Errorf("meta record has %d fields, want 8", n)
+	}
+	if v := r.int(); r.err == nil && v != metaVersion {
+		return m, fmt.Errorf("meta record has version %d, this Lintel reads %d", v, metaVersion)
+	}
+	m.seq, m.clock, m.factMs, m.factN = r.uint64(), r.int64(), r.int64(), r.uint32()
+	for n := r.array() / 2; n > 0 && r.err == nil; n-- {
+		m.points = append(m.points, readerState{last: r.int64(), silent: r.bool()})
+	}
+	for n := r.array() / 2; n > 0 && r.err == nil; n-- {
+		m.marks = append(m.marks, mark{at: r.int64(), seq: r.uint64()})
+	}
+	m.Pins = r.pins()
+	if r.err != nil {
+		return m, fmt.Errorf("meta record: %w", r.err)
+	}
+	return m, nil
+}
+
+// Loader builds a state from its records and then from the tail of the journal.
+type Loader struct {
+	s *State
+	m Meta
+}
+
+// NewLoader begins to load a site whose meta record is m, folded with cfg, which must hold the versions that m.Pins names. Give it every
+// KindName record first, then all others, then Start, then the journal's entries after From, then take State.
+func NewLoader(site string, cfg *Config, m Meta, names map[uint16]string) (*Loader, error) {
+	l := &Loader{m: m}
+	s := newState(site)
+	for n := 1; n <= len(names); n++ {
+		id, ok := names[uint16(n)]
+		if !ok {
+			return nil, fmt.Errorf("site %s: name record %d of %d is missing", site, n, len(names))
+		}
+		s.names = append(s.names, id)
+		s.numbers[id] = uint16(n)
+	}
+	s.bind(cfg)
+	s.seq, s.clock, s.factMs, s.factN = m.seq, m.clock, m.factMs, m.factN
+	s.readers.points, s.marks = m.points, m.marks
+	l.s = s
+	return l, nil
+}
+
+// Record takes one record. Kinds that are no part of a state are ignored.
+func (l *Loader) Record(kind, key string, value []byte) error {
+	switch kind {
+	case KindItem:
+		return l.s.loadItem(key, value)
+	case KindAlert:
+		a, err := DecodeAlert(value)
+		if err != nil {
+			return fmt.Errorf("%s: %w", key, err)
+		}
+		if a.Status == AlertClosed {
+			return nil
+		}
+		l.s.alerts.byID[a.ID] = newTrack(a)
+	}
+	return nil
+}
+
+// From returns the sequence number after which the journal must be read to rebuild evidence, and the last one that it needs.
+func (l *Loader) From() (after, last uint64) { return l.s.EvidenceFrom(), l.s.seq }
+
+// Replay takes one entry of the journal's tail, in order.
+func (l *Loader) Replay(e *Entry) {
+	s := l.s
+	if !s.replaying {
+		l.start()
+	}
+	s.advance(e.At)
+	s.timersReplaying()
+	switch e.Kind {
+	case EntryReads:
+		s.foldReads(e)
+	case EntryEvents:
+		for i := range e.Events {
+			s.foldEvent(&e.Events[i])
+		}
+	case EntryConfig:
+		for _, p := range e.Config {
+			if p.Doc == LayoutDocument(s.site) {
+				s.forgetEvidence()
+			}
+		}
+	}
+	s.timersReplaying()
+}
+
+func (s *State) timersReplaying() {
+	s.expire()
+	s.settle()
+}
+
+func (l *Loader) start() {
+	s := l.s
+	s.replaying = true
+	s.clock = 0
+	s.out = &Output{}
+	// Follow alerts in the order in which they were raised.
+	for _, t := range s.alerts.inOrder() {
+		if t.Status != AlertCleared {
+			s.follow(t)
+		}
+		if t.Due != 0 {
+			s.setTimer(t, t.Due)
+		}
+	}
+}
+
+// State ends the loading and returns the state as it was when its records were committed.
+func (l *Loader) State() *State {
+	s := l.s
+	if !s.replaying {
+		l.start()
+	}
+	s.clock = l.m.clock
+	s.expire()
+	s.settle()
+	s.replaying, s.out = false, nil
+	for _, i := range s.dirty.items {
+		s.item(i).flags &^= flagDirty
+	}
+	for _, t := range s.dirty.alerts {
+		t.dirty = false
+	}
+	s.dirty = dirt{}
+	return s
+}
+
+// LayoutDocument is the name of the document that holds a site's layout.
+func LayoutDocument(site string) string { return "layout/" + site }
+
+// The names of the documents that all sites share.
+const (
+	ProductsDocument = "products"
+	RulesDocument    = "rules"
+)

@@ -1,0 +1,109 @@
+package runner
+
+import (
+	"context"
+	"encoding/binary"
+	"errors"
+	"fmt"
+
+	"lintel/engine"
+	"lintel/engine/store"
+)
+
+// Load builds the state of a site as of its cursor: the records, and then evidence from the tail of the journal.
+func Load(ctx context.Context, st store.Store, docs *documents, site string) (*engine.State, error) {
+	for try := 0; ; try++ {
+		s, err := load(ctx, st, docs, site)
+		// Another worker may commit while we read: the records of two moments don't fit together.
+		if errors.Is(err, store.ErrConflict) && try < 20 && ctx.Err() == nil {
+			continue
+		}
+		return s, err
+	}
+}
+
+func load(ctx context.Context, st store.Store, docs *documents, site string) (*engine.State, error) {
+	names := make(map[uint16]string)
+	var meta []byte
+	// The names must be known before the items, and an engine yields kinds in no order: so two listings of one cut.
+	cursor, err := st.Records(ctx, site, engine.KindName, nil, func(_ store.Kind, key string, v []byte) error {
+		if len(key) != 2 {
+			return fmt.Errorf("name record with key %x", key)
+		}
+		names[binary.BigEndian.Uint16([]byte(key))] = string(v)
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	metaCursor, err := st.Records(ctx, site, engine.KindMeta, []string{engine.KindMeta}, func(_ store.Kind, _ string, v []byte) error {
+		meta = append([]byte(nil), v...)
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	if metaCursor != cursor {
+		return nil, store.ErrConflict
+	}
+	if meta == nil {
+		if cursor != 0 {
+			return nil, fmt.Errorf("site %s has folded entries but no meta record: the store is damaged; restore it from a backup", site)
+		}
+		return engine.NewState(site, docs.empty(site)), nil
+	}
+	m, err := engine.DecodeMeta(meta)
+	if err != nil {
+		return nil, err
+	}
+	cfg, err := docs.configWith(ctx, site, docs.empty(site), m.Pins)
+	if err != nil {
+		return nil, err
+	}
+	l, err := engine.NewLoader(site, cfg, m, names)
+	if err != nil {
+		return nil, err
+	}
+	for _, kind := range []store.Kind{engine.KindItem, engine.KindAlert} {
+		c, err := st.Records(ctx, site, kind, nil, func(k store.Kind, key string, v []byte) error {
+			return l.Record(string(k), key, v)
+		})
+		if err != nil {
+			return nil, err
+		}
+		if c != cursor {
+			return nil, store.ErrConflict
+		}
+	}
+	if err := replay(ctx, st, site, l); err != nil {
+		return nil, err
+	}
+	return l.State(), nil
+}
+
+// replay feeds the tail of the journal to the loader. What was trimmed away is older than evidence reaches.
+func replay(ctx context.Context, st store.Store, site string, l *engine.Loader) error {
+	after, last := l.From()
+	var e engine.Entry
+	for after < last {
+		entries, err := st.Read(ctx, site, store.Seq(after), 256, 0)
+		if err != nil {
+			return err
+		}
+		if len(entries) == 0 {
+			return fmt.Errorf("the journal ends at %d before the cursor %d: the store is damaged; restore it from a backup", after, last)
+		}
+		for _, raw := range entries {
+			if uint64(raw.Seq) > last {
+				return nil
+			}
+			e.Seq = uint64(raw.Seq)
+			if err := engine.DecodeEntry(raw.Data, &e); err != nil {
+				return err
+			}
+			l.Replay(&e)
+			after = uint64(raw.Seq)
+		}
+	}
+	return nil
+}

@@ -1,0 +1,89 @@
+package runner
+
+import (
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"lintel/engine"
+)
+
+// Metrics are what the loop tells Prometheus.
+type Metrics struct {
+	Reads      *prometheus.CounterVec // by site
+	Unplaced   *prometheus.CounterVec // by site and reason
+	Entries    *prometheus.CounterVec
+	Facts      *prometheus.CounterVec // by site and cause
+	Alerts     *prometheus.CounterVec // by site, rule and change
+	Deliveries *prometheus.CounterVec // by site and channel: made, not sent
+	RuleErrors *prometheus.CounterVec
+	Lag        *prometheus.GaugeVec // seconds from receipt to commit of the newest entry
+	Fold       prometheus.Histogram
+	Commit     prometheus.Histogram
+	Conflicts  prometheus.Counter
+}
+
+// NewMetrics makes the metrics and registers them with reg unless it is nil.
+func NewMetrics(reg prometheus.Registerer) *Metrics {
+	counter := func(name, help string, labels ...string) *prometheus.CounterVec {
+		return prometheus.NewCounterVec(prometheus.CounterOpts{Name: name, Help: help}, labels)
+	}
+	buckets := prometheus.ExponentialBuckets(0.0001, 2, 18) // 0.1 ms to 13 s
+	m := &Metrics{
+		Reads:      counter("lintel_reads_folded_total", "Tag reads folded into a site's state.", "site"),
+		Unplaced:   counter("lintel_reads_ignored_total", "Reads that were folded but said nothing.", "site", "reason"),
+		Entries:    counter("lintel_entries_folded_total", "Journal entries folded.", "site"),
+		Facts:      counter("lintel_facts_total", "Facts, by cause.", "site", "cause"),
+		Alerts:     counter("lintel_alert_changes_total", "Changes of alerts, by rule.", "site", "rule", "change"),
+		Deliveries: counter("lintel_deliveries_made_total", "Deliveries put into the outbox.", "site", "channel"),
+		RuleErrors: counter("lintel_rule_errors_total", "Evaluations that failed.", "site"),
+		Lag: prometheus.NewGaugeVec(prometheus.GaugeOpts{
+			Name: "lintel_fold_lag_seconds", Help: "From receipt to commit of the newest folded entry.",
+		}, []string{"site"}),
+		Fold: prometheus.NewHistogram(prometheus.HistogramOpts{
+			Name: "lintel_fold_seconds", Help: "Folding of one commit's entries.", Buckets: buckets,
+		}),
+		Commit: prometheus.NewHistogram(prometheus.HistogramOpts{
+			Name: "lintel_commit_seconds", Help: "One commit to the store.", Buckets: buckets,
+		}),
+		Conflicts: prometheus.NewCounter(prometheus.CounterOpts{
+			Name: "lintel_commit_conflicts_total", Help: "Commits refused because another worker was first.",
+		}),
+	}
+	if reg != nil {
+		reg.MustRegister(m.Reads, m.Unplaced, m.Entries, m.Facts, m.Alerts, m.Deliveries, m.RuleErrors, m.Lag, m.Fold, m.Commit, m.Conflicts)
+	}
+	return m
+}
+
+func (m *Metrics) commit(site string, entries int, out *engine.Output, started, committing, done time.Time, at int64) {
+	m.Reads.WithLabelValues(site).Add(float64(out.Reads))
+	m.Entries.WithLabelValues(site).Add(float64(entries))
+	if out.Unplaced > 0 {
+		m.Unplaced.WithLabelValues(site, "unplaced").Add(float64(out.Unplaced))
+	}
+	if out.Weak > 0 {
+		m.Unplaced.WithLabelValues(site, "weak").Add(float64(out.Weak))
+	}
+	if out.RuleErrors > 0 {
+		m.RuleErrors.WithLabelValues(site).Add(float64(out.RuleErrors))
+	}
+	var causes [32]int
+	for i := range out.Facts {
+		causes[out.Facts[i].Cause&31]++
+	}
+	for c, n := range causes {
+		if n > 0 {
+			m.Facts.WithLabelValues(site, engine.Cause(c).String()).Add(float64(n))
+		}
+	}
+	for i := range out.Alerts {
+		m.Alerts.WithLabelValues(site, out.Alerts[i].Alert.Rule, out.Alerts[i].Type).Inc()
+	}
+	for i := range out.Deliveries {
+		m.Deliveries.WithLabelValues(site, out.Deliveries[i].Channel).Inc()
+	}
+	m.Lag.WithLabelValues(site).Set(max(0, done.Sub(time.UnixMilli(at)).Seconds()))
+	m.Fold.Observe(committing.Sub(started).Seconds())
+	m.Commit.Observe(done.Sub(committing).Seconds())
+}

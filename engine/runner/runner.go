@@ -1,0 +1,171 @@
+package runner
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"lintel/engine"
+	"lintel/engine/store"
+)
+
+// Deliverer is the sender of webhooks, as far as the loop needs it.
+type Deliverer interface {
+	// Offer hands over deliveries that were just committed. It must not block.
+	Offer(site string, ds []engine.Delivery)
+	// Resume takes up the site's deliveries from the store: this node works the site from now on.
+	Resume(ctx context.Context, site string) error
+	// Forget drops the site's deliveries from memory: another node works the site.
+	Forget(site string)
+}
+
+// Options configure a Runner. Store is required; the zero value of all else has a default.
+type Options struct {
+	Store   store.Store
+	Deliver Deliverer        // nil: nobody is told
+	Now     func() time.Time // default time.Now
+	Log     *slog.Logger     // default slog.Default
+	Node    string           // this process among others on the same store; default "node"
+	Metrics *Metrics         // nil: not measured
+
+	LeaseTTL    time.Duration // default 5s
+	BatchMax    int           // entries folded in one commit at most; default 64
+	ChangesMax  int           // records written in one commit, about; default 5,000
+	JournalKeep time.Duration // how long folded entries stay in the journal; default 48h
+	FactsKeep   time.Duration // how long facts stay; default 30 days
+}
+
+// Runner works all sites of one process.
+type Runner struct {
+	opt  Options
+	docs *documents
+
+	mu    sync.Mutex
+	sites map[string]*Site
+	ctx   context.Context
+	stop  context.CancelFunc
+	wg    sync.WaitGroup
+}
+
+// New returns a Runner that does not run yet.
+func New(opt Options) *Runner {
+	if opt.Now == nil {
+		opt.Now = time.Now
+	}
+	if opt.Log == nil {
+		opt.Log = slog.Default()
+	}
+	if opt.Node == "" {
+		opt.Node = "node"
+	}
+	if opt.LeaseTTL == 0 {
+		opt.LeaseTTL = 5 * time.Second
+	}
+	if opt.BatchMax == 0 {
+		opt.BatchMax = 64
+	}
+	if opt.ChangesMax == 0 {
+		opt.ChangesMax = 5000
+	}
+	if opt.JournalKeep == 0 {
+		opt.JournalKeep = 48 * time.Hour
+	}
+	if opt.FactsKeep == 0 {
+		opt.FactsKeep = 30 * 24 * time.Hour
+	}
+	if opt.Metrics == nil {
+		opt.Metrics = NewMetrics(nil)
+	}
+	ctx, stop := context.WithCancel(context.Background())
+	return &Runner{opt: opt, docs: newDocuments(opt.Store), sites: make(map[string]*Site), ctx: ctx, stop: stop}
+}
+
+// Start begins to work every site that has a layout in the store.
+func (r *Runner) Start(ctx context.Context) error {
+	docs, err := r.opt.Store.ListDocuments(ctx, engine.LayoutDocument(""))
+	if err != nil {
+		return fmt.Errorf("list sites: %w", err)
+	}
+	for _, d := range docs {
+		r.open(strings.TrimPrefix(d.Name, engine.LayoutDocument("")))
+	}
+	return nil
+}
+
+// Stop ends all loops, gives up the leases, and waits for both.
+func (r *Runner) Stop() {
+	r.stop()
+	r.wg.Wait()
+}
+
+// ErrNoSite says that the site has no layout.
+var ErrNoSite = errors.New("no such site")
+
+// Site returns a site of this store. It may have been made by another node a moment ago.
+func (r *Runner) Site(ctx context.Context, id string) (*Site, error) {
+	r.mu.Lock()
+	s := r.sites[id]
+	r.mu.Unlock()
+	if s != nil {
+		return s, nil
+	}
+	if _, err := r.opt.Store.GetDocument(ctx, engine.LayoutDocument(id), 0); errors.Is(err, store.ErrNotFound) {
+		return nil, fmt.Errorf("%w: %q has no layout", ErrNoSite, id)
+	} else if err != nil {
+		return nil, err
+	}
+	return r.open(id), nil
+}
+
+// Sites lists the sites that this node works or follows, by id.
+func (r *Runner) Sites() []*Site {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	all := make([]*Site, 0, len(r.sites))
+	for _, s := range r.sites {
+		all = append(all, s)
+	}
+	slices.SortFunc(all, func(a, b *Site) int { return strings.Compare(a.id, b.id) })
+	return all
+}
+
+func (r *Runner) open(id string) *Site {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if s := r.sites[id]; s != nil {
+		return s
+	}
+	s := &Site{id: id, r: r, log: r.opt.Log.With("site", id), ready: make(chan struct{})}
+	r.sites[id] = s
+	if r.ctx.Err() == nil {
+		r.wg.Go(func() { s.run(r.ctx) })
+	}
+	return s
+}
+
+// Append puts an entry at the end of a site's journal. When it returns without error the entry is durable and will be folded.
+func (r *Runner) Append(ctx context.Context, site string, e *engine.Entry, idempotencyKey, fingerprint string) (store.Appended, error) {
+	res, err := r.opt.Store.Append(ctx, site, store.NewEntry{
+		Data: engine.AppendEntry(nil, e), IdempotencyKey: idempotencyKey, Fingerprint: fingerprint,
+	})
+	if err != nil {
+		return store.Appended{}, err
+	}
+	return res[0], nil
+}
+
+// Err returns what keeps sites from being worked, nil if all is well: for the readiness probe.
+func (r *Runner) Err() error {
+	var errs []error
+	for _, s := range r.Sites() {
+		if err := s.Err(); err != nil {
+			errs = append(errs, fmt.Errorf("site %s: %w", s.id, err))
+		}
+	}
+	return errors.Join(errs...)
+}

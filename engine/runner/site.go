@@ -1,0 +1,365 @@
+package runner
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math"
+	"runtime/debug"
+	"sync"
+	"time"
+
+	"lintel/engine"
+	"lintel/engine/store"
+)
+
+// Site is one site as this node knows it.
+type Site struct {
+	id  string
+	r   *Runner
+	log *slog.Logger
+
+	mu    sync.RWMutex  // guards state, which the loop changes and questions read
+	state *engine.State // nil: not loaded
+	err   error         // why the site is not being worked
+
+	ready     chan struct{} // closed once the state was loaded for the first time
+	readyOnce sync.Once
+	feed      feed
+
+	// The loop's own.
+	pins     []engine.Pin // versions that the state was folded with
+	owner    bool
+	renewed  time.Time
+	resumed  bool
+	history  []moment // when the journal was where, for trimming
+	trimmed  time.Time
+	entry    engine.Entry
+	out      engine.Output
+	failures int
+}
+
+type moment struct {
+	at  time.Time
+	seq store.Seq
+}
+
+// ID returns the site's id.
+func (s *Site) ID() string { return s.id }
+
+// Err returns why the site is not being worked, nil if it is.
+func (s *Site) Err() error {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return s.err
+}
+
+// View calls f with the site's state as of the last folded entry, which f may only read and must not keep. It waits for the site to be loaded first.
+func (s *Site) View(ctx context.Context, f func(*engine.State) error) error {
+	select {
+	case <-s.ready:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	if s.state == nil {
+		return fmt.Errorf("site %s is being loaded again: %w", s.id, s.err)
+	}
+	return f(s.state)
+}
+
+// run is the loop. It ends with ctx.
+func (s *Site) run(ctx context.Context) {
+	defer func() {
+		if s.owner {
+			bg, cancel := context.WithTimeout(context.WithoutCancel(ctx), time.Second)
+			defer cancel()
+			_, _ = s.r.opt.Store.Lease(bg, s.id, s.r.opt.Node, 0) // it runs out by itself otherwise
+		}
+	}()
+	for ctx.Err() == nil {
+		err := s.turn(ctx)
+		if err == nil {
+			s.failures = 0
+			s.setErr(nil)
+			continue
+		}
+		if ctx.Err() != nil {
+			return
+		}
+		// Whatever went wrong, the store knows what is true: forget, pause, load again.
+		s.drop()
+		if errors.Is(err, store.ErrConflict) {
+			s.r.opt.Metrics.Conflicts.Inc()
+			s.log.Info("another worker committed first; loading again")
+			continue
+		}
+		s.failures++
+		s.setErr(err)
+		pause := min(50*time.Millisecond<<min(s.failures, 8), 5*time.Second)
+		if s.failures == 1 || s.failures%10 == 0 {
+			s.log.Error("site halted; trying again", "err", err, "pause", pause, "failures", s.failures)
+		}
+		select {
+		case <-ctx.Done():
+		case <-time.After(pause):
+		}
+	}
+}
+
+func (s *Site) setErr(err error) {
+	s.mu.Lock()
+	s.err = err
+	s.mu.Unlock()
+}
+
+func (s *Site) drop() {
+	s.mu.Lock()
+	s.state = nil
+	s.mu.Unlock()
+}
+
+// turn does one round: hold the lease, load if need be, read what is new, fold it, commit it.
+func (s *Site) turn(ctx context.Context) error {
+	if err := s.hold(ctx); err != nil {
+		return err
+	}
+	if s.state == nil {
+		if err := s.load(ctx); err != nil {
+			return err
+		}
+	}
+	if !s.owner {
+		return s.follow(ctx)
+	}
+	if s.r.opt.Deliver != nil && !s.resumed {
+		if err := s.r.opt.Deliver.Resume(ctx, s.id); err != nil {
+			return fmt.Errorf("take up deliveries: %w", err)
+		}
+		s.resumed = true
+	}
+	wait := s.patience()
+	entries, err := s.r.opt.Store.Read(ctx, s.id, store.Seq(s.state.Seq()), s.r.opt.BatchMax, wait)
+	if err != nil {
+		return fmt.Errorf("read the journal: %w", err)
+	}
+	if len(entries) == 0 {
+		s.housekeep(ctx)
+		return s.tick(ctx)
+	}
+	for len(entries) > 0 {
+		n, err := s.fold(ctx, entries, true)
+		if err != nil {
+			return err
+		}
+		entries = entries[n:]
+	}
+	return nil
+}
+
+// hold takes or renews the lease when a third of its time is over.
+func (s *Site) hold(ctx context.Context) error {
+	now := s.r.opt.Now()
+	if now.Sub(s.renewed) < s.r.opt.LeaseTTL/3 {
+		return nil
+	}
+	held, err := s.r.opt.Store.Lease(ctx, s.id, s.r.opt.Node, s.r.opt.LeaseTTL)
+	if err != nil {
+		return fmt.Errorf("lease: %w", err)
+	}
+	s.renewed = now
+	if held == s.owner {
+		return nil
+	}
+	s.owner = held
+	if held {
+		s.log.Info("working the site")
+		s.drop() // what it was as a follower may be behind
+	} else {
+		s.log.Info("another node works the site; following")
+		s.resumed = false
+		if s.r.opt.Deliver != nil {
+			s.r.opt.Deliver.Forget(s.id)
+		}
+	}
+	return nil
+}
+
+// patience is how long to wait for entries: until the next timer, at most until the lease wants renewing.
+func (s *Site) patience() time.Duration {
+	wait := s.r.opt.LeaseTTL / 3
+	if next := s.state.NextTimer(); next != math.MaxInt64 {
+		wait = min(wait, time.UnixMilli(next).Sub(s.r.opt.Now()))
+	}
+	return max(wait, 0)
+}
+
+// tick appends an entry that says only that time passed, if a timer is due.
+func (s *Site) tick(ctx context.Context) error {
+	now := s.r.opt.Now().UnixMilli()
+	if s.state.NextTimer() > now {
+		return nil
+	}
+	_, err := s.r.Append(ctx, s.id, &engine.Entry{Kind: engine.EntryTick, At: now, By: "clock"}, "", "")
+	return err
+}
+
+// follow folds what the working node has committed, without committing.
+func (s *Site) follow(ctx context.Context) error {
+	cursor, _, err := s.r.opt.Store.Cursor(ctx, s.id)
+	if err != nil {
+		return err
+	}
+	have := store.Seq(s.state.Seq())
+	switch {
+	case cursor < have:
+		return store.ErrConflict
+	case cursor == have:
+		select {
+		case <-ctx.Done():
+		case <-time.After(100 * time.Millisecond):
+		}
+		return nil
+	}
+	entries, err := s.r.opt.Store.Read(ctx, s.id, have, min(s.r.opt.BatchMax, int(cursor-have)), 0)
+	if err != nil {
+		return err
+	}
+	for len(entries) > 0 {
+		n, err := s.fold(ctx, entries, false)
+		if err != nil {
+			return err
+		}
+		entries = entries[n:]
+	}
+	return nil
+}
+
+// fold folds entries until they are all done or enough has changed for one commit, commits unless this node only follows, publishes, and
+// returns how many entries it took.
+func (s *Site) fold(ctx context.Context, entries []store.Entry, commit bool) (int, error) {
+	started := s.r.opt.Now()
+	expect := store.Seq(s.state.Seq())
+	s.out.Reset()
+	n := 0
+	for n < len(entries) && (n == 0 || s.state.Pending()+2*len(s.out.Facts) < s.r.opt.ChangesMax) {
+		if err := s.step(ctx, entries[n]); err != nil {
+			return n, err
+		}
+		n++
+	}
+	last := entries[n-1].Seq
+	s.mu.Lock()
+	changes := s.state.Flush()
+	s.mu.Unlock()
+	if commit {
+		c := store.Commit{Expect: expect, Next: last}
+		fillCommit(&c, changes, &s.out)
+		committing := s.r.opt.Now()
+		if err := s.r.opt.Store.Commit(ctx, s.id, c); err != nil {
+			return n, fmt.Errorf("commit entry %d: %w", last, err)
+		}
+		s.r.opt.Metrics.commit(s.id, n, &s.out, started, committing, s.r.opt.Now(), s.entry.At)
+		if s.r.opt.Deliver != nil && len(s.out.Deliveries) > 0 {
+			s.r.opt.Deliver.Offer(s.id, append([]engine.Delivery(nil), s.out.Deliveries...))
+		}
+	}
+	s.feed.publish(s.id, uint64(expect)+1, uint64(last), &s.out)
+	s.remember(last)
+	return n, nil
+}
+
+// step decodes one entry and folds it into the state.
+func (s *Site) step(ctx context.Context, raw store.Entry) (err error) {
+	s.entry.Seq = uint64(raw.Seq)
+	if err := engine.DecodeEntry(raw.Data, &s.entry); err != nil {
+		return err
+	}
+	cfg := s.state.Config()
+	if s.entry.Kind == engine.EntryConfig {
+		if cfg, err = s.r.docs.configWith(ctx, s.id, cfg, s.entry.Config); err != nil {
+			return fmt.Errorf("entry %d: %w", raw.Seq, err)
+		}
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("folding entry %d panicked: %v\n%s", raw.Seq, p, debug.Stack())
+		}
+	}()
+	return engine.Step(cfg, s.state, &s.entry, &s.out)
+}
+
+// fillCommit turns what the core made into what the store takes.
+func fillCommit(c *store.Commit, changes []engine.Change, out *engine.Output) {
+	c.Writes = make([]store.Record, 0, len(changes)+len(out.Deliveries))
+	for _, ch := range changes {
+		if ch.Value == nil {
+			c.Deletes = append(c.Deletes, store.RecordKey{Kind: store.Kind(ch.Kind), Key: ch.Key})
+		} else {
+			c.Writes = append(c.Writes, store.Record{Kind: store.Kind(ch.Kind), Key: ch.Key, Value: ch.Value})
+		}
+	}
+	for i := range out.Deliveries {
+		d := &out.Deliveries[i]
+		c.Writes = append(c.Writes, store.Record{Kind: engine.KindDelivery, Key: d.ID, Value: engine.AppendDelivery(nil, d)})
+	}
+	c.Facts = make([]store.Fact, 0, len(out.Facts))
+	buf := make([]byte, 0, 96*len(out.Facts))
+	for i := range out.Facts {
+		f := &out.Facts[i]
+		start := len(buf)
+		buf = engine.AppendFact(buf, f)
+		c.Facts = append(c.Facts, store.Fact{ID: store.FactID{Ms: f.Ms, N: f.N}, Data: buf[start:len(buf):len(buf)]})
+	}
+}
+
+// load reads the site's records and the tail of its journal into a new state.
+func (s *Site) load(ctx context.Context) error {
+	started := s.r.opt.Now()
+	st, err := Load(ctx, s.r.opt.Store, s.r.docs, s.id)
+	if err != nil {
+		return fmt.Errorf("load: %w", err)
+	}
+	s.mu.Lock()
+	s.state = st
+	s.mu.Unlock()
+	s.log.Info("site loaded", "items", st.Len(), "cursor", st.Seq(), "took", s.r.opt.Now().Sub(started).Round(time.Millisecond))
+	s.readyOnce.Do(func() { close(s.ready) })
+	if s.owner {
+		return s.r.reconcile(ctx, s.id, st.Config().Pins)
+	}
+	return nil
+}
+
+// remember notes when the journal was where, once a minute, so that it can be trimmed by age.
+func (s *Site) remember(seq store.Seq) {
+	now := s.r.opt.Now()
+	if n := len(s.history); n == 0 || now.Sub(s.history[n-1].at) >= time.Minute {
+		s.history = append(s.history, moment{now, seq})
+	}
+	if s.owner && now.Sub(s.trimmed) > time.Minute {
+		s.trimmed = now
+	}
+}
+
+// housekeep drops what is older than it must be kept, in quiet moments and at most once a minute.
+func (s *Site) housekeep(ctx context.Context) {
+	now := s.r.opt.Now()
+	if now.Sub(s.trimmed) < time.Minute {
+		return
+	}
+	s.trimmed = now
+	var upTo store.Seq
+	for len(s.history) > 0 && now.Sub(s.history[0].at) > s.r.opt.JournalKeep {
+		upTo = s.history[0].seq
+		s.history = s.history[1:]
+	}
+	t := store.Trim{Journal: min(upTo, store.Seq(s.state.EvidenceFrom())), Facts: now.Add(-s.r.opt.FactsKeep).UnixMilli()}
+	if err := s.r.opt.Store.Trim(ctx, s.id, t); err != nil && ctx.Err() == nil {
+		s.log.Warn("trimming failed; will try again", "err", err)
+	}
+}

@@ -1,0 +1,299 @@
+package engine
+
+import (
+	"fmt"
+	"math"
+
+	"lintel/engine/layout"
+)
+
+// Output is what Step made of one or more entries. The caller commits it together with State.Flush, and then calls Reset.
+type Output struct {
+	Facts      []Fact
+	Alerts     []AlertChange // for live views; the records come from Flush
+	Deliveries []Delivery
+
+	Reads      int // reads folded
+	Unplaced   int // reads of read points that the layout does not have, and handheld reads without a zone
+	Weak       int // reads below the read point's floor
+	RuleErrors int
+}
+
+// AlertChange is one change of an alert.
+type AlertChange struct {
+	Seq   uint64 // the entry that it came of
+	Type  string // alert.opened, alert.acknowledged, alert.cleared, alert.closed
+	Alert Alert
+}
+
+// Reset empties the output for the next entries, keeping its memory.
+func (o *Output) Reset() {
+	*o = Output{Facts: o.Facts[:0], Alerts: o.Alerts[:0], Deliveries: o.Deliveries[:0]}
+}
+
+// Step folds one entry into the state of a site and adds what came of it to out. It is the only place where a site changes. Cfg is the configuration
+// that holds from this entry on: the caller passes a new one together with the EntryConfig that pins it, and the same one
+// otherwise. Entries must come in the journal's order, each once; an entry that is not the next one is refused and changes nothing.
+func Step(cfg *Config, s *State, e *Entry, out *Output) error {
+	if e.Seq != s.seq+1 {
+		return fmt.Errorf("engine: entry %d of site %s can't follow entry %d", e.Seq, s.site, s.seq)
+	}
+	s.seq = e.Seq
+	s.out = out
+	s.advance(e.At)
+	s.markTime()
+	if cfg != s.bound.cfg {
+		s.rebind(cfg)
+	}
+	s.timers()
+	switch e.Kind {
+	case EntryReads:
+		s.foldReads(e)
+	case EntryEvents:
+		for i := range e.Events {
+			s.foldEvent(&e.Events[i])
+		}
+	case EntryAct:
+		s.act(&e.Act, e.By)
+	}
+	s.timers() // an entry can hold what ended before it came in
+	return nil
+}
+
+// timers does what is due by the site clock.
+func (s *State) timers() {
+	s.expire()
+	s.settle()
+	s.listen()
+	s.ring()
+}
+
+// Pending returns how many items wait for the next Flush.
+func (s *State) Pending() int { return len(s.dirty.items) }
+
+// NextTimer returns when, by the site clock in Unix milliseconds, something is due without any further entry; math.MaxInt64: never. An EntryTick
+// received at or after that moment carries it out.
+func (s *State) NextTimer() int64 {
+	next := min(s.portals.nextAt, s.alerts.nextTimer())
+	if p := &s.presence; p.queued > 0 {
+		for e := p.done + 1; e < p.done+wheelBuckets; e++ {
+			if len(p.wheel[e%wheelBuckets]) > 0 {
+				next = min(next, (e+lateEpochs)*s.bound.epoch)
+				break
+			}
+		}
+	}
+	return min(next, s.readersNext())
+}
+
+func (s *State) readersNext() int64 {
+	next := int64(math.MaxInt64)
+	for _, pt := range s.bound.points {
+		if pt == nil || pt.silent == 0 {
+			continue
+		}
+		if st := s.readers.at(pt.name); st.last != 0 && !st.silent {
+			next = min(next, st.last+pt.silent)
+		}
+	}
+	return next
+}
+
+// rebind takes over a new configuration: every product's stock meets its rules anew, so that what is already below its minimum is told.
+func (s *State) rebind(cfg *Config) {
+	s.bind(cfg)
+	s.readers.nextAt = 0
+	s.rebound()
+	if !s.bound.stockRules {
+		return
+	}
+	for i := range cfg.Catalog.Len() {
+		for _, l := range s.bound.limits[int32(i)] {
+			f := Fact{Cause: Stock, At: s.clock, GTIN: cfg.Catalog.At(i).GTIN, Seq: s.seq}
+			s.meetLimit(&f, int32(i), l)
+		}
+	}
+}
+
+// foldReads folds a batch of reads in its order.
+func (s *State) foldReads(e *Entry) {
+	points := s.resolve(e)
+	s.out.Reads += len(e.Reads)
+	for k := range e.Reads {
+		r := &e.Reads[k]
+		pt := points[r.Point]
+		if pt == nil {
+			s.out.Unplaced++
+			continue
+		}
+		if r.RSSI != NoRSSI && r.RSSI < pt.minRSSI {
+			s.out.Weak++
+			continue
+		}
+		zone := pt.zone
+		if r.Zone != 0 && pt.role == layout.Handheld {
+			zone = s.scratchZones[r.Zone-1]
+		}
+		if zone == 0 {
+			s.out.Unplaced++
+			continue
+		}
+		i, ok := s.index[r.Key]
+		if !ok {
+			if s.replaying {
+				continue // cannot be: every tag in the journal's tail has its item
+			}
+			i = s.create(r.Key, r.Text)
+		}
+		// A clock that runs ahead does not put a read into the future of the entry that brought it.
+		t := min(r.T, e.At)
+		fresh := s.hear(i, pt, t, r.RSSI)
+		if it := s.item(i); t >= it.seen {
+			it.seen, it.point = t, pt.name
+			if it.ev < 0 {
+				s.touch(i) // too late to be evidence, so the record must say so
+			}
+		}
+		switch pt.role {
+		case layout.Fixed:
+			if fresh && !s.replaying {
+				s.consider(i, pt, t)
+			}
+		case layout.Portal:
+			rr := *r
+			rr.T = t
+			s.pass(i, pt, &rr)
+		case layout.Handheld, layout.Desk:
+			s.forgetBefore(s.item(i), s.epochOf(t))
+			if !s.replaying {
+				s.declare(i, zone, t, pt.name)
+			}
+		}
+	}
+}
+
+// resolve looks up the names of an entry once, and notes that its read points are alive.
+func (s *State) resolve(e *Entry) []*pointInfo {
+	s.scratchPoints = s.scratchPoints[:0]
+	for _, id := range e.Points {
+		pt := s.point(s.numbers[id])
+		s.scratchPoints = append(s.scratchPoints, pt)
+		if pt != nil {
+			s.report(pt)
+		}
+	}
+	s.scratchZones = s.scratchZones[:0]
+	for _, id := range e.Zones {
+		n := s.numbers[id]
+		if !s.zone(n).known {
+			n = 0
+		}
+		s.scratchZones = append(s.scratchZones, n)
+	}
+	return s.scratchPoints
+}
+
+// foldEvent folds one business event.
+func (s *State) foldEvent(ev *Event) {
+	zone := s.numbers[ev.Zone]
+	if !s.zone(zone).known {
+		zone = 0
+	}
+	for _, tag := range ev.Tags {
+		i := s.find(tag.Key)
+		if i < 0 {
+			if s.replaying {
+				continue
+			}
+			i = s.create(tag.Key, tag.Text)
+		}
+		if ev.Type == EventMoved || ev.Type == EventReceived || ev.Type == EventReturned {
+			s.forgetBefore(s.item(i), s.epochOf(min(ev.T, s.clock)))
+		}
+		if !s.replaying {
+			s.foldEventOn(ev, i, zone)
+		}
+	}
+}
+
+// foldEventOn does what a business event means for one item, and tells it.
+func (s *State) foldEventOn(ev *Event, i int32, zone uint16) {
+	t := min(ev.T, s.clock)
+	tell := func(c Cause) {
+		s.emitItem(c, i, t, func(f *Fact) {
+			f.Ref, f.Point = ev.Ref, ""
+		})
+		s.tellStock(t)
+	}
+	// away takes it out of the shop.
+	away := func(d Disposition) func(*item) {
+		return func(it *item) {
+			it.disp = d
+			it.from, it.zone, it.since = it.zone, 0, max(t, it.since)
+			it.flags &^= flagDeclared
+		}
+	}
+	// moveTo puts the item where the event says, unless something newer is known of it.
+	moveTo := func(it *item) {
+		if zone != 0 && t >= it.since && it.zone != zone {
+			it.from, it.zone, it.since = it.zone, zone, t
+			it.flags |= flagDeclared
+		}
+	}
+	switch ev.Type {
+	case EventSold:
+		// A sale may be told late, when the item is through the door: it still is paid for, but is not back at the till.
+		s.change(i, func(it *item) {
+			if s.zone(it.zone).kind != layout.Exit {
+				moveTo(it)
+			}
+			it.disp = RetailSold
+		})
+		tell(Sold)
+	case EventReturned, EventReceived:
+		s.change(i, func(it *item) {
+			moveTo(it)
+			it.disp = sellableIn(s.zone(it.zone).kind)
+		})
+		tell(map[EventType]Cause{EventReturned: Returned, EventReceived: Received}[ev.Type])
+	case EventShipped:
+		s.change(i, away(InTransit))
+		tell(Shipped)
+	case EventMoved:
+		if zone != 0 {
+			s.declare(i, zone, t, 0)
+		}
+	case EventRetired:
+		s.change(i, away(Inactive))
+		tell(Retired)
+	case EventRegistered:
+		s.change(i, func(it *item) {
+			s.registered[it.key] = ev.GTIN
+			it.flags |= flagByHand
+			it.product = s.productOf(it.key)
+			if it.disp == Unknown && it.product >= 0 && declaresStock(s.zone(it.zone).kind) {
+				it.disp = sellableIn(s.zone(it.zone).kind)
+			}
+		})
+		tell(Registered)
+	}
+}
+
+// markTime remembers where in the journal each moment began, as far back as evidence reaches.
+func (s *State) markTime() {
+	if n := len(s.marks); n == 0 || s.clock-s.marks[n-1].at >= evidenceEpochs*s.bound.epoch/16 {
+		s.marks = append(s.marks, mark{s.clock, s.seq})
+	}
+	horizon := s.clock - evidenceEpochs*s.bound.epoch
+	for len(s.marks) > 1 && s.marks[1].at <= horizon {
+		s.marks = s.marks[1:]
+	}
+}
+
+// EvidenceFrom returns the sequence number after which entries are still needed to rebuild evidence: the journal must keep them.
+func (s *State) EvidenceFrom() uint64 {
+	if len(s.marks) == 0 {
+		return s.seq
+	}
+	return s.marks[0].seq - 1
+}
