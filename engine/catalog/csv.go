@@ -231,7 +231,8 @@ func (p *csvParser) header(r *row, record []string) bool {
 			r.fail("", "give it a name, or remove it", "column %d has no name", i+1)
 		default:
 			hint := ""
-			if near := layout.Nearest(title, columnNames); near != "" {
+			if r.full() { // nobody will see it
+			} else if near := layout.Nearest(title, columnNames); near != "" {
 				hint = fmt.Sprintf("did you mean %q?", near)
 			} else if strings.Contains(title, "\t") {
 				hint = "divide columns by commas or semicolons, not by tabs"

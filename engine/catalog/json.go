@@ -232,8 +232,10 @@ func (r *row) object(path string, v *fastjson.Value, known []string, fn func(nam
 		i := slices.IndexFunc(known, func(name string) bool { return name == string(key) })
 		if i < 0 {
 			hint := ""
-			if near := layout.Nearest(string(key), known); near != "" && !r.full() {
-				hint = fmt.Sprintf("did you mean %q?", near)
+			if !r.full() {
+				if near := layout.Nearest(string(key), known); near != "" {
+					hint = fmt.Sprintf("did you mean %q?", near)
+				}
 			}
 			r.fail(path, hint, "there is no member %.60q here", key)
 			return
@@ -247,7 +249,7 @@ func (r *row) object(path string, v *fastjson.Value, known []string, fn func(nam
 	})
 }
 
-// jsonText returns a string as it stands. It is valid until the next product is read.
+// jsonText returns a string as it stands.
 func (r *row) jsonText(column string, v *fastjson.Value) (string, bool) {
 	s, err := v.StringBytes()
 	if err != nil {
@@ -323,8 +325,11 @@ func (r *row) jsonLimits(column string, v *fastjson.Value) []Limit {
 				if kind, ok = r.jsonText(path, v); ok {
 					kind = strings.TrimSpace(kind)
 					if !kinds[kind] {
-						_, err := layout.ParseKind(kind)
-						r.fail(path, "", "%v", err)
+						hint := "use one of " + strings.Join(layout.KindNames(), ", ")
+						if near := layout.Nearest(kind, layout.KindNames()); near != "" {
+							hint = fmt.Sprintf("did you mean %q?", near)
+						}
+						r.fail(path, hint, "%.40q is not a kind", kind)
 						ok = false
 					}
 				}

@@ -36,7 +36,7 @@ func (p *problems) object(path string, v *fastjson.Value, known ...string) field
 		case twice:
 			p.add(f.at(name), "keep one of them", "stands twice in this object")
 		case !contains(known, name):
-			p.add(f.at(name), p.nearest(name, known), "there is no field %q here", name)
+			p.add(f.at(name), p.nearest(name, known), "there is no field %.60q here", name)
 		default:
 			f.values[name] = v
 		}
@@ -157,7 +157,7 @@ func (f *fields) number(name string, low, high, otherwise float64, unit string) 
 	}
 	x, err := strconv.ParseFloat(v.String(), 64)
 	if err != nil || x < low || x > high {
-		f.add(f.at(name), "", "%s is out of range: from %v to %v%s", v.String(), low, high, unit)
+		f.add(f.at(name), "", "%.40s is out of range: from %v to %v%s", v.String(), low, high, unit)
 		return otherwise
 	}
 	return x

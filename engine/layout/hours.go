@@ -146,8 +146,13 @@ func ParseWindows(s string) ([]Window, error) {
 	if text == "" {
 		return nil, fmt.Errorf("hours are empty: %s", how)
 	}
+	const most = 12
+	parts := strings.Split(text, ",")
+	if len(parts) > most {
+		return nil, fmt.Errorf("a day has %d windows; at most %d are allowed", len(parts), most)
+	}
 	var windows []Window
-	for _, part := range strings.Split(text, ",") {
+	for _, part := range parts {
 		from, to, ok := strings.Cut(strings.TrimSpace(part), "-")
 		if !ok {
 			return nil, fmt.Errorf("%q is no window: %s", part, how)

@@ -218,6 +218,18 @@ func TestWindowsRoundTrip(t *testing.T) {
 	})
 }
 
+func TestMostWindows(t *testing.T) {
+	const twelve = "0:00-0:01,1:00-1:01,2:00-2:01,3:00-3:01,4:00-4:01,5:00-5:01,6:00-6:01,7:00-7:01,8:00-8:01,9:00-9:01,10:00-10:01,11:00-11:01"
+	l := shop(t, "UTC", `{"mon":"`+twelve+`"}`)
+	out, err := l.MarshalJSON()
+	require.NoError(t, err)
+	again, err := layout.Parse(out)
+	require.NoError(t, err)
+	require.Equal(t, l, again)
+	_, err = layout.ParseWindows(twelve + ",12:00-12:01")
+	require.EqualError(t, err, "a day has 13 windows; at most 12 are allowed")
+}
+
 func BenchmarkOpenAt(b *testing.B) {
 	l, err := layout.Parse(quayside(b))
 	require.NoError(b, err)
