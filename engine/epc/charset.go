@@ -72,8 +72,7 @@ func appendEscaped(dst []byte, s string, escape func(byte) bool) []byte {
 func urnEscaped(c byte) bool  { return setURNEscaped.has(c) }
 func linkEscaped(c byte) bool { return !setUnreserved.has(c) }
 
-// unescapeURN undoes the escapes of an EPC URI. A character that must be escaped and is not is refused, and so is an
-// escape of a character that needs none: one identity has one spelling.
+// unescapeURN undoes the escapes of an EPC URI. A character that must be escaped and is not is refused.
 func unescapeURN(s, what string) (string, error) {
 	if i := strings.IndexByte(s, '%'); i < 0 && !hasEscapable(s) {
 		return s, nil
@@ -91,9 +90,6 @@ func unescapeURN(s, what string) (string, error) {
 			v, ok := hexPair(s[i+1:])
 			if !ok {
 				return "", broken(section, "%s ends or goes wrong inside the escape %q; two hexadecimal digits must follow the %%", what, s[i:min(i+3, len(s))])
-			}
-			if !setURNEscaped.has(v) {
-				return "", broken(section, "%s escapes %q, which is not one of the characters written as an escape", what, v)
 			}
 			out = append(out, v)
 			i += 2

@@ -77,8 +77,8 @@ func pcBits(b []byte, pc uint16) (int, error) {
 }
 
 // Raw returns the identity of a tag that is no GS1 EPC: its first nbits bits (all of bits, if there are fewer), as
-// they are. Tag memory comes in 16-bit words; where nbits is no multiple of 4 the last digit of the hexadecimal form
-// is filled with zero bits on the right (no source).
+// they are. Tag memory comes in 16-bit words, so nbits is a multiple of 16 there; any other number is filled up with
+// zero bits to a multiple of 4, to whole hexadecimal digits.
 func Raw(bits []byte, nbits int) EPC {
 	nbits = max(0, min(nbits, len(bits)*8, maxBits))
 	if nbits == 0 {
@@ -89,7 +89,7 @@ func Raw(bits []byte, nbits int) EPC {
 	if tail := nbits & 7; tail != 0 {
 		buf[n-1] &^= 0xFF >> uint(tail)
 	}
-	return EPC{scheme: RawBits, filter: -1, nbits: uint16(nbits), bin: string(buf[:n])}
+	return EPC{scheme: RawBits, filter: -1, nbits: uint16(nbits+3) &^ 3, bin: string(buf[:n])}
 }
 
 func rawWithAFI(b []byte, nbits int, afi uint8) EPC {
@@ -162,6 +162,9 @@ func decodePartition(s Scheme, inf *schemeInfo, b []byte) (EPC, error) {
 		e.text = string(appendPadded(appendPadded(nil, company, digits), ref, 1))
 		return e, nil
 	case CPI:
+		if ref >= pow10[cpi96Digits-digits] {
+			return EPC{}, cpi96Overflow(ref, digits)
+		}
 		e.text = string(appendPadded(appendPadded(nil, company, digits), ref, 1))
 		e.setCPISerial(bitsAt(b, off, inf.serBits))
 		return e, nil
@@ -204,6 +207,14 @@ func decodePartition(s Scheme, inf *schemeInfo, b []byte) (EPC, error) {
 		}
 	}
 	return e, nil
+}
+
+// cpi96Digits is how many digits the company prefix and the reference of a CPI-96 have together, at most.
+const cpi96Digits = 15
+
+// cpi96Overflow refuses a reference that the bits of a CPI-96 could hold and its definition does not allow.
+func cpi96Overflow(ref uint64, prefix int) error {
+	return broken("TDS 2.3 6.3.9", "the reference %d of this CPI-96 needs more than the %d digits that a company prefix of %d digits leaves", ref, cpi96Digits-prefix, prefix)
 }
 
 // setCPISerial keeps the serial of a CPI beside its text.
@@ -306,7 +317,7 @@ var setCAGE = setOf(digitChars + "ABCDEFGHJKLMNPQRSTUVWXYZ")
 // checkCAGE tests a CAGE code (5 characters) or a DoDAAC (6): digits and upper-case letters except I and O.
 func checkCAGE(s string) error {
 	if len(s) != 5 && len(s) != 6 || firstOutside(s, &setCAGE) >= 0 {
-		return broken("TDS 2.3 6.3, 14.4", "%q is no CAGE code or DoDAAC: those are 5 or 6 digits and upper-case letters other than I and O", s)
+		return broken("TDS 2.3 6.3.17", "%q is no CAGE code or DoDAAC: those are 5 or 6 digits and upper-case letters other than I and O", s)
 	}
 	return nil
 }

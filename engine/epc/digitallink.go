@@ -14,7 +14,7 @@ func (e EPC) DigitalLink() string {
 // prioritised date of a DSGTIN+ as a data attribute; otherwise the canonical one.
 func (e EPC) TagDigitalLink() string {
 	base := baseDL
-	if host := e.Hostname(); host != "" {
+	if host := e.Hostname(); host != "" && firstOutside(host, &setHost) < 0 {
 		base = linkTLS + host
 	}
 	out := e.appendLink([]byte(base))

@@ -162,7 +162,7 @@ func fromKey(family Scheme, value, qualifier string, hasQualifier bool) (EPC, er
 		e.key, err = keyNumber(value, "the SSCC", 18, "TDS 2.3 7.4")
 		return e, err
 	case GSRN, GSRNP:
-		e.key, err = keyNumber(value, "the GSRN", 18, "TDS 2.3 7.8")
+		e.key, err = keyNumber(value, "the GSRN", 18, "TDS 2.3 7.8, 7.9")
 		return e, err
 	case SGTIN:
 		if len(value) < 14 && allDigits(value) {
@@ -191,7 +191,7 @@ func fromKey(family Scheme, value, qualifier string, hasQualifier bool) (EPC, er
 	case GDTI:
 		return fromCompound(e, value, "the GDTI", 13, "TDS 2.3 7.10")
 	case SGCN:
-		return fromCompound(e, value, "the GCN", 13, "TDS 2.3 7")
+		return fromCompound(e, value, "the GCN", 13, "TDS 2.3 7.12")
 	case GIAI:
 		if err = checkChars(value, "the GIAI", maxNumeric, &set82, "GS1 General Specifications (8004)"); err != nil {
 			return EPC{}, err
@@ -233,7 +233,7 @@ func fromCompound(e EPC, value, what string, n int, section string) (EPC, error)
 }
 
 func fromITIP(e EPC, value, qualifier string, hasQualifier bool) (EPC, error) {
-	const section = "TDS 2.3 6.3.13"
+	const section = "TDS 2.3 7.15"
 	if len(value) != 18 || !allDigits(value) {
 		return EPC{}, broken(section, "(8006) is a GTIN of 14 digits, a piece and a total of two digits each")
 	}

@@ -113,6 +113,9 @@ func checkFits(e EPC) error {
 		}
 		width := inf.keyBits - prefixBits[12-prefix]
 		v, ok := canonicalNumeral(ref)
+		if ok && e.scheme == CPI96 && v >= pow10[cpi96Digits-prefix] {
+			return cpi96Overflow(v, prefix)
+		}
 		if !ok || v >= 1<<uint(width) {
 			return broken("TDS 2.3 14.3.4", "%s cannot hold the reference %q beside a prefix of %d digits: it takes a number without leading zeros, below 2^%d; use %s", inf.name, ref, prefix, width, larger(e.scheme))
 		}
@@ -308,12 +311,13 @@ func pickDate(id EPC, opt Options) (uint32, error) {
 		if ai != known {
 			continue
 		}
-		if len(date) != 6 || !allDigits(date) || date[2:4] < "01" || date[2:4] > "12" || date[4:] > "31" {
-			return 0, broken(section, "%q is no date: six digits YYMMDD, MM from 01 to 12, DD from 00 to 31", date)
+		if len(date) != 6 || !allDigits(date) {
+			return 0, broken(section, "%q is no date: six digits YYMMDD", truncate(date))
 		}
-		return uint32(kind*1000000) + uint32(numeral(date).lo), nil
+		v := numeral(date).lo
+		return uint32(kind*1000000) + uint32(v), checkDate(v/100%100, v%100)
 	}
-	return 0, broken(section, "a DSGTIN+ needs a prioritised date: set DateAI to one of 11, 13, 15, 16, 17, 7006 and 7007, and Date (DateAI is %q)", ai)
+	return 0, broken(section, "a DSGTIN+ needs a prioritised date: set DateAI to one of 11, 13, 15, 16, 17, 7006 and 7007, and Date (DateAI is %q)", truncate(ai))
 }
 
 func putDigits(w *bitWriter, digits string) {

@@ -32,10 +32,13 @@ var hostPair = [4][]string{
 	{".tech"},
 }
 
-// setHost are the characters of a host name (RFC 1123 2.1).
-var setHost = setOf("-." + digitChars + lowerChars)
+// setHost are the characters that can stand before the path of a link: a name, a port, and path segments.
+var setHost = setOf("-._:/" + digitChars + lowerChars)
 
-const sectionHost = "TDS 2.3 14.5.16"
+const (
+	sectionHost = "TDS 2.3 14.5.16"
+	maxHost     = 63 // characters, and groups
+)
 
 // takeHostname reads a host name and returns it in lower case.
 func takeHostname(r *bitReader) (string, error) {
@@ -90,10 +93,7 @@ func takeHostname(r *bitReader) (string, error) {
 }
 
 func checkHost(host string) (string, error) {
-	if i := firstOutside(host, &setHost); i >= 0 {
-		return "", broken(sectionHost, "the host name has %q at place %d; it consists of letters, digits, hyphens and full stops", host[i], i+1)
-	}
-	return host, nil
+	return host, checkChars(host, "the host name", maxHost, &set82, sectionHost)
 }
 
 // putHostname writes a host name by method 1, with the longest strings of the tables that fit.
@@ -102,17 +102,14 @@ func putHostname(w *bitWriter, name string) error {
 	if err != nil {
 		return err
 	}
-	if host == "" {
-		return broken(sectionHost, "a \"++\" scheme needs a host name")
+	if i := firstOutside(host, &setHost); i >= 0 {
+		return broken(sectionHost, "the host name has %q at place %d, which cannot stand in one", host[i], i+1)
 	}
 	var groups []byte
 	for i := 0; i < len(host); {
 		code, size := longestGroup(host[i:])
 		groups = append(groups, code...)
 		i += size
-	}
-	if len(groups) > 63 {
-		return broken(sectionHost, "the host name needs %d groups of 7 bits, at most 63 fit", len(groups))
 	}
 	w.put(1, 1)
 	w.put(uint64(len(groups)), 6)

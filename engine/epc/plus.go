@@ -171,10 +171,23 @@ func takeDate(r *bitReader) (uint32, error) {
 		return 0, broken(section, "date type %d is reserved; 0 to 6 exist", kind)
 	case yy > 99:
 		return 0, broken(section, "the year %d of the date has more than two digits", yy)
-	case mm < 1 || mm > 12:
-		return 0, broken(section, "the month of the date is %d; 1 to 12 exist", mm)
 	}
-	return uint32(kind*1000000 + yy*10000 + mm*100 + dd), nil
+	return uint32(kind*1000000 + yy*10000 + mm*100 + dd), checkDate(mm, dd)
+}
+
+// daysIn are the days of each month; the standard looks at the month alone, so February may have 29.
+var daysIn = [13]uint64{1: 31, 29, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31}
+
+// checkDate tests month and day, where day 00 means the month as a whole (TDS 2.3 14.5.3.2).
+func checkDate(mm, dd uint64) error {
+	const section = "TDS 2.3 14.5.3.2"
+	if mm < 1 || mm > 12 {
+		return broken(section, "the month of the date is %d; 1 to 12 exist", mm)
+	}
+	if dd > daysIn[mm] {
+		return broken(section, "the day of the date is %d, and month %d has %d days", dd, mm, daysIn[mm])
+	}
+	return nil
 }
 
 // takeNibbles reads n digits of 4 bits each (TDS 2.3 14.5.4).

@@ -85,7 +85,7 @@ func drawIdentity(t *rapid.T, s Scheme) EPC {
 		in = "/8004/" + padded(rapid.Uint64Range(0, pow10[12]-1).Draw(t, "prefix"), 12) + esc(drawText(t, 18, chars82, "reference"))
 	case CPI:
 		if s == CPI96 { // it holds numbers of 11 bits and more
-			in = "/8010/" + padded(rapid.Uint64Range(0, pow10[12]-1).Draw(t, "prefix"), 12) + padded(rapid.Uint64Range(0, 2050).Draw(t, "reference"), 1) +
+			in = "/8010/" + padded(rapid.Uint64Range(0, pow10[12]-1).Draw(t, "prefix"), 12) + padded(rapid.Uint64Range(0, 1050).Draw(t, "reference"), 1) +
 				"/8011/" + padded(rapid.Uint64Range(0, 1<<31).Draw(t, "serial"), 1)
 			break
 		}
@@ -125,7 +125,7 @@ func TestRoundTrips(t *testing.T) {
 				Method:       rapid.SampledFrom([]Method{MethodAuto, MethodAuto, MethodAuto, MethodNumeric, MethodUpperHex, MethodLowerHex, MethodBase64, MethodASCII, MethodCode40}).Draw(t, "method"),
 				Toggle:       rapid.Bool().Draw(t, "toggle"),
 				DateAI:       rapid.SampledFrom(dateAIs[:]).Draw(t, "date AI"),
-				Date:         fmt.Sprintf("%02d%02d%02d", rapid.IntRange(0, 99).Draw(t, "yy"), rapid.IntRange(1, 12).Draw(t, "mm"), rapid.IntRange(0, 31).Draw(t, "dd")),
+				Date:         fmt.Sprintf("%02d%02d%02d", rapid.IntRange(0, 99).Draw(t, "yy"), rapid.IntRange(1, 12).Draw(t, "mm"), rapid.IntRange(0, 29).Draw(t, "dd")),
 				Hostname:     rapid.SampledFrom([]string{"a", "www.quayside.example", "id.quayside.co.uk", "QR.books.tech", "x-1.com.au"}).Draw(t, "host"),
 			}
 			e, err := Encode(id, s, opt)

@@ -121,7 +121,7 @@ var schemes = [numSchemes]schemeInfo{
 	SGCN:     {name: "SGCN", family: SGCN, section: "TDS 2.3 6.3.10"},
 	ITIP:     {name: "ITIP", family: ITIP, section: "TDS 2.3 6.3.13"},
 	GID:      {name: "GID", family: GID, section: "TDS 2.3 6.3.16"},
-	USDOD:    {name: "USDOD", family: USDOD, section: "TDS 2.3 6.3"},
+	USDOD:    {name: "USDOD", family: USDOD, section: "TDS 2.3 6.3.17"},
 
 	SGTIN96:  {name: "SGTIN-96", family: SGTIN, form: formPartition, header: 0x30, bits: 96, keyBits: 44, serial: serialInteger, serBits: 38, section: "TDS 2.3 14.6.1.1"},
 	SGTIN198: {name: "SGTIN-198", family: SGTIN, form: formPartition, header: 0x36, bits: 198, keyBits: 44, serial: serialString, serBits: 140, section: "TDS 2.3 14.6.1.2"},
@@ -136,12 +136,12 @@ var schemes = [numSchemes]schemeInfo{
 	GSRNP96:  {name: "GSRNP-96", family: GSRNP, form: formPartition, header: 0x2E, bits: 96, keyBits: 58, serial: serialZeros, serBits: 24, section: "TDS 2.3 14.6.7"},
 	GDTI96:   {name: "GDTI-96", family: GDTI, form: formPartition, header: 0x2C, bits: 96, keyBits: 41, serial: serialInteger, serBits: 41, section: "TDS 2.3 14.6.8"},
 	GDTI174:  {name: "GDTI-174", family: GDTI, form: formPartition, header: 0x3E, bits: 174, keyBits: 41, serial: serialString, serBits: 119, section: "TDS 2.3 14.6.8"},
-	CPI96:    {name: "CPI-96", family: CPI, form: formPartition, header: 0x3C, bits: 96, keyBits: 51, serial: serialInteger, serBits: 31, section: "TDS 2.3 14.6"},
-	SGCN96:   {name: "SGCN-96", family: SGCN, form: formPartition, header: 0x3F, bits: 96, keyBits: 41, serial: serialNumeric, serBits: 41, section: "TDS 2.3 14.6"},
-	ITIP110:  {name: "ITIP-110", family: ITIP, form: formPartition, header: 0x40, bits: 110, keyBits: 44, serial: serialInteger, serBits: 38, section: "TDS 2.3 14.6"},
-	ITIP212:  {name: "ITIP-212", family: ITIP, form: formPartition, header: 0x41, bits: 212, keyBits: 44, serial: serialString, serBits: 140, section: "TDS 2.3 14.6"},
-	GID96:    {name: "GID-96", family: GID, form: formFixed, header: 0x35, bits: 96, section: "TDS 2.3 14.6"},
-	USDOD96:  {name: "USDOD-96", family: USDOD, form: formFixed, header: 0x2F, bits: 96, section: "TDS 2.3 14.6"},
+	CPI96:    {name: "CPI-96", family: CPI, form: formPartition, header: 0x3C, bits: 96, keyBits: 51, serial: serialInteger, serBits: 31, section: "TDS 2.3 14.6.9"},
+	SGCN96:   {name: "SGCN-96", family: SGCN, form: formPartition, header: 0x3F, bits: 96, keyBits: 41, serial: serialNumeric, serBits: 41, section: "TDS 2.3 14.6.10"},
+	ITIP110:  {name: "ITIP-110", family: ITIP, form: formPartition, header: 0x40, bits: 110, keyBits: 44, serial: serialInteger, serBits: 38, section: "TDS 2.3 14.6.11"},
+	ITIP212:  {name: "ITIP-212", family: ITIP, form: formPartition, header: 0x41, bits: 212, keyBits: 44, serial: serialString, serBits: 140, section: "TDS 2.3 14.6.11"},
+	GID96:    {name: "GID-96", family: GID, form: formFixed, header: 0x35, bits: 96, section: "TDS 2.3 14.6.12"},
+	USDOD96:  {name: "USDOD-96", family: USDOD, form: formFixed, header: 0x2F, bits: 96, section: "TDS 2.3 14.6.13"},
 
 	SGTINPlus:  {name: "SGTIN+", family: SGTIN, form: formPlus, header: 0xF7, section: "TDS 2.3 14.6.1.3"},
 	DSGTINPlus: {name: "DSGTIN+", family: SGTIN, form: formPlus, header: 0xFB, section: "TDS 2.3 14.6.1.4"},
@@ -152,9 +152,9 @@ var schemes = [numSchemes]schemeInfo{
 	GSRNPlus:   {name: "GSRN+", family: GSRN, form: formPlus, header: 0xF4, section: "TDS 2.3 14.6.6"},
 	GSRNPPlus:  {name: "GSRNP+", family: GSRNP, form: formPlus, header: 0xF5, section: "TDS 2.3 14.6.7"},
 	GDTIPlus:   {name: "GDTI+", family: GDTI, form: formPlus, header: 0xF6, section: "TDS 2.3 14.6.8"},
-	CPIPlus:    {name: "CPI+", family: CPI, form: formPlus, header: 0xF0, section: "TDS 2.3 14.6"},
-	SGCNPlus:   {name: "SGCN+", family: SGCN, form: formPlus, header: 0xF8, section: "TDS 2.3 14.6"},
-	ITIPPlus:   {name: "ITIP+", family: ITIP, form: formPlus, header: 0xF3, section: "TDS 2.3 14.6"},
+	CPIPlus:    {name: "CPI+", family: CPI, form: formPlus, header: 0xF0, section: "TDS 2.3 14.6.9"},
+	SGCNPlus:   {name: "SGCN+", family: SGCN, form: formPlus, header: 0xF8, section: "TDS 2.3 14.6.10"},
+	ITIPPlus:   {name: "ITIP+", family: ITIP, form: formPlus, header: 0xF3, section: "TDS 2.3 14.6.11"},
 
 	SGTINPlusPlus:  {name: "SGTIN++", family: SGTIN, form: formPlusPlus, header: 0xFD, section: "TDS 2.3 14.6.1"},
 	DSGTINPlusPlus: {name: "DSGTIN++", family: SGTIN, form: formPlusPlus, header: 0xFC, section: "TDS 2.3 14.6.1"},
@@ -165,9 +165,9 @@ var schemes = [numSchemes]schemeInfo{
 	GSRNPlusPlus:   {name: "GSRN++", family: GSRN, form: formPlusPlus, header: 0xE7, section: "TDS 2.3 14.6.6"},
 	GSRNPPlusPlus:  {name: "GSRNP++", family: GSRNP, form: formPlusPlus, header: 0xE8, section: "TDS 2.3 14.6.7"},
 	GDTIPlusPlus:   {name: "GDTI++", family: GDTI, form: formPlusPlus, header: 0xEA, section: "TDS 2.3 14.6.8"},
-	CPIPlusPlus:    {name: "CPI++", family: CPI, form: formPlusPlus, header: 0xE6, section: "TDS 2.3 14.6"},
-	SGCNPlusPlus:   {name: "SGCN++", family: SGCN, form: formPlusPlus, header: 0xEC, section: "TDS 2.3 14.6"},
-	ITIPPlusPlus:   {name: "ITIP++", family: ITIP, form: formPlusPlus, header: 0xED, section: "TDS 2.3 14.6"},
+	CPIPlusPlus:    {name: "CPI++", family: CPI, form: formPlusPlus, header: 0xE6, section: "TDS 2.3 14.6.9"},
+	SGCNPlusPlus:   {name: "SGCN++", family: SGCN, form: formPlusPlus, header: 0xEC, section: "TDS 2.3 14.6.10"},
+	ITIPPlusPlus:   {name: "ITIP++", family: ITIP, form: formPlusPlus, header: 0xED, section: "TDS 2.3 14.6.11"},
 }
 
 // byHeader maps the first 8 bits of a tag to the scheme; byURN maps the scheme's name in a tag URI.

@@ -28,7 +28,7 @@ func (e EPC) appendHex(out []byte) []byte {
 	}
 	size := (n + 15) / 16 * 4
 	if e.scheme == RawBits {
-		size = (n + 3) / 4
+		size = n / 4
 	}
 	for i := range size {
 		if i/2 < len(b) {
@@ -169,7 +169,43 @@ func unknownIdentity(name string) error {
 	return broken("TDS 2.3 6.3", "%q is no EPC identity scheme; sgtin, sscc, sgln and grai are such", truncate(name))
 }
 
+// skipControl passes over the control fields of a tag URI or raw URI, such as "[att=x01][umi=1]:". They say what else
+// the tag's memory holds and are no part of the identity (TDS 2.3 12.2.2, 12.4).
+func skipControl(s string) (string, error) {
+	const section = "TDS 2.3 12.2.2"
+	if !strings.HasPrefix(s, "[") {
+		return s, nil
+	}
+	last := ""
+	for strings.HasPrefix(s, "[") {
+		field, rest, ok := strings.Cut(s[1:], "]")
+		name, value, _ := strings.Cut(field, "=")
+		switch {
+		case !ok:
+			return "", broken(section, "a control field does not end; a ] is missing")
+		case name != "att" && name != "umi" && name != "xpc":
+			return "", broken(section, "%q is no control field; att, umi and xpc are", truncate(name))
+		case name <= last:
+			return "", broken(section, "the control field %s comes too late; they stand once each, in the order att, umi, xpc", name)
+		}
+		digits, isHex := strings.CutPrefix(value, "x")
+		if !isHex && value != "0" && value != "1" || isHex && (digits == "" || unhex(make([]byte, len(digits)), digits) != nil) {
+			return "", broken(section, "the control field %s is %q; it is 0, 1, or an x and hexadecimal digits", name, truncate(value))
+		}
+		last, s = name, rest
+	}
+	rest, ok := strings.CutPrefix(s, ":")
+	if !ok {
+		return "", broken(section, "a colon is missing behind the control fields")
+	}
+	return rest, nil
+}
+
 func parseTagURI(s string) (EPC, error) {
+	s, err := skipControl(s)
+	if err != nil {
+		return EPC{}, err
+	}
 	name, body, _ := strings.Cut(s, ":")
 	sch, ok := byURN[name]
 	if !ok {
@@ -352,11 +388,15 @@ func parseGID(e EPC, s string) (EPC, error) {
 // parseRawURI reads "96.x..." or "96.xAFI.x...". A raw URI without an AFI whose bits are a GS1 EPC after all is that
 // EPC, so that the one thing keeps its one identity; with an AFI the bits are never decoded.
 func parseRawURI(s string) (EPC, error) {
-	const section = "TDS 2.3 15.2.1"
+	const section = "TDS 2.3 12.4, 15.2.1"
+	s, err := skipControl(s)
+	if err != nil {
+		return EPC{}, err
+	}
 	length, rest, _ := strings.Cut(s, ".")
 	n, ok := canonicalNumeral(length)
-	if !ok || n == 0 || n > maxBits {
-		return EPC{}, broken(section, "the length %q of a raw URI is no number of bits from 1 to %d", truncate(length), maxBits)
+	if !ok || n == 0 || n > maxBits || n%4 != 0 {
+		return EPC{}, broken(section, "the length %q of a raw URI is no number of bits from 4 to %d in whole hexadecimal digits", truncate(length), maxBits)
 	}
 	first, second, hasAFI := strings.Cut(rest, ".")
 	payload := first
@@ -364,17 +404,14 @@ func parseRawURI(s string) (EPC, error) {
 		payload = second
 	}
 	digits, ok := strings.CutPrefix(payload, "x")
-	if !ok || uint64(len(digits)) != (n+3)/4 {
-		return EPC{}, broken(section, "a raw URI of %d bits ends with an x and %d hexadecimal digits", n, (n+3)/4)
+	if !ok || uint64(len(digits)) != n/4 {
+		return EPC{}, broken(section, "a raw URI of %d bits ends with an x and %d hexadecimal digits (its decimal form is deprecated)", n, n/4)
 	}
 	var buf [maxBits/8 + 1]byte
 	if err := unhex(buf[:], digits); err != nil {
 		return EPC{}, err
 	}
 	b := buf[:(n+7)/8]
-	if tail := uint(n & 7); tail != 0 && b[len(b)-1]&(0xFF>>tail) != 0 {
-		return EPC{}, broken(section, "the last digit of the raw URI has bits beyond its %d", n)
-	}
 	if !hasAFI {
 		if e, err := decode(b, int(n)); err == nil {
 			return e, nil
