@@ -470,13 +470,22 @@ func (g *guard) literals(n *ast.BinaryNode) {
 	if e == nil {
 		return
 	}
+	if v, isNumber := literalNumber(n.Right); e.measured && n.Operator != "in" && isNumber && v != 0 && v != 1 {
+		g.warn(n.Location(), e.Name.Name+" is measured, so it hardly ever is exactly one number", "write >= or <=")
+	}
 	set, what, closed := g.valuesOf(e)
 	if set == nil {
 		return
 	}
 	for _, v := range values {
 		s, ok := v.(*ast.StringNode)
-		if !ok || s.Value == "" || slices.Contains(set, s.Value) {
+		if !ok || s.Value == "" {
+			continue
+		}
+		if slices.Contains(set, s.Value) {
+			if strings.HasSuffix(e.Name.Name, ".kind") && g.known.ZoneKinds != nil && !slices.Contains(g.known.ZoneKinds, s.Value) {
+				g.warn(s.Location(), fmt.Sprintf("this site has no zone of the kind %q", s.Value), "")
+			}
 			continue
 		}
 		hint := ""

@@ -67,9 +67,10 @@ type entry struct {
 	list      func(*Env) []string
 	attribute bool
 
-	few    bool // few different values occur: worth keeping boxed
-	rank   int  // above 0: usable as index key, the lowest is the most selective
-	onlyOn string
+	measured bool
+	few      bool // few different values occur: worth keeping boxed
+	rank     int  // above 0: usable as index key, the lowest is the most selective
+	onlyOn   string
 }
 
 var (
@@ -128,6 +129,7 @@ func closed(values []string) func(*entry) { return func(e *entry) { e.Values, e.
 func missing(text string) func(*entry)    { return func(e *entry) { e.Missing = text } }
 func keyed(rank int) func(*entry)         { return func(e *entry) { e.rank, e.few = rank, true } }
 func few(e *entry)                        { e.few = true }
+func measured(e *entry)                   { e.measured = true }
 func onPassage(e *entry)                  { e.onlyOn = "passed" }
 
 // entries is the environment. The order is that of ENVIRONMENT.md.
@@ -210,20 +212,20 @@ var entries = []entry{
 	textName("passage.direction", "which way the item went through the portal, seen from the shop; empty unless it passed one", `passage.direction == "out"`, onlyItem, byItem,
 		func(e *Env) string { return e.Passage.Direction }).with(closed([]string{"in", "out", "unsure"})).with(onPassage),
 	floatName("passage.confidence", "0 to 1", "how much the burst of reads looks like goods carried through", `passage.confidence >= 0.7`, onlyItem, byItem,
-		func(e *Env) float64 { return e.Passage.Confidence }).with(onPassage),
+		func(e *Env) float64 { return e.Passage.Confidence }).with(measured).with(onPassage),
 	intName("passage.reads", "reads", "reads in the burst", `passage.reads >= 5`, onlyItem, byItem,
 		func(e *Env) int { return e.Passage.Reads }).with(onPassage),
 	floatName("passage.peak_rssi", "dBm", "the strongest read of the burst; 0 when none was reported", `passage.peak_rssi > -60`, onlyItem, byItem,
-		func(e *Env) float64 { return e.Passage.PeakRSSI }),
+		func(e *Env) float64 { return e.Passage.PeakRSSI }).with(measured),
 	floatName("passage.seconds", "seconds", "from the first to the last read of the burst", `passage.seconds < 10`, onlyItem, byItem,
-		func(e *Env) float64 { return e.Passage.Seconds }).with(onPassage),
+		func(e *Env) float64 { return e.Passage.Seconds }).with(measured).with(onPassage),
 
 	textName("reader.id", "the read point that told", `reader.id == "street-door"`, pointed, byPoint,
 		func(e *Env) string { return e.Reader.ID }).with(keyed(4)).with(missing("an unknown reader")),
 	textName("reader.role", "how the read point is used", `reader.role == "portal"`, pointed, byPoint,
 		func(e *Env) string { return e.Reader.Role }).with(keyed(9)).with(closed([]string{"fixed", "portal", "handheld", "desk"})),
 	floatName("reader.silent_seconds", "seconds", "how long the read point has said nothing", `reader.silent_seconds > 300`, onlyReader, byReader,
-		func(e *Env) float64 { return e.Reader.SilentSeconds }),
+		func(e *Env) float64 { return e.Reader.SilentSeconds }).with(measured),
 
 	textName("count.id", "the stock-take", `count.id != ""`, onlyCount, byCount,
 		func(e *Env) string { return e.Count.ID }),
@@ -236,7 +238,7 @@ var entries = []entry{
 	intName("count.unexpected", "items", "items found that were not expected", `count.unexpected > 0`, onlyCount, byCount,
 		func(e *Env) int { return e.Count.Unexpected }),
 	floatName("count.accuracy", "0 to 1", "share of expected items that were found", `count.accuracy < 0.97`, onlyCount, byCount,
-		func(e *Env) float64 { return e.Count.Accuracy }),
+		func(e *Env) float64 { return e.Count.Accuracy }).with(measured),
 
 	intName("at.hour", "0 to 23", "hour of the fact, in the site's time zone", `at.hour >= 20`, every, byTime,
 		func(e *Env) int { return e.At.Hour }),

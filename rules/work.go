@@ -18,12 +18,17 @@ const (
 type extent struct {
 	bytes    int // of a text, or of each text of a list
 	elements int // of a list
+	rounds   int // elements that a list usually has at most: what a list function goes round
 }
+
+// usualZones is how many home zones a product usually has at most. More are fine as long as the step counter does not run out.
+const usualZones = 20
 
 // worker adds up the work of a condition.
 type worker struct {
 	work  int
 	built int // bytes of new texts
+	steps int // of list functions, where lists have their usual length
 	// weights is the work of one round of each list function, in steps.
 	weights map[*ast.PredicateNode]int
 	element []extent // of the lists around
@@ -36,7 +41,7 @@ func (w *worker) node(n ast.Node) extent {
 		if e, _ := lookup(n.Value); e != nil {
 			switch {
 			case e.list != nil:
-				return extent{maxTextValue, maxListValue}
+				return extent{maxTextValue, maxListValue, usualZones}
 			case e.text != nil || e.attribute:
 				return extent{bytes: maxTextValue}
 			}
@@ -58,7 +63,7 @@ func (w *worker) node(n ast.Node) extent {
 			all = larger(all, w.node(c))
 		}
 		w.work += workElement * len(n.Nodes)
-		return extent{all.bytes, len(n.Nodes)}
+		return extent{all.bytes, len(n.Nodes), len(n.Nodes)}
 	case *ast.BinaryNode:
 		return w.binary(n)
 	case *ast.BuiltinNode:
@@ -80,16 +85,13 @@ func (w *worker) binary(n *ast.BinaryNode) extent {
 		to, _ := literalNumber(n.Right)
 		size := int(to-from) + 1
 		w.work += 2 * size
-		return extent{elements: size}
+		return extent{elements: size, rounds: size}
 	case "contains":
 		w.work += 2 * l.bytes
 	case "startsWith", "endsWith", "==", "!=", "<", ">", "<=", ">=":
 		w.work += min(l.bytes, r.bytes) / 8
 	case "in":
 		w.work += r.elements * (workElement + min(l.bytes, r.bytes)/8)
-	case "matches":
-		// The guard bounds the instructions of all patterns together.
-		w.work += 0
 	}
 	return extent{}
 }
@@ -105,12 +107,13 @@ func (w *worker) call(n *ast.BuiltinNode) extent {
 			w.node(a)
 			continue
 		}
-		outside := w.work
-		w.work = 0
+		outside, outsideSteps := w.work, w.steps
+		w.work, w.steps = 0, 0
 		w.element = append(w.element, first)
 		body := w.node(p.Node)
 		w.element = w.element[:len(w.element)-1]
 		w.weights[p] = 1 + w.work/workStep
+		w.steps = outsideSteps + first.rounds*(w.weights[p]+w.steps)
 		w.work += outside
 		if n.Name == "map" {
 			first.bytes = body.bytes
@@ -134,5 +137,5 @@ func (w *worker) call(n *ast.BuiltinNode) extent {
 }
 
 func larger(a, b extent) extent {
-	return extent{max(a.bytes, b.bytes), max(a.elements, b.elements)}
+	return extent{max(a.bytes, b.bytes), max(a.elements, b.elements), max(a.rounds, b.rounds)}
 }

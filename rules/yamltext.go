@@ -30,7 +30,10 @@ func (s *scalar) place(offset int) place {
 	case token.SingleQuoteType, token.DoubleQuoteType:
 		w.col++
 	}
-	text := []rune(s.text)
+	var text []rune
+	if offset > 0 {
+		text = []rune(s.text)
+	}
 	for i := 0; ; {
 		w.passJoins()
 		at := w.place()

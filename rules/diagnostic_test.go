@@ -1,0 +1,387 @@
+package rules
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// TestDiagnosticsPointAtTheText checks place, words and hint of what people get to see. Each document is followed by all its diagnostics.
+func TestDiagnosticsPointAtTheText(t *testing.T) {
+	known := Known{
+		Zones: []string{"front-tables", "street-door"}, ZoneKinds: []string{"shelf", "floor", "exit", "stockroom"}, Channels: []string{"door-team", "floor-team"},
+		Categories: []string{"maps", "novels"}, Attributes: []string{"colour"}, Readers: []string{"door-1"},
+	}
+	for _, c := range []struct{ name, doc, want string }{
+		{"unknown name", `
+rules:
+  - name: door
+    when: zone.knd == "exit"
+`, `
+rules/door.yaml:4:11: unknown name "zone.knd"
+        when: zone.knd == "exit"
+              ^^^^^^^^
+    did you mean zone.kind?`},
+
+		{"in a block", `
+rules:
+  - name: door
+    when: |
+      zone.kind == "exit"
+        and item.payed   // a comment of the condition
+`, `
+rules/door.yaml:6:13: unknown name "item.payed"
+            and item.payed   // a comment of the condition
+                ^^^^^^^^^^
+    did you mean item.paid?`},
+
+		{"a comment of the wrong kind", `
+rules:
+  - name: door
+    when: |
+      zone.kind == "exit"  # the door
+`, `
+rules/door.yaml:5:28: unexpected "#"
+          zone.kind == "exit"  # the door
+                               ^
+    comments in a condition begin with //; # is the element inside a list function`},
+
+		{"folded, with blank and deeper lines", `
+rules:
+  - name: door
+    when: >-
+      zone.kind == "exit"
+
+      and item.sellable
+        and not
+      item.payed
+`, `
+rules/door.yaml:9:7: unknown name "item.payed"
+          item.payed
+          ^^^^^^^^^^
+    did you mean item.paid?`},
+
+		{"plain over two lines, after wide letters", `
+rules:
+  - name: door
+    when: product.name == "Été" and
+      item.payed  # a YAML comment
+`, `
+rules/door.yaml:5:7: unknown name "item.payed"
+          item.payed  # a YAML comment
+          ^^^^^^^^^^
+    did you mean item.paid?`},
+
+		{"single quotes", `
+rules:
+  - name: door
+    when: 'product.name == "it''s" and item.payed'
+`, `
+rules/door.yaml:4:40: unknown name "item.payed"
+        when: 'product.name == "it''s" and item.payed'
+                                           ^^^^^^^^^^
+    did you mean item.paid?`},
+
+		{"double quotes with escapes and a joined line", `
+rules:
+  - name: door
+    when: "product.name == \"\u00c9t\xe9\" \
+      and item.payed"
+`, `
+rules/door.yaml:5:11: unknown name "item.payed"
+          and item.payed"
+              ^^^^^^^^^^
+    did you mean item.paid?`},
+
+		{"unknown keys and values", `
+rules:
+  - name: Unpaid at Door!
+    wen: item.paid
+    severity: hot
+    mode: of
+    hold: 3
+    clear: 8d
+    hours: mon-fry 09:00-18:00
+    send: [door-team, dor-team, door-team]
+`, `
+rules/door.yaml:3:5: the rule has no when
+      - name: Unpaid at Door!
+        ^
+    write for instance: when: zone.kind == "exit" and not item.paid
+rules/door.yaml:3:11: "Unpaid at Door!" is not a name
+      - name: Unpaid at Door!
+              ^^^^^^^^^^^^^^^
+    a name has 1 to 64 of a-z, 0-9 and -; write unpaid-at-door
+rules/door.yaml:4:5: unknown key "wen"
+        wen: item.paid
+        ^^^
+    did you mean when?
+rules/door.yaml:5:15: "hot" is not a value of severity
+        severity: hot
+                  ^^^
+    severity is info, warning or urgent
+rules/door.yaml:6:11: "of" is not a value of mode
+        mode: of
+              ^^
+    did you mean off?
+rules/door.yaml:7:11: hold: "3" is not a length of time
+        hold: 3
+              ^
+    write 3s for seconds, 3m for minutes
+rules/door.yaml:8:12: clear is 8d
+        clear: 8d
+               ^^
+    it goes from 0s to 7d
+rules/door.yaml:9:12: hours: "fry" is not a day; did you mean fri?
+        hours: mon-fry 09:00-18:00
+               ^^^^^^^^^^^^^^^^^^^
+    hours are open, always, or windows such as mon-fri 09:00-18:00, sat 22:00-02:00
+rules/door.yaml:10:23: warning: there is no channel "dor-team"
+        send: [door-team, dor-team, door-team]
+                          ^^^^^^^^
+    did you mean door-team?
+rules/door.yaml:10:33: door-team stands in send twice
+        send: [door-team, dor-team, door-team]
+                                    ^^^^^^^^^`},
+
+		{"subjects", `
+rules:
+  - name: below-minimum
+    about: stock
+    when: stock.count < stock.minimum and passage.confidence > 0.5
+    say: "{product.nam} is low, {item.key}, {zone.name"
+`, `
+rules/door.yaml:5:43: a rule about stock has no passage.confidence
+        when: stock.count < stock.minimum and passage.confidence > 0.5
+                                              ^^^^^^^^^^^^^^^^^^
+    passage.confidence belongs to rules about item
+rules/door.yaml:6:12: unknown name "product.nam"
+        say: "{product.nam} is low, {item.key}, {zone.name"
+               ^^^^^^^^^^^
+    did you mean product.name?
+rules/door.yaml:6:34: a rule about stock has no item.key
+        say: "{product.nam} is low, {item.key}, {zone.name"
+                                     ^^^^^^^^
+    item.key belongs to rules about item
+rules/door.yaml:6:45: "{" is not closed
+        say: "{product.nam} is low, {item.key}, {zone.name"
+                                                ^
+    write {zone.name} for a value, {{ for a brace`},
+
+		{"warnings", `
+rules:
+  - name: a
+    when: zone.kind == "exist" and zone.id in ["front-table", "street-door"]
+  - name: b
+    when: product.category == "map" and zone.kind == "fitting" and product.attributes.color == "red"
+  - name: c
+    when: zone.kind == "exit" and zone.kind in ["shelf", "floor"]
+  - name: d
+    when: passage.confidence == 0.9 or item.paid
+  - name: e
+    about: reader
+    when: cause == "silence" and reader.id == "door-2"
+`, `
+rules/door.yaml:4:24: warning: zone.kind is never "exist"
+        when: zone.kind == "exist" and zone.id in ["front-table", "street-door"]
+                           ^^^^^^^
+    did you mean "exit"?
+rules/door.yaml:4:48: warning: this site has no zone "front-table"
+        when: zone.kind == "exist" and zone.id in ["front-table", "street-door"]
+                                                   ^^^^^^^^^^^^^
+    did you mean "front-tables"?
+rules/door.yaml:6:31: warning: no product is in the category "map"
+        when: product.category == "map" and zone.kind == "fitting" and product.attributes.color == "red"
+                                  ^^^^^
+    did you mean "maps"?
+rules/door.yaml:6:54: warning: this site has no zone of the kind "fitting"
+        when: product.category == "map" and zone.kind == "fitting" and product.attributes.color == "red"
+                                                         ^^^^^^^^^
+rules/door.yaml:6:68: warning: no product has the attribute "color"
+        when: product.category == "map" and zone.kind == "fitting" and product.attributes.color == "red"
+                                                                       ^^^^^^^^^^^^^^^^^^^^^^^^
+    did you mean product.attributes.colour?
+rules/door.yaml:8:45: warning: the condition is never true
+        when: zone.kind == "exit" and zone.kind in ["shelf", "floor"]
+                                                ^^
+    zone.kind cannot have two values at once
+rules/door.yaml:10:30: warning: passage.confidence is measured, so it hardly ever is exactly one number
+        when: passage.confidence == 0.9 or item.paid
+                                 ^^
+    write >= or <=
+rules/door.yaml:13:20: warning: a rule about reader is never evaluated for the cause "silence"
+        when: cause == "silence" and reader.id == "door-2"
+                       ^^^^^^^^^
+    did you mean "silent"?
+rules/door.yaml:13:47: warning: this site has no read point "door-2"
+        when: cause == "silence" and reader.id == "door-2"
+                                                  ^^^^^^^^
+    did you mean "door-1"?`},
+
+		{"two of a name, and a constant", `
+rules:
+- name: a
+  when: true
+- name: a
+  when: 1 > 2
+`, `
+rules/door.yaml:4:9: warning: the condition is always true
+      when: true
+            ^^^^
+    compare something that changes, such as zone.kind
+rules/door.yaml:5:9: another rule is named "a"
+    - name: a
+            ^
+    the other one is on line 3
+rules/door.yaml:6:9: warning: the condition is always false
+      when: 1 > 2
+            ^^^^^
+    compare something that changes, such as zone.kind`},
+
+		{"anchors", `
+rules:
+  - &a
+    name: x
+`, `
+rules/door.yaml:3:5: anchors, aliases and merge keys are not allowed
+      - &a
+        ^
+    write the value out, or put it in quotes if it is text`},
+
+		{"a top-level list", `
+- name: a
+  when: item.paid
+`, `
+rules/door.yaml:2:1: the document is not made of keys and values
+    - name: a
+    ^
+    write rules: and a list of rules below it`},
+
+		{"a misspelt top", `
+rule:
+  - name: a
+`, `
+rules/door.yaml:2:1: unknown key "rule"
+    rule:
+    ^^^^
+    did you mean rules?`},
+
+		{"tabs", "\nrules:\n\t- name: a\n", `
+rules/door.yaml:3:1: not valid YAML: found character '	' that cannot start any token
+    	- name: a
+    ^
+    indent with blanks, not tabs`},
+
+		{"a key twice, empty values, wrong shapes", `
+rules:
+  - name: a
+    when: item.paid
+    when: item.paid
+    hold:
+    say: [a]
+  - just text
+`, `
+rules/door.yaml:5:5: the key "when" stands here twice
+        when: item.paid
+        ^^^^
+rules/door.yaml:6:5: hold has no value
+        hold:
+        ^^^^
+    leave the key out, or give it a value
+rules/door.yaml:7:10: say is not a text
+        say: [a]
+             ^
+    put it in quotes, or after | on a line of its own
+rules/door.yaml:8:5: this entry is not made of keys and values
+      - just text
+        ^
+    begin each rule with - name:`},
+
+		{"empty", "", `
+rules/door.yaml:1:1: the document is empty
+    write rules: and a list of rules below it`},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			_, diagnostics := Check("rules/door.yaml", []byte(c.doc), known)
+			var b strings.Builder
+			for _, d := range diagnostics {
+				fmt.Fprintf(&b, "\n%s", d)
+			}
+			require.Equal(t, c.want, b.String())
+		})
+	}
+}
+
+// TestPlaceFindsEveryCharacter writes a condition in every style of YAML and looks up where the unknown name in it is.
+func TestPlaceFindsEveryCharacter(t *testing.T) {
+	for name, doc := range map[string]string{
+		"plain":            "rules:\n- name: a\n  when: item.paid and @\n",
+		"plain, two lines": "rules:\n- name: a\n  when: item.paid\n    and @\n",
+		"plain, blank":     "rules:\n- name: a\n  when: item.paid and\n\n    @\n",
+		"on the next line": "rules:\n- name: a\n  when:\n    item.paid and @\n",
+		"literal":          "rules:\n- name: a\n  when: |\n    item.paid\n\n      and\n    @\n",
+		"literal, kept":    "rules:\n- name: a\n  when: |+\n    item.paid and\n    @\n\n",
+		"literal, comment": "rules:\n- name: a\n  when: | # c\n    item.paid and\n    @\n\n",
+		"folded":           "rules:\n- name: a\n  when: >\n    item.paid\n    and\n    @\n",
+		"folded, blank":    "rules:\n- name: a\n  when: >\n    item.paid\n\n\n    and\n    @\n",
+		"folded, deeper":   "rules:\n- name: a\n  when: >\n    item.paid and\n      (\n      @\n    )\n",
+		"single":           "rules:\n- name: a\n  when: 'item.serial == ''é'' and @'\n",
+		"single, lines":    "rules:\n- name: a\n  when: 'item.paid\n    and\n\n    @'\n",
+		"double":           "rules:\n- name: a\n  when: \"item.serial == \\\"\\t\\u00e9\\x41\\\" and @\"\n",
+		"double, lines":    "rules:\n- name: a\n  when: \"item.paid \\\n    and\n    @\"\n",
+		"flow":             "rules: [{name: a, when: item.paid and @}]\n",
+		"flow, quoted":     "rules: [{name: a, when: \"item.paid and\n  @\"}]\n",
+		"crlf":             "rules:\r\n- name: a\r\n  when: |\r\n    item.paid\r\n    and @\r\n",
+		"after wide":       "rules:\n- name: a\n  say: äöü→\n  when: item.serial == 'äöü→' and @\n",
+	} {
+		t.Run(name, func(t *testing.T) {
+			// An unknown name stands in for the mark, so that the places stay the same.
+			_, diagnostics := Check("f", []byte(strings.ReplaceAll(doc, "@", "Q")), Known{})
+			require.NotEmpty(t, diagnostics)
+			d := diagnostics[0]
+			require.Equal(t, `unknown name "Q"`, d.Message)
+			line := strings.Split(strings.ReplaceAll(doc, "\r\n", "\n"), "\n")[d.Line-1]
+			require.Less(t, d.Column-1, len([]rune(line)))
+			require.Equal(t, "@", string([]rune(line)[d.Column-1]), "%d:%d", d.Line, d.Column)
+		})
+	}
+}
+
+func TestDocumentLimits(t *testing.T) {
+	first := func(src string) string {
+		_, diagnostics := Check("f", []byte(src), Known{})
+		require.NotEmpty(t, diagnostics)
+		return diagnostics[0].Message
+	}
+	require.Contains(t, first(strings.Repeat("#", MaxDocument+1)), "at most 1048576 are allowed")
+	require.Contains(t, first("rules:\n"+strings.Repeat("- {name: a, when: item.paid}\n", MaxRules+1)), "at most 5000 are allowed")
+	require.Contains(t, first(strings.Repeat("[", 1000)), "nested more than")
+	require.Contains(t, first("rules:\n"+strings.Repeat("- ", 100)+"a\n"), "levels begin on one line")
+	require.Contains(t, first("rules: *a\n"), "aliases")
+	require.Contains(t, first("rules: !x []\n"), "tags")
+	require.Contains(t, first("rules:\n- <<: {name: a}\n"), "merge keys")
+	require.Contains(t, first("rules: []\n---\nrules: []\n"), "a second document")
+	require.Contains(t, first("rules:\n- name: \x01\n"), "U+0001")
+	require.Contains(t, first("rules:\n- name: \xff\n"), "not UTF-8")
+	require.Contains(t, first("rules:\n- name: a\n  when: "+strings.Repeat("item.paid or ", 400)+"true\n"), "at most 4096 are allowed")
+	require.Contains(t, first("rules:\n- name: a\n  when: "+strings.Repeat("item.paid or ", 110)+"true\n"), "more than 300 parts")
+}
+
+func TestManyProblemsAreCounted(t *testing.T) {
+	_, diagnostics := Parse("f", []byte("rules:\n"+strings.Repeat("- nme: a\n", 1000)))
+	require.Len(t, diagnostics, maxDiagnostics+1)
+	require.Equal(t, "800 more problems are not shown", diagnostics[maxDiagnostics].Message)
+}
+
+func TestLongLinesAreCutAroundThePlace(t *testing.T) {
+	src := "rules:\n- name: a\n  when: " + strings.Repeat("item.paid or ", 30) + "itm.paid or " + strings.Repeat("item.paid or ", 30) + "item.paid\n"
+	_, diagnostics := Check("f", []byte(src), Known{})
+	require.Len(t, diagnostics, 1)
+	lines := strings.Split(diagnostics[0].String(), "\n")
+	require.Less(t, len(lines[1]), 200)
+	at := strings.Index(lines[2], "^^^^^^^^")
+	require.Positive(t, at)
+	require.Equal(t, "itm.paid", lines[1][at:at+8])
+}
