@@ -107,23 +107,19 @@ func parseLink(s string) (EPC, error) {
 	if i := strings.IndexAny(rest, "?#"); i >= 0 {
 		rest = rest[:i]
 	}
-	host, path, ok := strings.Cut(rest, "/")
+	host, path, _ := strings.Cut(rest, "/")
 	if host == "" {
 		return EPC{}, malformed("the Digital Link has no host name")
 	}
 	segments := strings.Split(path, "/")
-	if n := len(segments); n%2 == 1 && segments[n-1] == "" { // a slash behind the whole
-		segments = segments[:n-1]
-	}
-	if !ok || len(segments) < 2 {
-		return EPC{}, broken(sectionDL, "the path of the Digital Link holds no key; it ends like /01/{GTIN}/21/{serial}")
-	}
-	// The path ends in pairs of an identifier and a value. The key is the last identifier that can begin an identity,
-	// so that digits in the path before it do no harm.
-	for i := len(segments) - 2; i >= 0; i -= 2 {
-		if family, known := primaryKeys[segments[i]]; known {
-			return parsePairs(family, segments[i:])
+	if last := len(segments) - 1; segments[last] == "" {
+		// A slash behind the whole is passed over, unless it stands where a value belongs.
+		if pairs, family := keyPairs(segments[:last]); pairs != nil {
+			return parsePairs(family, pairs)
 		}
+	}
+	if pairs, family := keyPairs(segments); pairs != nil {
+		return parsePairs(family, pairs)
 	}
 	for _, seg := range segments {
 		switch seg {
@@ -132,6 +128,17 @@ func parseLink(s string) (EPC, error) {
 		}
 	}
 	return EPC{}, broken(sectionDL, "the path of the Digital Link holds no key; it ends like /01/{GTIN}/21/{serial}")
+}
+
+// keyPairs returns the part of a path that states an identity. A path ends in pairs of an identifier and a value; the
+// key is the last identifier that can begin an identity, so that digits in the path before it do no harm.
+func keyPairs(segments []string) ([]string, Scheme) {
+	for i := len(segments) - 2; i >= 0; i -= 2 {
+		if family, ok := primaryKeys[segments[i]]; ok {
+			return segments[i:], family
+		}
+	}
+	return nil, NoScheme
 }
 
 // parsePairs reads the path from its key to its end.

@@ -26,7 +26,14 @@
 //
 // A GTIN of restricted circulation, a coupon, a refund receipt or an ISSN cannot form an SGTIN (TDS 7.3.3 - 7.3.8):
 // such a number is unique inside one company or one country only. Any form of it is refused as [ErrNotGS1], so a tag
-// that carries one keeps its raw bits as its identity.
+// that carries one keeps its raw bits as its identity. A raw URI without an Application Family Identifier whose bits
+// are a GS1 EPC after all is read as that EPC.
+//
+// # Keys
+//
+// [EPC.Key] is the identity in 128 bits and [EPC.KeyText] the same as text. A key with a numeric serial turns back into
+// its text ([Key.Text]); a serial with letters or leading zeros, and raw bits, are hashed, and the text has to be kept
+// beside the key.
 //
 // # Writing
 //

@@ -110,6 +110,15 @@ func hashed(text []byte) Key {
 	return packed(kindHashed, binary.BigEndian.Uint64(sum[:])>>4, binary.BigEndian.Uint64(sum[8:]))
 }
 
+// GTIN14 returns the GTIN of a packed SGTIN key as the number of its 14-digit form; ok is false for the keys of other
+// things and for hashed keys, whose KeyText holds it.
+func (k Key) GTIN14() (gtin uint64, ok bool) {
+	if k.Hi>>kindShift != kindSGTIN {
+		return 0, false
+	}
+	return k.Hi & (1<<kindShift - 1), true
+}
+
 // IsZero reports whether k is the zero Key.
 func (k Key) IsZero() bool { return k == Key{} }
 
