@@ -34,23 +34,15 @@ func newDocuments(st store.Store) *documents {
 
 // empty is the configuration of a site before its first document.
 func (d *documents) empty(site string) *engine.Config {
-	set, diags := rules.Compile(mustParse(""), rules.Known{})
-	if set == nil {
-		panic(fmt.Sprintf("runner: the empty rules don't compile: %v", diags))
+	set, err := CompileRules("rules", []byte("rules: []\n"), rules.Known{})
+	if err != nil {
+		panic(fmt.Sprintf("runner: the empty rules don't compile: %v", err))
 	}
 	return &engine.Config{
 		Layout:  &layout.Layout{Site: site, Name: site, TimeZone: "UTC", Presence: layout.DefaultPresence()},
 		Catalog: &catalog.Catalog{},
 		Rules:   set,
 	}
-}
-
-func mustParse(src string) *rules.Document {
-	doc, diags := rules.Parse("rules", []byte(src))
-	if doc == nil {
-		panic(fmt.Sprintf("runner: %v", diags))
-	}
-	return doc
 }
 
 // configWith returns cfg with the given versions in place of its own.

@@ -202,7 +202,8 @@ func (s *Site) tick(ctx context.Context) error {
 	if s.state.NextTimer() > now {
 		return nil
 	}
-	_, err := s.r.Append(ctx, s.id, &engine.Entry{Kind: engine.EntryTick, At: now, By: "clock"}, "", "")
+	at := max(now, s.state.Clock()+1) // timers run when the site clock moves
+	_, err := s.r.Append(ctx, s.id, &engine.Entry{Kind: engine.EntryTick, At: at, By: "clock"}, "", "")
 	return err
 }
 

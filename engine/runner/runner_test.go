@@ -1,0 +1,304 @@
+package runner_test
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"log/slog"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+
+	"lintel/engine"
+	"lintel/engine/catalog"
+	"lintel/engine/epc"
+	"lintel/engine/runner"
+	"lintel/engine/store"
+	"lintel/engine/store/boltstore"
+	"lintel/engine/store/storetest"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+const layoutJSON = `{"site":"quayside","name":"Quayside Books","time_zone":"Europe/London",
+  "zones":[{"id":"shelf-a","name":"Shelf A","kind":"shelf"},{"id":"till","name":"Till","kind":"checkout"},{"id":"street-door","name":"Street door","kind":"exit"}],
+  "read_points":[{"id":"door-in","role":"portal","zone":"street-door","side":"inner"},{"id":"door-out","role":"portal","zone":"street-door","side":"outer"},
+    {"id":"handheld-1","role":"handheld"}]}`
+
+const rulesYAML = `rules:
+  - name: unpaid-at-door
+    when: zone.kind == "exit" and item.sellable and not item.paid
+    say: "{product.name} passed {zone.name} unpaid"
+    send: [door-team]
+  - name: on-shelf
+    when: cause == "arrived" and zone.id == "shelf-a"
+    say: "{product.name} came to {zone.name}"
+    send: [floor-team]
+`
+
+// outbox is a sender that only remembers.
+type outbox struct {
+	mu  sync.Mutex
+	ids []string
+}
+
+func (o *outbox) Offer(_ string, ds []engine.Delivery) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	for _, d := range ds {
+		o.ids = append(o.ids, d.ID)
+	}
+}
+
+// has waits until n deliveries were offered.
+func (o *outbox) has(t *testing.T, n int) {
+	require.Eventually(t, func() bool {
+		o.mu.Lock()
+		defer o.mu.Unlock()
+		return len(o.ids) == n
+	}, 5*time.Second, time.Millisecond)
+}
+
+func (o *outbox) Resume(context.Context, string) error { return nil }
+func (o *outbox) Forget(string)                        {}
+
+func open(t *testing.T, dir string) store.Store {
+	st, err := boltstore.Open(dir, boltstore.Options{NoSync: true})
+	require.NoError(t, err)
+	return st
+}
+
+func start(t *testing.T, st store.Store, out *outbox) *runner.Runner {
+	r := runner.New(runner.Options{Store: st, Deliver: out, Log: slog.New(slog.DiscardHandler), Node: t.Name(), LeaseTTL: 300 * time.Millisecond})
+	require.Eventually(t, func() bool { return r.Start(context.Background()) == nil }, time.Second, time.Millisecond)
+	return r
+}
+
+func setUp(t *testing.T, r *runner.Runner) {
+	ctx := context.Background()
+	c, bad := catalog.ParseCSV(strings.NewReader("gtin,name\n9521234000013,The Tide Table\n"), catalog.CSVOptions{})
+	require.Empty(t, bad)
+	body, err := c.AppendBinary(nil)
+	require.NoError(t, err)
+	_, err = r.SaveDocument(ctx, engine.ProductsDocument, body, "test", "", -1)
+	require.NoError(t, err)
+	_, err = r.SaveDocument(ctx, engine.RulesDocument, []byte(rulesYAML), "test", "", -1)
+	require.NoError(t, err)
+	_, err = r.SaveDocument(ctx, engine.LayoutDocument("quayside"), []byte(layoutJSON), "test", "", -1)
+	require.NoError(t, err)
+}
+
+func key(serial int) epc.Key {
+	e, err := epc.EncodeSGTIN96(9521234000013, 7, uint64(serial), 1)
+	if err != nil {
+		panic(err)
+	}
+	return e.Key()
+}
+
+func shelved(serial int) *engine.Entry {
+	now := time.Now().UnixMilli()
+	return &engine.Entry{Kind: engine.EntryReads, At: now, Points: []string{"handheld-1"}, Zones: []string{"shelf-a"},
+		Reads: []engine.Read{{Key: key(serial), Zone: 1, RSSI: -500, N: 1, T: now}}}
+}
+
+// settle waits until everything appended is folded.
+func settle(t *testing.T, r *runner.Runner, st store.Store) {
+	s, err := r.Site(context.Background(), "quayside")
+	require.NoError(t, err)
+	require.Eventually(t, func() bool {
+		cursor, newest, err := st.Cursor(context.Background(), "quayside")
+		if err != nil || cursor != newest || newest == 0 {
+			return false
+		}
+		ok := false
+		_ = s.View(context.Background(), func(state *engine.State) error { ok = state.Seq() >= uint64(newest); return nil })
+		return ok
+	}, 10*time.Second, 5*time.Millisecond)
+}
+
+func TestEntriesBecomeFactsAlertsAndDeliveries(t *testing.T) {
+	st := open(t, t.TempDir())
+	defer st.Close()
+	out := &outbox{}
+	r := start(t, st, out)
+	setUp(t, r)
+	settle(t, r, st)
+	site, err := r.Site(context.Background(), "quayside")
+	require.NoError(t, err)
+	sub := site.Subscribe(16)
+	defer sub.Close()
+	res, err := r.Append(context.Background(), "quayside", shelved(1), "", "")
+	require.NoError(t, err)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+	defer cancel()
+	facts, alerts, complete, err := sub.Await(ctx, uint64(res.Seq))
+	require.NoError(t, err)
+	require.True(t, complete)
+	require.Len(t, facts, 2)
+	require.Equal(t, engine.Arrived, facts[0].Cause)
+	require.Len(t, alerts, 1)
+	require.Equal(t, "The Tide Table came to Shelf A", alerts[0].Alert.Say)
+	r.Stop()
+	require.Len(t, out.ids, 1)
+
+	var kept []engine.Delivery
+	_, err = st.Records(context.Background(), "quayside", engine.KindDelivery, nil, func(_ store.Kind, _ string, v []byte) error {
+		d, err := engine.DecodeDelivery(v)
+		kept = append(kept, d)
+		return err
+	})
+	require.NoError(t, err)
+	require.Len(t, kept, 1)
+	require.Equal(t, out.ids[0], kept[0].ID)
+	require.True(t, json.Valid(kept[0].Data))
+}
+
+// Stopping, starting and a store that fails before and after the fact must neither lose an entry nor fold one twice.
+func TestRestartsAndFaultsChangeNothing(t *testing.T) {
+	dir := t.TempDir()
+	st := open(t, dir)
+	out := &outbox{}
+	r := start(t, st, out)
+	setUp(t, r)
+	settle(t, r, st)
+	const n = 120
+	for i := range n {
+		if i%30 == 29 {
+			r.Stop()
+			require.NoError(t, st.Close())
+			st = open(t, dir)
+			var faulty store.Store = st
+			if i > 60 {
+				faulty = storetest.NewFaulty(st, uint64(i), storetest.Faults{Before: 0.1, After: 0.1})
+			}
+			r = start(t, faulty, out)
+		}
+		require.Eventually(t, func() bool {
+			_, err := r.Append(context.Background(), "quayside", shelved(i), fmt.Sprint("entry-", i), "f")
+			return err == nil
+		}, 5*time.Second, time.Millisecond)
+	}
+	settle(t, r, st)
+	site, err := r.Site(context.Background(), "quayside")
+	require.NoError(t, err)
+	require.NoError(t, site.View(context.Background(), func(s *engine.State) error {
+		require.Equal(t, n, s.Len())
+		return nil
+	}))
+	r.Stop()
+
+	// Every item arrived once, and every alert has one delivery with an id of its own.
+	facts := map[string]int{}
+	require.NoError(t, st.Facts(context.Background(), "quayside", store.FactID{}, store.FactID{}, 0, func(id store.FactID, data []byte) error {
+		var f engine.Fact
+		if err := engine.DecodeFact(data, id.Ms, id.N, &f); err != nil {
+			return err
+		}
+		if f.Cause == engine.Arrived {
+			facts[f.Name()]++
+		}
+		return nil
+	}))
+	require.Len(t, facts, n)
+	for name, k := range facts {
+		require.Equal(t, 1, k, name)
+	}
+	alerts := map[string]bool{}
+	_, err = st.Records(context.Background(), "quayside", engine.KindDelivery, nil, func(_ store.Kind, _ string, v []byte) error {
+		d, err := engine.DecodeDelivery(v)
+		alerts[d.Alert] = true
+		return err
+	})
+	require.NoError(t, err)
+	require.Len(t, alerts, n)
+	require.NoError(t, st.Close())
+}
+
+func TestOneNodeWorksTheOtherFollowsAndTakesOver(t *testing.T) {
+	st := open(t, t.TempDir())
+	defer st.Close()
+	outA, outB := &outbox{}, &outbox{}
+	a := runner.New(runner.Options{Store: st, Deliver: outA, Log: slog.New(slog.DiscardHandler), Node: "a", LeaseTTL: 300 * time.Millisecond})
+	require.NoError(t, a.Start(context.Background()))
+	setUp(t, a)
+	settle(t, a, st)
+	b := runner.New(runner.Options{Store: st, Deliver: outB, Log: slog.New(slog.DiscardHandler), Node: "b", LeaseTTL: 300 * time.Millisecond})
+	require.NoError(t, b.Start(context.Background()))
+	for i := range 10 {
+		_, err := b.Append(context.Background(), "quayside", shelved(i), "", "")
+		require.NoError(t, err)
+	}
+	settle(t, a, st)
+	settle(t, b, st)
+	outA.has(t, 10)
+	outB.has(t, 0)
+	a.Stop()
+	for i := range 10 {
+		_, err := b.Append(context.Background(), "quayside", shelved(100+i), "", "")
+		require.NoError(t, err)
+	}
+	settle(t, b, st)
+	outB.has(t, 10)
+	b.Stop()
+}
+
+func TestTimersTickByThemselves(t *testing.T) {
+	st := open(t, t.TempDir())
+	defer st.Close()
+	r := start(t, st, &outbox{})
+	defer r.Stop()
+	setUp(t, r)
+	settle(t, r, st)
+	before := shelved(1)
+	before.Reads[0].T -= 5000
+	_, err := r.Append(context.Background(), "quayside", before, "", "")
+	require.NoError(t, err)
+	now := time.Now().UnixMilli()
+	e := &engine.Entry{Kind: engine.EntryReads, At: now, Points: []string{"door-in", "door-out"}}
+	for i, p := range []struct {
+		point uint16
+		rssi  int16
+	}{{0, -640}, {0, -560}, {0, -600}, {1, -600}, {1, -540}, {1, -650}} {
+		e.Reads = append(e.Reads, engine.Read{Key: key(1), Point: p.point, RSSI: p.rssi, N: 1, T: now - 1000 + int64(i)*150})
+	}
+	_, err = r.Append(context.Background(), "quayside", e, "", "")
+	require.NoError(t, err)
+	site, err := r.Site(context.Background(), "quayside")
+	require.NoError(t, err)
+	sub := site.Subscribe(64)
+	defer sub.Close()
+	deadline := time.After(5 * time.Second)
+	for {
+		select {
+		case b := <-sub.C:
+			for _, a := range b.Alerts {
+				if a.Alert.Rule == "unpaid-at-door" {
+					return
+				}
+			}
+		case <-deadline:
+			t.Fatal("the burst at the door was never decided")
+		}
+	}
+}
+
+func TestBadDocumentsAreRefused(t *testing.T) {
+	st := open(t, t.TempDir())
+	defer st.Close()
+	r := start(t, st, &outbox{})
+	defer r.Stop()
+	setUp(t, r)
+	for name, body := range map[string]string{"layout/quayside": "{}", "rules": "rules:\n  - name: x\n    when: zone.knd == 3\n", "products": "zzz", "other": ""} {
+		_, err := r.SaveDocument(context.Background(), name, []byte(body), "test", "", -1)
+		require.Error(t, err, name)
+	}
+	_, err := r.SaveDocument(context.Background(), "rules", []byte(rulesYAML), "test", "", 7)
+	require.ErrorIs(t, err, store.ErrConflict)
+	_, err = r.Site(context.Background(), "no-such")
+	require.ErrorIs(t, err, runner.ErrNoSite)
+}
