@@ -85,14 +85,20 @@ func (l *listing) state(p redis.Pipeliner) state {
 
 // transaction runs commands as of one moment.
 func (l *listing) transaction(fn func(p redis.Pipeliner)) error {
-	_, err := l.s.client.TxPipelined(l.ctx, func(p redis.Pipeliner) error {
+	cmds, err := l.s.client.TxPipelined(l.ctx, func(p redis.Pipeliner) error {
 		fn(p)
 		return nil
 	})
-	if errors.Is(err, redis.Nil) {
-		return nil
+	if !errors.Is(err, redis.Nil) {
+		return err
 	}
-	return err
+	// Something is not there, which is no error, but it hides those of the commands after it.
+	for _, cmd := range cmds {
+		if err := cmd.Err(); err != nil && !errors.Is(err, redis.Nil) {
+			return err
+		}
+	}
+	return nil
 }
 
 // some lists records by key.

@@ -5,11 +5,14 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
 
 	"lintel/engine/store"
 	"lintel/engine/store/redistest"
 	"lintel/engine/store/storetest"
 )
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 func TestConformanceSingle(t *testing.T) {
 	conformance(t, redistest.Start(t).URL())

@@ -142,9 +142,13 @@ func (s *Server) await(t testing.TB) {
 	c := redis.NewClient(&redis.Options{Addr: s.Addr, Password: s.password, MaxRetries: -1, DialTimeout: time.Second, DialerRetries: 1})
 	defer c.Close()
 	for {
-		err := c.Ping(ctx).Err()
+		// The client writes a log line for each connection that is refused: first see whether anybody listens.
+		conn, err := net.DialTimeout("tcp", s.Addr, time.Second)
 		if err == nil {
-			return
+			_ = conn.Close()
+			if err = c.Ping(ctx).Err(); err == nil {
+				return
+			}
 		}
 		select {
 		case <-p.done:
