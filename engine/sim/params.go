@@ -44,7 +44,7 @@ type Radio struct {
 
 	PortalPower   float64 // dB below the fixed readers
 	DeskPower     float64
-	HandheldPower float64
+	HandheldPower float64 // staff turn it down so as not to read the next shelf as well
 
 	FixedCycle    time.Duration // one inventory round, and how often it is reported
 	PortalCycle   time.Duration // of each of the two antennas, which take turns
@@ -99,7 +99,7 @@ func DefaultRadio() Radio {
 	return Radio{
 		RSSI1m: -42, Exponent: 1.8, ForwardMargin1m: 20, Sensitivity: -80, Beamwidth: 70, BackLobe: 15, FloorLoss: 18, WallLoss: 8, BodyLoss: 4,
 		Shadowing: 3, Fading: 2.5, MissMin: 0.10, MissMax: 0.40,
-		PortalPower: -12, DeskPower: -20, HandheldPower: -10,
+		PortalPower: -12, DeskPower: -18, HandheldPower: -15,
 		FixedCycle: time.Second, PortalCycle: 200 * time.Millisecond, DeskCycle: 300 * time.Millisecond, HandheldCycle: 500 * time.Millisecond,
 		PortalReport: 300 * time.Millisecond, ReadsPerSec: 1000, S0Rounds: 2,
 		QuietMin: 500 * time.Millisecond, QuietMax: 5 * time.Second,

@@ -155,11 +155,3 @@ func (a *area) spot(fx, fy, fz float64) vec {
 	}
 	return v
 }
-
-func (a *area) middle() vec {
-	v := vec{(a.x0 + a.x1) / 2, (a.y0 + a.y1) / 2, carryHeight}
-	if a.upstairs {
-		v.z += upper
-	}
-	return v
-}

@@ -41,6 +41,9 @@ func Rules() []byte { return bytes.Clone(rulesYAML) }
 
 var productsCSV = sync.OnceValue(func() []byte { return makeProducts(ProductsSeed) })
 
+// shopCatalog is shared by all runs: a catalogue does not change.
+var shopCatalog = sync.OnceValue(func() *catalog.Catalog { return Products(ProductsSeed) })
+
 // ProductsCSV returns the shop's 300 products in the form that catalog.ParseCSV reads.
 func ProductsCSV() []byte { return bytes.Clone(productsCSV()) }
 

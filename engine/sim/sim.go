@@ -171,7 +171,7 @@ func New(cfg Config) (*Sim, error) {
 		return nil, fmt.Errorf("sim: %w", err)
 	}
 	s := &Sim{
-		cfg: cfg, layout: l, catalog: Products(ProductsSeed), plan: newPlan(l), now: cfg.Start, end: cfg.Start + cfg.Length.Milliseconds(),
+		cfg: cfg, layout: l, catalog: shopCatalog(), plan: newPlan(l), now: cfg.Start, end: cfg.Start + cfg.Length.Milliseconds(),
 		people:  rand.New(rand.NewPCG(cfg.Seed, streamPeople)),
 		network: rand.New(rand.NewPCG(cfg.Seed, streamNetwork)),
 		claimed: map[int32]bool{},
