@@ -262,6 +262,10 @@ func (p *parsed) checkTypes(n ast.Node, cache *nature.Cache, depth int) {
 			}
 		}
 	}
+	if c, ok := n.(*ast.ConditionalNode); ok && t.IsUnknown(cache) && c.Exp1.Nature().IsNumber() && c.Exp2.Nature().IsNumber() {
+		fail("one side of ? : is a whole number, the other is not", "write 0.0 instead of 0")
+		return
+	}
 	if t.IsUnknown(cache) || t.Nil {
 		fail("this can be of different types", "make both sides texts, or both numbers")
 	}

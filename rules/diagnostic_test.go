@@ -299,6 +299,62 @@ rules/door.yaml:8:5: this entry is not made of keys and values
         ^
     begin each rule with - name:`},
 
+		{"YAML that went wrong", `
+rules:
+  - name: a
+    when: "zone.kind" == "exit"
+`, `
+rules/door.yaml:4:23: not valid YAML: value is not allowed in this context. map key-value is pre-defined
+        when: "zone.kind" == "exit"
+                          ^
+    a text that holds ": " or " #", or begins with a quote, a bracket or a mark, goes after | on a line of its own`},
+
+		{"keys out of line", `
+rules:
+  - name: a
+   when: item.paid
+`, `
+rules/door.yaml:4:4: not valid YAML: value is not allowed in this context
+       when: item.paid
+       ^
+    the keys of one rule begin in the same column`},
+
+		{"no colon", `
+rules:
+  - name a
+    when: item.paid
+`, `
+rules/door.yaml:3:5: not valid YAML: unexpected key name
+      - name a
+        ^
+    a key is followed by a colon and a blank: name: unpaid-at-door`},
+
+		{"an exclamation mark", `
+rules:
+  - name: a
+    when: !item.paid
+    send: {a: b}
+`, `
+rules/door.yaml:4:11: YAML tags are not allowed
+        when: !item.paid
+              ^
+    put the value in quotes if it is text; in a condition write not instead of !`},
+
+		{"nothing in a block", `
+rules:
+  - name: a
+    send: {a: b}
+    when: |
+`, `
+rules/door.yaml:4:11: send is not a list of channels
+        send: {a: b}
+              ^
+    write send: [door-team, floor-team]
+rules/door.yaml:5:11: the condition is empty
+        when: |
+              ^
+    write for instance: when: zone.kind == "exit"`},
+
 		{"empty", "", `
 rules/door.yaml:1:1: the document is empty
     write rules: and a list of rules below it`},
@@ -362,7 +418,13 @@ func TestDocumentLimits(t *testing.T) {
 	require.Contains(t, first("rules: *a\n"), "aliases")
 	require.Contains(t, first("rules: !x []\n"), "tags")
 	require.Contains(t, first("rules:\n- <<: {name: a}\n"), "merge keys")
-	require.Contains(t, first("rules: []\n---\nrules: []\n"), "a second document")
+	require.Contains(t, first("rules: []\n---\nrules: []\n"), "one file is one document")
+	require.Contains(t, first("rules: []\n...\n"), "one file is one document")
+	require.Contains(t, first("rules: [- a]\n"), "begins an entry inside brackets")
+	require.Contains(t, first("rules:\n-\n-\n"), "the entry before this one is empty")
+	require.Contains(t, first("rules:\n- name: a\n  when: |\n"+strings.Repeat("\n", 300)), "blank lines")
+	require.Contains(t, first("rules: "+strings.Repeat("a", 9000)), "the line has 9007 bytes")
+	require.Contains(t, first("rules:\n"+strings.Repeat("  a: b\n", 100)), "more than 64 keys")
 	require.Contains(t, first("rules:\n- name: \x01\n"), "U+0001")
 	require.Contains(t, first("rules:\n- name: \xff\n"), "not UTF-8")
 	require.Contains(t, first("rules:\n- name: a\n  when: "+strings.Repeat("item.paid or ", 400)+"true\n"), "at most 4096 are allowed")

@@ -106,8 +106,20 @@ type docParser struct {
 }
 
 func (p *docParser) checkCharacters() bool {
+	blank := 0
 	for i, line := range p.lines {
 		column := 0
+		if blank++; strings.TrimSpace(line) != "" {
+			blank = 0
+		}
+		if len(line) > maxLine {
+			p.add(Diagnostic{Line: i + 1, Column: 1, Message: fmt.Sprintf("the line has %d bytes; at most %d are allowed", len(line), maxLine)})
+			return false
+		}
+		if blank > maxBlankLines {
+			p.add(Diagnostic{Line: i + 1, Column: 1, Message: fmt.Sprintf("more than %d blank lines follow each other", maxBlankLines)})
+			return false
+		}
 		for j, c := range line {
 			column++
 			what := ""
@@ -130,9 +142,19 @@ func (p *docParser) checkCharacters() bool {
 // maxDepth bounds nesting before the parser, which recurses, sees the document. A rule document needs four levels.
 const maxDepth = 16
 
+// maxLine and maxBlankLines bound what the lexer takes the square of: the length of a line, and blank lines that follow each other in a block.
+const (
+	maxLine       = 8 << 10 // bytes
+	maxBlankLines = 200
+)
+
+// maxKeys bounds the keys of one mapping: the parser takes the square of their number. A rule has eleven.
+const maxKeys = 64
+
 // checkTokens refuses what rule documents have no use for and what could blow up in the parser.
 func (p *docParser) checkTokens(tokens token.Tokens) bool {
-	flow, line, onLine := 0, 0, 0
+	flow, line, onLine, keys := 0, 0, 0, 0
+	before := token.UnknownType
 	for _, t := range tokens {
 		at := place{t.Position.Line, max(1, t.Position.Column)}
 		if t.Position.Line != line {
@@ -142,11 +164,33 @@ func (p *docParser) checkTokens(tokens token.Tokens) bool {
 			p.add(Diagnostic{Line: at.line, Column: at.column, Message: message, Hint: hint})
 			return false
 		}
+		if t.Type == token.CommentType {
+			continue
+		}
+		last := before
+		before = t.Type
+		if t.Type == token.DocumentHeaderType && last != token.UnknownType || t.Type == token.DocumentEndType {
+			return refuse("one file is one document", "remove the "+t.Value)
+		}
+		if t.Type == token.SequenceEntryType && flow > 0 {
+			return refuse("- begins an entry inside brackets", "separate the values in brackets with commas")
+		}
+		if t.Type == token.SequenceEntryType && last == token.SequenceEntryType && onLine == 0 {
+			return refuse("the entry before this one is empty", "remove the lone -")
+		}
+		switch t.Type {
+		case token.SequenceEntryType, token.SequenceStartType, token.MappingStartType:
+			keys = 0
+		case token.MappingValueType:
+			if keys++; keys > maxKeys {
+				return refuse(fmt.Sprintf("more than %d keys stand together", maxKeys), "begin each rule with - name:")
+			}
+		}
 		switch t.Type {
 		case token.AnchorType, token.AliasType, token.MergeKeyType:
 			return refuse("anchors, aliases and merge keys are not allowed", "write the value out, or put it in quotes if it is text")
 		case token.TagType:
-			return refuse("YAML tags are not allowed", "put the value in quotes if it is text")
+			return refuse("YAML tags are not allowed", "put the value in quotes if it is text; in a condition write not instead of !")
 		case token.DirectiveType:
 			return refuse("YAML directives are not allowed", "")
 		case token.MappingKeyType:
@@ -182,15 +226,28 @@ func (p *docParser) syntaxError(err error) {
 		}
 	}
 	if d.Line <= len(p.lines) {
-		line := p.lines[d.Line-1]
-		switch {
-		case strings.HasPrefix(strings.TrimLeft(line, " "), "\t"):
-			d.Hint = "indent with blanks, not tabs"
-		case strings.Contains(line, "when:") || strings.Contains(line, "say:"):
-			d.Hint = "a text that holds \": \" or \" #\", or begins with a quote, bracket, brace, ! or %, goes after | on a line of its own"
-		}
+		d.Hint = syntaxHint(p.lines[d.Line-1])
 	}
 	p.add(d)
+}
+
+// syntaxHint guesses from the line what was meant.
+func syntaxHint(line string) string {
+	words := strings.TrimLeft(line, " -")
+	key, value, isKey := strings.Cut(words, ":")
+	value = strings.TrimSpace(value)
+	switch {
+	case strings.HasPrefix(strings.TrimLeft(line, " "), "\t"):
+		return "indent with blanks, not tabs"
+	case isKey && slices.Contains(ruleKeys, key) &&
+		(strings.IndexAny(value, "\"'[{!%&*@`") == 0 || strings.Contains(value, ": ") || strings.Contains(value, " #") || strings.HasSuffix(value, ":")):
+		return `a text that holds ": " or " #", or begins with a quote, a bracket or a mark, goes after | on a line of its own`
+	case isKey && slices.Contains(ruleKeys, key):
+		return "the keys of one rule begin in the same column"
+	case !isKey && slices.Contains(ruleKeys, strings.SplitN(words+" ", " ", 2)[0]):
+		return "a key is followed by a colon and a blank: name: unpaid-at-door"
+	}
+	return ""
 }
 
 func (p *docParser) document(f *ast.File) {
@@ -296,8 +353,12 @@ func (p *docParser) field(key scalar, value ast.Node, rt *ruleText) *field {
 	s, ok := p.scalar(value)
 	if !ok {
 		at := p.at(value)
-		p.add(Diagnostic{Line: at.line, Column: at.column, Message: fmt.Sprintf("%s is not a text", key.text),
-			Hint: "put it in quotes, or after | on a line of its own", Rule: rt.name()})
+		d := Diagnostic{Line: at.line, Column: at.column, Message: fmt.Sprintf("%s is not a text", key.text),
+			Hint: "put it in quotes, or after | on a line of its own", Rule: rt.name()}
+		if key.text == "send" {
+			d.Message, d.Hint = "send is not a list of channels", "write send: [door-team, floor-team]"
+		}
+		p.add(d)
 		return nil
 	}
 	return &field{value: s}

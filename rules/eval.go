@@ -81,11 +81,19 @@ func (e *Evaluator) Candidates(about, cause string) []*Rule {
 // True reports whether the rule's condition is true in the bound environment. The rule must be of this evaluator's set. The error is a
 // *RunError.
 func (e *Evaluator) True(r *Rule) (bool, error) {
+	if !e.owns(r) {
+		return false, &RunError{Rule: r.Name, File: r.File, Line: r.Line, Column: 1, Message: "the rule is of another set"}
+	}
 	out, err := e.run(r.condition)
 	if err != nil {
 		return false, r.runError(err)
 	}
 	return out, nil
+}
+
+// owns tells rules of this set from those of an older version, whose programs read other numbers.
+func (e *Evaluator) owns(r *Rule) bool {
+	return r.Index < len(e.set.rules) && e.set.rules[r.Index] == r
 }
 
 func (e *Evaluator) run(c *condition) (bool, error) {
@@ -150,14 +158,18 @@ func (e *Evaluator) load(n int) {
 	}
 }
 
-const maxInterned = 4096
+// What an evaluator keeps boxed: so many texts of so many bytes each.
+const (
+	maxInterned     = 4096
+	maxInternedText = 256
+)
 
 func (e *Evaluator) loadText(old *any, v string, few bool) {
 	v = cut(v)
 	if was, ok := (*old).(string); ok && was == v {
 		return
 	}
-	if !few {
+	if !few || len(v) > maxInternedText {
 		*old = v
 		return
 	}
@@ -178,11 +190,17 @@ func cut(s string) string {
 	if len(s) <= maxTextValue {
 		return s
 	}
-	n := maxTextValue
-	for n > maxTextValue-utf8.UTFMax && !utf8.RuneStart(s[n]) {
-		n--
+	return cutAt(s, maxTextValue)
+}
+
+// cutAt cuts a text that is longer than n bytes, between characters.
+func cutAt(s string, n int) string {
+	for i := n; i > n-utf8.UTFMax && i > 0; i-- {
+		if utf8.RuneStart(s[i]) {
+			return s[:i]
+		}
 	}
-	return s[:n]
+	return s[:n] // it is not UTF-8
 }
 
 // cutList bounds a list of the environment and its texts.

@@ -83,11 +83,12 @@ var (
 	pointed    = []string{AboutItem, AboutReader}
 	every      = []string{AboutItem, AboutStock, AboutReader, AboutCount}
 
-	// What may have changed after which facts, for item rules. An item's place and its business state can both be new after any item
-	// fact: a sale tells where the till stands, an arrival on the floor makes goods accessible.
+	// What may have changed after which facts, for item rules. An item's place and its business state can both be new after nearly any
+	// item fact: a sale tells where the till stands, an arrival on the floor makes goods accessible. And any fact that can be the first of
+	// an item changes everything about it.
 	byItem    = subjectCauses[AboutItem]
-	byTie     = []string{"arrived", "passed", "sold", "returned", "received", "shipped", "found", "foreign", "registered"}
-	byPaid    = []string{"sold", "returned", "received", "shipped", "missing", "found", "retired", "foreign", "moved", "registered"}
+	byTie     = []string{"arrived", "passed", "sold", "returned", "received", "shipped", "found", "foreign", "moved", "registered"}
+	byPaid    = slices.Concat(byTie, []string{"missing", "retired"})
 	byStock   = subjectCauses[AboutStock]
 	byReader  = subjectCauses[AboutReader]
 	byCount   = subjectCauses[AboutCount]

@@ -1,7 +1,10 @@
 package rules
 
 import (
+	"os"
+	"path/filepath"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 )
@@ -59,4 +62,112 @@ func TestStarterRulesCompileAndAnswer(t *testing.T) {
 	ok, err = e.True(set.Rule("unpaid-at-door"))
 	require.NoError(t, err)
 	require.False(t, ok)
+}
+
+// digests compiles a document of one rule and returns its digests.
+func digests(t *testing.T, src string) (all, condition string) {
+	r := compile(t, src).Rules()[0]
+	return r.Digest, r.ConditionDigest
+}
+
+func TestDigestIsOfTheMeaning(t *testing.T) {
+	all, condition := digests(t, "rules:\n- name: a\n  when: zone.kind == \"exit\" and not item.paid\n  hold: 60s\n")
+	for _, same := range []string{
+		"# why\nrules:\n  - when: |\n      zone.kind=='exit' // the door\n        && !item.paid\n    hold: 1m\n    name: a\n",
+		"rules: [{name: a, when: 'zone.kind == \"exit\" and not item.paid', hold: 1m0s, clear: 0s, severity: warning, mode: live, hours: always}]",
+	} {
+		a, c := digests(t, same)
+		require.Equal(t, all, a)
+		require.Equal(t, condition, c)
+	}
+	for other, sameCondition := range map[string]bool{
+		"rules: [{name: b, when: 'zone.kind == \"exit\" and not item.paid', hold: 1m}]":                   true,
+		"rules: [{name: a, when: 'zone.kind == \"exit\" and not item.paid', hold: 1m, send: [x]}]":        true,
+		"rules: [{name: a, when: 'zone.kind == \"exit\" and not item.paid', hold: 1m, mode: watch}]":      true,
+		"rules: [{name: a, when: 'zone.kind == \"exit\" and not item.paid', hold: 1m, severity: urgent}]": true,
+		"rules: [{name: a, when: 'zone.kind == \"exit\" and not item.paid', hold: 1m, gather: 5s}]":       true,
+		"rules: [{name: a, when: 'zone.kind == \"exit\" and not item.paid', hold: 1m, say: x}]":           true,
+		"rules: [{name: a, when: 'zone.kind == \"exit\" and not item.paid', hold: 2m}]":                   false,
+		"rules: [{name: a, when: 'zone.kind == \"exit\" and not item.paid', hold: 1m, clear: 1m}]":        false,
+		"rules: [{name: a, when: 'zone.kind == \"exit\" and not item.paid', hold: 1m, hours: open}]":      false,
+		"rules: [{name: a, when: 'zone.kind == \"floor\" and not item.paid', hold: 1m}]":                  false,
+		"rules: [{name: a, when: 'zone.kind == \"exit\" and item.paid', hold: 1m}]":                       false,
+	} {
+		a, c := digests(t, other)
+		require.NotEqual(t, all, a, other)
+		require.Equal(t, sameCondition, c == condition, other)
+	}
+	// Stored with alerts: it must not change from one release to the next.
+	require.Equal(t, "0dd061fabb2dfb8fb60fd37ca524c5b0", all)
+}
+
+func TestDefaultsAndFields(t *testing.T) {
+	set := compile(t, `rules:
+- name: plain
+  when: item.paid
+- name: full
+  about: stock
+  when: stock.count == 0
+  hold: 1d12h
+  clear: 90s
+  gather: 7d
+  severity: info
+  hours: mon-fri 09:00-18:00
+  say: gone
+  send: one
+  mode: watch
+`)
+	p, f := set.Rules()[0], set.Rules()[1]
+	require.Equal(t, []any{AboutItem, time.Duration(0), time.Duration(0), time.Duration(0), Warning, "always", ModeLive, 0, 2}, []any{p.About, p.Hold, p.Clear, p.Gather, p.Severity, p.Hours, p.Mode, p.Index, p.Line})
+	require.Empty(t, p.Send)
+	require.Equal(t, []any{AboutStock, 36 * time.Hour, 90 * time.Second, MaxPeriod, Info, "gone", ModeWatch, 1, 4}, []any{f.About, f.Hold, f.Clear, f.Gather, f.Severity, f.Say, f.Mode, f.Index, f.Line})
+	require.Equal(t, []string{"one"}, f.Send)
+	require.Equal(t, []string{"stock.count"}, f.Uses())
+	require.Nil(t, set.Rule("none"))
+}
+
+func TestPeriods(t *testing.T) {
+	for text, want := range map[string]time.Duration{"3s": 3 * time.Second, "20m": 20 * time.Minute, "1h30m": 90 * time.Minute, "2d": 48 * time.Hour, "1d1s": 24*time.Hour + time.Second, "500ms": time.Second / 2} {
+		got, err := parsePeriod(text)
+		require.NoError(t, err, text)
+		require.Equal(t, want, got, text)
+	}
+	for _, text := range []string{"", "3", "s", "d", "-1d", "1d2d", "1.5d", "99999999d", "1 h"} {
+		_, err := parsePeriod(text)
+		require.Error(t, err, text)
+	}
+	for _, text := range []string{"-1s", "8d", "200h"} {
+		_, diagnostics := Check("f", []byte("rules: [{name: a, when: item.paid, hold: "+text+"}]"), Known{})
+		require.Len(t, diagnostics, 1, text)
+		require.Equal(t, "it goes from 0s to 7d", diagnostics[0].Hint)
+	}
+}
+
+func TestAnEmptyDocumentIsASet(t *testing.T) {
+	set, diagnostics := Check("f", []byte("rules: []\n"), Known{})
+	require.Empty(t, diagnostics)
+	require.NotNil(t, set)
+	require.Empty(t, set.NewEvaluator().Candidates(AboutItem, "passed"))
+}
+
+func TestErrorsOfTheParserKeepASetFromBeingMade(t *testing.T) {
+	doc, diagnostics := Parse("f", []byte("rules:\n- name: a\n  when: item.paid\n  colour: red\n"))
+	require.Len(t, diagnostics, 1)
+	require.Equal(t, 1, doc.Len())
+	set, diagnostics := Compile(doc, Known{})
+	require.Nil(t, set)
+	require.Empty(t, diagnostics)
+}
+
+// TestShippedDocumentsAreClean compiles every document that lies in this directory.
+func TestShippedDocumentsAreClean(t *testing.T) {
+	files, err := filepath.Glob("*.yaml")
+	require.NoError(t, err)
+	for _, name := range files {
+		src, err := os.ReadFile(name)
+		require.NoError(t, err)
+		set, diagnostics := Check(name, src, Known{})
+		require.Empty(t, diagnostics, name)
+		require.NotNil(t, set)
+	}
 }

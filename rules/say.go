@@ -127,11 +127,7 @@ func (e *Evaluator) Say(r *Rule) string {
 		b = p.append(b, e.env)
 	}
 	if len(b) > MaxMessage {
-		n := MaxMessage - len("...")
-		for n > 0 && !utf8.RuneStart(b[n]) {
-			n--
-		}
-		b = append(b[:n], "..."...)
+		b = append(b[:len(cutAt(string(b), MaxMessage-len("...")))], "..."...)
 	}
 	e.message = b
 	return oneLine(string(b))
@@ -147,11 +143,7 @@ func (p piece) append(b []byte, env *Env) []byte {
 			}
 		}
 		if len(v) > maxSaid {
-			n := maxSaid
-			for n > 0 && !utf8.RuneStart(v[n]) {
-				n--
-			}
-			v = v[:n] + "..."
+			v = cutAt(v, maxSaid) + "..."
 		}
 		return append(b, v...)
 	case bool:
@@ -176,7 +168,7 @@ func (p piece) append(b []byte, env *Env) []byte {
 		shown := v[:min(len(v), 10)]
 		s := strings.Join(shown, ", ")
 		if len(s) > maxSaid {
-			s = strings.ToValidUTF8(s[:maxSaid], "") + "..."
+			s = cutAt(s, maxSaid) + "..."
 		}
 		return append(b, s...)
 	}

@@ -1,7 +1,10 @@
 package rules
 
 import (
+	"fmt"
+	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/expr-lang/expr/ast"
@@ -21,7 +24,7 @@ type Why struct {
 // NameValue is a name with the value that it had: text, bool, int, float64 or []string.
 type NameValue struct {
 	Name  string `json:"name"`
-	Value any    `json:"value"`
+	Value any    `json:"value"` // long ones are cut
 }
 
 // whyPart is a prepared part of a condition.
@@ -36,6 +39,9 @@ type whyPart struct {
 
 // Why explains what the rule's condition is in the bound environment.
 func (e *Evaluator) Why(r *Rule) *Why {
+	if !e.owns(r) {
+		return &Why{Text: r.When, Line: r.Line, Column: 1, Error: "the rule is of another set"}
+	}
 	r.whyOnce.Do(r.prepareWhy)
 	w := e.explain(r, r.whyTree)
 	w.Names = e.values(r.uses)
@@ -79,16 +85,40 @@ func (e *Evaluator) values(names []string) []NameValue {
 	out := make([]NameValue, 0, len(names))
 	for _, name := range names {
 		en, key := lookup(name)
-		v := en.value(e.env, key)
-		switch x := v.(type) {
-		case string:
-			v = cut(x)
-		case []string:
-			v = slices.Clone(cutList(x))
-		}
-		out = append(out, NameValue{name, v})
+		out = append(out, NameValue{name, shown(en.value(e.env, key))})
 	}
 	return out
+}
+
+// What an explanation shows of long values; it may be kept with an alert.
+const (
+	maxShownText = 256 // bytes
+	maxShownList = 20  // elements
+)
+
+// shown makes a value fit to keep and to write as JSON, which knows no infinite numbers.
+func shown(v any) any {
+	switch x := v.(type) {
+	case string:
+		if len(x) > maxShownText {
+			return cutAt(x, maxShownText) + "..."
+		}
+	case float64:
+		if math.IsNaN(x) || math.IsInf(x, 0) {
+			return strconv.FormatFloat(x, 'g', -1, 64)
+		}
+	case []string:
+		list := make([]string, 0, min(len(x), maxShownList+1))
+		for i, s := range x {
+			if i == maxShownList {
+				list = append(list, fmt.Sprintf("... and %d more", len(x)-i))
+				break
+			}
+			list = append(list, shown(s).(string))
+		}
+		return list
+	}
+	return v
 }
 
 // prepareWhy takes the condition apart. It passed every check before, so nothing can fail here but by a defect.

@@ -22,6 +22,9 @@ type place struct{ line, column int }
 // exotic spelling can bring about, it stays at the last place that was sure.
 func (s *scalar) place(offset int) place {
 	w := written{lines: s.lines, line: s.line - 1, col: s.col - 1, style: s.style}
+	if strings.TrimSpace(s.text) == "" {
+		return place{s.line, s.col}
+	}
 	switch s.style {
 	case token.LiteralType, token.FoldedType:
 		w.block = true
