@@ -77,6 +77,13 @@ type Store interface {
 	Close() error
 }
 
+// Importer is implemented by engines that can take a site over from another store. Everything else of the site goes over by Append and Commit.
+type Importer interface {
+	// StartJournal makes the next entry of a site that was never written get the number newest+1, as if all before were trimmed.
+	// ErrConflict if the site has entries or a cursor.
+	StartJournal(ctx context.Context, site string, newest Seq) error
+}
+
 // NewEntry is one entry to append.
 type NewEntry struct {
 	Data []byte

@@ -248,6 +248,23 @@ func (s *Store) Cursor(ctx context.Context, name string) (cursor, newest store.S
 	return cursor, newest, err
 }
 
+// StartJournal implements store.Importer.
+func (s *Store) StartJournal(ctx context.Context, name string, newest store.Seq) error {
+	if err := store.CheckSite(name); err != nil {
+		return err
+	}
+	return s.write(ctx, 0, func(tx *bbolt.Tx, _ time.Time) (bool, error) {
+		if b := findSite(tx, name); b.newest() != 0 || b.cursor() != 0 {
+			return false, fmt.Errorf("%w: site %s has entries", store.ErrConflict, name)
+		}
+		b, err := makeSite(tx, name)
+		if err != nil {
+			return false, err
+		}
+		return true, putUint(b.root, keyNewest, uint64(newest))
+	})
+}
+
 // trimAtOnce is how many entries and facts one transaction removes at most.
 const trimAtOnce = 10_000
 

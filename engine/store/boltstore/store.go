@@ -57,7 +57,10 @@ type Store struct {
 	closeErr  error
 }
 
-var _ store.Store = (*Store)(nil)
+var (
+	_ store.Store    = (*Store)(nil)
+	_ store.Importer = (*Store)(nil)
+)
 
 // Open opens the store in dir, which is made if it does not exist. The error is ErrInUse if another process has it open.
 func Open(dir string, opts Options) (*Store, error) {

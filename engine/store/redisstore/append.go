@@ -1,11 +1,11 @@
 package redisstore
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"strconv"
-	"strings"
 	"sync"
 
 	"github.com/redis/go-redis/v9"
@@ -98,7 +98,7 @@ func (c *call) command(ctx context.Context) once {
 func (c *call) take(reply any) error {
 	if c.plain {
 		id, _ := reply.(string)
-		seq, err := journalSeq(id)
+		seq, err := journalSeq([]byte(id))
 		c.results = []store.Appended{{Seq: seq}}
 		return err
 	}
@@ -122,9 +122,9 @@ func (c *call) take(reply any) error {
 }
 
 // journalSeq reads the id of a journal entry, 0-SEQ.
-func journalSeq(id string) (store.Seq, error) {
-	text, ok := strings.CutPrefix(id, "0-")
-	n, err := strconv.ParseUint(text, 10, 64)
+func journalSeq(id []byte) (store.Seq, error) {
+	text, ok := bytes.CutPrefix(id, []byte("0-"))
+	n, err := strconv.ParseUint(string(text), 10, 64)
 	if !ok || err != nil {
 		return 0, fmt.Errorf("id %q in a journal: something else writes to it", id)
 	}
@@ -259,4 +259,29 @@ func (s *Store) send(ctx context.Context, batch []*call) {
 		}
 		c.err = err
 	}
+}
+
+// StartJournal implements store.Importer.
+func (s *Store) StartJournal(ctx context.Context, site string, newest store.Seq) error {
+	if err := store.CheckSite(site); err != nil {
+		return err
+	}
+	if err := s.usable(ctx); err != nil {
+		return err
+	}
+	if newest == 0 { // nothing to do, unless it is too late
+		cursor, newest, _, err := s.numbers(ctx, site)
+		if err == nil && (cursor > 0 || newest > 0) {
+			return fmt.Errorf("%w: site %s has entries", store.ErrConflict, site)
+		}
+		return s.wrap(err, "start the journal", site)
+	}
+	reply, err := s.run(ctx, &startScript, []string{cursorKey(site), journalKey(site), trimmedKey(site)}, []any{uint64(newest)})
+	if err != nil {
+		return s.wrap(err, "start the journal", site)
+	}
+	if reply != int64(1) {
+		return fmt.Errorf("%w: site %s has entries", store.ErrConflict, site)
+	}
+	return nil
 }

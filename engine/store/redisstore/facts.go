@@ -1,10 +1,10 @@
 package redisstore
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"strconv"
-	"strings"
 
 	"lintel/engine/store"
 )
@@ -28,7 +28,7 @@ func (s *Store) Facts(ctx context.Context, site string, from, to store.FactID, l
 	if !to.IsZero() {
 		end = "(" + factText(to)
 	}
-	var buf []byte
+	var st stream
 	for given := 0; ; {
 		if err := s.usable(ctx); err != nil {
 			return err
@@ -37,18 +37,16 @@ func (s *Store) Facts(ctx context.Context, site string, from, to store.FactID, l
 		if limit > 0 {
 			n = min(n, limit-given)
 		}
-		messages, err := s.client.XRangeN(ctx, factsKey(site), start, end, int64(n)).Result()
+		messages, err := st.read(ctx, s.client, factsKey(site), start, end, n)
 		if err != nil {
 			return s.wrap(err, "read of the facts", site)
 		}
 		for i := range messages {
-			id, err := parseFactID(messages[i].ID)
+			id, err := parseFactID(messages[i].id)
 			if err != nil {
 				return s.wrap(err, "read of the facts", site)
 			}
-			text, _ := messages[i].Values[field].(string)
-			buf = append(buf[:0], text...)
-			if err := fn(id, buf[:len(buf):len(buf)]); err != nil {
+			if err := fn(id, messages[i].data); err != nil {
 				return err
 			}
 		}
@@ -56,14 +54,14 @@ func (s *Store) Facts(ctx context.Context, site string, from, to store.FactID, l
 		if len(messages) < n || limit > 0 && given >= limit {
 			return nil
 		}
-		start = "(" + messages[len(messages)-1].ID
+		start = "(" + string(messages[len(messages)-1].id)
 	}
 }
 
-func parseFactID(text string) (store.FactID, error) {
-	ms, n, _ := strings.Cut(text, "-")
-	m, err1 := strconv.ParseInt(ms, 10, 64)
-	k, err2 := strconv.ParseUint(n, 10, 32)
+func parseFactID(text []byte) (store.FactID, error) {
+	ms, n, _ := bytes.Cut(text, []byte("-"))
+	m, err1 := strconv.ParseInt(string(ms), 10, 64)
+	k, err2 := strconv.ParseUint(string(n), 10, 32)
 	if err1 != nil || err2 != nil {
 		return store.FactID{}, fmt.Errorf("id %q among facts: something else writes to them", text)
 	}

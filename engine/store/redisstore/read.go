@@ -20,6 +20,9 @@ const readBytes = 16 << 20
 // firstRead is how many entries are asked for before their size is known.
 const firstRead = 64
 
+// perEntry is about what an entry takes in a reply besides its data.
+const perEntry = 64
+
 // Read implements store.Store. One call returns about 16 MB at most.
 func (s *Store) Read(ctx context.Context, site string, after store.Seq, max int, wait time.Duration) ([]store.Entry, error) {
 	if err := store.CheckSite(site); err != nil {
@@ -69,18 +72,21 @@ func (s *Store) readNow(ctx context.Context, site string, after store.Seq, max i
 		return nil, false, err
 	}
 	size, last := 0, after
+	var st stream
 	for len(entries) < max && size < readBytes && last < math.MaxUint64 {
 		n := firstRead
 		if len(entries) > 0 { // go on with as many as will fit, by the size of those so far
 			n = (readBytes-size)/(size/len(entries)+1) + 1
 		}
 		n = min(n, max-len(entries))
-		messages, err := s.client.XRangeN(ctx, journalKey(site), "0-"+strconv.FormatUint(uint64(last)+1, 10), "+", int64(n)).Result()
+		// Each piece has a buffer of its own, for the entries stay parts of it.
+		st.buf = buffer{perEntry: int(s.entrySize.Load()) + perEntry}
+		messages, err := st.read(ctx, s.client, journalKey(site), "0-"+strconv.FormatUint(uint64(last)+1, 10), "+", n)
 		if err != nil {
 			return nil, false, s.wrap(err, "read of the journal", site)
 		}
 		for i := range messages {
-			seq, err := journalSeq(messages[i].ID)
+			seq, err := journalSeq(messages[i].id)
 			if err != nil {
 				return nil, false, s.wrap(err, "read of the journal", site)
 			}
@@ -88,15 +94,15 @@ func (s *Store) readNow(ctx context.Context, site string, after store.Seq, max i
 				return nil, false, store.ErrTrimmed
 			}
 			last = seq
-			text, _ := messages[i].Values[field].(string)
-			entries = append(entries, store.Entry{Seq: seq, Data: []byte(text)})
-			size += len(text)
+			entries = append(entries, store.Entry{Seq: seq, Data: messages[i].data})
+			size += len(messages[i].data)
 		}
 		if len(messages) < n {
 			break
 		}
 	}
 	if len(entries) > 0 {
+		s.entrySize.Store(int64(size / len(entries)))
 		return entries, false, nil
 	}
 	return s.explainNothing(ctx, site, after)

@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 
 	"github.com/redis/go-redis/v9"
 
@@ -39,6 +40,7 @@ type Store struct {
 	lanes     lanes
 	waiters   wake.Group
 	listeners listeners
+	entrySize atomic.Int64 // of the entries read last, on average
 
 	// running ends when the store closes. What works for several callers at once uses it.
 	running   context.Context
@@ -48,7 +50,10 @@ type Store struct {
 	closeErr  error
 }
 
-var _ store.Store = (*Store)(nil)
+var (
+	_ store.Store    = (*Store)(nil)
+	_ store.Importer = (*Store)(nil)
+)
 
 // Open connects to the Redis that url names (the package comment lists the forms) and checks that it can serve: that it answers, is new
 // enough, and does not throw keys away.
@@ -226,12 +231,15 @@ var (
 	documentLua string
 	//go:embed lua/lease.lua
 	leaseLua string
+	//go:embed lua/start.lua
+	startLua string
 
 	appendScript   = newScript(appendLua)
 	commitScript   = newScript(commitLua)
 	trimScript     = newScript(trimLua)
 	documentScript = newScript(documentLua)
 	leaseScript    = newScript(leaseLua)
+	startScript    = newScript(startLua)
 )
 
 // command makes the command that runs a script by its digest.

@@ -3,7 +3,6 @@ package redistest
 import (
 	"context"
 	"fmt"
-	"net"
 	"strings"
 	"testing"
 	"time"
@@ -37,8 +36,7 @@ func Cluster(t testing.TB, options ...string) *Nodes {
 	}
 	first := n.Servers[0].Client(t)
 	for _, s := range n.Servers[1:] {
-		host, port, err := net.SplitHostPort(s.Addr)
-		require.NoError(t, err)
+		host, port := s.HostPort()
 		require.NoError(t, first.ClusterMeet(ctx, host, port).Err())
 	}
 	n.Await(t)

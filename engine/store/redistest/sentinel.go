@@ -3,7 +3,6 @@ package redistest
 import (
 	"context"
 	"fmt"
-	"net"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -28,14 +27,12 @@ type Watched struct {
 func Sentinel(t testing.TB) *Watched {
 	t.Helper()
 	w := &Watched{Master: Start(t, "--repl-diskless-sync-delay", "0")}
-	host, port, err := net.SplitHostPort(w.Master.Addr)
-	require.NoError(t, err)
+	host, port := w.Master.HostPort()
 	w.Replica = Start(t, "--replicaof", host+" "+port)
 
 	for range 3 {
 		s := newServer(t)
-		_, own, err := net.SplitHostPort(s.Addr)
-		require.NoError(t, err)
+		_, own := s.HostPort()
 		conf := filepath.Join(s.dir, "sentinel.conf")
 		text := strings.Join([]string{
 			"port " + own, "bind 127.0.0.1", "dir " + strconv.Quote(s.dir), "daemonize no", `logfile ""`,

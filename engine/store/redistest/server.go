@@ -84,6 +84,12 @@ func newServer(t testing.TB, options ...string) *Server {
 	return s
 }
 
+// HostPort returns the two halves of Addr.
+func (s *Server) HostPort() (host, port string) {
+	host, port, _ = net.SplitHostPort(s.Addr) // Addr was joined from them
+	return host, port
+}
+
 // URL returns the server's address as a redis:// URL.
 func (s *Server) URL() string {
 	if s.password != "" {

@@ -82,6 +82,27 @@ var journalTests = []test{
 		require.True(e, bytes.Equal(large, got[1].Data))
 		require.Equal(e, []byte{0, '\r', '\n', 0xff}, got[2].Data)
 	}},
+	{"StartsLater", func(e *env) {
+		importer, ok := e.Store.(store.Importer)
+		if !ok {
+			e.Skip("the engine is no store.Importer")
+		}
+		site := unique("site")
+		require.NoError(e, importer.StartJournal(e.ctx, site, 0))
+		require.NoError(e, importer.StartJournal(e.ctx, site, 41))
+		e.requireCursor(site, 0, 41)
+		require.Equal(e, []store.Appended{{Seq: 42}}, e.mustAppend(site, data("a")...))
+		require.Equal(e, []string{"a"}, e.texts(42, e.journal(site, 41)))
+		_, err := e.Read(e.ctx, site, 40, 10, 0)
+		require.ErrorIs(e, err, store.ErrTrimmed)
+		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Next: 42}))
+		require.NoError(e, e.Trim(e.ctx, site, store.Trim{Journal: 42}))
+		e.requireCursor(site, 42, 42)
+		for _, newest := range []store.Seq{0, 7, 50} {
+			require.ErrorIs(e, importer.StartJournal(e.ctx, site, newest), store.ErrConflict)
+		}
+		require.ErrorIs(e, importer.StartJournal(e.ctx, "A", 1), store.ErrInvalid)
+	}},
 	{"SitesDoNotDisturbEachOther", func(e *env) {
 		a, b := unique("site"), unique("site")
 		key := store.NewEntry{Data: []byte("a1"), IdempotencyKey: "k", Fingerprint: "1"}
