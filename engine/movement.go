@@ -12,7 +12,7 @@ func (s *State) place(i int32, zone uint16, t int64) {
 			it.from = it.zone
 		}
 		it.zone = zone
-		it.since = t
+		it.since, it.sure = t, t
 		kind := s.zone(zone).kind
 		switch {
 		case zone == 0 || it.product < 0:
@@ -56,18 +56,24 @@ func (s *State) leaveZone(i int32, c Cause, t int64, point uint16) {
 	s.tellStock(t)
 }
 
-// declare puts the item where a person with a handheld, or a desk reader, says it is.
+// declare puts the item where a person with a handheld, or a desk reader, says it is; point 0: a business event says so.
 func (s *State) declare(i int32, zone uint16, t int64, point uint16) {
 	it := s.item(i)
-	if t < it.since {
-		return // something newer is known
-	}
 	if it.zone == zone {
-		if it.flags&flagDeclared == 0 && s.zone(zone).kind != layout.Exit {
+		if t > it.sure {
+			it.sure = t // like seen, this is evidence, and written when its traces are released
+			if it.ev < 0 || point == 0 {
+				s.touch(i) // too late to be evidence, or no read at all
+			}
+		}
+		if !s.replaying && t >= it.since && it.flags&flagDeclared == 0 && s.zone(zone).kind != layout.Exit {
 			it.flags |= flagDeclared
 			s.touch(i)
 		}
 		return
+	}
+	if t <= it.sure {
+		return // something newer is known; of two places in one millisecond the first stands, so that a repeated batch changes nothing
 	}
 	s.arrive(i, zone, t, point, true)
 }

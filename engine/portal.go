@@ -74,8 +74,11 @@ func (s *State) pass(i int32, pt *pointInfo, r *Read) {
 		b = &burst{item: i, key: s.item(i).key, zone: pt.zone}
 		p.bursts[k] = b
 	}
-	if r.T <= b.closed {
-		return // told again, or belongs to a burst that is decided
+	if r.T <= b.closed || b.open && r.T < b.first-s.passageGap() {
+		return // told again, or belongs to a burst that is decided or was missed
+	}
+	if b.open && r.T > b.last+s.passageGap() {
+		s.end(b) // the pause between two reads of one batch ends a burst just as the clock does
 	}
 	if b.open && b.standing {
 		b.last = max(b.last, r.T) // it stands near the door: only its end matters
@@ -148,21 +151,26 @@ func (s *State) settle() {
 		return cmp.Or(cmp.Compare(a.last, b.last), a.key.Compare(b.key), cmp.Compare(a.zone, b.zone))
 	})
 	for _, b := range ended {
-		b.open = false
-		b.recent = slices.DeleteFunc(b.recent, func(t int64) bool { return t <= b.last-freeAfter*s.bound.epoch })
-		s.decide(b)
-		b.closed = b.last
-		// Whether it was a passage must be judged here by the burst alone: this too is evidence.
-		if s.judge(b, false).Confidence < minPassage {
-			b.recent = append(b.recent, b.last)
-		}
+		s.end(b)
+	}
+}
+
+// end closes a burst and decides about it.
+func (s *State) end(b *burst) {
+	b.open = false
+	b.recent = slices.DeleteFunc(b.recent, func(t int64) bool { return t <= b.last-freeAfter*s.bound.epoch })
+	s.decide(b)
+	b.closed = b.last
+	// Whether it was a passage must be judged here by the burst alone: this too is evidence.
+	if s.judge(b, false).Confidence < minPassage {
+		b.recent = append(b.recent, b.last)
 	}
 }
 
 // decide tells a closed burst as a passage if it looks like one.
 func (s *State) decide(b *burst) {
 	it := s.item(b.item)
-	if s.replaying || b.last < it.since {
+	if s.replaying || b.last < it.sure {
 		return // decided before, or something newer is known of the item
 	}
 	v := s.judge(b, it.zone == b.zone)
@@ -185,6 +193,7 @@ func (s *State) decide(b *burst) {
 	s.emitItem(Passed, b.item, b.last, func(f *Fact) {
 		f.Passage, f.Point = v, s.idOf(point)
 	})
+	s.tellStock(b.last)
 }
 
 // minPassage is the confidence below which a burst is not told as a passage.

@@ -114,6 +114,11 @@ func (s *State) hear(i int32, pt *pointInfo, t int64, rssi int16) (fresh bool) {
 	tr := &p.traces[ti]
 	switch d := e - tr.last; {
 	case d == 0:
+		if tr.bits&1 == 0 { // it was forgotten when somebody declared the item elsewhere
+			tr.bits |= 1
+			tr.peak[e%scoreEpochs] = db
+			return true
+		}
 		tr.peak[e%scoreEpochs] = max(tr.peak[e%scoreEpochs], db)
 		return false
 	case d > 0:
@@ -221,7 +226,7 @@ func (s *State) consider(i int32, pt *pointInfo, t int64) {
 	it := s.item(i)
 	z := pt.zone
 	e := s.epochOf(t)
-	if z == 0 || t < it.since || e < s.epochOf(s.clock)-lateEpochs {
+	if z == 0 || t < it.sure || e < s.epochOf(s.clock)-lateEpochs {
 		return
 	}
 	if it.zone == z {

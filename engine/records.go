@@ -70,6 +70,7 @@ func (s *State) appendItem(b []byte, it *item) []byte {
 	b = binary.AppendUvarint(b, uint64(it.from))
 	b = binary.AppendUvarint(b, uint64(it.point))
 	b = binary.AppendVarint(b, it.since)
+	b = binary.AppendVarint(b, it.sure-it.since)
 	b = binary.AppendVarint(b, it.seen-it.since)
 	b = binary.AppendUvarint(b, s.registered[it.key])
 	return append(b, s.text(it)...)
@@ -99,6 +100,11 @@ func (s *State) loadItem(key string, v []byte) error {
 		return bad()
 	}
 	v = v[n:]
+	sure, n := binary.Varint(v)
+	if n <= 0 {
+		return bad()
+	}
+	v = v[n:]
 	ago, n := binary.Varint(v)
 	if n <= 0 {
 		return bad()
@@ -116,7 +122,7 @@ func (s *State) loadItem(key string, v []byte) error {
 	it := s.item(i)
 	it.disp, it.flags = disp, it.flags|flags&(flagDeclared|flagForeign)
 	it.zone, it.from, it.point = uint16(u[0]), uint16(u[1]), uint16(u[2])
-	it.since, it.seen = since, since+ago
+	it.since, it.sure, it.seen = since, since+sure, since+ago
 	s.stockAdd(it, +1)
 	return nil
 }
@@ -232,8 +238,10 @@ func (l *Loader) Replay(e *Entry) {
 	if !s.replaying {
 		l.start()
 	}
-	s.advance(e.At)
-	s.timersReplaying()
+	if s.advance(e.At) {
+		s.expire()
+		s.settle()
+	}
 	switch e.Kind {
 	case EntryReads:
 		s.foldReads(e)
@@ -248,12 +256,6 @@ func (l *Loader) Replay(e *Entry) {
 			}
 		}
 	}
-	s.timersReplaying()
-}
-
-func (s *State) timersReplaying() {
-	s.expire()
-	s.settle()
 }
 
 func (l *Loader) start() {
@@ -279,8 +281,6 @@ func (l *Loader) State() *State {
 		l.start()
 	}
 	s.clock = l.m.clock
-	s.expire()
-	s.settle()
 	s.replaying, s.out = false, nil
 	for _, i := range s.dirty.items {
 		s.item(i).flags &^= flagDirty

@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"io"
 	"slices"
 
 	"lintel/engine/epc"
@@ -61,10 +62,11 @@ type mark struct {
 	seq uint64
 }
 
-// item is one tagged thing: 48 bytes, since a shop has up to a million.
+// item is one tagged thing: 56 bytes, since a shop has up to a million.
 type item struct {
 	key     epc.Key
 	since   int64  // when it came to where it is, Unix milliseconds
+	sure    int64  // until when it is known to have stayed there: what is older moves it no more
 	seen    int64  // when it was last heard
 	product int32  // catalogue index, -1: not known
 	ev      int32  // evidence index, -1: none
@@ -216,32 +218,21 @@ func (s *State) gtinOf(k epc.Key) uint64 {
 		return g
 	}
 	if t, ok := s.texts[k]; ok {
-		return gtinInText(t)
+		if e, err := epc.Parse(t); err == nil {
+			g, _ := e.GTIN14()
+			return g
+		}
 	}
 	return 0
 }
 
-// gtinInText reads the GTIN of "(01)<14 digits>(21)...".
-func gtinInText(t string) uint64 {
-	const lead = "(01)"
-	if len(t) < len(lead)+14 || t[:len(lead)] != lead {
-		return 0
+// advance moves the site clock forward, never back, and reports whether it moved.
+func (s *State) advance(at int64) bool {
+	if at <= s.clock {
+		return false
 	}
-	var g uint64
-	for _, c := range []byte(t[len(lead) : len(lead)+14]) {
-		if c < '0' || c > '9' {
-			return 0
-		}
-		g = g*10 + uint64(c-'0')
-	}
-	return g
-}
-
-// advance moves the site clock forward, never back.
-func (s *State) advance(at int64) {
-	if at > s.clock {
-		s.clock = at
-	}
+	s.clock = at
+	return true
 }
 
 // emit adds a fact, gives it its id, and returns it.
@@ -273,7 +264,13 @@ func (s *State) emitItem(c Cause, i int32, at int64, more func(*Fact)) {
 // Digest returns a hash of everything that the state knows, in an order of its own: two states with the same digest go on alike.
 func (s *State) Digest() string {
 	h := sha256.New()
-	put := func(format string, args ...any) { fmt.Fprintf(h, format+"\n", args...) }
+	s.dump(h)
+	return hex.EncodeToString(h.Sum(nil))
+}
+
+// dump writes what Digest hashes.
+func (s *State) dump(w io.Writer) {
+	put := func(format string, args ...any) { fmt.Fprintf(w, format+"\n", args...) }
 	put("seq %d clock %d fact %d-%d", s.seq, s.clock, s.factMs, s.factN)
 	put("names %q", s.names)
 	order := make([]int32, s.count)
@@ -283,7 +280,7 @@ func (s *State) Digest() string {
 	slices.SortFunc(order, func(a, b int32) int { return s.item(a).key.Compare(s.item(b).key) })
 	for _, i := range order {
 		it := s.item(i)
-		put("item %v %q since %d seen %d product %d zone %d from %d point %d disp %d flags %d reg %d", it.key, s.text(it), it.since, it.seen,
+		put("item %v %q since %d sure %d seen %d product %d zone %d from %d point %d disp %d flags %d reg %d", it.key, s.text(it), it.since, it.sure, it.seen,
 			it.product, it.zone, it.from, it.point, it.disp, it.flags&^(flagDirty), s.registered[it.key])
 		s.presence.digest(s, i, put)
 	}
@@ -293,7 +290,6 @@ func (s *State) Digest() string {
 	for _, k := range s.stockKeys() {
 		put("stock %v %d", k, s.stock[k])
 	}
-	return hex.EncodeToString(h.Sum(nil))
 }
 
 // stockKeys lists the counted (product, zone) pairs in a fixed order.

@@ -40,12 +40,14 @@ func Step(cfg *Config, s *State, e *Entry, out *Output) error {
 	}
 	s.seq = e.Seq
 	s.out = out
-	s.advance(e.At)
+	later := s.advance(e.At)
 	s.markTime()
 	if cfg != s.bound.cfg {
 		s.rebind(cfg)
 	}
-	s.timers()
+	if later {
+		s.timers()
+	}
 	switch e.Kind {
 	case EntryReads:
 		s.foldReads(e)
@@ -56,11 +58,11 @@ func Step(cfg *Config, s *State, e *Entry, out *Output) error {
 	case EntryAct:
 		s.act(&e.Act, e.By)
 	}
-	s.timers() // an entry can hold what ended before it came in
 	return nil
 }
 
-// timers does what is due by the site clock.
+// timers does what is due by the site clock. It runs when the clock moves and before the entry that moved it, so that a batch cut in two, which has
+// one time, is the same as a whole one.
 func (s *State) timers() {
 	s.expire()
 	s.settle()
@@ -72,7 +74,7 @@ func (s *State) timers() {
 func (s *State) Pending() int { return len(s.dirty.items) }
 
 // NextTimer returns when, by the site clock in Unix milliseconds, something is due without any further entry; math.MaxInt64: never. An EntryTick
-// received at or after that moment carries it out.
+// received at or after that moment, and after Clock, carries it out.
 func (s *State) NextTimer() int64 {
 	next := min(s.portals.nextAt, s.alerts.nextTimer())
 	if p := &s.presence; p.queued > 0 {
@@ -165,9 +167,7 @@ func (s *State) foldReads(e *Entry) {
 			s.pass(i, pt, &rr)
 		case layout.Handheld, layout.Desk:
 			s.forgetBefore(s.item(i), s.epochOf(t))
-			if !s.replaying {
-				s.declare(i, zone, t, pt.name)
-			}
+			s.declare(i, zone, t, pt.name)
 		}
 	}
 }
@@ -229,14 +229,16 @@ func (s *State) foldEventOn(ev *Event, i int32, zone uint16) {
 	away := func(d Disposition) func(*item) {
 		return func(it *item) {
 			it.disp = d
-			it.from, it.zone, it.since = it.zone, 0, max(t, it.since)
+			it.from, it.zone = it.zone, 0
+			it.since = max(t, it.sure)
+			it.sure = it.since
 			it.flags &^= flagDeclared
 		}
 	}
 	// moveTo puts the item where the event says, unless something newer is known of it.
 	moveTo := func(it *item) {
-		if zone != 0 && t >= it.since && it.zone != zone {
-			it.from, it.zone, it.since = it.zone, zone, t
+		if zone != 0 && t >= it.sure && it.zone != zone {
+			it.from, it.zone, it.since, it.sure = it.zone, zone, t, t
 			it.flags |= flagDeclared
 		}
 	}

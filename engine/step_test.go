@@ -1,4 +1,4 @@
-package engine_test
+package engine
 
 import (
 	"fmt"
@@ -9,7 +9,6 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
 	"lintel/engine/layout"
@@ -67,7 +66,7 @@ const testRules = `rules:
     send: [floor-team]
 `
 
-func testConfig(t testing.TB, ruleText string) *engine.Config {
+func testConfig(t testing.TB, ruleText string) *Config {
 	l, err := layout.Parse([]byte(testLayout))
 	require.NoError(t, err)
 	c, rowErrs := catalog.ParseCSV(strings.NewReader(testProducts), catalog.CSVOptions{})
@@ -77,27 +76,27 @@ func testConfig(t testing.TB, ruleText string) *engine.Config {
 	set, diags := rules.Compile(doc, rules.Known{})
 	require.Empty(t, diags)
 	require.NotNil(t, set)
-	return &engine.Config{Layout: l, Catalog: c, Rules: set}
+	return &Config{Layout: l, Catalog: c, Rules: set}
 }
 
 // shop drives Step in words of the shop.
 type shop struct {
 	t     testing.TB
-	cfg   *engine.Config
-	s     *engine.State
+	cfg   *Config
+	s     *State
 	now   int64
-	facts []engine.Fact
-	out   engine.Output
-	log   []engine.Entry
-	tells []engine.Delivery
-	chgs  []engine.AlertChange
+	facts []Fact
+	out   Output
+	log   []Entry
+	tells []Delivery
+	chgs  []AlertChange
 }
 
 var opening = time.Date(2026, 3, 2, 10, 0, 0, 0, time.UTC).UnixMilli()
 
 func newShop(t testing.TB, ruleText string) *shop {
 	cfg := testConfig(t, ruleText)
-	return &shop{t: t, cfg: cfg, s: engine.NewState("quayside", cfg), now: opening}
+	return &shop{t: t, cfg: cfg, s: NewState("quayside", cfg), now: opening}
 }
 
 func book(product, serial int) epc.Key {
@@ -109,14 +108,14 @@ func book(product, serial int) epc.Key {
 	return e.Key()
 }
 
-func (sh *shop) step(e engine.Entry) {
+func (sh *shop) step(e Entry) {
 	e.Seq = sh.s.Seq() + 1
 	if e.At == 0 {
 		e.At = sh.now
 	}
 	sh.log = append(sh.log, e)
 	sh.out.Reset()
-	require.NoError(sh.t, engine.Step(sh.cfg, sh.s, &e, &sh.out))
+	require.NoError(sh.t, Step(sh.cfg, sh.s, &e, &sh.out))
 	sh.facts = append(sh.facts, sh.out.Facts...)
 	sh.tells = append(sh.tells, sh.out.Deliveries...)
 	sh.chgs = append(sh.chgs, sh.out.Alerts...)
@@ -128,23 +127,23 @@ func (sh *shop) read(point string, rssi float64, keys ...epc.Key) {
 }
 
 func (sh *shop) readIn(point, zone string, rssi float64, keys ...epc.Key) {
-	e := engine.Entry{Kind: engine.EntryReads, At: sh.now, Points: []string{point}}
+	e := Entry{Kind: EntryReads, At: sh.now, Points: []string{point}}
 	z := uint16(0)
 	if zone != "" {
 		e.Zones, z = []string{zone}, 1
 	}
 	for _, k := range keys {
-		e.Reads = append(e.Reads, engine.Read{Key: k, Zone: z, RSSI: int16(rssi * 10), N: 1, T: sh.now})
+		e.Reads = append(e.Reads, Read{Key: k, Zone: z, RSSI: int16(rssi * 10), N: 1, T: sh.now})
 	}
 	sh.step(e)
 }
 
-func (sh *shop) event(typ engine.EventType, zone string, keys ...epc.Key) {
-	ev := engine.Event{Type: typ, Zone: zone, T: sh.now}
+func (sh *shop) event(typ EventType, zone string, keys ...epc.Key) {
+	ev := Event{Type: typ, Zone: zone, T: sh.now}
 	for _, k := range keys {
-		ev.Tags = append(ev.Tags, engine.Tag{Key: k})
+		ev.Tags = append(ev.Tags, Tag{Key: k})
 	}
-	sh.step(engine.Entry{Kind: engine.EntryEvents, Events: []engine.Event{ev}})
+	sh.step(Entry{Kind: EntryEvents, Events: []Event{ev}})
 }
 
 // pass lets time go by, with the ticks that the server would append.
@@ -155,9 +154,9 @@ func (sh *shop) pass(d time.Duration) {
 		if next > end {
 			break
 		}
-		sh.now = max(sh.now, next)
+		sh.now = max(sh.now, next, sh.s.Clock()+1)
 		before := sh.s.NextTimer()
-		sh.step(engine.Entry{Kind: engine.EntryTick})
+		sh.step(Entry{Kind: EntryTick})
 		require.Greater(sh.t, sh.s.NextTimer(), before, "a tick must carry out what is due")
 	}
 	sh.now = end
@@ -194,7 +193,7 @@ func (sh *shop) told(n int) []string {
 	var words []string
 	for _, f := range sh.facts[n:] {
 		w := f.Cause.String()
-		if f.Cause == engine.Stock {
+		if f.Cause == Stock {
 			w += fmt.Sprintf(" %s=%d", f.Zone, f.Count)
 		} else if f.Zone != "" {
 			w += " " + f.Zone
@@ -260,7 +259,7 @@ func TestHandheldWinsAndLateReadsDoNotMoveBack(t *testing.T) {
 	sh.readIn("handheld-1", "front-tables", -50, k)
 	require.Equal(t, []string{"arrived front-tables from shelf-a", "stock shelf-a=0", "stock front-tables=1"}, sh.told(n)[:3])
 	n = len(sh.facts)
-	late := engine.Entry{Kind: engine.EntryReads, At: sh.now, Points: []string{"handheld-1"}, Zones: []string{"stockroom"}, Reads: []engine.Read{
+	late := Entry{Kind: EntryReads, At: sh.now, Points: []string{"handheld-1"}, Zones: []string{"stockroom"}, Reads: []Read{
 		{Key: k, Zone: 1, RSSI: -500, N: 1, T: sh.now - 60_000},
 	}}
 	sh.step(late)
@@ -275,7 +274,7 @@ func TestUnpaidExitBecomesAlert(t *testing.T) {
 	sh.walkOut(k)
 	require.Equal(t, "passed street-door from shelf-a", sh.told(n)[0])
 	p := sh.facts[n].Passage
-	require.Equal(t, engine.DirectionOut, p.Direction)
+	require.Equal(t, DirectionOut, p.Direction)
 	require.Greater(t, p.Confidence, 0.8)
 	require.Empty(t, sh.chgs)
 	sh.pass(3 * time.Second)
@@ -288,7 +287,7 @@ func TestUnpaidExitBecomesAlert(t *testing.T) {
 	require.NotContains(t, sh.tells[0].ID, ".")
 	require.Contains(t, string(sh.tells[0].Data), "not proof")
 
-	sh.event(engine.EventSold, "till", k)
+	sh.event(EventSold, "till", k)
 	require.Equal(t, []string{"unpaid-at-door opened", "unpaid-at-door cleared"}, sh.alerts())
 	require.Equal(t, []int{1, 2}, []int{sh.tells[0].Order, sh.tells[1].Order})
 }
@@ -297,9 +296,9 @@ func TestPaidExitIsQuiet(t *testing.T) {
 	sh := newShop(t, testRules)
 	k, late := book(1, 1), book(1, 2)
 	sh.stand("shelf-a-1", -55, 10, k, late)
-	sh.event(engine.EventSold, "till", k)
+	sh.event(EventSold, "till", k)
 	sh.walkOut(k, late)
-	sh.event(engine.EventSold, "till", late) // told late, within the hold
+	sh.event(EventSold, "till", late) // told late, within the hold
 	sh.pass(time.Minute)
 	require.Empty(t, sh.alerts())
 }
@@ -319,7 +318,7 @@ func TestGoodsNearTheDoorDoNotPass(t *testing.T) {
 	}
 	sh.pass(time.Minute)
 	for _, f := range sh.facts {
-		require.NotEqual(t, engine.Passed, f.Cause)
+		require.NotEqual(t, Passed, f.Cause)
 	}
 }
 
@@ -333,7 +332,7 @@ func TestTurnedBackAtTheDoor(t *testing.T) {
 	}
 	sh.pass(time.Minute)
 	for _, f := range sh.facts {
-		require.NotEqual(t, engine.Passed, f.Cause)
+		require.NotEqual(t, Passed, f.Cause)
 	}
 }
 
@@ -363,11 +362,12 @@ func TestBelowMinimumNeedsBackroomStock(t *testing.T) {
 	sh := newShop(t, testRules)
 	table, back := []epc.Key{book(1, 1), book(1, 2), book(1, 3)}, book(1, 9)
 	sh.readIn("handheld-1", "front-tables", -50, table...)
-	sh.event(engine.EventSold, "till", table[0], table[1])
+	sh.event(EventSold, "till", table[0], table[1])
 	require.Empty(t, sh.alerts(), "nothing in the stockroom to refill with")
-	sh.event(engine.EventReceived, "stockroom", back)
+	sh.event(EventReceived, "stockroom", back)
 	require.Equal(t, []string{"below-minimum opened"}, sh.alerts())
 	require.Equal(t, "The Tide Table: 1 of 2 in Front tables", sh.chgs[0].Alert.Say)
+	sh.pass(time.Second)
 	sh.readIn("handheld-1", "front-tables", -50, back)
 	require.Equal(t, []string{"below-minimum opened", "below-minimum cleared"}, sh.alerts())
 }
@@ -385,9 +385,9 @@ func TestReaderFallsSilentAndIsHeardAgain(t *testing.T) {
 func TestUnknownTagIsForeignOnce(t *testing.T) {
 	sh := newShop(t, testRules)
 	raw := epc.Raw([]byte{0xE2, 0x80, 0x11, 0x60, 0, 0, 0, 1, 2, 3, 4, 5}, 96)
-	e := engine.Entry{Kind: engine.EntryReads, Points: []string{"handheld-1"}, Zones: []string{"shelf-a", "shelf-b"}, Reads: []engine.Read{
-		{Key: raw.Key(), Text: raw.KeyText(), Zone: 1, RSSI: engine.NoRSSI, N: 1, T: sh.now},
-		{Key: raw.Key(), Text: raw.KeyText(), Zone: 2, RSSI: engine.NoRSSI, N: 1, T: sh.now + 1},
+	e := Entry{Kind: EntryReads, Points: []string{"handheld-1"}, Zones: []string{"shelf-a", "shelf-b"}, Reads: []Read{
+		{Key: raw.Key(), Text: raw.KeyText(), Zone: 1, RSSI: NoRSSI, N: 1, T: sh.now},
+		{Key: raw.Key(), Text: raw.KeyText(), Zone: 2, RSSI: NoRSSI, N: 1, T: sh.now + 1},
 	}}
 	e.At = sh.now + 1
 	sh.step(e)
@@ -395,8 +395,8 @@ func TestUnknownTagIsForeignOnce(t *testing.T) {
 	require.Equal(t, "urn:epc:raw:96.xE28011600000000102030405", sh.facts[0].Name())
 
 	// Tied to a product by hand it is stock like any other.
-	sh.step(engine.Entry{Kind: engine.EntryEvents, Events: []engine.Event{{
-		Type: engine.EventRegistered, Tags: []engine.Tag{{Key: raw.Key(), Text: raw.KeyText()}}, GTIN: 9521234000020, T: sh.now,
+	sh.step(Entry{Kind: EntryEvents, Events: []Event{{
+		Type: EventRegistered, Tags: []Tag{{Key: raw.Key(), Text: raw.KeyText()}}, GTIN: 9521234000020, T: sh.now,
 	}}})
 	require.Equal(t, []string{"registered shelf-b from shelf-a", "stock shelf-b=1"}, sh.told(3))
 }
@@ -405,9 +405,9 @@ func TestReturnedIsSellableAgain(t *testing.T) {
 	sh := newShop(t, testRules)
 	k := book(1, 1)
 	sh.readIn("handheld-1", "shelf-a", -50, k)
-	sh.event(engine.EventSold, "till", k)
+	sh.event(EventSold, "till", k)
 	sh.walkOut(k)
-	sh.event(engine.EventReturned, "till", k)
+	sh.event(EventReturned, "till", k)
 	sh.walkOut(k)
 	sh.pass(5 * time.Second)
 	require.Equal(t, []string{"unpaid-at-door opened"}, sh.alerts())
@@ -428,7 +428,7 @@ func TestActsOnAlerts(t *testing.T) {
 	sh.pass(5 * time.Second)
 	id := sh.chgs[0].Alert.ID
 	act := func(do, outcome string) {
-		sh.step(engine.Entry{Kind: engine.EntryAct, By: "front desk", Act: engine.Act{Alert: id, Do: do, Outcome: outcome, Note: "looked"}})
+		sh.step(Entry{Kind: EntryAct, By: "front desk", Act: Act{Alert: id, Do: do, Outcome: outcome, Note: "looked"}})
 	}
 	act("acknowledge", "")
 	act("acknowledge", "")
@@ -445,7 +445,7 @@ func TestStepRefusesGaps(t *testing.T) {
 	sh := newShop(t, testRules)
 	before := sh.s.Digest()
 	for _, seq := range []uint64{0, 2, math.MaxUint64} {
-		require.Error(t, engine.Step(sh.cfg, sh.s, &engine.Entry{Seq: seq, Kind: engine.EntryTick, At: sh.now}, &sh.out))
+		require.Error(t, Step(sh.cfg, sh.s, &Entry{Seq: seq, Kind: EntryTick, At: sh.now}, &sh.out))
 	}
 	require.Equal(t, before, sh.s.Digest())
 }

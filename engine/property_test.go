@@ -1,0 +1,339 @@
+package engine
+
+import (
+	"encoding/binary"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"lintel/engine/epc"
+)
+
+// journalOf draws a random day: reads of every role, late and repeated ones, business events, acts on alerts, and the ticks that the server would add.
+func journalOf(rt *rapid.T, cfg *Config) []Entry {
+	s := NewState("quayside", cfg)
+	now := opening
+	var log []Entry
+	var out Output
+	var alerts []string
+	add := func(e Entry) {
+		e.Seq, e.At = uint64(len(log)+1), now
+		log = append(log, e)
+		out.Reset()
+		if err := Step(cfg, s, &e, &out); err != nil {
+			rt.Fatalf("step: %v", err)
+		}
+		for _, c := range out.Alerts {
+			alerts = append(alerts, c.Alert.ID)
+		}
+	}
+	keys := make([]epc.Key, 0, 8)
+	for i := range 6 {
+		keys = append(keys, book(1+i%2, 1+i))
+	}
+	words := epc.Raw([]byte{0xE2, 0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10}, 96)
+	points := []string{"tables-1", "shelf-a-1", "shelf-b-1", "door-in", "door-out", "till-1", "handheld-1", "not-there"}
+	zones := []string{"front-tables", "shelf-a", "shelf-b", "stockroom", "nowhere"}
+	// What each item sits near changes rarely, so that windows fill and empty as they do in a shop.
+	near := make([]int, len(keys)+1)
+	for range rapid.IntRange(20, 120).Draw(rt, "steps") {
+		dt := rapid.SampledFrom([]int64{0, 80, 150, 150, 400, 1000, 1000, 1000, 3000, 12_000, 70_000}).Draw(rt, "dt")
+		for until := now + dt; ; {
+			next := s.NextTimer()
+			if next > until {
+				now = until
+				break
+			}
+			now = max(now, next, s.Clock()+1)
+			add(Entry{Kind: EntryTick})
+		}
+		switch rapid.IntRange(0, 11).Draw(rt, "what") {
+		case 0:
+			ev := Event{Type: EventType(rapid.IntRange(1, 6).Draw(rt, "event")), Zone: rapid.SampledFrom(zones).Draw(rt, "zone"), T: now - rapid.Int64Range(0, 5000).Draw(rt, "ago")}
+			ev.Tags = []Tag{{Key: rapid.SampledFrom(keys).Draw(rt, "key")}}
+			add(Entry{Kind: EntryEvents, Events: []Event{ev}})
+		case 1:
+			if len(alerts) > 0 {
+				add(Entry{Kind: EntryAct, By: "floor", Act: Act{
+					Alert: rapid.SampledFrom(alerts).Draw(rt, "alert"), Do: rapid.SampledFrom([]string{"acknowledge", "close"}).Draw(rt, "do"), Outcome: "genuine",
+				}})
+			}
+		case 2:
+			near[rapid.IntRange(0, len(near)-1).Draw(rt, "who")] = rapid.IntRange(0, len(points)-1).Draw(rt, "near")
+		default:
+			e := Entry{Kind: EntryReads, Points: points, Zones: zones}
+			for range rapid.IntRange(1, 12).Draw(rt, "reads") {
+				i := rapid.IntRange(0, len(keys)).Draw(rt, "item")
+				r := Read{N: 1, Point: uint16(near[i]), RSSI: int16(rapid.IntRange(-75, -45).Draw(rt, "rssi") * 10), T: now}
+				if rapid.IntRange(0, 9).Draw(rt, "stray") == 0 {
+					r.Point = uint16(rapid.IntRange(0, len(points)-1).Draw(rt, "point"))
+				}
+				if rapid.IntRange(0, 9).Draw(rt, "late") == 0 {
+					r.T -= rapid.SampledFrom([]int64{300, 2000, 30_000, 300_000, -60_000}).Draw(rt, "by")
+				}
+				if points[r.Point] == "handheld-1" {
+					r.Zone = uint16(rapid.IntRange(0, len(zones)).Draw(rt, "declared"))
+				}
+				if i == len(keys) {
+					r.Key, r.Text = words.Key(), words.KeyText()
+				} else {
+					r.Key = keys[i]
+				}
+				e.Reads = append(e.Reads, r)
+			}
+			add(e)
+		}
+	}
+	return log
+}
+
+// told is one thing that came of a journal, in words that don't depend on how entries were numbered.
+type run struct {
+	state *State
+	facts []string
+	exact []string // the stored bytes of facts, alerts and deliveries
+}
+
+func (r *run) take(out *Output) {
+	for i := range out.Facts {
+		f := out.Facts[i]
+		r.exact = append(r.exact, fmt.Sprintf("%d-%d %x", f.Ms, f.N, AppendFact(nil, &f)))
+		r.facts = append(r.facts, fmt.Sprintf("%s %v %s<-%s %s at %d %v %d %s", f.Cause, f.Key, f.Zone, f.From, f.Point, f.At, f.Passage, f.Count, f.Disp))
+	}
+	for i := range out.Alerts {
+		r.exact = append(r.exact, out.Alerts[i].Type+string(AppendAlert(nil, &out.Alerts[i].Alert)))
+	}
+	for i := range out.Deliveries {
+		r.exact = append(r.exact, string(AppendDelivery(nil, &out.Deliveries[i])))
+	}
+}
+
+func fold(rt require.TestingT, cfg *Config, log []Entry) *run {
+	r := &run{state: NewState("quayside", cfg)}
+	var out Output
+	for i := range log {
+		e := log[i]
+		e.Seq = uint64(i + 1)
+		out.Reset()
+		require.NoError(rt, Step(cfg, r.state, &e, &out))
+		r.take(&out)
+		requireTrueStock(rt, r.state)
+	}
+	return r
+}
+
+// requireTrueStock checks that the counts equal the items behind them.
+func requireTrueStock(rt require.TestingT, s *State) {
+	want := make(map[stockKey]int32)
+	for i := range s.count {
+		if it := s.item(i); s.counts(it) {
+			want[stockKey{it.product, it.zone}]++
+		}
+	}
+	require.Equal(rt, want, s.stock)
+}
+
+// whereabouts says where everything is, without the numbering of entries.
+func whereabouts(s *State) string {
+	var lines []string
+	for i := range s.count {
+		it := s.item(i)
+		lines = append(lines, fmt.Sprintf("%v in %s since %d seen %d %s declared %v", it.key, s.idOf(it.zone), it.since, it.seen, it.disp, it.flags&flagDeclared != 0))
+	}
+	slices.Sort(lines)
+	return strings.Join(lines, "\n")
+}
+
+func TestTwoRunsOverOneJournalAreTheSame(t *testing.T) {
+	cfg := testConfig(t, testRules)
+	rapid.Check(t, func(rt *rapid.T) {
+		log := journalOf(rt, cfg)
+		a, b := fold(rt, cfg, log), fold(rt, cfg, log)
+		require.Equal(rt, a.exact, b.exact)
+		require.Equal(rt, a.state.Digest(), b.state.Digest())
+	})
+}
+
+func TestJournalEncodingRoundTrips(t *testing.T) {
+	cfg := testConfig(t, testRules)
+	rapid.Check(t, func(rt *rapid.T) {
+		log := journalOf(rt, cfg)
+		var e Entry
+		for i := range log {
+			e.Seq = log[i].Seq
+			require.NoError(rt, DecodeEntry(AppendEntry(nil, &log[i]), &e))
+			require.Equal(rt, AppendEntry(nil, &log[i]), AppendEntry(nil, &e))
+			require.Len(rt, e.Reads, len(log[i].Reads))
+		}
+	})
+}
+
+func TestSplittingBatchesChangesNothing(t *testing.T) {
+	cfg := testConfig(t, testRules)
+	rapid.Check(t, func(rt *rapid.T) {
+		log := journalOf(rt, cfg)
+		var split []Entry
+		for _, e := range log {
+			if e.Kind != EntryReads || len(e.Reads) < 2 {
+				split = append(split, e)
+				continue
+			}
+			cut := rapid.IntRange(1, len(e.Reads)-1).Draw(rt, "cut")
+			first, second := e, e
+			first.Reads, second.Reads = e.Reads[:cut], e.Reads[cut:]
+			split = append(split, first, second)
+		}
+		// Acts name alerts by ids, which hold the entry's number: leave them out of this comparison.
+		noActs := func(log []Entry) []Entry {
+			return slices.DeleteFunc(slices.Clone(log), func(e Entry) bool { return e.Kind == EntryAct })
+		}
+		a, b := fold(rt, cfg, noActs(log)), fold(rt, cfg, noActs(split))
+		require.Equal(rt, a.facts, b.facts)
+		require.Equal(rt, whereabouts(a.state), whereabouts(b.state))
+	})
+}
+
+func TestRepeatingBatchesChangesNothing(t *testing.T) {
+	cfg := testConfig(t, testRules)
+	rapid.Check(t, func(rt *rapid.T) {
+		log := slices.DeleteFunc(journalOf(rt, cfg), func(e Entry) bool { return e.Kind == EntryAct })
+		var twice []Entry
+		for _, e := range log {
+			twice = append(twice, e)
+			if e.Kind == EntryReads {
+				twice = append(twice, e)
+			}
+		}
+		a, b := fold(rt, cfg, log), fold(rt, cfg, twice)
+		require.Equal(rt, a.facts, b.facts)
+		require.Equal(rt, whereabouts(a.state), whereabouts(b.state))
+	})
+}
+
+// records is a store that keeps only the records.
+type records map[[2]string][]byte
+
+func (rec records) commit(s *State) {
+	for _, c := range s.Flush() {
+		k := [2]string{c.Kind, c.Key}
+		if c.Value == nil {
+			delete(rec, k)
+		} else {
+			rec[k] = slices.Clone(c.Value)
+		}
+	}
+}
+
+func (rec records) load(rt require.TestingT, cfg *Config, log []Entry) *State {
+	m, err := DecodeMeta(rec[[2]string{KindMeta, KindMeta}])
+	require.NoError(rt, err)
+	names := make(map[uint16]string)
+	for k, v := range rec {
+		if k[0] == KindName {
+			names[binary.BigEndian.Uint16([]byte(k[1]))] = string(v)
+		}
+	}
+	l, err := NewLoader("quayside", cfg, m, names)
+	require.NoError(rt, err)
+	for k := range maps.Keys(rec) { // in no order, as a store yields them
+		require.NoError(rt, l.Record(k[0], k[1], rec[k]))
+	}
+	after, last := l.From()
+	for i := after; i < last; i++ {
+		e := log[i]
+		e.Seq = i + 1
+		l.Replay(&e)
+	}
+	return l.State()
+}
+
+func dumped(s *State) string {
+	var b strings.Builder
+	s.dump(&b)
+	return b.String()
+}
+
+// A worker that crashes and loads the site again, at any entry, must go on exactly as if nothing had happened: the same state, facts, alerts and
+// delivery ids to the byte.
+func TestLoadingAgainChangesNothing(t *testing.T) {
+	cfg := testConfig(t, testRules)
+	rapid.Check(t, func(rt *rapid.T) {
+		log := journalOf(rt, cfg)
+		whole := fold(rt, cfg, log)
+		r := &run{state: NewState("quayside", cfg)}
+		rec := records{}
+		var out Output
+		for i := range log {
+			e := log[i]
+			e.Seq = uint64(i + 1)
+			out.Reset()
+			require.NoError(rt, Step(cfg, r.state, &e, &out))
+			r.take(&out)
+			if rapid.IntRange(0, 2).Draw(rt, "commit") == 0 {
+				rec.commit(r.state)
+				if rapid.IntRange(0, 2).Draw(rt, "crash") == 0 {
+					was := dumped(r.state)
+					r.state = rec.load(rt, cfg, log)
+					require.Equal(rt, was, dumped(r.state), "loaded after entry %d", i+1)
+				}
+			}
+		}
+		require.Equal(rt, whole.exact, r.exact)
+		require.Equal(rt, whole.state.Digest(), r.state.Digest())
+	})
+}
+
+func TestRecordsSurviveDamage(t *testing.T) {
+	cfg := testConfig(t, testRules)
+	sh := newShop(t, testRules)
+	sh.readIn("handheld-1", "shelf-a", -50, book(1, 1))
+	sh.walkOut(book(1, 1))
+	sh.pass(5 * time.Second)
+	for _, c := range sh.s.Flush() {
+		for cut := range len(c.Value) {
+			l, err := NewLoader("quayside", cfg, Meta{}, nil)
+			require.NoError(t, err)
+			_ = l.Record(c.Kind, c.Key, c.Value[:cut]) // must not panic
+		}
+	}
+}
+
+func FuzzDecodeEntry(f *testing.F) {
+	k := book(1, 1)
+	f.Add(AppendEntry(nil, &Entry{Kind: EntryReads, At: opening, By: "gate", Points: []string{"door-in"}, Zones: []string{"shelf-a"}, Reads: []Read{
+		{Key: k, Zone: 1, RSSI: -600, N: 2, T: opening}, {Key: epc.Key{Hi: 15 << 60, Lo: 7}, Text: "(01)09521234000013(21)A", RSSI: NoRSSI, N: 1, T: opening - 5},
+	}}))
+	f.Add(AppendEntry(nil, &Entry{Kind: EntryEvents, At: opening, Events: []Event{{Type: EventSold, Tags: []Tag{{Key: k}}, Zone: "till", T: opening, Ref: "r-1"}}}))
+	f.Add(AppendEntry(nil, &Entry{Kind: EntryConfig, At: opening, Config: []Pin{{"rules", 3}}}))
+	f.Add(AppendEntry(nil, &Entry{Kind: EntryAct, At: opening, Act: Act{Alert: "a", Do: "close", Outcome: "false"}}))
+	f.Add([]byte{0x95, 1, 1})
+	f.Fuzz(func(t *testing.T, b []byte) {
+		var e Entry
+		if DecodeEntry(b, &e) != nil {
+			return
+		}
+		again := AppendEntry(nil, &e)
+		var e2 Entry
+		require.NoError(t, DecodeEntry(again, &e2))
+		require.Equal(t, again, AppendEntry(nil, &e2))
+	})
+}
+
+func FuzzDecodeRecords(f *testing.F) {
+	f.Add(AppendAlert(nil, &Alert{ID: "quayside-1-1", Rule: "r", Why: []byte("{}"), Send: []string{"c"}}))
+	f.Add(AppendDelivery(nil, &Delivery{ID: "msg_1", Data: []byte("{}")}))
+	f.Add(AppendFact(nil, &Fact{Cause: Passed, Zone: "street-door"}))
+	f.Fuzz(func(_ *testing.T, b []byte) {
+		_, _ = DecodeAlert(b)
+		_, _ = DecodeDelivery(b)
+		_, _ = DecodeMeta(b)
+		var fact Fact
+		_ = DecodeFact(b, 1, 2, &fact)
+	})
+}
