@@ -285,6 +285,32 @@ var (
 		"[]int", "list of numbers", "int", typeInt, "interface {}", "any value")
 )
 
+// phrases says in plain words what the checker says of calls. Each $n is a type or a function.
+var phrases = []struct {
+	was *regexp.Regexp
+	is  string
+}{
+	{regexp.MustCompile(`^predicate should return boolean \(got (.+)\)$`), "the condition for each element must be yes/no, but this is a $1"},
+	{regexp.MustCompile(`^builtin (\w+) takes only array \(got (.+)\)$`), "$1 takes a list, not a $2"},
+	{regexp.MustCompile(`^cannot use (.+) as argument \(type (.+)\) to call (\w+) ?$`), "$3 takes a $2, not a $1"},
+	{regexp.MustCompile(`^invalid argument for (\w+) \(type (.+)\)$`), "$1 does not take a $2"},
+	{regexp.MustCompile(`^cannot use (.+) as type (.+) in array$`), "a $1 cannot be in a list of $2"},
+	{regexp.MustCompile(`^expected at least 2 arguments$`), "a list function takes a list and a condition: any(product.home_zones, # == zone.id)"},
+}
+
+// goType finds the names of Go types in a message of the checker.
+var goType = regexp.MustCompile(`\[\]interface \{\}|\[\]string|\[\]int|interface \{\}|\bfloat64\b|\bstring\b|\bbool\b|\bint\b`)
+
+func rephrase(message string) string {
+	for _, p := range phrases {
+		if p.was.MatchString(message) {
+			message = p.was.ReplaceAllString(message, p.is)
+			break
+		}
+	}
+	return goType.ReplaceAllStringFunc(message, goTypes.Replace)
+}
+
 // translate turns an error of the language's own parser or checker into plain words.
 func (p *parsed) translate(err error, source string) {
 	loc := file.Location{}
@@ -333,7 +359,7 @@ func (p *parsed) translate(err error, source string) {
 		case strings.HasPrefix(message, "not enough arguments"), strings.HasPrefix(message, "too many arguments"), strings.HasPrefix(message, "invalid number of arguments"):
 			message = strings.Replace(message, " to call ", " for ", 1)
 		default:
-			message = goTypes.Replace(message)
+			message = rephrase(message)
 		}
 	}
 	p.fail(loc, message, hint)

@@ -289,6 +289,7 @@ func (g *guard) within(n ast.Node, args []ast.Node) ast.Node {
 // member resolves a dotted name.
 func (g *guard) member(n *ast.MemberNode) ast.Node {
 	var parts []string
+	whole := n
 	from, to := spanOf(n)
 	loc := file.Location{From: from, To: to}
 	for {
@@ -315,8 +316,8 @@ func (g *guard) member(n *ast.MemberNode) ast.Node {
 		break
 	}
 	slices.Reverse(parts)
-	if _, to := g.span(n); to > loc.To {
-		loc.To = to // product.attributes["x"]
+	if _, to := g.span(whole); to > loc.To {
+		loc.To = to // the bracket in product.attributes["x"]
 	}
 	return g.name(n, strings.Join(parts, "."), loc)
 }
