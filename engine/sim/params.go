@@ -42,7 +42,8 @@ type Radio struct {
 	MissMin         float64 // chance of missing a tag in range in one round of a reader,
 	MissMax         float64 // fixed for each tag and read point between the two: 10 to 40 %
 
-	PortalPower   float64 // dB below the fixed readers
+	FixedPower    float64 // dB, against the full power that RSSI1m and ForwardMargin1m stand for: turned down so as not to hear the zone next door
+	PortalPower   float64
 	DeskPower     float64
 	HandheldPower float64 // staff turn it down so as not to read the next shelf as well
 
@@ -55,7 +56,7 @@ type Radio struct {
 	S0Rounds      int           // rounds that fit into a cycle in session S0, where tags answer each time, at most
 
 	// In session S1 a tag that was read keeps quiet for a while, whichever S1 reader read it. EPC Gen2 (ISO/IEC 18000-63) asks for 500 ms to 5 s
-	// (from memory); it is fixed for each tag between the two. Readers in S2 and S3 are treated like S1.
+	// (from memory), and most tags stay in the lower half; it is fixed for each tag between the two. Readers in S2 and S3 are treated like S1.
 	QuietMin, QuietMax time.Duration
 
 	ClockSkew time.Duration // each reader's clock is wrong by up to this, either way
@@ -99,10 +100,10 @@ func DefaultRadio() Radio {
 	return Radio{
 		RSSI1m: -42, Exponent: 1.8, ForwardMargin1m: 20, Sensitivity: -80, Beamwidth: 70, BackLobe: 15, FloorLoss: 18, WallLoss: 8, BodyLoss: 4,
 		Shadowing: 3, Fading: 2.5, MissMin: 0.10, MissMax: 0.40,
-		PortalPower: -12, DeskPower: -18, HandheldPower: -15,
+		FixedPower: -3, PortalPower: -8, DeskPower: -18, HandheldPower: -15,
 		FixedCycle: time.Second, PortalCycle: 200 * time.Millisecond, DeskCycle: 300 * time.Millisecond, HandheldCycle: 500 * time.Millisecond,
 		PortalReport: 300 * time.Millisecond, ReadsPerSec: 1000, S0Rounds: 2,
-		QuietMin: 500 * time.Millisecond, QuietMax: 5 * time.Second,
+		QuietMin: 500 * time.Millisecond, QuietMax: 3 * time.Second,
 		ClockSkew: 400 * time.Millisecond,
 	}
 }

@@ -46,7 +46,7 @@ var areas = []area{
 	{zone: "shelf-a", x0: 0.2, y0: 7, x1: 3.8, y1: 10, low: 0.4, high: 1.8, inset: 0.5},
 	{zone: "shelf-b", x0: 4.2, y0: 7, x1: 7.8, y1: 10, low: 0.4, high: 1.8, inset: 0.5},
 	{zone: "shelf-c", x0: 8.2, y0: 7, x1: 11.8, y1: 10, low: 0.4, high: 1.8, inset: 0.5},
-	{zone: stock, x0: 0, y0: 12.5, x1: 8, y1: 16.5, low: 0.3, high: 2.0, inset: 0.4},
+	{zone: stock, x0: 0, y0: 12.5, x1: 8, y1: 16.5, low: 0.5, high: 2.0, inset: 0.6},
 	{zone: bay, x0: 9, y0: 13, x1: 12, y1: 16, low: 0.8, high: 1.0, inset: 0.6},
 	{zone: door, x0: doorX - 1, y0: -1, x1: doorX + 1, y1: 1},
 	{zone: "shelf-d", upstairs: true, x0: 0.2, y0: 7, x1: 3.8, y1: 10, low: 0.4, high: 1.8, inset: 0.5},
@@ -81,8 +81,8 @@ var mounts = []mount{
 	{"stockroom-1", vec{2, 14.5, 3.4}, down},
 	{"stockroom-2", vec{6, 14.5, 3.4}, down},
 	// The two antennas of the door hang above it and look away from each other, so that the order of their peaks is the direction.
-	{"street-door-in", vec{doorX, 0.6, 2.4}, vec{0, 0.3, -0.95}},
-	{"street-door-out", vec{doorX, -0.6, 2.4}, vec{0, -0.3, -0.95}},
+	{"street-door-in", vec{doorX, 0.4, 2.4}, vec{0, 0.2, -0.98}},
+	{"street-door-out", vec{doorX, -0.4, 2.4}, vec{0, -0.2, -0.98}},
 	{"till-1", vec{10.5, 3, 0.95}, up},
 	{"receiving-1", vec{10.5, 14.5, 0.75}, up},
 }

@@ -77,6 +77,8 @@ func (s *Sim) buildRadio() error {
 		a := &antenna{point: p.ID, role: p.Role, number: i, s1: p.Session != "S0" && p.Session != "", rounds: max(1, c.S0Rounds), cycle: c.FixedCycle.Milliseconds()}
 		report := a.cycle
 		switch p.Role {
+		case layout.Fixed:
+			a.power = c.FixedPower
 		case layout.Portal:
 			a.power, a.cycle, report = c.PortalPower, c.PortalCycle.Milliseconds(), c.PortalReport.Milliseconds()
 		case layout.Desk:
@@ -283,13 +285,19 @@ func (s *Sim) round(a *antenna) {
 // carriedRound is the part of a round over what people carry, and for a handheld, which moves itself, over everything.
 func (s *Sim) carriedRound(a *antenna) {
 	at := s.now + a.device.skew
+	rounds := a.rounds
+	if a.s1 {
+		rounds = 1
+	}
 	for _, i := range s.inHands {
 		p := s.things[i].holder
 		if p == a.holder {
 			continue
 		}
 		if l, ok := s.link(a, i, p.pos, p.loss); ok {
-			s.try(a, &l, at)
+			for k := range rounds {
+				s.try(a, &l, at-a.cycle*int64(rounds-1-k)/int64(rounds))
+			}
 		}
 	}
 	if a.holder == nil {
