@@ -73,11 +73,19 @@ type Alert struct {
 	Send   []string        // channels that were told
 	Orders int             // deliveries made so far, per change
 
-	Due int64 // when a hold or a clear delay ends, 0: no timer
+	Due int64 // when a hold, a clear delay or a gathering ends, 0: no timer
+
+	// With gather, alerts that open within that time of a first one join it: they are told as part of it.
+	Lead       string   // the alert that this one joined; nobody sees this one by itself
+	Members    []string // what joined this one, in words
+	Untold     int      // how many of Members no message has named yet
+	MembersOn  int      // how many of those that joined have not ended
+	Ended      bool     // its own condition ended while members go on
+	GatherEnds int64    // until when others may join
 }
 
 const alertVersion = 1
-const alertFields = 35
+const alertFields = 41
 
 // AppendAlert appends the record encoding of a to b.
 func AppendAlert(b []byte, a *Alert) []byte {
@@ -100,7 +108,12 @@ func AppendAlert(b []byte, a *Alert) []byte {
 		b = msgp.AppendInt64(b, t)
 	}
 	b = msgp.AppendInt(b, a.Orders)
-	return appendStrings(msgp.AppendBytes(b, a.Why), a.Send)
+	b = appendStrings(msgp.AppendBytes(b, a.Why), a.Send)
+	b = appendStrings(msgp.AppendString(b, a.Lead), a.Members)
+	b = msgp.AppendInt(b, a.Untold)
+	b = msgp.AppendInt(b, a.MembersOn)
+	b = msgp.AppendBool(b, a.Ended)
+	return msgp.AppendInt64(b, a.GatherEnds)
 }
 
 // DecodeAlert is the inverse of AppendAlert.
@@ -127,6 +140,7 @@ func DecodeAlert(b []byte) (Alert, error) {
 	}
 	a.Orders = r.int()
 	a.Why, a.Send = r.bytes(), r.strings(nil)
+	a.Lead, a.Members, a.Untold, a.MembersOn, a.Ended, a.GatherEnds = r.string(), r.strings(nil), r.int(), r.int(), r.bool(), r.int64()
 	if r.err != nil {
 		return a, fmt.Errorf("alert record: %w", r.err)
 	}
@@ -171,6 +185,7 @@ type AlertView struct {
 	ClosedBy string          `json:"closed_by,omitempty"`
 	Outcome  string          `json:"outcome,omitempty"`
 	Note     string          `json:"note,omitempty"`
+	Members  []string        `json:"gathered,omitempty"` // what else the alert is about
 	Why      json.RawMessage `json:"why,omitempty"`
 	Notice   string          `json:"notice"`
 }
@@ -203,7 +218,7 @@ func (a *Alert) View(site string) AlertView {
 		ID: a.ID, Site: site, Rule: a.Rule, Version: a.Digest, About: a.About, Severity: a.Severity, Status: a.Status.String(), Watch: a.Watch,
 		Say: a.Say, Item: a.Item(), GTIN: GTINText(a.GTIN), Zone: a.Zone, Place: a.Place, Passage: a.Passage.View(),
 		Since: moment(a.Since), Opened: moment(a.OpenedAt), Cleared: moment(a.EndedAt), Acked: moment(a.AckedAt), AckedBy: a.AckedBy,
-		Closed: moment(a.ClosedAt), ClosedBy: a.ClosedBy, Outcome: a.Outcome, Note: a.Note, Why: a.Why, Notice: Notice,
+		Closed: moment(a.ClosedAt), ClosedBy: a.ClosedBy, Outcome: a.Outcome, Note: a.Note, Members: a.Members, Why: a.Why, Notice: Notice,
 	}
 	if a.FactMs != 0 {
 		v.Cause, v.Fact = a.Cause.String(), fmt.Sprintf("%d-%d", a.FactMs, a.FactN)
@@ -224,5 +239,10 @@ func GTINText(g uint64) string {
 	if g == 0 {
 		return ""
 	}
-	return fmt.Sprintf("%014d", g)
+	var b [14]byte
+	for i := len(b) - 1; i >= 0; i-- {
+		b[i] = byte('0' + g%10)
+		g /= 10
+	}
+	return string(b[:])
 }

@@ -56,6 +56,7 @@ func compareTracks(a, b *track) int { return cmp.Or(cmp.Compare(a.seq, b.seq), c
 type alertBook struct {
 	byID      map[string]*track
 	bySubject map[subject][]*track // pending, open and acknowledged ones, oldest first
+	gathering map[string]*track    // by rule: the alert that others may join
 	timers    timerHeap
 	made      int    // alerts raised in this entry, for ids
 	madeSeq   uint64 // which entry that was
@@ -64,6 +65,7 @@ type alertBook struct {
 func (b *alertBook) init() {
 	b.byID = make(map[string]*track)
 	b.bySubject = make(map[subject][]*track)
+	b.gathering = make(map[string]*track)
 }
 
 func (a *Alert) subject() subject {
@@ -226,7 +228,10 @@ func (s *State) settleTrack(t *track, r *rules.Rule, f *Fact, env *rules.Env) {
 		return // unknown is not false: the alert stays as it is
 	}
 	switch {
-	case ok && t.Status != AlertPending && t.Due != 0:
+	case ok && t.Ended:
+		t.Ended = false
+		s.mark(t)
+	case ok && t.Status != AlertPending && t.Due != 0 && t.Untold == 0:
 		s.setTimer(t, 0) // true again before the clear delay ended: it is the same alert
 	case !ok:
 		s.lower(t, r)
@@ -285,11 +290,46 @@ func (s *State) open(t *track, r *rules.Rule, env *rules.Env) {
 	if why, err := json.Marshal(s.bound.eval.Why(r)); err == nil {
 		t.Why = why
 	}
+	if r.Gather > 0 {
+		if s.join(t, r) {
+			return
+		}
+		t.GatherEnds = s.clock + r.Gather.Milliseconds()
+	}
 	if !t.Watch {
 		t.Send = r.Send
 	}
 	s.mark(t)
 	s.tell(t, "alert.opened")
+}
+
+// maxMembers is how many alerts are listed in words in the one that they joined; more are counted.
+const maxMembers = 100
+
+// join makes an alert part of one of its rule that opened a moment ago, if there is one: one alert for a bag of twenty, not twenty.
+func (s *State) join(t *track, r *rules.Rule) bool {
+	lead := s.alerts.gathering[r.Name]
+	if lead == nil || s.clock >= lead.GatherEnds || lead.Status != AlertOpen && lead.Status != AlertAcknowledged {
+		return false
+	}
+	t.Lead = lead.ID
+	s.mark(t)
+	lead.MembersOn++
+	lead.Untold++
+	if len(lead.Members) < maxMembers {
+		lead.Members = append(slices.Clip(lead.Members), t.Say)
+	}
+	s.setTimer(lead, lead.GatherEnds)
+	return true
+}
+
+// gathered tells of those that joined an alert, once the time for joining is over.
+func (s *State) gathered(t *track) {
+	if t.Untold == 0 {
+		return
+	}
+	s.mark(t)
+	s.tell(t, "alert.gathered")
 }
 
 // lower ends an alert's condition: a pending one was never told and is dropped, an open one clears now or after the rule's clear delay.
@@ -312,13 +352,68 @@ func (s *State) lower(t *track, r *rules.Rule) {
 func (s *State) clearAlert(t *track) {
 	s.setTimer(t, 0)
 	s.unfollow(t)
+	if t.MembersOn > 0 {
+		t.Ended = true // the others that joined it go on
+		if s.clock < t.GatherEnds {
+			s.setTimer(t, t.GatherEnds)
+		} else {
+			s.gathered(t)
+		}
+		return
+	}
+	if t.Lead != "" {
+		s.leaveLead(t)
+		return
+	}
 	t.Status, t.EndedAt = AlertCleared, s.clock
 	s.mark(t)
 	s.tell(t, "alert.cleared")
 }
 
+// leaveLead ends an alert that had joined another, and that one too if this was the last.
+func (s *State) leaveLead(t *track) {
+	delete(s.alerts.byID, t.ID)
+	s.dirty.dropped = append(s.dirty.dropped, t.ID)
+	lead := s.alerts.byID[t.Lead]
+	if lead == nil {
+		return
+	}
+	lead.MembersOn--
+	s.mark(lead)
+	if lead.MembersOn == 0 && lead.Ended {
+		s.clearAlert(lead)
+	}
+}
+
+// closeMembers ends all that joined an alert which a person closed.
+func (s *State) closeMembers(t *track) {
+	if t.MembersOn == 0 {
+		return
+	}
+	for _, m := range s.alerts.inOrder() {
+		if m.Lead == t.ID {
+			s.setTimer(m, 0)
+			s.unfollow(m)
+			delete(s.alerts.byID, m.ID)
+			s.dirty.dropped = append(s.dirty.dropped, m.ID)
+		}
+	}
+	t.MembersOn = 0
+}
+
 // tell makes the deliveries of one change of an alert, one for each channel.
 func (s *State) tell(t *track, change string) {
+	t.Untold = 0
+	switch change {
+	case "alert.opened":
+		if t.GatherEnds > s.clock {
+			s.alerts.gathering[t.Rule] = t
+		}
+	case "alert.closed", "alert.cleared":
+		if s.alerts.gathering[t.Rule] == t {
+			delete(s.alerts.gathering, t.Rule)
+		}
+	}
 	s.out.Alerts = append(s.out.Alerts, AlertChange{Seq: s.seq, Type: change, Alert: t.Alert})
 	if len(t.Send) == 0 {
 		return
@@ -364,7 +459,11 @@ func (s *State) ring() {
 		s.mark(t)
 		r := s.bound.rulesByName[t.Rule]
 		if t.Status != AlertPending {
-			s.clearAlert(t)
+			if t.Untold > 0 && s.clock >= t.GatherEnds {
+				s.gathered(t)
+			} else {
+				s.clearAlert(t)
+			}
 			continue
 		}
 		// Facts would have lowered it, but a new version of the rule or the layout may see it otherwise.
@@ -457,7 +556,7 @@ func (s *State) ruleFailed(r *rules.Rule, err error, f *Fact) {
 // act carries out what a person did to an alert. What no longer fits (a late click) changes nothing.
 func (s *State) act(a *Act, by string) {
 	t := s.alerts.byID[a.Alert]
-	if t == nil || t.Status == AlertPending {
+	if t == nil || t.Status == AlertPending || t.Lead != "" {
 		return
 	}
 	switch {
@@ -475,6 +574,7 @@ func (s *State) act(a *Act, by string) {
 		if a.Note != "" {
 			t.Note = a.Note
 		}
+		s.closeMembers(t)
 		delete(s.alerts.byID, t.ID)
 		s.mark(t)
 		s.tell(t, "alert.closed")

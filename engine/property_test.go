@@ -262,7 +262,8 @@ func dumped(s *State) string {
 // A worker that crashes and loads the site again, at any entry, must go on exactly as if nothing had happened: the same state, facts, alerts and
 // delivery ids to the byte.
 func TestLoadingAgainChangesNothing(t *testing.T) {
-	cfg := testConfig(t, testRules)
+	// With gathering and a clear delay, so that every field of an alert's record is at stake.
+	cfg := testConfig(t, strings.NewReplacer("hold: 3s", "hold: 3s\n    gather: 20s\n    clear: 5s", "hold: 10m", "hold: 10s").Replace(testRules))
 	rapid.Check(t, func(rt *rapid.T) {
 		log := journalOf(rt, cfg)
 		whole := fold(rt, cfg, log)

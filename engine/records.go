@@ -265,11 +265,14 @@ func (l *Loader) start() {
 	s.out = &Output{}
 	// Follow alerts in the order in which they were raised.
 	for _, t := range s.alerts.inOrder() {
-		if t.Status != AlertCleared {
+		if t.Status != AlertCleared && !t.Ended {
 			s.follow(t)
 		}
 		if t.Due != 0 {
 			s.setTimer(t, t.Due)
+		}
+		if t.GatherEnds > 0 && (t.Status == AlertOpen || t.Status == AlertAcknowledged) {
+			s.alerts.gathering[t.Rule] = t
 		}
 	}
 }

@@ -449,3 +449,37 @@ func TestStepRefusesGaps(t *testing.T) {
 	}
 	require.Equal(t, before, sh.s.Digest())
 }
+
+func TestABagOfBooksIsOneAlert(t *testing.T) {
+	sh := newShop(t, strings.Replace(testRules, "hold: 3s", "hold: 3s\n    gather: 5s", 1))
+	var bag []epc.Key
+	for i := range 20 {
+		bag = append(bag, book(1, i))
+	}
+	sh.readIn("handheld-1", "shelf-a", -50, bag...)
+	sh.pass(time.Second)
+	sh.walkOut(bag...)
+	sh.pass(20 * time.Second)
+	require.Equal(t, []string{"unpaid-at-door opened", "unpaid-at-door gathered"}, sh.alerts())
+	require.Len(t, sh.tells, 2)
+	lead := sh.chgs[1].Alert
+	require.Len(t, lead.Members, 19)
+
+	// It ends when the last of them is paid for.
+	sh.event(EventSold, "till", bag[:19]...)
+	require.Len(t, sh.tells, 2)
+	sh.event(EventSold, "till", bag[19])
+	require.Equal(t, "unpaid-at-door cleared", sh.alerts()[2])
+
+	// What a person closes is closed with all that joined it.
+	sh.event(EventReturned, "till", bag...)
+	sh.pass(time.Minute)
+	sh.walkOut(bag...)
+	sh.pass(20 * time.Second)
+	last := sh.chgs[len(sh.chgs)-1].Alert
+	sh.step(Entry{Kind: EntryAct, By: "door", Act: Act{Alert: last.ID, Do: "close", Outcome: "false"}})
+	require.Empty(t, sh.s.alerts.byID[last.ID])
+	for _, tr := range sh.s.alerts.byID {
+		require.NotEqual(t, last.ID, tr.Lead)
+	}
+}

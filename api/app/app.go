@@ -1,0 +1,296 @@
+// Package app puts a whole Lintel together: store, site loops, sender of webhooks, HTTP. The command line and tests start it with New and
+// Start and end it with Stop; it reads no flags and catches no signals.
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"net/netip"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+
+	"lintel/api"
+	"lintel/engine"
+	"lintel/engine/deliver"
+	"lintel/engine/runner"
+	"lintel/engine/store"
+	"lintel/engine/store/boltstore"
+	"lintel/engine/store/redisstore"
+)
+
+// Options say what to run. One of Data, Redis and Store is needed.
+type Options struct {
+	Data  string      // directory of the embedded store
+	Redis string      // URL of a Redis server, Sentinel or Cluster
+	Store store.Store // a store that is open already; Stop leaves it open
+
+	Listen string // host:port; port 0 picks a free one. Default 127.0.0.1:8470
+	Node   string // name of this process among others on one store; default host name and process id
+
+	AllowCIDRs []netip.Prefix   // private networks that webhooks may reach
+	Retry      deliver.Schedule // zero: the default of about three days
+
+	JournalKeep time.Duration // how long folded entries are kept; default 48h
+	FactsKeep   time.Duration // how long facts are kept; default 30 days
+
+	Log *slog.Logger // default slog.Default
+}
+
+// DefaultListen is where Lintel listens unless told otherwise: only this machine can reach it.
+const DefaultListen = "127.0.0.1:8470"
+
+// App is one running Lintel.
+type App struct {
+	Store      store.Store
+	Runner     *runner.Runner
+	Dispatcher *deliver.Dispatcher
+	API        *api.API
+	Registry   *prometheus.Registry
+
+	opt      Options
+	ownStore bool
+	channels *channels
+	server   *http.Server
+	listener net.Listener
+	wg       sync.WaitGroup
+	stopBg   context.CancelFunc
+	failed   chan error
+}
+
+// New opens the store and puts the parts together. Nothing runs yet.
+func New(ctx context.Context, opt Options) (*App, error) {
+	if opt.Log == nil {
+		opt.Log = slog.Default()
+	}
+	if opt.Listen == "" {
+		opt.Listen = DefaultListen
+	}
+	if opt.Node == "" {
+		host, _ := os.Hostname()
+		opt.Node = fmt.Sprintf("%s-%d", host, os.Getpid())
+	}
+	a := &App{opt: opt, Store: opt.Store, failed: make(chan error, 1)}
+	if a.Store == nil {
+		st, err := openStore(ctx, opt)
+		if err != nil {
+			return nil, err
+		}
+		a.Store, a.ownStore = st, true
+	}
+	a.Registry = prometheus.NewRegistry()
+	a.Registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	a.channels = &channels{store: a.Store, log: opt.Log}
+	d, err := deliver.New(deliver.Options{
+		Store: a.Store, Channels: a.channels.get, Guard: deliver.NewGuard(opt.AllowCIDRs), Log: opt.Log, Schedule: opt.Retry,
+		Observe: observe(a.Registry, func() deliver.Stats { return a.Dispatcher.Stats() }),
+	})
+	if err != nil {
+		return nil, errors.Join(err, a.closeStore())
+	}
+	a.Dispatcher = d
+	a.Runner = runner.New(runner.Options{
+		Store: a.Store, Deliver: d, Log: opt.Log, Node: opt.Node, Metrics: runner.NewMetrics(a.Registry),
+		JournalKeep: opt.JournalKeep, FactsKeep: opt.FactsKeep,
+	})
+	a.API = api.New(api.Options{Store: a.Store, Runner: a.Runner, Dispatcher: d, Log: opt.Log, Registry: a.Registry})
+	return a, nil
+}
+
+func openStore(ctx context.Context, opt Options) (store.Store, error) {
+	switch {
+	case opt.Data != "" && opt.Redis != "":
+		return nil, errors.New("a data directory and a Redis URL were both given; Lintel keeps its data in one of them")
+	case opt.Redis != "":
+		return redisstore.Open(ctx, opt.Redis, redisstore.Options{})
+	case opt.Data != "":
+		dir, err := filepath.Abs(opt.Data)
+		if err != nil {
+			return nil, err
+		}
+		return boltstore.Open(dir, boltstore.Options{})
+	}
+	return nil, errors.New("no place to keep data was given: say --data DIR or --redis URL")
+}
+
+func (a *App) closeStore() error {
+	if !a.ownStore {
+		return nil
+	}
+	return a.Store.Close()
+}
+
+// Start listens and begins to work. It returns once requests are answered.
+func (a *App) Start(ctx context.Context) error {
+	l, err := net.Listen("tcp", a.opt.Listen)
+	if err != nil {
+		return fmt.Errorf("listen on %s: %w", a.opt.Listen, err)
+	}
+	a.listener = l
+	if err := a.channels.refresh(ctx); err != nil {
+		return errors.Join(fmt.Errorf("read the channels: %w", err), l.Close())
+	}
+	if err := a.Runner.Start(ctx); err != nil {
+		return errors.Join(err, l.Close())
+	}
+	bg, stop := context.WithCancel(context.Background())
+	a.stopBg = stop
+	a.wg.Go(func() { a.channels.run(bg) })
+	a.wg.Go(func() {
+		if err := a.Dispatcher.Run(bg); err != nil {
+			a.fail(err)
+		}
+	})
+	a.server = &http.Server{
+		Handler:           a.API.Handler(),
+		ReadHeaderTimeout: 10 * time.Second,
+		IdleTimeout:       2 * time.Minute,
+		ErrorLog:          slog.NewLogLogger(a.opt.Log.Handler(), slog.LevelDebug),
+	}
+	a.wg.Go(func() {
+		if err := a.server.Serve(l); err != nil && !errors.Is(err, http.ErrServerClosed) {
+			a.fail(err)
+		}
+	})
+	return nil
+}
+
+func (a *App) fail(err error) {
+	select {
+	case a.failed <- err:
+	default:
+	}
+}
+
+// Failed yields an error if a part of the process ended that should not have.
+func (a *App) Failed() <-chan error { return a.failed }
+
+// URL returns where the API listens.
+func (a *App) URL() string { return "http://" + a.listener.Addr().String() }
+
+// Stop ends everything in order: no new requests, what was accepted is folded or stays in the journal, tries under way end, the store closes.
+func (a *App) Stop(ctx context.Context) error {
+	var errs []error
+	if a.server != nil {
+		a.API.Close()
+		if err := a.server.Shutdown(ctx); err != nil {
+			errs = append(errs, err, a.server.Close())
+		}
+	}
+	a.Runner.Stop()
+	if a.stopBg != nil {
+		a.stopBg()
+	}
+	a.wg.Wait()
+	return errors.Join(append(errs, a.closeStore())...)
+}
+
+// channels keeps the newest channels at hand, so that the sender asks no store before each try.
+type channels struct {
+	store store.Store
+	log   *slog.Logger
+
+	mu      sync.RWMutex
+	version int
+	byName  map[string]deliver.Channel
+}
+
+// channelsFresh is how soon a change of the channels is in use on every node.
+const channelsFresh = 500 * time.Millisecond
+
+func (c *channels) get(name string) (deliver.Channel, bool) {
+	c.mu.RLock()
+	defer c.mu.RUnlock()
+	ch, ok := c.byName[name]
+	return ch, ok
+}
+
+func (c *channels) run(ctx context.Context) {
+	tick := time.NewTicker(channelsFresh)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+			if err := c.refresh(ctx); err != nil && ctx.Err() == nil {
+				c.log.Warn("the channels can't be read; those from before stay in use", "err", err)
+			}
+		}
+	}
+}
+
+func (c *channels) refresh(ctx context.Context) error {
+	heads, err := c.store.ListDocuments(ctx, api.ChannelsDocument)
+	if err != nil {
+		return err
+	}
+	for _, h := range heads {
+		c.mu.RLock()
+		fresh := h.Name != api.ChannelsDocument || h.Version == c.version
+		c.mu.RUnlock()
+		if fresh {
+			continue
+		}
+		d, err := c.store.GetDocument(ctx, h.Name, h.Version)
+		if err != nil {
+			return err
+		}
+		list, err := deliver.ParseChannels(d.Body)
+		if err != nil {
+			return err
+		}
+		m := make(map[string]deliver.Channel, len(list))
+		for _, ch := range list {
+			m[ch.Name] = ch
+		}
+		c.mu.Lock()
+		c.version, c.byName = h.Version, m
+		c.mu.Unlock()
+	}
+	return nil
+}
+
+// observe makes the sender's metrics.
+func observe(reg prometheus.Registerer, stats func() deliver.Stats) deliver.Observer {
+	tries := prometheus.NewCounterVec(prometheus.CounterOpts{
+		Name: "lintel_delivery_tries_total", Help: "Tries to deliver, by channel and outcome.",
+	}, []string{"channel", "outcome"})
+	took := prometheus.NewHistogram(prometheus.HistogramOpts{
+		Name: "lintel_delivery_try_seconds", Help: "How long one try took.", Buckets: prometheus.ExponentialBuckets(0.001, 2, 15),
+	})
+	age := prometheus.NewHistogram(prometheus.HistogramOpts{
+		Name: "lintel_delivery_age_seconds", Help: "From the alert's change to its delivery.", Buckets: prometheus.ExponentialBuckets(0.001, 2, 22),
+	})
+	settled := prometheus.NewCounterVec(prometheus.CounterOpts{
+		Name: "lintel_deliveries_settled_total", Help: "Deliveries that ended, delivered or dead.",
+	}, []string{"channel", "status"})
+	waited := prometheus.NewCounterVec(prometheus.CounterOpts{
+		Name: "lintel_deliveries_waited_total", Help: "Deliveries that waited for a channel's rate limit.",
+	}, []string{"channel"})
+	waiting := prometheus.NewGaugeFunc(prometheus.GaugeOpts{
+		Name: "lintel_deliveries_waiting", Help: "Deliveries in memory that are not delivered yet.",
+	}, func() float64 { return float64(stats().Queued) })
+	reg.MustRegister(tries, took, age, settled, waited, waiting)
+	return deliver.Observer{
+		Tried: func(_ string, d engine.Delivery, out deliver.Outcome) {
+			tries.WithLabelValues(d.Channel, out.Class.String()).Inc()
+			took.Observe(out.Took.Seconds())
+		},
+		Settled: func(_ string, d engine.Delivery) {
+			settled.WithLabelValues(d.Channel, d.Status.String()).Inc()
+			if d.Status == engine.DeliveryDelivered {
+				age.Observe(max(0, time.Since(time.UnixMilli(d.At)).Seconds()))
+			}
+		},
+		Waited: func(channel string) { waited.WithLabelValues(channel).Inc() },
+	}
+}

@@ -1,0 +1,78 @@
+// Package deliver sends deliveries: it signs each message, posts it to its channel, tries again when that fails, and keeps on record what came of
+// it. It also decides which addresses may be connected to at all.
+//
+//	runner: commit ──▶ Offer ──▶ gate ──▶ lane of the channel ──▶ try ──▶ outcomes ──▶ commit (loose)
+//	                             (order      (in flight,          (guard,  (grouped      │
+//	store: pending ──▶ Resume ─▶  of an       per second)          sign,    per site)    ├─ delivered, dead
+//	                   scans      alert)          ▲                POST)                 ▼
+//	                                              └──────────────── delayed ◀──────── pending
+//
+// # What is promised
+//
+// At least once. Step creates a delivery in the same commit as the change of the alert that it tells of, so it is on record before anybody is
+// told. The outcome of a try is on record before it counts. When the process ends between a POST and that commit, the message
+// is sent again, with the same id. Once the success is stored it is never sent again, unless a person asks for it (Dispatcher.Retry).
+//
+// The same id. The header "webhook-id" is Delivery.ID on every try, after every crash, in every replay; "webhook-timestamp" and the signature
+// are made anew for each try, with the secrets that are live at that moment. A receiver that remembers ids sees each message once.
+//
+// In order. The first tries of an alert's messages are made in their order, on each channel: opened before cleared. Retries are not: a
+// receiver that fails would hold up everything after it. So each message carries its order, and a receiver drops what is older than what it
+// has seen.
+//
+// Apart. Every channel has a lane of its own. One that hangs has MaxInFlight tries under way at most, fewer while it is in trouble, and cannot take
+// the last worker from another.
+//
+// Bounded. A channel has at most Options.PerChannel deliveries in memory, and all message bodies together at most Options.DataBytes;
+// the others wait in the store. Offer never waits.
+//
+// # When a try fails
+//
+// Schedule says when the next one is, and Classify what an answer means:
+//
+//	2xx                           delivered
+//	410                           dead at once; the channel is stopped until a test succeeds or its URL changes
+//	408, 409, 425, 429, 5xx,      tried again by the whole schedule: by default ten tries over about 76 hours
+//	  no answer, no channel,
+//	  a disabled channel
+//	3xx (never followed),         tried three times over about an hour, then dead: a wrong address or a wrong request seldom
+//	  other 4xx                   mends itself, and a person should know soon
+//
+// Each delay is spread by half of itself to both sides. Retry-After of 429 and 503 is honoured, up to the delay and two hours, and
+// holds the whole channel for up to a minute. While a receiver fails, the number of tries at one time halves down to one, and it grows again
+// with each success.
+//
+// A dead delivery stays on record for a person to decide. Delivered ones are deleted after a week.
+//
+// When the store takes no outcomes, nothing more is sent for the site until it does, since all that would be sent again after a crash.
+//
+// # Channels
+//
+// A channel is one destination, written as JSON (ParseChannels):
+//
+//	{"channels": [{
+//	  "name": "door-team",
+//	  "url": "https://chat.example/hooks/a1b2c3",
+//	  "format": "template",                                   // or "webhook" (the default), or "cloudevents"
+//	  "template": {"text": "{data.alert.say}", "level": "{data.alert.severity}"},
+//	  "secrets": ["whsec_...", {"secret": "whsec_...", "not_after": "2026-11-15T00:00:00Z"}],
+//	  "headers": {"Authorization": "Bearer ..."},
+//	  "timeout": "15s", "types": ["alert.opened"], "max_in_flight": 8, "per_second": 1, "disabled": false
+//	}]}
+//
+// "webhook" sends {"type", "timestamp", "data"} as Standard Webhooks 1.0 recommends, "cloudevents" a CloudEvents 1.0 event in its JSON
+// format. A template is JSON whose texts may hold placeholders: {id}, {type}, {timestamp}, {site}, {channel}, {alert}, {order}, and {data} with a path
+// into the message's data, like {data.product.name} or {data.list.0}. A text that is one placeholder becomes the value itself, with its type;
+// within a longer text a placeholder becomes text, escaped. What is not there becomes null or nothing. {{ and }} are braces.
+//
+// # Addresses
+//
+// Guard is asked with the address that is being connected, after the name was looked up. Public addresses are allowed on ports 80 and
+// 443; everything else only in ranges that the operator named. Redirects are not followed and no proxy is used.
+//
+// # Secrets
+//
+// Secrets, the values of headers, and what follows the host of a URL appear in no log, no error, no stored reason and no answer. Errors of the
+// network are put into words of our own, since theirs quote the URL and what the receiver sent; the receiver's answer is read and thrown
+// away. Printing, logging or marshalling a Channel gives its redacted form.
+package deliver

@@ -1,0 +1,273 @@
+package deliver
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"maps"
+	"net/http"
+	"net/netip"
+	"slices"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+
+	"lintel/engine"
+	"lintel/engine/store"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+const testSecret = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
+
+// memory is a store of records only, which can be made to fail.
+type memory struct {
+	store.Store
+	mu      sync.Mutex
+	records map[string]map[string][]byte // site, id
+	commits int
+	fail    func() error // asked before each commit
+	reads   int
+}
+
+func newMemory() *memory { return &memory{records: map[string]map[string][]byte{}} }
+
+var errBroken = errors.New("the disk is on fire")
+
+func (m *memory) put(site string, ds ...engine.Delivery) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for i := range ds {
+		if m.records[site] == nil {
+			m.records[site] = map[string][]byte{}
+		}
+		m.records[site][ds[i].ID] = engine.AppendDelivery(nil, &ds[i])
+	}
+}
+
+func (m *memory) get(t testing.TB, site, id string) engine.Delivery {
+	t.Helper()
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	d, err := engine.DecodeDelivery(m.records[site][id])
+	require.NoError(t, err, id)
+	return d
+}
+
+func (m *memory) commitCount() int {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.commits
+}
+
+func (m *memory) ids(site string) []string {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return slices.Sorted(maps.Keys(m.records[site]))
+}
+
+func (m *memory) Records(ctx context.Context, site string, kind store.Kind, keys []string, fn func(store.Kind, string, []byte) error) (store.Seq, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.reads++
+	if keys == nil {
+		keys = slices.Collect(maps.Keys(m.records[site]))
+	}
+	for _, k := range keys {
+		if v, ok := m.records[site][k]; ok && kind == engine.KindDelivery {
+			if err := fn(kind, k, bytes.Clone(v)); err != nil {
+				return 0, err
+			}
+		}
+	}
+	return 0, ctx.Err()
+}
+
+func (m *memory) Commit(ctx context.Context, site string, c store.Commit) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.fail != nil {
+		if err := m.fail(); err != nil {
+			return err
+		}
+	}
+	if !c.Loose {
+		return errors.New("the sender must commit loosely")
+	}
+	m.commits++
+	for _, k := range c.Deletes {
+		delete(m.records[site], k.Key)
+	}
+	for _, r := range c.Writes {
+		m.records[site][r.Key] = r.Value
+	}
+	return ctx.Err()
+}
+
+// message makes the delivery of one change of an alert.
+func message(channel, alert string, order int) engine.Delivery {
+	d := Sample(channel)
+	d.Alert, d.Order, d.ID = alert, order, fmt.Sprintf("msg_%s-%d-%s", alert, order, channel)
+	return d
+}
+
+// bench is a dispatcher with its surroundings.
+type rig struct {
+	*Dispatcher
+	store    *memory
+	log      *bytes.Buffer
+	mu       sync.Mutex
+	channels map[string]Channel
+	logMu    sync.Mutex
+	settled  []engine.Delivery
+	stoppedC []string
+}
+
+type lockedWriter struct{ r *rig }
+
+func (w lockedWriter) Write(b []byte) (int, error) {
+	w.r.logMu.Lock()
+	defer w.r.logMu.Unlock()
+	return w.r.log.Write(b)
+}
+
+func (r *rig) logged() string {
+	r.logMu.Lock()
+	defer r.logMu.Unlock()
+	return r.log.String()
+}
+
+func (r *rig) setChannel(c Channel) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.channels[c.Name] = c
+}
+
+func (r *rig) settledIDs() []string {
+	r.logMu.Lock()
+	defer r.logMu.Unlock()
+	var ids []string
+	for _, d := range r.settled {
+		ids = append(ids, fmt.Sprintf("%s %s", d.ID, d.Status))
+	}
+	return ids
+}
+
+var loopback = []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8"), netip.MustParsePrefix("::1/128")}
+
+func newRig(t testing.TB, change func(*Options), channels ...Channel) *rig {
+	t.Helper()
+	r := &rig{store: newMemory(), log: &bytes.Buffer{}, channels: map[string]Channel{}}
+	for _, c := range channels {
+		r.channels[c.Name] = c
+	}
+	opt := Options{
+		Store: r.store,
+		Channels: func(name string) (Channel, bool) {
+			r.mu.Lock()
+			defer r.mu.Unlock()
+			c, ok := r.channels[name]
+			return c, ok
+		},
+		Guard: NewGuard(loopback),
+		Rand:  func() float64 { return 0.5 }, // the schedule itself
+		Log:   slog.New(slog.NewTextHandler(lockedWriter{r}, &slog.HandlerOptions{Level: slog.LevelDebug})),
+		Observe: Observer{
+			Settled: func(_ string, d engine.Delivery) {
+				r.logMu.Lock()
+				defer r.logMu.Unlock()
+				r.settled = append(r.settled, d)
+			},
+			Stopped: func(channel string) {
+				r.logMu.Lock()
+				defer r.logMu.Unlock()
+				r.stoppedC = append(r.stoppedC, channel)
+			},
+		},
+	}
+	if change != nil {
+		change(&opt)
+	}
+	var err error
+	r.Dispatcher, err = New(opt)
+	require.NoError(t, err)
+	return r
+}
+
+// start runs the dispatcher with the sites resumed, and returns a function that stops it and waits.
+func (r *rig) start(t testing.TB, sites ...string) (stop func()) {
+	t.Helper()
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- r.Run(ctx) }()
+	for _, s := range sites {
+		require.NoError(t, r.Resume(ctx, s))
+	}
+	var once sync.Once
+	stop = func() {
+		once.Do(func() {
+			cancel()
+			require.NoError(t, <-done)
+		})
+	}
+	t.Cleanup(stop)
+	return stop
+}
+
+// commit stores the deliveries as the runner does, and offers them.
+func (r *rig) commit(site string, ds ...engine.Delivery) {
+	r.store.put(site, ds...)
+	r.Offer(site, ds)
+}
+
+// roundTrip answers requests without a network, for tests whose time is synctest's.
+type roundTrip func(*http.Request) (*http.Response, error)
+
+func (f roundTrip) RoundTrip(r *http.Request) (*http.Response, error) { return f(r) }
+
+func answer(code int, header ...string) *http.Response {
+	h := http.Header{}
+	for i := 0; i < len(header); i += 2 {
+		h.Set(header[i], header[i+1])
+	}
+	return &http.Response{StatusCode: code, Header: h, Body: http.NoBody, ProtoMajor: 1, ProtoMinor: 1}
+}
+
+func hookChannel(name, url string) Channel {
+	return Channel{Name: name, URL: url, Format: FormatWebhook, Secrets: []Secret{{Text: testSecret}}}
+}
+
+func eventually(t testing.TB, ok func() bool, msg ...any) {
+	t.Helper()
+	require.Eventually(t, ok, 10*time.Second, 2*time.Millisecond, msg...)
+}
+
+// pass lets synctest's time pass and waits for what that started.
+func pass(d time.Duration) {
+	time.Sleep(d)
+	synctest.Wait()
+}
+
+// tape records what happened, in order.
+type tape struct {
+	mu   sync.Mutex
+	list []string
+}
+
+func (r *tape) add(s string) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.list = append(r.list, s)
+}
+
+func (r *tape) all() []string {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return slices.Clone(r.list)
+}

@@ -1,0 +1,349 @@
+package deliver
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"lintel/engine"
+	"lintel/engine/store"
+)
+
+const (
+	maxPause     = time.Minute // that a receiver's Retry-After holds the whole channel
+	maxBatch     = 256         // outcomes in one commit
+	storeRetry   = 2 * time.Second
+	maxStoreWait = 5 * time.Second
+)
+
+// try is what one try works with, fixed when it starts.
+type try struct {
+	entry   *entry
+	rec     *engine.Delivery
+	hand    bool
+	channel Channel
+	known   bool
+	gone    bool
+}
+
+// attempt makes one try in a goroutine of its own.
+func (d *Dispatcher) attempt(t try) {
+	defer d.wg.Done()
+	e := t.entry
+	rec := t.rec
+	if rec == nil {
+		var err error
+		rec, err = d.read(d.base, e.site.name, e.id)
+		switch {
+		case errors.Is(err, store.ErrNotFound):
+			d.drop(e, err)
+			return
+		case err != nil:
+			d.opt.Log.Warn("a delivery can't be read", "site", e.site.name, "delivery", e.id, "error", err)
+			d.postpone(e, time.Now().Add(storeRetry).UnixMilli())
+			return
+		case t.hand:
+		case rec.Status != engine.DeliveryPending:
+			d.drop(e, nil)
+			return
+		case rec.NextTry > time.Now().Add(time.Second).UnixMilli():
+			d.postpone(e, rec.NextTry)
+			return
+		}
+	}
+	out, next := d.judge(t, rec)
+	if d.base.Err() != nil && !out.OK() {
+		d.interrupt(e)
+		return
+	}
+	d.log(e.site.name, &next, out)
+	if d.opt.Observe.Tried != nil && out.sent {
+		d.opt.Observe.Tried(e.site.name, next, out)
+	}
+	d.finish(t, rec, next, out)
+}
+
+// judge makes the try, if there is anything to send to, and returns what comes of it.
+func (d *Dispatcher) judge(t try, rec *engine.Delivery) (Outcome, engine.Delivery) {
+	c := &t.channel
+	var out Outcome
+	switch {
+	case !t.known:
+		out = Outcome{Class: Failed, Reason: fmt.Sprintf("not sent: there is no channel %q", rec.Channel)}
+	case c.Disabled:
+		out = Outcome{Class: Failed, Reason: "not sent: the channel is disabled"}
+	case t.gone && !t.hand:
+		out = Outcome{Class: Failed, Reason: "not sent: the receiver answered 410 Gone before; a test that succeeds, or another URL, starts the channel again"}
+	case !t.hand && !c.Wants(rec.Type):
+		next := *rec
+		next.Status, next.NextTry, next.Reason = engine.DeliveryDelivered, 0, "not sent: the channel does not want messages of this type"
+		return Outcome{Class: Success}, next
+	default:
+		out = d.send(d.base, c, t.entry.site.name, rec)
+	}
+	if rec.Status == engine.DeliveryPending {
+		return out, d.opt.Schedule.Next(*rec, out, time.Now(), d.opt.Rand())
+	}
+	// A person sent it again: once, and what was settled stays settled unless it succeeds.
+	next := *rec
+	next.Attempts++
+	next.LastTry, next.Took, next.Code, next.Reason = time.Now().UnixMilli(), out.Took.Milliseconds(), out.Code, ""
+	if out.OK() {
+		next.Status = engine.DeliveryDelivered
+	} else {
+		next.Reason = "sent again by hand: " + out.Reason
+	}
+	return out, next
+}
+
+func (d *Dispatcher) log(site string, m *engine.Delivery, out Outcome) {
+	log := d.opt.Log.With("site", site, "channel", m.Channel, "delivery", m.ID, "type", m.Type, "try", m.Attempts)
+	switch {
+	case out.OK():
+		log.Debug("delivered", "code", out.Code, "took", out.Took)
+	case m.Status == engine.DeliveryDead:
+		log.Warn("a delivery is dead", "code", out.Code, "reason", m.Reason)
+	default:
+		log.Info("a delivery failed", "code", out.Code, "reason", out.Reason, "next", time.UnixMilli(m.NextTry).UTC())
+	}
+}
+
+// release ends the entry's use of its channel.
+func (d *Dispatcher) release(e *entry) {
+	e.lane.inFlight--
+	d.inFlight--
+}
+
+// onward starts what can start after a try ended.
+func (d *Dispatcher) onward(l *lane) {
+	for len(d.starved) > 0 && d.inFlight < d.opt.Workers {
+		s := d.starved[0]
+		d.starved = d.starved[1:]
+		s.starved = false
+		d.pump(s)
+	}
+	d.pump(l)
+	d.arm()
+}
+
+// drop forgets an entry that has nothing to send any more.
+func (d *Dispatcher) drop(e *entry, err error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.release(e)
+	if err == nil && len(e.waiters) > 0 {
+		e.hand, e.due = true, 0 // somebody asked meanwhile for a try whatever the status
+		d.ungate(e)
+		d.ready(e)
+	} else {
+		e.answer(Outcome{}, err)
+		d.remove(e)
+		d.tidy(e.site)
+	}
+	d.onward(e.lane)
+}
+
+// postpone puts an entry back that was not tried.
+func (d *Dispatcher) postpone(e *entry, due int64) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.release(e)
+	e.due = due
+	if e.site.attached || e.hand {
+		d.place(e)
+	} else {
+		e.answer(Outcome{}, ErrStopped)
+		d.remove(e)
+		d.tidy(e.site)
+	}
+	d.onward(e.lane)
+}
+
+// interrupt forgets an entry whose try was ended by the stop: nobody knows how it would have gone, so it stays pending in the store.
+func (d *Dispatcher) interrupt(e *entry) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.release(e)
+	e.answer(Outcome{}, ErrStopped)
+	d.remove(e)
+}
+
+// finish takes the outcome of a try: the channel learns from it, and it goes to the store.
+func (d *Dispatcher) finish(t try, rec *engine.Delivery, next engine.Delivery, out Outcome) {
+	e, l := t.entry, t.entry.lane
+	stopped := false
+	d.mu.Lock()
+	if out.sent {
+		switch out.Class {
+		case Success:
+			l.limit = min(l.limit+1, t.channel.maxInFlight())
+			l.paused = time.Time{}
+			delete(d.gone, l.name)
+		case Failed:
+			l.limit = max(1, min(l.limit, l.inFlight)/2)
+			if out.RetryAfter > 0 {
+				l.paused = later(l.paused, time.Now().Add(min(out.RetryAfter, maxPause)))
+			}
+		case Gone:
+			stopped = d.gone[l.name] != t.channel.URL
+			d.gone[l.name] = t.channel.URL
+		}
+	}
+	d.release(e)
+	if t.hand && !out.sent {
+		// Nothing happened, so nothing is written; it goes on as before.
+		e.hand, e.due = false, rec.NextTry
+		e.answer(out, nil)
+		if e.site.attached && rec.Status == engine.DeliveryPending {
+			d.place(e)
+		} else {
+			d.remove(e)
+			d.tidy(e.site)
+		}
+	} else {
+		d.ungate(e)
+		e.state = stateUnsaved
+		e.was, e.result, e.out = rec.Status, next, out
+		e.site.outbox = append(e.site.outbox, e)
+		d.startSave(e.site)
+	}
+	d.onward(l)
+	d.mu.Unlock()
+	if stopped {
+		d.opt.Log.Warn("the receiver answered 410 Gone: the channel is stopped until a test succeeds or its URL changes", "channel", l.name)
+		if d.opt.Observe.Stopped != nil {
+			d.opt.Observe.Stopped(l.name)
+		}
+	}
+}
+
+func (d *Dispatcher) startSave(s *siteQueue) {
+	if !s.writing {
+		s.writing = true
+		d.wg.Add(1)
+		go d.save(s)
+	}
+}
+
+// save stores the outcomes of a site, as many in one commit as came together while the commit before was under way.
+func (d *Dispatcher) save(s *siteQueue) {
+	defer d.wg.Done()
+	for {
+		d.mu.Lock()
+		if len(s.outbox) == 0 {
+			s.writing, s.outbox = false, nil
+			d.tidy(s)
+			d.mu.Unlock()
+			return
+		}
+		n := min(len(s.outbox), maxBatch)
+		batch := s.outbox[:n:n]
+		s.outbox = s.outbox[n:]
+		d.mu.Unlock()
+
+		err := d.storeBatch(s, batch)
+
+		d.mu.Lock()
+		s.failing = false
+		for _, e := range s.held {
+			if e.state == stateHeld {
+				d.ready(e)
+			}
+		}
+		s.held = nil
+		for _, e := range batch {
+			d.settle(e, err)
+		}
+		d.pumpAll()
+		d.arm()
+		d.mu.Unlock()
+		if err == nil && d.opt.Observe.Settled != nil {
+			for _, e := range batch {
+				if e.result.Status != engine.DeliveryPending {
+					d.opt.Observe.Settled(s.name, e.result)
+				}
+			}
+		}
+	}
+}
+
+// storeBatch writes a batch of outcomes and tries for as long as it takes; meanwhile nothing more is sent for the site. It gives up when the
+// patience of a stop ends.
+func (d *Dispatcher) storeBatch(s *siteQueue, batch []*entry) error {
+	wait := 50 * time.Millisecond
+	for {
+		err := d.commit(s, batch)
+		if err == nil {
+			return nil
+		}
+		d.mu.Lock()
+		s.failing = true
+		d.mu.Unlock()
+		d.opt.Log.Error("outcomes of deliveries can't be stored; nothing more is sent for the site until they are", "site", s.name, "outcomes", len(batch), "error", err)
+		select {
+		case <-d.base.Done():
+			return fmt.Errorf("%w before the outcome could be stored, so it may be sent again: %w", ErrStopped, err)
+		case <-time.After(wait):
+		}
+		wait = min(2*wait, maxStoreWait)
+	}
+}
+
+func (d *Dispatcher) commit(s *siteQueue, batch []*entry) error {
+	d.mu.Lock()
+	attached := s.attached
+	d.mu.Unlock()
+	c := store.Commit{Loose: true, Writes: make([]store.Record, 0, len(batch))}
+	var check []string // outcomes that must not undo a success that another process stored meanwhile
+	for _, e := range batch {
+		if e.result.Status != engine.DeliveryDelivered {
+			check = append(check, e.id)
+		}
+	}
+	now := map[string]engine.DeliveryStatus{}
+	if len(check) > 0 {
+		err := again(d.base, func() error {
+			return d.records(d.base, s.name, check, func(m *engine.Delivery) { now[m.ID] = m.Status })
+		})
+		if err != nil {
+			return err
+		}
+	}
+	for _, e := range batch {
+		if e.result.Status != engine.DeliveryDelivered {
+			status, exists := now[e.id]
+			if !exists || status == engine.DeliveryDelivered || status != e.was || !attached && !e.hand {
+				continue
+			}
+		}
+		c.Writes = append(c.Writes, store.Record{Kind: engine.KindDelivery, Key: e.id, Value: engine.AppendDelivery(nil, &e.result)})
+	}
+	if len(c.Writes) == 0 {
+		return nil
+	}
+	return d.opt.Store.Commit(d.base, s.name, c)
+}
+
+// settle goes on with an entry whose outcome is stored.
+func (d *Dispatcher) settle(e *entry, err error) {
+	e.answer(e.out, err)
+	s := e.site
+	due := time.UnixMilli(e.result.NextTry)
+	keep := err == nil && s.attached && !d.stopping && e.result.Status == engine.DeliveryPending
+	if keep && due.After(time.Now().Add(2*d.opt.ScanEvery)) {
+		keep = false // a later scan finds it in time
+	} else if keep && e.lane.queued > d.opt.PerChannel/2 {
+		keep = false
+		s.scanBy(due)
+	}
+	if !keep {
+		d.remove(e)
+		return
+	}
+	if e.rec != nil {
+		d.data -= len(e.rec.Data)
+		e.rec = nil
+	}
+	e.hand, e.waited, e.due = false, false, e.result.NextTry
+	d.place(e)
+}

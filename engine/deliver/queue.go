@@ -1,0 +1,504 @@
+package deliver
+
+import (
+	"cmp"
+	"container/heap"
+	"maps"
+	"slices"
+	"time"
+
+	"golang.org/x/time/rate"
+
+	"lintel/engine"
+)
+
+// state is where an entry is. Everything in this file is guarded by Dispatcher.mu.
+type state uint8
+
+const (
+	stateNew      state = iota
+	stateGated          // an earlier message of its alert has not been tried yet
+	stateDelayed        // waits for its time, in Dispatcher.delayed
+	stateReady          // waits for its channel, in one of the lane's queues
+	stateHeld           // waits until the store takes outcomes again, in siteQueue.held
+	stateInFlight       // is being tried
+	stateUnsaved        // its outcome waits to be stored, in siteQueue.outbox
+	stateRemoved
+)
+
+// entry is a delivery in memory: what is needed to know when it is its turn. Its record is there only if it was just offered; else it is read
+// again right before the try, which also shows whether it is still pending.
+type entry struct {
+	site  *siteQueue
+	lane  *lane
+	id    string
+	alert string
+	order int
+	made  int64 // Unix milliseconds: Delivery.At
+	due   int64 // Unix milliseconds, 0: at once
+
+	rec     *engine.Delivery
+	tried   bool // had its first try
+	hand    bool // a person asked for a try: whatever the status, once
+	waited  bool // was counted as waiting for PerSecond
+	adopted bool // was found in the store, not offered
+	state   state
+	heapAt  int
+	queue   *fifo
+
+	was     engine.DeliveryStatus // before the try
+	result  engine.Delivery       // after it, while in the outbox
+	out     Outcome
+	waiters []chan<- tried
+}
+
+// tried answers a call of Retry.
+type tried struct {
+	out Outcome
+	err error
+}
+
+func (e *entry) answer(out Outcome, err error) {
+	for _, w := range e.waiters {
+		w <- tried{out, err} // has room for the one answer
+	}
+	e.waiters = nil
+}
+
+// siteQueue is what a dispatcher holds of one site.
+type siteQueue struct {
+	name     string
+	attached bool // resumed and not forgotten
+	resuming bool
+	dropped  bool // forgotten while resuming
+	scanning bool
+	buffer   []engine.Delivery // offered while resuming
+	entries  map[string]*entry
+	gates    map[gateKey][]*entry // messages that had no try yet, by order
+	left     map[string]bool      // channels of which messages without a try are in the store only, so that later ones must not pass them
+	skipped  map[string]bool      // channels that were left while a scan ran, which may not have seen why
+	recent   map[string]time.Time // adopted ones that are done: the runner may be about to offer them
+	scanAt   time.Time
+
+	held    []*entry
+	outbox  []*entry
+	writing bool // save runs
+	failing bool // the store refused the last outcomes
+}
+
+type gateKey struct{ channel, alert string }
+
+func (d *Dispatcher) site(name string) *siteQueue {
+	s := d.sites[name]
+	if s == nil {
+		s = &siteQueue{
+			name: name, entries: map[string]*entry{}, gates: map[gateKey][]*entry{},
+			left: map[string]bool{}, skipped: map[string]bool{}, recent: map[string]time.Time{},
+		}
+		d.sites[name] = s
+	}
+	return s
+}
+
+// tidy forgets a site of which nothing is left.
+func (d *Dispatcher) tidy(s *siteQueue) {
+	if !s.attached && !s.resuming && !s.writing && len(s.entries) == 0 && d.sites[s.name] == s {
+		delete(d.sites, s.name)
+	}
+}
+
+// leave notes that messages of the channel stay in the store for now.
+func (s *siteQueue) leave(channel string) {
+	s.left[channel] = true
+	if s.scanning || s.resuming {
+		s.skipped[channel] = true
+	}
+}
+
+func (s *siteQueue) scanBy(t time.Time) {
+	if t.Before(s.scanAt) {
+		s.scanAt = t
+	}
+}
+
+// lane is the queue of one channel, over all sites.
+type lane struct {
+	name     string
+	queued   int // entries of this channel in any state
+	inFlight int
+	limit    int       // tries at one time: the channel's MaxInFlight, less while the receiver is in trouble
+	paused   time.Time // until when the receiver asked for quiet
+	limiter  *rate.Limiter
+	waited   uint64
+	starved  bool // in Dispatcher.starved
+	wake     *time.Timer
+
+	hand, fresh, again fifo
+	turn               int
+}
+
+func (d *Dispatcher) lane(name string) *lane {
+	l := d.lanes[name]
+	if l == nil {
+		l = &lane{name: name}
+		d.lanes[name] = l
+	}
+	return l
+}
+
+// next returns the entry whose turn it is: what a person asked for, then messages that were not tried yet, but every fourth time
+// one that was, so that neither waits for ever.
+func (l *lane) next() *entry {
+	first, second := &l.fresh, &l.again
+	if l.turn%4 == 3 {
+		first, second = second, first
+	}
+	for _, q := range [...]*fifo{&l.hand, first, second} {
+		if e := q.peek(); e != nil {
+			return e
+		}
+	}
+	return nil
+}
+
+// fifo is a queue. An entry that was taken out elsewhere stays in it as a leftover that peek passes over.
+type fifo struct {
+	items []*entry
+	head  int
+}
+
+func (q *fifo) push(e *entry) {
+	if q.head > 64 && q.head > len(q.items)/2 {
+		n := copy(q.items, q.items[q.head:])
+		clear(q.items[n:])
+		q.items, q.head = q.items[:n], 0
+	}
+	e.queue = q
+	q.items = append(q.items, e)
+}
+
+func (q *fifo) peek() *entry {
+	for ; q.head < len(q.items); q.head++ {
+		if e := q.items[q.head]; e.queue == q {
+			return e
+		}
+		q.items[q.head] = nil
+	}
+	q.items, q.head = q.items[:0], 0
+	return nil
+}
+
+// entryHeap has the entry that is due first on top.
+type entryHeap []*entry
+
+func (h entryHeap) Len() int { return len(h) }
+func (h entryHeap) Less(i, j int) bool {
+	return cmp.Or(cmp.Compare(h[i].due, h[j].due), compareEntries(h[i], h[j])) < 0
+}
+func (h entryHeap) Swap(i, j int) { h[i], h[j] = h[j], h[i]; h[i].heapAt, h[j].heapAt = i, j }
+func (h *entryHeap) Push(x any) {
+	e := x.(*entry)
+	e.heapAt = len(*h)
+	*h = append(*h, e)
+}
+func (h *entryHeap) Pop() any {
+	old := *h
+	e := old[len(old)-1]
+	old[len(old)-1] = nil
+	*h = old[:len(old)-1]
+	return e
+}
+
+func compareEntries(a, b *entry) int {
+	return cmp.Or(cmp.Compare(a.order, b.order), cmp.Compare(a.made, b.made), cmp.Compare(a.id, b.id))
+}
+
+// insert makes an entry. It is not placed yet.
+func (d *Dispatcher) insert(s *siteQueue, m *engine.Delivery, keep bool) *entry {
+	e := &entry{
+		site: s, lane: d.lane(m.Channel), id: m.ID, alert: m.Alert, order: m.Order, made: m.At, due: m.NextTry,
+		tried: m.Attempts > 0 || m.Status != engine.DeliveryPending,
+	}
+	if keep && d.data+len(m.Data) <= d.opt.DataBytes {
+		rec := *m
+		e.rec = &rec
+		d.data += len(m.Data)
+	}
+	s.entries[e.id] = e
+	e.lane.queued++
+	if key, ok := e.gate(); ok {
+		list := s.gates[key]
+		at, _ := slices.BinarySearchFunc(list, e, compareEntries)
+		s.gates[key] = slices.Insert(list, at, e)
+	}
+	return e
+}
+
+// gate returns where the entry has to queue before its first try.
+func (e *entry) gate() (gateKey, bool) {
+	return gateKey{e.lane.name, e.alert}, !e.tried && e.alert != ""
+}
+
+// mayGo reports whether no earlier message of the alert is still to be tried.
+func (e *entry) mayGo() bool {
+	key, ok := e.gate()
+	return !ok || e.site.gates[key][0] == e
+}
+
+// ungate takes the entry out of its gate after its first try, or when it leaves, and lets the next one pass.
+func (d *Dispatcher) ungate(e *entry) {
+	key, ok := e.gate()
+	e.tried = true
+	if !ok {
+		return
+	}
+	s := e.site
+	list := s.gates[key]
+	at := slices.Index(list, e)
+	list = slices.Delete(list, at, at+1)
+	if len(list) == 0 {
+		delete(s.gates, key)
+		return
+	}
+	s.gates[key] = list
+	if next := list[0]; at == 0 && next.state == stateGated {
+		d.place(next)
+	}
+}
+
+// place puts an entry where it has to wait.
+func (d *Dispatcher) place(e *entry) {
+	switch {
+	case !e.mayGo():
+		e.state = stateGated
+	case e.due > time.Now().UnixMilli():
+		e.state = stateDelayed
+		heap.Push(&d.delayed, e)
+	default:
+		d.ready(e)
+	}
+}
+
+// unplace takes an entry out of where it waits.
+func (d *Dispatcher) unplace(e *entry) {
+	if e.state == stateDelayed {
+		heap.Remove(&d.delayed, e.heapAt)
+	}
+	e.queue = nil
+	e.state = stateNew
+}
+
+func (d *Dispatcher) ready(e *entry) {
+	e.state = stateReady
+	switch {
+	case e.hand:
+		e.lane.hand.push(e)
+	case e.tried:
+		e.lane.again.push(e)
+	default:
+		e.lane.fresh.push(e)
+	}
+}
+
+// remove forgets an entry.
+func (d *Dispatcher) remove(e *entry) {
+	if e.state == stateRemoved {
+		return
+	}
+	d.unplace(e)
+	e.state = stateRemoved
+	d.ungate(e)
+	if e.rec != nil {
+		d.data -= len(e.rec.Data)
+		e.rec = nil
+	}
+	delete(e.site.entries, e.id)
+	e.lane.queued--
+	if e.adopted && e.site.attached {
+		e.site.recent[e.id] = time.Now()
+	}
+}
+
+// offer queues a delivery that was just committed, or leaves it to the store and returns nil.
+func (d *Dispatcher) offer(s *siteQueue, m *engine.Delivery) *entry {
+	if m.Status != engine.DeliveryPending || s.entries[m.ID] != nil {
+		return nil
+	}
+	if _, done := s.recent[m.ID]; done {
+		return nil
+	}
+	if s.left[m.Channel] || d.lane(m.Channel).queued >= d.opt.PerChannel {
+		s.leave(m.Channel)
+		return nil
+	}
+	e := d.insert(s, m, true)
+	d.place(e)
+	return e
+}
+
+// adopt queues what a scan found.
+func (d *Dispatcher) adopt(s *siteQueue, found scanned) {
+	left := map[string]bool{} // once one is left, those after it are too
+	now := time.Now()
+	s.scanAt = now.Add(d.opt.ScanEvery)
+	for i := range found.pending {
+		m := &found.pending[i]
+		if s.entries[m.ID] != nil {
+			continue
+		}
+		if _, done := s.recent[m.ID]; done {
+			continue
+		}
+		l := d.lane(m.Channel)
+		switch untried := m.Attempts == 0; {
+		case untried && (left[m.Channel] || l.queued >= d.opt.PerChannel):
+			left[m.Channel] = true
+			continue
+		case !untried && l.queued >= d.opt.PerChannel/2:
+			s.scanBy(later(now.Add(time.Minute), time.UnixMilli(m.NextTry)))
+			continue
+		}
+		e := d.insert(s, m, false)
+		e.adopted = true
+		d.place(e)
+	}
+	maps.Copy(left, found.more)
+	maps.Copy(left, s.skipped)
+	clear(s.skipped)
+	s.left = left
+}
+
+func later(a, b time.Time) time.Time {
+	if a.After(b) {
+		return a
+	}
+	return b
+}
+
+// arm sets the timer to the entry that is due first.
+func (d *Dispatcher) arm() {
+	if !d.running || d.stopping || len(d.delayed) == 0 {
+		return
+	}
+	const most = time.Minute // so that a wall clock that is set anew does not matter for long
+	wait := min(most, time.Until(time.UnixMilli(d.delayed[0].due)))
+	if d.timer == nil {
+		d.timer = time.AfterFunc(wait, d.ring)
+	} else {
+		d.timer.Reset(wait)
+	}
+}
+
+// ring moves what is due to its lane.
+func (d *Dispatcher) ring() {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.stopping {
+		return
+	}
+	now := time.Now().UnixMilli()
+	for len(d.delayed) > 0 && d.delayed[0].due <= now {
+		e := d.delayed[0]
+		d.unplace(e)
+		d.place(e)
+		d.pump(e.lane)
+	}
+	d.arm()
+}
+
+func (d *Dispatcher) pumpAll() {
+	for _, l := range d.lanes {
+		d.pump(l)
+	}
+}
+
+// pump starts as many tries of the lane as may run now.
+func (d *Dispatcher) pump(l *lane) {
+	for d.running && !d.stopping {
+		e := l.next()
+		if e == nil {
+			return
+		}
+		if e.site.failing {
+			e.queue = nil
+			e.state = stateHeld
+			e.site.held = append(e.site.held, e)
+			continue
+		}
+		if !e.mayGo() {
+			e.queue = nil
+			e.state = stateGated
+			continue
+		}
+		c, known := d.opt.Channels(l.name)
+		most := c.maxInFlight()
+		if l.limit == 0 || l.limit > most {
+			l.limit = most
+		}
+		if l.inFlight >= l.limit {
+			return // the end of a try comes here again
+		}
+		if d.inFlight >= d.opt.Workers && l.inFlight > 0 {
+			if !l.starved {
+				l.starved = true
+				d.starved = append(d.starved, l)
+			}
+			return
+		}
+		now := time.Now()
+		if wait := l.paused.Sub(now); wait > 0 && !e.hand {
+			d.wakeAfter(l, wait)
+			return
+		}
+		if wait := l.reserve(now, c.PerSecond); wait > 0 {
+			if !e.waited {
+				e.waited = true
+				l.waited++
+				if d.opt.Observe.Waited != nil {
+					d.opt.Observe.Waited(l.name)
+				}
+			}
+			d.wakeAfter(l, wait)
+			return
+		}
+		e.queue = nil
+		e.state = stateInFlight
+		l.turn++
+		l.inFlight++
+		d.inFlight++
+		d.wg.Add(1)
+		t := try{entry: e, rec: e.rec, hand: e.hand, channel: c, known: known, gone: known && d.gone[l.name] == c.URL}
+		go d.attempt(t)
+	}
+}
+
+// reserve takes a place from the lane's rate limit and returns 0, or how long there is none.
+func (l *lane) reserve(now time.Time, perSecond float64) time.Duration {
+	if perSecond <= 0 {
+		l.limiter = nil
+		return 0
+	}
+	if l.limiter == nil {
+		l.limiter = rate.NewLimiter(rate.Limit(perSecond), 1) // evenly: no burst
+	} else if l.limiter.Limit() != rate.Limit(perSecond) {
+		l.limiter.SetLimitAt(now, rate.Limit(perSecond))
+	}
+	r := l.limiter.ReserveN(now, 1)
+	wait := r.DelayFrom(now)
+	if wait > 0 {
+		r.CancelAt(now)
+	}
+	return wait
+}
+
+func (d *Dispatcher) wakeAfter(l *lane, wait time.Duration) {
+	if l.wake != nil {
+		l.wake.Reset(wait)
+		return
+	}
+	l.wake = time.AfterFunc(wait, func() {
+		d.mu.Lock()
+		defer d.mu.Unlock()
+		d.pump(l)
+	})
+}

@@ -1,0 +1,247 @@
+package deliver
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"time"
+
+	"lintel/engine"
+	"lintel/engine/store"
+)
+
+const (
+	maxScans     = 2                // at one time
+	recentFor    = 10 * time.Minute // longer than any runner takes from a commit to Offer
+	maxOld       = 10_000           // settled deliveries that one scan deletes
+	deleteAtOnce = 500
+)
+
+// scanned is what a scan found.
+type scanned struct {
+	pending []engine.Delivery // due soon, without data, in the order in which they should be queued
+	more    map[string]bool   // channels that have more untried ones than are wanted
+	old     []string          // ids of settled ones that are past their time
+}
+
+// scan reads all deliveries of a site. Memory stays bounded, whatever their number.
+func (d *Dispatcher) scan(ctx context.Context, site string) (found scanned, err error) {
+	err = again(ctx, func() error {
+		found, err = d.scanOnce(ctx, site)
+		return err
+	})
+	return found, err
+}
+
+func (d *Dispatcher) scanOnce(ctx context.Context, site string) (scanned, error) {
+	type group struct {
+		channel string
+		tried   bool
+	}
+	now := time.Now()
+	soon := now.Add(2 * d.opt.ScanEvery).UnixMilli()
+	deliveredBefore, deadBefore := now.Add(-d.opt.KeepDelivered).UnixMilli(), now.Add(-d.opt.KeepDead).UnixMilli()
+	found := scanned{more: map[string]bool{}}
+	groups := map[group][]engine.Delivery{}
+	most := d.opt.PerChannel
+	cut := func(g group) {
+		list := groups[g]
+		slices.SortFunc(list, compareScanned)
+		if len(list) > most {
+			if !g.tried {
+				found.more[g.channel] = true
+			}
+			clear(list[most:])
+			list = list[:most]
+		}
+		groups[g] = list
+	}
+	err := d.records(ctx, site, nil, func(m *engine.Delivery) {
+		last := max(m.LastTry, m.At)
+		switch m.Status {
+		case engine.DeliveryPending:
+			if m.NextTry > soon {
+				return
+			}
+			m.Data, m.Reason = nil, ""
+			g := group{m.Channel, m.Attempts > 0}
+			if groups[g] = append(groups[g], *m); len(groups[g]) >= 2*most {
+				cut(g)
+			}
+			return
+		case engine.DeliveryDelivered:
+			if last >= deliveredBefore {
+				return
+			}
+		default:
+			if last >= deadBefore {
+				return
+			}
+		}
+		if len(found.old) < maxOld {
+			found.old = append(found.old, m.ID)
+		}
+	})
+	if err != nil {
+		return scanned{}, err
+	}
+	for g := range maps.Keys(groups) {
+		cut(g)
+		found.pending = append(found.pending, groups[g]...)
+	}
+	slices.SortFunc(found.pending, compareScanned)
+	return found, nil
+}
+
+// compareScanned orders by when a delivery became due. Those that were not tried keep the order of their alert.
+func compareScanned(a, b engine.Delivery) int {
+	due := func(m *engine.Delivery) int64 {
+		if m.Attempts == 0 {
+			return m.At
+		}
+		return m.NextTry
+	}
+	return cmp.Or(cmp.Compare(due(&a), due(&b)), cmp.Compare(a.Order, b.Order), cmp.Compare(a.ID, b.ID))
+}
+
+// housekeep starts the scans that are due and forgets what need not be remembered any more.
+func (d *Dispatcher) housekeep() {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.stopping {
+		return
+	}
+	now := time.Now()
+	running := 0
+	for _, s := range d.sites {
+		if s.scanning {
+			running++
+		}
+	}
+	for _, s := range d.sites {
+		for id, at := range s.recent {
+			if now.Sub(at) > recentFor {
+				delete(s.recent, id)
+			}
+		}
+		if running < maxScans && s.attached && !s.scanning && d.wantsScan(s, now) {
+			running++
+			s.scanning = true
+			d.wg.Add(1)
+			go d.rescan(s)
+		}
+	}
+}
+
+func (d *Dispatcher) wantsScan(s *siteQueue, now time.Time) bool {
+	if !now.Before(s.scanAt) {
+		return true
+	}
+	for channel := range s.left {
+		if d.lane(channel).queued <= d.opt.PerChannel/2 {
+			return true
+		}
+	}
+	return false
+}
+
+// rescan looks for what has to be sent soon and for what is past its time.
+func (d *Dispatcher) rescan(s *siteQueue) {
+	defer d.wg.Done()
+	found, err := d.scan(d.base, s.name)
+	d.mu.Lock()
+	s.scanning = false
+	switch {
+	case err != nil:
+		s.scanAt = time.Now().Add(storeRetry)
+		maps.Copy(s.left, s.skipped)
+	case s.attached && !d.stopping:
+		d.adopt(s, found)
+		d.pumpAll()
+		d.arm()
+	}
+	attached := s.attached && !d.stopping
+	d.mu.Unlock()
+	if err == nil && attached {
+		err = d.purge(s, found.old)
+	}
+	if err != nil && d.base.Err() == nil {
+		d.opt.Log.Warn("the deliveries of a site can't be searched", "site", s.name, "error", err)
+	}
+}
+
+// purge deletes settled deliveries that are past their time.
+func (d *Dispatcher) purge(s *siteQueue, old []string) error {
+	full := len(old) == maxOld
+	for part := range slices.Chunk(old, deleteAtOnce) {
+		c := store.Commit{Loose: true}
+		d.mu.Lock()
+		stopping := d.stopping
+		for _, id := range part {
+			if s.entries[id] == nil { // else a person is just sending it again
+				c.Deletes = append(c.Deletes, store.RecordKey{Kind: engine.KindDelivery, Key: id})
+			}
+		}
+		d.mu.Unlock()
+		if stopping || len(c.Deletes) == 0 {
+			continue
+		}
+		if err := d.opt.Store.Commit(d.base, s.name, c); err != nil {
+			return fmt.Errorf("deleting old deliveries: %w", err)
+		}
+	}
+	if full {
+		d.mu.Lock()
+		s.scanBy(time.Now().Add(time.Minute))
+		d.mu.Unlock()
+	}
+	return nil
+}
+
+// records calls fn with deliveries of the site: those with the ids, or all for nil.
+func (d *Dispatcher) records(ctx context.Context, site string, ids []string, fn func(m *engine.Delivery)) error {
+	_, err := d.opt.Store.Records(ctx, site, engine.KindDelivery, ids, func(_ store.Kind, key string, value []byte) error {
+		m, err := engine.DecodeDelivery(value)
+		if err != nil {
+			d.opt.Log.Error("the record of a delivery is damaged and is passed over", "site", site, "delivery", key, "error", err)
+			return nil
+		}
+		fn(&m)
+		return nil
+	})
+	return err
+}
+
+// again repeats a reading that met a commit.
+func again(ctx context.Context, read func() error) error {
+	const tries = 10
+	for try := 1; ; try++ {
+		err := read()
+		if !errors.Is(err, store.ErrConflict) || try == tries {
+			return err
+		}
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(time.Duration(try) * 10 * time.Millisecond):
+		}
+	}
+}
+
+func (d *Dispatcher) read(ctx context.Context, site, id string) (*engine.Delivery, error) {
+	var rec *engine.Delivery
+	err := again(ctx, func() error {
+		rec = nil
+		return d.records(ctx, site, []string{id}, func(m *engine.Delivery) { rec = m })
+	})
+	if err != nil {
+		return nil, err
+	}
+	if rec == nil {
+		return nil, fmt.Errorf("delivery %s of site %s: %w", id, site, store.ErrNotFound)
+	}
+	return rec, nil
+}

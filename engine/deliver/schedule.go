@@ -1,0 +1,180 @@
+package deliver
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+	"strconv"
+	"strings"
+	"time"
+
+	"lintel/engine"
+)
+
+// Schedule says when a delivery that failed is tried again, and when it is given up.
+type Schedule struct {
+	// Delays are those before the first try, the second and so on; their number is how often a delivery is tried.
+	Delays []time.Duration
+	// Refused are the delays for answers that say that the request itself is wrong and that seldom change (see Classify).
+	Refused []time.Duration
+	// RetryAfterOver is by how much a receiver's Retry-After may lengthen a delay.
+	RetryAfterOver time.Duration
+}
+
+// DefaultSchedule is the example of Standard Webhooks 1.0 ("Deliverability"): ten tries over 75 hours and 35 minutes. A refused request is
+// tried three times over about an hour, which is what a mistake in a receiver's deployment lasts.
+func DefaultSchedule() Schedule {
+	return Schedule{
+		Delays: []time.Duration{
+			0, 5 * time.Second, 5 * time.Minute, 30 * time.Minute, 2 * time.Hour, 5 * time.Hour,
+			10 * time.Hour, 14 * time.Hour, 20 * time.Hour, 24 * time.Hour,
+		},
+		Refused:        []time.Duration{0, 5 * time.Minute, time.Hour},
+		RetryAfterOver: 2 * time.Hour,
+	}
+}
+
+const (
+	maxTries = 50
+	maxDelay = 7 * 24 * time.Hour
+)
+
+// ParseDelays reads delays with commas between, like "0, 5s, 5m, 30m".
+func ParseDelays(s string) ([]time.Duration, error) {
+	var delays []time.Duration
+	for i, text := range strings.Split(s, ",") {
+		d, err := time.ParseDuration(strings.TrimSpace(text))
+		if err != nil {
+			return nil, fmt.Errorf("delay %d, %q, is not a length of time: write them like 0, 5s, 5m, 2h", i+1, clip(strings.TrimSpace(text)))
+		}
+		delays = append(delays, d)
+	}
+	return delays, checkDelays(delays)
+}
+
+func checkDelays(delays []time.Duration) error {
+	if len(delays) == 0 || len(delays) > maxTries {
+		return fmt.Errorf("a schedule has 1 to %d delays, this one has %d", maxTries, len(delays))
+	}
+	for i, d := range delays {
+		switch {
+		case d < 0 || d > maxDelay:
+			return fmt.Errorf("delay %d is %v: allowed are 0 to %v", i+1, d, maxDelay)
+		case i > 0 && d < time.Second:
+			return fmt.Errorf("delay %d is %v: only the first may be shorter than 1s, or a receiver in trouble gets all tries at once", i+1, d)
+		}
+	}
+	return nil
+}
+
+// Check says what is wrong with the schedule, or nil.
+func (s Schedule) Check() error {
+	if err := checkDelays(s.Delays); err != nil {
+		return err
+	}
+	if err := checkDelays(s.Refused); err != nil {
+		return fmt.Errorf("refused: %w", err)
+	}
+	if s.RetryAfterOver < 0 || s.RetryAfterOver > maxDelay {
+		return fmt.Errorf("Retry-After may lengthen a delay by 0 to %v, not %v", maxDelay, s.RetryAfterOver)
+	}
+	return nil
+}
+
+// Class is what an answer means for the delivery.
+type Class uint8
+
+// The classes of answers.
+const (
+	Success Class = iota // delivered
+	Failed               // may go better later: the whole schedule
+	Refused              // the request or the address is wrong: the short schedule
+	Gone                 // the receiver wants no more of them, ever: stop the channel
+)
+
+func (c Class) String() string {
+	return [...]string{"success", "failed", "refused", "gone"}[c]
+}
+
+// Classify tells what an HTTP status means; 0 stands for no answer at all. 2xx is success. 3xx is never followed, and since it comes of a wrong
+// address, it counts as refused. 410 stops the channel. 408, 409, 425, 429 and 5xx are failures that pass, and so is what is no final status.
+// The other 4xx are refused.
+func Classify(status int) Class {
+	switch {
+	case status >= 200 && status <= 299:
+		return Success
+	case status == http.StatusGone:
+		return Gone
+	case status == http.StatusRequestTimeout, status == http.StatusConflict, status == http.StatusTooEarly, status == http.StatusTooManyRequests:
+		return Failed
+	case status >= 300 && status <= 499:
+		return Refused
+	}
+	return Failed
+}
+
+// Jitter spreads a delay, so that what failed together does not come back together: it is uniform from half the delay to one and a half
+// times it, for random in [0, 1). That is as wide as "full jitter" from nothing to the delay, but keeps the schedule's length and never makes a
+// retry instant.
+func Jitter(delay time.Duration, random float64) time.Duration {
+	return delay/2 + time.Duration(random*float64(delay))
+}
+
+// Next applies what came of a try to a delivery: its status, attempts, times, code and reason. It depends on its arguments alone. random is in
+// [0, 1).
+func (s Schedule) Next(d engine.Delivery, out Outcome, now time.Time, random float64) engine.Delivery {
+	refusedBefore := d.Attempts > 0 && Classify(d.Code) == Refused
+	d.Attempts++
+	d.LastTry, d.Took, d.Code, d.Reason = now.UnixMilli(), out.Took.Milliseconds(), out.Code, out.Reason
+	d.NextTry = 0
+	switch out.Class {
+	case Success:
+		d.Status, d.Reason = engine.DeliveryDelivered, ""
+		return d
+	case Gone:
+		d.Status = engine.DeliveryDead
+		return d
+	}
+	d.Status = engine.DeliveryPending
+	delays := s.Delays
+	if out.Class == Refused && (d.Attempts < len(s.Refused) || refusedBefore) {
+		// One refusal after other failures does not end a delivery: a receiver that is being restarted answers 404 for a moment.
+		delays = s.Refused
+	}
+	if d.Attempts >= len(delays) {
+		d.Status = engine.DeliveryDead
+		d.Reason = fmt.Sprintf("given up after %d tries: %s", d.Attempts, d.Reason)
+		return d
+	}
+	own := delays[d.Attempts]
+	wait := Jitter(own, random)
+	if out.RetryAfter > wait {
+		wait = max(wait, min(out.RetryAfter, own+s.RetryAfterOver))
+	}
+	d.NextTry = now.Add(wait).UnixMilli()
+	return d
+}
+
+var errRetryAfter = errors.New("not a Retry-After")
+
+// ParseRetryAfter reads the header Retry-After (RFC 9110, section 10.2.3): seconds, or a date, which counts from now. A date in the past
+// is 0.
+func ParseRetryAfter(value string, now time.Time) (time.Duration, error) {
+	value = strings.TrimSpace(value)
+	if value == "" || len(value) > 64 {
+		return 0, errRetryAfter
+	}
+	if strings.Trim(value, "0123456789") == "" {
+		const most = 366 * 24 * 60 * 60 // more than any schedule waits; what is longer is as good as that
+		n, err := strconv.ParseUint(value, 10, 32)
+		if err != nil || n > most {
+			n = most
+		}
+		return time.Duration(n) * time.Second, nil
+	}
+	t, err := http.ParseTime(value)
+	if err != nil {
+		return 0, errRetryAfter
+	}
+	return max(0, t.Sub(now)), nil
+}
