@@ -80,7 +80,7 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	}
 	a := &App{opt: opt, Store: opt.Store, failed: make(chan error, 1)}
 	if a.Store == nil {
-		st, err := openStore(ctx, opt)
+		st, err := OpenStore(ctx, opt)
 		if err != nil {
 			return nil, err
 		}
@@ -105,7 +105,8 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	return a, nil
 }
 
-func openStore(ctx context.Context, opt Options) (store.Store, error) {
+// OpenStore opens the store that the options name.
+func OpenStore(ctx context.Context, opt Options) (store.Store, error) {
 	switch {
 	case opt.Data != "" && opt.Redis != "":
 		return nil, errors.New("a data directory and a Redis URL were both given; Lintel keeps its data in one of them")

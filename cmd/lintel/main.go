@@ -1,0 +1,104 @@
+// Command lintel is the whole of Lintel in one binary: the server, a demonstration, and the tools around them.
+//
+// It holds flags, signals and exit codes; everything else is in packages. Exit codes: 0 done, 1 what was asked for did not succeed (a bad rule, a
+// refused identity), 2 the call itself was wrong, 3 the system failed.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"os/signal"
+	"runtime/debug"
+	"syscall"
+
+	"github.com/alecthomas/kong"
+)
+
+// streams are where a command reads and writes, so that tests can give it theirs.
+type streams struct {
+	ctx context.Context
+	in  io.Reader
+	out io.Writer
+	err io.Writer
+}
+
+// errRefused says that the command ran but what it was asked about is not good: exit code 1. What is wrong was printed already.
+var errRefused = errors.New("refused")
+
+type cli struct {
+	LogLevel slog.Level      `help:"How much to log: debug, info, warn or error." default:"info" env:"LINTEL_LOG_LEVEL"`
+	Config   kong.ConfigFlag `help:"JSON file with values for any flag, by its name." type:"existingfile" env:"LINTEL_CONFIG" placeholder:"FILE"`
+
+	Serve serveCmd `cmd:"" help:"Run the server."`
+	Check checkCmd `cmd:"" help:"Check a rules file: FILE:LINE:COL: message for what is wrong."`
+	Epc   epcCmd   `cmd:"" name:"epc" help:"Decode tag identities, given as arguments or as lines on standard input; one JSON object a line."`
+	Key   keyCmd   `cmd:"" help:"Make, list and revoke API keys directly in the store."`
+	Bench benchCmd `cmd:"" help:"Measure the whole path against a floor and a plain script on a Redis server; the last line is JSON."`
+	Move  moveCmd  `cmd:"" help:"Copy everything from one store to another, for example from embedded to Redis. Stop the server first."`
+	Ver   verCmd   `cmd:"" name:"version" help:"Print the version."`
+}
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	os.Exit(run(streams{ctx, os.Stdin, os.Stdout, os.Stderr}, os.Args[1:]))
+}
+
+// run carries out one call and returns its exit code.
+func run(s streams, args []string) (code int) {
+	var c cli
+	exited := false
+	parser, err := kong.New(&c,
+		kong.Name("lintel"),
+		kong.Description("Lintel keeps the true state of every tagged item in a shop, evaluates the rules that staff write, and tells the right people."),
+		kong.UsageOnError(),
+		kong.Writers(s.out, s.err),
+		kong.Configuration(kong.JSON),
+		kong.Exit(func(k int) { code, exited = k, true }),
+	)
+	if err != nil {
+		fmt.Fprintln(s.err, "lintel:", err)
+		return 3
+	}
+	if len(args) == 0 {
+		args = []string{"--help"}
+	}
+	k, err := parser.Parse(args)
+	if exited {
+		return code
+	}
+	if err != nil {
+		fmt.Fprintf(s.err, "lintel: %v (lintel --help lists commands and flags)\n", err)
+		return 2
+	}
+	slog.SetDefault(slog.New(slog.NewJSONHandler(s.err, &slog.HandlerOptions{Level: c.LogLevel})))
+	switch err := k.Run(&s); {
+	case err == nil:
+		return 0
+	case errors.Is(err, errRefused):
+		return 1
+	default:
+		fmt.Fprintln(s.err, "lintel:", err)
+		return 3
+	}
+}
+
+type verCmd struct{}
+
+func (*verCmd) Run(s *streams) error {
+	version, revision := "(devel)", ""
+	if info, ok := debug.ReadBuildInfo(); ok {
+		version = info.Main.Version
+		for _, v := range info.Settings {
+			if v.Key == "vcs.revision" {
+				revision = " " + v.Value
+			}
+		}
+	}
+	_, err := fmt.Fprintf(s.out, "lintel %s%s\n", version, revision)
+	return err
+}

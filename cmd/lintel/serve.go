@@ -1,0 +1,64 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"lintel/api/app"
+	"lintel/engine/deliver"
+)
+
+// storeFlags say where data is kept; several commands share them.
+type storeFlags struct {
+	Data  string `help:"Directory of the embedded store." type:"path" env:"LINTEL_DATA" placeholder:"DIR" xor:"store"`
+	Redis string `help:"URL of a Redis server (redis://, rediss://), Sentinel (redis+sentinel://) or Cluster (redis+cluster://)." env:"LINTEL_REDIS" placeholder:"URL" xor:"store"`
+}
+
+type serveCmd struct {
+	storeFlags
+	Listen      string        `help:"Where to listen. The default is reachable from this machine only; put TLS in front of anything else." default:"127.0.0.1:8470" env:"LINTEL_LISTEN"`
+	Node        string        `help:"Name of this process among others on one store. Default: host name and process id." env:"LINTEL_NODE"`
+	AllowCIDR   []string      `help:"Private networks that webhooks may reach, such as 10.1.0.0/16. Public addresses are allowed, all else is denied." env:"LINTEL_ALLOW_CIDR" placeholder:"CIDR"`
+	Retry       string        `help:"Delays between the tries of a delivery." env:"LINTEL_RETRY" default:"0s,5s,5m,30m,2h,5h,10h,14h,20h,24h"`
+	JournalKeep time.Duration `help:"How long folded journal entries are kept." default:"48h" env:"LINTEL_JOURNAL_KEEP"`
+	FactsKeep   time.Duration `help:"How long facts, and with them the trails of items, are kept." default:"720h" env:"LINTEL_FACTS_KEEP"`
+}
+
+// stopWithin bounds a clean end.
+const stopWithin = 25 * time.Second
+
+func (c *serveCmd) Run(s *streams) error {
+	allow, err := deliver.ParseCIDRs(c.AllowCIDR)
+	if err != nil {
+		return fmt.Errorf("--allow-cidr: %w", err)
+	}
+	schedule := deliver.DefaultSchedule()
+	if schedule.Delays, err = deliver.ParseDelays(c.Retry); err != nil {
+		return fmt.Errorf("--retry: %w", err)
+	}
+	a, err := app.New(s.ctx, app.Options{
+		Data: c.Data, Redis: c.Redis, Listen: c.Listen, Node: c.Node, AllowCIDRs: allow, Retry: schedule,
+		JournalKeep: c.JournalKeep, FactsKeep: c.FactsKeep, Log: slog.Default(),
+	})
+	if err != nil {
+		return err
+	}
+	if err := a.Start(s.ctx); err != nil {
+		return err
+	}
+	slog.Info("listening", "url", a.URL())
+	var failure error
+	select {
+	case <-s.ctx.Done():
+	case failure = <-a.Failed():
+	}
+	slog.Info("stopping")
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(s.ctx), stopWithin)
+	defer cancel()
+	if err := a.Stop(ctx); err != nil && failure == nil {
+		failure = err
+	}
+	return failure
+}

@@ -1,0 +1,159 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"lintel/api"
+	"lintel/api/app"
+	"lintel/engine/epc"
+	"lintel/engine/store"
+	"lintel/rules"
+)
+
+type checkCmd struct {
+	File []string `arg:"" help:"Rules files; - reads standard input."`
+}
+
+func (c *checkCmd) Run(s *streams) error {
+	bad := false
+	for _, name := range c.File {
+		src, err := readFile(s, name)
+		if err != nil {
+			return err
+		}
+		set, diags := rules.Check(name, src, rules.Known{})
+		for _, d := range diags {
+			fmt.Fprintln(s.out, d)
+		}
+		if set == nil {
+			bad = true
+			continue
+		}
+		fmt.Fprintf(s.out, "%s: %d rules, all good\n", name, len(set.Rules()))
+	}
+	if bad {
+		return errRefused
+	}
+	return nil
+}
+
+func readFile(s *streams, name string) ([]byte, error) {
+	if name == "-" {
+		return io.ReadAll(s.in)
+	}
+	return os.ReadFile(name)
+}
+
+type epcCmd struct {
+	Value []string `arg:"" optional:"" help:"Hex, EPC tag URI, pure identity URI, GS1 element string or GS1 Digital Link URI."`
+}
+
+func (c *epcCmd) Run(s *streams) error {
+	out := bufio.NewWriter(s.out)
+	defer out.Flush()
+	enc := json.NewEncoder(out)
+	enc.SetEscapeHTML(false)
+	bad := false
+	describe := func(value string) error {
+		r := epc.Describe(value)
+		bad = bad || r.Error != nil
+		return enc.Encode(r)
+	}
+	for _, v := range c.Value {
+		if err := describe(v); err != nil {
+			return err
+		}
+	}
+	if len(c.Value) == 0 {
+		lines := bufio.NewScanner(s.in)
+		for lines.Scan() {
+			if v := strings.TrimSpace(lines.Text()); v != "" {
+				if err := describe(v); err != nil {
+					return err
+				}
+			}
+		}
+		if err := lines.Err(); err != nil {
+			return fmt.Errorf("read standard input: %w", err)
+		}
+	}
+	if bad {
+		return errRefused
+	}
+	return nil
+}
+
+type keyCmd struct {
+	Add    keyAddCmd    `cmd:"" help:"Make a key and print it, once."`
+	List   keyListCmd   `cmd:"" help:"List keys."`
+	Revoke keyRevokeCmd `cmd:"" help:"Revoke a key; it stops working within a second."`
+}
+
+type keyAddCmd struct {
+	storeFlags
+	Name  string   `arg:"" help:"Whose key it is, such as gate-controller."`
+	Scope []string `help:"What it may do: reads, sales, operate, author, admin." required:""`
+	Site  []string `help:"Which sites; * is all." default:"*"`
+}
+
+// withStore opens the store for one short piece of work.
+func withStore(s *streams, f storeFlags, work func(ctx context.Context, st store.Store) error) error {
+	st, err := app.OpenStore(s.ctx, app.Options{Data: f.Data, Redis: f.Redis})
+	if err != nil {
+		return err
+	}
+	return errors.Join(work(s.ctx, st), st.Close())
+}
+
+func (c *keyAddCmd) Run(s *streams) error {
+	return withStore(s, c.storeFlags, func(ctx context.Context, st store.Store) error {
+		text, err := api.MintKey(ctx, st, c.Name, c.Scope, c.Site, "command line", time.Now())
+		if err != nil {
+			return err
+		}
+		_, err = fmt.Fprintln(s.out, text)
+		fmt.Fprintln(s.err, "Keep it now: only its hash is stored.")
+		return err
+	})
+}
+
+type keyListCmd struct{ storeFlags }
+
+func (c *keyListCmd) Run(s *streams) error {
+	return withStore(s, c.storeFlags, func(ctx context.Context, st store.Store) error {
+		keys, err := api.ListKeys(ctx, st)
+		if err != nil {
+			return err
+		}
+		w := tabwriter.NewWriter(s.out, 0, 4, 2, ' ', 0)
+		fmt.Fprintln(w, "NAME\tSCOPES\tSITES\tMADE\tREVOKED")
+		for _, k := range keys {
+			revoked := ""
+			if k.Disabled != nil {
+				revoked = k.Disabled.Format(time.DateTime)
+			}
+			fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\n", k.Name, strings.Join(k.Scopes, ","), strings.Join(k.Sites, ","), k.Created.Format(time.DateTime), revoked)
+		}
+		return w.Flush()
+	})
+}
+
+type keyRevokeCmd struct {
+	storeFlags
+	Name string `arg:"" help:"The key's name."`
+}
+
+func (c *keyRevokeCmd) Run(s *streams) error {
+	return withStore(s, c.storeFlags, func(ctx context.Context, st store.Store) error {
+		return api.RevokeKey(ctx, st, c.Name, "command line", time.Now())
+	})
+}
