@@ -471,7 +471,7 @@ func newProbe(c *client) *probe {
 }
 
 func (p *probe) channel() []byte {
-	return fmt.Appendf(nil, `{"channels":[{"name":"bench","url":%q,"format":"webhook","secrets":[{"key":"whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"}],"max_in_flight":32}]}`, p.server.URL)
+	return fmt.Appendf(nil, `{"channels":[{"name":"bench","url":%q,"format":"webhook","secrets":[{"secret":"whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"}],"max_in_flight":32}]}`, p.server.URL)
 }
 
 const probeSerial = 9_000_000_000

@@ -27,12 +27,13 @@ type body struct {
 
 // stamp writes the present time into every read, a few milliseconds apart.
 func (b *body) stamp(now time.Time) {
-	var buf [len(timeLayout)]byte
+	var buf [64]byte
+	var text []byte
 	for i, at := range b.times {
 		if i%batchTags == 0 {
-			now.Add(-time.Duration(len(b.times)/batchTags-i/batchTags) * time.Millisecond).UTC().AppendFormat(buf[:0], timeLayout)
+			text = now.Add(-time.Duration(len(b.times)/batchTags-i/batchTags)*time.Millisecond).UTC().AppendFormat(buf[:0], timeLayout)
 		}
-		copy(b.data[at:], buf[:])
+		copy(b.data[at:], text)
 	}
 }
 
