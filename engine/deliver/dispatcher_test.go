@@ -631,12 +631,12 @@ func TestForgetAndOfferWhileResuming(t *testing.T) {
 		first, second := message("chat", "a", 1), message("chat", "a", 2)
 		r.store.put("quayside", first)
 		resume := func(meanwhile func()) error {
-			r.store.mu.Lock() // the scan waits for it
+			r.store.hold = make(chan struct{})
 			done := make(chan error, 1)
 			go func() { done <- r.Resume(context.Background(), "quayside") }()
-			time.Sleep(time.Millisecond)
+			synctest.Wait()
 			meanwhile()
-			r.store.mu.Unlock()
+			close(r.store.hold)
 			return <-done
 		}
 		require.ErrorIs(t, resume(func() { r.Forget("quayside") }), ErrStopped)
@@ -645,8 +645,7 @@ func TestForgetAndOfferWhileResuming(t *testing.T) {
 		require.Empty(t, r.sites)
 
 		require.NoError(t, resume(func() {
-			r.store.records["quayside"][second.ID] = engine.AppendDelivery(nil, &second)
-			r.Offer("quayside", []engine.Delivery{second})
+			r.commit("quayside", second)
 		}))
 		synctest.Wait()
 		require.Equal(t, []string{first.ID, second.ID}, tries.all())

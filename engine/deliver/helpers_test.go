@@ -33,7 +33,7 @@ type memory struct {
 	records map[string]map[string][]byte // site, id
 	commits int
 	fail    func() error // asked before each commit
-	reads   int
+	hold    chan struct{} // if not nil, readings wait for it
 }
 
 func newMemory() *memory { return &memory{records: map[string]map[string][]byte{}} }
@@ -73,9 +73,11 @@ func (m *memory) ids(site string) []string {
 }
 
 func (m *memory) Records(ctx context.Context, site string, kind store.Kind, keys []string, fn func(store.Kind, string, []byte) error) (store.Seq, error) {
+	if m.hold != nil {
+		<-m.hold
+	}
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	m.reads++
 	if keys == nil {
 		keys = slices.Collect(maps.Keys(m.records[site]))
 	}
