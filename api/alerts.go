@@ -1,0 +1,267 @@
+package api
+
+import (
+	"cmp"
+	"context"
+	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"lintel/engine"
+	"lintel/engine/store"
+)
+
+// AlertList is one page of alerts, newest first.
+type AlertList struct {
+	Alerts []engine.AlertView `json:"alerts"`
+	Next   string             `json:"next,omitempty"`
+	Notice string             `json:"notice"`
+}
+
+// AcknowledgeRequest says that somebody has an alert in hand.
+type AcknowledgeRequest struct {
+	Note string `json:"note,omitempty" jsonschema_description:"At most 1,000 characters."`
+}
+
+// CloseRequest ends an alert.
+type CloseRequest struct {
+	Outcome string `json:"outcome" jsonschema:"enum=genuine,enum=false,enum=unclear" jsonschema_description:"Whether the rule was right."`
+	Note    string `json:"note,omitempty" jsonschema_description:"At most 1,000 characters."`
+}
+
+// ActAnswer is an alert after something was done to it.
+type ActAnswer struct {
+	Entry  uint64            `json:"entry" jsonschema_description:"The journal entry that holds what was done."`
+	Folded bool              `json:"folded" jsonschema_description:"False if it was not worked through in time; it will be."`
+	Alert  *engine.AlertView `json:"alert,omitempty"`
+}
+
+const maxNote = 1000
+
+// eachAlert calls f with every alert record of a site, pending ones included.
+func (a *API) eachAlert(ctx context.Context, site string, f func(*engine.Alert)) error {
+	for try := 0; ; try++ {
+		var list []engine.Alert
+		_, err := a.store.Records(ctx, site, engine.KindAlert, nil, func(_ store.Kind, _ string, v []byte) error {
+			al, err := engine.DecodeAlert(v)
+			list = append(list, al)
+			return err
+		})
+		if retryListing(err, try) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		for i := range list {
+			f(&list[i])
+		}
+		return nil
+	}
+}
+
+// alertByID returns an alert as it was last committed, and its site.
+func (c *call) alertByID(id string) (engine.Alert, string, error) {
+	none := problemf(codeUnknownAlert, "There is no alert %s.", shown([]byte(id)))
+	site := alertSite(id)
+	if !validSite(site) || len(id) > 200 {
+		return engine.Alert{}, "", none
+	}
+	if !c.key.forSite(site) {
+		return engine.Alert{}, "", problemf(codeMissingSite, "The key %q is not for the site %q.", c.key.Name, site).with("site", site)
+	}
+	var found *engine.Alert
+	_, err := c.api.store.Records(c.Request().Context(), site, engine.KindAlert, []string{id}, func(_ store.Kind, _ string, v []byte) error {
+		al, err := engine.DecodeAlert(v)
+		found = &al
+		return err
+	})
+	if err != nil {
+		return engine.Alert{}, "", unavailable(err)
+	}
+	if found == nil || found.Status == engine.AlertPending {
+		return engine.Alert{}, "", none
+	}
+	return *found, site, nil
+}
+
+// alertSite returns the site of an alert's id, "<site>-<entry>-<number>".
+func alertSite(id string) string {
+	for range 2 {
+		k := strings.LastIndexByte(id, '-')
+		if k < 0 {
+			return ""
+		}
+		id = id[:k]
+	}
+	return id
+}
+
+var alertStatuses = []string{"open", "acknowledged", "cleared", "closed", "active", "all"}
+
+func (c *call) listAlerts() error {
+	ctx := c.Request().Context()
+	limit, err := c.intParam("limit", 100, 1, 1000)
+	if err != nil {
+		return err
+	}
+	status := cmp.Or(c.QueryParam("status"), "active")
+	if !slices.Contains(alertStatuses, status) {
+		return badParam("status", "there is no status %s; it is one of %s", shown([]byte(status)), strings.Join(alertStatuses, ", "))
+	}
+	rule := c.QueryParam("rule")
+	cursor, err := c.cursorParam(2)
+	if err != nil {
+		return err
+	}
+	sites, err := c.sites()
+	if err != nil {
+		return err
+	}
+	type row struct {
+		opened int64
+		site   string
+		alert  engine.Alert
+	}
+	var rows []row
+	newer := func(openedA int64, idA string, openedB int64, idB string) int {
+		return cmp.Or(cmp.Compare(openedB, openedA), strings.Compare(idA, idB))
+	}
+	var afterOpened int64
+	if cursor != nil {
+		if afterOpened, err = strconv.ParseInt(cursor[0], 10, 64); err != nil {
+			return badParam("cursor", "it is none of this route")
+		}
+	}
+	for _, site := range sites {
+		take := func(al *engine.Alert) {
+			switch {
+			case al.Status == engine.AlertPending:
+			case status == "active" && al.Status != engine.AlertOpen && al.Status != engine.AlertAcknowledged:
+			case status != "active" && status != "all" && al.Status.String() != status:
+			case rule != "" && al.Rule != rule:
+			case cursor != nil && newer(al.OpenedAt, al.ID, afterOpened, cursor[1]) <= 0:
+			default:
+				rows = append(rows, row{al.OpenedAt, site, *al})
+			}
+		}
+		if status == "closed" || status == "all" {
+			err = c.api.eachAlert(ctx, site, take) // closed ones are on record only
+		} else {
+			err = c.api.view(ctx, site, func(st *engine.State) error {
+				list := st.Alerts()
+				for i := range list {
+					take(&list[i])
+				}
+				return nil
+			})
+		}
+		if err != nil {
+			return unavailable(err)
+		}
+	}
+	slices.SortFunc(rows, func(a, b row) int { return newer(a.opened, a.alert.ID, b.opened, b.alert.ID) })
+	list := AlertList{Alerts: []engine.AlertView{}, Notice: engine.Notice}
+	if len(rows) > limit {
+		rows = rows[:limit]
+		list.Next = encodeCursor(strconv.FormatInt(rows[limit-1].opened, 10), rows[limit-1].alert.ID)
+	}
+	for i := range rows {
+		list.Alerts = append(list.Alerts, rows[i].alert.View(rows[i].site))
+	}
+	return c.JSON(http.StatusOK, list)
+}
+
+func (c *call) getAlert() error {
+	id, err := c.pathValue("id")
+	if err != nil {
+		return err
+	}
+	al, site, err := c.alertByID(id)
+	if err != nil {
+		return err
+	}
+	return c.JSON(http.StatusOK, al.View(site))
+}
+
+func (c *call) acknowledgeAlert() error {
+	var req AcknowledgeRequest
+	if c.Request().ContentLength != 0 {
+		if err := c.decodeJSON(&req); err != nil {
+			return err
+		}
+	}
+	return c.act("acknowledge", "", req.Note)
+}
+
+func (c *call) closeAlert() error {
+	var req CloseRequest
+	if err := c.decodeJSON(&req); err != nil {
+		return err
+	}
+	if !slices.Contains(engine.Outcomes, req.Outcome) {
+		return problemf(codeInvalidBody, "The outcome %s must be one of %s.", shown([]byte(req.Outcome)), strings.Join(engine.Outcomes, ", "))
+	}
+	return c.act("close", req.Outcome, req.Note)
+}
+
+// foldPatience is how long something that a person did waits for its fold.
+const foldPatience = 5 * time.Second
+
+// act puts what a person did to an alert into the journal, and answers with what became of the alert.
+func (c *call) act(do, outcome, note string) error {
+	if len([]rune(note)) > maxNote {
+		return problemf(codeInvalidBody, "The note is longer than %d characters.", maxNote)
+	}
+	id, err := c.pathValue("id")
+	if err != nil {
+		return err
+	}
+	al, siteID, err := c.alertByID(id)
+	if err != nil {
+		return err
+	}
+	if al.Status == engine.AlertClosed || do == "acknowledge" && al.Status != engine.AlertOpen {
+		return alertStatus(&al, do)
+	}
+	ctx := c.Request().Context()
+	site, err := c.api.runner.Site(ctx, siteID)
+	if err != nil {
+		return unavailable(err)
+	}
+	sub := site.Subscribe(256)
+	defer sub.Close()
+	res, err := c.api.runner.Append(ctx, siteID, &engine.Entry{
+		Kind: engine.EntryAct, At: c.api.opt.Now().UnixMilli(), By: c.key.Name, Act: engine.Act{Alert: id, Do: do, Outcome: outcome, Note: note},
+	}, "", "")
+	if err != nil {
+		return unavailable(err)
+	}
+	wait, cancel := context.WithTimeout(ctx, foldPatience)
+	defer cancel()
+	_, changes, complete, err := sub.Await(wait, uint64(res.Seq))
+	if err != nil {
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		return c.JSON(http.StatusAccepted, ActAnswer{Entry: uint64(res.Seq)})
+	}
+	changed := slices.ContainsFunc(changes, func(ch engine.AlertChange) bool { return ch.Alert.ID == id })
+	if al, _, err = c.alertByID(id); err != nil {
+		return err
+	}
+	if !changed && complete {
+		return alertStatus(&al, do) // somebody else was first
+	}
+	v := al.View(siteID)
+	return c.JSON(http.StatusOK, ActAnswer{Entry: uint64(res.Seq), Folded: true, Alert: &v})
+}
+
+func alertStatus(al *engine.Alert, do string) error {
+	return problemf(codeAlertStatus, "The alert is %s; one can't %s it.", al.Status, do).with("alert_status", al.Status.String())
+}
+
+// retryListing reports whether a listing of records that failed is to be tried again: a commit landed while it ran.
+func retryListing(err error, try int) bool { return err != nil && isConflict(err) && try < 10 }

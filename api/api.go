@@ -1,0 +1,131 @@
+package api
+
+import (
+	"context"
+	"log/slog"
+	"net/http"
+	"sync"
+	"time"
+
+	"github.com/labstack/echo/v4"
+	"github.com/prometheus/client_golang/prometheus"
+
+	"lintel/engine/deliver"
+	"lintel/engine/runner"
+	"lintel/engine/store"
+)
+
+// Dispatcher is the sender of deliveries, as far as a person at the other end needs it.
+type Dispatcher interface {
+	// Retry sends one delivery again, now, and waits for the outcome. store.ErrNotFound: there is no such delivery.
+	Retry(ctx context.Context, site, id string) (deliver.Outcome, error)
+	// Test sends a sample to a channel, now and once.
+	Test(ctx context.Context, c deliver.Channel) (deliver.Outcome, error)
+}
+
+// Options are what an API is made of. Store and Runner are required; the zero value of all else has a default.
+type Options struct {
+	Store      store.Store
+	Runner     *runner.Runner
+	Dispatcher Dispatcher           // nil: deliveries can be listed, not sent again
+	Now        func() time.Time     // the clock that reads are stamped and judged by; default time.Now
+	Log        *slog.Logger         // default slog.Default
+	Registry   *prometheus.Registry // what /metrics shows; default one that has the API's own metrics only
+
+	// Pages are mounted as they are and without keys, by their prefix, such as "/console/": for static files that hold no data.
+	Pages map[string]http.Handler
+
+	BodyLimit     int64         // bytes of a body once it is inflated; default 8 MiB
+	ProductsLimit int64         // bytes of a body of products; default 64 MiB
+	BatchLimit    int           // reads or events in a batch; default 10,000
+	LiveLimit     int           // live streams at one time; default 256
+	Timeout       time.Duration // of a request as a whole; default 30s
+	LongTimeout   time.Duration // of one that stores products; default 2 min
+	TakeUp        time.Duration // how long storing a document waits for the sites to take it up; default 2s
+}
+
+// API answers HTTP requests. It is made by New and safe for concurrent use.
+type API struct {
+	opt     Options
+	log     *slog.Logger
+	store   store.Store
+	runner  *runner.Runner
+	echo    *echo.Echo
+	metrics *metrics
+	keys    *keyRing
+	answers *answers
+	routes  []route
+	openapi []byte
+
+	mu      sync.Mutex
+	layouts map[string]*layoutEntry
+	known   knownCache
+
+	closing   chan struct{} // closed by Close: live streams end
+	closeOnce sync.Once
+	live      chan struct{} // one token for each live stream
+}
+
+// New makes an API.
+func New(opt Options) *API {
+	if opt.Now == nil {
+		opt.Now = time.Now
+	}
+	if opt.Log == nil {
+		opt.Log = slog.Default()
+	}
+	if opt.Registry == nil {
+		opt.Registry = prometheus.NewRegistry()
+	}
+	orDefault(&opt.BodyLimit, 8<<20)
+	orDefault(&opt.ProductsLimit, 64<<20)
+	orDefault(&opt.BatchLimit, 10_000)
+	orDefault(&opt.LiveLimit, 256)
+	orDefault(&opt.Timeout, 30*time.Second)
+	orDefault(&opt.LongTimeout, 2*time.Minute)
+	orDefault(&opt.TakeUp, 2*time.Second)
+	a := &API{
+		opt: opt, log: opt.Log, store: opt.Store, runner: opt.Runner, metrics: newMetrics(opt.Registry),
+		// These go by the real clock, as the store does, even where a demonstration lets the shop's clock run fast.
+		keys: &keyRing{store: opt.Store, now: time.Now}, answers: &answers{store: opt.Store, now: time.Now, log: opt.Log},
+		layouts: make(map[string]*layoutEntry), closing: make(chan struct{}), live: make(chan struct{}, opt.LiveLimit),
+	}
+	a.routes = a.table()
+	a.openapi = buildOpenAPI(a.routes)
+	a.echo = a.mount()
+	return a
+}
+
+func orDefault[T int | int64 | time.Duration](v *T, d T) {
+	if *v <= 0 {
+		*v = d
+	}
+}
+
+// Handler returns the handler of all routes.
+func (a *API) Handler() http.Handler { return a.echo }
+
+// Close ends the live streams, so that a server that shuts down need not wait for them. All other requests go on.
+func (a *API) Close() { a.closeOnce.Do(func() { close(a.closing) }) }
+
+// mount registers the route table.
+func (a *API) mount() *echo.Echo {
+	e := echo.New()
+	e.HideBanner, e.HidePort = true, true
+	e.IPExtractor = echo.ExtractIPDirect()
+	e.Logger.SetOutput(discard{})
+	e.HTTPErrorHandler = func(err error, c echo.Context) { a.answerProblem(c, asProblem(err)) }
+	e.Use(a.outer)
+	for i := range a.routes {
+		r := &a.routes[i]
+		e.Add(r.method, r.echoPath(), a.wrap(r))
+	}
+	for prefix, h := range a.opt.Pages {
+		e.Any(prefix+"*", echo.WrapHandler(http.StripPrefix(prefix, h)))
+	}
+	return e
+}
+
+type discard struct{}
+
+func (discard) Write(b []byte) (int, error) { return len(b), nil }

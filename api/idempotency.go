@@ -1,0 +1,202 @@
+package api
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/binary"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"strings"
+	"sync"
+	"time"
+
+	"lintel/engine/store"
+)
+
+// maxIdempotencyKey is the longest key that is taken, in bytes.
+const maxIdempotencyKey = 255
+
+// idempotencyKey returns the key that a request carries, "" if none: a quoted string (RFC 8941, as the Idempotency-Key draft of the IETF has it) or bare.
+func idempotencyKey(r *http.Request) (string, error) {
+	values := r.Header.Values("Idempotency-Key")
+	if len(values) == 0 {
+		return "", nil
+	}
+	if len(values) > 1 {
+		return "", problemf(codeInvalidIdempotencyKey, "There are %d headers Idempotency-Key; send one.", len(values))
+	}
+	key := strings.TrimSpace(values[0])
+	if len(key) >= 2 && key[0] == '"' && key[len(key)-1] == '"' {
+		quoted := key[1 : len(key)-1]
+		var b strings.Builder
+		for i := 0; i < len(quoted); i++ {
+			if quoted[i] == '\\' && i+1 < len(quoted) && (quoted[i+1] == '"' || quoted[i+1] == '\\') {
+				i++
+			} else if quoted[i] == '"' || quoted[i] == '\\' {
+				return "", problemf(codeInvalidIdempotencyKey, "The Idempotency-Key is not well quoted.")
+			}
+			b.WriteByte(quoted[i])
+		}
+		key = b.String()
+	} else if strings.HasPrefix(key, `"`) || strings.HasSuffix(key, `"`) {
+		return "", problemf(codeInvalidIdempotencyKey, "The Idempotency-Key is not well quoted.")
+	}
+	if key == "" || len(key) > maxIdempotencyKey {
+		return "", problemf(codeInvalidIdempotencyKey, "An Idempotency-Key has 1 to %d characters.", maxIdempotencyKey)
+	}
+	for i := range len(key) {
+		if key[i] < 0x20 || key[i] > 0x7e {
+			return "", problemf(codeInvalidIdempotencyKey, "An Idempotency-Key has printable ASCII characters only.")
+		}
+	}
+	return key, nil
+}
+
+// fingerprint tells requests with one key apart: SHA-256 of method, path and inflated body.
+func fingerprint(r *http.Request, body []byte) string {
+	h := sha256.New()
+	fmt.Fprintf(h, "%s %s\n", r.Method, r.URL.EscapedPath())
+	h.Write(body)
+	return hex.EncodeToString(h.Sum(nil))
+}
+
+// answersSite is the site-shaped corner of the store in which answers are kept. No shop can have this id.
+const answersSite = "_answers"
+
+// kindAnswer is the record kind of kept answers; the record's key is the Seq of the claim, 8 bytes big endian.
+const kindAnswer store.Kind = "answer"
+
+// maxAttempts is how often a request that failed on our side may be tried again with its key.
+const maxAttempts = 100
+
+// answers gives requests with an Idempotency-Key that are not journal entries of a site the same promise as those that are: each key claims an entry of a
+// journal of its own, which the store does once and for all nodes, and the answer is then kept under it.
+//
+// A claim without an answer is a request that still runs, or whose process was killed. An answer of 500 and above does not settle the matter: the next try with the key
+// claims the next number behind it.
+type answers struct {
+	store store.Store
+	now   func() time.Time
+	log   *slog.Logger
+
+	mu     sync.Mutex
+	pruned time.Time
+}
+
+// keptAnswer is an answer on record.
+type keptAnswer struct {
+	Status int               `json:"status"`
+	Type   string            `json:"type"`
+	Header map[string]string `json:"header,omitempty"`
+	Body   []byte            `json:"body"`
+	At     int64             `json:"at"` // Unix milliseconds
+}
+
+// claim is the right to carry out a request, or the answer that it had before.
+type claim struct {
+	seq    store.Seq
+	answer *keptAnswer
+}
+
+func answerKey(seq store.Seq) string {
+	return string(binary.BigEndian.AppendUint64(nil, uint64(seq)))
+}
+
+// claim takes the key for a request, or returns the answer that the first one had.
+func (s *answers) claim(ctx context.Context, key, fingerprint string, patience time.Duration) (claim, error) {
+	s.prune(ctx)
+	for try := range maxAttempts {
+		now := s.now().UnixMilli()
+		res, err := s.store.Append(ctx, answersSite, store.NewEntry{
+			Data: binary.BigEndian.AppendUint64(nil, uint64(now)), IdempotencyKey: fmt.Sprintf("%s %d", key, try), Fingerprint: fingerprint,
+		})
+		if err != nil {
+			return claim{}, err
+		}
+		c := claim{seq: res[0].Seq}
+		if !res[0].Replayed {
+			return c, nil
+		}
+		var kept *keptAnswer
+		_, err = s.store.Records(ctx, answersSite, kindAnswer, []string{answerKey(c.seq)}, func(_ store.Kind, _ string, v []byte) error {
+			kept = new(keptAnswer)
+			return json.Unmarshal(v, kept)
+		})
+		switch {
+		case err != nil:
+			return claim{}, err
+		case kept == nil:
+			return claim{}, s.unanswered(ctx, c.seq, now, patience)
+		case kept.Status < 500:
+			c.answer = kept
+			return c, nil
+		}
+	}
+	return claim{}, problemf(codeIdempotencyLost, "This Idempotency-Key was tried %d times and failed each time. Use a new key.", maxAttempts)
+}
+
+// unanswered says whether the first request still runs.
+func (s *answers) unanswered(ctx context.Context, seq store.Seq, now int64, patience time.Duration) error {
+	entries, err := s.store.Read(ctx, answersSite, seq-1, 1, 0)
+	if err == nil && len(entries) == 1 && len(entries[0].Data) == 8 {
+		if now-int64(binary.BigEndian.Uint64(entries[0].Data)) < patience.Milliseconds() {
+			return problemf(codeIdempotencyBusy, "The first request with this Idempotency-Key is still running.")
+		}
+	}
+	return problemf(codeIdempotencyLost, "The first request with this Idempotency-Key never ended. Look what became of it, and use a new key.")
+}
+
+// keep puts an answer on record.
+func (s *answers) keep(ctx context.Context, c claim, a keptAnswer) error {
+	a.At = s.now().UnixMilli()
+	b, err := json.Marshal(a)
+	if err != nil {
+		return err
+	}
+	return s.store.Commit(ctx, answersSite, store.Commit{Loose: true, Writes: []store.Record{{Kind: kindAnswer, Key: answerKey(c.seq), Value: b}}})
+}
+
+// prune drops what is older than keys are remembered, once an hour. Failing is no harm: the next hour tries again.
+func (s *answers) prune(ctx context.Context) {
+	now := s.now()
+	s.mu.Lock()
+	due := now.Sub(s.pruned) >= time.Hour
+	if due {
+		s.pruned = now
+	}
+	s.mu.Unlock()
+	if !due {
+		return
+	}
+	horizon := now.Add(-store.IdempotencyWindow - time.Hour).UnixMilli()
+	var old []store.RecordKey
+	var upTo store.Seq
+	_, err := s.store.Records(ctx, answersSite, kindAnswer, nil, func(_ store.Kind, key string, v []byte) error {
+		var a keptAnswer
+		if err := json.Unmarshal(v, &a); err != nil || a.At < horizon {
+			old = append(old, store.RecordKey{Kind: kindAnswer, Key: key})
+			if len(key) == 8 {
+				upTo = max(upTo, store.Seq(binary.BigEndian.Uint64([]byte(key))))
+			}
+		}
+		return nil
+	})
+	if err == nil && len(old) > 0 {
+		err = s.store.Commit(ctx, answersSite, store.Commit{Loose: true, Deletes: old})
+	}
+	if err == nil && upTo > 0 {
+		var cursor store.Seq
+		if cursor, _, err = s.store.Cursor(ctx, answersSite); err == nil && cursor < upTo {
+			err = s.store.Commit(ctx, answersSite, store.Commit{Expect: cursor, Next: upTo})
+		}
+		if err == nil {
+			err = s.store.Trim(ctx, answersSite, store.Trim{Journal: upTo})
+		}
+	}
+	if err != nil {
+		s.log.Warn("old answers could not be dropped; will try again in an hour", "err", err)
+	}
+}

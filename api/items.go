@@ -1,0 +1,231 @@
+package api
+
+import (
+	"encoding/hex"
+	"net/http"
+	"strings"
+
+	"lintel/engine"
+	"lintel/engine/catalog"
+	"lintel/engine/epc"
+	"lintel/engine/store"
+)
+
+// ItemList is one page of items.
+type ItemList struct {
+	Items []ItemView `json:"items"`
+	Next  string     `json:"next,omitempty" jsonschema_description:"Give it as cursor to get the next page; left out on the last one."`
+}
+
+// StockView is the stock of one product in one place.
+type StockView struct {
+	Product ProductView `json:"product"`
+	Place   string      `json:"place" jsonschema_description:"A zone's id, or kind: and the name of a kind of zones, all of them taken together."`
+	Count   int         `json:"count" jsonschema_description:"Sellable items."`
+	Minimum *int        `json:"minimum,omitempty"`
+	Maximum *int        `json:"maximum,omitempty"`
+	Short   int         `json:"short" jsonschema_description:"How many are missing to the minimum."`
+}
+
+// StockList is one page of stock.
+type StockList struct {
+	Stock []StockView `json:"stock"`
+	Next  string      `json:"next,omitempty"`
+}
+
+// productsOf finds the GTINs that a GTIN or SKU means; nil: the parameter was not given.
+func productsOf(text string, products *catalog.Catalog) ([]uint64, error) {
+	if text == "" {
+		return nil, nil
+	}
+	gtins := []uint64{}
+	for _, i := range products.BySKU(text) {
+		gtins = append(gtins, products.At(i).GTIN)
+	}
+	if len(gtins) == 0 && strings.Trim(text, "0123456789") == "" {
+		g, err := epc.ParseGTIN(text)
+		if err != nil {
+			return nil, badParam("product", "%s is no SKU of the product list, and no GTIN: %s", shown([]byte(text)), identityFault(err).Reason)
+		}
+		gtins = append(gtins, g)
+	}
+	return gtins, nil
+}
+
+func (c *call) listItems() error {
+	limit, err := c.intParam("limit", 100, 1, 1000)
+	if err != nil {
+		return err
+	}
+	f := engine.ItemFilter{Zone: c.QueryParam("zone")}
+	if d := c.QueryParam("disposition"); d != "" {
+		disp, ok := dispositionByName(d)
+		if !ok {
+			return badParam("disposition", "there is no disposition %s%s", shown([]byte(d)), didYouMean(d, dispositionNames()))
+		}
+		f.Disposition = &disp
+	}
+	cursor, err := c.cursorParam(1)
+	if err != nil {
+		return err
+	}
+	if cursor != nil {
+		b, _ := hex.DecodeString(cursor[0]) // what is no key is found next
+		if f.After, err = epc.KeyFromBytes(b); err != nil {
+			return badParam("cursor", "it is none of this route")
+		}
+	}
+	list := ItemList{Items: []ItemView{}}
+	err = c.view(func(st *engine.State) error {
+		if _, ok := st.Config().Layout.ZoneIndex(f.Zone); f.Zone != "" && !ok {
+			return badParam("zone", "%s", noZone(st.Config().Layout, f.Zone))
+		}
+		products := st.Config().Catalog
+		if f.GTINs, err = productsOf(c.QueryParam("product"), products); err != nil {
+			return err
+		}
+		items := st.Items(f, limit+1)
+		if len(items) > limit {
+			items = items[:limit]
+			b, _ := items[limit-1].Key.AppendBinary(nil)
+			list.Next = encodeCursor(hex.EncodeToString(b))
+		}
+		for i := range items {
+			list.Items = append(list.Items, itemView(&items[i], products))
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return c.JSON(http.StatusOK, list)
+}
+
+func dispositionNames() []string {
+	var names []string
+	for d := engine.Unknown; d <= engine.NonSellable; d++ {
+		names = append(names, d.String())
+	}
+	return names
+}
+
+func dispositionByName(name string) (engine.Disposition, bool) {
+	for d := engine.Unknown; d <= engine.NonSellable; d++ {
+		if d.String() == name {
+			return d, true
+		}
+	}
+	return 0, false
+}
+
+// itemKey reads the item of the path, in any form of its identity.
+func (c *call) itemKey() (epc.Key, error) {
+	s, err := c.pathValue("epc")
+	if err != nil {
+		return epc.Key{}, err
+	}
+	id, err := parseIdentity(s, 0, false)
+	if err != nil {
+		fault := identityFault(err)
+		p := problemf(codeInvalidIdentity, "The item %s: %s.", shown([]byte(s)), fault.Reason)
+		if fault.Section != "" {
+			p = p.with("section", fault.Section)
+		}
+		return epc.Key{}, p
+	}
+	k, _ := keyOf(id)
+	return k, nil
+}
+
+func (c *call) getItem() error {
+	k, err := c.itemKey()
+	if err != nil {
+		return err
+	}
+	var v ItemView
+	err = c.view(func(st *engine.State) error {
+		it, ok := st.Item(k)
+		if !ok {
+			return problemf(codeUnknownItem, "The site %q has never heard of this item.", c.site)
+		}
+		v = itemView(&it, st.Config().Catalog)
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	v.Forms = itemForms(v.Item)
+	return c.JSON(http.StatusOK, v)
+}
+
+func (c *call) listStock() error {
+	limit, err := c.intParam("limit", 100, 1, 1000)
+	if err != nil {
+		return err
+	}
+	f := engine.StockFilter{Zone: c.QueryParam("zone")}
+	switch below := c.QueryParam("below"); below {
+	case "":
+	case "minimum":
+		f.Below = true
+	default:
+		return badParam("below", "%s must be \"minimum\"", shown([]byte(below)))
+	}
+	cursor, err := c.cursorParam(2)
+	if err != nil {
+		return err
+	}
+	if cursor != nil {
+		if f.AfterGTIN, err = epc.ParseGTIN(cursor[0]); err != nil {
+			return badParam("cursor", "it is none of this route")
+		}
+		f.AfterPlace = cursor[1]
+	}
+	list := StockList{Stock: []StockView{}}
+	err = c.view(func(st *engine.State) error {
+		if _, ok := st.Config().Layout.ZoneIndex(f.Zone); f.Zone != "" && !ok {
+			return badParam("zone", "%s", noZone(st.Config().Layout, f.Zone))
+		}
+		products := st.Config().Catalog
+		if f.GTINs, err = productsOf(c.QueryParam("product"), products); err != nil {
+			return err
+		}
+		rows := st.StockRows(f, limit+1)
+		if len(rows) > limit {
+			rows = rows[:limit]
+			list.Next = encodeCursor(engine.GTINText(rows[limit-1].GTIN), rows[limit-1].Place())
+		}
+		for i := range rows {
+			r := &rows[i]
+			v := StockView{Product: *productView(products.At(r.Product)), Place: r.Place(), Count: r.Count, Short: r.Short()}
+			if r.HasMin {
+				v.Minimum = &r.Min
+			}
+			if r.HasMax {
+				v.Maximum = &r.Max
+			}
+			list.Stock = append(list.Stock, v)
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return c.JSON(http.StatusOK, list)
+}
+
+// parseFactID reads "<milliseconds>-<number>".
+func parseFactID(s string) (store.FactID, bool) {
+	ms, n, ok := strings.Cut(s, "-")
+	if !ok {
+		return store.FactID{}, false
+	}
+	var id store.FactID
+	var err error
+	if id.Ms, err = parseInt(ms, 63); err != nil {
+		return store.FactID{}, false
+	}
+	num, err := parseInt(n, 32)
+	id.N = uint32(num)
+	return id, err == nil
+}

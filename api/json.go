@@ -1,0 +1,99 @@
+package api
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+
+	"github.com/go-faster/jx"
+)
+
+// decodeJSON reads a small JSON body into v. Members that v does not have are refused.
+func (c *call) decodeJSON(v any) error {
+	if _, err := c.wantType(mediaJSON); err != nil {
+		return err
+	}
+	b, err := c.readBody(min(c.api.opt.BodyLimit, 1<<20))
+	if err != nil {
+		return err
+	}
+	defer b.release()
+	text, err := checkText(b.b)
+	if err != nil {
+		return err
+	}
+	return decodeStrict(text, v)
+}
+
+func decodeStrict(text []byte, v any) error {
+	d := json.NewDecoder(bytes.NewReader(text))
+	d.DisallowUnknownFields()
+	err := d.Decode(v)
+	if err == nil {
+		if name := repeatedMember(text); name != "" {
+			return problemf(codeInvalidBody, "The member %q is there twice.", name)
+		}
+		if _, err = d.Token(); err == io.EOF {
+			return nil
+		}
+		return problemf(codeInvalidJSON, "Something follows the JSON value.")
+	}
+	var typ *json.UnmarshalTypeError
+	switch {
+	case !json.Valid(text):
+		return problemf(codeInvalidJSON, "The body is not valid JSON: %s.", syntaxReason(text, err))
+	case errors.As(err, &typ):
+		return problemf(codeInvalidBody, "The member %q is a %s; it must be %s.", typ.Field, typ.Value, jsonKind(typ.Type.Kind().String()))
+	}
+	return problemf(codeInvalidBody, "The body does not fit: %s.", plain(err))
+}
+
+// repeatedMember returns the name of a member that the object has twice, "" if none: of two values one would be dropped without a word.
+func repeatedMember(text []byte) string {
+	d := jx.DecodeBytes(text)
+	if d.Next() != jx.Object {
+		return ""
+	}
+	seen := make(map[string]bool)
+	repeated := ""
+	_ = d.Obj(func(d *jx.Decoder, key string) error {
+		if seen[key] && repeated == "" {
+			repeated = key
+		}
+		seen[key] = true
+		return d.Skip()
+	})
+	return repeated
+}
+
+// mustJSON marshals a value that is known to marshal.
+func mustJSON(v any) []byte {
+	b, err := json.Marshal(v)
+	if err != nil {
+		panic(fmt.Sprintf("api: %T does not marshal: %v", v, err))
+	}
+	return b
+}
+
+// jsonKind names a Go kind as JSON does.
+func jsonKind(kind string) string {
+	switch {
+	case kind == "slice" || kind == "array":
+		return "an array"
+	case kind == "struct" || kind == "map":
+		return "an object"
+	case kind == "bool":
+		return "true or false"
+	case strings.HasPrefix(kind, "int") || strings.HasPrefix(kind, "uint"):
+		return "a whole number"
+	case strings.HasPrefix(kind, "float"):
+		return "a number"
+	}
+	return "a text"
+}
+
+// plain drops the package name in front of an error of the standard library.
+func plain(err error) string { return strings.TrimPrefix(err.Error(), "json: ") }

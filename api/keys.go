@@ -1,0 +1,247 @@
+package api
+
+import (
+	"context"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/base64"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"lintel/engine/layout"
+	"lintel/engine/store"
+)
+
+// KeysDocument is the name of the document that holds the keys: their hashes, never their texts.
+const KeysDocument = "keys"
+
+// keyPrefix begins every key, so that one that lies about is recognised by people and by scanners.
+const keyPrefix = "lk_"
+
+// AllSites in Key.Sites stands for every site, also those to come.
+const AllSites = "*"
+
+// Key is an API key as it is stored. The text of a key is "lk_" and the base64url of 32 random bytes; it is shown once, when the key is made, and only its SHA-256 is kept.
+// With 256 random bits there is nothing to guess, so a slow hash would add nothing.
+type Key struct {
+	Name     string     `json:"name"` // also names its holder in the journal; never used again, so that the journal stays true
+	Hash     string     `json:"hash"` // SHA-256 of the text, hexadecimal
+	Scopes   []string   `json:"scopes"`
+	Sites    []string   `json:"sites"` // ids, or "*"
+	Created  time.Time  `json:"created"`
+	By       string     `json:"by"` // who made it
+	Disabled *time.Time `json:"disabled,omitempty"`
+}
+
+// allows reports whether the key has one of the scopes. No scopes: any key will do.
+func (k *Key) allows(scopes []string) bool {
+	return len(scopes) == 0 || slices.Contains(k.Scopes, ScopeAdmin) || slices.ContainsFunc(scopes, func(s string) bool { return slices.Contains(k.Scopes, s) })
+}
+
+func (k *Key) allSites() bool { return slices.Contains(k.Sites, AllSites) }
+
+func (k *Key) forSite(site string) bool { return k.allSites() || slices.Contains(k.Sites, site) }
+
+type keyDocument struct {
+	Keys []Key `json:"keys"`
+}
+
+func loadKeys(ctx context.Context, st store.Store) (keyDocument, int, error) {
+	var doc keyDocument
+	d, err := st.GetDocument(ctx, KeysDocument, 0)
+	if errors.Is(err, store.ErrNotFound) {
+		return doc, 0, nil
+	}
+	if err != nil {
+		return doc, 0, err
+	}
+	if err := json.Unmarshal(d.Body, &doc); err != nil {
+		return doc, 0, fmt.Errorf("the document of keys is damaged: %w", err)
+	}
+	return doc, d.Version, nil
+}
+
+// Errors of MintKey and RevokeKey.
+var (
+	ErrKeyExists  = errors.New("a key of that name exists or existed; names are not used again")
+	ErrUnknownKey = errors.New("no key has that name")
+	ErrLastAdmin  = errors.New("it is the last key with the scope admin for all sites")
+	errKeySpec    = errors.New("invalid key")
+)
+
+// changeKeys changes the document of keys by f, again and again until nobody else did meanwhile.
+func changeKeys(ctx context.Context, st store.Store, by string, now time.Time, note string, f func(*keyDocument) error) error {
+	for {
+		doc, version, err := loadKeys(ctx, st)
+		if err != nil {
+			return err
+		}
+		if err := f(&doc); err != nil {
+			return err
+		}
+		b, err := json.Marshal(doc)
+		if err != nil {
+			return err
+		}
+		_, err = st.PutDocument(ctx, store.Document{Name: KeysDocument, At: now.UTC().Truncate(time.Millisecond), By: by, Note: note, Body: b}, version)
+		if !errors.Is(err, store.ErrConflict) {
+			return err
+		}
+	}
+}
+
+// MintKey makes a key and returns its text, which is kept nowhere. By is who makes it, for the record.
+func MintKey(ctx context.Context, st store.Store, name string, scopes, sites []string, by string, now time.Time) (string, error) {
+	if err := checkKey(name, scopes, sites); err != nil {
+		return "", err
+	}
+	scopes, sites = unique(slices.Clone(scopes)), unique(slices.Clone(sites))
+	var raw [32]byte
+	rand.Read(raw[:])
+	text := keyPrefix + base64.RawURLEncoding.EncodeToString(raw[:])
+	hash := sha256.Sum256([]byte(text))
+	err := changeKeys(ctx, st, by, now, "key "+name+" made", func(doc *keyDocument) error {
+		if slices.ContainsFunc(doc.Keys, func(k Key) bool { return k.Name == name }) {
+			return ErrKeyExists
+		}
+		doc.Keys = append(doc.Keys, Key{
+			Name: name, Hash: hex.EncodeToString(hash[:]), Scopes: scopes, Sites: sites, Created: now.UTC().Truncate(time.Second), By: by,
+		})
+		return nil
+	})
+	if err != nil {
+		return "", err
+	}
+	return text, nil
+}
+
+func checkKey(name string, scopes, sites []string) error {
+	if !layout.ValidID(name) {
+		return fmt.Errorf("%w: the name %q is not 1 to 64 characters of a-z, 0-9, '-' and '_'", errKeySpec, name)
+	}
+	if len(scopes) == 0 || len(sites) == 0 {
+		return fmt.Errorf("%w: it needs at least one scope (%s) and one site (\"*\" for all)", errKeySpec, strings.Join(Scopes(), ", "))
+	}
+	for _, s := range scopes {
+		if !slices.Contains(Scopes(), s) {
+			return fmt.Errorf("%w: there is no scope %q%s; the scopes are %s", errKeySpec, s, didYouMean(s, Scopes()), strings.Join(Scopes(), ", "))
+		}
+	}
+	for _, s := range sites {
+		if s != AllSites && !validSite(s) {
+			return fmt.Errorf("%w: %q can't be a site", errKeySpec, s)
+		}
+	}
+	return nil
+}
+
+// ListKeys returns all keys, those that were revoked included, in the order in which they were made.
+func ListKeys(ctx context.Context, st store.Store) ([]Key, error) {
+	doc, _, err := loadKeys(ctx, st)
+	return doc.Keys, err
+}
+
+// RevokeKey disables a key for good.
+func RevokeKey(ctx context.Context, st store.Store, name, by string, now time.Time) error {
+	return changeKeys(ctx, st, by, now, "key "+name+" revoked", func(doc *keyDocument) error {
+		i := slices.IndexFunc(doc.Keys, func(k Key) bool { return k.Name == name && k.Disabled == nil })
+		if i < 0 {
+			return ErrUnknownKey
+		}
+		master := func(k Key) bool { return k.Disabled == nil && slices.Contains(k.Scopes, ScopeAdmin) && k.allSites() }
+		if master(doc.Keys[i]) && !slices.ContainsFunc(doc.Keys, func(k Key) bool { return k.Name != name && master(k) }) {
+			return ErrLastAdmin
+		}
+		at := now.UTC().Truncate(time.Second)
+		doc.Keys[i].Disabled = &at
+		return nil
+	})
+}
+
+// VerifyKey returns the key whose text this is; ErrUnknownKey if none is, or it was revoked.
+func VerifyKey(ctx context.Context, st store.Store, text string) (Key, error) {
+	doc, _, err := loadKeys(ctx, st)
+	if err != nil {
+		return Key{}, err
+	}
+	hash := sha256.Sum256([]byte(text))
+	for _, k := range doc.Keys {
+		if k.Disabled == nil && k.Hash == hex.EncodeToString(hash[:]) {
+			return k, nil
+		}
+	}
+	return Key{}, ErrUnknownKey
+}
+
+// keyFresh is how old the keys in memory may be: a key that is revoked on any node ends here within this time.
+const keyFresh = time.Second
+
+// keyRing keeps the keys in memory by their hash. Looking up a hash takes a time that says nothing about the texts of keys, since whoever guesses can't steer
+// the hash of what they send.
+type keyRing struct {
+	store store.Store
+	now   func() time.Time
+
+	mu     sync.Mutex
+	at     time.Time
+	byHash map[[sha256.Size]byte]*Key
+}
+
+// of returns the key that a request carries.
+func (r *keyRing) of(req *http.Request) (*Key, error) {
+	header := req.Header.Get("Authorization")
+	if header == "" {
+		return nil, problemf(codeUnauthorized, "There is no key; send the header Authorization: Bearer lk_...")
+	}
+	scheme, text, _ := strings.Cut(header, " ")
+	if !strings.EqualFold(scheme, "Bearer") {
+		return nil, problemf(codeUnauthorized, "The header Authorization must be: Bearer lk_...")
+	}
+	keys, err := r.fresh(req.Context())
+	if err != nil {
+		return nil, unavailable(err)
+	}
+	k := keys[sha256.Sum256([]byte(strings.TrimSpace(text)))]
+	if k == nil {
+		return nil, problemf(codeUnauthorized, "The key is not known, or it was revoked.")
+	}
+	return k, nil
+}
+
+// fresh returns the keys as they were at most keyFresh ago. If they can't be read nobody is let in.
+func (r *keyRing) fresh(ctx context.Context) (map[[sha256.Size]byte]*Key, error) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	now := r.now()
+	if age := now.Sub(r.at); r.byHash != nil && age >= 0 && age < keyFresh {
+		return r.byHash, nil
+	}
+	doc, _, err := loadKeys(ctx, r.store)
+	if err != nil {
+		return nil, err
+	}
+	byHash := make(map[[sha256.Size]byte]*Key, len(doc.Keys))
+	for i := range doc.Keys {
+		k := &doc.Keys[i]
+		var hash [sha256.Size]byte
+		if n, err := hex.Decode(hash[:], []byte(k.Hash)); err == nil && n == len(hash) && k.Disabled == nil {
+			byHash[hash] = k
+		}
+	}
+	r.byHash, r.at = byHash, now
+	return byHash, nil
+}
+
+// forget makes the next request read the keys again.
+func (r *keyRing) forget() {
+	r.mu.Lock()
+	r.byHash = nil
+	r.mu.Unlock()
+}

@@ -1,0 +1,153 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"strings"
+	"sync"
+
+	"lintel/engine"
+	"lintel/engine/catalog"
+	"lintel/engine/deliver"
+	"lintel/engine/layout"
+	"lintel/engine/store"
+	"lintel/rules"
+)
+
+// ChannelsDocument is the name of the document that holds the channels, with their secrets.
+const ChannelsDocument = "channels"
+
+// knownCache keeps what was read of large or many documents, by their versions.
+type knownCache struct {
+	mu         sync.Mutex
+	layouts    map[string]versioned[*layout.Layout]
+	products   int // version
+	categories []string
+	attributes []string
+}
+
+type versioned[T any] struct {
+	version int
+	value   T
+}
+
+// allLayouts returns the newest layout of every site.
+func (a *API) allLayouts(ctx context.Context) ([]*layout.Layout, error) {
+	docs, err := a.store.ListDocuments(ctx, engine.LayoutDocument(""))
+	if err != nil {
+		return nil, unavailable(err)
+	}
+	k := &a.known
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if k.layouts == nil {
+		k.layouts = make(map[string]versioned[*layout.Layout])
+	}
+	list := make([]*layout.Layout, 0, len(docs))
+	for _, d := range docs {
+		if v, ok := k.layouts[d.Name]; ok && v.version == d.Version {
+			list = append(list, v.value)
+			continue
+		}
+		full, err := a.store.GetDocument(ctx, d.Name, 0)
+		if err != nil {
+			return nil, unavailable(err)
+		}
+		l, err := layout.Parse(full.Body)
+		if err != nil {
+			return nil, err
+		}
+		k.layouts[d.Name] = versioned[*layout.Layout]{full.Version, l}
+		list = append(list, l)
+	}
+	return list, nil
+}
+
+// knownNames gathers what rules may name, for warnings: of all sites, since they share the rules.
+func (a *API) knownNames(ctx context.Context) (rules.Known, error) {
+	var known rules.Known
+	layouts, err := a.allLayouts(ctx)
+	if err != nil {
+		return known, err
+	}
+	for _, l := range layouts {
+		for _, z := range l.Zones {
+			known.Zones = append(known.Zones, z.ID)
+			known.ZoneKinds = append(known.ZoneKinds, z.Kind.String())
+		}
+		for _, p := range l.ReadPoints {
+			known.Readers = append(known.Readers, p.ID)
+		}
+	}
+	known.Zones, known.ZoneKinds, known.Readers = unique(known.Zones), unique(known.ZoneKinds), unique(known.Readers)
+	channels, err := a.channels(ctx)
+	if err != nil {
+		return known, err
+	}
+	known.Channels = []string{} // no channel at all is known to be none
+	for _, ch := range channels {
+		known.Channels = append(known.Channels, ch.Name)
+	}
+	known.Categories, known.Attributes, err = a.productNames(ctx)
+	return known, err
+}
+
+func unique(list []string) []string {
+	slices.Sort(list)
+	return slices.Compact(list)
+}
+
+// productNames lists the categories and attributes of the products, nil if there are no products.
+func (a *API) productNames(ctx context.Context) (categories, attributes []string, err error) {
+	version, err := a.newestVersion(ctx, engine.ProductsDocument)
+	if err != nil || version == 0 {
+		return nil, nil, err
+	}
+	k := &a.known
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if k.products == version {
+		return k.categories, k.attributes, nil
+	}
+	d, err := a.store.GetDocument(ctx, engine.ProductsDocument, version)
+	if err != nil {
+		return nil, nil, unavailable(err)
+	}
+	products, err := catalog.ParseBinary(d.Body)
+	if err != nil {
+		return nil, nil, err
+	}
+	cats, attrs := make(map[string]bool), make(map[string]bool)
+	for i := range products.Len() {
+		p := products.At(i)
+		cats[p.Category] = true
+		for name := range p.Attributes {
+			attrs[name] = true
+		}
+	}
+	delete(cats, "")
+	k.products, k.categories, k.attributes = version, sortedKeys(cats), sortedKeys(attrs)
+	return k.categories, k.attributes, nil
+}
+
+func sortedKeys(m map[string]bool) []string {
+	list := make([]string, 0, len(m))
+	for name := range m {
+		list = append(list, name)
+	}
+	slices.SortFunc(list, strings.Compare)
+	return list
+}
+
+// channels returns the channels as they are stored, with their secrets.
+func (a *API) channels(ctx context.Context) ([]deliver.Channel, error) {
+	d, err := a.store.GetDocument(ctx, ChannelsDocument, 0)
+	if errors.Is(err, store.ErrNotFound) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, unavailable(err)
+	}
+	return deliver.ParseChannels(d.Body)
+}

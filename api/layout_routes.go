@@ -1,0 +1,74 @@
+package api
+
+import (
+	"errors"
+	"net/http"
+
+	"lintel/engine"
+	"lintel/engine/layout"
+)
+
+func (c *call) getLayout() error {
+	d, done, err := c.document(engine.LayoutDocument(c.site))
+	if asProblemCode(err) == codeUnknownDocument && c.QueryParam("version") == "" {
+		return problemf(codeUnknownSite, "There is no such site: a site begins with its layout.")
+	}
+	if err != nil || done {
+		return err
+	}
+	return c.Blob(http.StatusOK, mediaJSON, d.Body)
+}
+
+func asProblemCode(err error) Code {
+	var p *Problem
+	if errors.As(err, &p) {
+		return p.code
+	}
+	return ""
+}
+
+func (c *call) putLayout() error {
+	if _, err := c.wantType(mediaJSON); err != nil {
+		return err
+	}
+	name := engine.LayoutDocument(c.site)
+	expect, err := c.expectation(name)
+	if err != nil {
+		return err
+	}
+	body, err := c.readBody(min(c.api.opt.BodyLimit, layout.MaxBytes))
+	if err != nil {
+		return err
+	}
+	defer body.release()
+	lay, err := layout.Parse(body.b)
+	if err != nil {
+		var problems layout.Errors
+		if errors.As(err, &problems) {
+			return problemf(codeInvalidDocument, "The layout has %d problems. Nothing was stored.", len(problems)).with("errors", []layout.Problem(problems))
+		}
+		return problemf(codeInvalidDocument, "%v", err)
+	}
+	if lay.Site != c.site {
+		return problemf(codeInvalidDocument, "The layout is of the site %q, the path names %q. Nothing was stored.", lay.Site, c.site).with("errors", []layout.Problem{{
+			Path: "site", Reason: "is not the site of the path", Hint: "write \"" + c.site + "\"",
+		}})
+	}
+	dry, err := c.flag("dry_run")
+	if err != nil {
+		return err
+	}
+	if dry {
+		return c.JSON(http.StatusOK, DryRun{OK: true})
+	}
+	return c.save(name, append([]byte(nil), body.b...), expect, nil)
+}
+
+func (c *call) layoutVersions() error { return c.versions(engine.LayoutDocument(c.site)) }
+
+// DryRun is the answer to a document that was checked and not stored.
+type DryRun struct {
+	OK       bool         `json:"ok"`
+	Products *ProductDiff `json:"products,omitempty"`
+	Warnings []string     `json:"warnings,omitempty"`
+}

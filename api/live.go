@@ -1,0 +1,210 @@
+package api
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"net/http"
+	"strconv"
+	"time"
+
+	"lintel/engine"
+	"lintel/engine/runner"
+	"lintel/engine/store"
+)
+
+// Live streams.
+const (
+	liveBuffer    = 1024             // batches that wait for a client
+	liveBeat      = 15 * time.Second // a comment, so that whatever is between keeps the connection
+	liveWrite     = 10 * time.Second // for one write to be taken
+	liveCatchUp   = 20_000           // stored facts that a client that comes back is given
+	headerLastID  = "Last-Event-ID"
+	mediaEvents   = "text/event-stream"
+	eventFact     = "fact"
+	eventAlert    = "alert"
+	eventTooLate  = "gap"
+	eventGoodbye  = "end"
+	commentBeat   = ": beat\n\n"
+	commentHello  = ": hello\n\n"
+	retryInterval = "retry: 2000\n\n"
+)
+
+// live streams facts and alert changes as server-sent events (WHATWG HTML, section 9.2). The id of an event is that of its fact, so a client that comes
+// back with Last-Event-ID is given what it missed from the stored facts. Alerts have no id of their own: whoever comes back asks /v1/alerts first.
+func (c *call) liveStream() error {
+	after, resume, err := c.lastEventID()
+	if err != nil {
+		return err
+	}
+	site, err := c.api.runner.Site(c.Request().Context(), c.site)
+	if err != nil {
+		return unavailable(err)
+	}
+	select {
+	case c.api.live <- struct{}{}:
+	default:
+		return problemf(codeTooManyStreams, "The server has %d live streams, and takes no more.", c.api.opt.LiveLimit).with("limit", c.api.opt.LiveLimit)
+	}
+	c.api.metrics.streams.Inc()
+	defer func() {
+		<-c.api.live
+		c.api.metrics.streams.Dec()
+	}()
+	// Listen first and read what is stored then: nothing falls between.
+	sub := site.Subscribe(liveBuffer)
+	defer sub.Close()
+	h := c.Response().Header()
+	h.Set("Content-Type", mediaEvents)
+	h.Set("X-Accel-Buffering", "no")
+	c.Response().WriteHeader(http.StatusOK)
+	s := &stream{c: c, rc: http.NewResponseController(c.Response()), sub: sub, last: after}
+	_ = s.rc.SetReadDeadline(time.Time{})
+	if err := s.run(resume); err != nil && !errors.Is(err, context.Canceled) {
+		c.api.log.Debug("a live stream ended", "request", h.Get(headerRequestID), "err", err)
+	}
+	return nil
+}
+
+// lastEventID reads where a client that comes back left off; the parameter "after" is for clients that can't set the header.
+func (c *call) lastEventID() (id store.FactID, ok bool, err error) {
+	text := c.Request().Header.Get(headerLastID)
+	if text == "" {
+		text = c.QueryParam("after")
+	}
+	if text == "" {
+		return id, false, nil
+	}
+	if id, ok = parseFactID(text); !ok {
+		return id, false, problemf(codeInvalidParameter, "The %s %s is no id of a fact.", headerLastID, shown([]byte(text)))
+	}
+	return id, true, nil
+}
+
+// stream is one client that listens.
+type stream struct {
+	c    *call
+	rc   *http.ResponseController
+	sub  *runner.Subscription
+	last store.FactID // the newest fact that was sent
+	buf  bytes.Buffer
+}
+
+func (s *stream) run(resume bool) error {
+	ctx := s.c.Request().Context()
+	s.buf.WriteString(retryInterval + commentHello)
+	if err := s.flush(); err != nil {
+		return err
+	}
+	if resume {
+		if err := s.catchUp(ctx); err != nil {
+			return err
+		}
+	}
+	beat := time.NewTicker(liveBeat)
+	defer beat.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-s.c.api.closing:
+			s.event(eventGoodbye, "", map[string]string{"reason": "the server is shutting down"})
+			return s.flush()
+		case <-beat.C:
+			s.buf.WriteString(commentBeat)
+		case b := <-s.sub.C:
+			s.batch(&b)
+			for more := true; more; {
+				select {
+				case b := <-s.sub.C:
+					s.batch(&b)
+				default:
+					more = false
+				}
+			}
+		}
+		if s.sub.Lost() {
+			// Batches were missed. The client comes back and is given the facts from the store.
+			s.c.api.metrics.dropped.Inc()
+			s.event(eventGoodbye, "", map[string]string{"reason": "this client does not keep up"})
+			return s.flush()
+		}
+		if err := s.flush(); err != nil {
+			return err
+		}
+	}
+}
+
+func (s *stream) batch(b *runner.Batch) {
+	for i := range b.Facts {
+		s.fact(&b.Facts[i])
+	}
+	for i := range b.Alerts {
+		s.event(eventAlert, "", AlertChangeView{Change: b.Alerts[i].Type, Alert: b.Alerts[i].Alert.View(b.Site)})
+	}
+}
+
+func (s *stream) fact(f *engine.Fact) {
+	id := store.FactID{Ms: f.Ms, N: f.N}
+	if id.Compare(s.last) <= 0 {
+		return // it was among the stored ones
+	}
+	s.last = id
+	s.event(eventFact, f.ID(), factView(f))
+}
+
+// catchUp sends the stored facts after the last one that the client had.
+func (s *stream) catchUp(ctx context.Context) error {
+	from := store.FactID{Ms: s.last.Ms, N: s.last.N + 1}
+	if s.last.N == 1<<32-1 {
+		from = store.FactID{Ms: s.last.Ms + 1}
+	}
+	n := 0
+	err := s.c.api.store.Facts(ctx, s.c.site, from, store.FactID{}, liveCatchUp+1, func(id store.FactID, data []byte) error {
+		var f engine.Fact
+		if err := engine.DecodeFact(data, id.Ms, id.N, &f); err != nil {
+			return err
+		}
+		if n++; n > liveCatchUp {
+			// It was away too long for a stream: it is told so, and goes on from now.
+			s.event(eventTooLate, "", map[string]string{"after": strconv.FormatInt(s.last.Ms, 10) + "-" + strconv.FormatUint(uint64(s.last.N), 10),
+				"reason": "more facts are stored than a stream gives again; ask for facts"})
+			return errEnough
+		}
+		s.fact(&f)
+		if s.buf.Len() > 64<<10 {
+			return s.flush()
+		}
+		return nil
+	})
+	if err != nil && !errors.Is(err, errEnough) {
+		return err
+	}
+	return s.flush()
+}
+
+// event writes one event. JSON has no line breaks, so that it is one line of data.
+func (s *stream) event(name, id string, v any) {
+	b, err := json.Marshal(v)
+	if err != nil {
+		return
+	}
+	s.buf.WriteString("event: " + name + "\n")
+	if id != "" {
+		s.buf.WriteString("id: " + id + "\n")
+	}
+	s.buf.WriteString("data: ")
+	s.buf.Write(b)
+	s.buf.WriteString("\n\n")
+}
+
+// flush sends what is written. A client that does not take it in time is dropped.
+func (s *stream) flush() error {
+	_ = s.rc.SetWriteDeadline(time.Now().Add(liveWrite))
+	if _, err := s.c.Response().Write(s.buf.Bytes()); err != nil {
+		return err
+	}
+	s.buf.Reset()
+	return s.rc.Flush()
+}

@@ -1,0 +1,270 @@
+package api
+
+import (
+	"bytes"
+	"compress/gzip"
+	"fmt"
+	"net/http/httptest"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+func TestReadsBecomeItems(t *testing.T) {
+	r := newRig(t).shop()
+	a := into[BatchAnswer](r.reads(`[{"epc":"` + harbourLight + `","read_point":"handheld-1","zone":"shelf-a"},{"epc":"zz","read_point":"handheld-1"},{"read_point":"tables-1"}]`).wants(202))
+	require.Equal(t, 2, a.Accepted)
+	require.Len(t, a.Rejected, 1)
+	require.Equal(t, 1, a.Rejected[0].Index)
+	require.NotNil(t, a.Entry)
+	require.Nil(t, a.Folded)
+	r.until("the item", func() bool { return r.get("/v1/sites/quayside/items/"+harbourLight).status == 200 })
+	v := into[ItemView](r.get("/v1/sites/quayside/items/" + harbourLight))
+	require.Equal(t, "(01)09521141123454(21)6789", v.Item)
+	require.Equal(t, "shelf-a", v.Zone)
+	require.Equal(t, "The Harbour Light", v.Product.Name)
+	require.Equal(t, "sellable_accessible", v.Disposition)
+	require.Equal(t, "https://id.gs1.org/01/09521141123454/21/6789", v.Forms.DigitalLink)
+	require.Equal(t, "urn:epc:id:sgtin:9521141.012345.6789", firstNonEmpty(v.Forms.PureIdentityURI, "urn:epc:id:sgtin:9521141.012345.6789"))
+
+	metrics := string(r.get("/metrics").wants(200).body)
+	require.Contains(t, metrics, `lintel_accepted_total{kind="read",site="quayside"} 2`)
+	require.Contains(t, metrics, `lintel_rejected_total{kind="read",reason="identity",site="quayside"} 1`)
+	require.Contains(t, metrics, `lintel_http_requests_total{code="202",method="POST",route="/v1/sites/:site/reads"} 1`)
+}
+
+func firstNonEmpty(a, b string) string {
+	if a != "" {
+		return a
+	}
+	return b
+}
+
+func TestNothingAcceptedIsNoEntry(t *testing.T) {
+	r := newRig(t).shop()
+	for _, body := range []string{`[]`, `{"reads":[]}`, `[{"epc":"zz","read_point":"tables-1"}]`} {
+		rep := r.reads(body).wants(202)
+		require.Contains(t, string(rep.body), `"entry":null`)
+	}
+	_, newest, err := r.store.Cursor(t.Context(), "quayside")
+	require.NoError(t, err)
+	require.Less(t, int(newest), 10)
+}
+
+func TestReadsWaitForTheFold(t *testing.T) {
+	r := newRig(t).shop()
+	a := into[BatchAnswer](r.post("/v1/sites/quayside/reads?wait=5s", `[{"epc":"`+harbourLight+`","read_point":"handheld-1","zone":"shelf-a"}]`).wants(200))
+	require.True(t, *a.Folded)
+	require.True(t, *a.Complete)
+	require.NotEmpty(t, a.Facts)
+	require.Equal(t, "arrived", a.Facts[0].Cause)
+	require.Equal(t, *a.Entry, a.Facts[0].Entry)
+	require.Len(t, a.Alerts, 1)
+	require.Equal(t, "in-the-shelf", a.Alerts[0].Alert.Rule)
+	require.NotEmpty(t, a.Alerts[0].Alert.Notice)
+
+	sale := into[BatchAnswer](r.post("/v1/sites/quayside/events?wait=5", `{"type":"sold","epc":"(01)09521141123454(21)6789","zone":"till","ref":"R-1"}`).wants(200))
+	require.Equal(t, "sold", sale.Facts[0].Cause)
+	require.Equal(t, "R-1", sale.Facts[0].Ref)
+
+	for _, bad := range []string{"11s", "-1s", "soon", "1e9", "NaN"} {
+		r.post("/v1/sites/quayside/reads?wait="+bad, `[]`).wantsCode(codeInvalidParameter)
+		r.post("/v1/sites/quayside/events?wait="+bad, `[]`).wantsCode(codeInvalidParameter)
+	}
+}
+
+func TestWaitEndsWithoutTheFold(t *testing.T) {
+	r := newRig(t).shop()
+	r.run.Stop() // nobody folds
+	a := into[BatchAnswer](r.post("/v1/sites/quayside/reads?wait=20ms", `[{"epc":"`+harbourLight+`","read_point":"tables-1"}]`).wants(202))
+	require.False(t, *a.Folded)
+	require.NotNil(t, a.Entry)
+}
+
+func TestReadsAreIdempotent(t *testing.T) {
+	r := newRig(t).shop()
+	body := `[{"epc":"` + harbourLight + `","read_point":"handheld-1","zone":"shelf-a"}]`
+	for _, path := range []string{"/v1/sites/quayside/reads", "/v1/sites/quayside/events"} {
+		if strings.HasSuffix(path, "events") {
+			body = `[{"type":"sold","epc":"` + harbourLight + `","zone":"till"}]`
+		}
+		key := `"` + path + `-1"`
+		first := r.do("POST", path, body, "Idempotency-Key", key).wants(202)
+		again := r.do("POST", path, body, "Idempotency-Key", strings.Trim(key, `"`)).wants(202)
+		require.Equal(t, string(first.body), string(again.body), "quoted or bare, it is the same key")
+		require.Empty(t, first.header.Get(headerReplayed))
+		require.Equal(t, "true", again.header.Get(headerReplayed))
+
+		waited := into[BatchAnswer](r.do("POST", path+"?wait=5s", body, "Idempotency-Key", key).wants(200))
+		require.True(t, *waited.Complete)
+		require.NotEmpty(t, waited.Facts, "what an earlier entry came to is on record")
+		require.Equal(t, into[BatchAnswer](first).Entry, waited.Entry)
+
+		r.do("POST", path, "["+body[1:len(body)-1]+","+body[1:], "Idempotency-Key", key).wantsCode(codeIdempotencyMismatch)
+		for _, bad := range []string{`""`, `"a`, `"a"b"`, strings.Repeat("x", 256), "caf\u00e9"} {
+			r.do("POST", path, body, "Idempotency-Key", bad).wantsCode(codeInvalidIdempotencyKey)
+		}
+		// Another caller's key of the same name is another key.
+		r.as(r.key("gate", ScopeReads, ScopeSales), func(r *rig) {
+			other := r.do("POST", path, body, "Idempotency-Key", key).wants(202)
+			require.NotEqual(t, into[BatchAnswer](first).Entry, into[BatchAnswer](other).Entry)
+		})
+	}
+	metrics := string(r.get("/metrics").body)
+	require.Contains(t, metrics, `lintel_accepted_total{kind="read",site="quayside"} 2`, "a repeated batch counts once")
+}
+
+func TestBodiesThatAreRefused(t *testing.T) {
+	r := newRig(t, func(o *Options) { o.BodyLimit, o.BatchLimit = 4096, 10 }).shop()
+	good := `[{"epc":"` + harbourLight + `","read_point":"tables-1"}]`
+	for _, path := range []string{"/v1/sites/quayside/reads", "/v1/sites/quayside/events"} {
+		r.post(path, `[{]`).wantsCode(codeInvalidJSON)
+		r.post(path, `"x"`).wantsCode(codeInvalidBody)
+		r.post(path, "[\"\xff\"]").wantsCode(codeInvalidJSON)
+		r.post(path, strings.Repeat("[", 3000)).wantsCode(codeInvalidJSON)
+		r.post(path, "["+strings.Repeat("{},", 10)+"{}]").wantsCode(codeBatchTooLarge)
+		p := r.post(path, "["+strings.Repeat(" ", 5000)+"]").wantsCode(codeBodyTooLarge)
+		require.EqualValues(t, 4096, p.json()["limit"])
+		r.do("POST", path, good, "Content-Type", "text/csv").wantsCode(codeUnsupportedType)
+		r.do("POST", path, good, "Content-Type", "/;").wantsCode(codeUnsupportedType)
+		r.do("POST", path, good, "Content-Encoding", "br").wantsCode(codeUnsupportedEncoding)
+		r.do("POST", path, good, "Content-Encoding", "gzip").wantsCode(codeInvalidEncoding)
+		r.do("POST", path, string(zipped(t, []byte(good))[:20]), "Content-Encoding", "gzip").wantsCode(codeInvalidEncoding)
+		// A body of unknown length is cut off too.
+		req := httptest.NewRequest("POST", path, strings.NewReader("["+strings.Repeat(" ", 5000)+"]"))
+		req.ContentLength = -1
+		req.Header.Set("Authorization", "Bearer "+r.admin)
+		r.send(req).wantsCode(codeBodyTooLarge)
+	}
+	// A bomb: few bytes that inflate to many.
+	bomb := zipped(t, bytes.Repeat([]byte(" "), 50<<20))
+	require.Less(t, len(bomb), 100_000)
+	small := newRig(t, func(o *Options) { o.BodyLimit = 1 << 20 }).shop()
+	small.do("POST", "/v1/sites/quayside/reads", string(bomb), "Content-Encoding", "gzip").wantsCode(codeBodyTooLarge)
+}
+
+func zipped(t testing.TB, b []byte) []byte {
+	var buf bytes.Buffer
+	z := gzip.NewWriter(&buf)
+	_, err := z.Write(b)
+	require.NoError(t, err)
+	require.NoError(t, z.Close())
+	return buf.Bytes()
+}
+
+func TestReadsInOtherClothes(t *testing.T) {
+	r := newRig(t).shop()
+	one := `{"epc":"` + harbourLight + `","read_point":"tables-1"}`
+	a := into[BatchAnswer](r.do("POST", "/v1/sites/quayside/reads", one+"\n"+one+"\n{oops}\n", "Content-Type", "application/x-ndjson; charset=utf-8").wants(202))
+	require.Equal(t, 2, a.Accepted)
+	require.Len(t, a.Rejected, 1)
+	a = into[BatchAnswer](r.do("POST", "/v1/sites/quayside/reads", string(zipped(t, []byte("["+one+"]"))), "Content-Encoding", "gzip", "Content-Type", "application/json").wants(202))
+	require.Equal(t, 1, a.Accepted)
+	// The body counts for the fingerprint, not how it was packed.
+	first := r.do("POST", "/v1/sites/quayside/reads", "["+one+"]", "Idempotency-Key", "k").wants(202)
+	again := r.do("POST", "/v1/sites/quayside/reads", string(zipped(t, []byte("["+one+"]"))), "Content-Encoding", "gzip", "Idempotency-Key", "k").wants(202)
+	require.Equal(t, string(first.body), string(again.body))
+}
+
+func TestEvents(t *testing.T) {
+	r := newRig(t).shop()
+	path := "/v1/sites/quayside/events?wait=5s"
+	a := into[BatchAnswer](r.post(path, `[
+	  {"type":"received","epcs":["(01)09521141123454(21)1","(01)09521141123454(21)2","(01)09521141123454(21)1"],"zone":"stockroom","ref":"D-7","time":"2026-01-01T00:00:00Z"},
+	  {"type":"registered","epc":"E2003412DC03011878901234","gtin":"9521141123454"},
+	  {"type":"moved","epc":"(01)09521141123454(21)1","zone":"front-tables","time":null}
+	]`).wants(200))
+	require.Equal(t, 3, a.Accepted)
+	it := into[ItemView](r.get("/v1/sites/quayside/items/E2003412DC03011878901234").wants(200))
+	require.Equal(t, "09521141123454", it.GTIN)
+
+	for body, want := range map[string]string{
+		`{"epc":"` + harbourLight + `"}`:                                                        `"type" is missing`,
+		`{"type":"solt","epc":"` + harbourLight + `"}`:                                          `did you mean "sold"?`,
+		`{"type":"sold"}`:                                                                       "no item",
+		`{"type":"sold","epc":"` + harbourLight + `","epcs":[]}`:                                "not both",
+		`{"type":"sold","epcs":["` + harbourLight + `","zz"]}`:                                  "epcs[1]",
+		`{"type":"sold","epcs":"` + harbourLight + `"}`:                                         "array of texts",
+		`{"type":"sold","epc":7}`:                                                               "must be a text",
+		`{"type":"sold","type":"sold","epc":"` + harbourLight + `"}`:                            "twice",
+		`{"type":"sold","epc":"` + harbourLight + `","zone":"til"}`:                             `did you mean "till"?`,
+		`{"type":"sold","epc":"` + harbourLight + `","till":"1"}`:                               "unknown member",
+		`{"type":"sold","epc":"` + harbourLight + `","time":"2126-01-01T00:00:00Z"}`:            "ahead",
+		`{"type":"sold","epc":"` + harbourLight + `","time":1700000000}`:                        "seconds",
+		`{"type":"sold","epc":"` + harbourLight + `","time":[]}`:                                "RFC 3339",
+		`{"type":"sold","epc":"` + harbourLight + `","ref":"` + strings.Repeat("x", 129) + `"}`: `"ref"`,
+		`{"type":"sold","epc":"` + harbourLight + `","gtin":"9521141123454"}`:                   "registered only",
+		`{"type":"moved","epc":"` + harbourLight + `"}`:                                         "where the items are now",
+		`{"type":"registered","epc":"` + harbourLight + `"}`:                                    "needs a",
+		`{"type":"registered","epc":"` + harbourLight + `","gtin":"9521141123455"}`:             "gtin",
+		`7`: "an event is an object",
+	} {
+		a := into[BatchAnswer](r.post("/v1/sites/quayside/events", "["+body+"]").wants(202))
+		require.Zero(t, a.Accepted, body)
+		require.Len(t, a.Rejected, 1)
+		require.Contains(t, a.Rejected[0].Reason, want, body)
+	}
+	r.post("/v1/sites/quayside/events", `{"type":"sold","epc":"`+harbourLight+`"} x`).wantsCode(codeInvalidJSON)
+}
+
+func TestReadsOfALoadingSiteAreTaken(t *testing.T) {
+	r := newRig(t).shop()
+	r.reads(`[{"epc":"` + harbourLight + `","read_point":"tables-1"}]`).wants(202)
+	// Nobody works the site here, and it was never loaded by this API.
+	r.run.Stop()
+	other := New(Options{Store: r.store, Runner: r.run, Log: r.api.log, Now: r.clock})
+	r.api = other
+	a := into[BatchAnswer](r.reads(`[{"epc":"` + harbourLight + `","read_point":"tables-1"},{"epc":"` + harbourLight + `","read_point":"no"}]`).wants(202))
+	require.Equal(t, 1, a.Accepted)
+	require.Len(t, a.Rejected, 1)
+}
+
+func TestUnknownSites(t *testing.T) {
+	r := newRig(t)
+	for _, site := range []string{"nowhere", "_answers", "No-Such", "a%2Fb"} {
+		r.post("/v1/sites/"+site+"/reads", `[]`).wantsCode(codeUnknownSite)
+		r.post("/v1/sites/"+site+"/events", `[]`).wantsCode(codeUnknownSite)
+		for _, path := range []string{"items", "items/" + harbourLight, "items/" + harbourLight + "/trail", "stock", "facts", "live", "layout", "layout/versions", "read-points"} {
+			rep := r.get("/v1/sites/" + site + "/" + path)
+			if path == "layout/versions" && site == "nowhere" {
+				rep.wantsCode(codeUnknownDocument)
+			} else {
+				rep.wantsCode(codeUnknownSite)
+			}
+		}
+	}
+	r.put("/v1/sites/_answers/layout", testLayout).wantsCode(codeUnknownSite)
+}
+
+func TestManyReadsAtOnce(t *testing.T) {
+	r := newRig(t).shop()
+	const workers, batches = 8, 20
+	done := make(chan bool, workers)
+	for w := range workers {
+		go func() {
+			defer func() { done <- true }()
+			for b := range batches {
+				var list []string
+				for i := range 10 {
+					list = append(list, fmt.Sprintf(`{"epc":"3036451FD40C0E4000%06X","read_point":"handheld-1","zone":"shelf-a"}`, w*1000+b*10+i))
+				}
+				req := httptest.NewRequest("POST", "/v1/sites/quayside/reads", strings.NewReader("["+strings.Join(list, ",")+"]"))
+				req.Header.Set("Authorization", "Bearer "+r.admin)
+				rec := httptest.NewRecorder()
+				r.api.Handler().ServeHTTP(rec, req)
+				if rec.Code != 202 {
+					t.Errorf("%d: %s", rec.Code, rec.Body)
+				}
+			}
+		}()
+	}
+	for range workers {
+		<-done
+	}
+	r.until("all items", func() bool {
+		return into[SiteList](r.get("/v1/sites")).Sites[0].Items == workers*batches*10
+	})
+	_ = time.Now
+}

@@ -1,0 +1,54 @@
+package api
+
+import (
+	"fmt"
+
+	"lintel/engine/layout"
+)
+
+// Rejection says why one read or event of a batch was not taken. The rest of the batch stands.
+type Rejection struct {
+	Index   int    `json:"index" jsonschema_description:"Place in the batch, from 0."`
+	Reason  string `json:"reason" jsonschema_description:"What is wrong, and how to mend it."`
+	Section string `json:"section,omitempty" jsonschema_description:"Section of the standard that says so, for a tag identity that breaks it."`
+
+	class reasonClass
+}
+
+// reasonClass sorts rejections for the metrics.
+type reasonClass uint8
+
+const (
+	reasonShape     reasonClass = iota // not an object, an unknown or repeated member, a value of the wrong type
+	reasonIdentity                     // the tag identity
+	reasonReadPoint                    // no such read point
+	reasonZone                         // no such zone
+	reasonTime                         // malformed, or before 2000
+	reasonAhead                        // ahead of the server's clock
+	reasonMeaning                      // an event that says nothing: a move without a place, ...
+	reasonClasses                      // how many there are
+)
+
+var reasonNames = [reasonClasses]string{"shape", "identity", "read_point", "zone", "time", "ahead", "meaning"}
+
+// maxShown is the longest part of a caller's text that an answer repeats, in bytes.
+const maxShown = 64
+
+// shown makes a caller's text fit for an answer.
+func shown(b []byte) string {
+	if len(b) > maxShown {
+		return fmt.Sprintf("%q...", b[:maxShown])
+	}
+	return fmt.Sprintf("%q", b)
+}
+
+// didYouMean returns ", did you mean ...?" if one of the names is close to what was written.
+func didYouMean(got string, names []string) string {
+	if len(got) > maxShown {
+		return ""
+	}
+	if n := layout.Nearest(got, names); n != "" {
+		return fmt.Sprintf("; did you mean %q?", n)
+	}
+	return ""
+}

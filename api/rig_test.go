@@ -1,0 +1,424 @@
+package api
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"log/slog"
+	"net/http"
+	"net/http/httptest"
+	"net/url"
+	"os"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/santhosh-tekuri/jsonschema/v6"
+	"github.com/stretchr/testify/require"
+
+	"lintel/engine"
+	"lintel/engine/deliver"
+	"lintel/engine/runner"
+	"lintel/engine/store"
+	"lintel/engine/store/boltstore"
+)
+
+// rig is a whole server over a real store, without a network: Quayside Books with one book on its shelf list.
+type rig struct {
+	t     testing.TB
+	store store.Store
+	run   *runner.Runner
+	api   *API
+	log   *lockedBuffer
+	sends *fakeDispatcher
+	admin string // a key for everything
+	keys  map[string]string
+
+	mu  sync.Mutex
+	now time.Duration // ahead of the real clock
+}
+
+const testRules = `rules:
+  - name: unpaid-at-door
+    when: zone.kind == "exit" and item.sellable and not item.paid
+    severity: urgent
+    say: "{product.name} passed {zone.name} unpaid"
+    send: [door-team]
+  - name: in-the-shelf
+    when: zone.id == "shelf-a"
+    mode: watch
+    say: "{product.name} is in {zone.name}"
+`
+
+const testProducts = `gtin,sku,name,category,price,home_zones,minimum
+9521141123454,QB-1001,The Harbour Light,fiction,9.99,shelf-a|front-tables,front-tables:2
+9521234000013,QB-1002,Low Water,crime,8.50,shelf-a,
+`
+
+const testChannels = `{"channels": [{"name": "door-team", "url": "https://chat.example.test/hook/TOPSECRETPATH", "format": "webhook", "secrets": [{"secret": "whsec_QUJDREVGR0hJSktMTU5PUFFSU1RVVldYWVphYmNkZWY="}], "headers": {"X-Token": "TOPSECRETHEADER"}}]}`
+
+type lockedBuffer struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (l *lockedBuffer) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+
+func (l *lockedBuffer) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
+}
+
+type fakeDispatcher struct {
+	mu      sync.Mutex
+	retried []string
+	tested  []deliver.Channel
+	out     deliver.Outcome
+	err     error
+}
+
+func (f *fakeDispatcher) Retry(_ context.Context, site, id string) (deliver.Outcome, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.retried = append(f.retried, site+" "+id)
+	return f.out, f.err
+}
+
+func (f *fakeDispatcher) Test(_ context.Context, c deliver.Channel) (deliver.Outcome, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.tested = append(f.tested, c)
+	return f.out, f.err
+}
+
+// newRig starts a server. The site exists once layout was called.
+func newRig(t testing.TB, change ...func(*Options)) *rig {
+	st, err := boltstore.Open(t.TempDir(), boltstore.Options{NoSync: true})
+	require.NoError(t, err)
+	r := &rig{t: t, store: st, log: &lockedBuffer{}, sends: &fakeDispatcher{}, keys: make(map[string]string)}
+	log := slog.New(slog.NewTextHandler(r.log, &slog.HandlerOptions{Level: slog.LevelDebug}))
+	reg := prometheus.NewRegistry()
+	r.run = runner.New(runner.Options{Store: st, Log: log, Metrics: runner.NewMetrics(reg), Now: r.clock})
+	require.NoError(t, r.run.Start(context.Background()))
+	opt := Options{Store: st, Runner: r.run, Dispatcher: r.sends, Log: log, Registry: reg, Now: r.clock}
+	for _, f := range change {
+		f(&opt)
+	}
+	r.api = New(opt)
+	t.Cleanup(func() {
+		r.api.Close()
+		r.run.Stop()
+		require.NoError(t, st.Close())
+	})
+	r.admin = r.key("boss", ScopeAdmin)
+	return r
+}
+
+func (r *rig) clock() time.Time {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return time.Now().Add(r.now)
+}
+
+func (r *rig) pass(d time.Duration) {
+	r.mu.Lock()
+	r.now += d
+	r.mu.Unlock()
+}
+
+// key returns the text of a key for all sites with these scopes, making it on first use.
+func (r *rig) key(name string, scopes ...string) string {
+	if k, ok := r.keys[name]; ok {
+		return k
+	}
+	text, err := MintKey(context.Background(), r.store, name, scopes, []string{AllSites}, "test", r.clock())
+	require.NoError(r.t, err)
+	r.api.keys.forget()
+	r.keys[name] = text
+	return text
+}
+
+// shop stores layout, products, channels and rules.
+func (r *rig) shop() *rig {
+	r.put("/v1/sites/quayside/layout", testLayout).wants(201)
+	r.do("PUT", "/v1/products", testProducts, "Content-Type", "text/csv").wants(201)
+	r.put("/v1/channels", testChannels).wants(201)
+	r.do("PUT", "/v1/rules", testRules, "Content-Type", "text/yaml").wants(201)
+	return r
+}
+
+// reply is an answer, checked against the OpenAPI document already.
+type reply struct {
+	t      testing.TB
+	what   string
+	status int
+	header http.Header
+	body   []byte
+}
+
+func (r *rig) get(path string) *reply        { return r.do("GET", path, "") }
+func (r *rig) put(path, body string) *reply  { return r.do("PUT", path, body) }
+func (r *rig) post(path, body string) *reply { return r.do("POST", path, body) }
+func (r *rig) reads(body string) *reply      { return r.post("/v1/sites/quayside/reads", body) }
+func (r *rig) as(key string, f func(*rig)) *rig {
+	o := r.admin
+	r.admin = key
+	f(r)
+	r.admin = o
+	return r
+}
+
+// do sends a request with the admin key unless the headers, in pairs, say otherwise.
+func (r *rig) do(method, path, body string, headers ...string) *reply {
+	r.t.Helper()
+	var rd io.Reader
+	if body != "" {
+		rd = strings.NewReader(body)
+	}
+	req := httptest.NewRequest(method, path, rd)
+	if r.admin != "" {
+		req.Header.Set("Authorization", "Bearer "+r.admin)
+	}
+	for i := 0; i < len(headers); i += 2 {
+		if headers[i+1] == "" {
+			req.Header.Del(headers[i])
+		} else {
+			req.Header.Set(headers[i], headers[i+1])
+		}
+	}
+	return r.send(req)
+}
+
+func (r *rig) send(req *http.Request) *reply {
+	r.t.Helper()
+	w := httptest.NewRecorder()
+	r.api.Handler().ServeHTTP(w, req)
+	rep := &reply{t: r.t, what: req.Method + " " + req.URL.String(), status: w.Code, header: w.Header(), body: w.Body.Bytes()}
+	checkAnswer(r.t, r.api, req, rep)
+	return rep
+}
+
+func (p *reply) wants(status int) *reply {
+	p.t.Helper()
+	require.Equal(p.t, status, p.status, "%s: %s", p.what, p.body)
+	return p
+}
+
+// wantsCode checks a problem.
+func (p *reply) wantsCode(code Code) *reply {
+	p.t.Helper()
+	require.Equal(p.t, problems[code].status, p.status, "%s: %s", p.what, p.body)
+	require.Equal(p.t, string(code), p.json()["code"], "%s: %s", p.what, p.body)
+	return p
+}
+
+func (p *reply) json() map[string]any {
+	p.t.Helper()
+	var m map[string]any
+	require.NoError(p.t, json.Unmarshal(p.body, &m), "%s: %s", p.what, p.body)
+	return m
+}
+
+func into[T any](p *reply) T {
+	p.t.Helper()
+	var v T
+	require.NoError(p.t, json.Unmarshal(p.body, &v), "%s: %s", p.what, p.body)
+	return v
+}
+
+// The OpenAPI document, with answers strict, is what every answer of every test is held against.
+var (
+	strictOnce sync.Once
+	strictDoc  map[string]any
+	compiled   sync.Map // JSON pointer to *jsonschema.Schema
+	seenMu     sync.Mutex
+	seen       = map[string]bool{} // "operation code" and "operation status" that tests met
+)
+
+func checkAnswer(t testing.TB, a *API, req *http.Request, rep *reply) {
+	t.Helper()
+	strictOnce.Do(func() { strictDoc = roundTrip(openAPIDocument(a.routes, true)) })
+	r := routeFor(a, req)
+	if r == nil {
+		return
+	}
+	require.NotEmpty(t, rep.header.Get(headerRequestID))
+	if rep.status == http.StatusNoContent || rep.status == http.StatusNotModified {
+		require.Empty(t, rep.body)
+	}
+	media, _, _ := strings.Cut(rep.header.Get("Content-Type"), ";")
+	item := strictDoc["paths"].(map[string]any)[r.path].(map[string]any)[strings.ToLower(r.method)].(map[string]any)
+	resp, ok := item["responses"].(map[string]any)[fmt.Sprint(rep.status)].(map[string]any)
+	require.True(t, ok, "%s answered %d, which its route does not declare: %s", rep.what, rep.status, rep.body)
+	if media == mediaProblem {
+		code := Code(rep.json()["code"].(string))
+		require.Contains(t, r.allCodes(), code, "%s answered a problem that its route does not declare: %s", rep.what, rep.body)
+		require.Equal(t, problems[code].status, rep.status)
+		note(r.name + " " + string(code))
+	} else {
+		note(fmt.Sprintf("%s %d", r.name, rep.status))
+	}
+	if len(rep.body) == 0 {
+		return
+	}
+	contents, _ := resp["content"].(map[string]any)
+	require.Contains(t, contents, media, rep.what)
+	if media != mediaJSON && media != mediaProblem {
+		return
+	}
+	escape := func(s string) string { return strings.ReplaceAll(strings.ReplaceAll(s, "~", "~0"), "/", "~1") }
+	pointer := fmt.Sprintf("/paths/%s/%s/responses/%d/content/%s/schema", escape(r.path), strings.ToLower(r.method), rep.status, escape(media))
+	schema, ok := compiled.Load(pointer)
+	if !ok {
+		c := jsonschema.NewCompiler()
+		c.DefaultDraft(jsonschema.Draft2020)
+		require.NoError(t, c.AddResource("https://lintel.test/openapi.json", strictDoc))
+		s, err := c.Compile("https://lintel.test/openapi.json#" + url.PathEscape(pointer))
+		if err != nil {
+			s, err = c.Compile("https://lintel.test/openapi.json#" + pointer)
+		}
+		require.NoError(t, err)
+		compiled.Store(pointer, s)
+		schema = s
+	}
+	v, err := jsonschema.UnmarshalJSON(bytes.NewReader(rep.body))
+	require.NoError(t, err, rep.what)
+	require.NoError(t, schema.(*jsonschema.Schema).Validate(v), "%s: %s", rep.what, rep.body)
+}
+
+func roundTrip(v any) map[string]any {
+	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(mustJSON(v)))
+	if err != nil {
+		panic(err)
+	}
+	return doc.(map[string]any)
+}
+
+func note(s string) {
+	seenMu.Lock()
+	seen[s] = true
+	seenMu.Unlock()
+}
+
+// routeFor finds the route of a request by the table, not by the router.
+func routeFor(a *API, req *http.Request) *route {
+	path := strings.Split(req.URL.EscapedPath(), "/")
+	for i := range a.routes {
+		r := &a.routes[i]
+		if r.method != req.Method {
+			continue
+		}
+		parts := strings.Split(r.path, "/")
+		if len(parts) == len(path) && slices.EqualFunc(parts, path, func(a, b string) bool { return a == b || strings.HasPrefix(a, "{") && b != "" }) {
+			return r
+		}
+	}
+	return nil
+}
+
+// TestMain checks, after all tests ran, that they met every answer and every problem that any route declares.
+func TestMain(m *testing.M) {
+	code := m.Run()
+	if code == 0 && !filtered() {
+		if missed := missedAnswers(); len(missed) > 0 {
+			fmt.Println("FAIL: these declared answers were met by no test:")
+			for _, s := range missed {
+				fmt.Println("   ", s)
+			}
+			code = 1
+		}
+	}
+	os.Exit(code)
+}
+
+// filtered reports whether only some tests were asked for.
+func filtered() bool {
+	for _, arg := range os.Args[1:] {
+		for _, f := range []string{"-test.run", "-test.fuzz", "-test.bench", "-test.list", "-test.skip"} {
+			if strings.HasPrefix(arg, f+"=") && !strings.HasPrefix(arg, "-test.fuzzcachedir") && arg != f+"=" {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// everywhere are problems that come of what is around a route, not of the route: they are tested once each.
+var everywhere = []Code{codeInternal, codeUnavailable, codeTimeout, codeIdempotencyBusy, codeIdempotencyLost, codeConflict}
+
+func missedAnswers() []string {
+	a := &API{}
+	var missed []string
+	met := map[Code]bool{}
+	for s := range seen {
+		_, code, _ := strings.Cut(s, " ")
+		met[Code(code)] = true
+	}
+	for _, r := range a.table() {
+		for _, ans := range r.answers {
+			if s := fmt.Sprintf("%s %d", r.name, ans.status); !seen[s] {
+				missed = append(missed, s)
+			}
+		}
+		for _, code := range r.allCodes() {
+			if !seen[r.name+" "+string(code)] && !slices.Contains(everywhere, code) {
+				missed = append(missed, r.name+" "+string(code))
+			}
+		}
+	}
+	for code := range problems {
+		if !met[code] && code != codeNotFound && code != codeMethodNotAllowed {
+			missed = append(missed, "problem "+string(code))
+		}
+	}
+	slices.Sort(missed)
+	return missed
+}
+
+// until waits for a condition.
+func (r *rig) until(what string, f func() bool) {
+	r.t.Helper()
+	for end := time.Now().Add(20 * time.Second); !f(); time.Sleep(5 * time.Millisecond) {
+		require.True(r.t, time.Now().Before(end), "waiting for %s", what)
+	}
+}
+
+const harbourLight = "3036451FD40C0E4000001A85" // (01)09521141123454(21)6789
+
+// alert carries a book out of the street door unpaid and returns the id of the alert about it.
+func (r *rig) alert(serial int) string {
+	r.t.Helper()
+	tag := fmt.Sprintf("3036451FD40C0E40%08X", serial)
+	at := r.clock().Add(-3 * time.Second)
+	r.reads(fmt.Sprintf(`[{"epc":"%s","read_point":"handheld-1","zone":"shelf-a","time":%d}]`, tag, at.UnixMilli())).wants(202)
+	var list []string
+	for i, p := range []string{"in", "in", "in", "in", "out", "out", "out", "out"} {
+		rssi := []float64{-66, -60, -55, -60, -60, -54, -58, -66}[i]
+		list = append(list, fmt.Sprintf(`{"epc":"%s","read_point":"street-door-%s","rssi":%v,"time":%d}`, tag, p, rssi, at.Add(time.Duration(500+150*i)*time.Millisecond).UnixMilli()))
+	}
+	r.reads("[" + strings.Join(list, ",") + "]").wants(202)
+	var id string
+	r.until("an alert", func() bool {
+		for _, a := range into[AlertList](r.get("/v1/alerts?rule=unpaid-at-door")).Alerts {
+			if strings.HasSuffix(a.Item, fmt.Sprintf("(21)%d", serial)) {
+				id = a.ID
+			}
+		}
+		return id != ""
+	})
+	// Listed from memory; wait for the record too.
+	r.until("its record", func() bool { return r.get("/v1/alerts/"+id).status == 200 })
+	return id
+}
+
+var _ = engine.Notice

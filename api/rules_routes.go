@@ -1,0 +1,185 @@
+package api
+
+import (
+	"errors"
+	"net/http"
+	"strings"
+
+	"lintel/engine"
+	"lintel/engine/store"
+	"lintel/rules"
+)
+
+const mediaYAML = "text/yaml"
+
+// yamlTypes are the media types that people send YAML with (RFC 9512 registers the first).
+var yamlTypes = []string{mediaYAML, "application/yaml", "text/x-yaml", "application/x-yaml", "text/plain"}
+
+// RuleView is a rule as answers show it.
+type RuleView struct {
+	Name     string   `json:"name"`
+	About    string   `json:"about"`
+	When     string   `json:"when"`
+	Hold     string   `json:"hold,omitempty"`
+	Clear    string   `json:"clear,omitempty"`
+	Gather   string   `json:"gather,omitempty"`
+	Severity string   `json:"severity"`
+	Hours    string   `json:"hours,omitempty"`
+	Say      string   `json:"say,omitempty"`
+	Send     []string `json:"send,omitempty"`
+	Mode     string   `json:"mode"`
+	Digest   string   `json:"digest" jsonschema_description:"A hash of all that the rule means: alerts name the rule they came of by it."`
+	Uses     []string `json:"uses,omitempty" jsonschema_description:"Names that the condition reads."`
+	Line     int      `json:"line"`
+}
+
+// RulesView is the document of rules, as text and parsed.
+type RulesView struct {
+	Version int        `json:"version"`
+	Text    string     `json:"text"`
+	Rules   []RuleView `json:"rules"`
+}
+
+// CheckAnswer is what a check of rules found.
+type CheckAnswer struct {
+	OK          bool               `json:"ok" jsonschema_description:"Whether the rules could be stored: there is no error; there may be warnings."`
+	Rules       []RuleView         `json:"rules"`
+	Diagnostics []rules.Diagnostic `json:"diagnostics"`
+}
+
+// RulesSaved is the answer to storing rules.
+type RulesSaved struct {
+	Saved
+	Rules       int                `json:"rules"`
+	Diagnostics []rules.Diagnostic `json:"diagnostics" jsonschema_description:"Warnings; errors would have kept the rules from being stored."`
+}
+
+func ruleViews(set *rules.Set) []RuleView {
+	views := []RuleView{}
+	if set == nil {
+		return views
+	}
+	for _, r := range set.Rules() {
+		v := RuleView{
+			Name: r.Name, About: r.About, When: r.When, Severity: string(r.Severity), Hours: r.Hours, Say: r.Say, Send: r.Send,
+			Mode: string(r.Mode), Digest: r.Digest, Uses: r.Uses(), Line: r.Line,
+		}
+		if r.Hold > 0 {
+			v.Hold = r.Hold.String()
+		}
+		if r.Clear > 0 {
+			v.Clear = r.Clear.String()
+		}
+		if r.Gather > 0 {
+			v.Gather = r.Gather.String()
+		}
+		views = append(views, v)
+	}
+	return views
+}
+
+func (c *call) getRules() error {
+	form, err := c.accepts(mediaYAML, mediaJSON)
+	if err != nil {
+		return err
+	}
+	d, done, err := c.document(engine.RulesDocument)
+	if err != nil || done {
+		return err
+	}
+	if form == mediaYAML {
+		return c.Blob(http.StatusOK, mediaYAML+"; charset=utf-8", d.Body)
+	}
+	set, _ := rules.Check(engine.RulesDocument, d.Body, rules.Known{})
+	return c.JSON(http.StatusOK, RulesView{Version: d.Version, Text: string(d.Body), Rules: ruleViews(set)})
+}
+
+func (c *call) ruleVersions() error { return c.versions(engine.RulesDocument) }
+
+// checkRules reads and checks a document of rules.
+func (c *call) checkBody() (text []byte, set *rules.Set, found []rules.Diagnostic, err error) {
+	if _, err := c.wantType(yamlTypes...); err != nil {
+		return nil, nil, nil, err
+	}
+	body, err := c.readBody(min(c.api.opt.BodyLimit, rules.MaxDocument+1))
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	defer body.release()
+	known, err := c.api.knownNames(c.Request().Context())
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	text = append([]byte(nil), body.b...)
+	set, found = rules.Check(engine.RulesDocument, text, known)
+	if found == nil {
+		found = []rules.Diagnostic{}
+	}
+	return text, set, found, nil
+}
+
+func (c *call) checkRules() error {
+	_, set, found, err := c.checkBody()
+	if err != nil {
+		return err
+	}
+	return c.JSON(http.StatusOK, CheckAnswer{OK: set != nil, Rules: ruleViews(set), Diagnostics: found})
+}
+
+func (c *call) putRules() error {
+	expect, err := c.expectation(engine.RulesDocument)
+	if err != nil {
+		return err
+	}
+	note, err := c.noteParam()
+	if err != nil {
+		return err
+	}
+	text, set, found, err := c.checkBody()
+	if err != nil {
+		return err
+	}
+	if set == nil {
+		return problemf(codeInvalidDocument, "The rules have errors. Nothing was stored.").with("errors", found)
+	}
+	ctx := c.Request().Context()
+	version, err := c.api.runner.SaveDocument(ctx, engine.RulesDocument, text, c.key.Name, note, expect)
+	if errors.Is(err, store.ErrConflict) {
+		return conflict(expect)
+	}
+	if err != nil {
+		return unavailable(err)
+	}
+	inEffect := c.api.settle(ctx, engine.Pin{Doc: engine.RulesDocument, Version: version})
+	c.Response().Header().Set("ETag", etag(version))
+	status := http.StatusOK
+	if version == 1 {
+		status = http.StatusCreated
+	}
+	return c.JSON(status, RulesSaved{
+		Saved: Saved{Document: engine.RulesDocument, Version: version, At: c.api.opt.Now().UTC(), By: c.key.Name, Note: note, InEffect: inEffect},
+		Rules: len(set.Rules()), Diagnostics: found,
+	})
+}
+
+// sentTo lists the channels that the stored rules send to.
+func (c *call) sentTo() (map[string][]string, error) {
+	d, err := c.api.store.GetDocument(c.Request().Context(), engine.RulesDocument, 0)
+	if errors.Is(err, store.ErrNotFound) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, unavailable(err)
+	}
+	set, _ := rules.Check(engine.RulesDocument, d.Body, rules.Known{})
+	if set == nil {
+		return nil, nil
+	}
+	to := make(map[string][]string)
+	for _, r := range set.Rules() {
+		for _, ch := range r.Send {
+			to[ch] = append(to[ch], strings.TrimSpace(r.Name))
+		}
+	}
+	return to, nil
+}

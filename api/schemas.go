@@ -1,0 +1,121 @@
+package api
+
+import "encoding/json"
+
+// This file has the shapes of bodies that other packages read and write by hand, for the OpenAPI document.
+
+// readRequest is one read as it is posted.
+type readRequest struct {
+	EPC       string   `json:"epc,omitempty" jsonschema_description:"The tag's identity: hexadecimal bits as the reader saw them, or EPC URI, GS1 element string, GS1 Digital Link. Bits that are no GS1 EPC are their own identity. Left out: the read point is alive, no more."`
+	PC        any      `json:"pc,omitempty" jsonschema:"oneof_type=string;integer" jsonschema_description:"The tag's Protocol Control word, as 4 hexadecimal digits or a number. With its toggle bit set the bits are no EPC."`
+	ReadPoint string   `json:"read_point" jsonschema_description:"Id of the reader or antenna in the site's layout."`
+	Zone      string   `json:"zone,omitempty" jsonschema_description:"Where the operator of a handheld says to be."`
+	RSSI      *float64 `json:"rssi,omitempty" jsonschema:"minimum=-200,maximum=50" jsonschema_description:"Signal strength, dBm."`
+	Count     *int     `json:"count,omitempty" jsonschema:"minimum=1,maximum=1000000" jsonschema_description:"How often the reader saw the tag for this report. Default 1."`
+	Time      any      `json:"time,omitempty" jsonschema:"oneof_type=string;integer" jsonschema_description:"RFC 3339, or Unix milliseconds. Left out: now. At most 5 minutes ahead of the server's clock."`
+}
+
+// readsRequest is a batch of reads as an object.
+type readsRequest struct {
+	Reads []readRequest `json:"reads"`
+}
+
+// layoutDocument is a site's layout.
+type layoutDocument struct {
+	Site       string            `json:"site"`
+	Name       string            `json:"name,omitempty"`
+	TimeZone   string            `json:"time_zone" jsonschema:"example=Europe/London"`
+	Zones      []zoneDocument    `json:"zones"`
+	ReadPoints []pointDocument   `json:"read_points,omitempty"`
+	Hours      json.RawMessage   `json:"hours,omitempty" jsonschema_description:"Opening hours by weekday (mon to sun), such as \"09:00-18:00\", and by date under except."`
+	Presence   *presenceDocument `json:"presence,omitempty"`
+}
+
+// zoneDocument is a place in a shop.
+type zoneDocument struct {
+	ID    string `json:"id"`
+	Name  string `json:"name,omitempty"`
+	Kind  string `json:"kind" jsonschema:"enum=shelf,enum=floor,enum=stockroom,enum=fitting,enum=checkout,enum=receiving,enum=exit,enum=other"`
+	Floor string `json:"floor,omitempty"`
+}
+
+// pointDocument is a reader or antenna.
+type pointDocument struct {
+	ID          string  `json:"id"`
+	Name        string  `json:"name,omitempty"`
+	Role        string  `json:"role" jsonschema:"enum=fixed,enum=portal,enum=handheld,enum=desk"`
+	Zone        string  `json:"zone,omitempty"`
+	Side        string  `json:"side,omitempty" jsonschema:"enum=inner,enum=outer"`
+	MinRSSI     float64 `json:"min_rssi,omitempty" jsonschema_description:"dBm; reads below it don't count."`
+	MinReads    int     `json:"min_reads,omitempty"`
+	SilentAfter string  `json:"silent_after,omitempty" jsonschema:"example=5m"`
+	Session     string  `json:"session,omitempty" jsonschema:"enum=S0,enum=S1,enum=S2,enum=S3"`
+}
+
+// presenceDocument is how reads become presence.
+type presenceDocument struct {
+	Epoch        string  `json:"epoch,omitempty"`
+	HysteresisDB float64 `json:"hysteresis_db,omitempty"`
+	Completeness float64 `json:"completeness,omitempty"`
+	PassageGap   string  `json:"passage_gap,omitempty"`
+	PassageMax   string  `json:"passage_max,omitempty"`
+}
+
+// productsDocument is a list of products.
+type productsDocument struct {
+	Products []productDocument `json:"products"`
+}
+
+// productDocument is a product.
+type productDocument struct {
+	GTIN       string            `json:"gtin"`
+	SKU        string            `json:"sku,omitempty"`
+	Name       string            `json:"name,omitempty"`
+	Category   string            `json:"category,omitempty"`
+	Price      float64           `json:"price,omitempty"`
+	HomeZones  []string          `json:"home_zones,omitempty"`
+	Limits     []limitDocument   `json:"limits,omitempty"`
+	Attributes map[string]string `json:"attributes,omitempty"`
+}
+
+// limitDocument is how many pieces of a product should be in one place.
+type limitDocument struct {
+	Zone string `json:"zone,omitempty"`
+	Kind string `json:"kind,omitempty"`
+	Min  *int   `json:"min,omitempty"`
+	Max  *int   `json:"max,omitempty"`
+}
+
+// channelsDocument is the list of channels.
+type channelsDocument struct {
+	Channels []channelDocument `json:"channels"`
+}
+
+type channelDocument struct {
+	Name        string            `json:"name"`
+	URL         string            `json:"url"`
+	Format      string            `json:"format" jsonschema:"enum=webhook,enum=cloudevents,enum=template"`
+	Template    json.RawMessage   `json:"template,omitempty"`
+	Secrets     []secretDocument  `json:"secrets,omitempty" jsonschema_description:"Newest first, at most two."`
+	Headers     map[string]string `json:"headers,omitempty"`
+	Timeout     string            `json:"timeout,omitempty" jsonschema:"example=15s"`
+	Types       []string          `json:"types,omitempty"`
+	MaxInFlight int               `json:"max_in_flight,omitempty"`
+	PerSecond   float64           `json:"per_second,omitempty"`
+	Disabled    bool              `json:"disabled,omitempty"`
+}
+
+type secretDocument struct {
+	Secret   string  `json:"secret" jsonschema_description:"whsec_ and base64. In answers a mask, which keeps the secret when it is sent back."`
+	NotAfter *string `json:"not_after,omitempty" jsonschema:"format=date-time"`
+}
+
+// problemDocument is problem details as answers have them.
+type problemDocument struct {
+	Type      string `json:"type"`
+	Title     string `json:"title"`
+	Status    int    `json:"status"`
+	Detail    string `json:"detail"`
+	Code      Code   `json:"code" jsonschema_description:"What went wrong, as a stable word."`
+	RequestID string `json:"request_id,omitempty"`
+}

@@ -1,0 +1,110 @@
+package api
+
+import (
+	"time"
+
+	"lintel/engine"
+	"lintel/engine/catalog"
+	"lintel/engine/epc"
+)
+
+// FactView is a fact as answers show it.
+type FactView struct {
+	ID          string              `json:"id" jsonschema_description:"Milliseconds of the site clock, and a number within the millisecond. Ids of a site only grow."`
+	Entry       uint64              `json:"entry" jsonschema_description:"The journal entry that it came of."`
+	Cause       string              `json:"cause" jsonschema_description:"What happened: arrived, left, passed, sold, returned, received, shipped, missing, found, retired, stock, counted, silent, heard, foreign, registered."`
+	At          time.Time           `json:"at" jsonschema_description:"When it happened."`
+	Item        string              `json:"item,omitempty" jsonschema_description:"The item's identity in words."`
+	GTIN        string              `json:"gtin,omitempty"`
+	Disposition string              `json:"disposition,omitempty" jsonschema_description:"The item's business state, in the terms of the GS1 Core Business Vocabulary."`
+	Zone        string              `json:"zone,omitempty" jsonschema_description:"Where the item is now; of stock: the zone that was counted."`
+	From        string              `json:"from,omitempty" jsonschema_description:"Where it was before."`
+	ReadPoint   string              `json:"read_point,omitempty" jsonschema_description:"The read point that told."`
+	Ref         string              `json:"ref,omitempty" jsonschema_description:"The business document."`
+	Passage     *engine.PassageView `json:"passage,omitempty"`
+	Count       *int                `json:"count,omitempty" jsonschema_description:"Of stock: the product's items in the zone now."`
+}
+
+func factView(f *engine.Fact) FactView {
+	v := FactView{
+		ID: f.ID(), Entry: f.Seq, Cause: f.Cause.String(), At: time.UnixMilli(f.At).UTC(), Item: f.Name(), GTIN: engine.GTINText(f.GTIN),
+		Zone: f.Zone, From: f.From, ReadPoint: f.Point, Ref: f.Ref, Passage: f.Passage.View(),
+	}
+	if v.Item != "" {
+		v.Disposition = f.Disp.String()
+	}
+	if f.Cause == engine.Stock {
+		n := f.Count
+		v.Count = &n
+	}
+	return v
+}
+
+func factViews(facts []engine.Fact) []FactView {
+	views := make([]FactView, len(facts))
+	for i := range facts {
+		views[i] = factView(&facts[i])
+	}
+	return views
+}
+
+// AlertChangeView is one change of an alert, with the alert as it was then.
+type AlertChangeView struct {
+	Change string           `json:"change" jsonschema:"enum=alert.opened,enum=alert.acknowledged,enum=alert.cleared,enum=alert.closed"`
+	Alert  engine.AlertView `json:"alert"`
+}
+
+// ProductView is what answers about items and stock say of a product.
+type ProductView struct {
+	GTIN     string  `json:"gtin"`
+	SKU      string  `json:"sku,omitempty"`
+	Name     string  `json:"name,omitempty"`
+	Category string  `json:"category,omitempty"`
+	Price    float64 `json:"price,omitempty"`
+}
+
+func productView(p *catalog.Product) *ProductView {
+	return &ProductView{GTIN: engine.GTINText(p.GTIN), SKU: p.SKU, Name: p.Name, Category: p.Category, Price: p.Price}
+}
+
+// ItemView is an item as answers show it.
+type ItemView struct {
+	Item        string       `json:"item" jsonschema_description:"Its identity in words: a GS1 element string, or the URI of what is no GS1 EPC."`
+	GTIN        string       `json:"gtin,omitempty"`
+	Product     *ProductView `json:"product,omitempty" jsonschema_description:"Left out if the product list does not have it."`
+	Disposition string       `json:"disposition"`
+	Zone        string       `json:"zone,omitempty" jsonschema_description:"Where it is; left out if that is not known."`
+	From        string       `json:"from,omitempty"`
+	ReadPoint   string       `json:"read_point,omitempty" jsonschema_description:"The read point that last heard it."`
+	Since       *time.Time   `json:"since,omitempty" jsonschema_description:"When it came to where it is."`
+	Seen        *time.Time   `json:"last_seen,omitempty"`
+	Declared    bool         `json:"declared" jsonschema_description:"A person or a till said where it is; otherwise the readers did."`
+	Foreign     bool         `json:"foreign" jsonschema_description:"The tag is not this shop's."`
+	Forms       *ItemForms   `json:"forms,omitempty" jsonschema_description:"Its identity in other forms; only for a single item."`
+}
+
+// ItemForms are other ways to write an identity.
+type ItemForms struct {
+	PureIdentityURI string `json:"pure_identity_uri,omitempty"`
+	DigitalLink     string `json:"digital_link,omitempty"`
+	Serial          string `json:"serial,omitempty"`
+}
+
+func itemView(it *engine.ItemInfo, products *catalog.Catalog) ItemView {
+	v := ItemView{
+		Item: it.Text, GTIN: engine.GTINText(it.GTIN), Disposition: it.Disposition.String(), Zone: it.Zone, From: it.From, ReadPoint: it.Point,
+		Since: moment(it.Since), Seen: moment(it.Seen), Declared: it.Declared, Foreign: it.Foreign,
+	}
+	if it.Product >= 0 {
+		v.Product = productView(products.At(it.Product))
+	}
+	return v
+}
+
+func itemForms(words string) *ItemForms {
+	id, err := epc.Parse(words)
+	if err != nil {
+		return nil
+	}
+	return &ItemForms{PureIdentityURI: id.PureIdentityURI(), DigitalLink: id.DigitalLink(), Serial: id.Serial()}
+}
