@@ -28,7 +28,8 @@ type Deliverer interface {
 type Options struct {
 	Store   store.Store
 	Deliver Deliverer        // nil: nobody is told
-	Now     func() time.Time // default time.Now
+	Now     func() time.Time // default time.Now. Leases go by the real clock all the same
+	Speed   float64          // how fast Now runs against the real clock, which the loop waits by; default 1
 	Log     *slog.Logger     // default slog.Default
 	Node    string           // this process among others on the same store; default "node"
 	Metrics *Metrics         // nil: not measured
@@ -56,6 +57,9 @@ type Runner struct {
 func New(opt Options) *Runner {
 	if opt.Now == nil {
 		opt.Now = time.Now
+	}
+	if opt.Speed <= 0 {
+		opt.Speed = 1
 	}
 	if opt.Log == nil {
 		opt.Log = slog.Default()

@@ -42,8 +42,10 @@ const rulesYAML = `rules:
 
 // outbox is a sender that only remembers.
 type outbox struct {
-	mu  sync.Mutex
-	ids []string
+	store store.Store // what Resume takes up from; nil: nothing
+	mu    sync.Mutex
+	ids   []string
+	taken map[string]bool // offered, or taken up from the store
 }
 
 func (o *outbox) Offer(_ string, ds []engine.Delivery) {
@@ -51,7 +53,15 @@ func (o *outbox) Offer(_ string, ds []engine.Delivery) {
 	defer o.mu.Unlock()
 	for _, d := range ds {
 		o.ids = append(o.ids, d.ID)
+		o.take(d.ID)
 	}
+}
+
+func (o *outbox) take(id string) {
+	if o.taken == nil {
+		o.taken = make(map[string]bool)
+	}
+	o.taken[id] = true
 }
 
 // has waits until n deliveries were offered.
@@ -63,8 +73,19 @@ func (o *outbox) has(t *testing.T, n int) {
 	}, 5*time.Second, time.Millisecond)
 }
 
-func (o *outbox) Resume(context.Context, string) error { return nil }
-func (o *outbox) Forget(string)                        {}
+func (o *outbox) Resume(ctx context.Context, site string) error {
+	if o.store == nil {
+		return nil
+	}
+	_, err := o.store.Records(ctx, site, engine.KindDelivery, nil, func(_ store.Kind, key string, _ []byte) error {
+		o.mu.Lock()
+		defer o.mu.Unlock()
+		o.take(key)
+		return nil
+	})
+	return err
+}
+func (o *outbox) Forget(string) {}
 
 func open(t *testing.T, dir string) store.Store {
 	st, err := boltstore.Open(dir, boltstore.Options{NoSync: true})
@@ -176,6 +197,8 @@ func TestRestartsAndFaultsChangeNothing(t *testing.T) {
 			if i > 60 {
 				faulty = storetest.NewFaulty(st, uint64(i), storetest.Faults{Before: 0.1, After: 0.1})
 			}
+			// A new process has an empty memory. From here on what was committed must be offered, or taken up again after a lost reply.
+			out = &outbox{store: st}
 			r = start(t, faulty, out)
 		}
 		require.Eventually(t, func() bool {
@@ -216,6 +239,7 @@ func TestRestartsAndFaultsChangeNothing(t *testing.T) {
 	})
 	require.NoError(t, err)
 	require.Len(t, alerts, n)
+	require.Len(t, out.taken, n, "deliveries that nobody sends")
 	require.NoError(t, st.Close())
 }
 

@@ -116,6 +116,8 @@ func (s *Site) setErr(err error) {
 }
 
 func (s *Site) drop() {
+	// A commit whose reply was lost took effect all the same: its deliveries are in the store and must be taken up from there.
+	s.resumed = false
 	s.mu.Lock()
 	s.state = nil
 	s.mu.Unlock()
@@ -159,9 +161,9 @@ func (s *Site) turn(ctx context.Context) error {
 	return nil
 }
 
-// hold takes or renews the lease when a third of its time is over.
+// hold takes or renews the lease when a third of its time is over. The store counts that time by the real clock.
 func (s *Site) hold(ctx context.Context) error {
-	now := s.r.opt.Now()
+	now := time.Now()
 	if now.Sub(s.renewed) < s.r.opt.LeaseTTL/3 {
 		return nil
 	}
@@ -191,7 +193,8 @@ func (s *Site) hold(ctx context.Context) error {
 func (s *Site) patience() time.Duration {
 	wait := s.r.opt.LeaseTTL / 3
 	if next := s.state.NextTimer(); next != math.MaxInt64 {
-		wait = min(wait, time.UnixMilli(next).Sub(s.r.opt.Now()))
+		left := time.UnixMilli(next).Sub(s.r.opt.Now())
+		wait = min(wait, time.Duration(float64(left)/s.r.opt.Speed))
 	}
 	return max(wait, 0)
 }
