@@ -43,6 +43,10 @@ type Options struct {
 	FactsKeep   time.Duration // how long facts are kept; default 30 days
 
 	Log *slog.Logger // default slog.Default
+
+	// A simulated shop has a clock of its own, which the sites and the API go by; webhooks are sent by the real one.
+	Now   func() time.Time // default time.Now
+	Speed float64          // how fast Now runs against the real clock; default 1
 }
 
 // DefaultListen is where Lintel listens unless told otherwise: only this machine can reach it.
@@ -74,6 +78,12 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	if opt.Listen == "" {
 		opt.Listen = DefaultListen
 	}
+	if opt.Now == nil {
+		opt.Now = time.Now
+	}
+	if opt.Speed <= 0 {
+		opt.Speed = 1
+	}
 	if opt.Node == "" {
 		host, _ := os.Hostname()
 		opt.Node = fmt.Sprintf("%s-%d", host, os.Getpid())
@@ -91,7 +101,9 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	a.channels = &channels{store: a.Store, log: opt.Log}
 	d, err := deliver.New(deliver.Options{
 		Store: a.Store, Channels: a.channels.get, Guard: deliver.NewGuard(opt.AllowCIDRs), Log: opt.Log, Schedule: opt.Retry,
-		Observe: observe(a.Registry, func() deliver.Stats { return a.Dispatcher.Stats() }),
+		Observe: observe(a.Registry, func() deliver.Stats { return a.Dispatcher.Stats() }, func(at int64) float64 {
+			return opt.Now().Sub(time.UnixMilli(at)).Seconds() / opt.Speed
+		}),
 	})
 	if err != nil {
 		return nil, errors.Join(err, a.closeStore())
@@ -99,9 +111,9 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	a.Dispatcher = d
 	a.Runner = runner.New(runner.Options{
 		Store: a.Store, Deliver: d, Log: opt.Log, Node: opt.Node, Metrics: runner.NewMetrics(a.Registry),
-		JournalKeep: opt.JournalKeep, FactsKeep: opt.FactsKeep,
+		JournalKeep: opt.JournalKeep, FactsKeep: opt.FactsKeep, Now: opt.Now, Speed: opt.Speed,
 	})
-	a.API = api.New(api.Options{Store: a.Store, Runner: a.Runner, Dispatcher: d, Log: opt.Log, Registry: a.Registry})
+	a.API = api.New(api.Options{Store: a.Store, Runner: a.Runner, Dispatcher: d, Log: opt.Log, Registry: a.Registry, Now: opt.Now})
 	return a, nil
 }
 
@@ -260,8 +272,8 @@ func (c *channels) refresh(ctx context.Context) error {
 	return nil
 }
 
-// observe makes the sender's metrics.
-func observe(reg prometheus.Registerer, stats func() deliver.Stats) deliver.Observer {
+// observe makes the sender's metrics. since says how many seconds ago something happened at a time of the site clock, Unix milliseconds.
+func observe(reg prometheus.Registerer, stats func() deliver.Stats, since func(at int64) float64) deliver.Observer {
 	tries := prometheus.NewCounterVec(prometheus.CounterOpts{
 		Name: "lintel_delivery_tries_total", Help: "Tries to deliver, by channel and outcome.",
 	}, []string{"channel", "outcome"})
@@ -289,7 +301,7 @@ func observe(reg prometheus.Registerer, stats func() deliver.Stats) deliver.Obse
 		Settled: func(_ string, d engine.Delivery) {
 			settled.WithLabelValues(d.Channel, d.Status.String()).Inc()
 			if d.Status == engine.DeliveryDelivered {
-				age.Observe(max(0, time.Since(time.UnixMilli(d.At)).Seconds()))
+				age.Observe(max(0, since(d.At)))
 			}
 		},
 		Waited: func(channel string) { waited.WithLabelValues(channel).Inc() },
