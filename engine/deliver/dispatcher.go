@@ -181,7 +181,8 @@ func (d *Dispatcher) stop() {
 }
 
 // Resume takes over the site's pending deliveries from the store. The runner calls it when it got the site's lease, before it steps the site; until
-// then, Offer does nothing for the site. After an error nothing was taken over, and it may be called again.
+// then, Offer does nothing for the site. After an error nothing was taken over, and it may be called again. For a site that is resumed already it has the store
+// searched again soon: the reply to a commit may have been lost, and its deliveries were never offered.
 func (d *Dispatcher) Resume(ctx context.Context, site string) error {
 	d.mu.Lock()
 	if d.stopping {
@@ -190,6 +191,7 @@ func (d *Dispatcher) Resume(ctx context.Context, site string) error {
 	}
 	s := d.site(site)
 	if s.attached || s.resuming {
+		s.again, s.scanAt = true, time.Time{}
 		d.mu.Unlock()
 		return nil
 	}

@@ -79,6 +79,7 @@ type siteQueue struct {
 	skipped  map[string]bool      // channels that were left while a scan ran, which may not have seen why
 	recent   map[string]time.Time // adopted ones that are done: the runner may be about to offer them
 	scanAt   time.Time
+	again    bool // resumed while attached: a scan that began before may not see what made the runner ask
 
 	held    []*entry
 	outbox  []*entry
@@ -341,6 +342,9 @@ func (d *Dispatcher) adopt(s *siteQueue, found scanned) {
 	left := map[string]bool{} // once one is left, those after it are too
 	now := time.Now()
 	s.scanAt = now.Add(d.opt.ScanEvery)
+	if s.again {
+		s.scanAt = now
+	}
 	for i := range found.pending {
 		m := &found.pending[i]
 		if s.entries[m.ID] != nil {

@@ -129,7 +129,7 @@ func (d *Dispatcher) housekeep() {
 		}
 		if running < maxScans && s.attached && !s.scanning && d.wantsScan(s, now) {
 			running++
-			s.scanning = true
+			s.scanning, s.again = true, false
 			d.wg.Add(1)
 			go d.rescan(s)
 		}
