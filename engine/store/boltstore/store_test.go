@@ -197,6 +197,12 @@ func TestEverythingIsThereAfterReopening(t *testing.T) {
 	require.ErrorIs(t, s.Commit(ctx, "quayside", store.Commit{Expect: 2, Next: 3, Facts: []store.Fact{{ID: store.FactID{Ms: 5}}}}), store.ErrInvalid)
 }
 
+// TestSyncingIsOn: what a power cut does can't be tried here, but that nothing was told to leave out the fsync can be seen.
+func TestSyncingIsOn(t *testing.T) {
+	require.False(t, open(t, t.TempDir(), Options{}).db.NoSync)
+	require.True(t, open(t, t.TempDir(), Options{NoSync: true}).db.NoSync)
+}
+
 func TestASecondOpenIsRefusedQuickly(t *testing.T) {
 	dir := t.TempDir()
 	open(t, dir, Options{})

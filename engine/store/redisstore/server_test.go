@@ -4,8 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
-	"net"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -193,95 +191,6 @@ func TestAServerThatForgotItsScriptsIsToldAgain(t *testing.T) {
 	_, newest, err := s.Cursor(ctx, "quayside")
 	require.NoError(t, err)
 	require.EqualValues(t, 80, newest)
-}
-
-// proxy passes bytes to a server and can drop its replies.
-type proxy struct {
-	l    net.Listener
-	drop atomic.Bool // replies from now on, and close the connection when one comes
-}
-
-func startProxy(t *testing.T, to string) *proxy {
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	p := &proxy{l: l}
-	var wg sync.WaitGroup
-	t.Cleanup(func() { _ = l.Close(); wg.Wait() })
-	wg.Go(func() {
-		for {
-			in, err := l.Accept()
-			if err != nil {
-				return
-			}
-			out, err := net.Dial("tcp", to)
-			if err != nil {
-				_ = in.Close()
-				continue
-			}
-			wg.Go(func() { _, _ = io.Copy(out, in); _ = out.Close() })
-			wg.Go(func() {
-				defer in.Close()
-				buf := make([]byte, 64<<10)
-				for {
-					n, err := out.Read(buf)
-					if err != nil || p.drop.Load() {
-						return
-					}
-					if _, err := in.Write(buf[:n]); err != nil {
-						return
-					}
-				}
-			})
-		}
-	})
-	return p
-}
-
-// TestNothingIsSentTwiceAfterALostReply checks the promise of the package comment on every sort of write: the server did it, the reply was
-// lost, and the call fails once instead of being tried again behind the caller's back.
-func TestNothingIsSentTwiceAfterALostReply(t *testing.T) {
-	server := redistest.Start(t)
-	p := startProxy(t, server.Addr)
-	direct := open(t, server.URL())
-	useEverything(t, direct) // the server knows the scripts now
-	for name, make := range map[string]func(t *testing.T) *Store{
-		"Open": func(t *testing.T) *Store { return open(t, "redis://"+p.l.Addr().String()) },
-		"New with a client that retries": func(t *testing.T) *Store {
-			c := redis.NewClient(&redis.Options{Addr: p.l.Addr().String(), MaxRetries: 3})
-			t.Cleanup(func() { _ = c.Close() })
-			s, err := New(t.Context(), c, Options{})
-			require.NoError(t, err)
-			t.Cleanup(func() { _ = s.Close() })
-			return s
-		},
-	} {
-		t.Run(name, func(t *testing.T) {
-			ctx := t.Context()
-			site := fmt.Sprintf("site-%d", len(name))
-			s := make(t)
-			lose := func(call func() error) {
-				t.Helper()
-				require.NoError(t, s.Ping(ctx)) // a connection that works
-				p.drop.Store(true)
-				err := call()
-				p.drop.Store(false)
-				require.Error(t, err)
-				require.NotErrorIs(t, err, store.ErrConflict, "that would say that nothing was changed")
-			}
-			lose(func() error { _, err := s.Append(ctx, site, entry("a")); return err })
-			lose(func() error { _, err := s.Append(ctx, site, entry("b"), entry("c")); return err })
-			lose(func() error {
-				return s.Commit(ctx, site, store.Commit{Next: 3, Writes: []store.Record{{Kind: "item", Key: "x"}}})
-			})
-			lose(func() error { _, err := s.PutDocument(ctx, store.Document{Name: site}, 0); return err })
-			cursor, newest, err := direct.Cursor(ctx, site)
-			require.NoError(t, err)
-			require.Equal(t, [2]store.Seq{3, 3}, [2]store.Seq{cursor, newest})
-			versions, err := direct.DocumentVersions(ctx, site)
-			require.NoError(t, err)
-			require.Len(t, versions, 1)
-		})
-	}
 }
 
 func TestAWaitingReaderLearnsThatTheServerIsGone(t *testing.T) {

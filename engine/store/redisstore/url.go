@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"github.com/redis/go-redis/v9"
+	"github.com/redis/go-redis/v9/maintnotifications"
 
 	"lintel/engine/store"
 )
@@ -197,7 +198,7 @@ func (a *address) client(pool int) redis.UniversalClient {
 	case "cluster":
 		return redis.NewClusterClient(&redis.ClusterOptions{
 			Addrs: a.hosts, Username: a.user, Password: a.password, TLSConfig: conf,
-			PoolSize: pool, ReadTimeout: a.timeout, WriteTimeout: a.timeout, ContextTimeoutEnabled: true,
+			PoolSize: pool, ReadTimeout: a.timeout, WriteTimeout: a.timeout, ContextTimeoutEnabled: true, MaintNotificationsConfig: quiet(),
 		})
 	case "sentinel":
 		return redis.NewFailoverClient(&redis.FailoverOptions{
@@ -209,8 +210,14 @@ func (a *address) client(pool int) redis.UniversalClient {
 		return redis.NewClient(&redis.Options{
 			Addr: a.hosts[0], Username: a.user, Password: a.password, DB: a.db, TLSConfig: conf,
 			PoolSize: pool, ReadTimeout: a.timeout, WriteTimeout: a.timeout, ContextTimeoutEnabled: true, MaxRetries: -1,
+			MaintNotificationsConfig: quiet(),
 		})
 	}
+}
+
+// quiet turns off notices of planned maintenance, which only some hosted servers send and which each new connection would ask for.
+func quiet() *maintnotifications.Config {
+	return &maintnotifications.Config{Mode: maintnotifications.ModeDisabled}
 }
 
 // sibling makes a client like another, with connections of its own.
@@ -219,10 +226,12 @@ func sibling(client redis.UniversalClient, pool int) (redis.UniversalClient, err
 	case *redis.Client:
 		o := *c.Options()
 		o.PoolSize, o.MinIdleConns, o.MaxIdleConns, o.MaxActiveConns = pool, 0, 0, 0
+		o.PushNotificationProcessor, o.MaintNotificationsConfig = nil, quiet()
 		return redis.NewClient(&o), nil
 	case *redis.ClusterClient:
 		o := *c.Options()
 		o.PoolSize, o.MinIdleConns, o.MaxIdleConns, o.MaxActiveConns = pool, 0, 0, 0
+		o.PushNotificationProcessor, o.MaintNotificationsConfig = nil, quiet()
 		return redis.NewClusterClient(&o), nil
 	}
 	return nil, errNoConnections

@@ -112,6 +112,16 @@ var trimTests = []test{
 		require.Equal(e, []store.Appended{{Seq: 4}, {Seq: 5}}, e.mustAppend(site, data("d", "e")...), "the numbers go on")
 		require.Equal(e, []string{"d", "e"}, e.texts(4, e.journal(site, 3)))
 	}},
+	{"CursorPastTheNewest", func(e *env) {
+		site := unique("site")
+		e.mustAppend(site, data("a", "b")...)
+		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Next: 5}))
+		require.NoError(e, e.Trim(e.ctx, site, store.Trim{Journal: 5}))
+		e.requireCursor(site, 5, 2)
+		require.Equal(e, []store.Appended{{Seq: 3}}, e.mustAppend(site, data("c")...))
+		e.requireCursor(site, 5, 3)
+		require.Equal(e, []string{"c"}, e.texts(3, e.journal(site, 2)))
+	}},
 	{"FactsByTime", func(e *env) {
 		site := unique("site")
 		require.NoError(e, e.Trim(e.ctx, site, store.Trim{Journal: 5, Facts: 5}), "a site never written")

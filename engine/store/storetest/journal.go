@@ -72,6 +72,30 @@ var journalTests = []test{
 		copy(first[0].Data, "changed!!")
 		require.Equal(e, []string{"as it was"}, e.texts(1, e.journal(site, 0)))
 	}},
+	{"WhatWasReadStaysTheReaders", func(e *env) {
+		site := unique("site")
+		text := func(c byte) string { return string(bytes.Repeat([]byte{c}, 8000)) }
+		for c := byte('a'); c <= 'h'; c++ {
+			e.mustAppend(site, data(text(c))...)
+		}
+		read := e.journal(site, 0)
+		for i := range read {
+			read[i].Data[0] = '!' // its own, so it may write there
+		}
+		again := e.journal(site, 0)
+		// What was read stays as it was while the engine uses the room for other things.
+		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Next: 8}))
+		require.NoError(e, e.Trim(e.ctx, site, store.Trim{Journal: 8}))
+		for c := byte('A'); c <= 'Z'; c++ {
+			e.mustAppend(site, data(text(c))...)
+		}
+		for i := range again {
+			require.True(e, string(again[i].Data) == text('a'+byte(i)))
+			require.True(e, string(read[i].Data) == "!"+text('a' + byte(i))[1:])
+			_ = append(again[i].Data, "past its end"...)
+		}
+		require.True(e, string(again[1].Data) == text('b'), "an append to one entry does not reach the next")
+	}},
 	{"EmptyAndLargeEntries", func(e *env) {
 		site := unique("site")
 		large := bytes.Repeat([]byte("0123456789abcdef"), 1<<16) // 1 MiB
@@ -92,6 +116,7 @@ var journalTests = []test{
 		require.NoError(e, importer.StartJournal(e.ctx, site, 41))
 		e.requireCursor(site, 0, 41)
 		require.Equal(e, []store.Appended{{Seq: 42}}, e.mustAppend(site, data("a")...))
+		require.ErrorIs(e, importer.StartJournal(e.ctx, site, 50), store.ErrConflict)
 		require.Equal(e, []string{"a"}, e.texts(42, e.journal(site, 41)))
 		_, err := e.Read(e.ctx, site, 40, 10, 0)
 		require.ErrorIs(e, err, store.ErrTrimmed)
