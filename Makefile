@@ -1,0 +1,18 @@
+.PHONY: demo test crash bench truth build
+
+build:
+	go build -o bin/lintel ./cmd/lintel
+
+demo:
+	go run ./cmd/lintel demo
+
+test:
+	.ci/run
+
+# The whole crash test: 30 moments for each of three ways to die.
+crash:
+	LINTEL_CRASHES=30 go test -count=1 -run Crash -timeout 30m -v ./cmd/lintel
+
+# The whole path against a floor and a plain script; needs an empty Redis server, for example: redis-server --port 7790 --save ''
+bench: build
+	bin/lintel bench --redis $${LINTEL_BENCH_REDIS:-redis://127.0.0.1:7790}
