@@ -42,7 +42,7 @@ func (o Outcome) OK() bool { return o.Class == Success }
 // String says what happened in one line.
 func (o Outcome) String() string {
 	if o.OK() {
-		return fmt.Sprintf("delivered in %v: the receiver answered %s", o.Took.Round(time.Millisecond), status(o.Code))
+		return fmt.Sprintf("delivered in %.1f ms: the receiver answered %s", float64(o.Took.Microseconds())/1000, status(o.Code))
 	}
 	return "not delivered: " + o.Reason
 }

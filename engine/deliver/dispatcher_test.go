@@ -85,6 +85,7 @@ func TestDelivers(t *testing.T) {
 	require.Equal(t, "application/json", got.head.Get("Content-Type"))
 	require.Equal(t, "Lintel", got.head.Get("User-Agent"))
 	require.NotContains(t, got.head, "Idempotency-Key")
+	require.NotContains(t, got.head, "Accept-Encoding")
 	require.Len(t, strings.Fields(got.head.Get(HeaderSignature)), 2, "one signature for each live secret")
 	for _, s := range []string{testSecret, otherSecret} {
 		wh, err := reference.NewWebhook(s)
@@ -122,8 +123,10 @@ func TestScheduleRuns(t *testing.T) {
 		defer stop()
 		d := message("tickets", "a", 1)
 		r.commit("quayside", d)
+		pass(time.Hour)
+		require.Len(t, tries, 4)
+		require.Zero(t, r.Stats().Queued, "the next try is so far off that the store alone has it")
 		pass(5 * 24 * time.Hour)
-		synctest.Wait()
 
 		sum, want := time.Duration(0), []time.Duration{}
 		for _, delay := range DefaultSchedule().Delays {
@@ -204,6 +207,56 @@ func TestOrderOfFirstTries(t *testing.T) {
 		pass(time.Minute)
 		require.Equal(t, "msg_a-1-tickets", tries[len(tries)-1])
 		require.Empty(t, r.sites["quayside"].gates)
+	})
+}
+
+// A message that is offered late, while a later one of its alert still waits for its channel, goes first.
+func TestOrderOfLateOffer(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := hookChannel("tickets", "https://tickets.example/")
+		c.MaxInFlight = 1
+		r := newRig(t, nil, c)
+		var tries tape
+		r.client.Transport = roundTrip(func(req *http.Request) (*http.Response, error) {
+			tries.add(req.Header.Get(HeaderID))
+			time.Sleep(time.Second)
+			return answer(200), nil
+		})
+		stop := r.start(t, "quayside")
+		defer stop()
+		r.commit("quayside", message("tickets", "z", 1))
+		r.commit("quayside", message("tickets", "a", 2))
+		r.commit("quayside", message("tickets", "a", 1))
+		pass(time.Minute)
+		require.Equal(t, []string{"msg_z-1-tickets", "msg_a-1-tickets", "msg_a-2-tickets"}, tries.all())
+	})
+}
+
+// What another process settled or put off, or somebody deleted, between two tries is seen before the second.
+func TestRetryReadsTheRecordAgain(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, nil, hookChannel("tickets", "https://tickets.example/"))
+		var tries tape
+		r.client.Transport = roundTrip(func(req *http.Request) (*http.Response, error) {
+			tries.add(req.Header.Get(HeaderID))
+			return answer(500), nil
+		})
+		stop := r.start(t, "quayside")
+		defer stop()
+		delivered, deleted, later := message("tickets", "a", 1), message("tickets", "b", 1), message("tickets", "c", 1)
+		r.commit("quayside", delivered, deleted, later)
+		synctest.Wait()
+		require.Len(t, tries.all(), 3)
+		delivered.Status, delivered.Attempts = engine.DeliveryDelivered, 2
+		later.Attempts, later.NextTry = 2, time.Now().Add(10*time.Minute).UnixMilli()
+		r.store.put("quayside", delivered, later)
+		require.NoError(t, r.store.Commit(t.Context(), "quayside", store.Commit{Loose: true, Deletes: []store.RecordKey{{Kind: engine.KindDelivery, Key: deleted.ID}}}))
+		pass(9 * time.Minute)
+		require.Len(t, tries.all(), 3)
+		pass(2 * time.Minute)
+		require.Equal(t, later.ID, tries.all()[3])
+		require.Equal(t, delivered, r.store.get(t, "quayside", delivered.ID))
+		require.NotContains(t, r.store.ids("quayside"), deleted.ID)
 	})
 }
 
@@ -791,7 +844,7 @@ func TestTestIsLikeADelivery(t *testing.T) {
 	c.Disabled = true
 	out, err := r.Test(t.Context(), c)
 	require.NoError(t, err)
-	require.Regexp(t, `^delivered in \d+ms|µs: the receiver answered 204 No Content$`, out.String())
+	require.Regexp(t, `^delivered in \d+\.\d ms: the receiver answered 204 No Content$`, out.String())
 	require.NoError(t, Verify([]string{testSecret}, recv.got[0].head, recv.got[0].body, time.Now(), 0))
 	var body struct {
 		Data struct{ Test bool }

@@ -32,7 +32,7 @@ type memory struct {
 	mu      sync.Mutex
 	records map[string]map[string][]byte // site, id
 	commits int
-	fail    func() error // asked before each commit
+	fail    func() error  // asked before each commit
 	hold    chan struct{} // if not nil, readings wait for it
 }
 
