@@ -76,6 +76,8 @@ func (a *Alert) subject() subject {
 		return subject{about: 's', key: epc.Key{Lo: a.GTIN}, place: a.Place}
 	case "reader":
 		return subject{about: 'r', place: a.Place}
+	case "count":
+		return subject{about: 'c', place: a.Place}
 	}
 	return subject{about: 'f', place: a.Rule}
 }
@@ -174,6 +176,12 @@ func (s *State) meetLimit(f *Fact, product int32, l limit) {
 func (s *State) meetReader(fact int, pt *pointInfo) {
 	f := s.out.Facts[fact]
 	s.meet(&f, s.readerEnv(&f, pt), subject{about: 'r', place: pt.id}, "reader")
+}
+
+// meetCount lets the rules meet a count that closed.
+func (s *State) meetCount(fact int, res *CountResult) {
+	f := s.out.Facts[fact]
+	s.meet(&f, s.countEnv(&f, res), subject{about: 'c', place: res.Count}, "count")
 }
 
 // meet is where a fact meets the rules about its subject: first those that already have an alert about it, then those that the fact may make true.

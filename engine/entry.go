@@ -21,6 +21,7 @@ const (
 	EntryTick   EntryKind = 3 // time passed: a timer is due and nothing else came in
 	EntryConfig EntryKind = 4 // a new version of layout, products or rules takes effect here
 	EntryAct    EntryKind = 5 // a person acknowledged or closed an alert
+	EntryCount  EntryKind = 6 // a person opened, paused, closed, ... a count
 )
 
 // Entry is one entry of a site's journal: what came in, and when. Everything that changes a site is one of these.
@@ -33,9 +34,12 @@ type Entry struct {
 	Points []string // EntryReads: ids of read points, referred to by Read.Point
 	Zones  []string // EntryReads: ids of declared zones, referred to by Read.Zone
 	Reads  []Read   // EntryReads
+	Count  string   // EntryReads: the count that they belong to, "": none
 	Events []Event  // EntryEvents
 	Config []Pin    // EntryConfig: the documents that changed, and the versions that hold from here on
 	Act    Act      // EntryAct
+
+	Command CountCommand // EntryCount
 }
 
 // NoRSSI marks a read that came without a signal strength.
@@ -130,7 +134,8 @@ func AppendEntry(b []byte, e *Entry) []byte {
 	b = msgp.AppendString(b, e.By)
 	switch e.Kind {
 	case EntryReads:
-		b = msgp.AppendArrayHeader(b, 4)
+		b = msgp.AppendArrayHeader(b, 5)
+		b = msgp.AppendString(b, e.Count)
 		b = appendStrings(b, e.Points)
 		b = appendStrings(b, e.Zones)
 		b = appendReads(b, e)
@@ -154,6 +159,14 @@ func AppendEntry(b []byte, e *Entry) []byte {
 		b = appendPins(b, e.Config)
 	case EntryAct:
 		b = appendStrings(b, []string{e.Act.Alert, e.Act.Do, e.Act.Outcome, e.Act.Note})
+	case EntryCount:
+		c := &e.Command
+		b = msgp.AppendArrayHeader(b, 5)
+		b = msgp.AppendString(b, c.Do)
+		b = msgp.AppendString(b, c.ID)
+		b = msgp.AppendString(b, c.Note)
+		b = msgp.AppendInt(b, c.MissingAfter)
+		b = appendStrings(b, c.Zones)
 	default:
 		b = msgp.AppendNil(b)
 	}
@@ -229,9 +242,10 @@ func DecodeEntry(b []byte, e *Entry) error {
 	switch {
 	case r.err != nil:
 	case e.Kind == EntryReads:
-		if n := r.array(); r.err == nil && n != 4 {
-			return fmt.Errorf("journal entry %d: reads have %d parts, want 4", seq, n)
+		if n := r.array(); r.err == nil && n != 5 {
+			return fmt.Errorf("journal entry %d: reads have %d parts, want 5", seq, n)
 		}
+		e.Count = r.string()
 		e.Points, e.Zones = r.strings(e.Points), r.strings(e.Zones)
 		if block := r.view(); r.err == nil {
 			r.err = decodeReads(block, e)
@@ -262,6 +276,11 @@ func DecodeEntry(b []byte, e *Entry) error {
 		} else if r.err == nil {
 			return fmt.Errorf("journal entry %d: an act has %d parts, want 4", seq, len(s))
 		}
+	case e.Kind == EntryCount:
+		if n := r.array(); r.err == nil && n != 5 {
+			return fmt.Errorf("journal entry %d: a count command has %d parts, want 5", seq, n)
+		}
+		e.Command = CountCommand{Do: r.string(), ID: r.string(), Note: r.string(), MissingAfter: r.int(), Zones: r.strings(nil)}
 	case e.Kind == EntryTick:
 	default:
 		return fmt.Errorf("journal entry %d has kind %d, which this Lintel does not know: use the Lintel that wrote it", seq, e.Kind)

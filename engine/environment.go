@@ -127,6 +127,14 @@ func (s *State) readerEnv(f *Fact, pt *pointInfo) *rules.Env {
 	return env
 }
 
+func (s *State) countEnv(f *Fact, res *CountResult) *rules.Env {
+	env := s.baseEnv(f)
+	env.Count = rules.Count{
+		ID: res.Count, Expected: res.Expected, Found: res.Matched + res.Unexpected, Missing: res.Missing, Unexpected: res.Unexpected, Accuracy: res.ItemAccuracy(),
+	}
+	return env
+}
+
 // stockEnv fills the environment of a rule about the stock of a product in a zone, or over all zones of a kind.
 func (s *State) stockEnv(f *Fact, product int32, l limit) *rules.Env {
 	f.Zone = s.idOf(l.zone)

@@ -95,14 +95,16 @@ type Fact struct {
 	Point   string // the read point that told, "": none
 	Ref     string // the business document
 	Passage Passage
-	Count   int // stock: items of the product in the zone now
+	Count   int // stock: items of the product in the zone now; counted: tags found
+
+	Expected, MissingItems, Unexpected int // counted: what was expected, what of it was not found, what else was found
 }
 
 const factVersion = 1
 
 // AppendFact appends the stored encoding of f, without its id, to b.
 func AppendFact(b []byte, f *Fact) []byte {
-	b = msgp.AppendArrayHeader(b, 18)
+	b = msgp.AppendArrayHeader(b, 21)
 	b = msgp.AppendInt(b, factVersion)
 	b = msgp.AppendUint64(b, f.Seq)
 	b = msgp.AppendUint8(b, uint8(f.Cause))
@@ -120,6 +122,9 @@ func AppendFact(b []byte, f *Fact) []byte {
 	b = msgp.AppendInt(b, f.Passage.Reads)
 	b = msgp.AppendInt(b, packPeak(f.Passage))
 	b = msgp.AppendInt(b, f.Count)
+	b = msgp.AppendInt(b, f.Expected)
+	b = msgp.AppendInt(b, f.MissingItems)
+	b = msgp.AppendInt(b, f.Unexpected)
 	return b
 }
 
@@ -135,8 +140,8 @@ func packPeak(p Passage) int {
 func DecodeFact(b []byte, ms int64, n uint32, f *Fact) error {
 	*f = Fact{Ms: ms, N: n}
 	r := reader{b: b}
-	if k := r.array(); r.err == nil && k != 18 {
-		return fmt.Errorf("fact %d-%d has %d fields, want 18", ms, n, k)
+	if k := r.array(); r.err == nil && k != 21 {
+		return fmt.Errorf("fact %d-%d has %d fields, want 21", ms, n, k)
 	}
 	if v := r.int(); r.err == nil && v != factVersion {
 		return fmt.Errorf("fact %d-%d has version %d, this Lintel reads %d", ms, n, v, factVersion)
@@ -149,7 +154,7 @@ func DecodeFact(b []byte, ms int64, n uint32, f *Fact) error {
 	if packed := r.int(); packed != 0 {
 		f.Passage.Span, f.Passage.Peak = int64(packed>>16), int16(uint16(packed))
 	}
-	f.Count = r.int()
+	f.Count, f.Expected, f.MissingItems, f.Unexpected = r.int(), r.int(), r.int(), r.int()
 	if r.err != nil {
 		return fmt.Errorf("fact %d-%d: %w", ms, n, r.err)
 	}

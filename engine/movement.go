@@ -37,7 +37,12 @@ func (s *State) arrive(i int32, zone uint16, t int64, point uint16, declared boo
 	if declared {
 		it.flags |= flagDeclared
 	}
+	was := it.flags & flagMissing
+	it.flags &^= flagMissing | flagMissed
 	s.emitItem(Arrived, i, t, func(f *Fact) { f.Point = s.idOf(point) })
+	if was != 0 {
+		s.emitItem(Found, i, t, func(f *Fact) { f.Point = s.idOf(point) })
+	}
 	if it.product < 0 && it.flags&flagForeign == 0 {
 		it.flags |= flagForeign
 		s.emitItem(Foreign, i, t, func(f *Fact) { f.Point = s.idOf(point) })

@@ -1,8 +1,10 @@
 package engine
 
 import (
+	"cmp"
 	"encoding/binary"
 	"fmt"
+	"slices"
 
 	"github.com/tinylib/msgp/msgp"
 
@@ -30,9 +32,19 @@ type dirt struct {
 	alerts  []*track
 	dropped []string
 	stock   []stockKey // stock facts that are owed within one Step
+	counts  []*counter
+	tallies []dirtyTally
+	results []*CountResult
+	gone    []RecordName
 }
 
+// RecordName names a record.
+type RecordName struct{ Kind, Key string }
+
 const itemVersion = 1
+
+// keptFlags are those that an item's record holds; the others follow from other records.
+const keptFlags = flagDeclared | flagForeign | flagMissed | flagMissing
 
 // Flush returns the records that changed since the last call, in a fixed order of kinds: what a commit must write for the state to be loaded again as it is.
 func (s *State) Flush() []Change {
@@ -59,13 +71,36 @@ func (s *State) Flush() []Change {
 		}
 		changes = append(changes, Change{Kind: KindAlert, Key: t.ID, Value: AppendAlert(nil, &t.Alert)})
 	}
-	s.dirty = dirt{items: s.dirty.items[:0], names: s.dirty.names[:0], alerts: s.dirty.alerts[:0], stock: s.dirty.stock}
+	changes = s.flushCounts(changes)
+	s.dirty = dirt{items: s.dirty.items[:0], names: s.dirty.names[:0], alerts: s.dirty.alerts[:0], stock: s.dirty.stock, tallies: s.dirty.tallies[:0]}
 	return append(changes, Change{Kind: KindMeta, Key: KindMeta, Value: s.appendMeta(nil)})
+}
+
+// flushCounts adds the records of counts. Deletions come first, since a tally may be dropped and made again between two commits.
+func (s *State) flushCounts(changes []Change) []Change {
+	d := &s.dirty
+	for _, g := range d.gone {
+		changes = append(changes, Change{Kind: g.Kind, Key: g.Key})
+	}
+	for _, c := range d.counts {
+		c.dirty = false
+		changes = append(changes, Change{Kind: KindCount, Key: c.ID, Value: appendCount(nil, &c.Count)})
+	}
+	for _, t := range d.tallies {
+		if t.tally.dirty {
+			t.tally.dirty = false
+			changes = append(changes, Change{Kind: KindTally, Key: tallyName(t.counter.ID, t.key), Value: appendTally(nil, t.tally)})
+		}
+	}
+	for _, r := range d.results {
+		changes = append(changes, Change{Kind: KindResult, Key: r.Count, Value: AppendCountResult(nil, r)})
+	}
+	return changes
 }
 
 // appendItem writes an item's record: about 25 bytes, so that with its key it costs a Redis hash less than 120.
 func (s *State) appendItem(b []byte, it *item) []byte {
-	b = append(b, itemVersion, byte(it.disp), byte(it.flags&(flagDeclared|flagForeign)))
+	b = append(b, itemVersion, byte(it.disp), byte(it.flags&keptFlags))
 	b = binary.AppendUvarint(b, uint64(it.zone))
 	b = binary.AppendUvarint(b, uint64(it.from))
 	b = binary.AppendUvarint(b, uint64(it.point))
@@ -120,7 +155,7 @@ func (s *State) loadItem(key string, v []byte) error {
 	}
 	i := s.create(k, string(v))
 	it := s.item(i)
-	it.disp, it.flags = disp, it.flags|flags&(flagDeclared|flagForeign)
+	it.disp, it.flags = disp, it.flags|flags&keptFlags
 	it.zone, it.from, it.point = uint16(u[0]), uint16(u[1]), uint16(u[2])
 	it.since, it.sure, it.seen = since, since+sure, since+ago
 	s.stockAdd(it, +1)
@@ -187,14 +222,16 @@ func DecodeMeta(b []byte) (Meta, error) {
 
 // Loader builds a state from its records and then from the tail of the journal.
 type Loader struct {
-	s *State
-	m Meta
+	s       *State
+	m       Meta
+	counts  []Count
+	tallies map[string]map[tallyKey]*tally
 }
 
 // NewLoader begins to load a site whose meta record is m, folded with cfg, which must hold the versions that m.Pins names. Give it every
 // KindName record first, then all others, then Start, then the journal's entries after From, then take State.
 func NewLoader(site string, cfg *Config, m Meta, names map[uint16]string) (*Loader, error) {
-	l := &Loader{m: m}
+	l := &Loader{m: m, tallies: make(map[string]map[tallyKey]*tally)}
 	s := newState(site)
 	for n := 1; n <= len(names); n++ {
 		id, ok := names[uint16(n)]
@@ -225,8 +262,47 @@ func (l *Loader) Record(kind, key string, value []byte) error {
 			return nil
 		}
 		l.s.alerts.byID[a.ID] = newTrack(a)
+	case KindCount:
+		c, err := DecodeCount(value)
+		if err != nil {
+			return fmt.Errorf("%s: %w", key, err)
+		}
+		l.counts = append(l.counts, c)
+	case KindTally:
+		id, k, t, err := decodeTally(key, value)
+		if err != nil {
+			return err
+		}
+		if l.tallies[id] == nil {
+			l.tallies[id] = make(map[tallyKey]*tally)
+		}
+		l.tallies[id][k] = t
 	}
 	return nil
+}
+
+// takeCounts takes up the counts that are not finished: those that are open or paused, and closed ones that still have their tallies.
+func (l *Loader) takeCounts() {
+	s := l.s
+	// In the order in which they were opened, which is that of the entries that their ids name.
+	slices.SortFunc(l.counts, func(a, b Count) int {
+		return cmp.Compare(countSeq(a.ID), countSeq(b.ID))
+	})
+	for _, rec := range l.counts {
+		tallies := l.tallies[rec.ID]
+		if rec.Final {
+			continue
+		}
+		if tallies == nil {
+			tallies = make(map[tallyKey]*tally)
+		}
+		c := &counter{Count: rec, tallies: tallies}
+		for _, id := range rec.Zones {
+			c.zones = append(c.zones, s.numbers[id])
+		}
+		s.counts.byID[c.ID] = c
+		s.counts.order = append(s.counts.order, c)
+	}
 }
 
 // From returns the sequence number after which the journal must be read to rebuild evidence, and the last one that it needs.
@@ -244,7 +320,9 @@ func (l *Loader) Replay(e *Entry) {
 	}
 	switch e.Kind {
 	case EntryReads:
-		s.foldReads(e)
+		if e.Count == "" { // what a count heard is in records
+			s.foldReads(e)
+		}
 	case EntryEvents:
 		for i := range e.Events {
 			s.foldEvent(&e.Events[i])
@@ -263,6 +341,7 @@ func (l *Loader) start() {
 	s.replaying = true
 	s.clock = 0
 	s.out = &Output{}
+	l.takeCounts()
 	// Follow alerts in the order in which they were raised.
 	for _, t := range s.alerts.inOrder() {
 		if t.Status != AlertCleared && !t.Ended {

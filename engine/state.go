@@ -42,6 +42,7 @@ type State struct {
 	portals  portals
 	readers  readers
 	alerts   alertBook
+	counts   counts
 
 	marks []mark // where in the journal recent time began; oldest first
 	dirty dirt
@@ -86,6 +87,8 @@ const (
 	flagText                           // its words are in State.texts
 	flagByHand                         // its product was registered by hand
 	flagForeign                        // told as foreign
+	flagMissed                         // the last count of its zone did not hear it
+	flagMissing                        // told as missing
 )
 
 const pageBits = 12
@@ -108,6 +111,7 @@ func newState(site string) *State {
 	}
 	s.portals.init()
 	s.alerts.init()
+	s.counts.init()
 	return s
 }
 
@@ -287,6 +291,7 @@ func (s *State) dump(w io.Writer) {
 	s.portals.digest(s, put)
 	s.readers.digest(put)
 	s.alerts.digest(put)
+	s.counts.digest(put)
 	for _, k := range s.stockKeys() {
 		put("stock %v %d", k, s.stock[k])
 	}

@@ -50,7 +50,13 @@ func Step(cfg *Config, s *State, e *Entry, out *Output) error {
 	}
 	switch e.Kind {
 	case EntryReads:
-		s.foldReads(e)
+		if e.Count != "" {
+			s.foldCountReads(e)
+		} else {
+			s.foldReads(e)
+		}
+	case EntryCount:
+		s.foldCount(&e.Command, e.By)
 	case EntryEvents:
 		for i := range e.Events {
 			s.foldEvent(&e.Events[i])

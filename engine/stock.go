@@ -10,14 +10,14 @@ type stockKey struct {
 	zone    uint16
 }
 
-// counts reports whether the item is part of the stock of the zone that it is in: sellable, of a known product, and inside the shop.
-func (s *State) counts(it *item) bool {
+// inStock reports whether the item is part of the stock of the zone that it is in: sellable, of a known product, and inside the shop.
+func (s *State) inStock(it *item) bool {
 	return it.product >= 0 && it.zone != 0 && it.disp.Sellable() && s.zone(it.zone).kind != layout.Exit
 }
 
 // stockAdd adds or takes away the item from the count of its zone, and reports whether it counts.
 func (s *State) stockAdd(it *item, by int32) bool {
-	if !s.counts(it) {
+	if !s.inStock(it) {
 		return false
 	}
 	k := stockKey{it.product, it.zone}

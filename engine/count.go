@@ -1,0 +1,291 @@
+package engine
+
+import (
+	"fmt"
+	"strconv"
+
+	"github.com/tinylib/msgp/msgp"
+
+	"lintel/engine/epc"
+)
+
+// The record kinds of counts.
+const (
+	KindCount  = "count"  // key: the count's id
+	KindTally  = "tally"  // key: the count's id, 0, the zone's number and the 16 bytes of the identity; what a count heard of one tag in one zone
+	KindResult = "result" // key: the count's id; what closing it found, encoded by AppendCountResult
+)
+
+// CountStatus is where a count stands.
+type CountStatus uint8
+
+// The statuses of a count. The numbers are stored.
+const (
+	CountOpen      CountStatus = 1 // reads are taken
+	CountPaused    CountStatus = 2 // kept, but no reads are taken until it goes on
+	CountClosed    CountStatus = 3 // reconciled; may be opened again for a second pass
+	CountDiscarded CountStatus = 4 // as if it had never been
+)
+
+var countStatusNames = [...]string{"", "open", "paused", "closed", "discarded"}
+
+func (s CountStatus) String() string {
+	if int(s) < len(countStatusNames) {
+		return countStatusNames[s]
+	}
+	return fmt.Sprintf("status %d", uint8(s))
+}
+
+// Count is a stock-take of zones by bulk reading.
+type Count struct {
+	ID     string
+	Zones  []string
+	By     string // who opened it
+	Note   string
+	Status CountStatus
+	Opened int64 // Unix milliseconds of the site clock
+	Closed int64 // 0: not yet
+	Pass   int   // the pass that is under way, from 1
+	Final  bool  // it can't be opened again: its tallies are gone
+
+	MissingAfter int       // in how many counts running an item must be missed before it is told as missing: 1 or 2
+	Expected     []epc.Key // what should be there, frozen when it was opened, in order
+
+	Reads    int // tag reports taken, repeats included
+	Distinct int // tags heard
+	Curve    []CurveBin
+}
+
+// CurveBin is a stretch of a count's time: how many tags were new in it. The curve dies out when the shelf is read (common practice, no source).
+type CurveBin struct {
+	Ms    int64 // length
+	New   int
+	Reads int
+}
+
+// curveBins is how many bins a curve has at most; then neighbours are joined and new bins are twice as long.
+const curveBins = 120
+
+// CountCommand is what a person did to a count: an entry of its own.
+type CountCommand struct {
+	Do           string // open, pause, resume, pass, close, discard, reopen
+	ID           string // of the count; open: "", the entry's number makes it
+	Zones        []string
+	Note         string
+	MissingAfter int
+}
+
+// CountID returns the id of the count that entry seq opens.
+func CountID(site string, seq uint64) string { return fmt.Sprintf("%s-count-%d", site, seq) }
+
+// countSeq returns the number of the entry that opened a count.
+func countSeq(id string) uint64 {
+	_, n, _ := cutLast(id)
+	seq, _ := strconv.ParseUint(n, 10, 64)
+	return seq
+}
+
+const (
+	countVersion = 1
+	countFields  = 15
+)
+
+// appendCount appends the record encoding of c to b.
+func appendCount(b []byte, c *Count) []byte {
+	b = msgp.AppendArrayHeader(b, countFields)
+	b = msgp.AppendInt(b, countVersion)
+	b = msgp.AppendString(b, c.ID)
+	b = appendStrings(b, c.Zones)
+	b = msgp.AppendString(b, c.By)
+	b = msgp.AppendString(b, c.Note)
+	b = msgp.AppendUint8(b, uint8(c.Status))
+	b = msgp.AppendInt64(b, c.Opened)
+	b = msgp.AppendInt64(b, c.Closed)
+	b = msgp.AppendInt(b, c.Pass)
+	b = msgp.AppendInt(b, c.MissingAfter)
+	b = msgp.AppendInt(b, c.Reads)
+	b = msgp.AppendInt(b, c.Distinct)
+	b = msgp.AppendArrayHeader(b, uint32(3*len(c.Curve)))
+	for _, bin := range c.Curve {
+		b = msgp.AppendInt64(b, bin.Ms)
+		b = msgp.AppendInt(b, bin.New)
+		b = msgp.AppendInt(b, bin.Reads)
+	}
+	b = appendKeys(b, c.Expected)
+	return msgp.AppendBool(b, c.Final)
+}
+
+// appendKeys writes keys as one block of 16 bytes each.
+func appendKeys(b []byte, keys []epc.Key) []byte {
+	block := make([]byte, 0, 16*len(keys))
+	for _, k := range keys {
+		block, _ = k.AppendBinary(block)
+	}
+	return msgp.AppendBytes(b, block)
+}
+
+func (r *reader) keys() []epc.Key {
+	block := r.view()
+	if r.err != nil {
+		return nil
+	}
+	if len(block)%16 != 0 {
+		r.err = errBlock
+		return nil
+	}
+	keys := make([]epc.Key, 0, len(block)/16)
+	for ; len(block) > 0; block = block[16:] {
+		k, err := epc.KeyFromBytes(block[:16])
+		if err != nil {
+			r.err = err
+			return nil
+		}
+		keys = append(keys, k)
+	}
+	return keys
+}
+
+// DecodeCount decodes a count's record.
+func DecodeCount(b []byte) (Count, error) {
+	var c Count
+	r := reader{b: b}
+	if n := r.array(); r.err == nil && n != countFields {
+		return c, fmt.Errorf("count record has %d fields, want %d", n, countFields)
+	}
+	if v := r.int(); r.err == nil && v != countVersion {
+		return c, fmt.Errorf("count record has version %d, this Lintel reads %d", v, countVersion)
+	}
+	c.ID, c.Zones, c.By, c.Note, c.Status = r.string(), r.strings(nil), r.string(), r.string(), CountStatus(r.uint8())
+	c.Opened, c.Closed, c.Pass, c.MissingAfter, c.Reads, c.Distinct = r.int64(), r.int64(), r.int(), r.int(), r.int(), r.int()
+	for n := r.array() / 3; n > 0 && r.err == nil; n-- {
+		c.Curve = append(c.Curve, CurveBin{Ms: r.int64(), New: r.int(), Reads: r.int()})
+	}
+	c.Expected, c.Final = r.keys(), r.bool()
+	if r.err != nil {
+		return c, fmt.Errorf("count record: %w", r.err)
+	}
+	return c, nil
+}
+
+// Finding says what closing a count found out about one tag.
+type Finding uint8
+
+// The findings. A tag can have several lines: one that is sold but present is also found. The numbers are stored.
+const (
+	FoundExpected  Finding = 1 // where it was expected; listed only in CountResult.Found
+	MissedOnce     Finding = 2 // expected, not heard; told as missing only if it is missed again
+	MissedNow      Finding = 3 // expected, not heard, and told as missing
+	MovedHere      Finding = 4 // known elsewhere, heard here: it is here now
+	NewHere        Finding = 5 // of a known product, never heard of before
+	UnknownProduct Finding = 6 // a GS1 identity whose product is not in the catalogue
+	ForeignTag     Finding = 7 // no GS1 identity
+	SoldButPresent Finding = 8 // paid for, and heard
+	BetterNextDoor Finding = 9 // heard here, but better in a zone that was counted at the same time
+	TiedNextDoor   Finding = 10
+	HeardElsewhere Finding = 11 // a reader far away heard the same identity at the same time: two tags may carry it
+	FoundAgain     Finding = 12 // was missing, and is here
+	NewerKnown     Finding = 13 // heard here, but something newer is known of it: it was moved or sold since
+)
+
+var findingNames = [...]string{
+	"", "found", "missed_once", "missing", "moved_here", "new_here", "unknown_product", "foreign", "sold_but_present", "better_next_door",
+	"tied_next_door", "heard_elsewhere", "found_again", "newer_known",
+}
+
+func (f Finding) String() string {
+	if int(f) < len(findingNames) {
+		return findingNames[f]
+	}
+	return fmt.Sprintf("finding %d", uint8(f))
+}
+
+// Difference is one line of what a count found otherwise than expected.
+type Difference struct {
+	Finding Finding
+	Key     epc.Key
+	Text    string // the identity in words where the key does not hold them
+	GTIN    uint64
+	Zone    string // where it was counted, or where it was expected
+	Was     string // where it was known to be before; for BetterNextDoor, TiedNextDoor and HeardElsewhere: the other zone
+	Reads   int
+}
+
+// CountResult is what closing a count found.
+type CountResult struct {
+	Count       string
+	Closed      int64
+	Expected    int // items that should have been in the zones
+	Matched     int // of them, heard there
+	Missing     int // of them, not heard
+	Unexpected  int // heard there, not expected
+	Lines       int // products expected or found
+	LinesRight  int // of them, with exactly the expected number
+	Found       []epc.Key
+	Differences []Difference
+}
+
+// ItemAccuracy is the share of expected and unexpected items on which record and shelf agree: matched / (expected + unexpected). 1 for nothing at all.
+func (r *CountResult) ItemAccuracy() float64 {
+	if r.Expected+r.Unexpected == 0 {
+		return 1
+	}
+	return float64(r.Matched) / float64(r.Expected+r.Unexpected)
+}
+
+// LineAccuracy is the share of products whose number of items is exactly as expected. 1 for nothing at all.
+func (r *CountResult) LineAccuracy() float64 {
+	if r.Lines == 0 {
+		return 1
+	}
+	return float64(r.LinesRight) / float64(r.Lines)
+}
+
+const resultVersion = 1
+
+// AppendCountResult appends the record encoding of r to b.
+func AppendCountResult(b []byte, r *CountResult) []byte {
+	b = msgp.AppendArrayHeader(b, 11)
+	b = msgp.AppendInt(b, resultVersion)
+	b = msgp.AppendString(b, r.Count)
+	b = msgp.AppendInt64(b, r.Closed)
+	for _, n := range []int{r.Expected, r.Matched, r.Missing, r.Unexpected, r.Lines, r.LinesRight} {
+		b = msgp.AppendInt(b, n)
+	}
+	b = appendKeys(b, r.Found)
+	b = msgp.AppendArrayHeader(b, uint32(len(r.Differences)))
+	for i := range r.Differences {
+		d := &r.Differences[i]
+		b = msgp.AppendUint8(b, uint8(d.Finding))
+		b = appendKey(b, d.Key)
+		b = msgp.AppendString(b, d.Text)
+		b = msgp.AppendUint64(b, d.GTIN)
+		b = msgp.AppendString(b, d.Zone)
+		b = msgp.AppendString(b, d.Was)
+		b = msgp.AppendInt(b, d.Reads)
+	}
+	return b
+}
+
+// DecodeCountResult is the inverse of AppendCountResult.
+func DecodeCountResult(b []byte) (CountResult, error) {
+	var res CountResult
+	r := reader{b: b}
+	if n := r.array(); r.err == nil && n != 11 {
+		return res, fmt.Errorf("count result has %d fields, want 11", n)
+	}
+	if v := r.int(); r.err == nil && v != resultVersion {
+		return res, fmt.Errorf("count result has version %d, this Lintel reads %d", v, resultVersion)
+	}
+	res.Count, res.Closed = r.string(), r.int64()
+	res.Expected, res.Matched, res.Missing, res.Unexpected, res.Lines, res.LinesRight = r.int(), r.int(), r.int(), r.int(), r.int(), r.int()
+	res.Found = r.keys()
+	for n := r.array(); n > 0 && r.err == nil; n-- {
+		res.Differences = append(res.Differences, Difference{
+			Finding: Finding(r.uint8()), Key: r.key(), Text: r.string(), GTIN: r.uint64(), Zone: r.string(), Was: r.string(), Reads: r.int(),
+		})
+	}
+	if r.err != nil {
+		return res, fmt.Errorf("count result: %w", r.err)
+	}
+	return res, nil
+}

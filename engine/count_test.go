@@ -1,0 +1,290 @@
+package engine
+
+import (
+	"fmt"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"lintel/engine/epc"
+)
+
+func (sh *shop) command(do, id string, missingAfter int, zones ...string) string {
+	sh.step(Entry{Kind: EntryCount, By: "floor", Command: CountCommand{Do: do, ID: id, Zones: zones, MissingAfter: missingAfter}})
+	if do == "open" {
+		return CountID("quayside", sh.s.Seq())
+	}
+	return id
+}
+
+func (sh *shop) countReads(id, zone string, rssi float64, keys ...epc.Key) {
+	e := Entry{Kind: EntryReads, At: sh.now, Points: []string{"handheld-1"}, Zones: []string{zone}, Count: id}
+	for _, k := range keys {
+		e.Reads = append(e.Reads, Read{Key: k, Zone: 1, RSSI: int16(rssi * 10), N: 1, T: sh.now})
+	}
+	sh.step(e)
+}
+
+func (sh *shop) result() CountResult {
+	var last CountResult
+	for _, c := range sh.s.Flush() {
+		if c.Kind == KindResult {
+			r, err := DecodeCountResult(c.Value)
+			require.NoError(sh.t, err)
+			last = r
+		}
+	}
+	return last
+}
+
+func findings(r CountResult) map[string]int {
+	m := map[string]int{}
+	for _, d := range r.Differences {
+		m[d.Finding.String()]++
+	}
+	return m
+}
+
+func TestCountReconciles(t *testing.T) {
+	sh := newShop(t, testRules)
+	here := []epc.Key{book(1, 1), book(1, 2), book(1, 3), book(1, 4)}
+	elsewhere, sold, fresh := book(2, 9), book(1, 20), book(2, 30)
+	sh.readIn("handheld-1", "shelf-a", -50, here...)
+	sh.readIn("handheld-1", "shelf-b", -50, elsewhere)
+	sh.readIn("handheld-1", "shelf-a", -50, sold)
+	sh.pass(time.Second)
+	sh.event(EventSold, "till", sold)
+	sh.pass(2 * time.Minute)
+
+	id := sh.command("open", "", 2, "shelf-a")
+	n := len(sh.facts)
+	for range 3 {
+		sh.pass(time.Second)
+		sh.countReads(id, "shelf-a", -55, here[0], here[1], elsewhere, sold, fresh)
+	}
+	require.Len(t, sh.facts, n, "nothing moves until the count closes")
+	sh.pass(time.Second)
+	sh.command("close", id, 0)
+	r := sh.result()
+	require.Equal(t, 4, r.Expected)
+	require.Equal(t, 2, r.Matched)
+	require.Equal(t, 2, r.Missing)
+	require.Equal(t, 3, r.Unexpected)
+	require.Equal(t, map[string]int{"moved_here": 1, "new_here": 1, "sold_but_present": 1, "missed_once": 2}, findings(r))
+	require.InDelta(t, 2.0/7, r.ItemAccuracy(), 1e-9)
+	require.Contains(t, sh.told(n), "arrived shelf-a from shelf-b")
+	for _, f := range sh.facts[n:] {
+		require.NotEqual(t, Missing, f.Cause, "one miss is no missing item")
+	}
+
+	// Missed a second time it is told, and is no stock any more; found later it is told again.
+	n = len(sh.facts)
+	id = sh.command("open", "", 2, "shelf-a")
+	sh.pass(time.Second)
+	sh.countReads(id, "shelf-a", -55, here[0], elsewhere, fresh)
+	sh.pass(time.Second)
+	sh.command("close", id, 0)
+	r = sh.result()
+	require.Equal(t, map[string]int{"missed_once": 1, "missing": 2}, findings(r))
+	require.Contains(t, sh.told(n), "missing from shelf-a")
+	n = len(sh.facts)
+	sh.pass(time.Minute)
+	sh.readIn("handheld-1", "shelf-b", -50, here[3])
+	require.Equal(t, []string{"arrived shelf-b", "found shelf-b", "stock shelf-b=1"}, sh.told(n))
+}
+
+func TestCountTakesEachTagOnce(t *testing.T) {
+	sh := newShop(t, testRules)
+	id := sh.command("open", "", 1, "shelf-a")
+	batch := []epc.Key{book(1, 1), book(1, 2), book(1, 3)}
+	for range 10 {
+		sh.countReads(id, "shelf-a", -55, batch...) // the handheld lost its connection and sends all again
+	}
+	c := sh.s.counts.byID[id]
+	require.Equal(t, 3, c.Distinct)
+	require.Equal(t, 3, c.Reads)
+	sh.pass(time.Second)
+	sh.countReads(id, "shelf-b", -55, book(1, 9))
+	require.Equal(t, 3, c.Distinct, "a read belongs to the zone declared, and that zone is not counted here")
+	sh.command("pause", id, 0)
+	sh.pass(time.Second)
+	sh.countReads(id, "shelf-a", -55, book(1, 8))
+	require.Equal(t, 3, c.Distinct)
+	sh.command("resume", id, 0)
+	sh.pass(time.Second)
+	sh.countReads(id, "shelf-a", -55, book(1, 8))
+	require.Equal(t, 4, c.Distinct)
+	sh.command("discard", id, 0)
+	require.Empty(t, sh.s.counts.byID)
+	require.Zero(t, sh.s.Len(), "a discarded count leaves nothing behind")
+}
+
+func TestTwoCountsNextDoor(t *testing.T) {
+	sh := newShop(t, testRules)
+	mine, tied := book(1, 1), book(1, 2)
+	a := sh.command("open", "", 1, "shelf-a")
+	b := sh.command("open", "", 1, "shelf-b")
+	for range 4 {
+		sh.pass(time.Second)
+		sh.countReads(a, "shelf-a", -50, mine)
+		sh.countReads(b, "shelf-b", -65, mine)
+		sh.countReads(a, "shelf-a", -60, tied)
+		sh.countReads(b, "shelf-b", -60, tied)
+	}
+	sh.command("close", b, 0)
+	require.Equal(t, map[string]int{"better_next_door": 1, "tied_next_door": 1, "new_here": 1}, findings(sh.result()))
+	sh.pass(time.Second)
+	sh.command("close", a, 0)
+	r := sh.result()
+	require.Equal(t, 1, findings(r)["tied_next_door"])
+	require.Len(t, r.Found, 2)
+	require.Equal(t, "shelf-a", sh.s.idOf(sh.s.item(sh.s.find(mine)).zone))
+}
+
+func TestCountReopensForASecondPass(t *testing.T) {
+	sh := newShop(t, testRules)
+	sh.readIn("handheld-1", "shelf-a", -50, book(1, 1), book(1, 2))
+	sh.pass(2 * time.Minute)
+	id := sh.command("open", "", 1, "shelf-a")
+	sh.pass(time.Second)
+	sh.countReads(id, "shelf-a", -50, book(1, 1))
+	sh.pass(time.Second)
+	sh.command("close", id, 0)
+	require.Equal(t, 1, findings(sh.result())["missing"])
+	sh.command("reopen", id, 0)
+	sh.pass(time.Second)
+	sh.countReads(id, "shelf-a", -50, book(1, 2))
+	sh.pass(time.Second)
+	sh.command("close", id, 0)
+	r := sh.result()
+	require.Equal(t, 2, r.Matched)
+	require.Equal(t, 0, r.Missing)
+	require.Equal(t, 1, findings(r)["found_again"])
+}
+
+func TestCountAccuracyRule(t *testing.T) {
+	sh := newShop(t, testRules+"  - name: poor-count\n    about: count\n    when: count.accuracy < 0.95\n    say: \"{count.missing} of {count.expected} missing\"\n    send: [floor-team]\n")
+	sh.readIn("handheld-1", "shelf-a", -50, book(1, 1), book(1, 2))
+	sh.pass(2 * time.Minute)
+	id := sh.command("open", "", 1, "shelf-a")
+	sh.pass(time.Second)
+	sh.countReads(id, "shelf-a", -50, book(1, 1))
+	sh.command("close", id, 0)
+	require.Contains(t, sh.alerts(), "poor-count opened")
+	require.Equal(t, "1 of 2 missing", sh.chgs[len(sh.chgs)-1].Alert.Say)
+}
+
+func TestCountCurveDiesOut(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		c := counter{Count: Count{Opened: opening}}
+		now, fresh, reads := int64(opening), 0, 0
+		for range rapid.IntRange(1, 400).Draw(rt, "steps") {
+			now += rapid.Int64Range(0, 60_000).Draw(rt, "dt")
+			n, r := rapid.IntRange(0, 5).Draw(rt, "new"), rapid.IntRange(0, 50).Draw(rt, "reads")
+			c.curve(now, n, r)
+			fresh, reads = fresh+n, reads+r
+		}
+		require.LessOrEqual(rt, len(c.Curve), curveBins)
+		var length int64
+		for _, b := range c.Curve {
+			fresh, reads, length = fresh-b.New, reads-b.Reads, length+b.Ms
+		}
+		require.Zero(rt, fresh)
+		require.Zero(rt, reads)
+		require.Greater(rt, c.Opened+length, now)
+	})
+}
+
+// BenchmarkCountFold measures count reads: 100,000 tags in batches of 500 with 20-fold repeats; the budget is that of any read.
+func BenchmarkCountFold(b *testing.B) {
+	cfg := testConfig(b, testRules)
+	const tags = 100_000
+	for range b.N {
+		s := NewState("quayside", cfg)
+		var out Output
+		seq := uint64(1)
+		require.NoError(b, Step(cfg, s, &Entry{Seq: seq, Kind: EntryCount, At: opening, Command: CountCommand{Do: "open", Zones: []string{"shelf-a"}}}, &out))
+		id := CountID("quayside", 1)
+		reads := 0
+		e := Entry{Kind: EntryReads, Points: []string{"handheld-1"}, Count: id}
+		for i := 0; i < tags; i += 25 {
+			seq++
+			e.Seq, e.At, e.Reads = seq, opening+int64(i), e.Reads[:0]
+			for k := range 500 {
+				e.Reads = append(e.Reads, Read{Key: bookN(i + k%25), RSSI: -550, N: 1, T: e.At - int64(20-k/25)})
+			}
+			out.Reset()
+			if err := Step(cfg, s, &e, &out); err != nil {
+				b.Fatal(err)
+			}
+			s.Flush()
+			reads += 500
+		}
+		b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/float64(reads), "ns/read")
+	}
+}
+
+// BenchmarkCountClose measures closing a count of 100,000 expected items, beside a plain difference of two maps in the same run.
+func BenchmarkCountClose(b *testing.B) {
+	cfg := testConfig(b, testRules)
+	const tags = 100_000
+	setUp := func() (*State, *Output) {
+		s, seq := stocked(b, cfg, tags)
+		var out Output
+		step := func(e Entry) {
+			seq++
+			e.Seq = seq
+			out.Reset()
+			require.NoError(b, Step(cfg, s, &e, &out))
+		}
+		step(Entry{Kind: EntryCount, At: opening, Command: CountCommand{Do: "open", Zones: []string{"shelf-a", "shelf-b"}}})
+		id := CountID("quayside", seq)
+		for i := 0; i < tags*98/100; i += 500 {
+			e := Entry{Kind: EntryReads, At: opening + int64(i), Points: []string{"handheld-1"}, Zones: []string{"shelf-a", "shelf-b"}, Count: id}
+			for k := i; k < i+500; k++ {
+				e.Reads = append(e.Reads, Read{Key: bookN(k), Zone: uint16(1 + k%2), RSSI: -550, N: 1, T: e.At})
+			}
+			step(e)
+		}
+		s.Flush()
+		return s, &out
+	}
+	b.Run("plain-map-difference", func(b *testing.B) {
+		for range b.N {
+			b.StopTimer()
+			want, got := make(map[string]bool, tags), make(map[string]bool, tags)
+			for i := range tags {
+				want[fmt.Sprint(i)] = true
+				if i < tags*98/100 {
+					got[fmt.Sprint(i)] = true
+				}
+			}
+			b.StartTimer()
+			missing := 0
+			for k := range want {
+				if !got[k] {
+					missing++
+				}
+			}
+			if missing == 0 {
+				b.Fatal("nothing missing")
+			}
+		}
+	})
+	b.Run("close-and-reconcile", func(b *testing.B) {
+		for range b.N {
+			b.StopTimer()
+			s, out := setUp()
+			id := s.counts.order[0].ID
+			b.StartTimer()
+			e := Entry{Seq: s.seq + 1, Kind: EntryCount, At: opening + tags, Command: CountCommand{Do: "close", ID: id}}
+			out.Reset()
+			if err := Step(cfg, s, &e, out); err != nil {
+				b.Fatal(err)
+			}
+			s.Flush()
+		}
+	})
+}

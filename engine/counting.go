@@ -1,0 +1,304 @@
+package engine
+
+import (
+	"encoding/binary"
+	"fmt"
+	"slices"
+	"strings"
+
+	"lintel/engine/epc"
+)
+
+// Counting: reads of a count change nothing but the count's own tallies until it is closed. Then they are reconciled with what was expected (reconcile.go). Tallies
+// are records, not evidence: a count may last all day, and must survive everything.
+
+// counter is a count that is not finished for good, with what it heard.
+type counter struct {
+	Count
+	tallies map[tallyKey]*tally
+	zones   []uint16 // name numbers
+	dirty   bool
+}
+
+type tallyKey struct {
+	key  epc.Key
+	zone uint16
+}
+
+// tally is what a count heard of one tag in one zone.
+type tally struct {
+	reads  uint32
+	best   int16  // strongest read, tenths of a dBm
+	passes uint16 // bit p-1: heard in pass p
+	point  uint16 // the read point that heard it last
+	last   int64
+	text   string
+	dirty  bool
+}
+
+// counts holds the counts of a site that are open, paused, or closed so lately that they may be opened again.
+type counts struct {
+	byID  map[string]*counter
+	order []*counter // as opened
+}
+
+func (c *counts) init() { c.byID = make(map[string]*counter) }
+
+// reopenable is how long a closed count keeps its tallies, unless a newer count of one of its zones ends that sooner.
+const reopenable = 12 * 60 * 60 * 1000
+
+// foldCountReads adds a batch of reads to the tallies of a count. Reads repeated word for word add nothing, so that a handheld may send all of it again.
+func (s *State) foldCountReads(e *Entry) {
+	c := s.counts.byID[e.Count]
+	if c == nil || c.Status != CountOpen {
+		s.out.Unplaced += len(e.Reads)
+		return
+	}
+	points := s.resolve(e)
+	s.out.Reads += len(e.Reads)
+	fresh := 0
+	for k := range e.Reads {
+		r := &e.Reads[k]
+		zone := uint16(0)
+		if r.Zone != 0 {
+			zone = s.scratchZones[r.Zone-1]
+		} else if len(c.zones) == 1 {
+			zone = c.zones[0]
+		}
+		if zone == 0 || !slices.Contains(c.zones, zone) {
+			s.out.Unplaced++
+			continue
+		}
+		key := tallyKey{r.Key, zone}
+		t := c.tallies[key]
+		if t == nil {
+			t = &tally{best: NoRSSI, text: r.Text}
+			if !c.heard(r.Key) {
+				fresh++
+			}
+			c.tallies[key] = t
+		}
+		at := min(r.T, e.At)
+		if at <= t.last {
+			continue
+		}
+		t.last = at
+		t.reads += r.N
+		t.best = max(t.best, r.RSSI)
+		t.passes |= 1 << min(c.Pass-1, 15)
+		if pt := points[r.Point]; pt != nil {
+			t.point = pt.name
+		}
+		c.Reads += int(r.N)
+		if !t.dirty {
+			t.dirty = true
+			s.dirty.tallies = append(s.dirty.tallies, dirtyTally{c, key, t})
+		}
+	}
+	c.Distinct += fresh
+	c.curve(s.clock, fresh, len(e.Reads))
+	s.markCount(c)
+}
+
+// heard reports whether the count heard the tag in any of its zones.
+func (c *counter) heard(k epc.Key) bool {
+	for _, z := range c.zones {
+		if c.tallies[tallyKey{k, z}] != nil {
+			return true
+		}
+	}
+	return false
+}
+
+// curve notes how many tags were new by now.
+func (c *counter) curve(now int64, fresh, reads int) {
+	var length, covered int64 = 1000, c.Opened
+	for _, b := range c.Curve {
+		covered += b.Ms
+		length = b.Ms
+	}
+	for covered <= now {
+		if len(c.Curve) == curveBins {
+			half := c.Curve[:0]
+			for i := 0; i+1 < curveBins; i += 2 {
+				a, b := c.Curve[i], c.Curve[i+1]
+				half = append(half, CurveBin{a.Ms + b.Ms, a.New + b.New, a.Reads + b.Reads})
+			}
+			c.Curve = half
+			length = half[len(half)-1].Ms
+		}
+		c.Curve = append(c.Curve, CurveBin{Ms: length})
+		covered += length
+	}
+	last := &c.Curve[len(c.Curve)-1]
+	last.New += fresh
+	last.Reads += reads
+}
+
+func (s *State) markCount(c *counter) {
+	if !c.dirty {
+		c.dirty = true
+		s.dirty.counts = append(s.dirty.counts, c)
+	}
+}
+
+// foldCount carries out a command on a count. What no longer fits changes nothing.
+func (s *State) foldCount(cmd *CountCommand, by string) {
+	if cmd.Do == "open" {
+		s.openCount(cmd, by)
+		return
+	}
+	c := s.counts.byID[cmd.ID]
+	if c == nil {
+		return
+	}
+	switch {
+	case cmd.Do == "pause" && c.Status == CountOpen:
+		c.Status = CountPaused
+	case cmd.Do == "resume" && c.Status == CountPaused:
+		c.Status = CountOpen
+	case cmd.Do == "pass" && c.Status == CountOpen:
+		c.Pass++
+	case cmd.Do == "reopen" && c.Status == CountClosed:
+		c.Status, c.Closed = CountOpen, 0
+		c.Pass++
+	case cmd.Do == "close" && (c.Status == CountOpen || c.Status == CountPaused):
+		s.closeCount(c)
+	case cmd.Do == "discard" && c.Status != CountDiscarded && c.Status != CountClosed:
+		c.Status = CountDiscarded
+		s.finish(c)
+	default:
+		return
+	}
+	s.markCount(c)
+}
+
+func (s *State) openCount(cmd *CountCommand, by string) {
+	c := &counter{tallies: make(map[tallyKey]*tally), Count: Count{
+		ID: CountID(s.site, s.seq), By: by, Note: cmd.Note, Status: CountOpen, Opened: s.clock, Pass: 1, MissingAfter: min(2, max(1, cmd.MissingAfter)),
+	}}
+	for _, id := range cmd.Zones {
+		if n := s.numbers[id]; s.zone(n).known && !slices.Contains(c.zones, n) {
+			c.zones = append(c.zones, n)
+			c.Zones = append(c.Zones, id)
+		}
+	}
+	if len(c.zones) == 0 {
+		return
+	}
+	for i := range s.count {
+		if it := s.item(i); it.disp.Sellable() && slices.Contains(c.zones, it.zone) {
+			c.Expected = append(c.Expected, it.key)
+		}
+	}
+	slices.SortFunc(c.Expected, epc.Key.Compare)
+	// Closed counts that this one replaces, or that are too old, can't be opened again.
+	for _, old := range slices.Clone(s.counts.order) {
+		if old.Status == CountClosed && (s.clock-old.Closed > reopenable || slices.ContainsFunc(old.zones, func(z uint16) bool { return slices.Contains(c.zones, z) })) {
+			s.finish(old)
+		}
+	}
+	s.counts.byID[c.ID] = c
+	s.counts.order = append(s.counts.order, c)
+	s.markCount(c)
+}
+
+// finish forgets a count's tallies for good; its record and result stay.
+func (s *State) finish(c *counter) {
+	keys := make([]tallyKey, 0, len(c.tallies))
+	for k := range c.tallies {
+		keys = append(keys, k)
+	}
+	slices.SortFunc(keys, compareTallies)
+	for _, k := range keys {
+		s.dirty.gone = append(s.dirty.gone, RecordName{KindTally, tallyName(c.ID, k)})
+		c.tallies[k].dirty = false
+	}
+	c.Final = true
+	s.markCount(c)
+	clear(c.tallies)
+	delete(s.counts.byID, c.ID)
+	s.counts.order = slices.DeleteFunc(s.counts.order, func(o *counter) bool { return o == c })
+}
+
+func compareTallies(a, b tallyKey) int {
+	if n := a.key.Compare(b.key); n != 0 {
+		return n
+	}
+	return int(a.zone) - int(b.zone)
+}
+
+func tallyName(id string, k tallyKey) string {
+	b := append([]byte(id), 0)
+	b = binary.BigEndian.AppendUint16(b, k.zone)
+	b, _ = k.key.AppendBinary(b)
+	return string(b)
+}
+
+func appendTally(b []byte, t *tally) []byte {
+	b = append(b, 1) // version
+	b = binary.AppendUvarint(b, uint64(t.reads))
+	b = binary.AppendVarint(b, int64(t.best))
+	b = binary.AppendUvarint(b, uint64(t.passes))
+	b = binary.AppendUvarint(b, uint64(t.point))
+	b = binary.AppendVarint(b, t.last)
+	return append(b, t.text...)
+}
+
+func decodeTally(name string, v []byte) (id string, k tallyKey, t *tally, err error) {
+	bad := fmt.Errorf("tally record %x is damaged or of another version", name)
+	id, rest, ok := strings.Cut(name, "\x00")
+	if !ok || len(rest) != 18 || len(v) < 1 || v[0] != 1 {
+		return "", k, nil, bad
+	}
+	k.zone = binary.BigEndian.Uint16([]byte(rest))
+	if k.key, err = epc.KeyFromBytes([]byte(rest[2:])); err != nil {
+		return "", k, nil, bad
+	}
+	v = v[1:]
+	uvarint := func() uint64 {
+		u, n := binary.Uvarint(v)
+		if n <= 0 {
+			err, v = bad, nil
+			return 0
+		}
+		v = v[n:]
+		return u
+	}
+	varint := func() int64 {
+		u, n := binary.Varint(v)
+		if n <= 0 {
+			err, v = bad, nil
+			return 0
+		}
+		v = v[n:]
+		return u
+	}
+	t = &tally{}
+	t.reads, t.best, t.passes, t.point, t.last = uint32(uvarint()), int16(varint()), uint16(uvarint()), uint16(uvarint()), varint()
+	if err != nil {
+		return "", k, nil, err
+	}
+	t.text = string(v)
+	return id, k, t, nil
+}
+
+type dirtyTally struct {
+	counter *counter
+	key     tallyKey
+	tally   *tally
+}
+
+func (c *counts) digest(put func(string, ...any)) {
+	for _, k := range c.order {
+		put("count %s", appendCount(nil, &k.Count))
+		keys := make([]tallyKey, 0, len(k.tallies))
+		for t := range k.tallies {
+			keys = append(keys, t)
+		}
+		slices.SortFunc(keys, compareTallies)
+		for _, t := range keys {
+			put("  tally %v %d %x", t.key, t.zone, appendTally(nil, k.tallies[t]))
+		}
+	}
+}
