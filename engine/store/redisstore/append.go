@@ -131,20 +131,30 @@ func journalSeq(id []byte) (store.Seq, error) {
 	return store.Seq(n), nil
 }
 
-// lanes holds the appends that wait. A single server has one lane for all; in a cluster each site has its own, so that a slow node holds
-// up its own sites only.
+// lanesAbreast is how many pipelines are under way at once. Redis reads about 16 KB from a connection before it turns to the next, and with
+// appendfsync always it syncs after each round: entries of 12 KB on one connection would each cost a sync, on several they share it. (Measured with
+// 64 callers: 1,130 us an append on one connection, 230 on four, 130 on eight, 130 on sixteen.)
+const lanesAbreast = 8
+
+// lanes holds the appends that wait. A single server has one set of lanes for all; in a cluster each site has its own, so that a slow node
+// holds up its own sites only.
 type lanes struct {
 	perSite bool
 
 	mu     sync.Mutex
-	bySite map[string]*lane
+	bySite map[string]*laneSet
 	ended  bool
+}
+
+// laneSet is lanes that are used in turn.
+type laneSet struct {
+	lanes [lanesAbreast]lane
+	turn  int
 }
 
 // lane is a queue of appends and, while there are any, one goroutine that sends them.
 type lane struct {
-	mu    *sync.Mutex // of lanes: what is done under it is short
-	all   *lanes
+	all   *lanes // its mutex guards the lane too: what is done under it is short
 	queue []*call
 	busy  bool
 }
@@ -155,15 +165,19 @@ func (ls *lanes) of(site string) *lane {
 	}
 	ls.mu.Lock()
 	defer ls.mu.Unlock()
-	l := ls.bySite[site]
-	if l == nil {
-		l = &lane{mu: &ls.mu, all: ls}
-		if ls.bySite == nil {
-			ls.bySite = make(map[string]*lane)
+	set := ls.bySite[site]
+	if set == nil {
+		set = &laneSet{}
+		for i := range set.lanes {
+			set.lanes[i].all = ls
 		}
-		ls.bySite[site] = l
+		if ls.bySite == nil {
+			ls.bySite = make(map[string]*laneSet)
+		}
+		ls.bySite[site] = set
 	}
-	return l
+	set.turn = (set.turn + 1) % lanesAbreast
+	return &set.lanes[set.turn]
 }
 
 // close refuses further appends and gives up those that wait.
@@ -171,18 +185,21 @@ func (ls *lanes) close() {
 	ls.mu.Lock()
 	defer ls.mu.Unlock()
 	ls.ended = true
-	for _, l := range ls.bySite {
-		for _, c := range l.queue {
-			c.err = store.ErrClosed
-			close(c.done)
+	for _, set := range ls.bySite {
+		for i := range set.lanes {
+			l := &set.lanes[i]
+			for _, c := range l.queue {
+				c.err = store.ErrClosed
+				close(c.done)
+			}
+			l.queue = nil
 		}
-		l.queue = nil
 	}
 }
 
 func (l *lane) push(s *Store, c *call) bool {
-	l.mu.Lock()
-	defer l.mu.Unlock()
+	l.all.mu.Lock()
+	defer l.all.mu.Unlock()
 	if l.all.ended {
 		return false
 	}
@@ -195,8 +212,8 @@ func (l *lane) push(s *Store, c *call) bool {
 }
 
 func (l *lane) remove(c *call) bool {
-	l.mu.Lock()
-	defer l.mu.Unlock()
+	l.all.mu.Lock()
+	defer l.all.mu.Unlock()
 	for i, q := range l.queue {
 		if q == c {
 			l.queue = append(l.queue[:i], l.queue[i+1:]...)
@@ -208,8 +225,8 @@ func (l *lane) remove(c *call) bool {
 
 // next takes what fits into one pipeline. With nothing left the lane is no longer busy.
 func (l *lane) next() []*call {
-	l.mu.Lock()
-	defer l.mu.Unlock()
+	l.all.mu.Lock()
+	defer l.all.mu.Unlock()
 	n, size := 0, 0
 	for n < len(l.queue) && n < pipelineCalls && (n == 0 || size+l.queue[n].size <= pipelineBytes) {
 		size += l.queue[n].size

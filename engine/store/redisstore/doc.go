@@ -28,8 +28,8 @@
 //
 // # How it works
 //
-// Appends that run at the same time share one pipeline: whoever comes while one is on its way waits for the next. An append of one entry
-// without idempotency key is a plain XADD; any other is a script. A commit is one script, whatever its size.
+// Appends that run at the same time share a few pipelines: whoever comes while they are on their way waits for the next. An append of one
+// entry without idempotency key is a plain XADD; any other is a script. A commit is one script, whatever its size.
 //
 // A reader that waits is woken by an append of its own process at once, and by others through XREAD BLOCK on a connection that is used for
 // nothing else, one for each site on which somebody waits.

@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"sync"
 	"syscall"
@@ -125,14 +126,21 @@ func (s *Server) start(args ...string) error {
 	defer log.Close()
 	cmd := exec.Command(s.binary, args...)
 	cmd.Stdout, cmd.Stderr, cmd.Dir = log, log, s.dir
-	if err := cmd.Start(); err != nil {
+	cmd.SysProcAttr = diesWithUs()
+	p := &process{cmd: cmd, done: make(chan struct{})}
+	started := make(chan error, 1)
+	go func() {
+		defer close(p.done)
+		runtime.LockOSThread() // see diesWithUs
+		err := cmd.Start()
+		started <- err
+		if err == nil {
+			_ = cmd.Wait() // how it ended is in the log
+		}
+	}()
+	if err := <-started; err != nil {
 		return err
 	}
-	p := &process{cmd: cmd, done: make(chan struct{})}
-	go func() {
-		_ = cmd.Wait() // how it ended is in the log
-		close(p.done)
-	}()
 	s.proc = p
 	return nil
 }
