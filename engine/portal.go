@@ -9,12 +9,12 @@ import (
 	"lintel/engine/layout"
 )
 
-// A portal is the exit zone that read points with the role portal look at. A passage is decided from the whole burst of reads that an item causes there, not from
-// one read: how many reads, how strong, in which order the inner and the outer side heard it, whether the signal rose and fell, how long it
-// lasted, and whether another reader hears the item at the same time. (The idea of judging the burst: Keller, Thiesse, Kungl and Fleisch,
-// "Using low-level reader data to detect false-positive RFID tag reads", IoT 2010. The weights are our own, tuned on the simulator.)
+// A portal is the exit zone that read points with the role portal look at. A passage is decided from the whole burst of reads that an item causes there, not
+// from one read: how strong, in which order the inner and the outer side heard it, how long it lasted, and whether another reader hears the item at the
+// same time. (The idea of judging the burst: Keller, Thiesse, Kungl and Fleisch, "Using low-level reader data to detect false-positive RFID tag reads",
+// IoT 2010. The weights are our own: see judge.)
 //
-// Bursts are evidence: see State.
+// Bursts are evidence: see State. A burst keeps no read that is older than passageMax, so that what it holds can always be rebuilt.
 
 // burst is what one portal heard of one item without a pause.
 type burst struct {
@@ -22,30 +22,27 @@ type burst struct {
 	item        int32
 	zone        uint16
 	open        bool
-	standing    bool // lasted too long: goods near the door, not goods carried through
-	first, last int64
+	first, last int64 // by the reader's clock
+	heard       int64 // by the site clock: when its newest read came in
 	reads       int
-	peak        int16
-	peakAt      int64
-	firstRSSI   int16
-	lastRSSI    int16
-	sides       [3]sideSum // by layout.Side
-	points      []pointLast
-	closed      int64   // end of the burst before, 0: none
-	recent      []int64 // ends of the last bursts that were no passage
+	sides       [3]int // reads kept, by layout.Side
+	kept        []sighting
+	horizon     int64   // reads as old as this are not taken: they were decided upon, or left behind
+	misses      []int64 // ends of the last bursts that were no passage
 }
 
-// sideSum sums the times of one side's reads, weighted by signal strength. Integers, so that the order of addition does not matter.
-type sideSum struct {
-	reads   int
-	weight  int64
-	moments int64 // sum of weight * time
-}
-
-type pointLast struct {
-	point uint16
+// sighting is one read, kept until the burst is judged.
+type sighting struct {
 	t     int64
+	point uint16
+	rssi  int16
+	side  layout.Side
 }
+
+const (
+	keptSightings = 256  // the newest reads of a burst that are kept,
+	maxAhead      = 2000 // milliseconds by which a reader's clock may be ahead of the receipt of its report
+)
 
 type burstKey struct {
 	item int32
@@ -62,88 +59,96 @@ func (p *portals) init() {
 	p.nextAt = math.MaxInt64
 }
 
-// pass adds a read at a portal to the item's burst.
-func (s *State) pass(i int32, pt *pointInfo, r *Read) {
-	if pt.zone == 0 || r.T <= s.clock-freeAfter*s.bound.epoch {
+func (s *State) passageGap() int64 { return s.bound.cfg.Layout.Presence.PassageGap.Milliseconds() }
+
+// passageMax bounds what is looked at: never more than evidence reaches back.
+func (s *State) passageMax() int64 {
+	return min(s.bound.cfg.Layout.Presence.PassageMax.Milliseconds(), traceEpochs*s.bound.epoch)
+}
+
+// patience is the pause that ends the burst. One side alone may be the first half of a passage whose middle was missed, so it waits longer.
+func (s *State) patience(b *burst) int64 {
+	gap := s.passageGap()
+	if b.sides[layout.SideNone] == 0 && (b.sides[layout.Inner] == 0 || b.sides[layout.Outer] == 0) {
+		gap += gap / 2
+	}
+	return gap
+}
+
+// pass adds a read at a portal, received at the given time, to the item's burst.
+func (s *State) pass(i int32, pt *pointInfo, r *Read, at int64) {
+	t := r.T
+	if t > at+maxAhead {
+		t = at
+	}
+	if pt.zone == 0 || t <= s.clock-freeAfter*s.bound.epoch {
 		return
 	}
 	p := &s.portals
 	k := burstKey{i, pt.zone}
 	b := p.bursts[k]
 	if b == nil {
-		b = &burst{item: i, key: s.item(i).key, zone: pt.zone}
+		b = &burst{item: i, key: s.item(i).key, zone: pt.zone, horizon: math.MinInt64}
 		p.bursts[k] = b
 	}
-	if r.T <= b.closed || b.open && r.T < b.first-s.passageGap() {
-		return // told again, or belongs to a burst that is decided or was missed
+	if t <= b.horizon || b.open && t < b.first-s.patience(b) {
+		return // told again, or of a burst that is decided or was missed
 	}
-	if b.open && r.T > b.last+s.passageGap() {
+	if b.open && t > b.last+s.patience(b) {
 		s.end(b) // the pause between two reads of one batch ends a burst just as the clock does
 	}
-	if b.open && b.standing {
-		b.last = max(b.last, r.T) // it stands near the door: only its end matters
+	if !b.open {
+		*b = burst{key: b.key, item: i, zone: pt.zone, open: true, first: t, last: t, kept: b.kept[:0], horizon: b.horizon, misses: b.misses}
+	}
+	// Sorted by time and point, so that the order of arrival makes no difference, and a read that is told again is found.
+	seen := sighting{t: t, point: pt.name, rssi: r.RSSI, side: pt.side}
+	n := len(b.kept)
+	for n > 0 && seen.compare(&b.kept[n-1]) < 0 {
+		n--
+	}
+	if n > 0 && seen.compare(&b.kept[n-1]) == 0 {
 		return
 	}
-	if !b.open {
-		*b = burst{
-			key: b.key, item: i, zone: pt.zone, open: true, closed: b.closed, recent: b.recent,
-			first: r.T, last: r.T, peak: NoRSSI, firstRSSI: r.RSSI, points: b.points[:0],
-		}
-	}
-	for j := range b.points {
-		if b.points[j].point == pt.name {
-			if r.T <= b.points[j].t {
-				return // the same read again, or one out of order: it adds nothing that could be trusted
-			}
-			b.points[j].t = r.T
-			goto counted
-		}
-	}
-	b.points = append(b.points, pointLast{pt.name, r.T})
-counted:
+	b.kept = slices.Insert(b.kept, n, seen)
+	b.sides[pt.side]++
 	b.reads += int(r.N)
-	if r.T >= b.last {
-		b.last, b.lastRSSI = r.T, r.RSSI
+	b.first, b.last = min(b.first, t), max(b.last, t)
+	b.heard = s.clock
+	drop := max(0, len(b.kept)-keptSightings)
+	for old := b.last - s.passageMax(); b.kept[drop].t < old; {
+		drop++
 	}
-	if r.T < b.first {
-		b.first, b.firstRSSI = r.T, r.RSSI
+	if drop > 0 {
+		for _, d := range b.kept[:drop] {
+			b.sides[d.side]--
+		}
+		b.horizon = b.kept[drop-1].t
+		b.kept = slices.Delete(b.kept, 0, drop)
 	}
-	if r.RSSI > b.peak {
-		b.peak, b.peakAt = r.RSSI, r.T
-	}
-	weight := int64(40)
-	if r.RSSI != NoRSSI {
-		weight = max(1, int64(r.RSSI)/10+100) // -60 dBm weighs 40
-	}
-	side := &b.sides[pt.side]
-	side.reads += int(r.N)
-	side.weight += weight
-	side.moments += weight * r.T
-	if b.last-b.first > s.bound.cfg.Layout.Presence.PassageMax.Milliseconds() {
-		b.standing = true
-	}
-	p.nextAt = min(p.nextAt, b.last+s.passageGap())
+	p.nextAt = min(p.nextAt, b.heard+s.passageGap())
 }
 
-func (s *State) passageGap() int64 { return s.bound.cfg.Layout.Presence.PassageGap.Milliseconds() }
+func (a *sighting) compare(b *sighting) int {
+	return cmp.Or(cmp.Compare(a.t, b.t), cmp.Compare(a.point, b.point))
+}
 
-// settle closes the bursts that the site clock has left behind, and tells those that were passages.
+// settle closes the bursts that the site clock has left behind, and tells those that were passages. Both ends of the pause are by the site clock,
+// so that a reader's wrong clock and the rhythm of its reports do not cut a burst in two.
 func (s *State) settle() {
 	p := &s.portals
 	if s.clock < p.nextAt {
 		return
 	}
-	gap := s.passageGap()
 	p.nextAt = math.MaxInt64
 	var ended []*burst
 	old := s.clock - freeAfter*s.bound.epoch
 	for k, b := range p.bursts {
 		switch {
-		case b.open && b.last+gap <= s.clock:
+		case b.open && b.heard+s.patience(b) <= s.clock:
 			ended = append(ended, b)
 		case b.open:
-			p.nextAt = min(p.nextAt, b.last+gap)
-		case b.closed <= old:
+			p.nextAt = min(p.nextAt, b.heard+s.patience(b))
+		case b.horizon <= old:
 			delete(p.bursts, k)
 		}
 	}
@@ -158,101 +163,159 @@ func (s *State) settle() {
 // end closes a burst and decides about it.
 func (s *State) end(b *burst) {
 	b.open = false
-	b.recent = slices.DeleteFunc(b.recent, func(t int64) bool { return t <= b.last-freeAfter*s.bound.epoch })
-	s.decide(b)
-	b.closed = b.last
-	// Whether it was a passage must be judged here by the burst alone: this too is evidence.
-	if s.judge(b, false).Confidence < minPassage {
-		b.recent = append(b.recent, b.last)
+	b.misses = slices.DeleteFunc(b.misses, func(t int64) bool { return t <= b.last-freeAfter*s.bound.epoch })
+	v := s.judge(b)
+	s.decide(b, v)
+	b.horizon = b.last
+	// Whether it was a passage must be judged here by the burst alone, and not by what was decided: this too is evidence.
+	if v.Confidence < minPassage {
+		b.misses = append(b.misses, b.last)
 	}
 }
 
 // decide tells a closed burst as a passage if it looks like one.
-func (s *State) decide(b *burst) {
+func (s *State) decide(b *burst, v verdict) {
 	it := s.item(b.item)
-	if s.replaying || b.last < it.sure {
+	at := min(b.last, s.clock)
+	if s.replaying || at < it.sure {
 		return // decided before, or something newer is known of the item
 	}
-	v := s.judge(b, it.zone == b.zone)
-	v.Confidence = math.Round(v.Confidence*math.Pow(0.7, float64(len(b.recent)))*1e6) / 1e6
-	if v.Confidence < minPassage || v.Direction == DirectionUnsure {
+	outside := it.zone == b.zone
+	if v.sideless && outside {
+		v.Direction = DirectionIn // without sides it went to the other one
+	}
+	if v.Confidence < minPassage {
 		return
 	}
-	if v.Direction == DirectionOut && it.zone == b.zone || v.Direction == DirectionIn && it.zone != b.zone {
+	switch {
+	case v.Direction == DirectionOut && outside:
 		return // already there: it lingers on its side of the door
+	case v.Direction == DirectionIn && it.zone != 0 && !outside:
+		return // likewise. What is nowhere known comes in from outside
 	}
 	from := it.zone
-	s.place(b.item, b.zone, b.last)
+	s.place(b.item, b.zone, at)
 	if v.Direction == DirectionIn {
-		s.place(b.item, 0, b.last)
+		s.place(b.item, 0, at)
 		from = b.zone
 	}
 	it.from = from
 	it.flags &^= flagDeclared
-	point := b.points[len(b.points)-1].point
-	s.emitItem(Passed, b.item, b.last, func(f *Fact) {
-		f.Passage, f.Point = v, s.idOf(point)
+	point := b.kept[len(b.kept)-1].point
+	s.emitItem(Passed, b.item, at, func(f *Fact) {
+		f.Passage, f.Point = v.Passage, s.idOf(point)
 	})
-	s.tellStock(b.last)
+	s.tellStock(at)
 }
 
-// minPassage is the confidence below which a burst is not told as a passage.
-const minPassage = 0.5
+// What the weights of judge are, in units of log odds. Our own, tuned on the simulator (package measure says how, and how far to trust it).
+const (
+	passWindow   = 6000 // milliseconds before the end of a burst that are judged: walking through takes three to five seconds
+	swingWeight  = 5.0  // of the swing from one side to the other, -2 to 2
+	leadWeight   = 1.5  // of each second by which one side's centre of time is ahead, up to maxLead
+	maxLead      = 1.5
+	peakWeight   = 0.25 // of each dB of the peak above peakFloor, up to peakSpan
+	peakFloor    = -66.0
+	peakSpan     = 10.0
+	prior        = -6.0
+	insideWeight = -2.0 // of being heard inside at the end of a burst that leads out
+	missWeight   = -0.3 // of each burst of the last minute that was no passage, up to maxMisses: goods near the door
+	maxMisses    = 5
+	standWeight  = -1.0 // of a burst that has lasted longer than people take to go through
+	outerAlone   = 3.5  // in place of swing and lead where only the outer side heard it: the inner one may be broken
+	fewReads     = 0.5  // amplitude that damps the balance of few and weak reads: that of one read at -66 dBm
 
-// judge computes direction and confidence of a burst from the burst itself, what else hears the item, and the side of the door that the item was on.
-func (s *State) judge(b *burst, outside bool) Passage {
-	v := Passage{Direction: DirectionUnsure, Reads: b.reads, Peak: b.peak, Span: b.last - b.first}
-	if b.standing {
-		return v
+	minPassage = 0.5 // confidence below which a burst is not told as a passage
+)
+
+// verdict is what a burst looks like by itself.
+type verdict struct {
+	Passage
+	sideless bool
+}
+
+// balance sums the amplitudes of the reads of each side, 10^(dBm/20), and says which side has more: -1 all inner, 1 all outer.
+type balance [3]float64
+
+func (b *balance) value() float64 {
+	return (b[layout.Outer] - b[layout.Inner]) / (b[layout.Outer] + b[layout.Inner] + fewReads)
+}
+
+// judge computes direction and confidence of a burst from its reads and from what else hears the item: evidence only.
+//
+// The end of the burst is cut into thirds. Swing is the balance of the last third less that of the first: whoever walks through is heard by one side
+// first and by the other last, while goods that lie near the door, and people who turn back there, end where they began. The lead, the
+// time between the two sides' centres, says the same of the whole. With the peak, since people walk under the antennas, they add up to log
+// odds, and the confidence is 1/(1+exp(-odds)).
+func (s *State) judge(b *burst) verdict {
+	from := 0
+	for b.kept[from].t < b.last-passWindow {
+		from++
 	}
-	inner, outer := b.sides[layout.Inner], b.sides[layout.Outer]
-	way := 0.0 // how sure the direction is
+	kept := b.kept[from:]
+	first := kept[0].t
+	third := max(400, (b.last-first)/3)
+	var begin, end, whole, moments balance
+	peak := int16(NoRSSI)
+	for i := range kept {
+		x := &kept[i]
+		level := float64(defaultRSSI)
+		if x.rssi != NoRSSI {
+			level = float64(x.rssi) / 10
+			peak = max(peak, x.rssi)
+		}
+		amplitude := math.Pow(10, (level+60)/20)
+		if x.t <= first+third {
+			begin[x.side] += amplitude
+		}
+		if x.t >= b.last-third {
+			end[x.side] += amplitude
+		}
+		whole[x.side] += amplitude
+		moments[x.side] += amplitude * float64(x.t-first)
+	}
+	v := verdict{Passage: Passage{Direction: DirectionUnsure, Reads: b.reads, Peak: peak, Span: b.last - b.first}}
+	odds := prior + missWeight*float64(min(maxMisses, len(b.misses)))
+	if v.Span >= s.passageMax() {
+		odds += standWeight
+	}
+	strength := peakSpan - 2 // where no strength is reported
+	if peak != NoRSSI {
+		strength = min(float64(peak)/10-peakFloor, peakSpan)
+	}
+	odds += peakWeight * strength
+	inner, outer, neither := whole[layout.Inner], whole[layout.Outer], whole[layout.SideNone]
 	switch {
-	case inner.reads > 0 && outer.reads > 0:
-		lead := float64(outer.moments/outer.weight - inner.moments/inner.weight)
+	case neither > 0:
+		// One antenna for both sides: only how many reads there are, and whether they come and go, tells a passage from goods that lie there.
+		v.Direction, v.sideless = DirectionOut, true
+		odds += 7*(1-math.Exp(-float64(b.reads)/2.5)) - 7*float64(v.Span)/float64(s.passageMax())
+	case inner == 0:
 		v.Direction = DirectionOut
-		if lead < 0 {
+		odds += outerAlone * (1 - math.Exp(-float64(len(kept))/2))
+	default:
+		turn := swingWeight * (end.value() - begin.value())
+		if outer > 0 {
+			lead := (moments[layout.Outer]/outer - moments[layout.Inner]/inner) / 1000
+			turn += leadWeight * max(-maxLead, min(maxLead, lead))
+		}
+		v.Direction = DirectionOut
+		if turn < 0 {
 			v.Direction = DirectionIn
 		}
-		way = min(1, math.Abs(lead)/max(150, 0.2*float64(v.Span)))
-	case inner.reads > 0:
-		way = 0.3 // came near the door and was not heard beyond it
-	case outer.reads > 0 && !outside:
-		v.Direction, way = DirectionOut, 0.7
-	case outer.reads > 0:
-		way = 0.3
-	default: // the portal has no sides: it went to the other one
-		v.Direction, way = DirectionOut, 0.8
-		if outside {
-			v.Direction = DirectionIn
-		}
+		odds += math.Abs(turn)
 	}
-	if way < 0.3 {
-		v.Direction = DirectionUnsure
+	if v.Direction == DirectionOut && s.heardInside(b) {
+		odds += insideWeight
 	}
-	many := 1 - math.Exp(-float64(b.reads)/2.5)
-	strong := 0.8
-	shape := 1.0
-	if b.peak != NoRSSI {
-		strong = 1 / (1 + math.Exp(-(float64(b.peak)/10+66)/3))
-		if b.firstRSSI != NoRSSI && b.lastRSSI != NoRSSI && b.reads >= 4 {
-			rise := float64(b.peak-b.firstRSSI) / 10
-			fall := float64(b.peak-b.lastRSSI) / 10
-			shape = 0.7 + 0.3*min(1, max(rise, fall)/6)
-		}
-	}
-	elsewhere := 1.0
-	if s.heardInside(b) {
-		elsewhere = 0.4
-	}
-	v.Confidence = way * many * strong * shape * elsewhere
+	v.Confidence = math.Round(1e6/(1+math.Exp(-odds))) / 1e6
 	return v
 }
 
 // heardInside reports whether a fixed reader of another zone hears the item after the middle of the burst: who is carried out of the door is not.
 func (s *State) heardInside(b *burst) bool {
 	it := s.item(b.item)
-	mid := s.epochOf((b.first+b.last)/2) + 1
+	mid := s.epochOf(b.last-min(b.last-b.first, passWindow)/2) + 1
 	for ti := it.ev; ti >= 0; ti = s.presence.traces[ti].next {
 		tr := &s.presence.traces[ti]
 		pt := s.point(tr.point)
@@ -266,16 +329,16 @@ func (s *State) heardInside(b *burst) bool {
 func (p *portals) digest(s *State, put func(string, ...any)) {
 	var all []*burst
 	for _, b := range p.bursts {
-		if b.open && !b.standing || b.closed > s.clock-freeAfter/2*s.bound.epoch {
+		if b.open || b.horizon > s.clock-freeAfter/2*s.bound.epoch {
 			all = append(all, b)
 		}
 	}
 	slices.SortFunc(all, func(a, b *burst) int { return cmp.Or(a.key.Compare(b.key), cmp.Compare(a.zone, b.zone)) })
 	for _, b := range all {
-		if b.open && !b.standing {
-			put("burst %v %d open %d-%d reads %d peak %d@%d sides %v", b.key, b.zone, b.first, b.last, b.reads, b.peak, b.peakAt, b.sides)
+		if b.open {
+			put("burst %v %d open to %d heard %d kept %v", b.key, b.zone, b.last, b.heard, b.kept)
 		} else {
-			put("burst %v %d closed %d standing %v", b.key, b.zone, b.closed, b.standing)
+			put("burst %v %d closed %d", b.key, b.zone, b.horizon)
 		}
 	}
 }

@@ -168,9 +168,7 @@ func (s *State) foldReads(e *Entry) {
 				s.consider(i, pt, t)
 			}
 		case layout.Portal:
-			rr := *r
-			rr.T = t
-			s.pass(i, pt, &rr)
+			s.pass(i, pt, r, e.At)
 		case layout.Handheld, layout.Desk:
 			s.forgetBefore(s.item(i), s.epochOf(t))
 			s.declare(i, zone, t, pt.name)
