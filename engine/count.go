@@ -50,6 +50,8 @@ type Count struct {
 
 	MissingAfter int       // in how many counts running an item must be missed before it is told as missing: 1 or 2
 	Expected     []epc.Key // what should be there, frozen when it was opened, in order
+	Delivery     bool      // it checks a delivery against its papers: what is expected was given, not known
+	Papers       []Line    // Delivery: how many of each product the papers say, beside Expected; in order of product
 
 	Reads    int // tag reports taken, repeats included
 	Distinct int // tags heard
@@ -73,6 +75,16 @@ type CountCommand struct {
 	Zones        []string
 	Note         string
 	MissingAfter int
+
+	Delivery bool   // open: check a delivery at its zones against Tags and Papers
+	Tags     []Tag  // open, of a delivery: the identities that the papers name
+	Papers   []Line // open, of a delivery: how many of each product the papers say
+}
+
+// Line is a number of pieces of one product.
+type Line struct {
+	GTIN  uint64
+	Count int
 }
 
 // CountID returns the id of the count that entry seq opens.
@@ -87,7 +99,7 @@ func countSeq(id string) uint64 {
 
 const (
 	countVersion = 1
-	countFields  = 15
+	countFields  = 17
 )
 
 // appendCount appends the record encoding of c to b.
@@ -112,7 +124,26 @@ func appendCount(b []byte, c *Count) []byte {
 		b = msgp.AppendInt(b, bin.Reads)
 	}
 	b = appendKeys(b, c.Expected)
-	return msgp.AppendBool(b, c.Final)
+	b = msgp.AppendBool(b, c.Final)
+	b = msgp.AppendBool(b, c.Delivery)
+	return appendLines(b, c.Papers)
+}
+
+func appendLines(b []byte, lines []Line) []byte {
+	b = msgp.AppendArrayHeader(b, uint32(2*len(lines)))
+	for _, l := range lines {
+		b = msgp.AppendUint64(b, l.GTIN)
+		b = msgp.AppendInt(b, l.Count)
+	}
+	return b
+}
+
+func (r *reader) lines() []Line {
+	var lines []Line
+	for n := r.array() / 2; n > 0 && r.err == nil; n-- {
+		lines = append(lines, Line{GTIN: r.uint64(), Count: r.int()})
+	}
+	return lines
 }
 
 // appendKeys writes keys as one block of 16 bytes each.
@@ -160,7 +191,7 @@ func DecodeCount(b []byte) (Count, error) {
 	for n := r.array() / 3; n > 0 && r.err == nil; n-- {
 		c.Curve = append(c.Curve, CurveBin{Ms: r.int64(), New: r.int(), Reads: r.int()})
 	}
-	c.Expected, c.Final = r.keys(), r.bool()
+	c.Expected, c.Final, c.Delivery, c.Papers = r.keys(), r.bool(), r.bool(), r.lines()
 	if r.err != nil {
 		return c, fmt.Errorf("count record: %w", r.err)
 	}
@@ -185,11 +216,14 @@ const (
 	HeardElsewhere Finding = 11 // a reader far away heard the same identity at the same time: two tags may carry it
 	FoundAgain     Finding = 12 // was missing, and is here
 	NewerKnown     Finding = 13 // heard here, but something newer is known of it: it was moved or sold since
+	NotDelivered   Finding = 14 // of a delivery: the papers name it, it was not heard
+	NotOnPapers    Finding = 15 // of a delivery: heard, but the papers name neither it nor its product
+	MoreThanPapers Finding = 16 // of a delivery: heard, but the papers have fewer of its product
 )
 
 var findingNames = [...]string{
 	"", "found", "missed_once", "missing", "moved_here", "new_here", "unknown_product", "foreign", "sold_but_present", "better_next_door",
-	"tied_next_door", "heard_elsewhere", "found_again", "newer_known",
+	"tied_next_door", "heard_elsewhere", "found_again", "newer_known", "not_delivered", "not_on_papers", "more_than_papers",
 }
 
 func (f Finding) String() string {
@@ -222,6 +256,13 @@ type CountResult struct {
 	LinesRight  int // of them, with exactly the expected number
 	Found       []epc.Key
 	Differences []Difference
+	Products    []ProductLine // in order of product
+}
+
+// ProductLine is what was expected and found of one product; GTIN 0 stands for all tags without one.
+type ProductLine struct {
+	GTIN            uint64
+	Expected, Found int
 }
 
 // ItemAccuracy is the share of expected and unexpected items on which record and shelf agree: matched / (expected + unexpected). 1 for nothing at all.
@@ -244,7 +285,7 @@ const resultVersion = 1
 
 // AppendCountResult appends the record encoding of r to b.
 func AppendCountResult(b []byte, r *CountResult) []byte {
-	b = msgp.AppendArrayHeader(b, 11)
+	b = msgp.AppendArrayHeader(b, 12)
 	b = msgp.AppendInt(b, resultVersion)
 	b = msgp.AppendString(b, r.Count)
 	b = msgp.AppendInt64(b, r.Closed)
@@ -263,6 +304,12 @@ func AppendCountResult(b []byte, r *CountResult) []byte {
 		b = msgp.AppendString(b, d.Was)
 		b = msgp.AppendInt(b, d.Reads)
 	}
+	b = msgp.AppendArrayHeader(b, uint32(3*len(r.Products)))
+	for _, p := range r.Products {
+		b = msgp.AppendUint64(b, p.GTIN)
+		b = msgp.AppendInt(b, p.Expected)
+		b = msgp.AppendInt(b, p.Found)
+	}
 	return b
 }
 
@@ -270,8 +317,8 @@ func AppendCountResult(b []byte, r *CountResult) []byte {
 func DecodeCountResult(b []byte) (CountResult, error) {
 	var res CountResult
 	r := reader{b: b}
-	if n := r.array(); r.err == nil && n != 11 {
-		return res, fmt.Errorf("count result has %d fields, want 11", n)
+	if n := r.array(); r.err == nil && n != 12 {
+		return res, fmt.Errorf("count result has %d fields, want 12", n)
 	}
 	if v := r.int(); r.err == nil && v != resultVersion {
 		return res, fmt.Errorf("count result has version %d, this Lintel reads %d", v, resultVersion)
@@ -283,6 +330,9 @@ func DecodeCountResult(b []byte) (CountResult, error) {
 		res.Differences = append(res.Differences, Difference{
 			Finding: Finding(r.uint8()), Key: r.key(), Text: r.string(), GTIN: r.uint64(), Zone: r.string(), Was: r.string(), Reads: r.int(),
 		})
+	}
+	for n := r.array() / 3; n > 0 && r.err == nil; n-- {
+		res.Products = append(res.Products, ProductLine{GTIN: r.uint64(), Expected: r.int(), Found: r.int()})
 	}
 	if r.err != nil {
 		return res, fmt.Errorf("count result: %w", r.err)

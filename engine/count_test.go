@@ -288,3 +288,29 @@ func BenchmarkCountClose(b *testing.B) {
 		}
 	})
 }
+
+func TestDeliveryAgainstItsPapers(t *testing.T) {
+	sh := newShop(t, testRules)
+	named, absent := book(1, 50), book(1, 51)
+	sh.step(Entry{Kind: EntryCount, By: "bay", Command: CountCommand{
+		Do: "open", Zones: []string{"stockroom"}, Delivery: true, Tags: []Tag{{Key: named}, {Key: absent}}, Papers: []Line{{GTIN: 9521234000020, Count: 3}},
+	}})
+	id := CountID("quayside", sh.s.Seq())
+	sh.pass(time.Second)
+	sh.countReads(id, "stockroom", -50, named, book(2, 60), book(2, 61), book(1, 99))
+	sh.pass(time.Second)
+	sh.command("close", id, 0)
+	r := sh.result()
+	require.Equal(t, map[string]int{"not_delivered": 1, "not_on_papers": 1}, findings(r))
+	require.Equal(t, []int{5, 3, 2, 1}, []int{r.Expected, r.Matched, r.Missing, r.Unexpected})
+	require.Equal(t, []ProductLine{{9521234000013, 2, 2}, {9521234000020, 3, 2}}, r.Products)
+	it := sh.s.item(sh.s.find(book(2, 60)))
+	require.Equal(t, SellableNotAccessible, it.disp)
+	received := 0
+	for _, f := range sh.facts {
+		if f.Cause == Received {
+			received++
+		}
+	}
+	require.Equal(t, 4, received)
+}

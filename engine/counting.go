@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"cmp"
 	"encoding/binary"
 	"fmt"
 	"slices"
@@ -186,7 +187,13 @@ func (s *State) openCount(cmd *CountCommand, by string) {
 	if len(c.zones) == 0 {
 		return
 	}
+	if cmd.Delivery {
+		s.takePapers(c, cmd)
+	}
 	for i := range s.count {
+		if c.Delivery {
+			break
+		}
 		if it := s.item(i); it.disp.Sellable() && slices.Contains(c.zones, it.zone) {
 			c.Expected = append(c.Expected, it.key)
 		}
@@ -201,6 +208,27 @@ func (s *State) openCount(cmd *CountCommand, by string) {
 	s.counts.byID[c.ID] = c
 	s.counts.order = append(s.counts.order, c)
 	s.markCount(c)
+}
+
+// takePapers notes what the papers of a delivery say. Tags that nobody has seen yet keep their words.
+func (s *State) takePapers(c *counter, cmd *CountCommand) {
+	c.Delivery = true
+	for _, t := range cmd.Tags {
+		c.Expected = append(c.Expected, t.Key)
+		if s.find(t.Key) < 0 {
+			s.create(t.Key, t.Text)
+		}
+	}
+	slices.SortFunc(c.Expected, epc.Key.Compare)
+	c.Expected = slices.Compact(c.Expected)
+	for _, l := range cmd.Papers {
+		if k := slices.IndexFunc(c.Papers, func(o Line) bool { return o.GTIN == l.GTIN }); k >= 0 {
+			c.Papers[k].Count += l.Count
+		} else {
+			c.Papers = append(c.Papers, l)
+		}
+	}
+	slices.SortFunc(c.Papers, func(a, b Line) int { return cmp.Compare(a.GTIN, b.GTIN) })
 }
 
 // finish forgets a count's tallies for good; its record and result stay.

@@ -149,11 +149,7 @@ func AppendEntry(b []byte, e *Entry) []byte {
 			b = msgp.AppendInt64(b, ev.T)
 			b = msgp.AppendString(b, ev.Ref)
 			b = msgp.AppendUint64(b, ev.GTIN)
-			b = msgp.AppendArrayHeader(b, uint32(2*len(ev.Tags)))
-			for _, t := range ev.Tags {
-				b = appendKey(b, t.Key)
-				b = msgp.AppendString(b, t.Text)
-			}
+			b = appendTags(b, ev.Tags)
 		}
 	case EntryConfig:
 		b = appendPins(b, e.Config)
@@ -161,16 +157,37 @@ func AppendEntry(b []byte, e *Entry) []byte {
 		b = appendStrings(b, []string{e.Act.Alert, e.Act.Do, e.Act.Outcome, e.Act.Note})
 	case EntryCount:
 		c := &e.Command
-		b = msgp.AppendArrayHeader(b, 5)
+		b = msgp.AppendArrayHeader(b, 8)
 		b = msgp.AppendString(b, c.Do)
 		b = msgp.AppendString(b, c.ID)
 		b = msgp.AppendString(b, c.Note)
 		b = msgp.AppendInt(b, c.MissingAfter)
 		b = appendStrings(b, c.Zones)
+		b = msgp.AppendBool(b, c.Delivery)
+		b = appendTags(b, c.Tags)
+		b = appendLines(b, c.Papers)
 	default:
 		b = msgp.AppendNil(b)
 	}
 	return b
+}
+
+// appendTags writes tags as [key, text, key, text, ...], a key being two numbers.
+func appendTags(b []byte, tags []Tag) []byte {
+	b = msgp.AppendArrayHeader(b, uint32(2*len(tags)))
+	for _, t := range tags {
+		b = appendKey(b, t.Key)
+		b = msgp.AppendString(b, t.Text)
+	}
+	return b
+}
+
+func (r *reader) tags() []Tag {
+	var tags []Tag
+	for k := r.array() / 2; k > 0 && r.err == nil; k-- {
+		tags = append(tags, Tag{Key: r.key(), Text: r.string()})
+	}
+	return tags
 }
 
 func appendStrings(b []byte, s []string) []byte {
@@ -263,9 +280,7 @@ func DecodeEntry(b []byte, e *Entry) error {
 			var ev Event
 			r.array()
 			ev.Type, ev.Zone, ev.T, ev.Ref, ev.GTIN = EventType(r.uint8()), r.string(), r.int64(), r.string(), r.uint64()
-			for k := r.array() / 2; k > 0 && r.err == nil; k-- {
-				ev.Tags = append(ev.Tags, Tag{Key: r.key(), Text: r.string()})
-			}
+			ev.Tags = r.tags()
 			e.Events = append(e.Events, ev)
 		}
 	case e.Kind == EntryConfig:
@@ -277,10 +292,13 @@ func DecodeEntry(b []byte, e *Entry) error {
 			return fmt.Errorf("journal entry %d: an act has %d parts, want 4", seq, len(s))
 		}
 	case e.Kind == EntryCount:
-		if n := r.array(); r.err == nil && n != 5 {
-			return fmt.Errorf("journal entry %d: a count command has %d parts, want 5", seq, n)
+		if n := r.array(); r.err == nil && n != 8 {
+			return fmt.Errorf("journal entry %d: a count command has %d parts, want 8", seq, n)
 		}
-		e.Command = CountCommand{Do: r.string(), ID: r.string(), Note: r.string(), MissingAfter: r.int(), Zones: r.strings(nil)}
+		e.Command = CountCommand{
+			Do: r.string(), ID: r.string(), Note: r.string(), MissingAfter: r.int(), Zones: r.strings(nil),
+			Delivery: r.bool(), Tags: r.tags(), Papers: r.lines(),
+		}
 	case e.Kind == EntryTick:
 	default:
 		return fmt.Errorf("journal entry %d has kind %d, which this Lintel does not know: use the Lintel that wrote it", seq, e.Kind)

@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"cmp"
 	"slices"
 
 	"lintel/engine/epc"
@@ -40,104 +41,170 @@ func popcount16(v uint16) (n int) {
 	return n
 }
 
+// reconciliation is one closing of a count.
+type reconciliation struct {
+	s     *State
+	c     *counter
+	res   *CountResult
+	lines map[uint64]*ProductLine
+	left  map[uint64]int // of a delivery's papers: pieces that were not heard yet
+}
+
 // closeCount reconciles what a count heard with what was expected, moves items to where they were counted, and tells what is missing. Nothing is
 // written off: an item that was missed stays what it was until people decide.
 func (s *State) closeCount(c *counter) {
 	c.Status, c.Closed = CountClosed, s.clock
-	res := &CountResult{Count: c.ID, Closed: s.clock, Expected: len(c.Expected)}
-	found := s.bestHeard(c)
-	heard := make(map[epc.Key]bool, len(found))
-	lines := make(map[uint64][2]int) // by GTIN: expected, found
-	expected := func(k epc.Key) bool {
-		_, ok := slices.BinarySearchFunc(c.Expected, k, epc.Key.Compare)
-		return ok
+	r := &reconciliation{
+		s: s, c: c, res: &CountResult{Count: c.ID, Closed: s.clock, Expected: len(c.Expected)},
+		lines: make(map[uint64]*ProductLine), left: make(map[uint64]int),
 	}
 	for _, k := range c.Expected {
-		n := lines[s.gtinOf(k)]
-		lines[s.gtinOf(k)] = [2]int{n[0] + 1, n[1]}
+		r.line(s.gtinOf(k)).Expected++
 	}
-	for _, h := range found {
-		i := s.find(h.key)
-		line := Difference{Key: h.key, Text: h.t.text, Zone: s.idOf(h.zone), Reads: int(h.t.reads)}
-		if i >= 0 {
-			line.Was = s.idOf(s.item(i).zone)
+	for _, l := range c.Papers {
+		r.line(l.GTIN).Expected += l.Count
+		r.left[l.GTIN] += l.Count
+		r.res.Expected += l.Count
+	}
+	heard := make(map[epc.Key]bool, len(c.tallies))
+	for _, h := range s.bestHeard(c) {
+		if r.take(h) {
+			heard[h.key] = true
 		}
-		note := func(f Finding, was string) {
-			d := line
-			d.Finding, d.GTIN = f, s.gtinOf(h.key)
-			if was != "" {
-				d.Was = was
-			}
-			res.Differences = append(res.Differences, d)
+	}
+	for _, k := range c.Expected {
+		if !heard[k] {
+			r.miss(k)
 		}
-		if other, verdict := s.nextDoor(c, h); verdict < 0 {
-			note(BetterNextDoor, other)
-			continue
-		} else if verdict == 0 && other != "" {
-			note(TiedNextDoor, other)
+	}
+	r.close()
+}
+
+func (r *reconciliation) line(gtin uint64) *ProductLine {
+	l := r.lines[gtin]
+	if l == nil {
+		l = &ProductLine{GTIN: gtin}
+		r.lines[gtin] = l
+	}
+	return l
+}
+
+// take reconciles one tag that was heard, and reports whether it counts as here.
+func (r *reconciliation) take(h counted) bool {
+	s := r.s
+	i := s.find(h.key)
+	line := Difference{Key: h.key, Text: h.t.text, Zone: s.idOf(h.zone), Reads: int(h.t.reads)}
+	if i >= 0 {
+		line.Was = s.idOf(s.item(i).zone)
+	}
+	note := func(f Finding, was string) {
+		d := line
+		d.Finding, d.GTIN = f, s.gtinOf(h.key)
+		if was != "" {
+			d.Was = was
 		}
-		heard[h.key] = true
-		res.Found = append(res.Found, h.key)
-		fresh := i < 0
-		if fresh {
-			i = s.create(h.key, h.t.text)
-		}
-		gtin := s.gtinOf(h.key)
-		n := lines[gtin]
-		lines[gtin] = [2]int{n[0], n[1] + 1}
-		it := s.item(i)
-		asExpected := expected(h.key)
-		switch {
-		case asExpected:
-			res.Matched++
-		case it.product < 0:
-			f := UnknownProduct
-			if isRaw(keyText(it.key, s.text(it))) {
-				f = ForeignTag
-			}
+		r.res.Differences = append(r.res.Differences, d)
+	}
+	if other, verdict := s.nextDoor(r.c, h); verdict < 0 {
+		note(BetterNextDoor, other)
+		return false
+	} else if verdict == 0 && other != "" {
+		note(TiedNextDoor, other)
+	}
+	r.res.Found = append(r.res.Found, h.key)
+	fresh := i < 0
+	if fresh {
+		i = s.create(h.key, h.t.text)
+	}
+	it := s.item(i)
+	gtin := s.gtinOf(h.key)
+	r.line(gtin).Found++
+	if asExpected, f := r.verdict(it, h, fresh, gtin); asExpected {
+		r.res.Matched++
+	} else {
+		r.res.Unexpected++
+		if f != 0 {
 			note(f, "")
-		case it.disp == RetailSold:
-			note(SoldButPresent, "")
-		case fresh:
-			note(NewHere, "")
-		case it.zone != h.zone:
-			note(MovedHere, "")
-		}
-		if !asExpected {
-			res.Unexpected++
-		}
-		if far := s.heardFar(it, h); far != "" {
-			note(HeardElsewhere, far)
-		}
-		s.takeCounted(i, h, note)
-	}
-	for _, k := range c.Expected {
-		if heard[k] {
-			continue
-		}
-		res.Missing++
-		if i := s.find(k); i >= 0 {
-			res.Differences = append(res.Differences, s.missed(c, i))
 		}
 	}
-	for _, n := range lines {
+	if far := s.heardFar(it, h); far != "" {
+		note(HeardElsewhere, far)
+	}
+	s.takeCounted(i, h, note)
+	if it := s.item(i); r.c.Delivery && it.product >= 0 && it.disp != RetailSold {
+		s.change(i, func(it *item) { it.disp = sellableIn(s.zone(it.zone).kind) })
+		s.emitItem(Received, i, h.t.last, func(f *Fact) { f.Ref = r.c.ID })
+		s.tellStock(h.t.last)
+	}
+	return true
+}
+
+// verdict says whether a tag was expected here, and if not, what it is.
+func (r *reconciliation) verdict(it *item, h counted, fresh bool, gtin uint64) (expected bool, f Finding) {
+	if _, ok := slices.BinarySearchFunc(r.c.Expected, h.key, epc.Key.Compare); ok {
+		return true, 0
+	}
+	if left, ok := r.left[gtin]; r.c.Delivery && ok && left > 0 {
+		r.left[gtin]--
+		return true, 0
+	} else if r.c.Delivery && ok {
+		return false, MoreThanPapers
+	}
+	switch {
+	case it.product < 0 && isRaw(keyText(it.key, r.s.text(it))):
+		return false, ForeignTag
+	case it.product < 0:
+		return false, UnknownProduct
+	case it.disp == RetailSold:
+		return false, SoldButPresent
+	case r.c.Delivery:
+		return false, NotOnPapers
+	case fresh:
+		return false, NewHere
+	case it.zone != h.zone:
+		return false, MovedHere
+	}
+	return false, 0
+}
+
+// miss reconciles an expected item that was not heard.
+func (r *reconciliation) miss(k epc.Key) {
+	r.res.Missing++
+	i := r.s.find(k)
+	switch {
+	case i < 0:
+	case r.c.Delivery:
+		it := r.s.item(i)
+		r.res.Differences = append(r.res.Differences, Difference{
+			Finding: NotDelivered, Key: k, Text: r.s.text(it), GTIN: r.s.gtinOf(k), Zone: r.c.Zones[0], Was: r.s.idOf(it.zone),
+		})
+	default:
+		r.res.Differences = append(r.res.Differences, r.s.missed(r.c, i))
+	}
+}
+
+// close sums up, keeps the result, and tells it.
+func (r *reconciliation) close() {
+	s, res := r.s, r.res
+	for _, n := range r.left {
+		res.Missing += n
+	}
+	for _, l := range r.lines {
 		res.Lines++
-		if n[0] == n[1] {
+		if l.Expected == l.Found {
 			res.LinesRight++
 		}
+		res.Products = append(res.Products, *l)
 	}
+	slices.SortFunc(res.Products, func(a, b ProductLine) int { return cmp.Compare(a.GTIN, b.GTIN) })
 	slices.SortStableFunc(res.Differences, func(a, b Difference) int {
-		if n := int(a.Finding) - int(b.Finding); n != 0 {
-			return n
-		}
-		return a.Key.Compare(b.Key)
+		return cmp.Or(cmp.Compare(a.Finding, b.Finding), a.Key.Compare(b.Key))
 	})
 	s.dirty.results = append(s.dirty.results, res)
-	f := Fact{
-		Cause: Counted, At: s.clock, Ref: c.ID, Zone: c.Zones[0], Count: res.Matched + res.Unexpected,
+	s.emit(Fact{
+		Cause: Counted, At: s.clock, Ref: r.c.ID, Zone: r.c.Zones[0], Count: res.Matched + res.Unexpected,
 		Expected: res.Expected, MissingItems: res.Missing, Unexpected: res.Unexpected,
-	}
-	s.emit(f)
+	})
 	s.meetCount(len(s.out.Facts)-1, res)
 }
 
