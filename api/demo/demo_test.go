@@ -1,0 +1,183 @@
+package demo
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"io"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+
+	"lintel/engine/sim"
+)
+
+// watched is a buffer that tells when a text has been written.
+type watched struct {
+	mu   sync.Mutex
+	b    bytes.Buffer
+	text string
+	seen chan struct{}
+	once sync.Once
+}
+
+func watchFor(text string) *watched { return &watched{text: text, seen: make(chan struct{})} }
+
+func (w *watched) Write(p []byte) (int, error) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.b.Write(p)
+	if strings.Contains(w.b.String(), w.text) {
+		w.once.Do(func() { close(w.seen) })
+	}
+	return len(p), nil
+}
+
+func (w *watched) String() string {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.b.String()
+}
+
+// inTemp has temporary directories made where the test can look for what is left of them.
+func inTemp(t *testing.T) string {
+	dir := t.TempDir()
+	t.Setenv("TMPDIR", dir)
+	return dir
+}
+
+func empty(t *testing.T, dir string) {
+	list, err := os.ReadDir(dir)
+	require.NoError(t, err)
+	require.Empty(t, list, "the demonstration leaves nothing behind")
+}
+
+// quiet makes a small shop with few customers, where nothing is certain to happen but that somebody leaves without paying.
+func quiet(c *sim.Config) {
+	c.Items = 1000
+	c.Radio.FixedCycle, c.Radio.PortalReport = 2*time.Second, 500*time.Millisecond // fewer messages
+	c.People.CustomersPerHour = 10
+	c.People.WalkOutChance, c.People.VeryLateSaleChance = 0, 0
+	c.Scenes = []sim.Scene{{At: firstUnpaid, Kind: sim.SceneUnpaidExit, N: 1}}
+}
+
+// TestUnpaidPassageBecomesWebhook plays the first minutes and asks for the main line: somebody goes out with a book that nobody paid for, an alert says so with its
+// reason, and the receiver gets it with a signature that fits.
+func TestUnpaidPassageBecomesWebhook(t *testing.T) {
+	defer goleak.VerifyNone(t)
+	dir := inTemp(t)
+	var out bytes.Buffer
+	require.NoError(t, Run(t.Context(), Options{Length: 200 * time.Second, Speed: 200, Out: &out, change: quiet, noSync: true}))
+	text := out.String()
+	t.Log("\n" + text)
+
+	require.Contains(t, text, "never proof")
+	require.Contains(t, text, "escape route")
+	story := regexp.MustCompile(`(?s)found +the readers have found \d{3} items of \d+ products.*` +
+		`\d\d:\d\d:\d\d +out +(\S[^·]*) · Street door · unpaid · confidence [01]\.\d\d\n.*` +
+		`\d\d:\d\d:\d\d +ALERT +urgent · unpaid-at-door: .*` +
+		`because +zone\.kind == "exit" true · item\.sellable true · item\.paid false\n.*` +
+		`webhook +door-team · signature ok · \d+ ms after · msg_quayside-\d+-1-1-door-team\n`)
+	m := story.FindStringSubmatch(text)
+	require.NotNil(t, m, "the story of the unpaid passage is not told:\n%s", text)
+	require.Contains(t, text, "unpaid-at-door: "+m[1]+" passed")
+
+	end := text[strings.Index(text, "what the simulator knows"):]
+	require.Regexp(t, `unpaid exits +1 item went out unpaid in 1 visit; told: 1 of 1\n`, end)
+	require.Regexp(t, `false alarms +0 `, end)
+	require.Regexp(t, `webhooks +[1-9]\d* with a good signature, 0 refused`, end)
+	require.Contains(t, end, "none dropped")
+	share := regexp.MustCompile(`has (\d+\.\d) % of them in the right zone`).FindStringSubmatch(end)
+	require.NotNil(t, share)
+	require.GreaterOrEqual(t, share[1], "97.0", "in the right zone")
+	require.NotContains(t, text, "\x1b[", "no colours unless asked for")
+	empty(t, dir)
+}
+
+func TestCancel(t *testing.T) {
+	defer goleak.VerifyNone(t)
+	for _, moment := range []string{"Lintel demonstration", "the readers have found"} {
+		t.Run(moment, func(t *testing.T) {
+			dir := inTemp(t)
+			ctx, cancel := context.WithCancel(t.Context())
+			defer cancel()
+			out := watchFor(moment)
+			done := make(chan error, 1)
+			go func() { done <- Run(ctx, Options{Speed: 60, Out: out, Color: true, change: quiet, noSync: true}) }()
+			select {
+			case <-out.seen:
+			case err := <-done:
+				t.Fatalf("it ended by itself: %v", err)
+			}
+			cancel()
+			select {
+			case err := <-done:
+				require.NoError(t, err)
+			case <-time.After(10 * time.Second): // about two on a machine of its own
+				t.Fatal("it did not end")
+			}
+			empty(t, dir)
+			if moment == "the readers have found" {
+				require.Contains(t, out.String(), "Ended early: what the simulator knows")
+			}
+		})
+	}
+}
+
+func TestCancelledBefore(t *testing.T) {
+	defer goleak.VerifyNone(t)
+	dir := inTemp(t)
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	require.NoError(t, Run(ctx, Options{Out: io.Discard}))
+	empty(t, dir)
+}
+
+type brokenPipe struct{}
+
+func (brokenPipe) Write([]byte) (int, error) { return 0, errBroken }
+
+var errBroken = errors.New("nobody reads this")
+
+func TestNobodyReads(t *testing.T) {
+	defer goleak.VerifyNone(t)
+	dir := inTemp(t)
+	require.ErrorIs(t, Run(t.Context(), Options{Out: brokenPipe{}}), errBroken)
+	empty(t, dir)
+}
+
+func TestKeepAndStay(t *testing.T) {
+	defer goleak.VerifyNone(t)
+	keep := filepath.Join(t.TempDir(), "data")
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	out := watchFor("To look further")
+	done := make(chan error, 1)
+	go func() {
+		done <- Run(ctx, Options{Length: time.Minute, Speed: 600, Out: out, Keep: keep, Stay: true, change: quiet, noSync: true})
+	}()
+	select {
+	case <-out.seen:
+	case err := <-done:
+		t.Fatalf("it ended by itself: %v\n%s", err, out)
+	}
+	cancel()
+	require.NoError(t, <-done)
+	require.FileExists(t, filepath.Join(keep, "lintel.db"))
+	require.Contains(t, out.String(), "lintel serve --data "+keep)
+
+	require.ErrorContains(t, Run(t.Context(), Options{Out: io.Discard, Keep: keep}), "holds the data of a Lintel already")
+}
+
+func TestOptions(t *testing.T) {
+	for _, o := range []Options{{}, {Out: io.Discard, Speed: -1}, {Out: io.Discard, Speed: 1e9}, {Out: io.Discard, Length: time.Second}, {Out: io.Discard, Length: 48 * time.Hour}} {
+		require.Error(t, Run(t.Context(), o), "%+v", o)
+	}
+}
