@@ -267,7 +267,7 @@ func (c *console) alert(ch *api.AlertChangeView) {
 	case "alert.gathered":
 		more := a.Members[min(members, len(a.Members)):]
 		st = c.severity(a.Severity)
-		text = fmt.Sprintf("%s into this alert: %s", some(len(more), "more item", "more items"), strings.Join(shorter(more, a.Say), "; "))
+		text = fmt.Sprintf("%s into this alert: %s", some(len(more), "more item", "more items"), strings.Join(c.shorter(more, &a), "; "))
 	case "alert.cleared":
 		st = green
 		what, text = c.ended(&a)
@@ -358,19 +358,15 @@ func (c *console) hidden(id string) *burst {
 	return nil
 }
 
-// shorter takes off the end that sentences share with the first of them.
-func shorter(list []string, first string) []string {
+// shorter takes off what the sentences of products have in common with that of the first one: all but their titles.
+func (c *console) shorter(list []string, first *engine.AlertView) []string {
+	common, ok := strings.CutPrefix(first.Say, c.words.title(first.GTIN))
+	if !ok {
+		return list
+	}
 	short := make([]string, len(list))
 	for i, s := range list {
-		n := 0
-		for n < min(len(s), len(first)) && s[len(s)-1-n] == first[len(first)-1-n] {
-			n++
-		}
-		cut := strings.IndexByte(s[len(s)-n:], ' ') // whole words only
-		if cut < 0 {
-			cut = n
-		}
-		short[i] = strings.TrimRight(s[:len(s)-n+cut], " ")
+		short[i] = strings.TrimSuffix(s, common)
 	}
 	return short
 }
@@ -536,8 +532,8 @@ func (c *console) summary(ctx context.Context, at time.Time) {
 	real := time.Now()
 	rate := (m[readsName] - c.lastMark.reads) / max(0.001, real.Sub(c.lastMark.real).Seconds())
 	c.lastMark.real, c.lastMark.reads = real, m[readsName]
-	c.page.row(c.stamp(at), "so far", cyan, listed(number(m[readsName])+" reads folded", number(rate)+"/s real",
-		some(s.Items, "item", "items"), some(int(m[factsName]), "fact", "facts"), some(s.Alerts, "open alert", "open alerts")), cyan)
+	c.page.row(c.stamp(at), "so far", cyan, listed(number(m[readsName])+" reads folded", number(rate)+"/s",
+		some(s.Items, "item", "items"), some(int(m[factsName]), "fact", "facts"), some(s.Alerts, "alert open", "alerts open")), cyan)
 }
 
 func (c *console) failed(ctx context.Context, err error) {

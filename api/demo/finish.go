@@ -91,7 +91,7 @@ func (r *run) summarise(ctx context.Context, truth *sim.Truth, last time.Time, t
 func (r *run) speed(last time.Time, took time.Duration) {
 	played := last.Sub(start)
 	speed := played.Seconds() / max(0.001, took.Seconds())
-	text := fmt.Sprintf("%.1f times real speed: %s in %s; %s reads and events posted, none dropped",
+	text := fmt.Sprintf("%.1f times real speed: %s in %s; %s reads and events, none dropped",
 		speed, played.Round(time.Second), took.Round(time.Second), number(r.feeder.reads.Load()))
 	st := plain
 	if speed < 0.95*r.opt.Speed && played > 0 {

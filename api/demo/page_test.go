@@ -9,6 +9,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"lintel/engine"
 )
 
 func TestRow(t *testing.T) {
@@ -47,7 +49,12 @@ func TestReason(t *testing.T) {
 }
 
 func TestShorter(t *testing.T) {
-	require.Equal(t, []string{"Tin Ferry", "The Blue Ferry"},
-		shorter([]string{"Tin Ferry passed Street door", "The Blue Ferry passed Street door"}, "Grey Harbour passed Street door"))
-	require.Equal(t, []string{"other"}, shorter([]string{"other"}, "nothing alike"))
+	w, err := newWords()
+	require.NoError(t, err)
+	c := &console{words: w}
+	p := w.products.At(0)
+	a := &engine.AlertView{GTIN: engine.GTINText(p.GTIN), Say: p.Name + " passed Street door"}
+	require.Equal(t, []string{"Tin " + p.Name, "other"}, c.shorter([]string{"Tin " + p.Name + " passed Street door", "other"}, a))
+	a.Say = "no title here"
+	require.Equal(t, []string{"x title here"}, c.shorter([]string{"x title here"}, a))
 }
