@@ -51,4 +51,3 @@ func (c *moveCmd) Run(s *streams) error {
 		})
 	})
 }
-

@@ -33,6 +33,7 @@ type cli struct {
 	LogLevel slog.Level      `help:"How much to log: debug, info, warn or error." default:"info" env:"LINTEL_LOG_LEVEL"`
 	Config   kong.ConfigFlag `help:"JSON file with values for any flag, by its name." type:"existingfile" env:"LINTEL_CONFIG" placeholder:"FILE"`
 
+	Demo  demoCmd  `cmd:"" help:"Play a day at Quayside Books, an invented bookshop, and show what Lintel makes of it."`
 	Serve serveCmd `cmd:"" help:"Run the server."`
 	Check checkCmd `cmd:"" help:"Check a rules file: FILE:LINE:COL: message for what is wrong."`
 	Epc   epcCmd   `cmd:"" name:"epc" help:"Decode tag identities, given as arguments or as lines on standard input; one JSON object a line."`
