@@ -64,7 +64,7 @@ func load(ctx context.Context, st store.Store, docs *documents, site string) (*e
 	if err != nil {
 		return nil, err
 	}
-	for _, kind := range []store.Kind{engine.KindItem, engine.KindAlert} {
+	for _, kind := range []store.Kind{engine.KindItem, engine.KindAlert, engine.KindCount, engine.KindTally} {
 		c, err := st.Records(ctx, site, kind, nil, func(k store.Kind, key string, v []byte) error {
 			return l.Record(string(k), key, v)
 		})

@@ -1,0 +1,114 @@
+package engine
+
+import (
+	"slices"
+
+	"lintel/engine/epc"
+)
+
+// This file answers questions about counts whose tallies are still there: those that are open, paused, or closed so lately that they may be opened again. Nothing in it
+// changes a state.
+
+// Histogram tells how many tags were met how often: Histogram[k-1] of them k times, and the last place stands for that many times or more.
+type Histogram [16]int
+
+func (h *Histogram) add(times int) {
+	if times > 0 {
+		h[min(times, len(h))-1]++
+	}
+}
+
+// maxEndedPasses is how many passes a tally can tell apart once they are over: the last of its bits stands for all that follow.
+const maxEndedPasses = 15
+
+// CountProgress is how far a count has come.
+type CountProgress struct {
+	Count                   // without Expected and Papers, which may be long
+	ExpectedItems int       // how many should be there, those of the papers included
+	Found         int       // how many of them were heard so far
+	Repeats       Histogram // tags by how many reports of them came, in all zones of the count together
+	PassesEnded   int       // rounds over the shelves that are over, at most maxEndedPasses
+	InPasses      Histogram // tags by in how many of these rounds they were heard
+}
+
+// CountStatus returns where a count stands whose tallies are still there.
+func (s *State) CountStatus(id string) (status CountStatus, zones []string, ok bool) {
+	c := s.counts.byID[id]
+	if c == nil {
+		return 0, nil, false
+	}
+	return c.Status, slices.Clone(c.Zones), true
+}
+
+// CountProgress returns how far a count has come, false if its tallies are not there any more or never were. It looks at every tally once.
+func (s *State) CountProgress(id string) (CountProgress, bool) {
+	c := s.counts.byID[id]
+	if c == nil {
+		return CountProgress{}, false
+	}
+	p := CountProgress{Count: c.Count, ExpectedItems: len(c.Expected)}
+	p.Zones, p.Curve, p.Expected, p.Papers = slices.Clone(c.Zones), slices.Clone(c.Curve), nil, nil
+	for _, l := range c.Papers {
+		p.ExpectedItems += l.Count
+	}
+	p.PassesEnded = c.Pass - 1
+	if c.Status == CountClosed {
+		p.PassesEnded = c.Pass
+	}
+	p.PassesEnded = min(p.PassesEnded, maxEndedPasses)
+	ended := uint16(1)<<p.PassesEnded - 1
+
+	listed := make(map[uint64]int, len(c.Papers)) // pieces on the papers that were not heard yet
+	for _, l := range c.Papers {
+		listed[l.GTIN] += l.Count
+	}
+	for _, k := range c.Expected {
+		if c.heard(k) {
+			p.Found++
+		}
+	}
+	for k, t := range c.tallies {
+		reads, passes, first := int(t.reads), t.passes, true
+		if len(c.zones) > 1 {
+			if reads, passes, first = c.everywhere(k, t); !first {
+				continue
+			}
+		}
+		p.Repeats.add(reads)
+		p.InPasses.add(popcount16(passes & ended))
+		if len(listed) == 0 {
+			continue
+		}
+		if _, named := slices.BinarySearchFunc(c.Expected, k.key, epc.Key.Compare); named {
+			continue
+		}
+		if g := s.gtinOf(k.key); listed[g] > 0 {
+			listed[g]--
+			p.Found++
+		}
+	}
+	return p, true
+}
+
+// everywhere sums what the count heard of a tag in all its zones; t is what it heard of it in the zone of k. It reports whether that is the first of the tag's
+// tallies, so that each tag is taken once.
+func (c *counter) everywhere(k tallyKey, t *tally) (reads int, passes uint16, first bool) {
+	reads, passes = int(t.reads), t.passes
+	before := true
+	for _, z := range c.zones {
+		if z == k.zone {
+			before = false
+			continue
+		}
+		other := c.tallies[tallyKey{k.key, z}]
+		switch {
+		case other == nil:
+		case before:
+			return 0, 0, false
+		default:
+			reads += int(other.reads)
+			passes |= other.passes
+		}
+	}
+	return reads, passes, true
+}
