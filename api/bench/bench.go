@@ -30,7 +30,7 @@ type Options struct {
 	Redis   string        // URL of a single Redis server that may be written to; keys with other prefixes than lintel: and bench: are left alone
 	Items   int           // default 100,000
 	Rules   int           // default 100
-	Seconds time.Duration // for each measured part; default 10s
+	Each    time.Duration // how long each part is measured; default 10s
 	Clients int           // connections that post batches; default 4
 	Out     io.Writer     // the readable report
 }
@@ -60,8 +60,8 @@ func Run(ctx context.Context, opt Options) (Result, error) {
 	if opt.Rules == 0 {
 		opt.Rules = 100
 	}
-	if opt.Seconds == 0 {
-		opt.Seconds = 10 * time.Second
+	if opt.Each == 0 {
+		opt.Each = 10 * time.Second
 	}
 	if opt.Clients == 0 {
 		opt.Clients = 4
@@ -94,11 +94,11 @@ func Run(ctx context.Context, opt Options) (Result, error) {
 		return res, fmt.Errorf("floor: %w", err)
 	}
 	report("%-34s %10.0f reads/s", "floor: decode, one append a batch", res.Floor)
-	if res.Script, err = script(ctx, rdb, bodies, opt.Seconds/2, false); err != nil {
+	if res.Script, err = script(ctx, rdb, bodies, opt.Each/2, false); err != nil {
 		return res, fmt.Errorf("script: %w", err)
 	}
 	report("%-34s %10.0f reads/s", "plain script", res.Script)
-	if res.PipelinedScript, err = script(ctx, rdb, bodies, opt.Seconds/2, true); err != nil {
+	if res.PipelinedScript, err = script(ctx, rdb, bodies, opt.Each/2, true); err != nil {
 		return res, fmt.Errorf("pipelined script: %w", err)
 	}
 	report("%-34s %10.0f reads/s", "plain script, pipelined", res.PipelinedScript)
@@ -169,7 +169,7 @@ func during(ctx context.Context, n int, d time.Duration, work func(worker, turn 
 }
 
 func floor(ctx context.Context, rdb *redis.Client, bodies []*body, opt Options) (float64, error) {
-	return during(ctx, opt.Clients, opt.Seconds, func(w, turn int) error {
+	return during(ctx, opt.Clients, opt.Each, func(w, turn int) error {
 		b := bodies[(turn*opt.Clients+w)%len(bodies)]
 		var reads []plainRead
 		data := bytes.Clone(b.data)
@@ -278,7 +278,7 @@ func whole(ctx context.Context, s *shop, bodies []*body, opt Options, res *Resul
 	for i := range sent {
 		sent[i] = &body{data: make([]byte, 0, len(bodies[0].data)+1024)}
 	}
-	if _, err := during(ctx, opt.Clients, opt.Seconds, func(w, turn int) error { return c.again(ctx, sent[w], bodies[(turn*opt.Clients+w)%len(bodies)]) }); err != nil {
+	if _, err := during(ctx, opt.Clients, opt.Each, func(w, turn int) error { return c.again(ctx, sent[w], bodies[(turn*opt.Clients+w)%len(bodies)]) }); err != nil {
 		return err
 	}
 	if err := folded(ctx, a); err != nil {
@@ -295,7 +295,7 @@ func whole(ctx context.Context, s *shop, bodies []*body, opt Options, res *Resul
 
 	// Half load, paced, with a probe that raises one alert every 20 ms.
 	every := time.Duration(float64(time.Second) * batchReads / (res.Lintel / 2))
-	half, cancel := context.WithTimeout(ctx, opt.Seconds)
+	half, cancel := context.WithTimeout(ctx, opt.Each)
 	defer cancel()
 	var wg sync.WaitGroup
 	var failed error
@@ -316,7 +316,7 @@ func whole(ctx context.Context, s *shop, bodies []*body, opt Options, res *Resul
 	})
 	started := time.Now()
 	var turn atomic.Int64
-	if _, err := during(ctx, opt.Clients, opt.Seconds, func(w, _ int) error {
+	if _, err := during(ctx, opt.Clients, opt.Each, func(w, _ int) error {
 		n := turn.Add(1)
 		time.Sleep(time.Until(started.Add(time.Duration(n) * every)))
 		return c.again(ctx, sent[w], bodies[int(n)%len(bodies)])

@@ -15,12 +15,12 @@ type benchCmd struct {
 	Redis   string        `help:"URL of an empty Redis server." required:"" env:"LINTEL_BENCH_REDIS" placeholder:"URL"`
 	Items   int           `help:"Items in the shop." default:"100000"`
 	Rules   int           `help:"Rules that are live." default:"100"`
-	Seconds time.Duration `help:"How long each part is measured." default:"10s"`
+	Each    time.Duration `help:"How long each part is measured." default:"10s"`
 	Clients int           `help:"Connections that post batches." default:"4"`
 }
 
 func (c *benchCmd) Run(s *streams) error {
-	_, err := bench.Run(s.ctx, bench.Options{Redis: c.Redis, Items: c.Items, Rules: c.Rules, Seconds: c.Seconds, Clients: c.Clients, Out: s.out})
+	_, err := bench.Run(s.ctx, bench.Options{Redis: c.Redis, Items: c.Items, Rules: c.Rules, Each: c.Each, Clients: c.Clients, Out: s.out})
 	return err
 }
 

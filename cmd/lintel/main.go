@@ -46,6 +46,8 @@ type cli struct {
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
+	// A reader that goes away (lintel demo | head) is a write error like any other, so that a command can clean up.
+	signal.Ignore(syscall.SIGPIPE)
 	os.Exit(run(streams{ctx, os.Stdin, os.Stdout, os.Stderr}, os.Args[1:]))
 }
 

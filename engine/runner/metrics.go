@@ -56,7 +56,7 @@ func NewMetrics(reg prometheus.Registerer) *Metrics {
 	return m
 }
 
-func (m *Metrics) commit(site string, entries int, out *engine.Output, started, committing, done time.Time, at int64) {
+func (m *Metrics) commit(site string, entries int, out *engine.Output, folding, committing, lag time.Duration) {
 	m.Reads.WithLabelValues(site).Add(float64(out.Reads))
 	m.Entries.WithLabelValues(site).Add(float64(entries))
 	if out.Unplaced > 0 {
@@ -83,7 +83,7 @@ func (m *Metrics) commit(site string, entries int, out *engine.Output, started, 
 	for i := range out.Deliveries {
 		m.Deliveries.WithLabelValues(site, out.Deliveries[i].Channel).Inc()
 	}
-	m.Lag.WithLabelValues(site).Set(max(0, done.Sub(time.UnixMilli(at)).Seconds()))
-	m.Fold.Observe(committing.Sub(started).Seconds())
-	m.Commit.Observe(done.Sub(committing).Seconds())
+	m.Lag.WithLabelValues(site).Set(max(0, lag.Seconds()))
+	m.Fold.Observe(folding.Seconds())
+	m.Commit.Observe(committing.Seconds())
 }

@@ -29,7 +29,6 @@ type Site struct {
 	feed      feed
 
 	// The loop's own.
-	pins     []engine.Pin // versions that the state was folded with
 	owner    bool
 	renewed  time.Time
 	resumed  bool
@@ -244,7 +243,7 @@ func (s *Site) follow(ctx context.Context) error {
 // fold folds entries until they are all done or enough has changed for one commit, commits unless this node only follows, publishes, and
 // returns how many entries it took.
 func (s *Site) fold(ctx context.Context, entries []store.Entry, commit bool) (int, error) {
-	started := s.r.opt.Now()
+	started := time.Now() // how long things take is real time, whatever clock the site goes by
 	expect := store.Seq(s.state.Seq())
 	s.out.Reset()
 	n := 0
@@ -261,11 +260,11 @@ func (s *Site) fold(ctx context.Context, entries []store.Entry, commit bool) (in
 	if commit {
 		c := store.Commit{Expect: expect, Next: last}
 		fillCommit(&c, changes, &s.out)
-		committing := s.r.opt.Now()
+		committing := time.Now()
 		if err := s.r.opt.Store.Commit(ctx, s.id, c); err != nil {
 			return n, fmt.Errorf("commit entry %d: %w", last, err)
 		}
-		s.r.opt.Metrics.commit(s.id, n, &s.out, started, committing, s.r.opt.Now(), s.entry.At)
+		s.r.opt.Metrics.commit(s.id, n, &s.out, committing.Sub(started), time.Since(committing), s.r.opt.Now().Sub(time.UnixMilli(s.entry.At)))
 		if s.r.opt.Deliver != nil && len(s.out.Deliveries) > 0 {
 			s.r.opt.Deliver.Offer(s.id, append([]engine.Delivery(nil), s.out.Deliveries...))
 		}
@@ -323,7 +322,7 @@ func fillCommit(c *store.Commit, changes []engine.Change, out *engine.Output) {
 
 // load reads the site's records and the tail of its journal into a new state.
 func (s *Site) load(ctx context.Context) error {
-	started := s.r.opt.Now()
+	started := time.Now()
 	st, err := Load(ctx, s.r.opt.Store, s.r.docs, s.id)
 	if err != nil {
 		return fmt.Errorf("load: %w", err)
@@ -331,7 +330,7 @@ func (s *Site) load(ctx context.Context) error {
 	s.mu.Lock()
 	s.state = st
 	s.mu.Unlock()
-	s.log.Info("site loaded", "items", st.Len(), "cursor", st.Seq(), "took", s.r.opt.Now().Sub(started).Round(time.Millisecond))
+	s.log.Info("site loaded", "items", st.Len(), "cursor", st.Seq(), "took", time.Since(started).Round(time.Millisecond))
 	s.readyOnce.Do(func() { close(s.ready) })
 	if s.owner {
 		return s.r.reconcile(ctx, s.id, st.Config().Pins)
