@@ -58,6 +58,7 @@ type alertBook struct {
 	bySubject map[subject][]*track // pending, open and acknowledged ones, oldest first
 	gathering map[string]*track    // by rule: the alert that others may join
 	timers    timerHeap
+	dropped   int    // pending alerts that ended before their hold, since the state was made
 	made      int    // alerts raised in this entry, for ids
 	madeSeq   uint64 // which entry that was
 }
@@ -344,6 +345,7 @@ func (s *State) gathered(t *track) {
 func (s *State) lower(t *track, r *rules.Rule) {
 	switch {
 	case t.Status == AlertPending:
+		s.alerts.dropped++
 		s.setTimer(t, 0)
 		s.unfollow(t)
 		delete(s.alerts.byID, t.ID)

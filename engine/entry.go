@@ -40,6 +40,7 @@ type Entry struct {
 	Act    Act      // EntryAct
 
 	Command CountCommand // EntryCount
+	Facts   []Fact       // EntryFacts, in order
 }
 
 // NoRSSI marks a read that came without a signal strength.

@@ -85,7 +85,7 @@ const (
 	flagDirty                          // changed since the last Flush
 	flagTracked                        // some rule has a pending or open alert about it
 	flagText                           // its words are in State.texts
-	flagByHand                         // its product was registered by hand
+	flagFaint                          // it left and was heard again where it was: the readers hear it badly there, and their silence says nothing
 	flagForeign                        // told as foreign
 	flagMissed                         // the last count of its zone did not hear it
 	flagMissing                        // told as missing
@@ -132,6 +132,9 @@ func (s *State) Len() int { return int(s.count) }
 
 // name returns the number of a zone or read point id, giving it one if it has none.
 func (s *State) name(id string) uint16 {
+	if id == "" {
+		return 0
+	}
 	if n, ok := s.numbers[id]; ok {
 		return n
 	}
@@ -187,9 +190,6 @@ func (s *State) create(k epc.Key, text string) int32 {
 	if text != "" {
 		it.flags |= flagText
 		s.texts[k] = text
-	}
-	if _, ok := s.registered[k]; ok {
-		it.flags |= flagByHand
 	}
 	it.product = s.productOf(k)
 	s.touch(i)

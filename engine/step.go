@@ -63,6 +63,10 @@ func Step(cfg *Config, s *State, e *Entry, out *Output) error {
 		}
 	case EntryAct:
 		s.act(&e.Act, e.By)
+	case EntryFacts:
+		for i := range e.Facts {
+			s.foldRecorded(&e.Facts[i])
+		}
 	}
 	return nil
 }
@@ -275,7 +279,6 @@ func (s *State) foldEventOn(ev *Event, i int32, zone uint16) {
 	case EventRegistered:
 		s.change(i, func(it *item) {
 			s.registered[it.key] = ev.GTIN
-			it.flags |= flagByHand
 			it.product = s.productOf(it.key)
 			if it.disp == Unknown && it.product >= 0 && declaresStock(s.zone(it.zone).kind) {
 				it.disp = sellableIn(s.zone(it.zone).kind)

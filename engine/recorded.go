@@ -1,0 +1,74 @@
+package engine
+
+// EntryFacts carries facts that were recorded before, to try rules on them. It is never part of a journal: trials make it.
+const EntryFacts EntryKind = 255
+
+// foldRecorded takes a recorded fact for true and lets the rules meet it. Nothing is judged again: presence, passages and counts are what they were.
+func (s *State) foldRecorded(f *Fact) {
+	switch f.Cause {
+	case Stock:
+		product, ok := s.bound.cfg.Catalog.ByGTIN(f.GTIN)
+		if !ok {
+			return
+		}
+		k := stockKey{int32(product), s.name(f.Zone)}
+		s.stock[k] = int32(f.Count)
+		s.emit(*f)
+		s.meetStock(len(s.out.Facts)-1, k)
+	case Silent, Heard:
+		pt := s.point(s.numbers[f.Point])
+		if pt == nil {
+			return
+		}
+		if st := s.readers.at(pt.name); f.Cause == Heard || st.last == 0 {
+			st.last = f.At
+		}
+		s.emit(*f)
+		s.meetReader(len(s.out.Facts)-1, pt)
+	case Counted:
+		s.emit(*f)
+		s.meetCount(len(s.out.Facts)-1, &CountResult{
+			Count: f.Ref, Expected: f.Expected, Matched: f.Count - f.Unexpected, Missing: f.MissingItems, Unexpected: f.Unexpected,
+		})
+	default:
+		i, ok := s.index[f.Key]
+		if !ok {
+			if i = s.create(f.Key, f.Text); f.GTIN != 0 && s.gtinOf(f.Key) != f.GTIN {
+				s.registered[f.Key] = f.GTIN
+				s.item(i).product = s.productOf(f.Key)
+			}
+		}
+		it := s.item(i)
+		it.disp, it.zone, it.from = f.Disp, s.name(f.Zone), s.name(f.From)
+		it.since, it.sure, it.seen = f.At, f.At, f.At
+		s.emit(*f)
+		s.meetItem(len(s.out.Facts)-1, i)
+	}
+}
+
+// LiveAlerts lists the alerts that are not closed, pending ones included, in the order in which they were raised.
+func (s *State) LiveAlerts() []*Alert {
+	tracks := s.alerts.inOrder()
+	list := make([]*Alert, len(tracks))
+	for i, t := range tracks {
+		list[i] = &t.Alert
+	}
+	return list
+}
+
+// NextAlertTimer returns when the next hold, clear delay or gathering ends, by the site clock; math.MaxInt64: never.
+func (s *State) NextAlertTimer() int64 { return s.alerts.nextTimer() }
+
+// Dropped returns how many alerts were pending and ended before their hold did.
+func (s *State) Dropped() int { return s.alerts.dropped }
+
+// Forget drops what Flush would write: for runs that keep nothing.
+func (s *State) Forget() {
+	for _, i := range s.dirty.items {
+		s.item(i).flags &^= flagDirty
+	}
+	for _, t := range s.dirty.alerts {
+		t.dirty = false
+	}
+	s.dirty = dirt{items: s.dirty.items[:0], alerts: s.dirty.alerts[:0], stock: s.dirty.stock}
+}
