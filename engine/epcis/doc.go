@@ -48,7 +48,7 @@
 //
 // AppendEvent, AppendDocument and Writer give JSON that Parse reads back to the same values. An Exporter turns facts into events. It never writes the
 // dispositions missing (which does not exist) or stolen (which is the outcome of an investigation, not of a reader), tells nothing of tags
-// that are not the shop's own, and leaves out facts that are no event in the sense of the standard: that an item was not heard or not found is
+// that are not the shop's own or no longer (what a customer carries is the customer's), and leaves out facts that are no event in the sense of the standard: that an item was not heard or not found is
 // no observation of it.
 //
 // The package is pure: no clock, no random numbers, no I/O of its own, no goroutines.
