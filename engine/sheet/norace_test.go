@@ -1,0 +1,5 @@
+//go:build !race
+
+package sheet_test
+
+const manyRowsDivisor = 1
