@@ -312,35 +312,6 @@ func (s *State) open(t *track, r *rules.Rule, env *rules.Env) {
 	s.tell(t, "alert.opened")
 }
 
-// maxMembers is how many alerts are listed in words in the one that they joined; more are counted.
-const maxMembers = 100
-
-// join makes an alert part of one of its rule that opened a moment ago, if there is one: one alert for a bag of twenty, not twenty.
-func (s *State) join(t *track, r *rules.Rule) bool {
-	lead := s.alerts.gathering[r.Name]
-	if lead == nil || s.clock >= lead.GatherEnds || lead.Status != AlertOpen && lead.Status != AlertAcknowledged {
-		return false
-	}
-	t.Lead = lead.ID
-	s.mark(t)
-	lead.MembersOn++
-	lead.Untold++
-	if len(lead.Members) < maxMembers {
-		lead.Members = append(slices.Clip(lead.Members), t.Say)
-	}
-	s.setTimer(lead, lead.GatherEnds)
-	return true
-}
-
-// gathered tells of those that joined an alert, once the time for joining is over.
-func (s *State) gathered(t *track) {
-	if t.Untold == 0 {
-		return
-	}
-	s.mark(t)
-	s.tell(t, "alert.gathered")
-}
-
 // lower ends an alert's condition: a pending one was never told and is dropped, an open one clears now or after the rule's clear delay.
 func (s *State) lower(t *track, r *rules.Rule) {
 	switch {
@@ -378,37 +349,6 @@ func (s *State) clearAlert(t *track) {
 	t.Status, t.EndedAt = AlertCleared, s.clock
 	s.mark(t)
 	s.tell(t, "alert.cleared")
-}
-
-// leaveLead ends an alert that had joined another, and that one too if this was the last.
-func (s *State) leaveLead(t *track) {
-	delete(s.alerts.byID, t.ID)
-	s.dirty.dropped = append(s.dirty.dropped, t.ID)
-	lead := s.alerts.byID[t.Lead]
-	if lead == nil {
-		return
-	}
-	lead.MembersOn--
-	s.mark(lead)
-	if lead.MembersOn == 0 && lead.Ended {
-		s.clearAlert(lead)
-	}
-}
-
-// closeMembers ends all that joined an alert which a person closed.
-func (s *State) closeMembers(t *track) {
-	if t.MembersOn == 0 {
-		return
-	}
-	for _, m := range s.alerts.inOrder() {
-		if m.Lead == t.ID {
-			s.setTimer(m, 0)
-			s.unfollow(m)
-			delete(s.alerts.byID, m.ID)
-			s.dirty.dropped = append(s.dirty.dropped, m.ID)
-		}
-	}
-	t.MembersOn = 0
 }
 
 // tell makes the deliveries of one change of an alert, one for each channel.
@@ -538,29 +478,6 @@ func (s *State) limitAt(product int32, place string) (limit, bool) {
 	}
 	n, ok := s.numbers[place]
 	return limit{zone: n}, ok
-}
-
-// ruleFailed reports a rule that failed while running: once for each version of the rule, not once a fact.
-func (s *State) ruleFailed(r *rules.Rule, err error, f *Fact) {
-	subj := subject{about: 'f', place: r.Name}
-	s.out.RuleErrors++
-	for _, t := range s.alerts.bySubject[subj] {
-		if t.Digest == r.Digest {
-			return
-		}
-	}
-	t := newTrack(Alert{
-		ID: s.newAlertID(), Rule: r.Name, Digest: r.Digest, About: "rule", Severity: "warning", Status: AlertOpen,
-		Since: s.clock, OpenedAt: s.clock, Cause: f.Cause, FactMs: f.Ms, FactN: f.N,
-		Say: fmt.Sprintf("The rule %q failed and can't be trusted until it is mended: %v", r.Name, err),
-	})
-	if t.Watch = r.Mode == rules.ModeWatch; !t.Watch {
-		t.Send = r.Send
-	}
-	s.alerts.byID[t.ID] = t
-	s.follow(t)
-	s.mark(t)
-	s.tell(t, "alert.opened")
 }
 
 // act carries out what a person did to an alert. What no longer fits (a late click) changes nothing.
