@@ -47,7 +47,7 @@ func TestWords(t *testing.T) {
 		{"expected", with(passes(3, join(repeat(48, 1), repeat(192, 2), repeat(256, 3))), func(in *estimate.Input) { in.Expected = 1510 }), estimate.MethodChao2, estimate.Estimated,
 			"At least 3 more tags are likely here (95 %: 1 to 12); 496 tags found where 1,510 are expected."},
 		{"passes that agree", passes(2, repeat(500, 2)), estimate.MethodChao2, estimate.Estimated,
-			"Little in the reads points to more tags here (95 %: 0 to 1)."},
+			"The reads do not show that more tags are here, and do not rule it out (95 %: 0 to 1)."},
 		{"repeats", reads(join(repeat(30, 1), repeat(35, 2), repeat(40, 3), repeat(80, 6))), estimate.MethodChao1, estimate.Estimated,
 			"At least 12 more tags are likely here (95 %: 4 to 31)."},
 		{"repeats, too soon", with(reads(join(repeat(30, 1), repeat(35, 2), repeat(40, 3), repeat(80, 6))), func(in *estimate.Input) { in.Curve = curve(100, bursty...) }),

@@ -45,9 +45,9 @@ func likely(a *Assessment) string {
 	}
 	if a.UnseenAtLeast == 0 {
 		if a.High == 0 {
-			return "Nothing in the reads points to more tags here"
+			return "The reads do not show that more tags are here, and do not rule it out"
 		}
-		return fmt.Sprintf("Little in the reads points to more tags here (95 %%: 0 to %d)", a.High)
+		return fmt.Sprintf("The reads do not show that more tags are here, and do not rule it out (95 %%: 0 to %d)", a.High)
 	}
 	return fmt.Sprintf("At least %s more %s %s likely here (95 %%: %d to %d)", number(a.UnseenAtLeast), plural(a.UnseenAtLeast, "tag"), verb, a.Low, a.High)
 }

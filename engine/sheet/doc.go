@@ -38,7 +38,7 @@
 //
 // CSV, JSON, JSON Lines and HTML hold one row at a time. XLSX is built by github.com/xuri/excelize/v2, which keeps up to 16 MiB of a sheet in memory and beyond
 // that in one temporary file (XLSXOptions.TempDir), removed before WriteXLSX returns; it takes up to 1,048,575 rows beside the header, 16,384 columns and 32,767
-// characters a cell. Readers refuse what is larger than their options allow.
+// characters a cell. ReadXLSX holds the file in memory. Readers refuse what is larger than their options allow.
 //
 // There is no clock here, no random number, and no other I/O; equal tables give equal bytes.
 package sheet
