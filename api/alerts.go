@@ -7,7 +7,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	"lintel/engine"
 	"lintel/engine/store"
@@ -81,7 +80,7 @@ func (c *call) alertByID(id string) (engine.Alert, string, error) {
 	if err != nil {
 		return engine.Alert{}, "", unavailable(err)
 	}
-	if found == nil || found.Status == engine.AlertPending {
+	if found == nil || found.Status == engine.AlertPending || found.Lead != "" {
 		return engine.Alert{}, "", none
 	}
 	return *found, site, nil
@@ -138,7 +137,7 @@ func (c *call) listAlerts() error {
 	for _, site := range sites {
 		take := func(al *engine.Alert) {
 			switch {
-			case al.Status == engine.AlertPending:
+			case al.Status == engine.AlertPending || al.Lead != "":
 			case status == "active" && al.Status != engine.AlertOpen && al.Status != engine.AlertAcknowledged:
 			case status != "active" && status != "all" && al.Status.String() != status:
 			case rule != "" && al.Rule != rule:
@@ -207,9 +206,6 @@ func (c *call) closeAlert() error {
 	return c.act("close", req.Outcome, req.Note)
 }
 
-// foldPatience is how long something that a person did waits for its fold.
-const foldPatience = 5 * time.Second
-
 // act puts what a person did to an alert into the journal, and answers with what became of the alert.
 func (c *call) act(do, outcome, note string) error {
 	if len([]rune(note)) > maxNote {
@@ -239,7 +235,7 @@ func (c *call) act(do, outcome, note string) error {
 	if err != nil {
 		return unavailable(err)
 	}
-	wait, cancel := context.WithTimeout(ctx, foldPatience)
+	wait, cancel := context.WithTimeout(ctx, c.api.foldPatience)
 	defer cancel()
 	_, changes, complete, err := sub.Await(wait, uint64(res.Seq))
 	if err != nil {

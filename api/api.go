@@ -64,6 +64,9 @@ type API struct {
 	closing   chan struct{} // closed by Close: live streams end
 	closeOnce sync.Once
 	live      chan struct{} // one token for each live stream
+
+	foldPatience  time.Duration // how long something that a person did waits for its fold
+	writePatience time.Duration // how long a live stream waits for its client to take what it sends
 }
 
 // New makes an API.
@@ -89,6 +92,7 @@ func New(opt Options) *API {
 		// These go by the real clock, as the store does, even where a demonstration lets the shop's clock run fast.
 		keys: &keyRing{store: opt.Store, now: time.Now}, answers: &answers{store: opt.Store, now: time.Now, log: opt.Log},
 		layouts: make(map[string]*layoutEntry), closing: make(chan struct{}), live: make(chan struct{}, opt.LiveLimit),
+		foldPatience: 5 * time.Second, writePatience: 10 * time.Second,
 	}
 	a.routes = a.table()
 	a.openapi = buildOpenAPI(a.routes)

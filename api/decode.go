@@ -2,22 +2,16 @@ package api
 
 import (
 	"bytes"
-	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"math"
 	"strconv"
-	"strings"
 	"sync"
-	"unicode/utf8"
-	"unsafe"
 
 	"github.com/go-faster/jx"
 
 	"lintel/engine"
-	"lintel/engine/epc"
 	"lintel/engine/layout"
 )
 
@@ -213,37 +207,6 @@ func (d *readDecoder) explain(body []byte, err error) error {
 
 func (d *readDecoder) tooMany() error {
 	return problemf(codeBatchTooLarge, "The batch has more than %d elements; send several batches.", d.max).with("limit", d.max)
-}
-
-// orSyntax returns what the JSON of a body breaks, else err.
-func orSyntax(body []byte, err error) error {
-	if json.Valid(body) {
-		return err
-	}
-	return problemf(codeInvalidJSON, "The body is not valid JSON: %s.", syntaxReason(body, err))
-}
-
-// syntaxReason says in plain words what is wrong with a JSON text, from the standard library, whose messages name the place.
-func syntaxReason(body []byte, err error) string {
-	var skip json.RawMessage
-	stdErr := json.Unmarshal(body, &skip)
-	var syn *json.SyntaxError
-	if errors.As(stdErr, &syn) {
-		return fmt.Sprintf("%v at byte %d", syn, syn.Offset)
-	}
-	if stdErr != nil {
-		return stdErr.Error()
-	}
-	return err.Error()
-}
-
-// checkText refuses what is no UTF-8 (RFC 8259, section 8.1) and drops a byte order mark.
-func checkText(body []byte) ([]byte, error) {
-	body = bytes.TrimPrefix(body, []byte("\xef\xbb\xbf"))
-	if !utf8.Valid(body) {
-		return nil, problemf(codeInvalidJSON, "The body is not UTF-8.")
-	}
-	return body, nil
 }
 
 func (d *readDecoder) reject(r Rejection) { d.rejected = append(d.rejected, r) }
@@ -519,51 +482,4 @@ func noZone(lay *layout.Layout, zone string) string {
 		names[k] = lay.Zones[k].ID
 	}
 	return fmt.Sprintf("site %q has no zone %s%s", lay.Site, shown([]byte(zone)), didYouMean(zone, names))
-}
-
-// parseIdentity reads a tag's identity in any form. Bits that are no GS1 EPC are an identity too: their own. The result may share memory with s.
-func parseIdentity(s string, pc uint16, hasPC bool) (epc.EPC, error) {
-	if s != "" && s[0] <= ' ' {
-		s = strings.TrimSpace(s)
-	}
-	if s == "" || !isHexDigit[s[0]] {
-		return epc.Parse(s)
-	}
-	// Nearly all are digits and nothing else; ParseHex also takes blanks and 0x, and has the words for what is wrong.
-	var bits [62]byte
-	if len(s) <= 2*len(bits) {
-		if n, err := hex.Decode(bits[:], unsafe.Slice(unsafe.StringData(s), len(s))); err == nil {
-			return epc.ParseTag(bits[:n], pc, hasPC)
-		}
-	}
-	return epc.ParseHex(s, pc, hasPC)
-}
-
-// isHexDigit tells tag bits from the other forms, which begin with "urn:", "(" or "http".
-var isHexDigit = func() (set [256]bool) {
-	for _, c := range "0123456789abcdefABCDEF" {
-		set[c] = true
-	}
-	return set
-}()
-
-// hashedKind is the kind of a Key, in its top four bits, that can't be turned back into words.
-const hashedKind = 15
-
-// keyOf returns the key of an identity, and its words where the key does not hold them.
-func keyOf(id epc.EPC) (epc.Key, string) {
-	k := id.Key()
-	if k.Hi>>60 == hashedKind {
-		return k, id.KeyText()
-	}
-	return k, ""
-}
-
-// identityFault explains why an identity was refused.
-func identityFault(err error) Rejection {
-	var e *epc.Error
-	if errors.As(err, &e) {
-		return Rejection{Reason: e.Reason, Section: e.Section, class: reasonIdentity}
-	}
-	return Rejection{Reason: err.Error(), class: reasonIdentity}
 }

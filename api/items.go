@@ -42,7 +42,7 @@ func productsOf(text string, products *catalog.Catalog) ([]uint64, error) {
 	for _, i := range products.BySKU(text) {
 		gtins = append(gtins, products.At(i).GTIN)
 	}
-	if len(gtins) == 0 && strings.Trim(text, "0123456789") == "" {
+	if len(gtins) == 0 {
 		g, err := epc.ParseGTIN(text)
 		if err != nil {
 			return nil, badParam("product", "%s is no SKU of the product list, and no GTIN: %s", shown([]byte(text)), identityFault(err).Reason)

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"unicode/utf8"
 
 	"github.com/go-faster/jx"
 )
@@ -49,6 +50,37 @@ func decodeStrict(text []byte, v any) error {
 		return problemf(codeInvalidBody, "The member %q is a %s; it must be %s.", typ.Field, typ.Value, jsonKind(typ.Type.Kind().String()))
 	}
 	return problemf(codeInvalidBody, "The body does not fit: %s.", plain(err))
+}
+
+// orSyntax returns what the JSON of a body breaks, else err.
+func orSyntax(body []byte, err error) error {
+	if json.Valid(body) {
+		return err
+	}
+	return problemf(codeInvalidJSON, "The body is not valid JSON: %s.", syntaxReason(body, err))
+}
+
+// syntaxReason says in plain words what is wrong with a JSON text, from the standard library, whose messages name the place.
+func syntaxReason(body []byte, err error) string {
+	var skip json.RawMessage
+	stdErr := json.Unmarshal(body, &skip)
+	var syn *json.SyntaxError
+	if errors.As(stdErr, &syn) {
+		return fmt.Sprintf("%v at byte %d", syn, syn.Offset)
+	}
+	if stdErr != nil {
+		return stdErr.Error()
+	}
+	return err.Error()
+}
+
+// checkText refuses what is no UTF-8 (RFC 8259, section 8.1) and drops a byte order mark.
+func checkText(body []byte) ([]byte, error) {
+	body = bytes.TrimPrefix(body, []byte("\xef\xbb\xbf"))
+	if !utf8.Valid(body) {
+		return nil, problemf(codeInvalidJSON, "The body is not UTF-8.")
+	}
+	return body, nil
 }
 
 // repeatedMember returns the name of a member that the object has twice, "" if none: of two values one would be dropped without a word.

@@ -18,7 +18,6 @@ import (
 const (
 	liveBuffer    = 1024             // batches that wait for a client
 	liveBeat      = 15 * time.Second // a comment, so that whatever is between keeps the connection
-	liveWrite     = 10 * time.Second // for one write to be taken
 	liveCatchUp   = 20_000           // stored facts that a client that comes back is given
 	headerLastID  = "Last-Event-ID"
 	mediaEvents   = "text/event-stream"
@@ -201,7 +200,7 @@ func (s *stream) event(name, id string, v any) {
 
 // flush sends what is written. A client that does not take it in time is dropped.
 func (s *stream) flush() error {
-	_ = s.rc.SetWriteDeadline(time.Now().Add(liveWrite))
+	_ = s.rc.SetWriteDeadline(time.Now().Add(s.c.api.writePatience))
 	if _, err := s.c.Response().Write(s.buf.Bytes()); err != nil {
 		return err
 	}

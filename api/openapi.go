@@ -38,7 +38,7 @@ func (r *route) baseCodes() []Code {
 	codes = append(codes, codeInvalidParameter)
 	if len(r.body) > 0 {
 		codes = append(codes, codeBodyTooLarge, codeUnsupportedEncoding, codeInvalidEncoding, codeInvalidBody, codeUnsupportedType)
-		if r.body[0].mediaType == mediaJSON {
+		if r.body[0].mediaType == mediaJSON && !slices.Contains(r.codes, codeInvalidDocument) { // else it is one of the document's errors
 			codes = append(codes, codeInvalidJSON)
 		}
 	}

@@ -38,9 +38,6 @@ type rig struct {
 	sends *fakeDispatcher
 	admin string // a key for everything
 	keys  map[string]string
-
-	mu  sync.Mutex
-	now time.Duration // ahead of the real clock
 }
 
 const testRules = `rules:
@@ -110,7 +107,7 @@ func newRig(t testing.TB, change ...func(*Options)) *rig {
 	reg := prometheus.NewRegistry()
 	r.run = runner.New(runner.Options{Store: st, Log: log, Metrics: runner.NewMetrics(reg), Now: r.clock})
 	require.NoError(t, r.run.Start(context.Background()))
-	opt := Options{Store: st, Runner: r.run, Dispatcher: r.sends, Log: log, Registry: reg, Now: r.clock}
+	opt := Options{Store: st, Runner: r.run, Dispatcher: r.sends, Log: log, Registry: reg, Now: r.clock, BodyLimit: 1 << 20, ProductsLimit: 4 << 20}
 	for _, f := range change {
 		f(&opt)
 	}
@@ -124,17 +121,7 @@ func newRig(t testing.TB, change ...func(*Options)) *rig {
 	return r
 }
 
-func (r *rig) clock() time.Time {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	return time.Now().Add(r.now)
-}
-
-func (r *rig) pass(d time.Duration) {
-	r.mu.Lock()
-	r.now += d
-	r.mu.Unlock()
-}
+func (r *rig) clock() time.Time { return time.Now() }
 
 // key returns the text of a key for all sites with these scopes, making it on first use.
 func (r *rig) key(name string, scopes ...string) string {

@@ -143,7 +143,7 @@ func (c *call) listSites() error {
 			l := st.Config().Layout
 			v.Name, v.Zone, v.Items, v.Entries, v.Working = l.Name, l.TimeZone, st.Len(), st.Seq(), healthy
 			for _, a := range st.Alerts() {
-				if a.Status == engine.AlertOpen || a.Status == engine.AlertAcknowledged {
+				if a.Lead == "" && (a.Status == engine.AlertOpen || a.Status == engine.AlertAcknowledged) {
 					v.Alerts++
 				}
 			}

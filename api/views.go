@@ -50,7 +50,7 @@ func factViews(facts []engine.Fact) []FactView {
 
 // AlertChangeView is one change of an alert, with the alert as it was then.
 type AlertChangeView struct {
-	Change string           `json:"change" jsonschema:"enum=alert.opened,enum=alert.acknowledged,enum=alert.cleared,enum=alert.closed"`
+	Change string           `json:"change" jsonschema:"enum=alert.opened,enum=alert.gathered,enum=alert.acknowledged,enum=alert.cleared,enum=alert.closed"`
 	Alert  engine.AlertView `json:"alert"`
 }
 

@@ -1,0 +1,289 @@
+package api
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"lintel/engine/deliver"
+	"lintel/engine/store"
+)
+
+// cutShort is a request whose body ends with an error.
+func (r *rig) cutShort(method, path string, headers ...string) *http.Request {
+	req := httptest.NewRequest(method, path, io.MultiReader(strings.NewReader("["), brokenReader{}))
+	req.ContentLength = -1
+	req.Header.Set("Authorization", "Bearer "+r.admin)
+	for i := 0; i < len(headers); i += 2 {
+		req.Header.Set(headers[i], headers[i+1])
+	}
+	return req
+}
+
+type brokenReader struct{}
+
+func (brokenReader) Read([]byte) (int, error) { return 0, errors.New("the line went dead") }
+
+// bodyFaults tries what can be wrong with the body of any route that takes one.
+func (r *rig) bodyFaults(method, path, media string, jsonBody bool) {
+	r.t.Helper()
+	r.do(method, path, "x", "Content-Type", "image/png").wantsCode(codeUnsupportedType)
+	r.do(method, path, "x", "Content-Type", media, "Content-Encoding", "br").wantsCode(codeUnsupportedEncoding)
+	r.do(method, path, "x", "Content-Type", media, "Content-Encoding", "gzip").wantsCode(codeInvalidEncoding)
+	r.do(method, path, strings.Repeat(" ", 5<<20), "Content-Type", media).wantsCode(codeBodyTooLarge)
+	r.send(r.cutShort(method, path, "Content-Type", media)).wantsCode(codeInvalidBody)
+	r.do(method, path+"?wrong=1", "x", "Content-Type", media).wantsCode(codeInvalidParameter)
+}
+
+func TestLayoutDocument(t *testing.T) {
+	r := newRig(t)
+	path := "/v1/sites/quayside/layout"
+	r.put(path+"?dry_run=1", testLayout).wants(200)
+	r.get(path).wantsCode(codeUnknownSite)
+	first := into[Saved](r.do("PUT", path+"?note=opening", testLayout, "If-None-Match", "*").wants(201))
+	require.Equal(t, 1, first.Version)
+	require.True(t, first.InEffect)
+	require.Equal(t, "boss", first.By)
+	r.do("PUT", path, testLayout, "If-None-Match", "*").wantsCode(codeVersionMismatch)
+	got := r.get(path).wants(200)
+	require.JSONEq(t, testLayout, string(got.body))
+	require.Equal(t, `"1"`, got.header.Get("ETag"))
+	r.do("GET", path, "", "If-None-Match", `"7", W/"1"`).wants(304)
+
+	changed := strings.Replace(testLayout, "Front tables", "Tables", 1)
+	second := r.do("PUT", path, changed, "If-Match", `"1"`).wants(200)
+	require.Equal(t, `"2"`, second.header.Get("ETag"))
+	p := r.do("PUT", path, testLayout, "If-Match", `"1"`).wantsCode(codeVersionMismatch)
+	require.EqualValues(t, 2, p.json()["version"])
+	r.do("PUT", path, testLayout, "If-Match", `*`).wants(200)
+	require.JSONEq(t, changed, string(r.get(path+"?version=2").wants(200).body))
+	r.get(path + "?version=9").wantsCode(codeUnknownDocument)
+	r.get(path + "?version=x").wantsCode(codeInvalidParameter)
+	versions := into[VersionList](r.get(path + "/versions").wants(200)).Versions
+	require.Len(t, versions, 3)
+	require.Equal(t, 3, versions[0].Version)
+	require.Equal(t, "opening", versions[2].Note)
+	r.get(path + "/versions?x=1").wantsCode(codeInvalidParameter)
+
+	bad := r.put(path, `{"site":"quayside","time_zone":"Mars","zones":[{"id":"A B","kind":"shelv"}]}`).wantsCode(codeInvalidDocument)
+	require.GreaterOrEqual(t, len(bad.json()["errors"].([]any)), 3)
+	r.put(path, `{`).wantsCode(codeInvalidDocument)
+	require.Contains(t, string(r.put("/v1/sites/pier/layout", testLayout).wantsCode(codeInvalidDocument).body), "site of the path")
+	r.put(path+"?note="+strings.Repeat("x", 201), testLayout).wantsCode(codeInvalidParameter)
+	r.put(path+"?dry_run=2", testLayout).wantsCode(codeInvalidParameter)
+	r.bodyFaults("PUT", path, mediaJSON, true)
+	require.Len(t, into[VersionList](r.get(path+"/versions")).Versions, 3, "nothing bad was stored")
+}
+
+func TestProductsDocument(t *testing.T) {
+	r := newRig(t)
+	r.get("/v1/products").wantsCode(codeUnknownDocument)
+	r.get("/v1/products/versions").wantsCode(codeUnknownDocument)
+	r.put("/v1/sites/quayside/layout", testLayout).wants(201)
+	dry := into[DryRun](r.do("PUT", "/v1/products?dry_run=1", testProducts, "Content-Type", "text/csv").wants(200))
+	require.Equal(t, ProductDiff{Rows: 2, Total: 2, Added: 2}, *dry.Products)
+	r.get("/v1/products").wantsCode(codeUnknownDocument)
+	saved := into[ProductsSaved](r.do("PUT", "/v1/products?note=list", testProducts, "Content-Type", "text/csv", "If-None-Match", "*").wants(201))
+	require.True(t, saved.InEffect)
+	require.Equal(t, 2, saved.Products.Added)
+
+	asJSON := r.get("/v1/products").wants(200)
+	require.Equal(t, `"1"`, asJSON.header.Get("ETag"))
+	r.do("GET", "/v1/products", "", "If-None-Match", `"1"`).wants(304)
+	asCSV := r.do("GET", "/v1/products", "", "Accept", "text/csv").wants(200)
+	require.Contains(t, string(asCSV.body), "The Harbour Light")
+	require.Equal(t, asCSV.body, r.get("/v1/products?format=csv").wants(200).body)
+	require.Equal(t, asJSON.body, r.do("GET", "/v1/products", "", "Accept", "text/html;q=0.5, application/*").wants(200).body)
+	r.do("GET", "/v1/products", "", "Accept", "image/png, text/csv;q=0").wantsCode(codeNotAcceptable)
+	r.get("/v1/products?format=xml").wantsCode(codeNotAcceptable)
+	same := into[ProductsSaved](r.do("PUT", "/v1/products", string(asCSV.body), "Content-Type", "text/csv").wants(200))
+	require.Equal(t, ProductDiff{Rows: 2, Total: 2, Unchanged: 2}, same.Products, "what goes out comes in")
+
+	price := `{"products":[{"gtin":"9521141123454","sku":"QB-1001","name":"The Harbour Light","price":11},{"gtin":"9521234000020","name":"Ebb","home_zones":["shelf-z","shelf-b"]}]}`
+	for i, method := range []string{"PATCH", "POST"} {
+		merged := into[ProductsSaved](r.do(method, "/v1/products", price, "If-Match", fmt.Sprintf(`"%d"`, i+2)).wants(200))
+		require.Equal(t, 3, merged.Products.Total)
+		require.Len(t, merged.Warnings, 2)
+		require.Contains(t, merged.Warnings[0], "shelf-b")
+		r.do(method, "/v1/products", price, "If-Match", `"1"`).wantsCode(codeVersionMismatch)
+	}
+	once := r.do("POST", "/v1/products", price, "Idempotency-Key", "p").wants(200)
+	require.Equal(t, once.body, r.do("POST", "/v1/products", price, "Idempotency-Key", "p").wants(200).body)
+	require.Equal(t, once.header.Get("ETag"), r.do("POST", "/v1/products", price, "Idempotency-Key", "p").header.Get("ETag"))
+	r.do("POST", "/v1/products", `[]`, "Idempotency-Key", "p").wantsCode(codeIdempotencyMismatch)
+	r.do("POST", "/v1/products", price, "Idempotency-Key", `"`).wantsCode(codeInvalidIdempotencyKey)
+	replaced := into[ProductsSaved](r.do("PUT", "/v1/products", `[]`, "Content-Type", "application/json").wants(200))
+	require.Equal(t, 3, replaced.Products.Removed)
+	r.do("PUT", "/v1/products", `[]`, "If-Match", `"1"`).wantsCode(codeVersionMismatch)
+
+	for _, method := range []string{"PUT", "PATCH", "POST"} {
+		bad := r.do(method, "/v1/products", "gtin,price\n9521141123455,x\n9521141123454,2\n,1\n", "Content-Type", "text/csv").wantsCode(codeInvalidDocument).json()
+		require.EqualValues(t, 1, bad["good_rows"])
+		require.GreaterOrEqual(t, len(bad["errors"].([]any)), 3)
+		require.EqualValues(t, 1, bad["errors"].([]any)[0].(map[string]any)["row"])
+		r.do(method, "/v1/products", "{", "Content-Type", "application/json").wantsCode(codeInvalidDocument)
+		r.do(method, "/v1/products?dry_run=x", `[]`).wantsCode(codeInvalidParameter)
+		r.bodyFaults(method, "/v1/products", mediaJSON, true)
+	}
+	require.NotEmpty(t, into[VersionList](r.get("/v1/products/versions").wants(200)).Versions)
+	r.get("/v1/products/versions?x=1").wantsCode(codeInvalidParameter)
+	require.Contains(t, string(r.get("/v1/products?version=1").wants(200).body), "Low Water")
+	r.get("/v1/products?version=0").wantsCode(codeInvalidParameter)
+}
+
+func TestTheFirstProductsMayBeMerged(t *testing.T) {
+	for _, method := range []string{"PATCH", "POST"} {
+		r := newRig(t)
+		saved := into[ProductsSaved](r.do(method, "/v1/products", testProducts, "Content-Type", "text/csv").wants(201))
+		require.Equal(t, 2, saved.Products.Added)
+	}
+}
+
+// busyStore is a store on which somebody else is always quicker.
+type busyStore struct{ store.Store }
+
+func (busyStore) PutDocument(context.Context, store.Document, int) (int, error) {
+	return 0, store.ErrConflict
+}
+
+func TestSomebodyElseIsAlwaysQuicker(t *testing.T) {
+	r := newRig(t)
+	key := r.admin
+	r.api = New(Options{Store: busyStore{r.store}, Runner: r.run, Log: r.api.log})
+	r.admin = key
+	r.put("/v1/channels", testChannels).wantsCode(codeConflict)
+	r.do("PUT", "/v1/channels", testChannels, "If-None-Match", "*").wantsCode(codeVersionMismatch)
+}
+
+func TestManyProducts(t *testing.T) {
+	if testing.Short() {
+		t.Skip("large")
+	}
+	r := newRig(t)
+	r.put("/v1/sites/quayside/layout", testLayout).wants(201)
+	var b strings.Builder
+	b.WriteString("gtin,sku,name,category,price,home_zones,minimum\n")
+	for i := range 50_000 {
+		body := fmt.Sprintf("952%09d", i)
+		sum := 0
+		for k, c := range body {
+			sum += int(c-'0') * (1 + 2*(k%2))
+		}
+		fmt.Fprintf(&b, "%s%d,QB-%d,Volume %d,fiction,9.99,shelf-a,front-tables:2\n", body, (10-sum%10)%10, i, i)
+	}
+	saved := into[ProductsSaved](r.do("PUT", "/v1/products", b.String(), "Content-Type", "text/csv").wants(201))
+	require.Equal(t, 50_000, saved.Products.Total)
+}
+
+func TestRulesDocument(t *testing.T) {
+	r := newRig(t)
+	r.get("/v1/rules").wantsCode(codeUnknownDocument)
+	r.get("/v1/rules/versions").wantsCode(codeUnknownDocument)
+	r.put("/v1/sites/quayside/layout", testLayout).wants(201)
+	yaml := func(method, path, body string, headers ...string) *reply {
+		return r.do(method, path, body, append([]string{"Content-Type", "text/yaml"}, headers...)...)
+	}
+	saved := into[RulesSaved](yaml("PUT", "/v1/rules?note=first", testRules, "If-None-Match", "*").wants(201))
+	require.Equal(t, 2, saved.Rules)
+	require.Len(t, saved.Diagnostics, 1, "the channel does not exist yet")
+	require.Equal(t, "warning", saved.Diagnostics[0].Severity)
+	require.Contains(t, saved.Diagnostics[0].Message, "door-team")
+	r.put("/v1/channels", testChannels).wants(201)
+	require.Empty(t, into[RulesSaved](yaml("PUT", "/v1/rules", testRules, "If-Match", `"1"`).wants(200)).Diagnostics)
+	yaml("PUT", "/v1/rules", testRules, "If-Match", `"1"`).wantsCode(codeVersionMismatch)
+
+	require.Equal(t, testRules, string(r.get("/v1/rules").wants(200).body))
+	r.do("GET", "/v1/rules", "", "If-None-Match", `"2"`).wants(304)
+	v := into[RulesView](r.do("GET", "/v1/rules", "", "Accept", "application/json").wants(200))
+	require.Equal(t, 2, v.Version)
+	require.Equal(t, "unpaid-at-door", v.Rules[0].Name)
+	require.Equal(t, "urgent", v.Rules[0].Severity)
+	require.Contains(t, v.Rules[0].Uses, "item.paid")
+	r.do("GET", "/v1/rules", "", "Accept", "text/html").wantsCode(codeNotAcceptable)
+	r.get("/v1/rules?version=77").wantsCode(codeUnknownDocument)
+	r.get("/v1/rules?version=-1").wantsCode(codeInvalidParameter)
+	require.Len(t, into[VersionList](r.get("/v1/rules/versions").wants(200)).Versions, 2)
+	r.get("/v1/rules/versions?x=1").wantsCode(codeInvalidParameter)
+
+	bad := "rules:\n  - name: broken\n    when: zone.kindd == \"exit\"\n    say: x\n"
+	p := yaml("PUT", "/v1/rules", bad).wantsCode(codeInvalidDocument).json()
+	d := p["errors"].([]any)[0].(map[string]any)
+	require.EqualValues(t, 3, d["line"])
+	require.Contains(t, fmt.Sprint(d["hint"], d["message"]), "zone.kind")
+	check := into[CheckAnswer](yaml("POST", "/v1/rules/check", bad).wants(200))
+	require.False(t, check.OK)
+	require.NotEmpty(t, check.Diagnostics)
+	check = into[CheckAnswer](yaml("POST", "/v1/rules/check", strings.Replace(testRules, "shelf-a", "shelf-q", 1)).wants(200))
+	require.True(t, check.OK)
+	require.Len(t, check.Rules, 2)
+	require.Len(t, check.Diagnostics, 1, "no shop has shelf-q")
+	yaml("PUT", "/v1/rules?note="+strings.Repeat("x", 201), testRules).wantsCode(codeInvalidParameter)
+	r.bodyFaults("PUT", "/v1/rules", mediaYAML, false)
+	r.bodyFaults("POST", "/v1/rules/check", mediaYAML, false)
+}
+
+func TestChannelsDocument(t *testing.T) {
+	r := newRig(t)
+	require.JSONEq(t, `{"channels":[]}`, string(r.get("/v1/channels").wants(200).body))
+	r.get("/v1/channels/versions").wantsCode(codeUnknownDocument)
+	saved := r.do("PUT", "/v1/channels?note=door", testChannels, "If-None-Match", "*").wants(201)
+	shown := r.get("/v1/channels").wants(200)
+	for _, rep := range []*reply{saved, shown} {
+		for _, secret := range []string{"QUJDREVG", "TOPSECRET"} {
+			require.NotContains(t, string(rep.body), secret)
+		}
+	}
+	require.Contains(t, string(shown.body), "chat.example.test")
+	r.do("GET", "/v1/channels", "", "If-None-Match", `"1"`).wants(304)
+
+	// What was shown comes back: the masks stand for what they hide.
+	r.do("PUT", "/v1/channels", string(shown.body), "If-Match", `"1"`).wants(200)
+	stored, err := r.store.GetDocument(t.Context(), ChannelsDocument, 0)
+	require.NoError(t, err)
+	for _, secret := range []string{"whsec_QUJDREVG", "TOPSECRETPATH", "TOPSECRETHEADER"} {
+		require.Contains(t, string(stored.Body), secret)
+	}
+	r.do("PUT", "/v1/channels", testChannels, "If-Match", `"1"`).wantsCode(codeVersionMismatch)
+	r.get("/v1/channels?version=9").wantsCode(codeUnknownDocument)
+	r.get("/v1/channels?version=x").wantsCode(codeInvalidParameter)
+	require.Len(t, into[VersionList](r.get("/v1/channels/versions").wants(200)).Versions, 2)
+	r.get("/v1/channels/versions?x=1").wantsCode(codeInvalidParameter)
+	bad := r.put("/v1/channels", strings.Replace(testChannels, "https://", "gopher://", 1)).wantsCode(codeInvalidDocument)
+	require.NotContains(t, string(bad.body), "TOPSECRET")
+	r.put("/v1/channels", `{`).wantsCode(codeInvalidDocument)
+	r.put("/v1/channels?note="+strings.Repeat("x", 201), testChannels).wantsCode(codeInvalidParameter)
+	r.bodyFaults("PUT", "/v1/channels", mediaJSON, false)
+
+	// A channel that rules send to is missed.
+	r.put("/v1/sites/quayside/layout", testLayout).wants(201)
+	r.do("PUT", "/v1/rules", testRules, "Content-Type", "text/yaml").wants(201)
+	gone := into[struct{ Warnings []string }](r.put("/v1/channels", `{"channels":[]}`).wants(200))
+	require.Len(t, gone.Warnings, 1)
+	require.Contains(t, gone.Warnings[0], "unpaid-at-door")
+	r.post("/v1/channels/door-team/test", "").wantsCode(codeUnknownChannel)
+
+	r.put("/v1/channels", testChannels).wants(200)
+	r.sends.out = deliver.Outcome{Code: 204}
+	path := "/v1/channels/door-team/test"
+	var out OutcomeView
+	require.NoError(t, json.Unmarshal(r.do("POST", path, "", "Idempotency-Key", "t").wants(200).body, &out))
+	require.Equal(t, 204, out.Code)
+	r.do("POST", path, "", "Idempotency-Key", "t").wants(200)
+	require.Len(t, r.sends.tested, 1)
+	require.Equal(t, "https://chat.example.test/hook/TOPSECRETPATH", r.sends.tested[0].URL, "the sender gets the whole channel")
+	r.do("POST", path, "x", "Idempotency-Key", "t").wantsCode(codeIdempotencyMismatch)
+	r.keyedFaults(path)
+	r.post(path+"?x=1", "").wantsCode(codeInvalidParameter)
+	r.sends.err = errors.New("TOPSECRETPATH broke")
+	require.NotContains(t, string(r.post(path, "").wantsCode(codeUnavailable).body), "TOPSECRET")
+	r.api.opt.Dispatcher = nil
+	r.post(path, "").wantsCode(codeUnavailable)
+}

@@ -1,0 +1,290 @@
+package api
+
+import (
+	"fmt"
+	"net/url"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"lintel/engine"
+)
+
+// stocked puts books into the shop: 5 Harbour Lights in the stockroom, one on the front tables, one Low Water on shelf A.
+func (r *rig) stocked() *rig {
+	var list []string
+	for i := range 5 {
+		list = append(list, fmt.Sprintf(`{"epc":"(01)09521141123454(21)%d","read_point":"handheld-1","zone":"stockroom"}`, 100+i))
+	}
+	list = append(list, `{"epc":"(01)09521141123454(21)200","read_point":"handheld-1","zone":"front-tables"}`,
+		`{"epc":"(01)09521234000013(21)1","read_point":"handheld-1","zone":"shelf-a"}`)
+	a := into[BatchAnswer](r.post("/v1/sites/quayside/reads?wait=10s", "["+strings.Join(list, ",")+"]").wants(200))
+	require.True(r.t, *a.Folded)
+	return r
+}
+
+func TestItemsOfASite(t *testing.T) {
+	r := newRig(t).shop().stocked()
+	path := "/v1/sites/quayside/items"
+	all := into[ItemList](r.get(path).wants(200))
+	require.Len(t, all.Items, 7)
+	require.Empty(t, all.Next)
+	var paged []ItemView
+	for next := ""; ; {
+		page := into[ItemList](r.get(path + "?limit=3&cursor=" + next).wants(200))
+		paged = append(paged, page.Items...)
+		if next = page.Next; next == "" {
+			break
+		}
+		require.Len(t, page.Items, 3)
+	}
+	require.Equal(t, all.Items, paged)
+	require.Len(t, into[ItemList](r.get(path+"?zone=stockroom")).Items, 5)
+	require.Len(t, into[ItemList](r.get(path+"?product=QB-1001")).Items, 6)
+	require.Len(t, into[ItemList](r.get(path+"?product=9521141123454")).Items, 6)
+	require.Len(t, into[ItemList](r.get(path+"?product=QB-1001&zone=front-tables&disposition=sellable_accessible")).Items, 1)
+	require.Empty(t, into[ItemList](r.get(path+"?product=9521234000020")).Items)
+	for query, hint := range map[string]string{
+		"zone=stockrom": `did you mean \"stockroom\"?`, "product=QB-1": "no SKU", "product=9521141123455": "no GTIN", "disposition=sold": "no disposition", "limit=0": "from 1 to 1000",
+		"limit=x": "", "cursor=!": "", "cursor=YQ": "", "zones=stockroom": `did you mean \"zone\"?`,
+	} {
+		require.Contains(t, string(r.get(path+"?"+query).wantsCode(codeInvalidParameter).body), hint, query)
+	}
+}
+
+func TestItemByAnyForm(t *testing.T) {
+	r := newRig(t).shop()
+	r.post("/v1/sites/quayside/reads?wait=10s", `[{"epc":"`+harbourLight+`","read_point":"handheld-1","zone":"shelf-a"}]`).wants(200)
+	for _, form := range []string{
+		harbourLight, "urn:epc:id:sgtin:9521141.012345.6789", "urn:epc:tag:sgtin-96:1.9521141.012345.6789", "(01)09521141123454(21)6789",
+		"https://id.gs1.org/01/09521141123454/21/6789",
+	} {
+		for _, escaped := range []string{url.PathEscape(form), strings.ReplaceAll(url.QueryEscape(form), "+", "%20")} {
+			v := into[ItemView](r.get("/v1/sites/quayside/items/" + escaped).wants(200))
+			require.Equal(t, "(01)09521141123454(21)6789", v.Item, form)
+			facts := into[FactList](r.get("/v1/sites/quayside/items/" + escaped + "/trail").wants(200))
+			require.NotEmpty(t, facts.Facts, form)
+			for _, f := range facts.Facts {
+				require.Equal(t, v.Item, f.Item)
+			}
+		}
+	}
+	for _, more := range []string{"", "/trail"} {
+		r.get("/v1/sites/quayside/items/3036451FD40C0E4000001A86" + more).wantsCode(codeUnknownItem)
+		p := r.get("/v1/sites/quayside/items/303E451FD40C0E4000001A85" + more).wantsCode(codeInvalidIdentity)
+		require.Contains(t, p.json()["section"], "TDS")
+		r.get("/v1/sites/quayside/items/nonsense" + more).wantsCode(codeInvalidIdentity)
+		r.get("/v1/sites/quayside/items/" + harbourLight + more + "?x=1").wantsCode(codeInvalidParameter)
+	}
+	r.get("/v1/sites/quayside/items/" + harbourLight + "/trail?from=later").wantsCode(codeInvalidParameter)
+}
+
+func TestStockOfASite(t *testing.T) {
+	r := newRig(t).shop().stocked()
+	path := "/v1/sites/quayside/stock"
+	all := into[StockList](r.get(path).wants(200)).Stock
+	require.Len(t, all, 3)
+	require.Equal(t, "front-tables", all[0].Place)
+	require.Equal(t, 1, all[0].Count)
+	require.Equal(t, 2, *all[0].Minimum)
+	require.Equal(t, 1, all[0].Short)
+	require.Nil(t, all[0].Maximum)
+	require.Equal(t, 5, all[1].Count)
+	below := into[StockList](r.get(path + "?below=minimum&product=QB-1001&zone=front-tables").wants(200)).Stock
+	require.Equal(t, all[:1], below)
+	first := into[StockList](r.get(path + "?limit=1").wants(200))
+	rest := into[StockList](r.get(path + "?limit=10&cursor=" + first.Next).wants(200))
+	require.Equal(t, all[1:], rest.Stock)
+	for _, q := range []string{"below=max", "zone=nowhere", "product=x", "cursor=x", "cursor=" + encodeCursor("x", "y"), "limit=-1"} {
+		r.get(path + "?" + q).wantsCode(codeInvalidParameter)
+	}
+}
+
+func TestFactsOfASite(t *testing.T) {
+	r := newRig(t).shop().stocked()
+	path := "/v1/sites/quayside/facts"
+	all := into[FactList](r.get(path).wants(200)).Facts
+	require.NotEmpty(t, all)
+	var paged []FactView
+	for next := ""; ; {
+		page := into[FactList](r.get(path + "?limit=4&cursor=" + next).wants(200))
+		paged = append(paged, page.Facts...)
+		if next = page.Next; next == "" {
+			break
+		}
+	}
+	require.Equal(t, all, paged)
+	for _, f := range into[FactList](r.get(path + "?cause=stock").wants(200)).Facts {
+		require.Equal(t, "stock", f.Cause)
+		require.NotNil(t, f.Count)
+	}
+	require.Len(t, into[FactList](r.get(path+"?cause=arrived,%20passed")).Facts, 7)
+	require.Empty(t, into[FactList](r.get(path+"?to=2020-01-01T00:00:00Z")).Facts)
+	require.Empty(t, into[FactList](r.get(path+"?from=0&to=0")).Facts)
+	require.Len(t, into[FactList](r.get(path+"?from=2020-01-01T00:00:00%2B01:00&to="+fmt.Sprint(time.Now().UnixMilli()+60_000))).Facts, len(all))
+	for _, q := range []string{"cause=arived", "from=2026-01-02T00:00:00Z&to=2026-01-01T00:00:00Z", "from=x", "to=-5", "limit=x", "cursor=x", "cursor=" + encodeCursor("x")} {
+		r.get(path + "?" + q).wantsCode(codeInvalidParameter)
+	}
+}
+
+func TestSitesAndReadPoints(t *testing.T) {
+	r := newRig(t).shop().stocked()
+	r.put("/v1/sites/pier/layout", strings.ReplaceAll(testLayout, `"quayside"`, `"pier"`)).wants(201)
+	sites := into[SiteList](r.get("/v1/sites").wants(200)).Sites
+	require.Len(t, sites, 2)
+	require.Equal(t, "pier", sites[0].ID)
+	require.Equal(t, 7, sites[1].Items)
+	require.True(t, sites[1].Working)
+	require.Len(t, into[SiteList](r.get("/v1/sites?site=pier")).Sites, 1)
+	r.get("/v1/sites?site=nowhere").wantsCode(codeUnknownSite)
+	r.get("/v1/sites?site=_x").wantsCode(codeUnknownSite)
+	points := into[ReadPointList](r.get("/v1/sites/quayside/read-points").wants(200)).ReadPoints
+	require.Len(t, points, 6)
+	require.Nil(t, points[0].Last)
+	require.Equal(t, "handheld-1", points[5].ID)
+	require.NotNil(t, points[5].Last)
+	require.Equal(t, "street-door", points[2].Zone)
+}
+
+func TestAlertsFromOpenToClosed(t *testing.T) {
+	r := newRig(t).shop()
+	id := r.alert(1)
+	v := into[engine.AlertView](r.get("/v1/alerts/" + id).wants(200))
+	require.Equal(t, "open", v.Status)
+	require.NotEmpty(t, v.Why)
+	require.Equal(t, engine.Notice, v.Notice)
+	require.Equal(t, 1, into[SiteList](r.get("/v1/sites")).Sites[0].Alerts)
+
+	ack := into[ActAnswer](r.do("POST", "/v1/alerts/"+id+"/acknowledge", `{"note":"I am at the door"}`, "Idempotency-Key", "a1").wants(200))
+	require.Equal(t, "acknowledged", ack.Alert.Status)
+	require.Equal(t, "boss", ack.Alert.AckedBy)
+	again := r.do("POST", "/v1/alerts/"+id+"/acknowledge", `{"note":"I am at the door"}`, "Idempotency-Key", "a1").wants(200)
+	require.Equal(t, ack, into[ActAnswer](again))
+	require.Equal(t, "true", again.header.Get(headerReplayed))
+	r.do("POST", "/v1/alerts/"+id+"/acknowledge", `{"note":"another"}`, "Idempotency-Key", "a1").wantsCode(codeIdempotencyMismatch)
+	p := r.post("/v1/alerts/"+id+"/acknowledge", "").wantsCode(codeAlertStatus)
+	require.Equal(t, "acknowledged", p.json()["alert_status"])
+
+	r.post("/v1/alerts/"+id+"/close", `{"outcome":"maybe"}`).wantsCode(codeInvalidBody)
+	closed := into[ActAnswer](r.post("/v1/alerts/"+id+"/close", `{"outcome":"genuine","note":"paid after all at the till"}`).wants(200))
+	require.Equal(t, "closed", closed.Alert.Status)
+	require.Equal(t, "genuine", closed.Alert.Outcome)
+	refused := r.do("POST", "/v1/alerts/"+id+"/close", `{"outcome":"false"}`, "Idempotency-Key", "c1").wantsCode(codeAlertStatus)
+	require.Equal(t, refused.body, r.do("POST", "/v1/alerts/"+id+"/close", `{"outcome":"false"}`, "Idempotency-Key", "c1").wantsCode(codeAlertStatus).body, "an error is given again too")
+
+	for _, do := range []string{"acknowledge", "close"} {
+		path := "/v1/alerts/" + id + "/" + do
+		r.post("/v1/alerts/quayside-99-1/"+do, map[string]string{"acknowledge": "", "close": `{"outcome":"false"}`}[do]).wantsCode(codeUnknownAlert)
+		r.post(path, `{"outcome":"false","note":"`+strings.Repeat("x", 1001)+`"}`).wantsCode(codeInvalidBody)
+		r.post(path, `{"note":7}`).wantsCode(codeInvalidBody)
+		r.post(path, `{"outcome":"false","outcome":"genuine"}`).wantsCode(codeInvalidBody)
+		r.post(path, `{`).wantsCode(codeInvalidJSON)
+		r.post(path, `{} {}`).wantsCode(codeInvalidJSON)
+		r.post(path, `{"note":"`+strings.Repeat("x", 2<<20)+`"}`).wantsCode(codeBodyTooLarge)
+		r.do("POST", path, `{}`, "Content-Type", "text/plain").wantsCode(codeUnsupportedType)
+		r.do("POST", path, `{}`, "Content-Encoding", "br").wantsCode(codeUnsupportedEncoding)
+		r.do("POST", path, `{}`, "Content-Encoding", "gzip").wantsCode(codeInvalidEncoding)
+		r.do("POST", path, `{}`, "Idempotency-Key", `"`).wantsCode(codeInvalidIdempotencyKey)
+		r.post(path+"?x=1", `{}`).wantsCode(codeInvalidParameter)
+		r.do("POST", path, `{"outcome":"unclear"}`, "Idempotency-Key", "a1").wantsCode(codeIdempotencyMismatch)
+	}
+	r.get("/v1/alerts/" + id + "?x=1").wantsCode(codeInvalidParameter)
+	for _, bad := range []string{"x", "quayside-1-9", "_answers-1-1", "nowhere-1-1", strings.Repeat("x", 300) + "-1-1"} {
+		r.get("/v1/alerts/" + bad).wantsCode(codeUnknownAlert)
+	}
+}
+
+func TestListOfAlerts(t *testing.T) {
+	r := newRig(t).shop()
+	one, two := r.alert(1), r.alert(2)
+	r.post("/v1/alerts/"+one+"/close", `{"outcome":"false"}`).wants(200)
+	ids := func(query string) (ids []string) {
+		for _, a := range into[AlertList](r.get("/v1/alerts?rule=unpaid-at-door&" + query).wants(200)).Alerts {
+			ids = append(ids, a.ID)
+		}
+		return ids
+	}
+	require.Equal(t, []string{two}, ids(""))
+	require.Equal(t, []string{two}, ids("status=open&site=quayside"))
+	require.Equal(t, []string{one}, ids("status=closed"))
+	require.ElementsMatch(t, []string{one, two}, ids("status=all"))
+	require.Empty(t, ids("status=acknowledged"))
+	first := into[AlertList](r.get("/v1/alerts?status=all&limit=1").wants(200))
+	rest := into[AlertList](r.get("/v1/alerts?status=all&cursor=" + first.Next).wants(200))
+	all := into[AlertList](r.get("/v1/alerts?status=all"))
+	require.Equal(t, all.Alerts, append(first.Alerts, rest.Alerts...))
+	for _, q := range []string{"status=gone", "limit=x", "cursor=x", "cursor=" + encodeCursor("x", "y"), "sites=quayside"} {
+		r.get("/v1/alerts?" + q).wantsCode(codeInvalidParameter)
+	}
+	r.get("/v1/alerts?site=nowhere").wantsCode(codeUnknownSite)
+}
+
+func TestActsWhileNobodyFolds(t *testing.T) {
+	r := newRig(t).shop()
+	r.api.foldPatience = 50 * time.Millisecond
+	id := r.alert(1)
+	r.run.Stop()
+	for _, do := range []string{"acknowledge", "close"} {
+		body := map[string]string{"acknowledge": "", "close": `{"outcome":"unclear"}`}[do]
+		a := into[ActAnswer](r.post("/v1/alerts/"+id+"/"+do, body).wants(202))
+		require.False(t, a.Folded)
+		require.NotZero(t, a.Entry)
+	}
+}
+
+func TestDeliveries(t *testing.T) {
+	r := newRig(t).shop()
+	id := r.alert(1)
+	list := into[DeliveryList](r.get("/v1/deliveries").wants(200)).Deliveries
+	require.Len(t, list, 1)
+	d := list[0]
+	require.Equal(t, id, d.Alert)
+	require.Equal(t, "door-team", d.Channel)
+	require.Equal(t, "pending", d.Status)
+	require.Empty(t, d.Data)
+	for q, n := range map[string]int{"status=pending": 1, "status=dead": 0, "channel=door-team": 1, "channel=x": 0, "alert=" + id: 1, "alert=x": 0, "site=quayside": 1} {
+		require.Len(t, into[DeliveryList](r.get("/v1/deliveries?"+q).wants(200)).Deliveries, n, q)
+	}
+	r.alert(2)
+	first := into[DeliveryList](r.get("/v1/deliveries?limit=1").wants(200))
+	rest := into[DeliveryList](r.get("/v1/deliveries?limit=1&cursor=" + first.Next).wants(200))
+	require.Empty(t, rest.Next)
+	require.NotEqual(t, first.Deliveries[0].ID, rest.Deliveries[0].ID)
+	for _, q := range []string{"status=lost", "limit=x", "cursor=x", "cursor=" + encodeCursor("x", "y")} {
+		r.get("/v1/deliveries?" + q).wantsCode(codeInvalidParameter)
+	}
+	r.get("/v1/deliveries?site=nowhere").wantsCode(codeUnknownSite)
+	one := into[DeliveryView](r.get("/v1/deliveries/" + d.ID).wants(200))
+	require.Contains(t, string(one.Data), engine.Notice)
+	r.get("/v1/deliveries/" + d.ID + "?x=1").wantsCode(codeInvalidParameter)
+	r.get("/v1/deliveries/msg_quayside-1-1-1-x").wantsCode(codeUnknownDelivery)
+
+	path := "/v1/deliveries/" + d.ID + "/retry"
+	r.sends.out.Code, r.sends.out.Reason = 500, "the receiver answered 500"
+	got := into[RetryAnswer](r.do("POST", path, "", "Idempotency-Key", "k").wants(200))
+	require.Equal(t, "the receiver answered 500", got.Outcome.Reason)
+	require.Equal(t, d.ID, got.Delivery.ID)
+	r.do("POST", path, "", "Idempotency-Key", "k").wants(200)
+	require.Len(t, r.sends.retried, 1, "the same request is carried out once")
+	require.Equal(t, "quayside "+d.ID, r.sends.retried[0])
+	r.do("POST", path, "x", "Idempotency-Key", "k").wantsCode(codeIdempotencyMismatch)
+	r.keyedFaults(path)
+	r.post("/v1/deliveries/nothing/retry", "").wantsCode(codeUnknownDelivery)
+	r.post(path+"?x=1", "").wantsCode(codeInvalidParameter)
+	r.sends.err = fmt.Errorf("the disk is full")
+	r.post(path, "").wantsCode(codeUnavailable)
+	r.api.opt.Dispatcher = nil
+	r.post(path, "").wantsCode(codeUnavailable)
+}
+
+// keyedFaults tries what can be wrong with a body and key where the body does not matter.
+func (r *rig) keyedFaults(path string) {
+	r.t.Helper()
+	r.do("POST", path, "", "Idempotency-Key", `"`).wantsCode(codeInvalidIdempotencyKey)
+	r.do("POST", path, "x", "Idempotency-Key", "f", "Content-Encoding", "br").wantsCode(codeUnsupportedEncoding)
+	r.do("POST", path, "x", "Idempotency-Key", "f", "Content-Encoding", "gzip").wantsCode(codeInvalidEncoding)
+	r.do("POST", path, strings.Repeat("x", 2<<20), "Idempotency-Key", "f").wantsCode(codeBodyTooLarge)
+	r.send(r.cutShort("POST", path, "Idempotency-Key", "f")).wantsCode(codeInvalidBody)
+}
