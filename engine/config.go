@@ -1,6 +1,8 @@
 package engine
 
 import (
+	"math"
+
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
 	"lintel/engine/layout"
@@ -24,6 +26,7 @@ type binding struct {
 	eval   *rules.Evaluator
 	limits map[int32][]limit // by product, those with a minimum or maximum
 	epoch  int64             // length of a presence epoch in milliseconds
+	looks  float64           // ln(1/(1-completeness)): how sure a single look at a window must be
 
 	rulesByName map[string]*rules.Rule
 	itemRules   [len(causeNames)]bool // whether any rule about items can be concerned by the cause
@@ -39,6 +42,7 @@ type zoneInfo struct {
 	kind    layout.Kind
 	known   bool
 	covered bool // a fixed read point sees it, so that silence there means something
+	fixed   []*pointInfo
 }
 
 type pointInfo struct {
@@ -66,6 +70,7 @@ type limit struct {
 // bind ties cfg to the state. Names are given numbers in the layout's order and never change theirs.
 func (s *State) bind(cfg *Config) {
 	b := binding{cfg: cfg, epoch: cfg.Layout.Presence.Epoch.Milliseconds(), eval: cfg.Rules.NewEvaluator()}
+	b.looks = math.Log(1 / min(0.5, max(1e-6, 1-cfg.Layout.Presence.Completeness)))
 	old := s.bound
 	for i := range cfg.Layout.Zones {
 		s.name(cfg.Layout.Zones[i].ID)
@@ -92,7 +97,8 @@ func (s *State) bind(cfg *Config) {
 		if p.Zone >= 0 {
 			info.zone = s.numbers[cfg.Layout.Zones[p.Zone].ID]
 			if p.Role == layout.Fixed && !info.quiet {
-				b.zones[info.zone].covered = true
+				z := &b.zones[info.zone]
+				z.covered, z.fixed = true, append(z.fixed, info)
 			}
 		}
 		b.points[info.name] = info

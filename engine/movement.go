@@ -31,9 +31,13 @@ func (s *State) arrive(i int32, zone uint16, t int64, point uint16, declared boo
 	if s.replaying {
 		return
 	}
-	s.place(i, zone, t)
 	it := s.item(i)
-	it.flags &^= flagDeclared
+	returns := it.zone == 0 && it.from == zone
+	s.place(i, zone, t)
+	it.flags &^= flagDeclared | flagFaint
+	if returns && !declared {
+		it.flags |= flagFaint
+	}
 	if declared {
 		it.flags |= flagDeclared
 	}
@@ -56,7 +60,7 @@ func (s *State) leaveZone(i int32, c Cause, t int64, point uint16) {
 		return
 	}
 	s.place(i, 0, t)
-	s.item(i).flags &^= flagDeclared
+	s.item(i).flags &^= flagDeclared | flagFaint
 	s.emitItem(c, i, t, func(f *Fact) { f.Point = s.idOf(point) })
 	s.tellStock(t)
 }

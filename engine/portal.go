@@ -40,7 +40,9 @@ type sighting struct {
 }
 
 const (
-	keptSightings = 256  // the newest reads of a burst that are kept,
+	keptSightings = 256  // the newest reads of a burst that are kept
+	passageEpochs = 32   // the longest passage, whatever the layout says: evidence must reach as far
+	missEpochs    = 64   // for how long a burst that was no passage counts against the next ones
 	maxAhead      = 2000 // milliseconds by which a reader's clock may be ahead of the receipt of its report
 )
 
@@ -63,7 +65,7 @@ func (s *State) passageGap() int64 { return s.bound.cfg.Layout.Presence.PassageG
 
 // passageMax bounds what is looked at: never more than evidence reaches back.
 func (s *State) passageMax() int64 {
-	return min(s.bound.cfg.Layout.Presence.PassageMax.Milliseconds(), traceEpochs*s.bound.epoch)
+	return min(s.bound.cfg.Layout.Presence.PassageMax.Milliseconds(), passageEpochs*s.bound.epoch)
 }
 
 // patience is the pause that ends the burst. One side alone may be the first half of a passage whose middle was missed, so it waits longer.
@@ -163,7 +165,7 @@ func (s *State) settle() {
 // end closes a burst and decides about it.
 func (s *State) end(b *burst) {
 	b.open = false
-	b.misses = slices.DeleteFunc(b.misses, func(t int64) bool { return t <= b.last-freeAfter*s.bound.epoch })
+	b.misses = slices.DeleteFunc(b.misses, func(t int64) bool { return t <= b.last-missEpochs*s.bound.epoch })
 	v := s.judge(b)
 	s.decide(b, v)
 	b.horizon = b.last
@@ -200,7 +202,7 @@ func (s *State) decide(b *burst, v verdict) {
 		from = b.zone
 	}
 	it.from = from
-	it.flags &^= flagDeclared
+	it.flags &^= flagDeclared | flagFaint
 	point := b.kept[len(b.kept)-1].point
 	s.emitItem(Passed, b.item, at, func(f *Fact) {
 		f.Passage, f.Point = v.Passage, s.idOf(point)

@@ -13,35 +13,49 @@ import (
 // Time is cut into epochs (one second unless the layout says otherwise). For each item and read point a trace remembers in which of the last epochs the
 // tag was heard and how strongly. From that alone:
 //
-//   - How long silence must last before it means absence follows Jeffery, Garofalakis and Franklin, "Adaptive Cleaning for RFID Data Streams"
-//     (VLDB 2006): each read is a draw with the tag's own read rate p, the window must be wide enough that a present tag is seen in
-//     it with the wanted completeness, and it is halved when the tag is seen significantly less than p predicts. See departsAfter.
-//   - Which of several readers has the item is decided by the mean of the strongest read of each epoch plus the read rate in decibels,
-//     and a change needs more than the layout's hysteresis. See score.
+//   - How long silence must last before it means absence follows the idea of Jeffery, Garofalakis and Franklin, "Adaptive Cleaning for RFID Data
+//     Streams" (VLDB 2006): each epoch is a draw with the tag's own read rate p, so a tag that is heard rarely is waited for longer. See silence.
+//   - Which of several readers has the item is decided by the mean of its strongest reads plus its read rate in decibels, and a change needs more
+//     than the layout's hysteresis and what chance alone would give. See accepts.
+//
+// Three things are known for longer than evidence lasts, and so stand in records: that somebody declared where an item is, that the readers hear it
+// badly where it lies (flagFaint), and how busy each read point usually is (readers.go), by which it is soon known that one no longer
+// hears anything. Where a reader is deaf its items neither leave nor are taken by the reader next door.
 const (
-	traceEpochs  = 32 // epochs a trace remembers before its last hit, and the longest silence that still is presence
-	scoreEpochs  = 16 // epochs that the score looks at
-	minSilence   = 3  // epochs of silence before the first look whether an item left
-	freeAfter    = 64 // epochs after which a trace is forgotten
-	lateEpochs   = 4  // a read older than this many epochs adds to a trace but moves nothing
-	strongHits   = 5  // epochs in which a reader must hear an item to overrule what a person declared
+	traceEpochs  = 64 // epochs a trace remembers before its last hit, and the longest silence that still is presence
+	slotEpochs   = 2  // epochs that share one remembered signal strength
+	slots        = 16
+	scoreEpochs  = (slots - 1) * slotEpochs // epochs that the score looks at: one slot may have only begun
+	minSilence   = 3                        // epochs of silence before the first look whether an item left
+	freeAfter    = 96                       // epochs after which a trace is forgotten
+	lateEpochs   = 4                        // a read older than this many epochs adds to a trace but moves nothing
+	strongHits   = 5                        // epochs in which a reader must hear an item to overrule what a person declared
+	graceEpochs  = 16                       // epochs that a reader that was deaf gets to hear its items again
 	absentScore  = math.MinInt32
 	defaultRSSI  = -60 // dBm taken for a reader that reports none: then only the read rate decides
 	wheelBuckets = 128
 )
 
+// Our own, tuned on the simulator (package measure says how, and how far to trust it).
+const (
+	goneLooks  = 2.5 // powers of 1-completeness that the chance of a silence must fall below to mean absence: every epoch is another chance to be wrong
+	movedLooks = 2.0 // likewise where another zone hears the item meanwhile
+	spreadDB   = 5.0 // standard deviation of a single epoch's contribution to a score: fading, and the chance in the rate
+	spreads    = 1.0 // standard errors by which a difference in scores must exceed the hysteresis
+)
+
 // evidenceEpochs is how far back entries matter to evidence: what a trace remembers, plus the longest silence, plus lateness.
 const evidenceEpochs = traceEpochs + freeAfter + lateEpochs + 2
 
-// trace is what one read point heard of one item lately.
+// trace is what one read point heard of one item lately: 48 bytes.
 type trace struct {
 	item  int32
 	next  int32 // the item's next trace, -1: none
 	point uint16
-	bits  uint32 // bit i: heard in epoch last-i
-	last  int64  // newest epoch heard
-	due   int64  // epoch of the wheel bucket that holds it
-	peak  [scoreEpochs]int8
+	due   uint8       // the wheel bucket that holds it
+	bits  uint64      // bit i: heard in epoch last-i
+	last  int64       // newest epoch heard
+	peak  [slots]int8 // strongest read of each slot, dBm; by epoch/slotEpochs modulo slots
 }
 
 // presence holds all traces of a site and a timing wheel of when each must be looked at again.
@@ -77,7 +91,7 @@ func (p *presence) schedule(i int32, e int64) {
 	if e > p.done+wheelBuckets-1 {
 		e = p.done + wheelBuckets - 1
 	}
-	p.traces[i].due = e
+	p.traces[i].due = uint8(e % wheelBuckets) // no two epochs within reach share a bucket
 	p.wheel[e%wheelBuckets] = append(p.wheel[e%wheelBuckets], i)
 	p.queued++
 }
@@ -105,50 +119,60 @@ func (s *State) hear(i int32, pt *pointInfo, t int64, rssi int16) (fresh bool) {
 			p.traces = append(p.traces, trace{})
 			ti = int32(len(p.traces) - 1)
 		}
-		p.traces[ti] = trace{item: i, next: it.ev, point: pt.name, bits: 1, last: e}
-		p.traces[ti].peak[e%scoreEpochs] = db
+		p.traces[ti] = trace{item: i, next: it.ev, point: pt.name, last: e}
+		p.traces[ti].hit(e, db)
 		it.ev = ti
+		s.load(pt)
 		p.schedule(ti, e+minSilence)
 		return true
 	}
 	tr := &p.traces[ti]
-	switch d := e - tr.last; {
-	case d == 0:
-		if tr.bits&1 == 0 { // it was forgotten when somebody declared the item elsewhere
-			tr.bits |= 1
-			tr.peak[e%scoreEpochs] = db
-			return true
-		}
-		tr.peak[e%scoreEpochs] = max(tr.peak[e%scoreEpochs], db)
+	d := e - tr.last
+	if d == 0 && tr.bits&1 != 0 { // most reads
+		k := slotOf(e)
+		tr.peak[k] = max(tr.peak[k], db)
 		return false
-	case d > 0:
-		if d < traceEpochs {
-			tr.bits = tr.bits<<uint(d) | 1
-		} else {
-			tr.bits = 1
-		}
+	}
+	if d <= -traceEpochs {
+		return false
+	}
+	if d > 0 {
+		tr.bits <<= uint(min(d, traceEpochs)) // by 64 it is 0
 		tr.last = e
-		tr.peak[e%scoreEpochs] = db
-		if e+minSilence < tr.due {
+		s.load(pt)
+		if e+minSilence < p.dueEpoch(tr) {
 			p.schedule(ti, e+minSilence)
 		}
-		return true
-	default: // out of order: fills a gap in the past
-		if d <= -traceEpochs {
-			return false
-		}
-		mask := uint32(1) << uint(-d)
-		had := tr.bits&mask != 0
-		tr.bits |= mask
-		if -d < scoreEpochs {
-			if k := e % scoreEpochs; had {
-				tr.peak[k] = max(tr.peak[k], db)
-			} else {
-				tr.peak[k] = db
-			}
-		}
-		return !had
 	}
+	return tr.hit(e, db)
+}
+
+// dueEpoch returns the epoch in which the trace is looked at next.
+func (p *presence) dueEpoch(t *trace) int64 {
+	next := p.done + 1
+	return next + (int64(t.due)-next)&(wheelBuckets-1)
+}
+
+func slotOf(e int64) int64 { return e / slotEpochs % slots }
+
+// hit notes a read in epoch e, at or before the trace's last, and reports whether it is the first of that epoch.
+func (t *trace) hit(e int64, db int8) bool {
+	bit := uint64(1) << uint(t.last-e)
+	had := t.bits&bit != 0
+	if t.last-e < scoreEpochs {
+		// The slot is this read's alone unless the other epoch in it was heard, too.
+		other := bit << 1
+		if e%slotEpochs == 0 {
+			other = bit >> 1 // 0 where the other epoch is still to come
+		}
+		if k := slotOf(e); had || t.bits&other != 0 {
+			t.peak[k] = max(t.peak[k], db)
+		} else {
+			t.peak[k] = db
+		}
+	}
+	t.bits |= bit
+	return !had
 }
 
 // forgetBefore drops what the item's traces heard before epoch e: somebody declared where it is, and what was heard before says nothing any more.
@@ -165,18 +189,12 @@ func (s *State) forgetBefore(it *item, e int64) {
 }
 
 // aligned returns the trace's hits with bit 0 at epoch e, for e at or after its last hit.
-func (t *trace) aligned(e int64) uint32 {
-	d := e - t.last
-	if d >= traceEpochs {
-		return 0
-	}
-	return t.bits << uint(max(d, 0))
-}
+func (t *trace) aligned(e int64) uint64 { return t.bits << uint(min(max(e-t.last, 0), traceEpochs)) }
 
-// rateDB is 10*log10(hits/scoreEpochs).
+// rateDB is 10*log10 of the read rate, with one hit added so that the first few don't weigh too much.
 var rateDB = func() (db [scoreEpochs + 1]float64) {
-	for h := 1; h <= scoreEpochs; h++ {
-		db[h] = 10 * math.Log10(float64(h)/scoreEpochs)
+	for h := range db {
+		db[h] = 10 * math.Log10(float64(h+1)/(scoreEpochs+1))
 	}
 	return
 }()
@@ -185,14 +203,16 @@ var rateDB = func() (db [scoreEpochs + 1]float64) {
 type zoneSignal struct {
 	score float64 // dBm of the best reader plus its read rate in dB; absentScore: not heard
 	hits  int     // epochs of the last scoreEpochs in which any of them heard it
+	best  int     // likewise, in which the best reader did
+	gone  bool    // silent for longer than chance explains where another zone hears it meanwhile
 	any   bool    // heard within traceEpochs
 	last  int64
 }
 
 // signal sums up the traces of the item's readers in zone z as of epoch e.
 func (s *State) signal(it *item, z uint16, e int64) zoneSignal {
-	sig := zoneSignal{score: absentScore}
-	var union uint32
+	sig := zoneSignal{score: absentScore, gone: true}
+	var union uint64
 	for ti := it.ev; ti >= 0; ti = s.presence.traces[ti].next {
 		tr := &s.presence.traces[ti]
 		pt := s.point(tr.point)
@@ -201,23 +221,32 @@ func (s *State) signal(it *item, z uint16, e int64) zoneSignal {
 		}
 		now := max(e, tr.last)
 		al := tr.aligned(now)
+		if al == 0 {
+			continue
+		}
 		union |= al
-		if al != 0 {
-			sig.any = true
-			sig.last = max(sig.last, tr.last)
-		}
+		sig.any = true
+		sig.last = max(sig.last, tr.last)
+		sig.gone = sig.gone && now-tr.last >= silence(tr.bits, movedLooks*s.bound.looks)
 		recent := al & (1<<scoreEpochs - 1)
-		n, sum := 0, 0
-		for b := recent; b != 0; b &= b - 1 {
-			k := now - int64(bits.TrailingZeros32(b))
-			sum += int(tr.peak[k%scoreEpochs])
-			n++
+		if recent == 0 {
+			continue
 		}
-		if n > 0 {
-			sig.score = max(sig.score, float64(sum)/float64(n)+rateDB[n])
+		n, sum, was := 0, 0, int64(-1)
+		for b := recent; b != 0; b &= b - 1 {
+			k := slotOf(now - int64(bits.TrailingZeros64(b)))
+			if k != was {
+				sum += int(tr.peak[k])
+				n++
+				was = k
+			}
+		}
+		count := bits.OnesCount64(recent)
+		if score := float64(sum)/float64(n) + rateDB[count]; score > sig.score {
+			sig.score, sig.best = score, count
 		}
 	}
-	sig.hits = bits.OnesCount32(union & (1<<scoreEpochs - 1))
+	sig.hits = bits.OnesCount64(union & (1<<scoreEpochs - 1))
 	return sig
 }
 
@@ -230,8 +259,8 @@ func (s *State) consider(i int32, pt *pointInfo, t int64) {
 		return
 	}
 	if it.zone == z {
-		if it.flags&flagDeclared != 0 && s.signal(it, z, e).hits >= strongHits {
-			it.flags &^= flagDeclared // the readers agree by now: from here on they may also notice that it left
+		if it.flags&(flagDeclared|flagFaint) != 0 && s.signal(it, z, e).hits >= strongHits {
+			it.flags &^= flagDeclared | flagFaint // the readers agree by now: from here on they may also notice that it left
 			s.touch(i)
 		}
 		return
@@ -248,42 +277,73 @@ func (s *State) accepts(it *item, z uint16, e int64, need int) bool {
 		return false
 	}
 	here := s.zone(it.zone)
-	if it.zone == 0 || !here.known || here.kind == layout.Exit {
-		return true // it is nowhere known: being heard is enough
+	switch {
+	case it.zone == 0 || !here.known:
+		// It is nowhere known: being heard is enough, but where it is heard best.
+		return !s.heardBetter(it, z, there.score, e)
+	case here.kind == layout.Exit:
+		// What was heard on the way out is no sign that it is back.
+		return s.hitsSince(it, z, s.epochOf(it.since)+2) >= need
+	case s.deaf(here):
+		return false
 	}
 	cur := s.signal(it, it.zone, e)
 	if !cur.any {
 		// Nothing hears it where it is said to be: either it left, or no reader covers that place.
-		return there.hits >= strongHits || (here.covered && it.flags&flagDeclared == 0)
+		return there.hits >= strongHits || (here.covered && it.flags&(flagDeclared|flagFaint) == 0)
 	}
-	return there.score > cur.score+s.bound.cfg.Layout.Presence.HysteresisDB
+	if cur.gone && it.flags&flagFaint == 0 && s.hitsSince(it, z, cur.last+1) >= need {
+		return true
+	}
+	chance := spreads * spreadDB * math.Sqrt(1/float64(max(1, there.best))+1/float64(max(1, cur.best)))
+	return there.score > cur.score+s.bound.cfg.Layout.Presence.HysteresisDB+chance
 }
 
-// departsAfter returns after how many epochs of silence the item whose reads are in hits (bit i: heard i epochs before the last hit) counts as gone.
-// delta is the accepted chance of missing a present tag. Formulas of the paper named above, recalled from memory: the window
-// w = (2/p)*ln(1/delta) epochs; halved while the reads in it fall below w*p - 2*sqrt(w*p*(1-p)).
-func departsAfter(hits uint32, delta float64) int {
-	span := bits.Len32(hits)
-	n := bits.OnesCount32(hits)
-	// One success and one failure are added, so that a tag heard once is not taken to be read always.
-	p := float64(n+1) / float64(span+2)
-	full := int(math.Ceil(2 / p * math.Log(1/delta)))
-	w := max(minSilence, min(full, traceEpochs))
-	for silent := 1; ; silent++ {
-		var seen int
-		if silent < w {
-			seen = bits.OnesCount32(hits & (1<<uint(w-silent) - 1))
-		}
-		// The window cannot reach further back than the tag was first heard.
-		cover := float64(min(w, span+silent))
-		if float64(seen) < cover*p-2*math.Sqrt(cover*p*(1-p)) {
-			w = max(minSilence, w/2)
-		}
-		if silent >= w {
-			return silent
+// heardBetter reports whether another zone than z hears the item better.
+func (s *State) heardBetter(it *item, z uint16, score float64, e int64) bool {
+	for ti := it.ev; ti >= 0; ti = s.presence.traces[ti].next {
+		tr := &s.presence.traces[ti]
+		if pt := s.point(tr.point); pt != nil && pt.role == layout.Fixed && pt.zone != z && tr.bits != 0 {
+			if other := s.signal(it, pt.zone, e); !other.gone && other.score > score {
+				return true
+			}
 		}
 	}
+	return false
 }
+
+// hitsSince counts the epochs from e on in which a reader of zone z heard the item.
+func (s *State) hitsSince(it *item, z uint16, e int64) (n int) {
+	for ti := it.ev; ti >= 0; ti = s.presence.traces[ti].next {
+		tr := &s.presence.traces[ti]
+		if pt := s.point(tr.point); pt != nil && pt.role == layout.Fixed && pt.zone == z && tr.last >= e {
+			n += bits.OnesCount64(tr.bits << uint(max(0, traceEpochs-1-(tr.last-e))))
+		}
+	}
+	return n
+}
+
+// silence returns after how many epochs without a hit the item whose hits are in h (bit i: heard i epochs before the last hit) counts as gone.
+//
+// Each epoch is a draw with the read rate p. The paper's window, (2/p)*ln(1/delta) epochs for a chance of delta to miss a tag that is there, bounds a single look (formula
+// recalled from memory). But every hit begins another silence, hundreds an hour and item, so the bound must hold over all of them; and (1-p)^k, the chance of
+// k misses, is used as it is, since 1/p overstates it for tags that are read well. Looks is ln(1/delta) times how much surer than a single look it must be:
+// the answer is the smallest k with (1-p)^k <= exp(-looks).
+func silence(h uint64, looks float64) int64 {
+	n, span := bits.OnesCount64(h), bits.Len64(h)
+	// One success and one failure are added, so that a tag heard once is not taken to be read always.
+	return int64(max(minSilence, min(traceEpochs, math.Ceil(looks*missLog[n][span]))))
+}
+
+// missLog is -1/ln(1-p) for p = (n+1)/(span+2), by n and span: logarithms are too slow for the hot path.
+var missLog = func() (t [traceEpochs + 1][traceEpochs + 1]float64) {
+	for n := range t {
+		for span := n; span <= traceEpochs; span++ {
+			t[n][span] = -1 / math.Log(1-float64(n+1)/float64(span+2))
+		}
+	}
+	return
+}()
 
 // expire looks at all traces that are due by the site clock: items that left, evidence that is too old.
 func (s *State) expire() {
@@ -306,7 +366,7 @@ func (s *State) expire() {
 		p.done = e
 		p.leave = p.leave[:0]
 		for _, ti := range bucket {
-			if tr := &p.traces[ti]; tr.due == e && tr.point != 0 {
+			if tr := &p.traces[ti]; int64(tr.due) == e%wheelBuckets && tr.point != 0 {
 				s.review(ti, e)
 			}
 		}
@@ -333,23 +393,22 @@ func (s *State) review(ti int32, e int64) {
 	case silent < minSilence:
 		p.schedule(ti, tr.last+minSilence)
 	default:
-		after := int64(traceEpochs)
+		after := int64(minSilence)
 		if tr.bits != 0 {
-			after = int64(departsAfter(tr.bits, s.delta()))
+			after = silence(tr.bits, goneLooks*s.bound.looks)
 		}
 		if silent < after {
 			p.schedule(ti, tr.last+after)
 			return
 		}
+		// When a trace is looked at follows from evidence alone. Whether the item leaves may depend on records too, and is asked again until the trace is forgotten.
+		next := freeAfter - silent
 		if pt := s.point(tr.point); pt != nil && pt.role == layout.Fixed {
 			p.leave = append(p.leave, tr.item)
+			next = min(next, graceEpochs/2)
 		}
-		p.schedule(ti, tr.last+freeAfter)
+		p.schedule(ti, e+next)
 	}
-}
-
-func (s *State) delta() float64 {
-	return min(0.5, max(1e-6, 1-s.bound.cfg.Layout.Presence.Completeness))
 }
 
 // release forgets a trace. The item is written then, since the record is the only place left that knows when it was last heard.
@@ -376,7 +435,7 @@ func (s *State) release(ti int32) {
 func (s *State) depart(i int32, e int64) {
 	it := s.item(i)
 	here := s.zone(it.zone)
-	if it.zone == 0 || !here.covered || it.flags&flagDeclared != 0 {
+	if it.zone == 0 || !here.covered || it.flags&(flagDeclared|flagFaint) != 0 || s.deaf(here) {
 		return
 	}
 	var best *pointInfo
@@ -385,7 +444,10 @@ func (s *State) depart(i int32, e int64) {
 	for ti := it.ev; ti >= 0; ti = s.presence.traces[ti].next {
 		tr := &s.presence.traces[ti]
 		pt := s.point(tr.point)
-		if pt == nil || pt.role != layout.Fixed || tr.bits == 0 || e-tr.last >= int64(departsAfter(tr.bits, s.delta())) {
+		if pt == nil || pt.role != layout.Fixed || tr.bits == 0 {
+			continue
+		}
+		if e-tr.last >= silence(tr.bits, goneLooks*s.bound.looks) {
 			continue
 		}
 		if pt.zone == it.zone {
@@ -395,7 +457,7 @@ func (s *State) depart(i int32, e int64) {
 			best, bestScore, bestLast = pt, sig.score, tr.last
 		}
 	}
-	if sig := s.signal(it, it.zone, e); !sig.any && e-s.epochOf(it.since) < minSilence {
+	if sig := s.signal(it, it.zone, e); !sig.any && e-s.epochOf(it.since) < graceEpochs {
 		return // just placed here by other means; give the readers a moment
 	}
 	if best != nil {
@@ -408,7 +470,7 @@ func (s *State) depart(i int32, e int64) {
 func (p *presence) digest(s *State, i int32, put func(string, ...any)) {
 	type row struct {
 		point uint16
-		bits  uint32
+		bits  uint64
 		last  int64
 	}
 	var rows []row

@@ -44,7 +44,7 @@ type RecordName struct{ Kind, Key string }
 const itemVersion = 1
 
 // keptFlags are those that an item's record holds; the others follow from other records.
-const keptFlags = flagDeclared | flagForeign | flagMissed | flagMissing
+const keptFlags = flagDeclared | flagFaint | flagForeign | flagMissed | flagMissing
 
 // Flush returns the records that changed since the last call, in a fixed order of kinds: what a commit must write for the state to be loaded again as it is.
 func (s *State) Flush() []Change {
@@ -171,10 +171,13 @@ func (s *State) appendMeta(b []byte) []byte {
 	b = msgp.AppendInt64(b, s.clock)
 	b = msgp.AppendInt64(b, s.factMs)
 	b = msgp.AppendUint32(b, s.factN)
-	b = msgp.AppendArrayHeader(b, uint32(2*len(s.readers.points)))
+	b = msgp.AppendArrayHeader(b, uint32(6*len(s.readers.points)))
 	for _, p := range s.readers.points {
 		b = msgp.AppendInt64(b, p.last)
 		b = msgp.AppendBool(b, p.silent)
+		for _, v := range []int64{p.since, p.rhythm, p.load, p.hits} {
+			b = msgp.AppendInt64(b, v)
+		}
 	}
 	b = msgp.AppendArrayHeader(b, uint32(2*len(s.marks)))
 	for _, m := range s.marks {
@@ -207,8 +210,8 @@ func DecodeMeta(b []byte) (Meta, error) {
 		return m, fmt.Errorf("meta record has version %d, this Lintel reads %d", v, metaVersion)
 	}
 	m.seq, m.clock, m.factMs, m.factN = r.uint64(), r.int64(), r.int64(), r.uint32()
-	for n := r.array() / 2; n > 0 && r.err == nil; n-- {
-		m.points = append(m.points, readerState{last: r.int64(), silent: r.bool()})
+	for n := r.array() / 6; n > 0 && r.err == nil; n-- {
+		m.points = append(m.points, readerState{last: r.int64(), silent: r.bool(), since: r.int64(), rhythm: r.int64(), load: r.int64(), hits: r.int64()})
 	}
 	for n := r.array() / 2; n > 0 && r.err == nil; n-- {
 		m.marks = append(m.marks, mark{at: r.int64(), seq: r.uint64()})
