@@ -213,6 +213,7 @@ func (s *State) decide(b *burst, v verdict) {
 // What the weights of judge are, in units of log odds. Our own, tuned on the simulator (package measure says how, and how far to trust it).
 const (
 	passWindow   = 6000 // milliseconds before the end of a burst that are judged: walking through takes three to five seconds
+	endWindow    = 700  // milliseconds that are its end
 	swingWeight  = 5.0  // of the swing from one side to the other, -2 to 2
 	leadWeight   = 1.5  // of each second by which one side's centre of time is ahead, up to maxLead
 	maxLead      = 1.5
@@ -225,7 +226,7 @@ const (
 	maxMisses    = 5
 	standWeight  = -1.0 // of a burst that has lasted longer than people take to go through
 	outerAlone   = 3.5  // in place of swing and lead where only the outer side heard it: the inner one may be broken
-	fewReads     = 0.5  // amplitude that damps the balance of few and weak reads: that of one read at -66 dBm
+	fewReads     = 0.25 // amplitude that damps the balance of few and weak reads: that of one read at -72 dBm
 
 	minPassage = 0.5 // confidence below which a burst is not told as a passage
 )
@@ -245,7 +246,7 @@ func (b *balance) value() float64 {
 
 // judge computes direction and confidence of a burst from its reads and from what else hears the item: evidence only.
 //
-// The end of the burst is cut into thirds. Swing is the balance of the last third less that of the first: whoever walks through is heard by one side
+// Only the last seconds are judged. Swing is the balance of their end less that of their first third: whoever walks through is heard by one side
 // first and by the other last, while goods that lie near the door, and people who turn back there, end where they began. The lead, the
 // time between the two sides' centres, says the same of the whole. With the peak, since people walk under the antennas, they add up to log
 // odds, and the confidence is 1/(1+exp(-odds)).
@@ -270,7 +271,7 @@ func (s *State) judge(b *burst) verdict {
 		if x.t <= first+third {
 			begin[x.side] += amplitude
 		}
-		if x.t >= b.last-third {
+		if x.t >= b.last-endWindow {
 			end[x.side] += amplitude
 		}
 		whole[x.side] += amplitude
