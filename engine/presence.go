@@ -41,7 +41,7 @@ const (
 	goneLooks  = 2.5 // powers of 1-completeness that the chance of a silence must fall below to mean absence: every epoch is another chance to be wrong
 	movedLooks = 2.0 // likewise where another zone hears the item meanwhile
 	spreadDB   = 5.0 // standard deviation of a single epoch's contribution to a score: fading, and the chance in the rate
-	spreads    = 1.0 // standard errors by which a difference in scores must exceed the hysteresis
+	spreads    = 0.5 // standard errors by which a difference in scores must exceed the hysteresis
 )
 
 // evidenceEpochs is how far back entries matter to evidence: what a trace remembers, plus the longest silence, plus lateness.
