@@ -33,12 +33,14 @@ const (
 	codeUnknownItem           Code = "unknown_item"
 	codeUnknownAlert          Code = "unknown_alert"
 	codeUnknownDelivery       Code = "unknown_delivery"
+	codeUnknownCount          Code = "unknown_count"
 	codeUnknownDocument       Code = "unknown_document"
 	codeUnknownChannel        Code = "unknown_channel"
 	codeUnknownKey            Code = "unknown_key"
 	codeMethodNotAllowed      Code = "method_not_allowed"
 	codeNotAcceptable         Code = "not_acceptable"
 	codeAlertStatus           Code = "alert_status"
+	codeCountStatus           Code = "count_status"
 	codeIdempotencyBusy       Code = "idempotency_in_progress"
 	codeIdempotencyLost       Code = "idempotency_outcome_unknown"
 	codeKeyExists             Code = "key_exists"
@@ -76,12 +78,14 @@ var problems = map[Code]struct {
 	codeUnknownItem:           {404, "The site has no such item."},
 	codeUnknownAlert:          {404, "There is no such alert."},
 	codeUnknownDelivery:       {404, "There is no such delivery."},
+	codeUnknownCount:          {404, "There is no such count."},
 	codeUnknownDocument:       {404, "There is no such document, or no such version of it."},
 	codeUnknownChannel:        {404, "There is no such channel."},
 	codeUnknownKey:            {404, "There is no key of that name."},
 	codeMethodNotAllowed:      {405, "The route exists, the method does not."},
 	codeNotAcceptable:         {406, "The answer does not exist in the form that Accept asks for."},
 	codeAlertStatus:           {409, "The alert is not in a status in which this can be done."},
+	codeCountStatus:           {409, "The count is not in a status in which this can be done."},
 	codeIdempotencyBusy:       {409, "The first request with this Idempotency-Key is still running."},
 	codeIdempotencyLost:       {409, "The first request with this Idempotency-Key never ended. Look what became of it and use a new key."},
 	codeKeyExists:             {409, "A key of that name exists or existed."},

@@ -47,6 +47,7 @@ func (a *API) table() []route {
 	var t []route
 	t = append(t, streamRoutes()...)
 	t = append(t, questionRoutes()...)
+	t = append(t, countRoutes()...)
 	t = append(t, alertRoutes()...)
 	t = append(t, documentRoutes()...)
 	t = append(t, keyRoutes()...)

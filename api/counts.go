@@ -1,0 +1,546 @@
+package api
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"lintel/engine"
+	"lintel/engine/epc"
+	"lintel/engine/layout"
+	"lintel/engine/store"
+)
+
+// CountRequest opens a count.
+type CountRequest struct {
+	Zones        []string         `json:"zones" jsonschema:"minItems=1" jsonschema_description:"The zones that are counted, together."`
+	Note         string           `json:"note,omitempty" jsonschema_description:"At most 1,000 characters. Never anything about a person."`
+	MissingAfter int              `json:"missing_after,omitempty" jsonschema:"minimum=1,maximum=2,default=2" jsonschema_description:"In how many counts running an item must be missed before it is told as missing. One miss is often only a bad angle."`
+	Delivery     *DeliveryRequest `json:"delivery,omitempty" jsonschema_description:"Check a delivery against its papers, instead of a shelf against what is known of it."`
+}
+
+// DeliveryRequest is what the papers of a delivery say.
+type DeliveryRequest struct {
+	EPCs     []string      `json:"epcs,omitempty" jsonschema_description:"The items that the papers name, in any form of their identity; at most 50,000."`
+	Products []PapersEntry `json:"products,omitempty" jsonschema_description:"How many of each product they say, beside epcs; at most 10,000."`
+}
+
+// PapersEntry is one line of the papers.
+type PapersEntry struct {
+	GTIN     string `json:"gtin,omitempty" jsonschema_description:"One of gtin and sku must be there."`
+	SKU      string `json:"sku,omitempty"`
+	Quantity int    `json:"quantity" jsonschema:"minimum=1,maximum=1000000"`
+}
+
+// PlaceError is one thing that is wrong with a body.
+type PlaceError struct {
+	Path   string `json:"path"`
+	Reason string `json:"reason"`
+}
+
+// CountAnswer is a count after something was done to it.
+type CountAnswer struct {
+	Entry  uint64       `json:"entry" jsonschema_description:"The journal entry that holds what was done."`
+	Folded bool         `json:"folded" jsonschema_description:"False if it was not worked through in time; it will be."`
+	ID     string       `json:"id"`
+	Count  *CountDetail `json:"count,omitempty"`
+}
+
+// CountList is one page of counts, newest first.
+type CountList struct {
+	Counts []CountView `json:"counts"`
+	Next   string      `json:"next,omitempty"`
+}
+
+// Limits of what a count may be opened with.
+const (
+	maxPapersTags     = 50_000
+	maxPapersProducts = 10_000
+	maxQuantity       = 1_000_000
+)
+
+// openCount opens a count of zones.
+func (c *call) openCount() error {
+	var req CountRequest
+	if err := c.decodeLargeJSON(&req); err != nil {
+		return err
+	}
+	lay, err := c.api.layoutOf(c.Request().Context(), c.site)
+	if err != nil {
+		return err
+	}
+	cmd, err := c.countCommandOf(&req, lay)
+	if err != nil {
+		return err
+	}
+	done, err := c.carryOut(&engine.Entry{Kind: engine.EntryCount, At: c.api.opt.Now().UnixMilli(), By: c.key.Name, Command: *cmd})
+	if err != nil {
+		return err
+	}
+	id := engine.CountID(c.site, done.seq)
+	answer := CountAnswer{Entry: done.seq, Folded: done.folded, ID: id}
+	if !done.folded {
+		return c.JSON(http.StatusAccepted, answer)
+	}
+	if answer.Count, err = c.countDetail(id); err != nil {
+		if asProblemCode(err) == codeUnknownCount {
+			return problemf(codeConflict, "The zones were taken out of the layout at the same moment. Look at the layout and open the count again.")
+		}
+		return err
+	}
+	c.Response().Header().Set("Location", "/v1/sites/"+c.site+"/counts/"+id)
+	return c.JSON(http.StatusCreated, answer)
+}
+
+// decodeLargeJSON is decodeJSON for bodies as large as the limit lets them be.
+func (c *call) decodeLargeJSON(v any) error {
+	if _, err := c.wantType(mediaJSON); err != nil {
+		return err
+	}
+	b, err := c.readBody(c.api.opt.BodyLimit)
+	if err != nil {
+		return err
+	}
+	defer b.release()
+	text, err := checkText(b.b)
+	if err != nil {
+		return err
+	}
+	return decodeStrict(text, v)
+}
+
+// countCommandOf checks the request as a whole: everything that is wrong is listed.
+func (c *call) countCommandOf(req *CountRequest, lay *layout.Layout) (*engine.CountCommand, error) {
+	var faults []PlaceError
+	more := 0
+	fault := func(path, format string, args ...any) {
+		if len(faults) == 100 {
+			more++
+			return
+		}
+		faults = append(faults, PlaceError{path, fmt.Sprintf(format, args...)})
+	}
+	cmd := &engine.CountCommand{Do: "open", Note: req.Note, MissingAfter: cmp.Or(req.MissingAfter, 2)}
+	if len(req.Zones) == 0 {
+		fault("zones", "it is empty; name the zones that are counted")
+	}
+	for i, z := range req.Zones {
+		if _, ok := lay.ZoneIndex(z); !ok {
+			fault(fmt.Sprintf("zones[%d]", i), "%s", noZone(lay, z))
+		} else if slices.Contains(cmd.Zones, z) {
+			fault(fmt.Sprintf("zones[%d]", i), "the zone %q is there twice", z)
+		} else {
+			cmd.Zones = append(cmd.Zones, z)
+		}
+	}
+	if len([]rune(req.Note)) > maxNote {
+		fault("note", "it is longer than %d characters", maxNote)
+	}
+	if cmd.MissingAfter < 1 || cmd.MissingAfter > 2 {
+		fault("missing_after", "%d must be 1 or 2", cmd.MissingAfter)
+	}
+	if req.Delivery != nil {
+		if err := c.papersOf(req.Delivery, cmd, fault); err != nil {
+			return nil, err
+		}
+	}
+	if len(faults) == 0 {
+		return cmd, nil
+	}
+	return nil, problemf(codeInvalidBody, "The count can't be opened: %s: %s%s.", faults[0].Path, faults[0].Reason, andMore(len(faults)+more-1)).with("errors", faults)
+}
+
+func andMore(n int) string {
+	if n == 0 {
+		return ""
+	}
+	return fmt.Sprintf(" (and %d more)", n)
+}
+
+// papersOf reads the papers of a delivery into the command.
+func (c *call) papersOf(d *DeliveryRequest, cmd *engine.CountCommand, fault func(string, string, ...any)) error {
+	cmd.Delivery = true
+	switch {
+	case len(d.EPCs)+len(d.Products) == 0:
+		fault("delivery", "it says nothing; name items in epcs, or numbers of products in products")
+	case len(d.EPCs) > maxPapersTags:
+		fault("delivery.epcs", "it names %d items, at most %d are taken", len(d.EPCs), maxPapersTags)
+		return nil
+	case len(d.Products) > maxPapersProducts:
+		fault("delivery.products", "it has %d lines, at most %d are taken", len(d.Products), maxPapersProducts)
+		return nil
+	}
+	had := make(map[epc.Key]bool, len(d.EPCs))
+	for i, s := range d.EPCs {
+		id, err := parseIdentity(s, 0, false)
+		if err != nil {
+			fault(fmt.Sprintf("delivery.epcs[%d]", i), "%s", identityFault(err).Reason)
+			continue
+		}
+		k, words := keyOf(id)
+		if had[k] {
+			fault(fmt.Sprintf("delivery.epcs[%d]", i), "the item %s is there twice", shown([]byte(s)))
+			continue
+		}
+		had[k] = true
+		cmd.Tags = append(cmd.Tags, engine.Tag{Key: k, Text: strings.Clone(words)})
+	}
+	return c.view(func(st *engine.State) error {
+		products := st.Config().Catalog
+		for i, p := range d.Products {
+			path := fmt.Sprintf("delivery.products[%d]", i)
+			if p.Quantity < 1 || p.Quantity > maxQuantity {
+				fault(path+".quantity", "%d is no number from 1 to %d", p.Quantity, maxQuantity)
+			}
+			gtin, err := oneProduct(p.GTIN, p.SKU, products)
+			if err != nil {
+				fault(path, "%s", err)
+				continue
+			}
+			cmd.Papers = append(cmd.Papers, engine.Line{GTIN: gtin, Count: p.Quantity})
+		}
+		return nil
+	})
+}
+
+// done is an entry that a person made, and what came of it.
+type done struct {
+	seq    uint64
+	folded bool
+	facts  []engine.Fact
+}
+
+// carryOut puts an entry into the journal of the site of the path and waits a little for its fold.
+func (c *call) carryOut(e *engine.Entry) (done, error) {
+	ctx := c.Request().Context()
+	site, err := c.api.runner.Site(ctx, c.site)
+	if err != nil {
+		return done{}, unavailable(err)
+	}
+	sub := site.Subscribe(256)
+	defer sub.Close()
+	res, err := c.api.runner.Append(ctx, c.site, e, "", "")
+	if err != nil {
+		return done{}, unavailable(err)
+	}
+	d := done{seq: uint64(res.Seq)}
+	wait, cancel := context.WithTimeout(ctx, c.api.foldPatience)
+	defer cancel()
+	if d.facts, _, _, err = sub.Await(wait, d.seq); err != nil {
+		return d, ctx.Err() // nil unless the caller is gone: it is in the journal and will be folded
+	}
+	d.folded = true
+	return d, nil
+}
+
+// countVerbs are what can be done to a count that is there, and in which statuses.
+var countVerbs = []struct {
+	do, summary, about string
+	from               []engine.CountStatus
+	to                 engine.CountStatus
+}{
+	{"pause", "Stop taking reads for now", "", []engine.CountStatus{engine.CountOpen}, engine.CountPaused},
+	{"resume", "Take reads again", "", []engine.CountStatus{engine.CountPaused}, engine.CountOpen},
+	{"pass", "Begin another round over the same shelves", "Rounds that are over say more of what was not read than any number of reads in one round: have the tags awake again for each.",
+		[]engine.CountStatus{engine.CountOpen}, engine.CountOpen},
+	{"close", "End a count and reconcile it", "Items go where they were counted; what was missed in as many counts running as missing_after says is told as missing. Nothing is written off.",
+		[]engine.CountStatus{engine.CountOpen, engine.CountPaused}, engine.CountClosed},
+	{"discard", "Drop a count as if it had never been", "", []engine.CountStatus{engine.CountOpen, engine.CountPaused}, engine.CountDiscarded},
+	{"reopen", "Open a closed count again, for another round", "It can be done for 12 hours, and until a newer count of one of its zones is opened.", []engine.CountStatus{engine.CountClosed}, engine.CountOpen},
+}
+
+// commandCount carries out a verb on the count of the path.
+func (c *call) commandCount(verb int) error {
+	v := &countVerbs[verb]
+	rec, err := c.countOfPath()
+	if err != nil {
+		return err
+	}
+	if !slices.Contains(v.from, rec.Status) || rec.Final {
+		return countStatus(&rec, v.do)
+	}
+	d, err := c.carryOut(&engine.Entry{
+		Kind: engine.EntryCount, At: c.api.opt.Now().UnixMilli(), By: c.key.Name, Command: engine.CountCommand{Do: v.do, ID: rec.ID},
+	})
+	if err != nil {
+		return err
+	}
+	answer := CountAnswer{Entry: d.seq, Folded: d.folded, ID: rec.ID}
+	if !d.folded {
+		return c.JSON(http.StatusAccepted, answer)
+	}
+	if answer.Count, err = c.countDetail(rec.ID); err != nil {
+		return err
+	}
+	if answer.Count.Status != v.to.String() { // somebody else was first
+		now, err := c.countRecord(rec.ID)
+		if err != nil {
+			return err
+		}
+		return countStatus(&now, v.do)
+	}
+	if v.do == "close" {
+		c.keepAssessment(answer.Count)
+	}
+	return c.JSON(http.StatusOK, answer)
+}
+
+// countStatus explains why something can't be done to a count, and what to do instead.
+func countStatus(rec *engine.Count, do string) error {
+	verb := strings.ReplaceAll(do, "reads", "post reads to")
+	var instead string
+	switch {
+	case rec.Final && rec.Status == engine.CountClosed:
+		instead = "Its reads are no longer kept: open a new count."
+	case rec.Status == engine.CountDiscarded:
+		instead = "Open a new count."
+	case rec.Status == engine.CountClosed:
+		instead = "POST .../reopen opens it again for another round; otherwise open a new count."
+	case rec.Status == engine.CountPaused:
+		instead = "POST .../resume makes it go on."
+	default:
+		instead = "It is taking reads; POST .../close ends it."
+	}
+	return problemf(codeCountStatus, "The count is %s; one can't %s it. %s", rec.Status, verb, instead).with("count_status", rec.Status.String())
+}
+
+// countOfPath returns the count that the path names.
+func (c *call) countOfPath() (engine.Count, error) {
+	id, err := c.pathValue("id")
+	if err != nil {
+		return engine.Count{}, err
+	}
+	return c.countRecord(id)
+}
+
+// countRecord returns a count as the state has it, or as it was last committed.
+func (c *call) countRecord(id string) (engine.Count, error) {
+	ctx := c.Request().Context()
+	site, err := c.api.runner.Site(ctx, c.site)
+	if err != nil {
+		return engine.Count{}, unavailable(err)
+	}
+	if len(id) > 200 || !strings.HasPrefix(id, c.site+"-count-") {
+		return engine.Count{}, noCount(id)
+	}
+	var rec engine.Count
+	var found bool
+	short, cancel := context.WithTimeout(ctx, viewPatience)
+	defer cancel()
+	_ = site.View(short, func(st *engine.State) error { // a site that is loading answers from its records
+		rec.Status, rec.Zones, found = st.CountStatus(id)
+		return nil
+	})
+	if found {
+		rec.ID = id
+		return rec, nil
+	}
+	_, err = c.api.store.Records(ctx, c.site, engine.KindCount, []string{id}, func(_ store.Kind, _ string, v []byte) error {
+		rec, err = engine.DecodeCount(v)
+		found = err == nil
+		return err
+	})
+	if err != nil {
+		return rec, unavailable(err)
+	}
+	if !found {
+		return rec, noCount(id)
+	}
+	return rec, nil
+}
+
+func noCount(id string) error {
+	return problemf(codeUnknownCount, "There is no count %s.", shown([]byte(id)))
+}
+
+// countStatusNames are what a listing of counts can be narrowed to.
+var countStatusNames = []string{"open", "paused", "closed", "discarded", "active", "all"}
+
+func (c *call) listCounts() error {
+	limit, err := c.intParam("limit", 100, 1, 1000)
+	if err != nil {
+		return err
+	}
+	status := cmp.Or(c.QueryParam("status"), "all")
+	if !slices.Contains(countStatusNames, status) {
+		return badParam("status", "there is no status %s; it is one of %s", shown([]byte(status)), strings.Join(countStatusNames, ", "))
+	}
+	cursor, err := c.cursorParam(1)
+	if err != nil {
+		return err
+	}
+	before := int64(1<<63 - 1)
+	if cursor != nil {
+		if before, err = parseInt(cursor[0], 63); err != nil {
+			return badParam("cursor", "it is none of this route")
+		}
+	}
+	lay, err := c.api.layoutOf(c.Request().Context(), c.site)
+	if err != nil {
+		return err
+	}
+	zone := c.QueryParam("zone")
+	if _, ok := lay.ZoneIndex(zone); zone != "" && !ok {
+		return badParam("zone", "%s", noZone(lay, zone))
+	}
+	list, err := c.counts(func(rec *engine.Count) bool {
+		switch {
+		case countNumber(rec.ID) >= before, zone != "" && !slices.Contains(rec.Zones, zone):
+			return false
+		case status == "active":
+			return rec.Status == engine.CountOpen || rec.Status == engine.CountPaused
+		}
+		return status == "all" || rec.Status.String() == status
+	})
+	if err != nil {
+		return err
+	}
+	page := CountList{Counts: list}
+	if len(list) > limit {
+		page.Counts = list[:limit]
+		page.Next = encodeCursor(fmt.Sprint(countNumber(list[limit-1].ID)))
+	}
+	return c.JSON(http.StatusOK, page)
+}
+
+// countNumber is the number of the entry that opened a count: the newer the larger.
+func countNumber(id string) int64 {
+	n, _ := parseInt(id[strings.LastIndexByte(id, '-')+1:], 63)
+	return n
+}
+
+// counts lists the counts on record that want lets through, newest first.
+func (c *call) counts(want func(*engine.Count) bool) ([]CountView, error) {
+	for try := 0; ; try++ {
+		list := []CountView{}
+		_, err := c.api.store.Records(c.Request().Context(), c.site, engine.KindCount, nil, func(_ store.Kind, _ string, v []byte) error {
+			rec, err := engine.DecodeCount(v)
+			if err == nil && want(&rec) {
+				list = append(list, countView(&rec))
+			}
+			return err
+		})
+		if retryListing(err, try) {
+			continue
+		}
+		slices.SortFunc(list, func(a, b CountView) int { return cmp.Compare(countNumber(b.ID), countNumber(a.ID)) })
+		return list, unavailable(err)
+	}
+}
+
+func (c *call) getCount() error {
+	id, err := c.pathValue("id")
+	if err != nil {
+		return err
+	}
+	v, err := c.countDetail(id)
+	if err != nil {
+		return err
+	}
+	return c.JSON(http.StatusOK, v)
+}
+
+// countScope is what reads of a count must fit: their zone is one that is counted.
+type countScope struct {
+	zones   []string
+	counted []bool // by index in the layout
+	only    int    // index of the zone, where just one is counted; -1: several
+}
+
+func newCountScope(zones []string, lay *layout.Layout) *countScope {
+	s := &countScope{zones: zones, counted: make([]bool, len(lay.Zones)), only: -1}
+	for _, z := range zones {
+		if i, ok := lay.ZoneIndex(z); ok {
+			s.counted[i] = true
+			if len(zones) == 1 {
+				s.only = i
+			}
+		}
+	}
+	return s
+}
+
+// place returns the zone that the read at hand belongs to in the count, and whether it belongs to it at all. zone is the declared one, -1: none.
+func (s *countScope) place(d *readDecoder, point, zone int) (int, bool) {
+	p := &d.lay.ReadPoints[point]
+	switch {
+	case zone >= 0 && s.counted[zone]:
+		return zone, true
+	case zone >= 0:
+		id := d.lay.Zones[zone].ID
+		d.failf(reasonZone, "the zone %q is not part of this count, which counts %s%s", id, strings.Join(s.zones, ", "), didYouMean(id, s.zones))
+		return zone, false
+	case p.Zone >= 0 && s.counted[p.Zone]:
+		return p.Zone, true
+	case p.Zone >= 0:
+		id := d.lay.Zones[p.Zone].ID
+		d.failf(reasonZone, "the read point %q sees the zone %q, which is not part of this count: it counts %s", p.ID, id, strings.Join(s.zones, ", "))
+		return zone, false
+	case s.only >= 0:
+		return s.only, true
+	}
+	d.failf(reasonZone, "\"zone\" is missing; this count has several, so say which: %s", strings.Join(s.zones, ", "))
+	return zone, false
+}
+
+// postCountReads takes reads into a count.
+func (c *call) postCountReads() error {
+	wait, err := c.waitParam()
+	if err != nil {
+		return err
+	}
+	media, err := c.wantType(mediaJSON, mediaNDJSON)
+	if err != nil {
+		return err
+	}
+	rec, err := c.countOfPath()
+	if err != nil {
+		return err
+	}
+	lay, err := c.api.layoutOf(c.Request().Context(), c.site)
+	if err != nil {
+		return err
+	}
+	if rec.Status != engine.CountOpen {
+		return countStatus(&rec, "reads")
+	}
+	body, err := c.readBody(c.api.opt.BodyLimit)
+	if err != nil {
+		return err
+	}
+	defer body.release()
+	d := newReadDecoder(lay, c.api.opt.Now().UnixMilli(), c.api.opt.BatchLimit)
+	defer d.release()
+	d.scope = newCountScope(rec.Zones, lay)
+	if media == mediaNDJSON {
+		err = d.lines(body.b)
+	} else {
+		err = d.array(body.b)
+	}
+	if err != nil {
+		return err
+	}
+	d.entry.Count = rec.ID
+	return c.appendBatch("count", &d.entry, d.accepted(), d.rejected, body.b, wait)
+}
+
+// kindAssessment is the record kind of what could be said of a count when it was closed; the record's key is the count's id. Later its tallies are gone.
+const kindAssessment store.Kind = "assessment"
+
+// keepAssessment puts on record what could be said of the count when it was closed.
+func (c *call) keepAssessment(v *CountDetail) {
+	if v.Assessment == nil {
+		return
+	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(c.Request().Context()), 5*time.Second)
+	defer cancel()
+	err := c.api.store.Commit(ctx, c.site, store.Commit{Loose: true, Writes: []store.Record{{Kind: kindAssessment, Key: v.ID, Value: mustJSON(v.Assessment)}}})
+	if err != nil && !errors.Is(err, context.Canceled) {
+		c.api.log.Warn("what could be said of a count was not kept", "site", c.site, "count", v.ID, "err", err)
+	}
+}

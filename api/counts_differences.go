@@ -1,0 +1,314 @@
+package api
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"lintel/engine"
+	"lintel/engine/catalog"
+	"lintel/engine/epc"
+	"lintel/engine/estimate"
+	"lintel/engine/sheet"
+)
+
+// DifferenceView is one line of what a count found otherwise than expected.
+type DifferenceView struct {
+	Finding string       `json:"finding" jsonschema:"enum=missed_once,enum=missing,enum=moved_here,enum=new_here,enum=unknown_product,enum=foreign,enum=sold_but_present,enum=better_next_door,enum=tied_next_door,enum=heard_elsewhere,enum=found_again,enum=newer_known,enum=not_delivered,enum=not_on_papers,enum=more_than_papers,enum=only_here,enum=only_there"`
+	Words   string       `json:"words"`
+	Item    string       `json:"item"`
+	GTIN    string       `json:"gtin,omitempty"`
+	Product *ProductView `json:"product,omitempty"`
+	Zone    string       `json:"zone,omitempty" jsonschema_description:"Where it was counted, or expected."`
+	Was     string       `json:"was,omitempty" jsonschema_description:"Where it was known to be before, or the other zone."`
+	Reads   int          `json:"reads,omitempty"`
+}
+
+// ProductLineView is what was expected and found of one product.
+type ProductLineView struct {
+	GTIN     string       `json:"gtin,omitempty" jsonschema_description:"Left out: all tags without a product."`
+	Product  *ProductView `json:"product,omitempty"`
+	Expected int          `json:"expected"`
+	Found    int          `json:"found"`
+}
+
+// DifferencesView is what closing a count found.
+type DifferencesView struct {
+	Count       CountView            `json:"count"`
+	Result      *CountSummary        `json:"result,omitempty"`
+	Assessment  *estimate.Assessment `json:"assessment,omitempty"`
+	Caution     string               `json:"caution"`
+	Against     *CountView           `json:"against,omitempty" jsonschema_description:"The other count, where two are compared."`
+	InBoth      *int                 `json:"in_both,omitempty" jsonschema_description:"Items that both counts found."`
+	Differences []DifferenceView     `json:"differences"`
+	Products    []ProductLineView    `json:"products,omitempty"`
+}
+
+// findingWords says each finding in a sentence for whoever goes to the shelf.
+var findingWords = map[string]string{
+	"missed_once":      "Expected, not heard this time: look again",
+	"missing":          "Expected, and not heard in the counts running that it takes: not found",
+	"moved_here":       "Was known to be elsewhere: it is here now",
+	"new_here":         "Of a known product, never heard of before",
+	"unknown_product":  "Its product is not in the product list",
+	"foreign":          "Not a GS1 tag of this shop",
+	"sold_but_present": "Sold by the records, and heard: check the sale",
+	"better_next_door": "Heard better in the zone next door, counted at the same time",
+	"tied_next_door":   "Heard as well in the zone next door, counted at the same time",
+	"heard_elsewhere":  "A reader far away heard the same identity at the same time: look for two tags with one identity",
+	"found_again":      "Was missing, and is here",
+	"newer_known":      "Something newer is known of it: it was moved or sold since",
+	"not_delivered":    "On the papers, not heard",
+	"not_on_papers":    "Heard, and not on the papers",
+	"more_than_papers": "Heard, and more than the papers say of its product",
+	"only_here":        "Found by this count only",
+	"only_there":       "Found by the other count only",
+}
+
+// differences answers with what closing the count of the path found, or with how it differs from another.
+func (c *call) differences(f form) error {
+	lines := c.QueryParam("lines")
+	if lines != "" && lines != "items" && lines != "products" {
+		return badParam("lines", "%s must be items or products", shown([]byte(lines)))
+	}
+	v, err := c.closedCount("", "its differences are known once it is closed")
+	if err != nil {
+		return err
+	}
+	if other := c.QueryParam("against"); other != "" {
+		if lines == "products" {
+			return badParam("lines", "two counts are compared by item only")
+		}
+		err = c.against(v, other)
+	} else {
+		err = c.fillDifferences(v)
+	}
+	if err != nil {
+		return err
+	}
+	if f.media == mediaJSON {
+		return c.JSON(http.StatusOK, v.DifferencesView)
+	}
+	lay, err := c.api.layoutOf(c.Request().Context(), c.site)
+	if err != nil {
+		return err
+	}
+	t := sheet.Table{Name: "Differences of a count", Site: lay.Name, Zone: lay.Location(), Notes: v.notes(lay.Location())}
+	if v.Result != nil {
+		t.At = v.Result.Closed
+	}
+	if lines == "products" {
+		t.Name = "Products of a count"
+		v.productTable(&t)
+	} else {
+		v.itemTable(&t)
+	}
+	return c.answerTable(f.media, v.Count.ID, t)
+}
+
+// closedOne is a closed count with its result.
+type closedOne struct {
+	DifferencesView
+	res *engine.CountResult
+}
+
+// closedCount returns a count that is closed; id "": that of the path.
+func (c *call) closedCount(id, otherwise string) (*closedOne, error) {
+	var err error
+	if id == "" {
+		if id, err = c.pathValue("id"); err != nil {
+			return nil, err
+		}
+	}
+	detail, err := c.countDetail(id)
+	if err != nil {
+		return nil, err
+	}
+	if detail.Result == nil {
+		return nil, problemf(codeCountStatus, "The count %s is %s; %s.", id, detail.Status, otherwise).with("count_status", detail.Status)
+	}
+	v := &closedOne{DifferencesView: DifferencesView{
+		Count: detail.CountView, Result: detail.Result, Assessment: detail.Assessment, Caution: detail.Caution, Differences: []DifferenceView{},
+	}}
+	v.res, err = c.storedResult(id)
+	if err == nil && v.res == nil {
+		err = problemf(codeCountStatus, "The count %s is open again; %s.", id, otherwise)
+	}
+	return v, err
+}
+
+func (c *call) fillDifferences(v *closedOne) error {
+	return c.view(func(st *engine.State) error {
+		products := st.Config().Catalog
+		for i := range v.res.Differences {
+			d := &v.res.Differences[i]
+			v.Differences = append(v.Differences, differenceView(d.Finding.String(), d.Key, d.Text, d.GTIN, d.Zone, d.Was, d.Reads, products))
+		}
+		for _, l := range v.res.Products {
+			line := ProductLineView{GTIN: engine.GTINText(l.GTIN), Expected: l.Expected, Found: l.Found}
+			if k, ok := products.ByGTIN(l.GTIN); ok {
+				line.Product = productView(products.At(k))
+			}
+			v.Products = append(v.Products, line)
+		}
+		return nil
+	})
+}
+
+func differenceView(finding string, k epc.Key, text string, gtin uint64, zone, was string, reads int, products *catalog.Catalog) DifferenceView {
+	d := DifferenceView{Finding: finding, Words: findingWords[finding], Item: text, GTIN: engine.GTINText(gtin), Zone: zone, Was: was, Reads: reads}
+	if words, ok := k.Text(); ok {
+		d.Item = words
+	}
+	if i, ok := products.ByGTIN(gtin); ok && gtin != 0 {
+		d.Product = productView(products.At(i))
+	}
+	return d
+}
+
+// against compares what two closed counts found.
+func (c *call) against(v *closedOne, other string) error {
+	if other == v.Count.ID {
+		return badParam("against", "it is the same count")
+	}
+	o, err := c.closedCount(other, "two counts can be compared once both are closed")
+	if asProblemCode(err) == codeUnknownCount {
+		return badParam("against", "there is no count %s", shown([]byte(other)))
+	}
+	if err != nil {
+		return err
+	}
+	if !slices.ContainsFunc(v.Count.Zones, func(z string) bool { return slices.Contains(o.Count.Zones, z) }) {
+		return badParam("against", "the counts have no zone in common: this one counted %s, the other %s", strings.Join(v.Count.Zones, ", "), strings.Join(o.Count.Zones, ", "))
+	}
+	both := 0
+	v.Against, v.InBoth = &o.Count, &both
+	return c.view(func(st *engine.State) error {
+		products := st.Config().Catalog
+		only := func(finding string, k epc.Key) {
+			text, gtin, zone := "", uint64(0), ""
+			if it, ok := st.Item(k); ok {
+				text, gtin, zone = it.Text, it.GTIN, it.Zone
+			} else if g, ok := k.GTIN14(); ok {
+				gtin = g
+			}
+			v.Differences = append(v.Differences, differenceView(finding, k, text, gtin, zone, "", 0, products))
+		}
+		a, b := v.res.Found, o.res.Found // both in order of identity
+		var there []epc.Key
+		for len(a) > 0 || len(b) > 0 {
+			switch {
+			case len(b) == 0 || len(a) > 0 && a[0].Compare(b[0]) < 0:
+				only("only_here", a[0])
+				a = a[1:]
+			case len(a) == 0 || b[0].Compare(a[0]) < 0:
+				there = append(there, b[0])
+				b = b[1:]
+			default:
+				both++
+				a, b = a[1:], b[1:]
+			}
+		}
+		for _, k := range there {
+			only("only_there", k)
+		}
+		return nil
+	})
+}
+
+// notes are the sentences that must be read with the table.
+func (v *closedOne) notes(zone *time.Location) []string {
+	when := func(t time.Time) string { return t.In(zone).Format("2 January 2006, 15:04 MST") }
+	notes := []string{fmt.Sprintf("Count %s of %s, opened %s by %s.", v.Count.ID, strings.Join(v.Count.Zones, ", "), when(v.Count.Opened), v.Count.By)}
+	if v.Count.Note != "" {
+		notes = append(notes, "Note: "+v.Count.Note)
+	}
+	if v.Against != nil {
+		return append(notes, fmt.Sprintf("Compared with count %s of %s, opened %s. Both found %d items.",
+			v.Against.ID, strings.Join(v.Against.Zones, ", "), when(v.Against.Opened), *v.InBoth), v.Caution)
+	}
+	r := v.Result
+	notes = append(notes,
+		fmt.Sprintf("%d expected: %d of them found, %d not heard. %d more found that were not expected.", r.Expected, r.Matched, r.Missing, r.Unexpected),
+		fmt.Sprintf("Accuracy by item %s, by product line %s (%d of %d lines).", percent(r.ItemAccuracy), percent(r.LineAccuracy), r.LinesRight, r.Lines),
+		accuracyNotes)
+	if v.Assessment != nil {
+		notes = append(notes, v.Assessment.Words)
+	} else {
+		notes = append(notes, "How many tags were not read can't be estimated any more, since the reads of this count are no longer kept.")
+	}
+	return append(notes, v.Caution)
+}
+
+func percent(x float64) string { return fmt.Sprintf("%.1f %%", 100*x) }
+
+// itemTable fills in the lines by item.
+func (v *closedOne) itemTable(t *sheet.Table) {
+	t.GroupBy = "What"
+	t.Columns = []sheet.Column{
+		{Name: "What", Key: "words", Width: 40}, {Name: "Finding", Key: "finding"}, {Name: "Item", Key: "item", Width: 34}, {Name: "GTIN", Key: "gtin"}, {Name: "SKU", Key: "sku"},
+		{Name: "Product", Key: "product", Width: 30}, {Name: "Zone", Key: "zone"}, {Name: "Was in", Key: "was"}, {Name: "Reads", Key: "reads", Kind: sheet.KindNumber},
+	}
+	var rows [][]sheet.Cell
+	for i := range v.Differences {
+		d := &v.Differences[i]
+		var sku, name string
+		if d.Product != nil {
+			sku, name = d.Product.SKU, d.Product.Name
+		}
+		rows = append(rows, []sheet.Cell{
+			sheet.Text(d.Words), sheet.Text(d.Finding), sheet.Text(d.Item), sheet.Text(d.GTIN), sheet.Text(sku), sheet.Text(name), sheet.Text(d.Zone), sheet.Text(d.Was), sheet.Int(int64(d.Reads)),
+		})
+	}
+	t.Rows = sheet.Rows(rows...)
+}
+
+// productTable fills in the lines by product.
+func (v *closedOne) productTable(t *sheet.Table) {
+	t.Columns = []sheet.Column{
+		{Name: "GTIN", Key: "gtin"}, {Name: "SKU", Key: "sku"}, {Name: "Product", Key: "product", Width: 30}, {Name: "Expected", Key: "expected", Kind: sheet.KindNumber},
+		{Name: "Found", Key: "found", Kind: sheet.KindNumber}, {Name: "Difference", Key: "difference", Kind: sheet.KindNumber},
+	}
+	var rows [][]sheet.Cell
+	for _, l := range v.Products {
+		var sku, name string
+		if l.Product != nil {
+			sku, name = l.Product.SKU, l.Product.Name
+		}
+		rows = append(rows, []sheet.Cell{
+			sheet.Text(l.GTIN), sheet.Text(sku), sheet.Text(name), sheet.Int(int64(l.Expected)), sheet.Int(int64(l.Found)), sheet.Int(int64(l.Found - l.Expected)),
+		})
+	}
+	t.Rows = sheet.Rows(rows...)
+}
+
+// oneProduct finds the GTIN that either a GTIN or a SKU means.
+func oneProduct(gtin, sku string, products *catalog.Catalog) (uint64, error) {
+	switch {
+	case gtin != "" && sku != "":
+		return 0, errors.New("write gtin or sku, not both")
+	case gtin == "" && sku == "":
+		return 0, errors.New("no product is named; write gtin or sku")
+	case gtin != "":
+		g, err := epc.ParseGTIN(gtin)
+		if err != nil {
+			return 0, fmt.Errorf("gtin: %s", identityFault(err).Reason)
+		}
+		return g, nil
+	}
+	found := products.BySKU(sku)
+	switch len(found) {
+	case 0:
+		return 0, fmt.Errorf("the product list has no SKU %s", shown([]byte(sku)))
+	case 1:
+		return products.At(found[0]).GTIN, nil
+	}
+	var gtins []string
+	for _, i := range found[:min(len(found), 5)] {
+		gtins = append(gtins, engine.GTINText(products.At(i).GTIN))
+	}
+	return 0, fmt.Errorf("the SKU %s stands for %d products; write the gtin, one of %s", shown([]byte(sku)), len(found), strings.Join(gtins, ", "))
+}

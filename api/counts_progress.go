@@ -1,0 +1,232 @@
+package api
+
+import (
+	"encoding/json"
+	"time"
+
+	"lintel/engine"
+	"lintel/engine/estimate"
+	"lintel/engine/store"
+)
+
+// CountView is a count as lists show it.
+type CountView struct {
+	ID           string     `json:"id"`
+	Zones        []string   `json:"zones"`
+	Status       string     `json:"status" jsonschema:"enum=open,enum=paused,enum=closed,enum=discarded"`
+	Note         string     `json:"note,omitempty"`
+	By           string     `json:"by" jsonschema_description:"The name of the key that opened it."`
+	Opened       time.Time  `json:"opened_at"`
+	Closed       *time.Time `json:"closed_at,omitempty"`
+	Pass         int        `json:"pass" jsonschema_description:"The round over the shelves that is under way, from 1."`
+	MissingAfter int        `json:"missing_after"`
+	Delivery     bool       `json:"delivery" jsonschema_description:"It checks a delivery against its papers."`
+	Final        bool       `json:"final" jsonschema_description:"It can't be opened again: what it heard is no longer kept. Its result is."`
+	Expected     int        `json:"expected" jsonschema_description:"Items that should be there, as known when it was opened, or by the papers."`
+	Unique       int        `json:"unique" jsonschema_description:"Different tags heard."`
+	Reads        int        `json:"reads" jsonschema_description:"Reads taken, repeats included."`
+}
+
+func countView(r *engine.Count) CountView {
+	v := CountView{
+		ID: r.ID, Zones: r.Zones, Status: r.Status.String(), Note: r.Note, By: r.By, Opened: time.UnixMilli(r.Opened).UTC(), Closed: moment(r.Closed), Pass: r.Pass,
+		MissingAfter: r.MissingAfter, Delivery: r.Delivery, Final: r.Final, Expected: len(r.Expected), Unique: r.Distinct, Reads: r.Reads,
+	}
+	for _, l := range r.Papers {
+		v.Expected += l.Count
+	}
+	return v
+}
+
+// CountDetail is one count, with how far it has come.
+type CountDetail struct {
+	CountView
+	Progress   *CountProgress       `json:"progress,omitempty" jsonschema_description:"While what it heard is kept."`
+	Assessment *estimate.Assessment `json:"assessment,omitempty" jsonschema_description:"What may be said of tags that were not read. Show words and caution together."`
+	Advice     string               `json:"advice,omitempty" jsonschema_description:"What would make the count say more."`
+	Caution    string               `json:"caution" jsonschema_description:"Goes with every number of a count."`
+	Result     *CountSummary        `json:"result,omitempty" jsonschema_description:"Once it is closed."`
+}
+
+// CountProgress is how far a count has come.
+type CountProgress struct {
+	Found        int              `json:"found" jsonschema_description:"How many of the expected items were heard so far."`
+	NewPerSecond float64          `json:"new_per_second" jsonschema_description:"New tags a second lately: the count dies out when the shelf is read."`
+	PerSecond    float64          `json:"reads_per_second"`
+	OverSeconds  int              `json:"over_seconds" jsonschema_description:"Over how many seconds these rates are taken."`
+	QuietSeconds float64          `json:"quiet_seconds" jsonschema_description:"How long no new tag has turned up."`
+	Curve        []CurvePoint     `json:"curve"`
+	Repeats      engine.Histogram `json:"repeats" jsonschema_description:"How many tags were reported once, twice, ...; the last number is for 16 times and more."`
+	PassesEnded  int              `json:"passes_ended"`
+	InPasses     engine.Histogram `json:"in_passes" jsonschema_description:"How many tags were heard in one, two, ... of the rounds that are over."`
+}
+
+// CurvePoint is one place on the curve of a count.
+type CurvePoint estimate.Point
+
+// CountSummary is what closing a count found, in numbers.
+type CountSummary struct {
+	Closed        time.Time `json:"closed_at"`
+	Expected      int       `json:"expected"`
+	Matched       int       `json:"matched" jsonschema_description:"Expected and heard."`
+	Missing       int       `json:"missing" jsonschema_description:"Expected and not heard. That is no proof that they are gone."`
+	Unexpected    int       `json:"unexpected" jsonschema_description:"Heard and not expected."`
+	ItemAccuracy  float64   `json:"item_accuracy" jsonschema_description:"matched / (expected + unexpected): the share of items on which record and shelf agree."`
+	Lines         int       `json:"lines" jsonschema_description:"Products that were expected or heard."`
+	LinesRight    int       `json:"lines_right" jsonschema_description:"Products of which exactly the expected number was heard."`
+	LineAccuracy  float64   `json:"line_accuracy" jsonschema_description:"lines_right / lines. Published figures for stock records mostly mean this one, and are lower."`
+	AccuracyNotes string    `json:"accuracy_notes"`
+}
+
+// accuracyNotes says which definition each accuracy goes by: two shops that name a number without it can't be compared.
+const accuracyNotes = "Item accuracy: items both expected and heard, as a share of all items expected or heard. " +
+	"Line accuracy: products of which exactly the expected number was heard, as a share of all products expected or heard; one item too many or too few makes the whole product wrong."
+
+func countSummary(r *engine.CountResult) *CountSummary {
+	return &CountSummary{
+		Closed: time.UnixMilli(r.Closed).UTC(), Expected: r.Expected, Matched: r.Matched, Missing: r.Missing, Unexpected: r.Unexpected,
+		ItemAccuracy: r.ItemAccuracy(), Lines: r.Lines, LinesRight: r.LinesRight, LineAccuracy: r.LineAccuracy(), AccuracyNotes: accuracyNotes,
+	}
+}
+
+// countDetail returns a count with all that is known of it.
+func (c *call) countDetail(id string) (*CountDetail, error) {
+	v := &CountDetail{Caution: estimate.Caution}
+	var p engine.CountProgress
+	found := false
+	err := c.view(func(st *engine.State) error {
+		p, found = st.CountProgress(id)
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	if found {
+		v.progress(&p, c.api.opt.Now().UnixMilli())
+	} else {
+		rec, err := c.storedCount(id)
+		if err != nil {
+			return nil, err
+		}
+		v.CountView = countView(&rec)
+		if v.Assessment, err = c.storedAssessment(id); err != nil {
+			return nil, err
+		}
+	}
+	if v.Status != engine.CountClosed.String() {
+		return v, nil
+	}
+	res, err := c.storedResult(id)
+	if err != nil || res == nil {
+		return v, err
+	}
+	v.Result = countSummary(res)
+	return v, nil
+}
+
+// progress fills in what the tallies of a count say.
+func (v *CountDetail) progress(p *engine.CountProgress, now int64) {
+	v.CountView = countView(&p.Count)
+	v.Expected = p.ExpectedItems
+	if p.Closed != 0 {
+		now = p.Closed
+	}
+	curve := curveOf(&p.Count, now)
+	v.Progress = &CountProgress{
+		Found: p.Found, QuietSeconds: float64(curve.Quiet(now)) / 1000, Curve: []CurvePoint{}, Repeats: p.Repeats, PassesEnded: p.PassesEnded, InPasses: p.InPasses,
+	}
+	for _, pt := range curve.Points() {
+		v.Progress.Curve = append(v.Progress.Curve, CurvePoint(pt))
+	}
+	v.Progress.NewPerSecond, v.Progress.PerSecond, v.Progress.OverSeconds = curve.Rate(now, 10)
+	a := estimate.Assess(estimate.Input{
+		Tally: tallyOf(p.Repeats, p.Reads), Passes: p.PassesEnded, Incidence: tallyOf(p.InPasses, 0), Curve: curve, Expected: p.ExpectedItems, At: now,
+	})
+	v.Assessment = &a
+	if p.PassesEnded < 2 && p.Distinct > 0 {
+		v.Advice = "Reads of one tag come in bursts, so one round over the shelves says little of what was not read. Two or more rounds say more: mark each with POST .../pass."
+	}
+}
+
+// tallyOf turns a histogram into a tally. reads is how often all tags were met together; where the histogram tells them all apart, it says so itself.
+func tallyOf(h engine.Histogram, reads int) estimate.Tally {
+	var t estimate.Tally
+	least := 0
+	for i, n := range h {
+		t.Freq[i] = n
+		t.Distinct += n
+		least += n * (i + 1)
+	}
+	t.Reads = least
+	if h[len(h)-1] > 0 {
+		t.Reads = max(least, reads)
+	}
+	return t
+}
+
+// recentMs is the end of a curve that is spread over its seconds: as far back as rates are taken.
+const recentMs = estimate.RecentSeconds * 1000
+
+// curveOf lays the bins of a count's curve out in time. Within a bin nobody knows when its reads came: they are spread evenly, new tags towards its end.
+func curveOf(r *engine.Count, now int64) *estimate.Curve {
+	curve := estimate.NewCurve(r.Opened)
+	at := r.Opened
+	for _, b := range r.Curve {
+		from, to := at, min(at+b.Ms, max(now, at+1))
+		at += b.Ms
+		if b.New == 0 && b.Reads == 0 {
+			continue
+		}
+		parts := int64(1)
+		if to > now-recentMs {
+			parts = max(1, (to-from)/1000)
+		}
+		newLeft, readsLeft := b.New, b.Reads
+		for k := range parts {
+			share := int(parts - k)
+			n, reads := newLeft/share, readsLeft/share
+			newLeft, readsLeft = newLeft-n, readsLeft-reads
+			curve.Add(from+(to-from)*(k+1)/parts-1, n, reads)
+		}
+	}
+	curve.Add(now, 0, 0)
+	return curve
+}
+
+// storedCount returns a count as it was last committed.
+func (c *call) storedCount(id string) (rec engine.Count, err error) {
+	found := false
+	_, err = c.api.store.Records(c.Request().Context(), c.site, engine.KindCount, []string{id}, func(_ store.Kind, _ string, v []byte) error {
+		found = true
+		rec, err = engine.DecodeCount(v)
+		return err
+	})
+	if err != nil {
+		return rec, unavailable(err)
+	}
+	if !found {
+		return rec, noCount(id)
+	}
+	return rec, nil
+}
+
+// storedResult returns what closing a count found, nil if it never closed.
+func (c *call) storedResult(id string) (*engine.CountResult, error) {
+	var res *engine.CountResult
+	_, err := c.api.store.Records(c.Request().Context(), c.site, engine.KindResult, []string{id}, func(_ store.Kind, _ string, v []byte) error {
+		r, err := engine.DecodeCountResult(v)
+		res = &r
+		return err
+	})
+	return res, unavailable(err)
+}
+
+// storedAssessment returns what could be said of a count when it was closed, nil if that is not known.
+func (c *call) storedAssessment(id string) (*estimate.Assessment, error) {
+	var a *estimate.Assessment
+	_, err := c.api.store.Records(c.Request().Context(), c.site, kindAssessment, []string{id}, func(_ store.Kind, _ string, v []byte) error {
+		a = new(estimate.Assessment)
+		return json.Unmarshal(v, a)
+	})
+	return a, unavailable(err)
+}
