@@ -212,7 +212,6 @@ func (c *call) papersOf(d *DeliveryRequest, cmd *engine.CountCommand, fault func
 type done struct {
 	seq    uint64
 	folded bool
-	facts  []engine.Fact
 }
 
 // carryOut puts an entry into the journal of the site of the path and waits a little for its fold.
@@ -231,7 +230,7 @@ func (c *call) carryOut(e *engine.Entry) (done, error) {
 	d := done{seq: uint64(res.Seq)}
 	wait, cancel := context.WithTimeout(ctx, c.api.foldPatience)
 	defer cancel()
-	if d.facts, _, _, err = sub.Await(wait, d.seq); err != nil {
+	if _, _, _, err = sub.Await(wait, d.seq); err != nil {
 		return d, ctx.Err() // nil unless the caller is gone: it is in the journal and will be folded
 	}
 	d.folded = true
