@@ -42,6 +42,8 @@ type Options struct {
 	JournalKeep time.Duration // how long folded entries are kept; default 48h
 	FactsKeep   time.Duration // how long facts are kept; default 30 days
 
+	Export ExportOptions // where else the data goes
+
 	Log *slog.Logger // default slog.Default
 
 	// A simulated shop has a clock of its own, which the sites and the API go by; webhooks are sent by the real one.
@@ -63,6 +65,7 @@ type App struct {
 	opt      Options
 	ownStore bool
 	channels *channels
+	exports  *exports
 	server   *http.Server
 	listener net.Listener
 	wg       sync.WaitGroup
@@ -113,6 +116,9 @@ func New(ctx context.Context, opt Options) (*App, error) {
 		Store: a.Store, Deliver: d, Log: opt.Log, Node: opt.Node, Metrics: runner.NewMetrics(a.Registry),
 		JournalKeep: opt.JournalKeep, FactsKeep: opt.FactsKeep, Now: opt.Now, Speed: opt.Speed,
 	})
+	if a.exports, err = newExports(a); err != nil {
+		return nil, errors.Join(err, a.closeStore())
+	}
 	a.API = api.New(api.Options{Store: a.Store, Runner: a.Runner, Dispatcher: d, Log: opt.Log, Registry: a.Registry, Now: opt.Now})
 	return a, nil
 }
@@ -157,6 +163,7 @@ func (a *App) Start(ctx context.Context) error {
 	bg, stop := context.WithCancel(context.Background())
 	a.stopBg = stop
 	a.wg.Go(func() { a.channels.run(bg) })
+	a.startExports(bg)
 	a.wg.Go(func() {
 		if err := a.Dispatcher.Run(bg); err != nil {
 			a.fail(err)
@@ -203,7 +210,7 @@ func (a *App) Stop(ctx context.Context) error {
 		a.stopBg()
 	}
 	a.wg.Wait()
-	return errors.Join(append(errs, a.closeStore())...)
+	return errors.Join(append(errs, a.exports.close(), a.closeStore())...)
 }
 
 // channels keeps the newest channels at hand, so that the sender asks no store before each try.
