@@ -16,3 +16,7 @@ crash:
 # The whole path against a floor and a plain script; needs an empty Redis server, for example: redis-server --port 7790 --save ''
 bench: build
 	bin/lintel bench --redis $${LINTEL_BENCH_REDIS:-redis://127.0.0.1:7790}
+
+# What Lintel concludes against what is true, on ten simulated shops that nothing was tuned on.
+truth: build
+	bin/lintel truth

@@ -39,6 +39,7 @@ type cli struct {
 	Epc   epcCmd   `cmd:"" name:"epc" help:"Decode tag identities, given as arguments or as lines on standard input; one JSON object a line."`
 	Key   keyCmd   `cmd:"" help:"Make, list and revoke API keys directly in the store."`
 	Bench benchCmd `cmd:"" help:"Measure the whole path against a floor and a plain script on a Redis server; the last line is JSON."`
+	Truth truthCmd `cmd:"" help:"Compare what Lintel concludes with what is true, on seeded simulated shops."`
 	Move  moveCmd  `cmd:"" help:"Copy everything from one store to another, for example from embedded to Redis. Stop the server first."`
 	Ver   verCmd   `cmd:"" name:"version" help:"Print the version."`
 }
