@@ -42,7 +42,6 @@ type readDecoder struct {
 	now int64 // the server's clock, Unix milliseconds
 	max int   // reads in a batch
 
-	scope    *countScope // of a count; nil: reads of the site
 	entry    engine.Entry
 	rejected []Rejection
 	beats    int // reads without an identity, which only say that the read point is alive
@@ -86,7 +85,6 @@ func (d *readDecoder) release() {
 	e := &d.entry
 	clear(e.Reads) // they may hold texts
 	*e = engine.Entry{Points: e.Points[:0], Zones: e.Zones[:0], Reads: e.Reads[:0]}
-	d.scope = nil
 	d.lay, d.rejected, d.beats, d.n, d.lastPoint, d.epc, d.point, d.zone, d.fault = nil, nil, 0, 0, nil, nil, nil, nil, Rejection{}
 	d.instants.known = false
 	d.dec.ResetBytes(nil)
@@ -365,12 +363,12 @@ func (d *readDecoder) textMember(bit uint8, v []byte) {
 func (d *readDecoder) numberMember(bit uint8, v []byte) {
 	switch bit {
 	case memberRSSI:
-		f, err := strconv.ParseFloat(text(v), 64)
-		if err != nil || f < minRSSI || f > maxRSSI {
+		tenths, ok := deciBel(v)
+		if !ok {
 			d.failf(reasonShape, "\"rssi\" %s is no signal strength; write dBm between %d and %d", shown(v), minRSSI, maxRSSI)
 			return
 		}
-		d.rssi = int16(math.Round(f * 10))
+		d.rssi = tenths
 	case memberCount:
 		n, err := strconv.ParseUint(text(v), 10, 32)
 		if err != nil || n < 1 || n > maxCount {
@@ -393,6 +391,32 @@ func (d *readDecoder) numberMember(bit uint8, v []byte) {
 	}
 }
 
+// deciBel reads dBm as tenths. Readers write a few digits with at most one decimal; the rest is left to the standard library.
+func deciBel(v []byte) (int16, bool) {
+	n, digits, point := 0, v, false
+	if digits[0] == '-' {
+		digits = digits[1:]
+	}
+	for i, c := range digits {
+		switch {
+		case c-'0' <= 9 && i < 5:
+			n = n*10 + int(c-'0')
+		case c == '.' && i == len(digits)-2:
+			point = true
+		default:
+			f, err := strconv.ParseFloat(text(v), 64)
+			return int16(math.Round(max(minRSSI, min(f, maxRSSI)) * 10)), err == nil && f >= minRSSI && f <= maxRSSI
+		}
+	}
+	if !point {
+		n *= 10
+	}
+	if v[0] == '-' {
+		n = -n
+	}
+	return int16(n), n >= minRSSI*10 && n <= maxRSSI*10
+}
+
 // has reports whether the read at hand has the member, other than as null.
 func (d *readDecoder) has(bit uint8) bool { return d.seen&^d.null&bit != 0 }
 
@@ -408,9 +432,6 @@ func (d *readDecoder) take() {
 	}
 	r := engine.Read{RSSI: d.rssi, N: d.count, T: d.t}
 	zone, ok := d.zoneIndex()
-	if ok && d.scope != nil && d.seen&memberEPC != 0 {
-		zone, ok = d.scope.place(d, point, zone)
-	}
 	if !ok {
 		return
 	}

@@ -436,7 +436,7 @@ func FuzzReads(f *testing.F) {
 		`[{"epc":"E2003412DC03011878901234","pc":"3000","read_point":"handheld-1","zone":"shelf-a","time":1795598046500}]`,
 		`[{"epc":"urn:epc:id:sgtin:9521141.012345.6789","read_point":"tables-1","time":"2026-11-25T10:14:07+01:00"},{"epc":1},[],{"a":{"b":[1,2,{}]}}]`,
 		`[{"epc":"\u0033036451FD40C0E4000001A85","read_point":"tables\u002d1","count":1e2,"rssi":-0}]`, `[{"time":"2026-11-25T09:14:07,5Z","read_point":"tables-1"}]`,
-		`[{"epc":"\ud800","read_point":"tables-1"}]`, `[{"pc":null,"zone":null,"rssi":null,"read_point":"tables-1"},{"count":-0,"read_point":"tables-1"}]`, `[1.e1]`, `[-]`, `[00]`,
+		`[{"rssi":-57.25,"read_point":"tables-1","epc":"3036451FD40C0E4000001A85"},{"rssi":-200.1,"read_point":"tables-1"},{"rssi":-0.4,"read_point":"till-1"}]`, `[{"epc":"\ud800","read_point":"tables-1"}]`, `[{"pc":null,"zone":null,"rssi":null,"read_point":"tables-1"},{"count":-0,"read_point":"tables-1"}]`, `[1.e1]`, `[-]`, `[00]`,
 	} {
 		f.Add([]byte(s))
 	}
@@ -448,6 +448,18 @@ func FuzzReads(f *testing.F) {
 			require.Equal(t, d.n, d.accepted()+len(d.rejected))
 		}
 	})
+}
+
+func TestDeciBel(t *testing.T) {
+	for s, want := range map[string]int{"-57": -570, "-57.5": -575, "-57.25": -573, "0": 0, "-0": 0, "0.5": 5, "-5e1": -500, "50": 500, "-200": -2000, "-200.0": -2000, "-0.04": 0} {
+		got, ok := deciBel([]byte(s))
+		require.True(t, ok, s)
+		require.EqualValues(t, want, got, s)
+	}
+	for _, s := range []string{"50.1", "-200.1", "99999", "123456", "1e400", "-1e400", "51", "99999999999999999999"} {
+		_, ok := deciBel([]byte(s))
+		require.False(t, ok, s)
+	}
 }
 
 func FuzzInstant(f *testing.F) {
