@@ -42,6 +42,7 @@ type readDecoder struct {
 	now int64 // the server's clock, Unix milliseconds
 	max int   // reads in a batch
 
+	scope    *countScope // of a count; nil: reads of the site
 	entry    engine.Entry
 	rejected []Rejection
 	beats    int // reads without an identity, which only say that the read point is alive
@@ -85,6 +86,7 @@ func (d *readDecoder) release() {
 	e := &d.entry
 	clear(e.Reads) // they may hold texts
 	*e = engine.Entry{Points: e.Points[:0], Zones: e.Zones[:0], Reads: e.Reads[:0]}
+	d.scope = nil
 	d.lay, d.rejected, d.beats, d.n, d.lastPoint, d.epc, d.point, d.zone, d.fault = nil, nil, 0, 0, nil, nil, nil, nil, Rejection{}
 	d.instants.known = false
 	d.dec.ResetBytes(nil)
@@ -432,6 +434,9 @@ func (d *readDecoder) take() {
 	}
 	r := engine.Read{RSSI: d.rssi, N: d.count, T: d.t}
 	zone, ok := d.zoneIndex()
+	if ok && d.scope != nil && d.seen&memberEPC != 0 {
+		zone, ok = d.scope.place(d, point, zone)
+	}
 	if !ok {
 		return
 	}
