@@ -54,7 +54,8 @@ func (s *Site) Err() error {
 	return s.err
 }
 
-// View calls f with the site's state as of the last folded entry, which f may only read and must not keep. It waits for the site to be loaded first.
+// View calls f with the site's state as of the last folded entry, which f may only read and must not keep. It waits for the site to be loaded first. F must
+// not call View or Err of the same site: a loop that wants the lock in between would wait for f, and f for it.
 func (s *Site) View(ctx context.Context, f func(*engine.State) error) error {
 	select {
 	case <-s.ready:
