@@ -47,6 +47,7 @@ func (a *API) table() []route {
 	var t []route
 	t = append(t, streamRoutes()...)
 	t = append(t, questionRoutes()...)
+	t = append(t, bulkRoutes()...)
 	t = append(t, pickRoutes()...)
 	t = append(t, findRoutes()...)
 	t = append(t, countRoutes()...)

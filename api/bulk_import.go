@@ -1,0 +1,438 @@
+package api
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"net/http"
+	"slices"
+	"strings"
+
+	"lintel/engine"
+	"lintel/engine/catalog"
+	"lintel/engine/epc"
+	"lintel/engine/layout"
+	"lintel/engine/sheet"
+)
+
+// BulkAnswer says what became of a table of items.
+type BulkAnswer struct {
+	DryRun     bool     `json:"dry_run"`
+	Rows       int      `json:"rows"`
+	Unchanged  int      `json:"unchanged" jsonschema_description:"Rows that say what is known already."`
+	Registered int      `json:"registered" jsonschema_description:"Items that were tied to a product."`
+	Moved      int      `json:"moved"`
+	Received   int      `json:"received" jsonschema_description:"Items that became stock."`
+	Sold       int      `json:"sold"`
+	Shipped    int      `json:"shipped"`
+	Retired    int      `json:"retired"`
+	Entries    int      `json:"entries" jsonschema_description:"How many journal entries hold what was taken."`
+	Entry      *uint64  `json:"entry" jsonschema:"nullable" jsonschema_description:"The last of them; null if nothing was taken."`
+	Folded     bool     `json:"folded" jsonschema_description:"Whether all was worked through in time; it will be."`
+	Warnings   []string `json:"warnings,omitempty"`
+}
+
+// Limits of a table of items.
+const (
+	bulkRows   = 200_000
+	bulkErrors = 1000 // that are listed; the rest is counted
+	bulkTags   = 2000 // items in one journal entry
+	bulkLook   = 5000 // rows that are compared with the state at one time
+)
+
+// columns of a table of items that an import takes.
+const (
+	bulkEPC = iota
+	bulkGTIN
+	bulkSKU
+	bulkZone
+	bulkDisposition
+	bulkColumns
+)
+
+var bulkColumnNames = []string{"epc", "gtin", "sku", "zone", "disposition"}
+
+// bulkRow is a row as it was read.
+type bulkRow struct {
+	key     epc.Key
+	text    string
+	gtin    uint64 // 0: not said
+	line    int32
+	zone    int32 // in the layout, -1: not said
+	disp    engine.Disposition
+	hasDisp bool
+}
+
+// bulkReader reads a table of items. Its rows keep nothing of the body.
+type bulkReader struct {
+	lay      *layout.Layout
+	products *catalog.Catalog
+	at       [bulkColumns]int // -1: there is no such column
+	rows     []bulkRow
+	lines    map[epc.Key]int32
+	skus     map[string]uint64
+	errors   []catalog.RowError
+	more     int
+	unknown  int // rows with a product that the list does not have
+}
+
+// fail notes what is wrong with the row at hand.
+func (b *bulkReader) fail(line int, column, hint, format string, args ...any) {
+	b.failRow(&bulkRow{line: int32(line)}, len(b.rows), column, hint, fmt.Sprintf(format, args...))
+}
+
+func (b *bulkReader) failRow(row *bulkRow, index int, column, hint, reason string) {
+	if len(b.errors) == bulkErrors {
+		b.more++
+		return
+	}
+	b.errors = append(b.errors, catalog.RowError{Row: index + 1, Line: int(row.line), Column: column, Reason: reason, Hint: hint})
+}
+
+// head finds the columns. It reports whether rows can be read.
+func (b *bulkReader) head(r sheet.Row) bool {
+	for i := range b.at {
+		b.at[i] = -1
+	}
+	ok := true
+	for i, cell := range r.Cells {
+		name := strings.ToLower(strings.TrimSpace(cell))
+		k := slices.Index(bulkColumnNames, name)
+		switch {
+		case k >= 0 && b.at[k] >= 0:
+			b.errors = append(b.errors, catalog.RowError{Line: r.Number, Column: name, Reason: "the column is there twice", Hint: "keep one of them"})
+			ok = false
+		case k >= 0:
+			b.at[k] = i
+		case name != "" && !slices.ContainsFunc(itemColumns, func(c sheet.Column) bool { return c.Name == name }):
+			b.errors = append(b.errors, catalog.RowError{
+				Line: r.Number, Column: strings.Clone(cell), Reason: "there is no such column" + didYouMean(name, bulkColumnNames), Hint: "use " + strings.Join(bulkColumnNames, ", "),
+			})
+			ok = false
+		}
+	}
+	if b.at[bulkEPC] < 0 {
+		b.errors = append(b.errors, catalog.RowError{Line: r.Number, Column: "epc", Reason: "there is no column epc, which names the item", Hint: "begin with a header row: " + strings.Join(bulkColumnNames, ",")})
+		ok = false
+	}
+	return ok
+}
+
+// take reads one row.
+func (b *bulkReader) take(r sheet.Row) {
+	cell := func(k int) string {
+		if b.at[k] < 0 || b.at[k] >= len(r.Cells) {
+			return ""
+		}
+		return strings.TrimSpace(r.Cells[b.at[k]])
+	}
+	if !slices.ContainsFunc(r.Cells, func(s string) bool { return strings.TrimSpace(s) != "" }) {
+		return // what spreadsheets leave below a table
+	}
+	row := bulkRow{line: int32(r.Number), zone: -1}
+	bad := len(b.errors) + b.more
+	if s := cell(bulkEPC); s == "" {
+		b.fail(r.Number, "epc", "", "the item is not named")
+	} else if id, err := parseIdentity(s, 0, false); err != nil {
+		b.fail(r.Number, "epc", "", "%s", identityFault(err).Reason)
+	} else {
+		row.key, row.text = keyOf(id)
+		row.text = strings.Clone(row.text)
+		if first, ok := b.lines[row.key]; ok {
+			b.fail(r.Number, "epc", "keep one of them", "the item stands in line %d already", first)
+		}
+		b.lines[row.key] = row.line
+	}
+	b.product(&row, r.Number, cell(bulkGTIN), cell(bulkSKU))
+	if z := cell(bulkZone); z != "" {
+		i, ok := b.lay.ZoneIndex(z)
+		if !ok {
+			b.fail(r.Number, "zone", "", "%s", noZone(b.lay, z))
+		}
+		row.zone = int32(i)
+	}
+	if d := cell(bulkDisposition); d != "" && d != engine.Unknown.String() {
+		disp, ok := dispositionByName(d)
+		switch {
+		case !ok:
+			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "), "there is no disposition %s%s", shown([]byte(d)), didYouMean(d, dispositionNames()))
+		case !slices.Contains(bulkDispositions, d):
+			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "), "%s can't be set in bulk", d)
+		}
+		row.disp, row.hasDisp = disp, true
+	}
+	if len(b.errors)+b.more > bad {
+		b.rows = append(b.rows, bulkRow{}) // so that rows go on being numbered; nothing is taken anyway
+		return
+	}
+	b.rows = append(b.rows, row)
+}
+
+// bulkDispositions are those that a row may ask for.
+var bulkDispositions = []string{
+	engine.SellableAccessible.String(), engine.SellableNotAccessible.String(), engine.RetailSold.String(), engine.InTransit.String(), engine.Inactive.String(),
+}
+
+// product reads the product of a row.
+func (b *bulkReader) product(row *bulkRow, line int, gtin, sku string) {
+	switch {
+	case gtin != "":
+		g, err := epc.ParseGTIN(gtin)
+		if err != nil {
+			b.fail(line, "gtin", "a spreadsheet may have dropped zeros or rounded it: format the column as text", "%s", identityFault(err).Reason)
+			return
+		}
+		row.gtin = g
+	case sku != "":
+		g, ok := b.skus[sku]
+		if !ok {
+			var err error
+			if g, err = oneProduct("", sku, b.products); err != nil {
+				b.fail(line, "sku", "", "%s", err)
+				return
+			}
+			b.skus[strings.Clone(sku)] = g
+		}
+		row.gtin = g
+	default:
+		return
+	}
+	if _, ok := b.products.ByGTIN(row.gtin); !ok {
+		b.unknown++
+	}
+}
+
+// importItems registers and moves the items of a table.
+func (c *call) importItems() error {
+	if _, err := c.wantType(mediaCSV); err != nil {
+		return err
+	}
+	dry, err := c.flag("dry_run")
+	if err != nil {
+		return err
+	}
+	b := &bulkReader{lines: make(map[epc.Key]int32), skus: make(map[string]uint64)}
+	err = c.view(func(st *engine.State) error {
+		b.lay, b.products = st.Config().Layout, st.Config().Catalog
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	if err := c.readItems(b); err != nil {
+		return err
+	}
+	plan := bulkPlan{now: c.api.opt.Now().UnixMilli(), by: c.key.Name}
+	plan.answer.Rows, plan.answer.DryRun = len(b.rows), dry
+	if len(b.errors) == 0 {
+		if err := c.planItems(b, &plan); err != nil {
+			return err
+		}
+	}
+	if n := len(b.errors) + b.more; n > 0 {
+		return problemf(codeInvalidDocument, "The table has %d problems. Nothing was taken.", n).with("errors", b.errors).with("rows", len(b.rows))
+	}
+	if b.unknown > 0 {
+		plan.answer.Warnings = append(plan.answer.Warnings, fmt.Sprintf("%d rows name a product that the product list does not have", b.unknown))
+	}
+	plan.end()
+	plan.answer.Entries = len(plan.entries)
+	if dry || len(plan.entries) == 0 {
+		plan.answer.Folded = !dry
+		return c.JSON(http.StatusOK, plan.answer)
+	}
+	return c.appendPlan(&plan)
+}
+
+// readItems reads the rows of the body.
+func (c *call) readItems(b *bulkReader) error {
+	body, done, err := c.bodyReader(c.api.opt.ProductsLimit)
+	if err != nil {
+		return err
+	}
+	defer done()
+	headed := false
+	in := &noticed{r: body}
+	for r, err := range sheet.ReadCSV(in, sheet.ReadOptions{MaxBytes: 1 << 40, MaxRows: bulkRows + 1}) {
+		switch {
+		case err != nil:
+			if in.err != nil {
+				return c.bodyFault(in.err)
+			}
+			b.errors = append(b.errors, catalog.RowError{Reason: err.Error()})
+			return nil
+		case !headed:
+			headed = true
+			if !b.head(r) {
+				return nil
+			}
+		default:
+			b.take(r)
+		}
+	}
+	if !headed {
+		b.errors = append(b.errors, catalog.RowError{Reason: "the table is empty", Hint: "begin with a header row: " + strings.Join(bulkColumnNames, ",")})
+	}
+	return nil
+}
+
+// noticed keeps the error that ended a body, which the reader of the table wraps in words of its own.
+type noticed struct {
+	r   io.Reader
+	err error
+}
+
+func (n *noticed) Read(b []byte) (int, error) {
+	k, err := n.r.Read(b)
+	if err != nil && err != io.EOF {
+		n.err = err
+	}
+	return k, err
+}
+
+// bulkPlan gathers the events of a table, in the order of its rows as far as they go into one event.
+type bulkPlan struct {
+	now     int64
+	by      string
+	answer  BulkAnswer
+	events  []engine.Event
+	tags    int
+	entries []*engine.Entry
+}
+
+// add adds an item to the plan: to the last event of its sort, if that is among the events of this entry.
+func (p *bulkPlan) add(typ engine.EventType, row *bulkRow, zone string, gtin uint64) {
+	tag := engine.Tag{Key: row.key, Text: row.text}
+	p.tags++
+	for i := len(p.events) - 1; i >= 0; i-- {
+		ev := &p.events[i]
+		if ev.Type == typ && ev.Zone == zone && ev.GTIN == gtin {
+			ev.Tags = append(ev.Tags, tag)
+			return
+		}
+	}
+	p.events = append(p.events, engine.Event{Type: typ, Tags: []engine.Tag{tag}, Zone: zone, T: p.now, GTIN: gtin})
+}
+
+// next begins another entry if this one is full. What concerns one item is never divided.
+func (p *bulkPlan) next() {
+	if p.tags >= bulkTags || len(p.events) >= 200 {
+		p.end()
+	}
+}
+
+func (p *bulkPlan) end() {
+	if p.tags == 0 {
+		return
+	}
+	// An item is tied to its product before it moves: what it is decides what a move means.
+	slices.SortStableFunc(p.events, func(a, b engine.Event) int {
+		order := func(t engine.EventType) int {
+			if t == engine.EventRegistered {
+				return 0
+			}
+			return 1
+		}
+		return order(a.Type) - order(b.Type)
+	})
+	p.entries = append(p.entries, &engine.Entry{Kind: engine.EntryEvents, At: p.now, By: p.by, Events: p.events})
+	p.events, p.tags = nil, 0
+}
+
+// planItems compares the rows with what is known, and plans events for what is not.
+func (c *call) planItems(b *bulkReader, p *bulkPlan) error {
+	for from := 0; from < len(b.rows); from += bulkLook {
+		rows := b.rows[from:min(from+bulkLook, len(b.rows))]
+		err := c.view(func(st *engine.State) error {
+			for i := range rows {
+				b.plan(&rows[i], from+i, st, p)
+				p.next()
+			}
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// plan plans the events for one row.
+func (b *bulkReader) plan(row *bulkRow, index int, st *engine.State, p *bulkPlan) {
+	it, known := st.Item(row.key)
+	own, hasOwn := row.key.GTIN14()
+	changed := false
+	if row.gtin != 0 && !(known && it.GTIN == row.gtin) && !(hasOwn && own == row.gtin) {
+		if hasOwn {
+			b.failRow(row, index, "gtin", "leave the product out, or mend it", "the item's own identity says "+engine.GTINText(own))
+			return
+		}
+		p.add(engine.EventRegistered, row, "", row.gtin)
+		p.answer.Registered++
+		changed = true
+	}
+	zone := ""
+	if row.zone >= 0 {
+		zone = b.lay.Zones[row.zone].ID
+	}
+	count := func(typ engine.EventType, n *int) {
+		p.add(typ, row, zone, 0)
+		*n++
+		changed = true
+	}
+	there := zone == "" || known && it.Zone == zone
+	switch {
+	case row.hasDisp && row.disp.Sellable() && !(known && it.Disposition.Sellable()):
+		count(engine.EventReceived, &p.answer.Received)
+	case row.hasDisp && !row.disp.Sellable() && !(known && it.Disposition == row.disp):
+		switch row.disp {
+		case engine.RetailSold:
+			count(engine.EventSold, &p.answer.Sold)
+		case engine.InTransit:
+			zone = ""
+			count(engine.EventShipped, &p.answer.Shipped)
+		case engine.Inactive:
+			zone = ""
+			count(engine.EventRetired, &p.answer.Retired)
+		}
+	case !there:
+		count(engine.EventMoved, &p.answer.Moved)
+	case !known && !changed && row.gtin != 0: // what the identity says anyway: the shop knows of the item from now on
+		p.add(engine.EventRegistered, row, "", row.gtin)
+		p.answer.Registered++
+		changed = true
+	case !known && !changed:
+		b.failRow(row, index, "", "give a product, a zone or a disposition", "nobody has heard of the item, and the row says nothing of it")
+		return
+	}
+	if !changed {
+		p.answer.Unchanged++
+	}
+}
+
+// appendPlan puts the entries of a plan into the journal, in their order.
+func (c *call) appendPlan(p *bulkPlan) error {
+	ctx := c.Request().Context()
+	site, err := c.api.runner.Site(ctx, c.site)
+	if err != nil {
+		return unavailable(err)
+	}
+	for _, e := range p.entries[:len(p.entries)-1] {
+		if _, err := c.api.runner.Append(ctx, c.site, e, "", ""); err != nil {
+			return unavailable(err)
+		}
+	}
+	sub := site.Subscribe(1024)
+	defer sub.Close()
+	res, err := c.api.runner.Append(ctx, c.site, p.entries[len(p.entries)-1], "", "")
+	if err != nil {
+		return unavailable(err)
+	}
+	seq := uint64(res.Seq)
+	p.answer.Entry = &seq
+	wait, cancel := context.WithTimeout(ctx, c.api.foldPatience)
+	defer cancel()
+	_, _, _, err = sub.Await(wait, seq)
+	p.answer.Folded = err == nil
+	return c.JSON(http.StatusAccepted, p.answer)
+}
