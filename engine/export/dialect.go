@@ -137,7 +137,7 @@ const connectWithin = 10 * time.Second
 
 func openPostgres(dsn string) (*database, error) {
 	u, err := url.Parse(dsn)
-	if err != nil {
+	if err != nil || u.Opaque != "" || u.Host == "" && u.RawQuery == "" {
 		// What the parser says quotes the DSN.
 		return nil, errors.New("the DSN of the SQL database is no URL: " + dsnHelp + "; write % and other signs in a password as %25 and so on")
 	}
@@ -160,6 +160,13 @@ func openPostgres(dsn string) (*database, error) {
 	}
 	cfg, err := pgx.ParseConfig(dsn)
 	if err != nil {
+		// The error repeats the DSN, in which it finds most passwords but not all, before it says what is wrong.
+		text := err.Error()
+		if k := strings.LastIndex(text, "`: "); k >= 0 {
+			err = errors.New(text[k+len("`: "):])
+		} else {
+			err = errors.New(dsnHelp)
+		}
 		return nil, fmt.Errorf("the DSN of the SQL database: %w", d.hush(err))
 	}
 	hide(cfg.Password) // which may come from the environment or a file
