@@ -217,10 +217,10 @@ const (
 	swingWeight  = 5.0  // of the swing from one side to the other, -2 to 2
 	leadWeight   = 1.5  // of each second by which one side's centre of time is ahead, up to maxLead
 	maxLead      = 1.5
-	peakWeight   = 0.25 // of each dB of the peak above peakFloor, up to peakSpan
+	peakWeight   = 0.15 // of each dB of the peak above peakFloor, up to peakSpan
 	peakFloor    = -66.0
 	peakSpan     = 10.0
-	prior        = -6.0
+	prior        = -5.0
 	insideWeight = -2.0 // of being heard inside at the end of a burst that leads out
 	missWeight   = -0.3 // of each burst of the last minute that was no passage, up to maxMisses: goods near the door
 	maxMisses    = 5

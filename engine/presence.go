@@ -30,6 +30,7 @@ const (
 	freeAfter    = 96                       // epochs after which a trace is forgotten
 	lateEpochs   = 4                        // a read older than this many epochs adds to a trace but moves nothing
 	strongHits   = 5                        // epochs in which a reader must hear an item to overrule what a person declared
+	movedSilence = deafEpochs + 2           // epochs of silence before another zone may take an item that it does not hear better: a deaf reader is known by then
 	graceEpochs  = 16                       // epochs that a reader that was deaf gets to hear its items again
 	absentScore  = math.MinInt32
 	defaultRSSI  = -60 // dBm taken for a reader that reports none: then only the read rate decides
@@ -38,10 +39,9 @@ const (
 
 // Our own, tuned on the simulator (package measure says how, and how far to trust it).
 const (
-	goneLooks  = 2.5 // powers of 1-completeness that the chance of a silence must fall below to mean absence: every epoch is another chance to be wrong
-	movedLooks = 2.0 // likewise where another zone hears the item meanwhile
-	spreadDB   = 5.0 // standard deviation of a single epoch's contribution to a score: fading, and the chance in the rate
-	spreads    = 0.5 // standard errors by which a difference in scores must exceed the hysteresis
+	goneLooks = 2.5 // powers of 1-completeness that the chance of a silence must fall below to mean absence: every epoch is another chance to be wrong
+	spreadDB  = 5.0 // standard deviation of a single epoch's contribution to a score: fading, and the chance in the rate
+	spreads   = 0.5 // standard errors by which a difference in scores must exceed the hysteresis
 )
 
 // evidenceEpochs is how far back entries matter to evidence: what a trace remembers, plus the longest silence, plus lateness.
@@ -159,7 +159,7 @@ func slotOf(e int64) int64 { return e / slotEpochs % slots }
 func (t *trace) hit(e int64, db int8) bool {
 	bit := uint64(1) << uint(t.last-e)
 	had := t.bits&bit != 0
-	if t.last-e < scoreEpochs {
+	if t.last/slotEpochs-e/slotEpochs < slots { // the same for both epochs of a slot
 		// The slot is this read's alone unless the other epoch in it was heard, too.
 		other := bit << 1
 		if e%slotEpochs == 0 {
@@ -204,7 +204,7 @@ type zoneSignal struct {
 	score float64 // dBm of the best reader plus its read rate in dB; absentScore: not heard
 	hits  int     // epochs of the last scoreEpochs in which any of them heard it
 	best  int     // likewise, in which the best reader did
-	gone  bool    // silent for longer than chance explains where another zone hears it meanwhile
+	gone  bool    // silent for longer than chance explains
 	any   bool    // heard within traceEpochs
 	last  int64
 }
@@ -227,7 +227,7 @@ func (s *State) signal(it *item, z uint16, e int64) zoneSignal {
 		union |= al
 		sig.any = true
 		sig.last = max(sig.last, tr.last)
-		sig.gone = sig.gone && now-tr.last >= silence(tr.bits, movedLooks*s.bound.looks)
+		sig.gone = sig.gone && now-tr.last >= max(movedSilence, silence(tr.bits, goneLooks*s.bound.looks))
 		recent := al & (1<<scoreEpochs - 1)
 		if recent == 0 {
 			continue
@@ -292,11 +292,12 @@ func (s *State) accepts(it *item, z uint16, e int64, need int) bool {
 		// Nothing hears it where it is said to be: either it left, or no reader covers that place.
 		return there.hits >= strongHits || (here.covered && it.flags&(flagDeclared|flagFaint) == 0)
 	}
-	if cur.gone && it.flags&flagFaint == 0 && s.hitsSince(it, z, cur.last+1) >= need {
+	hysteresis := s.bound.cfg.Layout.Presence.HysteresisDB
+	if cur.gone && it.flags&flagFaint == 0 && there.score > cur.score-hysteresis/2 && s.hitsSince(it, z, cur.last+1) >= need {
 		return true
 	}
 	chance := spreads * spreadDB * math.Sqrt(1/float64(max(1, there.best))+1/float64(max(1, cur.best)))
-	return there.score > cur.score+s.bound.cfg.Layout.Presence.HysteresisDB+chance
+	return there.score > cur.score+hysteresis+chance
 }
 
 // heardBetter reports whether another zone than z hears the item better.

@@ -24,7 +24,7 @@ type readerState struct {
 const (
 	loadUnits   = 64
 	busyLoad    = 3 * loadUnits // a reader of fewer tags may well have lost them all
-	deafEpochs  = 4             // without a report, after which a busy reader counts as deaf; or
+	deafEpochs  = 3             // without a report, after which a busy reader counts as deaf; or
 	deafReports = 3             // reports that should have come
 	smoothing   = 8             // of rhythm and load: the share of the newest is 1/8
 )

@@ -65,7 +65,7 @@ func TestAims(t *testing.T) {
 	}
 	o := Defaults()
 	o.Seeds = []uint64{101, 102, 103, 104, 105, 106, 107, 108, 109, 110}
-	o.Length = time.Hour
+	o.Length = 3 * time.Hour
 	r, err := Run(o)
 	require.NoError(t, err)
 	explain(t, r)

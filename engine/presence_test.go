@@ -1,0 +1,263 @@
+package engine
+
+import (
+	"fmt"
+	"math"
+	"math/bits"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"lintel/engine/epc"
+)
+
+func books(n int) (list []epc.Key) {
+	for i := range n {
+		list = append(list, book(1, i+1))
+	}
+	return list
+}
+
+func (sh *shop) zoneOf(k epc.Key) string {
+	info, ok := sh.s.Item(k)
+	require.True(sh.t, ok)
+	return info.Zone
+}
+
+// count counts facts of a cause.
+func (sh *shop) count(c Cause) (n int) {
+	for _, f := range sh.facts {
+		if f.Cause == c {
+			n++
+		}
+	}
+	return n
+}
+
+func TestItemsStayWhereTheReaderWentDeaf(t *testing.T) {
+	sh := newShop(t, testRules)
+	keys := books(8)
+	sh.stand("shelf-a-1", -55, 20, keys...)
+	// The reader goes off; the one next door hears everything, and before long better than the dead one ever did.
+	for range 200 {
+		sh.read("shelf-b-1", -54, keys...)
+		sh.pass(time.Second)
+	}
+	require.Zero(t, sh.count(Left))
+	for _, k := range keys {
+		require.Equal(t, "shelf-a", sh.zoneOf(k))
+	}
+	// Back again it hears half of them. The others are next door indeed.
+	for range 60 {
+		sh.read("shelf-a-1", -55, keys[:4]...)
+		sh.read("shelf-b-1", -54, keys[4:]...)
+		sh.pass(time.Second)
+	}
+	for i, k := range keys {
+		require.Equal(t, map[bool]string{true: "shelf-a", false: "shelf-b"}[i < 4], sh.zoneOf(k), "item %d", i)
+	}
+}
+
+func TestASlowReaderIsNotDeaf(t *testing.T) {
+	// It reports every six seconds. What is taken away leaves.
+	sh := newShop(t, testRules)
+	keys := books(8)
+	for range 40 {
+		sh.read("shelf-a-1", -55, keys...)
+		sh.pass(6 * time.Second)
+	}
+	n := sh.count(Left)
+	for range 40 {
+		sh.read("shelf-a-1", -55, keys[1:]...)
+		sh.pass(6 * time.Second)
+	}
+	require.Equal(t, n+1, sh.count(Left))
+	require.Empty(t, sh.zoneOf(keys[0]))
+}
+
+func TestAnEmptiedShelfOfFewThingsIsEmpty(t *testing.T) {
+	sh := newShop(t, testRules)
+	keys := books(2)
+	sh.stand("shelf-a-1", -55, 20, keys...)
+	sh.pass(time.Minute)
+	require.Equal(t, 2, sh.count(Left))
+}
+
+func TestBadlyHeardItemFlapsOnce(t *testing.T) {
+	sh := newShop(t, testRules)
+	k := book(1, 1)
+	sh.stand("shelf-a-1", -68, 3, k)
+	n := len(sh.facts)
+	for range 30 { // a read every 70 seconds
+		sh.pass(70 * time.Second)
+		sh.read("shelf-a-1", -72, k)
+		sh.read("shelf-a-1", -72, book(1, 2))
+		sh.pass(time.Second)
+		sh.read("shelf-a-1", -72, k)
+	}
+	lefts := 0
+	for _, f := range sh.facts[n:] {
+		if f.Cause == Left && f.Key == k {
+			lefts++
+		}
+	}
+	require.Equal(t, 1, lefts, "from then on it is held where it is heard")
+	require.Equal(t, "shelf-a", sh.zoneOf(k))
+	// Being heard elsewhere, clearly, still moves it.
+	sh.stand("shelf-b-1", -55, 40, k)
+	require.Equal(t, "shelf-b", sh.zoneOf(k))
+}
+
+// Items at a border, in session S1: each is heard in one epoch of four, by the one reader or, 5 dB weaker, by the other. An hour, seeded.
+func TestBordersDoNotFlap(t *testing.T) {
+	sh := newShop(t, testRules)
+	rng := rand.New(rand.NewPCG(3, 4))
+	keys := books(20)
+	for range 3600 {
+		for _, k := range keys {
+			switch x := rng.Float64(); {
+			case x < 0.25:
+				sh.read("shelf-a-1", -60+3*rng.NormFloat64(), k)
+			case x < 0.37:
+				sh.read("shelf-b-1", -65+3*rng.NormFloat64(), k)
+			}
+		}
+		sh.pass(time.Second)
+	}
+	moves := sh.count(Arrived) + sh.count(Left)
+	require.GreaterOrEqual(t, moves, 20)
+	require.LessOrEqual(t, moves, 30, "20 first arrivals, and at most one move in two hours and items")
+	for _, k := range keys {
+		require.Equal(t, "shelf-a", sh.zoneOf(k))
+	}
+}
+
+// The bound of silence against its definition: the smallest number of epochs that a tag with the estimated rate stays unheard in with no more than the
+// given chance, (1-p)^k <= exp(-looks).
+func TestSilenceIsTheBinomialBound(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		h := rapid.Uint64Min(1).Draw(rt, "hits") | 1
+		looks := rapid.Float64Range(1, 20).Draw(rt, "looks")
+		k := silence(h, looks)
+		require.GreaterOrEqual(rt, k, int64(minSilence))
+		require.LessOrEqual(rt, k, int64(traceEpochs))
+		q := 1 - float64(bits.OnesCount64(h)+1)/float64(bits.Len64(h)+2)
+		if k < traceEpochs {
+			require.LessOrEqual(rt, math.Pow(q, float64(k)), math.Exp(-looks)*(1+1e-9))
+		}
+		if k > minSilence {
+			require.Greater(rt, math.Pow(q, float64(k-1)), math.Exp(-looks)*(1-1e-9))
+		}
+	})
+}
+
+// The chance of a false departure against its promise, by drawing tags that are there: fewer than one in a hundred hours and items, for rates that readers have.
+func TestPresentTagsRarelyLeave(t *testing.T) {
+	looks := goneLooks * math.Log(1/0.01)
+	for _, p := range []float64{0.25, 0.4, 0.6, 0.9} {
+		t.Run(fmt.Sprint(p), func(t *testing.T) {
+			rng := rand.New(rand.NewPCG(1, uint64(p*100)))
+			var h uint64
+			silent, left := int64(0), 0
+			const epochs = 3600 * 300
+			for range epochs {
+				if rng.Float64() < p {
+					h = h<<uint(min(silent+1, 64)) | 1
+					silent = 0
+					continue
+				}
+				if silent++; h != 0 && bits.Len64(h) > 32 && silent == silence(h, looks) {
+					left++
+				}
+			}
+			t.Logf("left %d times in 300 hours", left)
+			require.LessOrEqual(t, left, 60)
+		})
+	}
+}
+
+// A trace against a plain record of every read: the epochs heard, and the strongest read of each slot.
+func TestTraceRemembersTheLastEpochs(t *testing.T) {
+	cfg := testConfig(t, testRules)
+	rapid.Check(t, func(rt *rapid.T) {
+		s := NewState("quayside", cfg)
+		s.advance(opening)
+		i := s.create(book(1, 1), "")
+		pt := s.point(s.numbers["shelf-a-1"])
+		base := s.epochOf(opening)
+		heard := map[int64]int8{}
+		last := int64(-1 << 40)
+		e := base
+		for range rapid.IntRange(1, 60).Draw(rt, "reads") {
+			e += rapid.SampledFrom([]int64{0, 0, 1, 1, 1, 2, 3, 9, 40, -1, -2, -5, -20}).Draw(rt, "step")
+			db := int8(rapid.IntRange(-80, -40).Draw(rt, "db"))
+			_, had := heard[e]
+			tooOld := e <= last-traceEpochs
+			fresh := s.hear(i, pt, e*s.bound.epoch, int16(db)*10)
+			require.Equal(rt, !had && !tooOld, fresh)
+			if !tooOld {
+				if old, ok := heard[e]; !ok || db > old {
+					heard[e] = db
+				}
+				last = max(last, e)
+			}
+		}
+		tr := &s.presence.traces[s.item(i).ev]
+		require.Equal(rt, last, tr.last)
+		for k := range int64(traceEpochs) {
+			_, ok := heard[last-k]
+			require.Equal(rt, ok, tr.bits>>uint(k)&1 == 1, "%d epochs before the last", k)
+		}
+		for k := range int64(scoreEpochs) {
+			at := last - k
+			if tr.bits>>uint(k)&1 == 0 {
+				continue
+			}
+			want := int8(-128)
+			for o := at / slotEpochs * slotEpochs; o < at/slotEpochs*slotEpochs+slotEpochs; o++ {
+				if db, ok := heard[o]; ok {
+					want = max(want, db)
+				}
+			}
+			require.Equal(rt, want, tr.peak[slotOf(at)], "%d epochs before the last", k)
+		}
+	})
+}
+
+// What is known of a deaf reader and of badly heard items outlives the evidence, so it must come back from records.
+func TestLoadingWhileDeafChangesNothing(t *testing.T) {
+	sh := newShop(t, testRules)
+	keys := books(8)
+	sh.stand("shelf-a-1", -55, 20, keys...)
+	sh.read("shelf-b-1", -60, book(2, 9))
+	for range 3 { // heard badly
+		sh.pass(70 * time.Second)
+		sh.stand("tables-1", -70, 2, book(2, 9))
+	}
+	for range 120 { // longer than evidence lasts
+		sh.read("shelf-b-1", -54, keys...)
+		sh.pass(1700 * time.Millisecond)
+	}
+	for range 30 {
+		sh.read("shelf-a-1", -55, keys[:4]...)
+		sh.read("shelf-b-1", -54, keys[4:]...)
+		sh.pass(time.Second)
+	}
+	require.NotZero(t, sh.s.readers.at(sh.s.numbers["shelf-a-1"]).since, "it was deaf")
+	s, rec := NewState("quayside", sh.cfg), records{}
+	var out Output
+	for i := range sh.log {
+		e := sh.log[i]
+		require.NoError(t, Step(sh.cfg, s, &e, &out))
+		if i%5 == 0 {
+			rec.commit(s)
+			was := dumped(s)
+			s = rec.load(t, sh.cfg, sh.log)
+			require.Equal(t, was, dumped(s), "loaded after entry %d", i+1)
+		}
+	}
+	require.Equal(t, sh.s.Digest(), s.Digest())
+}
