@@ -114,12 +114,12 @@ func (c *client) site(ctx context.Context, key string) (api.SiteView, error) {
 	return list.Sites[0], nil
 }
 
-// items returns every item, page by page.
-func (c *client) items(ctx context.Context, key string) ([]api.ItemView, error) {
+// items returns every item in the zone, "": of the site, page by page.
+func (c *client) items(ctx context.Context, key, zone string) ([]api.ItemView, error) {
 	var all []api.ItemView
 	for cursor := ""; ; {
 		var page api.ItemList
-		if err := c.get(ctx, "/v1/sites/"+site+"/items?limit=1000&cursor="+url.QueryEscape(cursor), key, &page); err != nil {
+		if err := c.get(ctx, "/v1/sites/"+site+"/items?limit=1000&zone="+zone+"&cursor="+url.QueryEscape(cursor), key, &page); err != nil {
 			return nil, err
 		}
 		all = append(all, page.Items...)

@@ -25,8 +25,9 @@ type event struct {
 	fact  *api.FactView
 	alert *api.AlertChangeView
 	hook  *hook
-	mark  time.Time // say how things stand
-	do    func()    // something else in the console's turn
+	mark  time.Time      // say how things stand
+	tell  func(*console) // something else to tell
+	do    func()         // something else in the console's turn, when all is over
 }
 
 // place is a product in a zone.
@@ -129,6 +130,9 @@ func (c *console) take(ctx context.Context, e event) {
 		c.alert(e.alert)
 	case e.hook != nil:
 		c.hook(e.hook)
+	case e.tell != nil:
+		c.flush()
+		e.tell(c)
 	case e.do != nil:
 		e.do()
 	default:
@@ -479,7 +483,7 @@ func (c *console) delivery(h *hook) {
 
 // opening says what the readers found once they have settled.
 func (c *console) opening(ctx context.Context) {
-	items, err := c.client.items(ctx, c.key)
+	items, err := c.client.items(ctx, c.key, "")
 	if err != nil {
 		c.failed(ctx, err)
 		return

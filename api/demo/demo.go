@@ -193,6 +193,9 @@ func (r *run) play(ctx context.Context) (err error) {
 	r.feeder = &feeder{
 		client: r.client, key: r.keys.readers, clock: r.clock, sim: s, marks: dueMarks(r.opt.Length), mark: func(t time.Time) { r.events <- event{mark: t} },
 	}
+	r.feeder.count = &stockTake{
+		client: r.client, staff: r.keys.operator, folded: r.feeder.folded, tell: func(f func(*console)) { r.events <- event{tell: f} },
+	}
 	consoleDone = make(chan struct{})
 	done := consoleDone
 	go func() {

@@ -8,14 +8,17 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
 	"time"
+	"unicode/utf8"
 
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
 
+	"lintel/api"
 	"lintel/engine/sim"
 )
 
@@ -99,6 +102,84 @@ func TestUnpaidPassageBecomesWebhook(t *testing.T) {
 	require.GreaterOrEqual(t, share[1], "97.0", "in the right zone")
 	require.NotContains(t, text, "\x1b[", "no colours unless asked for")
 	empty(t, dir)
+}
+
+// TestStockTake plays until a shelf was counted: the reader of the shelf is silent, books were carried off, brought and left behind, and staff walk with a handheld.
+func TestStockTake(t *testing.T) {
+	defer goleak.VerifyNone(t)
+	var out bytes.Buffer
+	day := func(c *sim.Config) {
+		quiet(c)
+		c.Scenes = nil
+		addStockTake(c)
+	}
+	require.NoError(t, Run(t.Context(), Options{Length: 9 * time.Minute, Speed: 250, Out: &out, change: day, noSync: true}))
+	text := out.String()
+	t.Log("\n" + text)
+
+	for line := range strings.Lines(text) {
+		require.LessOrEqual(t, utf8.RuneCountInString(strings.TrimSuffix(line, "\n")), pageWidth, line)
+	}
+	story := regexp.MustCompile(`(?s)count +of Shelf A opened · (\d+) items expected · the reader shelf-a-1 is silent\n` +
+		`.*counting +first walk, under way · \d+ of \d+ expected heard · \d+ others?\n +[▁▂▃▄▅▆▇█]+  now \d+\.\d new tags a second\n` +
+		`.*counting +first walk, done · .*a batch of \d+ reads sent twice more, with its key and without: still [\d,]+ reads\n` +
+		`.*counting +second walk, done · ` +
+		`.*closed +(\d+) found as expected · (\d+) moved here · (\d+) not heard · 1 sold but present\n` +
+		` +estimate +.*Tags that cannot answer.* not proven\s+gone\.\n` +
+		` +accuracy +\d+\.\d % by item · \d+\.\d % by product line, \d+ of \d+ as expected\n` +
+		` +look .* · expected, not heard this time: look again\n.* · was known to be elsewhere: it is here now` +
+		`.* · sold by the records, and heard: check the\s+sale\n.*pick list +`)
+	m := story.FindStringSubmatch(text)
+	require.NotNil(t, m, "the story of the stock-take is not told:\n%s", text)
+	n := make([]int, len(m))
+	for i := 1; i < len(m); i++ {
+		var err error
+		n[i], err = strconv.Atoi(m[i])
+		require.NoError(t, err)
+	}
+	expected, matched, moved, missed := n[1], n[2], n[3], n[4]
+	require.Equal(t, expected, matched+missed)
+	require.GreaterOrEqual(t, moved, 1, "books were brought")
+	require.GreaterOrEqual(t, missed, 2, "two books were carried off to where there is no reader")
+	require.LessOrEqual(t, missed, 2+expected/50)
+
+	truth := regexp.MustCompile(`stock-take +(\d+) items lay on Shelf A; the count found (\d+) of them`).FindStringSubmatch(text)
+	require.NotNil(t, truth)
+	lay, err := strconv.Atoi(truth[1])
+	require.NoError(t, err)
+	found, err := strconv.Atoi(truth[2])
+	require.NoError(t, err)
+	require.GreaterOrEqual(t, found, lay-lay/50)
+}
+
+func TestSparkline(t *testing.T) {
+	points := func(news ...int) (list []api.CurvePoint) {
+		for _, n := range news {
+			list = append(list, api.CurvePoint{New: n})
+		}
+		return list
+	}
+	require.Empty(t, sparkline(nil))
+	require.Equal(t, "▁▁", sparkline(points(0, 0)))
+	require.Equal(t, "█▅▂▁▂", sparkline(points(70, 40, 10, 0, 1)), "what is not nothing is seen")
+	long := sparkline(points(make([]int, 61)...))
+	require.Equal(t, 21, utf8.RuneCountInString(long), "three to a bar")
+}
+
+func TestFoundBy(t *testing.T) {
+	s, err := sim.New(sim.Config{Seed: 1, Start: start.UnixMilli(), Length: time.Minute, Items: 1000, People: sim.DefaultPeople(), Radio: sim.Radio{Off: true}})
+	require.NoError(t, err)
+	truth := s.Truth()
+	lying := truth.Lying(countZone, start.UnixMilli())
+	other := truth.Lying("shelf-b", start.UnixMilli())[0]
+	require.Greater(t, len(lying), 3)
+	item := func(i int) string { return "urn:epc:raw:96.x" + truth.Items[i].EPC }
+	var items []api.ItemView
+	for _, i := range append(lying[1:], other) { // the first is not known to be there
+		items = append(items, api.ItemView{Item: item(i)})
+	}
+	found := foundBy(items, []api.DifferenceView{{Finding: "missed_once", Item: item(lying[1])}, {Finding: "moved_here", Item: item(other)}})
+	require.Equal(t, countVerdict{lay: len(lying), found: len(lying) - 2, strays: 1}, judgeCount(truth, countZone, &countOutcome{at: start.UnixMilli(), found: found}))
 }
 
 func TestCancel(t *testing.T) {

@@ -3,10 +3,14 @@
 //
 //	sim ──▶ feeder ──▶ POST reads, events ──▶ Lintel (loopback, embedded store) ──▶ webhooks ──▶ receiver ──┐
 //	          │                                  │                                                          ▼
-//	          └── holds the clock                └──▶ GET live, sites, items, stock, metrics ────────▶ console (Out)
+//	          ├── holds the clock                └──▶ GET live, sites, items, stock, metrics ────────▶ console (Out)
+//	          └── stock-take ──▶ POST counts, their reads; GET differences, picks
 //
 // Everything goes the way an integrator's programs would take: the shop's documents, its reads and its sales are posted with API keys, what came of them is read from
 // the live stream, and the receiver checks the signature of each webhook.
+//
+// Some minutes into the day the reader of a shelf is silent and staff count the shelf: a count is opened, what the handheld hears on two walks is posted to it (one batch
+// more than once, which changes nothing), and it is closed and reconciled. A demonstration of less than 15 minutes has none.
 //
 // # Time
 //

@@ -2,6 +2,7 @@ package demo
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"sync/atomic"
 	"time"
@@ -18,12 +19,23 @@ const (
 	inFlightSpan = 400 * time.Millisecond // of the shop's time, between the oldest and the newest
 )
 
-// message is one POST that is due.
+// message is one POST that is due, or several things that staff do one after the other.
 type message struct {
-	at     time.Time // when it reaches the server
-	events bool
-	body   []byte
+	at    time.Time // when it reaches the server
+	kind  messageKind
+	body  []byte
+	key   string // Idempotency-Key
+	steps []countStep
 }
+
+type messageKind uint8
+
+const (
+	readsMessage messageKind = iota
+	eventsMessage
+	countReadsMessage
+	stepsMessage // the only kind without a body
+)
 
 // feeder posts what the simulator makes at the time it is due.
 type feeder struct {
@@ -33,6 +45,7 @@ type feeder struct {
 	sim    *sim.Sim
 	marks  []time.Time // when to call mark, ascending
 	mark   func(time.Time)
+	count  *stockTake
 
 	posted   atomic.Int64  // messages
 	reads    atomic.Int64  // reads and events that were taken
@@ -63,20 +76,30 @@ func (f *feeder) generate(ctx context.Context, queue chan<- message) error {
 		}
 	}
 	size := 64 << 10
-	for {
+	for n := 1; ; n++ {
 		step, ok := f.sim.Next()
 		if !ok {
 			return nil
 		}
 		at := time.UnixMilli(step.At)
+		if steps := f.count.due(f.sim.Truth(), step.At); len(steps) > 0 {
+			if !put(message{at: at, kind: stepsMessage, steps: steps}) {
+				return ctx.Err()
+			}
+		}
+		key := fmt.Sprintf("demo-%d", n)
 		if len(step.Reads) > 0 {
-			body := sim.AppendReads(make([]byte, 0, size), step)
-			if !put(message{at, false, body}) {
+			m := message{at: at, body: sim.AppendReads(make([]byte, 0, size), step), key: key}
+			if f.count.takes(&step) {
+				m.kind = countReadsMessage
+				f.count.keep(&m)
+			}
+			if !put(m) {
 				return ctx.Err()
 			}
 		}
 		if len(step.Events) > 0 {
-			if !put(message{at, true, sim.AppendEvents(nil, step)}) {
+			if !put(message{at: at, kind: eventsMessage, body: sim.AppendEvents(nil, step), key: key}) {
 				return ctx.Err()
 			}
 		}
@@ -91,7 +114,7 @@ func (f *feeder) send(ctx context.Context, queue <-chan message) error {
 	timer := time.NewTimer(0)
 	defer timer.Stop()
 	marks := f.marks
-	for n := 1; ; n++ {
+	for {
 		var m message
 		var ok bool
 		select {
@@ -116,12 +139,20 @@ func (f *feeder) send(ctx context.Context, queue <-chan message) error {
 			f.mark(marks[0])
 			marks = marks[1:]
 		}
+		if m.kind == stepsMessage {
+			err := f.work(ctx, m)
+			way.leave(m.at)
+			if err != nil {
+				return err
+			}
+			continue
+		}
 		// What was begun is finished, also when everything ends: it may be in the journal already.
 		posts.Go(func() error {
 			defer way.leave(m.at)
 			ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 30*time.Second)
 			defer cancel()
-			err := f.post(ctx, m, n)
+			err := f.post(ctx, m)
 			if err != nil {
 				failed.Store(true)
 			}
@@ -130,12 +161,27 @@ func (f *feeder) send(ctx context.Context, queue <-chan message) error {
 	}
 }
 
-func (f *feeder) post(ctx context.Context, m message, n int) error {
-	path := "/v1/sites/" + site + "/reads"
-	if m.events {
-		path = "/v1/sites/" + site + "/events"
+// work does what staff do, while the shop's time stands still.
+func (f *feeder) work(ctx context.Context, m message) error {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 30*time.Second)
+	defer cancel()
+	for _, do := range m.steps {
+		if err := do(ctx, m.at); err != nil {
+			return fmt.Errorf("the stock-take: %w", err)
+		}
 	}
-	answer, err := f.client.post(ctx, path, f.key, fmt.Sprintf("demo-%d", n), m.body)
+	return nil
+}
+
+func (f *feeder) post(ctx context.Context, m message) error {
+	path := sitePath + "/reads"
+	switch m.kind {
+	case eventsMessage:
+		path = sitePath + "/events"
+	case countReadsMessage:
+		path = f.count.reads
+	}
+	answer, err := f.client.post(ctx, path, f.key, m.key, m.body)
 	if err != nil {
 		return fmt.Errorf("what the shop's readers and tills said can't be handed over: %w", err)
 	}
@@ -154,6 +200,19 @@ func (f *feeder) note(answer api.BatchAnswer) {
 		had := f.entry.Load()
 		if had >= *answer.Entry || f.entry.CompareAndSwap(had, *answer.Entry) {
 			break
+		}
+	}
+}
+
+// folded waits until what was handed over so far is worked through.
+func (f *feeder) folded(ctx context.Context) error {
+	for {
+		s, err := f.client.site(ctx, f.count.staff)
+		if err == nil && s.Entries >= f.entry.Load() {
+			return nil
+		}
+		if pause(ctx, 5*time.Millisecond); ctx.Err() != nil {
+			return errors.Join(ctx.Err(), err)
 		}
 	}
 }

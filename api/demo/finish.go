@@ -24,7 +24,7 @@ func (r *run) summarise(ctx context.Context, truth *sim.Truth, last time.Time, t
 	if c.settled {
 		c.summary(longer, last)
 	}
-	items, err := r.client.items(longer, r.keys.operator)
+	items, err := r.client.items(longer, r.keys.operator, "")
 	if err != nil && ctx.Err() == nil {
 		return fmt.Errorf("ask for the items: %w", err)
 	}
@@ -64,6 +64,14 @@ func (r *run) summarise(ctx context.Context, truth *sim.Truth, last time.Time, t
 	case v.lying > 0:
 		line(plain, "places", "%s under fixed readers; Lintel has %.1f %% of them in the right zone", some(v.lying, "item lies", "items lie"),
 			100*float64(v.right)/float64(v.lying))
+	}
+	if o := r.feeder.count.outcome; o != nil {
+		k := judgeCount(truth, countZone, o)
+		text := fmt.Sprintf("%s lay on %s; the count found %d of them", some(k.lay, "item", "items"), r.words.zone(countZone), k.found)
+		if k.strays > 0 {
+			text += fmt.Sprintf(", and %d that lay elsewhere: a handheld hears some of the next shelf", k.strays)
+		}
+		line(plain, "stock-take", "%s", text)
 	}
 	good := 0
 	for _, n := range c.hooks {
@@ -107,9 +115,13 @@ func (r *run) further(ctx context.Context) {
 		get := func(path string) string {
 			return fmt.Sprintf("  curl -s -H \"Authorization: Bearer $KEY\" '%s%s'\n", r.client.base, path)
 		}
+		count := ""
+		if o := r.feeder.count.outcome; o != nil {
+			count = get(sitePath + "/counts/" + o.id + "/differences")
+		}
 		r.page.raw("\nThe server answers on, its clock stands still; Ctrl-C ends it. To look further:\n  KEY=" + r.keys.operator + "\n" +
 			get("/v1/alerts?status=all") + get("/v1/deliveries") + get("/v1/sites/"+site+"/stock?below=minimum") +
-			get("/v1/sites/"+site+"/items?zone=front-tables&limit=5") + get("/v1/sites/"+site+"/facts?cause=passed") + get("/v1/rules"))
+			get("/v1/sites/"+site+"/items?zone=front-tables&limit=5") + get("/v1/sites/"+site+"/facts?cause=passed") + count + get("/v1/rules"))
 	}
 	if r.opt.Keep != "" {
 		r.page.raw("\nThe data is kept in " + r.dir + ": lintel serve --data " + r.dir + "\n")

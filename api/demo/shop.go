@@ -34,6 +34,9 @@ func scenario(seed uint64, length time.Duration) sim.Config {
 	// Staff leave time enough for an alert about an empty place before they fill it.
 	c.People.RefillEvery = max(c.People.RefillEvery, length*3/20)
 	c.Scenes = append(c.Scenes, sim.Scene{At: firstUnpaid, Kind: sim.SceneUnpaidExit, N: 1})
+	if length >= countNeeds {
+		addStockTake(&c)
+	}
 	return c
 }
 

@@ -156,3 +156,21 @@ func (v *verdict) places(t *sim.Truth, w *words, until time.Time, items []api.It
 		}
 	}
 }
+
+// countVerdict is what lay in a zone beside what a count found there.
+type countVerdict struct {
+	lay    int
+	found  int // of what lay there
+	strays int // found, and lying elsewhere: mostly tags next door that the handheld heard as well
+}
+
+func judgeCount(t *sim.Truth, zone string, o *countOutcome) (v countVerdict) {
+	for _, i := range t.Lying(zone, o.at) {
+		v.lay++
+		if o.found[t.Items[i].Key] {
+			v.found++
+		}
+	}
+	v.strays = len(o.found) - v.found
+	return v
+}

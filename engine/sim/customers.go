@@ -96,7 +96,7 @@ func (s *Sim) putBack(p *person, i int32) {
 		return
 	}
 	if s.people.Float64() < s.cfg.People.WrongPlaceChance {
-		s.misplace(p, i)
+		s.misplace(p, i, 0)
 		return
 	}
 	for _, b := range p.before {
@@ -107,10 +107,9 @@ func (s *Sim) putBack(p *person, i int32) {
 	}
 }
 
-// misplace makes a person lay an item down where it does not belong.
-func (s *Sim) misplace(p *person, i int32) {
-	zone := s.plan.sales[s.people.IntN(len(s.plan.sales))]
-	for s.isHome(s.things[i].product, zone) {
+// misplace makes a person lay an item down in a zone, 0: in one where it does not belong.
+func (s *Sim) misplace(p *person, i int32, zone uint8) {
+	for zone == 0 || s.isHome(s.things[i].product, zone) {
 		zone = s.plan.sales[s.people.IntN(len(s.plan.sales))]
 	}
 	pos := s.anySpot(zone)

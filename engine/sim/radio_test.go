@@ -367,6 +367,16 @@ func TestSweepReadsItsZoneAndStrays(t *testing.T) {
 	t.Logf("%d reads, %d of %d found, %d others, with %d reads", reads, inside, len(there), len(found)-inside, strays)
 }
 
+func TestSweepsRepeat(t *testing.T) {
+	c := still(10, 5*time.Minute)
+	c.Radio.Off = true
+	c.Scenes = []Scene{{At: time.Second, Kind: SceneSweep, Zone: "shelf-b", Point: "handheld-2", N: 2}}
+	sweeps := run(t, c, nil).Truth().Sweeps
+	require.Len(t, sweeps, 2)
+	require.GreaterOrEqual(t, sweeps[1].From-sweeps[0].To, int64(betweenWalks))
+	require.Greater(t, sweeps[1].To, sweeps[1].From)
+}
+
 func TestDesksReadWhatLiesOnThem(t *testing.T) {
 	heard := map[string]map[epc.Key]int64{}
 	c := busy(13, 6*time.Minute)

@@ -9,9 +9,10 @@ import (
 type Scene struct {
 	At    time.Duration // after the beginning
 	Kind  SceneKind
-	Zone  string        // SceneUnpaidExit, SceneTurnBack, ScenePurchase, SceneLatePurchase, SceneMisplace: where goods are taken; SceneSweep: what is swept. "": the front tables
+	Zone  string        // SceneUnpaidExit, SceneTurnBack, ScenePurchase, SceneLatePurchase, SceneMisplace, SceneLeftBehind: where goods are taken; SceneSweep: what is swept. "": the front tables
+	To    string        // SceneMisplace, SceneLeftBehind: where goods are laid down. "": SceneMisplace: anywhere that is wrong, SceneLeftBehind: where they were taken
 	Point string        // SceneSilence, SceneSweep: the read point
-	N     int           // goods; at least 1
+	N     int           // goods; SceneSweep: how often the zone is walked through; at least 1
 	For   time.Duration // SceneSilence
 }
 
@@ -29,7 +30,8 @@ const (
 	SceneReturn                            // somebody brings back what they bought before
 	SceneDelivery                          // N goods arrive
 	SceneSilence                           // a reader is off for a while
-	SceneSweep                             // staff walk through a zone with a handheld
+	SceneSweep                             // staff walk through a zone with a handheld, N times with betweenWalks in between
+	SceneLeftBehind                        // somebody takes N goods, pays, lays them down again and leaves without them
 )
 
 // play makes a scene happen.
@@ -63,7 +65,7 @@ func (s *Sim) play(c Scene) {
 		p.last(call(func() {
 			for _, i := range p.goods {
 				if s.things[i].product >= 0 {
-					p.then(call(func() { s.misplace(p, i) }))
+					p.then(call(func() { s.misplace(p, i, s.plan.number[c.To]) }))
 				}
 			}
 		}))
@@ -82,8 +84,30 @@ func (s *Sim) play(c Scene) {
 			}
 		}
 	case SceneSweep:
-		s.sweep(c.Point, zone)
+		s.sweep(c.Point, zone, n)
+	case SceneLeftBehind:
+		if to := s.plan.number[c.To]; to != 0 {
+			s.leaveBehind(zone, to, n)
+		} else {
+			s.leaveBehind(zone, zone, n)
+		}
 	}
+}
+
+// leaveBehind lets a customer pay for goods, read in them somewhere, and go home without them.
+func (s *Sim) leaveBehind(zone, to uint8, n int) {
+	p := s.shopper(zone, n)
+	s.pay(p, s.ms(50, 300))
+	p.last(call(func() {
+		for _, i := range p.goods {
+			if s.things[i].product < 0 {
+				continue
+			}
+			pos := s.anySpot(to)
+			p.then(walk(standAt(pos)), wait(s.ms(1000, 4000)), call(func() { s.rest(i, to, pos) }))
+		}
+	}))
+	p.last(call(func() { s.leave(p) }))
 }
 
 // shopper makes a customer who takes n goods from a zone for certain.

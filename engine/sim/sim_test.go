@@ -297,6 +297,29 @@ func countsOf(t *testing.T, seed uint64, truth *Truth) {
 	require.Less(t, truth.Silences[0].To, truth.Until, "seed %d: and comes back", seed)
 }
 
+func TestGoodsAreLaidWhereTheSceneSays(t *testing.T) {
+	c := Config{Seed: 4, Start: DayStart.UnixMilli(), Length: 5 * time.Minute, People: DefaultPeople(), Network: DefaultNetwork(), Radio: Radio{Off: true}}
+	c.People.CustomersPerHour, c.People.ReturnsPerHour = 0, 0
+	c.Scenes = []Scene{
+		{At: time.Second, Kind: SceneMisplace, Zone: "shelf-a", To: "cafe", N: 2},
+		{At: 2 * time.Second, Kind: SceneLeftBehind, Zone: "shelf-c", To: "shelf-b", N: 1},
+		{At: 3 * time.Second, Kind: SceneLeftBehind, Zone: "shelf-d", N: 1},
+	}
+	truth := run(t, c, nil).Truth()
+	require.Len(t, truth.Lying("cafe", truth.Until), 2)
+	require.Len(t, truth.Sales, 2)
+	var where []string
+	for _, sale := range truth.Sales {
+		stay := truth.Where(sale.Item, truth.Until)
+		require.False(t, stay.Carried || stay.Outside)
+		where = append(where, stay.Zone)
+	}
+	require.ElementsMatch(t, []string{"shelf-b", "shelf-d"}, where)
+	for _, p := range truth.Passages {
+		require.True(t, truth.Items[p.Item].Stranger, "nothing of the shop's went through the door")
+	}
+}
+
 func TestDemoDayShowsEverything(t *testing.T) {
 	for seed := range uint64(12) {
 		c := DemoDay(seed)

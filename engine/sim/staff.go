@@ -163,8 +163,11 @@ func (s *Sim) deliver(n int) {
 	p.last(walk(staffDoor))
 }
 
-// sweep makes a member of staff walk up and down a zone with a handheld, and declare it.
-func (s *Sim) sweep(point string, zone uint8) {
+// betweenWalks is how long staff rest between two walks with a handheld: longer than the tags keep quiet, and than a late batch takes.
+const betweenWalks = 10_000
+
+// sweep makes a member of staff walk up and down a zone with a handheld as often as told, and declare it.
+func (s *Sim) sweep(point string, zone uint8, walks int) {
 	k := slices.IndexFunc(s.radio.antennas, func(a *antenna) bool { return a.point == point })
 	if k < 0 || s.radio.antennas[k].holder != nil {
 		return
@@ -172,21 +175,27 @@ func (s *Sim) sweep(point string, zone uint8) {
 	a := s.radio.antennas[k]
 	p := s.newPerson(staffDoor)
 	area := s.plan.areas[zone]
-	record := len(s.truth.Sweeps)
-	p.last(walk(standAt(area.spot(0, 0, 0))), call(func() {
-		a.holder, a.zone = p, s.plan.ids[zone]
-		p.speed = 0.4
-		record = len(s.truth.Sweeps)
-		s.truth.Sweeps = append(s.truth.Sweeps, Sweep{Point: point, Zone: a.zone, From: s.now})
-	}))
-	lanes := max(2, int((area.y1-area.y0)/0.8))
-	for lane := range lanes {
-		f := float64(lane) / float64(lanes-1)
-		p.last(walk(standAt(area.spot(float64(lane%2), f, 0))), walk(standAt(area.spot(float64(1-lane%2), f, 0))))
+	record := 0
+	for walked := range walks {
+		if walked > 0 {
+			p.last(wait(betweenWalks))
+		}
+		p.last(walk(standAt(area.spot(0, 0, 0))), call(func() {
+			a.holder, a.zone = p, s.plan.ids[zone]
+			p.speed = 0.4
+			record = len(s.truth.Sweeps)
+			s.truth.Sweeps = append(s.truth.Sweeps, Sweep{Point: point, Zone: a.zone, From: s.now})
+		}))
+		lanes := max(2, int((area.y1-area.y0)/0.8))
+		for lane := range lanes {
+			f := float64(lane) / float64(lanes-1)
+			p.last(walk(standAt(area.spot(float64(lane%2), f, 0))), walk(standAt(area.spot(float64(1-lane%2), f, 0))))
+		}
+		p.last(call(func() {
+			a.holder, a.zone = nil, ""
+			p.speed = 1.2
+			s.truth.Sweeps[record].To = s.now
+		}))
 	}
-	p.last(call(func() {
-		a.holder, a.zone = nil, ""
-		p.speed = 1.2
-		s.truth.Sweeps[record].To = s.now
-	}), walk(staffDoor))
+	p.last(walk(staffDoor))
 }
