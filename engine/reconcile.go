@@ -262,7 +262,8 @@ func (s *State) heardFar(it *item, h counted) string {
 		if d*s.bound.epoch > 2000 || d*s.bound.epoch < -2000 {
 			continue
 		}
-		if sig := s.signal(it, pt.zone, tr.last); sig.hits >= strongHits {
+		// A reader that merely hears the next zone hears it weakly; one that hears the tag as well as the handheld in front of it has another tag there.
+		if sig := s.signal(it, pt.zone, tr.last); sig.hits >= strongHits && h.t.best != NoRSSI && sig.score >= float64(h.t.best)/10-3 {
 			return s.idOf(pt.zone)
 		}
 	}

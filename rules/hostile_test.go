@@ -9,6 +9,7 @@ import (
 	"os/exec"
 	"runtime"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -149,9 +150,9 @@ func runHostile(list []hostile) {
 			when := field{value: scalar{text: h.text(), line: 1, col: 1, lines: doc.lines}}
 			text := func(s string) *field { return &field{value: scalar{text: s, line: 1, col: 1, lines: doc.lines}} }
 			doc.rules = []*ruleText{{place: place{1, 1}, fields: map[string]*field{"name": text("attack"), "about": text(about), "when": &when}}}
-			begin := time.Now()
+			begin := busy()
 			set, _ := Compile(doc, Known{})
-			r.Compile = max(r.Compile, time.Since(begin))
+			r.Compile = max(r.Compile, busy()-begin)
 			if set == nil {
 				continue
 			}
@@ -162,10 +163,10 @@ func runHostile(list []hostile) {
 				for range 5 {
 					var before, after runtime.MemStats
 					runtime.ReadMemStats(&before)
-					begin := time.Now()
+					begin := busy()
 					e.Bind(env)
 					_, err := e.True(set.Rules()[0])
-					best = min(best, time.Since(begin))
+					best = min(best, busy()-begin)
 					runtime.ReadMemStats(&after)
 					bytes = after.TotalAlloc - before.TotalAlloc
 					if err != nil {
@@ -178,4 +179,13 @@ func runHostile(list []hostile) {
 		}
 		report(r)
 	}
+}
+
+// busy returns the processor time that this process has used: on a loaded machine the wall clock says more about others than about a rule.
+func busy() time.Duration {
+	var u syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
+		panic(err)
+	}
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
 }
