@@ -32,6 +32,10 @@ type Options struct {
 	Log        *slog.Logger         // default slog.Default
 	Registry   *prometheus.Registry // what /metrics shows; default one that has the API's own metrics only
 
+	// PublicURL is the address of this service as others know it, without a slash at its end. URIs of sites, zones and read points begin with it, and with them
+	// the ids of EPCIS events: set it once. Default: an address that nobody can own.
+	PublicURL string
+
 	// Pages are mounted as they are and without keys, by their prefix, such as "/console/": for static files that hold no data.
 	Pages map[string]http.Handler
 
@@ -61,6 +65,8 @@ type API struct {
 	layouts map[string]*layoutEntry
 	known   knownCache
 
+	captures hourly // when old capture jobs were last dropped
+
 	closing   chan struct{} // closed by Close: live streams end
 	closeOnce sync.Once
 	live      chan struct{} // one token for each live stream
@@ -79,6 +85,9 @@ func New(opt Options) *API {
 	}
 	if opt.Registry == nil {
 		opt.Registry = prometheus.NewRegistry()
+	}
+	if opt.PublicURL == "" {
+		opt.PublicURL = defaultPublicURL
 	}
 	orDefault(&opt.BodyLimit, 8<<20)
 	orDefault(&opt.ProductsLimit, 64<<20)

@@ -110,7 +110,11 @@ func (c *call) listFacts() error {
 		}
 		causes[cause], all = true, false
 	}
-	return c.scanFacts(func(f *engine.Fact) bool { return all || causes[f.Cause] })
+	want := func(f *engine.Fact) bool { return all || causes[f.Cause] }
+	if c.QueryParams().Has("as") {
+		return c.factsAsEPCIS(want)
+	}
+	return c.scanFacts(want)
 }
 
 func causeNames() []string {

@@ -25,6 +25,7 @@ const (
 	codeInvalidIdempotencyKey Code = "invalid_idempotency_key"
 	codeInvalidIdentity       Code = "invalid_identity"
 	codeInvalidEncoding       Code = "invalid_encoding"
+	codeInvalidEPCIS          Code = "invalid_epcis"
 	codeUnauthorized          Code = "unauthorized"
 	codeMissingScope          Code = "missing_scope"
 	codeMissingSite           Code = "missing_site"
@@ -34,6 +35,7 @@ const (
 	codeUnknownAlert          Code = "unknown_alert"
 	codeUnknownDelivery       Code = "unknown_delivery"
 	codeUnknownCount          Code = "unknown_count"
+	codeUnknownCapture        Code = "unknown_capture"
 	codeUnknownDocument       Code = "unknown_document"
 	codeUnknownChannel        Code = "unknown_channel"
 	codeUnknownKey            Code = "unknown_key"
@@ -70,6 +72,7 @@ var problems = map[Code]struct {
 	codeInvalidIdempotencyKey: {400, "The Idempotency-Key is malformed."},
 	codeInvalidIdentity:       {400, "The tag identity is malformed or breaks the standard."},
 	codeInvalidEncoding:       {400, "The body is not what its Content-Encoding says."},
+	codeInvalidEPCIS:          {400, "The document breaks EPCIS 2.0, or its events can't be taken, as the answer lists. Nothing was taken."},
 	codeUnauthorized:          {401, "There is no key, or it is not known or was revoked."},
 	codeMissingScope:          {403, "The key lacks the scope that the route needs."},
 	codeMissingSite:           {403, "The key is not for this site."},
@@ -79,6 +82,7 @@ var problems = map[Code]struct {
 	codeUnknownAlert:          {404, "There is no such alert."},
 	codeUnknownDelivery:       {404, "There is no such delivery."},
 	codeUnknownCount:          {404, "There is no such count."},
+	codeUnknownCapture:        {404, "There is no such capture job, or it is too old."},
 	codeUnknownDocument:       {404, "There is no such document, or no such version of it."},
 	codeUnknownChannel:        {404, "There is no such channel."},
 	codeUnknownKey:            {404, "There is no key of that name."},

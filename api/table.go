@@ -51,6 +51,7 @@ func (a *API) table() []route {
 	t = append(t, pickRoutes()...)
 	t = append(t, findRoutes()...)
 	t = append(t, countRoutes()...)
+	t = append(t, epcisRoutes()...)
 	t = append(t, alertRoutes()...)
 	t = append(t, documentRoutes()...)
 	t = append(t, keyRoutes()...)
@@ -106,8 +107,9 @@ func questionRoutes() []route {
 			scopes: operate, answers: []answer{ok("The read points, in the layout's order.", ReadPointList{})}, handle: (*call).listReadPoints,
 		}, {
 			method: "GET", path: "/v1/sites/{site}/facts", name: "listFacts", group: "Questions", summary: "List facts",
-			scopes: operate, params: []param{paramFrom, paramTo, {"cause", "query", "Only these causes, with commas between.", stringSchema}, paramLimit(200, 5000), paramCursor},
-			answers: []answer{ok("One page of facts, oldest first.", FactList{})}, handle: (*call).listFacts,
+			scopes: operate, params: []param{paramFrom, paramTo, {"cause", "query", "Only these causes, with commas between.", stringSchema}, paramLimit(200, 5000), paramCursor,
+				enumParam("as", "epcis: all facts of the range that are events in the sense of EPCIS 2.0, as one document, without limit and cursor.", "epcis")},
+			answers: []answer{{200, "One page of facts, oldest first.", []content{{mediaJSON, FactList{}}, {mediaJSONLD, nil}}}}, handle: (*call).listFacts,
 		}, {
 			method: "GET", path: "/v1/sites/{site}/live", name: "live", group: "Questions", summary: "Follow a site as it happens",
 			about: "Server-sent events: \"fact\" with the fact's id, \"alert\" for each change of an alert, \"gap\" if more was missed than a stream gives again, \"end\" before the server closes. " +

@@ -175,6 +175,7 @@ func (c *call) pathValue(name string) (string, error) {
 // answerProblem writes a problem.
 func (a *API) answerProblem(c echo.Context, p *Problem) {
 	id := c.Response().Header().Get(headerRequestID)
+	p = a.epcisProblem(c, p)
 	if p.status() >= 500 {
 		a.log.Error("request failed", "request", id, "method", c.Request().Method, "route", c.Path(), "code", string(p.code), "err", p.cause)
 	}
@@ -258,8 +259,10 @@ func (c *call) once(handle func(*call) error) error {
 	}
 	c.Response().Writer = tee.ResponseWriter
 	kept := keptAnswer{Status: c.Response().Status, Type: c.Response().Header().Get("Content-Type"), Body: tee.buf.Bytes()}
-	if etag := c.Response().Header().Get("ETag"); etag != "" {
-		kept.Header = map[string]string{"ETag": etag}
+	for _, name := range []string{"ETag", "Location"} {
+		if v := c.Response().Header().Get(name); v != "" {
+			kept.Header = map[string]string{name: v} // no answer has both
+		}
 	}
 	if c.replay != nil {
 		kept.Body = mustJSON(c.replay)
