@@ -264,6 +264,8 @@ func testCrash(t *testing.T, v *victim, seed uint64, strike func(moment int)) {
 			}
 		})
 	}
+	// Meanwhile a handheld counts shelf A.
+	counted := countThrough(t, v, key, stop, &wg)
 	for m := range crashes(t) {
 		time.Sleep(time.Duration(200+rng.IntN(800)) * time.Millisecond)
 		strike(m)
@@ -271,6 +273,7 @@ func testCrash(t *testing.T, v *victim, seed uint64, strike func(moment int)) {
 	time.Sleep(500 * time.Millisecond)
 	close(stop)
 	wg.Wait()
+	counted()
 
 	// Everything accepted is in the state.
 	wantAlerts := 0
@@ -334,6 +337,69 @@ func testCrash(t *testing.T, v *victim, seed uint64, strike func(moment int)) {
 		require.Len(t, ids, 1, "%s came with two ids", alert)
 	}
 	t.Logf("%d reads accepted, %d alerts, %d crashes", accepted, wantAlerts, crashes(t))
+}
+
+// countThrough opens a count and feeds it through all crashes, sending again what was not answered. The function it returns checks that the count lost no tag and
+// has none twice.
+func countThrough(t *testing.T, v *victim, key string, stop <-chan struct{}, wg *sync.WaitGroup) func() {
+	const path = "/v1/sites/quayside/counts"
+	client := &http.Client{Timeout: 5 * time.Second}
+	try := func(method, path, idempotency, body string) (int, []byte) {
+		req, err := http.NewRequest(method, "http://"+v.addr+path, strings.NewReader(body))
+		require.NoError(t, err)
+		req.Header.Set("Content-Type", "application/json")
+		req.Header.Set("Authorization", "Bearer "+key)
+		if idempotency != "" {
+			req.Header.Set("Idempotency-Key", idempotency)
+		}
+		resp, err := client.Do(req)
+		if err != nil {
+			return 0, nil
+		}
+		defer resp.Body.Close()
+		answer, _ := io.ReadAll(resp.Body)
+		return resp.StatusCode, answer
+	}
+	var opened struct{ ID string }
+	code, answer := try(http.MethodPost, path, "open-count", `{"zones":["shelf-a"]}`)
+	require.Less(t, code, 300, "%s", answer)
+	require.NoError(t, json.Unmarshal(answer, &opened))
+	tags := 0
+	wg.Go(func() {
+		for n := uint64(0); ; n++ {
+			var list []string
+			for k := range uint64(10) {
+				list = append(list, fmt.Sprintf(`{"epc":"%s","read_point":"handheld-1","zone":"shelf-a"}`, crashItem(90_000_000+10*n+k).Hex()))
+			}
+			for {
+				if code, _ := try(http.MethodPost, path+"/"+opened.ID+"/reads", fmt.Sprint("count-", n), "["+strings.Join(list, ",")+"]"); code == http.StatusAccepted {
+					tags += 10
+					break
+				}
+				select {
+				case <-stop:
+					return
+				case <-time.After(20 * time.Millisecond):
+				}
+			}
+			select {
+			case <-stop:
+				return
+			case <-time.After(5 * time.Millisecond):
+			}
+		}
+	})
+	return func() {
+		var count struct{ Unique, Reads int }
+		require.Eventually(t, func() bool {
+			code, answer := try(http.MethodGet, path+"/"+opened.ID, "", "")
+			// A last batch may have been taken without an answer.
+			return code == 200 && json.Unmarshal(answer, &count) == nil && count.Unique >= tags
+		}, 20*time.Second, 100*time.Millisecond, "the count lost tags")
+		require.LessOrEqual(t, count.Unique, tags+10)
+		require.Equal(t, count.Unique, count.Reads, "a tag was counted twice")
+		t.Logf("%d tags counted", count.Unique)
+	}
 }
 
 func TestCrashServerEmbedded(t *testing.T) {
