@@ -22,7 +22,7 @@ type CountStatus uint8
 // The statuses of a count. The numbers are stored.
 const (
 	CountOpen      CountStatus = 1 // reads are taken
-	CountPaused    CountStatus = 2 // kept, but no reads are taken until it goes on
+	CountPaused    CountStatus = 2 // kept; only reads that are on their way already are taken
 	CountClosed    CountStatus = 3 // reconciled; may be opened again for a second pass
 	CountDiscarded CountStatus = 4 // as if it had never been
 )

@@ -110,15 +110,17 @@ func TestCountTakesEachTagOnce(t *testing.T) {
 	require.Equal(t, 3, c.Distinct, "a read belongs to the zone declared, and that zone is not counted here")
 	sh.command("pause", id, 0)
 	sh.pass(time.Second)
-	sh.countReads(id, "shelf-a", -55, book(1, 8))
-	require.Equal(t, 3, c.Distinct)
+	sh.countReads(id, "shelf-a", -55, book(1, 7)) // was on its way, and acknowledged
+	require.Equal(t, 4, c.Distinct)
 	sh.command("resume", id, 0)
 	sh.pass(time.Second)
 	sh.countReads(id, "shelf-a", -55, book(1, 8))
-	require.Equal(t, 4, c.Distinct)
+	require.Equal(t, 5, c.Distinct)
 	sh.command("discard", id, 0)
 	require.Empty(t, sh.s.counts.byID)
 	require.Zero(t, sh.s.Len(), "a discarded count leaves nothing behind")
+	sh.countReads(id, "shelf-a", -55, book(1, 9))
+	require.Equal(t, []string{"arrived shelf-a", "stock shelf-a=1"}, sh.told(0), "what is read after the end is an acknowledged read all the same")
 }
 
 func TestTwoCountsNextDoor(t *testing.T) {

@@ -50,13 +50,13 @@ const reopenable = 12 * 60 * 60 * 1000
 
 // foldCountReads adds a batch of reads to the tallies of a count. Reads repeated word for word add nothing, so that a handheld may send all of it again.
 func (s *State) foldCountReads(e *Entry) {
-	c := s.counts.byID[e.Count]
-	if c == nil || c.Status != CountOpen {
-		s.out.Unplaced += len(e.Reads)
-		return
-	}
 	points := s.resolve(e)
 	s.out.Reads += len(e.Reads)
+	c := s.counts.byID[e.Count]
+	if c == nil || c.Status != CountOpen && c.Status != CountPaused {
+		s.foldLateCountReads(e, points)
+		return
+	}
 	fresh := 0
 	for k := range e.Reads {
 		r := &e.Reads[k]
@@ -99,6 +99,29 @@ func (s *State) foldCountReads(e *Entry) {
 	c.Distinct += fresh
 	c.curve(s.clock, fresh, len(e.Reads))
 	s.markCount(c)
+}
+
+// foldLateCountReads takes reads that were on their way when somebody else closed their count: they were acknowledged, so they are not lost, and say where the
+// items are as any read of a handheld does. They leave no evidence, since what a count heard is never replayed.
+func (s *State) foldLateCountReads(e *Entry, points []*pointInfo) {
+	for k := range e.Reads {
+		r := &e.Reads[k]
+		pt := points[r.Point]
+		if pt == nil || r.Zone == 0 || s.scratchZones[r.Zone-1] == 0 {
+			s.out.Unplaced++
+			continue
+		}
+		i, ok := s.index[r.Key]
+		if !ok {
+			i = s.create(r.Key, r.Text)
+		}
+		t := min(r.T, e.At)
+		if it := s.item(i); t > it.seen {
+			it.seen, it.point = t, pt.name
+		}
+		s.declare(i, s.scratchZones[r.Zone-1], t, pt.name)
+		s.touch(i)
+	}
 }
 
 // heard reports whether the count heard the tag in any of its zones.

@@ -80,8 +80,8 @@ func (s *State) timers() {
 	s.ring()
 }
 
-// Pending returns how many items wait for the next Flush.
-func (s *State) Pending() int { return len(s.dirty.items) }
+// Pending returns how many items and tallies wait for the next Flush.
+func (s *State) Pending() int { return len(s.dirty.items) + len(s.dirty.tallies) }
 
 // NextTimer returns when, by the site clock in Unix milliseconds, something is due without any further entry; math.MaxInt64: never. An EntryTick
 // received at or after that moment, and after Clock, carries it out.

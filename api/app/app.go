@@ -36,6 +36,7 @@ type Options struct {
 	Listen string // host:port; port 0 picks a free one. Default 127.0.0.1:8470
 	Node   string // name of this process among others on one store; default host name and process id
 
+	PublicURL  string           // the address of this service as others know it: the URIs of EPCIS documents begin with it
 	AllowCIDRs []netip.Prefix   // private networks that webhooks may reach
 	Retry      deliver.Schedule // zero: the default of about three days
 
@@ -119,7 +120,7 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	if a.exports, err = newExports(a); err != nil {
 		return nil, errors.Join(err, a.closeStore())
 	}
-	a.API = api.New(api.Options{Store: a.Store, Runner: a.Runner, Dispatcher: d, Log: opt.Log, Registry: a.Registry, Now: opt.Now})
+	a.API = api.New(api.Options{Store: a.Store, Runner: a.Runner, Dispatcher: d, Log: opt.Log, Registry: a.Registry, PublicURL: opt.PublicURL, Now: opt.Now})
 	return a, nil
 }
 

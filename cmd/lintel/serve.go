@@ -20,6 +20,7 @@ type serveCmd struct {
 	storeFlags
 	Listen      string        `help:"Where to listen. The default is reachable from this machine only; put TLS in front of anything else." default:"127.0.0.1:8470" env:"LINTEL_LISTEN"`
 	Node        string        `help:"Name of this process among others on one store. Default: host name and process id." env:"LINTEL_NODE"`
+	PublicURL   string        `help:"Address of this service as others know it. The URIs of places in EPCIS documents begin with it, and event ids depend on it: set it once." env:"LINTEL_PUBLIC_URL" placeholder:"URL"`
 	AllowCIDR   []string      `help:"Private networks that webhooks may reach, such as 10.1.0.0/16. Public addresses are allowed, all else is denied." env:"LINTEL_ALLOW_CIDR" placeholder:"CIDR"`
 	Retry       string        `help:"Delays between the tries of a delivery." env:"LINTEL_RETRY" default:"0s,5s,5m,30m,2h,5h,10h,14h,20h,24h"`
 	JournalKeep time.Duration `help:"How long folded journal entries are kept." default:"48h" env:"LINTEL_JOURNAL_KEEP"`
@@ -45,7 +46,7 @@ func (c *serveCmd) Run(s *streams) error {
 		return fmt.Errorf("--retry: %w", err)
 	}
 	a, err := app.New(s.ctx, app.Options{
-		Data: c.Data, Redis: c.Redis, Listen: c.Listen, Node: c.Node, AllowCIDRs: allow, Retry: schedule,
+		Data: c.Data, Redis: c.Redis, Listen: c.Listen, Node: c.Node, PublicURL: c.PublicURL, AllowCIDRs: allow, Retry: schedule,
 		JournalKeep: c.JournalKeep, FactsKeep: c.FactsKeep, Log: slog.Default(),
 		Export: app.ExportOptions{Dir: c.ExportDir, Every: c.ExportEvery, Defuse: c.ExportDefuse, Keep: c.ExportKeep, SQL: c.SQL},
 	})
