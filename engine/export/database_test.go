@@ -68,7 +68,7 @@ func TestPasswordIsNeverShown(t *testing.T) {
 			})
 			err := s.Sync(context.Background())
 			require.Error(t, err)
-			ctx, cancel := context.WithTimeout(context.Background(), 3*time.Second)
+			ctx, cancel := context.WithTimeout(context.Background(), time.Second)
 			defer cancel()
 			done := make(chan struct{})
 			go func() { defer close(done); s.Run(ctx) }()
@@ -181,7 +181,7 @@ func TestNodesMigrateAtOnce(t *testing.T) {
 // A node that follows another copies as well, and never what it has not folded.
 func TestFollowingNodeCopies(t *testing.T) {
 	r := newRig(t)
-	follower := runner.New(runner.Options{Store: r.store, Log: slog.New(slog.DiscardHandler), Node: "follower", Now: r.clock})
+	follower := runner.New(runner.Options{Store: r.store, Log: slog.New(slog.DiscardHandler), Node: "follower", Now: func() time.Time { return opening }})
 	require.NoError(t, follower.Start(context.Background()))
 	defer follower.Stop()
 	s := newSink(t, r, sqliteDSN(t), func(o *SinkOptions) { o.Runner = follower })

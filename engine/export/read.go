@@ -19,8 +19,8 @@ import (
 
 // How much is taken out of a site's state at once. The loop waits for as long as that takes, so it is little; the rest of the time it goes on.
 const (
-	itemsPage = 4096
-	stockPage = 8192
+	itemsPage = 2048
+	stockPage = 4096
 )
 
 // recordsPage is how many alerts or counts are read at once: counts of a large shop take a megabyte each.
