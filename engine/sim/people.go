@@ -198,7 +198,7 @@ func (s *Sim) unpaid(p *person) (n int) {
 // pick makes a person take an item, if it still lies where they saw it.
 func (s *Sim) pick(p *person, i int32) {
 	t := &s.things[i]
-	if t.state != resting || s.claimed[i] {
+	if t.state != resting || s.claimed[i] || t.zone == s.plan.number[till] { // on the desk it is somebody's who is paying
 		return
 	}
 	p.before = append(p.before, before{i, t.zone, t.pos})
