@@ -57,13 +57,9 @@ func (c *call) listItems() error {
 	if err != nil {
 		return err
 	}
-	f := engine.ItemFilter{Zone: c.QueryParam("zone")}
-	if d := c.QueryParam("disposition"); d != "" {
-		disp, ok := dispositionByName(d)
-		if !ok {
-			return badParam("disposition", "there is no disposition %s%s", shown([]byte(d)), didYouMean(d, dispositionNames()))
-		}
-		f.Disposition = &disp
+	f, err := c.itemFilter()
+	if err != nil {
+		return err
 	}
 	cursor, err := c.cursorParam(1)
 	if err != nil {
