@@ -345,9 +345,6 @@ func (s *Site) remember(seq store.Seq) {
 	if n := len(s.history); n == 0 || now.Sub(s.history[n-1].at) >= time.Minute {
 		s.history = append(s.history, moment{now, seq})
 	}
-	if s.owner && now.Sub(s.trimmed) > time.Minute {
-		s.trimmed = now
-	}
 }
 
 // housekeep drops what is older than it must be kept, in quiet moments and at most once a minute.
