@@ -189,7 +189,10 @@ func TestFollowingNodeCopies(t *testing.T) {
 		r.shelve([]string{"shelf-a", "shelf-b"}[i%2], book(1+i%2, 1+i%7))
 		r.pass(time.Minute)
 		require.NoError(t, s.Sync(context.Background()))
-		requireTrueStock(t, s)
+		// A round that finds this node behind leaves the rest of the first copy owed, and says so.
+		if slices.Equal(contents(t, s, &syncTable, "site", "fact_ms", "fact_n", "entry", "documents", "swept_at", "updated_at"), []string{"todo=0 "}) {
+			requireTrueStock(t, s)
+		}
 	}
 	require.Eventually(t, func() bool {
 		behind := true

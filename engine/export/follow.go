@@ -74,7 +74,11 @@ func (f *follower) sync(ctx context.Context) error {
 		err = f.copyCounts(ctx, &pos)
 	}
 	if err == nil {
-		err = f.sweepIfDue(ctx, &pos, all)
+		var swept bool
+		if swept, err = f.sweepIfDue(ctx, &pos, all); err == nil && swept {
+			// The stock was compared later than the items: what came in between is in its facts.
+			err = f.facts(ctx, &pos)
+		}
 	}
 	if err != nil {
 		f.giveBack(ids, all)
@@ -135,9 +139,13 @@ func (f *follower) checkPosition(ctx context.Context, pos position) (position, e
 	return pos, err
 }
 
+// trailing is how many batches that are not full are taken in one round. The state that a batch's stock is read from may be ahead of the facts that were read
+// before it, and then the next batch has the items; a site that never rests is left for the next round all the same.
+const trailing = 4
+
 // facts appends new facts, batch by batch. Each batch, the items and the stock that it speaks of and the new position are one transaction.
 func (f *follower) facts(ctx context.Context, pos *position) error {
-	for {
+	for left := trailing; left > 0; {
 		b, err := f.nextBatch(ctx, pos.fact)
 		if err != nil || len(b.facts) == 0 {
 			return err
@@ -164,11 +172,11 @@ func (f *follower) facts(ctx context.Context, pos *position) error {
 				return err
 			}
 		}
-		if b.more {
-			continue
+		if !b.more {
+			left--
 		}
-		return nil
 	}
+	return nil
 }
 
 // factBatch is one batch of facts and what they speak of.

@@ -10,14 +10,15 @@ import (
 )
 
 // sweepIfDue compares what no fact tells: the whole stock after a change of products or layout, when items were last heard, counts that go on, alerts whose
-// changes were not heard. Only rows that differ are written.
-func (f *follower) sweepIfDue(ctx context.Context, pos *position, allAlerts bool) error {
+// changes were not heard. Only rows that differ are written. It reports whether
+// the stock was compared.
+func (f *follower) sweepIfDue(ctx context.Context, pos *position, allAlerts bool) (bool, error) {
 	var docs string
 	if err := f.view(ctx, func(st *engine.State) error {
 		docs = documents(st.Config())
 		return nil
 	}); err != nil {
-		return err
+		return false, err
 	}
 	if docs != pos.documents {
 		f.owed = max(f.owed, todoStock)
@@ -27,26 +28,26 @@ func (f *follower) sweepIfDue(ctx context.Context, pos *position, allAlerts bool
 	}
 	if f.owed >= todoSweep || allAlerts {
 		if err := f.sweepAlerts(ctx, pos); err != nil {
-			return err
+			return false, err
 		}
 	}
 	if f.owed == todoNothing {
-		return nil
+		return false, nil
 	}
 	began := time.Now()
 	if f.owed >= todoSweep {
 		if err := f.sweepItems(ctx, pos); err != nil {
-			return err
+			return false, err
 		}
 		if err := f.sweepCounts(ctx, pos); err != nil {
-			return err
+			return false, err
 		}
 		if err := f.dropFacts(ctx); err != nil {
-			return err
+			return false, err
 		}
 	}
 	if err := f.sweepStock(ctx, pos); err != nil {
-		return err
+		return false, err
 	}
 	next := *pos
 	next.todo, next.documents = todoNothing, docs
@@ -54,14 +55,14 @@ func (f *follower) sweepIfDue(ctx context.Context, pos *position, allAlerts bool
 		next.sweptAt = time.Now().UnixMilli()
 	}
 	if err := f.transact(ctx, *pos, next, fromStore, func(*writer) {}); err != nil {
-		return err
+		return false, err
 	}
 	if f.owed == todoResync {
 		f.opt.Log.Info("all of the site was copied", "site", f.id(), "took", time.Since(began).Round(time.Millisecond))
 	}
 	f.metrics.Sweep.Observe(time.Since(began).Seconds())
 	*pos, f.owed = next, todoNothing
-	return nil
+	return true, nil
 }
 
 func (f *follower) sweepItems(ctx context.Context, pos *position) error {
