@@ -40,6 +40,7 @@ var layers = []struct {
 	{"engine/deliver", []string{"engine", "engine/layout", "engine/store"}, "the sender knows deliveries and the store", false},
 	{"engine/export", []string{"engine", "engine/...", "rules"}, "an export reads what the loop has folded", false},
 	{"engine/runner", []string{"engine", "engine/epc", "engine/layout", "engine/catalog", "engine/store", "rules"}, "the loop knows the core and the store", false},
+	{"api/client", nil, "a client knows a server by its answers alone", false},
 	{"api/...", []string{"api", "api/...", "engine", "engine/...", "rules"}, "the outside knows all within", false},
 	{"api", []string{"engine", "engine/...", "rules"}, "the API does not know the process around it", false},
 	{"cmd/...", []string{"api", "api/...", "engine", "engine/...", "rules"}, "commands are on top", false},
