@@ -61,9 +61,10 @@ func (s *slots) of(name string) int {
 type language struct {
 	config *conf.Config
 	known  *Known
+	params *paramSet
 }
 
-func newLanguage(known *Known) *language {
+func newLanguage(known *Known, params *paramSet) *language {
 	env := types.Map{stepName: types.TypeOf((func(int) bool)(nil))}
 	for i := range entries {
 		if e := &entries[i]; !e.attribute {
@@ -74,7 +75,7 @@ func newLanguage(known *Known) *language {
 	c.Expect = reflect.Bool
 	c.MaxNodes = maxNodes
 	c.DisableIfOperator = true
-	return &language{config: c, known: known}
+	return &language{config: c, known: known, params: params}
 }
 
 // zero is a value of the entry's type.
@@ -102,7 +103,7 @@ type parsed struct {
 
 // parse checks a condition. The problems are in the result; without an error among them root is ready for compile.
 func (l *language) parse(source, about string) *parsed {
-	p := &parsed{guard: guard{about: about, known: l.known, leaves: make(map[ast.Node]bool)}, source: file.NewSource(source)}
+	p := &parsed{guard: guard{about: about, known: l.known, params: l.params, leaves: make(map[ast.Node]bool)}, source: file.NewSource(source)}
 	p.length = utf8.RuneCountInString(source)
 	if len(source) > MaxCondition {
 		p.fail(file.Location{}, fmt.Sprintf("the condition has %d bytes; at most %d are allowed", len(source), MaxCondition), "split it into several rules")

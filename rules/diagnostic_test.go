@@ -183,7 +183,10 @@ rules:
   - name: e
     about: reader
     when: cause == "silence" and reader.id == "door-2"
+    send: [door-team]
 `, `
+rules/door.yaml:1:1: warning: no rule tells the channel floor-team
+    name it in a rule's send, or remove it
 rules/door.yaml:4:24: warning: zone.kind is never "exist"
         when: zone.kind == "exist" and zone.id in ["front-table", "street-door"]
                            ^^^^^^^
@@ -219,6 +222,64 @@ rules/door.yaml:13:47: warning: this site has no read point "door-2"
         when: cause == "silence" and reader.id == "door-2"
                                                   ^^^^^^^^
     did you mean "door-1"?`},
+
+		{"never and always", `
+rules:
+  - name: a
+    about: stock
+    when: stock.count > 5 and stock.count < 3
+  - name: b
+    when: item.paid and (at.hour >= 24 or zone.kind == "exit")
+  - name: c
+    about: stock
+    when: stock.count >= 0 and stock.has_minimum
+  - name: d
+    when: item.sellable and zone.kind == "exit" and item.paid
+  - name: e
+    when: item.home and not item.home
+  - name: f
+    when: 0.5 < passage.confidence and passage.confidence <= 0.5
+  - name: g
+    when: time_between("09:00", "09:30") and zone.kind == "exit"
+    hold: 30m
+  - name: h
+    when: zone.kind == "exit"
+    hold: 3h
+    hours: mon-fri 09:00-12:00
+    send: [door-team, floor-team]
+`, `
+rules/door.yaml:5:31: warning: the condition is never true
+        when: stock.count > 5 and stock.count < 3
+                                  ^^^^^^^^^^^^^^^
+    no number is what this and the parts before it ask of stock.count
+rules/door.yaml:7:26: warning: this part is never true
+        when: item.paid and (at.hour >= 24 or zone.kind == "exit")
+                             ^^^^^^^^^^^^^
+    at.hour is from 0 to 23
+rules/door.yaml:10:11: warning: this part is always true
+        when: stock.count >= 0 and stock.has_minimum
+              ^^^^^^^^^^^^^^^^
+    stock.count is 0 or more
+rules/door.yaml:12:53: warning: the condition is never true
+        when: item.sellable and zone.kind == "exit" and item.paid
+                                                        ^^^^^^^^^
+    item.paid and item.sellable are never both true
+rules/door.yaml:14:25: warning: the condition is never true
+        when: item.home and not item.home
+                            ^^^^^^^^^^^^^
+    item.home cannot be both true and false
+rules/door.yaml:16:40: warning: the condition is never true
+        when: 0.5 < passage.confidence and passage.confidence <= 0.5
+                                           ^^^^^^^^^^^^^^^^^^^^^^^^^
+    no number is what this and the parts before it ask of passage.confidence
+rules/door.yaml:19:11: warning: hold is 30m0s, and the condition is true for 30m0s at most
+        hold: 30m
+              ^^^
+    it never becomes an alert: make the hold shorter or the time longer
+rules/door.yaml:22:11: warning: hold is 3h0m0s, and no window of its hours is longer than 3h0m0s
+        hold: 3h
+              ^^
+    the alert opens only when the next window begins; make the hold shorter or the hours longer`},
 
 		{"two of a name, and a constant", `
 rules:

@@ -18,7 +18,18 @@
 //	    hours: open                 # always (default), open, or mon-fri 09:00-18:00, sat 22:00-02:00
 //	    say: "{product.name} passed {zone.name} unpaid"
 //	    send: [door-team]
+//	    gather: 5s                  # alerts within so long of a first become one; gather_by: rule (default), zone, from, product
+//	    needs: 8                    # with gather: so many must come together, or nobody is told
+//	    limit: 5 per 1h             # beyond that, alerts become part of one that says how many; storm: 100 per 10m beside rules is for all
+//	    quiet: 2h                   # after somebody acknowledged or closed it, the same thing raises no alert for so long
+//	    remind: 4h                  # told again while it is open and nobody acknowledged it
+//	    escalate: 10m               # nobody acknowledged for so long: escalate_to: [manager] is told
 //	    mode: live                  # live (default), watch, off
+//
+// Values that rules share and sites may set for themselves stand beside rules, and are used as params.NAME:
+//
+//	params:
+//	  dwell: {default: 25m, min: 5m, max: 2h, sites: {quayside: 40m}}
 //
 // A document has at most 1 MiB and 5,000 rules; anchors, aliases and tags are refused. Every error and warning is a Diagnostic: where, the line
 // of text with a caret under the place, what is wrong, and how to mend it. One error keeps the whole document from taking effect.

@@ -22,10 +22,12 @@ const (
 
 // Document is a parsed rule document: every rule as it was written, with the places of its texts. Compile makes a Set of it.
 type Document struct {
-	File  string
-	rules []*ruleText
-	lines []string
-	bad   bool // Parse found an error
+	File   string
+	rules  []*ruleText
+	params []*paramEntry
+	storm  *scalar
+	lines  []string
+	bad    bool // Parse found an error
 }
 
 // Len returns the number of rules in the document.
@@ -60,7 +62,11 @@ type field struct {
 	isList bool
 }
 
-var ruleKeys = []string{"name", "about", "when", "hold", "clear", "gather", "severity", "hours", "say", "send", "mode"}
+var (
+	ruleKeys = []string{"name", "about", "when", "hold", "clear", "gather", "gather_by", "needs", "limit", "quiet", "remind", "escalate", "escalate_to",
+		"severity", "hours", "say", "send", "mode"}
+	documentKeys = []string{"rules", "params", "storm"}
+)
 
 // Parse reads a rule document. The file name is only for diagnostics. The document is never nil; what could be read of a bad one is kept,
 // so that Compile can report on the rest.
@@ -148,7 +154,7 @@ const (
 	maxBlankLines = 200
 )
 
-// maxKeys bounds the keys of one mapping: the parser takes the square of their number. A rule has eleven.
+// maxKeys bounds the keys of one mapping: the parser takes the square of their number. A rule has eighteen.
 const maxKeys = 64
 
 // checkTokens refuses what rule documents have no use for and what could blow up in the parser.
@@ -270,15 +276,24 @@ func (p *docParser) document(f *ast.File) {
 	var list ast.Node
 	found := false
 	ok := p.mapping(body, "the document", "write rules: and a list of rules below it", func(key scalar, value ast.Node) {
-		if key.text != "rules" {
-			d := Diagnostic{Message: fmt.Sprintf("unknown key %q", key.text), Hint: didYouMean(key.text, []string{"rules"})}
+		switch key.text {
+		case "rules":
+			list, found = value, true
+		case "params":
+			p.params(value)
+		case "storm":
+			if s, ok := p.scalar(value); ok {
+				p.doc.storm = &s
+			} else {
+				p.addAt(key, Diagnostic{Message: "storm is not a number of alerts in a length of time", Hint: "write for instance storm: 100 per 10m"})
+			}
+		default:
+			d := Diagnostic{Message: fmt.Sprintf("unknown key %q", key.text), Hint: didYouMean(key.text, documentKeys)}
 			if d.Hint == "" {
-				d.Hint = "a rule document has one key: rules"
+				d.Hint = "a rule document has the keys rules, params and storm"
 			}
 			p.addAt(key, d)
-			return
 		}
-		list, found = value, true
 	})
 	if !ok {
 		return
@@ -333,13 +348,14 @@ func (p *docParser) rule(n ast.Node) {
 
 // field reads the value of a rule's key; nil after an error.
 func (p *docParser) field(key scalar, value ast.Node, rt *ruleText) *field {
-	if seq, ok := value.(*ast.SequenceNode); ok && key.text == "send" {
+	channels := key.text == "send" || key.text == "escalate_to"
+	if seq, ok := value.(*ast.SequenceNode); ok && channels {
 		f := &field{isList: true}
 		for _, v := range seq.Values {
 			s, ok := p.scalar(v)
 			if !ok {
 				at := p.at(v)
-				p.add(Diagnostic{Line: at.line, Column: at.column, Message: "send holds something that is not the name of a channel", Rule: rt.name()})
+				p.add(Diagnostic{Line: at.line, Column: at.column, Message: key.text + " holds something that is not the name of a channel", Rule: rt.name()})
 				return nil
 			}
 			f.list = append(f.list, s)
@@ -355,8 +371,8 @@ func (p *docParser) field(key scalar, value ast.Node, rt *ruleText) *field {
 		at := p.at(value)
 		d := Diagnostic{Line: at.line, Column: at.column, Message: fmt.Sprintf("%s is not a text", key.text),
 			Hint: "put it in quotes, or after | on a line of its own", Rule: rt.name()}
-		if key.text == "send" {
-			d.Message, d.Hint = "send is not a list of channels", "write send: [door-team, floor-team]"
+		if channels {
+			d.Message, d.Hint = key.text+" is not a list of channels", "write "+key.text+": [door-team, floor-team]"
 		}
 		p.add(d)
 		return nil

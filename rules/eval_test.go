@@ -520,7 +520,7 @@ func TestEvaluationDoesNotAllocate(t *testing.T) {
 
 func TestRulesOfAnotherSetAreRefused(t *testing.T) {
 	e, _ := one(t, AboutItem, "item.paid")
-	_, other := one(t, AboutItem, "item.paid and item.sellable")
+	_, other := one(t, AboutItem, "item.paid and item.home")
 	_, err := e.True(other)
 	require.ErrorContains(t, err, "of another set")
 	require.NotEmpty(t, e.Why(other).Error)

@@ -31,6 +31,8 @@ type guard struct {
 	tokens       []lexer.Token
 	length       int // characters of the source
 	instructions int // of all patterns
+	params       *paramSet
+	constants    map[ast.Node]string // nodes that stand for a param, with its name as written
 }
 
 func (g *guard) fail(loc file.Location, message, hint string) {
@@ -324,6 +326,9 @@ func (g *guard) member(n *ast.MemberNode) ast.Node {
 
 // name resolves a name to one identifier.
 func (g *guard) name(n ast.Node, name string, loc file.Location) ast.Node {
+	if strings.HasPrefix(name, paramPrefix) {
+		return g.param(n, name, loc)
+	}
 	e, attribute := lookup(name)
 	switch {
 	case e == nil:

@@ -49,19 +49,28 @@ type Rule struct {
 	Hold     time.Duration // the condition must stay true for so long before an alert opens
 	Clear    time.Duration // it must stay false for so long before the alert clears
 	Gather   time.Duration // alerts of the rule that open within so long of the first become one
+	GatherBy string        // which of them: ByRule, ByZone, ByFrom, ByProduct
+	Needs    int           // with Gather: so many must come together, or nobody is told; 0: one is enough
+	Limit    Limit         // of its own; the set has one for rules without
+	Quiet    time.Duration // after somebody acknowledged or closed an alert, the same thing raises none for so long
+	Remind   time.Duration // an open alert that nobody acknowledged is told again each time so long has passed; 0: never
+	Escalate time.Duration // after so long without anybody acknowledging, EscalateTo is told; 0: never
 	Severity Severity
 	Hours    string  // always, open, or windows as written
 	Windows  Windows // of Hours, nil unless it holds windows
 	Say      string  // the message as written
 	Send     []string
 	Mode     Mode
-	File     string // where it stands
-	Line     int
-	Index    int // place in the set, from 0
+
+	EscalateTo []string
+
+	File  string // where it stands
+	Line  int
+	Index int // place in the set, from 0
 
 	// Digest is a hash of all that the rule means, whatever its layout on the page: two rules with the same digest behave the same.
 	Digest string
-	// ConditionDigest is the same of what makes an alert open and clear: about, when, hold, clear and hours. While it stays, open and
+	// ConditionDigest is the same of what makes an alert open and clear: about, when, hold, clear, hours and needs. While it stays, open and
 	// pending alerts of the rule stay valid when the rest of the rule changes.
 	ConditionDigest string
 
@@ -71,7 +80,9 @@ type Rule struct {
 	concerns  causeSet // kinds of fact that can change the condition
 	becomes   causeSet // kinds of fact after which it can become true
 	pins      []pin
-	source    *scalar // of When
+	source    *scalar  // of When
+	params    []string // those that it uses anywhere, as params.NAME, sorted
+	given     *paramSet
 	lang      *sharedLanguage
 	slots     *slots
 	whyOnce   sync.Once
@@ -100,57 +111,7 @@ type Known struct {
 	Categories []string
 	Attributes []string // names of product attributes
 	Readers    []string // ids of read points
-}
-
-// Set is the compiled rules of one document. It is read-only and may be shared by goroutines; evaluate through an Evaluator each.
-type Set struct {
-	rules []*Rule
-	slots []slot
-	index map[string]*subjectIndex
-}
-
-// Rules returns the rules in the order of the document, those that are off included. The slice is not to be changed.
-func (s *Set) Rules() []*Rule { return s.rules }
-
-// Rule finds a rule by its name, nil if there is none.
-func (s *Set) Rule(name string) *Rule {
-	for _, r := range s.rules {
-		if r.Name == name {
-			return r
-		}
-	}
-	return nil
-}
-
-// sharedLanguage is the checker for explanations, which are made on first use, from any goroutine.
-type sharedLanguage struct {
-	mu   sync.Mutex
-	lang *language
-}
-
-// Compile checks a document and makes a Set of it. The Set is nil if there is any error, be it from Parse or from here. The diagnostics are
-// only those of this call, in the order of the document; warnings do not keep a Set from being made.
-func Compile(doc *Document, known Known) (*Set, []Diagnostic) {
-	c := &setCompiler{
-		report: &report{file: doc.File, lines: doc.lines}, known: &known, names: make(map[string]*ruleText), slots: newSlots(),
-	}
-	c.lang = newLanguage(c.known)
-	c.shared = &sharedLanguage{lang: newLanguage(&Known{})}
-	set := &Set{}
-	for _, rt := range doc.rules {
-		c.current = rt
-		r := c.rule(rt)
-		r.Index, r.File, r.Line = len(set.rules), doc.File, rt.line
-		set.rules = append(set.rules, r)
-	}
-	bad := c.bad || doc.bad
-	diagnostics := c.done()
-	if bad {
-		return nil, diagnostics
-	}
-	set.slots = c.slots.list
-	set.index = newIndex(set.rules)
-	return set, diagnostics
+	Site       string   // its id: params have the values of this site; "": their defaults
 }
 
 // Check parses and compiles in one step; the diagnostics are those of both.
@@ -174,6 +135,7 @@ type setCompiler struct {
 	shared  *sharedLanguage
 	names   map[string]*ruleText
 	slots   *slots
+	given   *paramSet
 	current *ruleText
 }
 
@@ -192,11 +154,13 @@ func (c *setCompiler) missing(key, hint string) {
 }
 
 func (c *setCompiler) rule(rt *ruleText) *Rule {
-	r := &Rule{lang: c.shared, slots: c.slots}
+	c.current = rt
+	r := &Rule{lang: c.shared, slots: c.slots, given: c.given, File: c.file, Line: rt.line}
 	c.name(rt, r)
 	r.About = c.choice("about", AboutItem, Subjects())
 	r.Severity = Severity(c.choice("severity", string(Warning), []string{string(Info), string(Warning), string(Urgent)}))
 	r.Mode = Mode(c.choice("mode", string(ModeLive), []string{string(ModeLive), string(ModeWatch), string(ModeOff)}))
+	clear(c.given.used)
 	r.Hold, r.Clear, r.Gather = c.period("hold"), c.period("clear"), c.period("gather")
 	r.Hours = HoursAlways
 	if s := rt.text("hours"); s != nil {
@@ -212,7 +176,8 @@ func (c *setCompiler) rule(rt *ruleText) *Rule {
 			}
 		}
 	}
-	c.channels(rt, r)
+	r.Send = c.channelList("send")
+	c.noise(rt, r)
 	c.missing("when", `write for instance: when: zone.kind == "exit" and not item.paid`)
 	aboutOK := slices.Contains(Subjects(), r.About)
 	var words []lexer.Token
@@ -228,6 +193,10 @@ func (c *setCompiler) rule(rt *ruleText) *Rule {
 		r.Say = defaultSay(r)
 		r.message = defaultMessage(r)
 	}
+	for name := range c.given.used {
+		r.params = append(r.params, paramPrefix+name)
+	}
+	slices.Sort(r.params)
 	r.digest(words)
 	return r
 }
@@ -300,7 +269,11 @@ func (c *setCompiler) period(key string) time.Duration {
 	if s == nil || s.text == "0" {
 		return 0
 	}
-	d, err := parsePeriod(s.text)
+	text, ok := c.resolve(s, paramPeriod)
+	if !ok {
+		return 0
+	}
+	d, err := parsePeriod(text)
 	switch {
 	case err != nil:
 		hint := "write for instance 3s, 20m, 1h30m or 2d"
@@ -332,36 +305,39 @@ func parsePeriod(text string) (time.Duration, error) {
 	return days + d, err
 }
 
-func (c *setCompiler) channels(rt *ruleText, r *Rule) {
-	f := rt.fields["send"]
+// channelList reads a list of channels.
+func (c *setCompiler) channelList(key string) []string {
+	f := c.current.fields[key]
 	if f == nil {
-		return
+		return nil
 	}
 	list := f.list
 	if !f.isList {
 		list = []scalar{f.value}
 	}
+	var out []string
 	for i := range list {
 		s := &list[i]
 		switch {
 		case i == MaxChannels:
-			c.errorAt(s, fmt.Sprintf("send has more than %d channels", MaxChannels), "")
-			return
+			c.errorAt(s, fmt.Sprintf("%s has more than %d channels", key, MaxChannels), "")
+			return out
 		case !isName(s.text):
 			c.errorAt(s, fmt.Sprintf("%q is not the name of a channel", s.text), "a name has 1 to 64 of a-z, 0-9 and -")
-		case slices.Contains(r.Send, s.text):
-			c.errorAt(s, fmt.Sprintf("%s stands in send twice", s.text), "")
-		case c.known.Channels != nil && !slices.Contains(c.known.Channels, s.text):
-			hint := didYouMean(s.text, c.known.Channels)
-			if hint == "" {
-				hint = "until there is one, this alert is told to nobody there"
-			}
-			c.warnAt(s, fmt.Sprintf("there is no channel %q", s.text), hint)
-			r.Send = append(r.Send, s.text)
+		case slices.Contains(out, s.text):
+			c.errorAt(s, fmt.Sprintf("%s stands in %s twice", s.text, key), "")
 		default:
-			r.Send = append(r.Send, s.text)
+			if c.known.Channels != nil && !slices.Contains(c.known.Channels, s.text) {
+				hint := didYouMean(s.text, c.known.Channels)
+				if hint == "" {
+					hint = "until there is one, this alert is told to nobody there"
+				}
+				c.warnAt(s, fmt.Sprintf("there is no channel %q", s.text), hint)
+			}
+			out = append(out, s.text)
 		}
 	}
+	return out
 }
 
 // condition compiles the condition and returns its words, for the digest.
@@ -383,6 +359,12 @@ func (c *setCompiler) condition(s *scalar, r *Rule) []lexer.Token {
 		var err error
 		if r.condition, err = c.lang.compile(p, p.root, c.slots, true); err != nil {
 			p.translate(err, s.text)
+		}
+		if p.always == nil && !slices.ContainsFunc(p.problems, func(q problem) bool { return q.warning && q.message == "the condition is never true" }) {
+			p.checkSense()
+		}
+		if hold, w := c.current.text("hold"), p.window(); hold != nil && w > 0 && r.Hold >= w {
+			c.warnAt(hold, fmt.Sprintf("hold is %s, and the condition is true for %s at most", r.Hold, w), "it never becomes an alert: make the hold shorter or the time longer")
 		}
 		if p.always != nil {
 			p.problems = append(p.problems, problem{from: 0, to: p.length, warning: true,
@@ -431,10 +413,26 @@ func (r *Rule) digest(words []lexer.Token) {
 	if r.Windows != nil {
 		hours = fmt.Sprint(r.Windows)
 	}
+	for _, name := range r.params {
+		field("param", name, r.given.values[strings.TrimPrefix(name, paramPrefix)].text)
+	}
 	field("time", r.Hold.String(), r.Clear.String(), hours)
+	if r.Needs > 0 {
+		field("needs", strconv.Itoa(r.Needs), r.Gather.String(), r.GatherBy)
+	}
 	r.ConditionDigest = hex.EncodeToString(h.Sum(nil)[:16])
 	field("name", r.Name)
 	field("rest", r.Gather.String(), string(r.Severity), r.Say, string(r.Mode))
 	field("send", r.Send...)
+	if r.Gather > 0 && r.GatherBy != ByRule {
+		field("gather_by", r.GatherBy)
+	}
+	if r.Limit.N > 0 {
+		field("limit", r.Limit.String())
+	}
+	if r.Quiet > 0 || r.Remind > 0 || r.Escalate > 0 {
+		field("noise", r.Quiet.String(), r.Remind.String(), r.Escalate.String())
+		field("escalate_to", r.EscalateTo...)
+	}
 	r.Digest = hex.EncodeToString(h.Sum(nil)[:16])
 }

@@ -108,20 +108,30 @@ func TestDefaultsAndFields(t *testing.T) {
 - name: full
   about: stock
   when: stock.count == 0
-  hold: 1d12h
+  hold: 12h
   clear: 90s
   gather: 7d
+  gather_by: product
+  needs: 3
+  limit: 5 per 1d
+  quiet: 2h
+  remind: 1d12h
+  escalate: 10m
+  escalate_to: [manager, night-desk]
   severity: info
-  hours: mon-fri 09:00-18:00
+  hours: mon-fri 09:00-24:00, sat 00:00-24:00
   say: gone
   send: one
-  mode: watch
+  mode: live
 `)
 	p, f := set.Rules()[0], set.Rules()[1]
 	require.Equal(t, []any{AboutItem, time.Duration(0), time.Duration(0), time.Duration(0), Warning, "always", ModeLive, 0, 2}, []any{p.About, p.Hold, p.Clear, p.Gather, p.Severity, p.Hours, p.Mode, p.Index, p.Line})
 	require.Empty(t, p.Send)
-	require.Equal(t, []any{AboutStock, 36 * time.Hour, 90 * time.Second, MaxPeriod, Info, "gone", ModeWatch, 1, 4}, []any{f.About, f.Hold, f.Clear, f.Gather, f.Severity, f.Say, f.Mode, f.Index, f.Line})
+	require.Equal(t, []any{AboutStock, 12 * time.Hour, 90 * time.Second, MaxPeriod, Info, "gone", ModeLive, 1, 4}, []any{f.About, f.Hold, f.Clear, f.Gather, f.Severity, f.Say, f.Mode, f.Index, f.Line})
 	require.Equal(t, []string{"one"}, f.Send)
+	require.Equal(t, []any{ByProduct, 3, Limit{5, 24 * time.Hour}, 2 * time.Hour, 36 * time.Hour, 10 * time.Minute, []string{"manager", "night-desk"}},
+		[]any{f.GatherBy, f.Needs, f.Limit, f.Quiet, f.Remind, f.Escalate, f.EscalateTo})
+	require.Equal(t, []any{ByRule, 0, Limit{}, Storm}, []any{p.GatherBy, p.Needs, p.Limit, set.LimitOf(p)})
 	require.Equal(t, []string{"stock.count"}, f.Uses())
 	require.Nil(t, set.Rule("none"))
 }

@@ -31,7 +31,7 @@ func (c *setCompiler) template(s *scalar, about string) []piece {
 		c.errorAt(s, fmt.Sprintf("say has %d characters; at most %d are allowed", utf8.RuneCountInString(s.text), MaxSay), "")
 		return nil
 	}
-	g := &guard{about: about, known: c.known}
+	g := &guard{about: about, known: c.known, params: c.given}
 	runes := []rune(s.text)
 	var out []piece
 	var fixed strings.Builder
@@ -68,9 +68,13 @@ func (c *setCompiler) template(s *scalar, about string) []piece {
 		before := len(g.problems)
 		g.name(nil, name, file.Location{From: i + 1, To: end})
 		if len(g.problems) == before || g.problems[before].warning {
-			flush()
-			e, key := lookup(name)
-			out = append(out, piece{entry: e, key: key})
+			if param, ok := strings.CutPrefix(name, paramPrefix); ok {
+				fixed.WriteString(c.given.values[param].text)
+			} else {
+				flush()
+				e, key := lookup(name)
+				out = append(out, piece{entry: e, key: key})
+			}
 		}
 		i = end
 	}

@@ -44,7 +44,8 @@ func (e *Evaluator) Why(r *Rule) *Why {
 	}
 	r.whyOnce.Do(r.prepareWhy)
 	w := e.explain(r, r.whyTree)
-	w.Names = e.values(r.uses)
+	w.Names = e.values(r, r.uses)
+	w.Names = append(w.Names, e.values(r, r.params)...)
 	return w
 }
 
@@ -71,7 +72,7 @@ func (e *Evaluator) explain(r *Rule, p *whyPart) *Why {
 			take(2)
 		}
 	default:
-		w.Names = e.values(p.names)
+		w.Names = e.values(r, p.names)
 		ok, err := e.run(p.condition)
 		if err != nil {
 			w.Error = r.runError(err).(*RunError).Message
@@ -81,9 +82,13 @@ func (e *Evaluator) explain(r *Rule, p *whyPart) *Why {
 	return w
 }
 
-func (e *Evaluator) values(names []string) []NameValue {
+func (e *Evaluator) values(r *Rule, names []string) []NameValue {
 	out := make([]NameValue, 0, len(names))
 	for _, name := range names {
+		if param, ok := strings.CutPrefix(name, paramPrefix); ok {
+			out = append(out, NameValue{name, r.given.values[param].plain()})
+			continue
+		}
 		en, key := lookup(name)
 		out = append(out, NameValue{name, shown(en.value(e.env, key))})
 	}
@@ -157,6 +162,7 @@ func (r *Rule) part(p *parsed, n ast.Node, source []rune) *whyPart {
 	}
 	w.names = namesIn(n, nil)
 	slices.Sort(w.names)
+	w.names = append(w.names, p.paramsIn(n, nil)...)
 	var err error
 	if w.condition, err = r.lang.lang.compile(p, n, r.slots, false); err != nil {
 		w.condition = r.condition
@@ -170,6 +176,18 @@ func sides(n ast.Node, operator string, leaves map[ast.Node]bool) []ast.Node {
 		return append(sides(b.Left, operator, leaves), sides(b.Right, operator, leaves)...)
 	}
 	return []ast.Node{n}
+}
+
+// paramsIn lists the params below n, sorted.
+func (p *parsed) paramsIn(n ast.Node, names []string) []string {
+	if name := p.constants[n]; name != "" && !slices.Contains(names, name) {
+		names = append(names, name)
+	}
+	for _, c := range children(n) {
+		names = p.paramsIn(c, names)
+	}
+	slices.Sort(names)
+	return names
 }
 
 func namesIn(n ast.Node, names []string) []string {

@@ -15,6 +15,11 @@ type scalar struct {
 	style token.Type // how it is written
 }
 
+// quoted reports whether it stands in quotes.
+func (s *scalar) quoted() bool {
+	return s.style == token.SingleQuoteType || s.style == token.DoubleQuoteType
+}
+
 // place is a line and a column in characters, both from 1.
 type place struct{ line, column int }
 

@@ -1,0 +1,174 @@
+package rules
+
+import (
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"sync"
+)
+
+// Set is the compiled rules of one document. It is read-only and may be shared by goroutines; evaluate through an Evaluator each.
+type Set struct {
+	rules []*Rule
+	slots []slot
+	index map[string]*subjectIndex
+	storm Limit
+	given *paramSet
+
+	doc   *Document
+	known Known
+
+	mu     sync.Mutex
+	bySite map[string]*Set // of sites that set params for themselves, made when they are first asked for
+}
+
+// Rules returns the rules in the order of the document, those that are off included. The slice is not to be changed.
+func (s *Set) Rules() []*Rule { return s.rules }
+
+// Rule finds a rule by its name, nil if there is none.
+func (s *Set) Rule(name string) *Rule {
+	for _, r := range s.rules {
+		if r.Name == name {
+			return r
+		}
+	}
+	return nil
+}
+
+// Params returns the params of the document, in its order. The slice and what it holds are not to be changed.
+func (s *Set) Params() []*Param { return s.given.list }
+
+// LimitOf returns how many alerts of the rule are told in which time: its own limit, or the document's.
+func (s *Set) LimitOf(r *Rule) Limit {
+	if r.Limit.N > 0 {
+		return r.Limit
+	}
+	return s.storm
+}
+
+// ForSite returns the set with the values that the site sets for params; the set itself if it sets none. It is always the same set for the same site.
+func (s *Set) ForSite(site string) *Set {
+	if site == s.known.Site || !slices.ContainsFunc(s.given.list, func(p *Param) bool { _, ok := p.Sites[site]; return ok }) {
+		return s
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if own := s.bySite[site]; own != nil {
+		return own
+	}
+	known := s.known
+	known.Site = site
+	own, _ := Compile(s.doc, known)
+	if own == nil {
+		own = s // cannot be: Compile tried the values of every site
+	}
+	if s.bySite == nil {
+		s.bySite = make(map[string]*Set)
+	}
+	s.bySite[site] = own
+	return own
+}
+
+// sharedLanguage is the checker for explanations, which are made on first use, from any goroutine.
+type sharedLanguage struct {
+	mu   sync.Mutex
+	lang *language
+}
+
+// Compile checks a document and makes a Set of it. The Set is nil if there is any error, be it from Parse or from here. The diagnostics are
+// only those of this call, in the order of the document; warnings do not keep a Set from being made.
+func Compile(doc *Document, known Known) (*Set, []Diagnostic) {
+	c := newSetCompiler(doc, known)
+	set := &Set{doc: doc, known: known, storm: c.storm(doc), given: c.given}
+	for _, rt := range doc.rules {
+		r := c.rule(rt)
+		r.Index = len(set.rules)
+		set.rules = append(set.rules, r)
+	}
+	if !c.bad && !doc.bad && known.Site == "" {
+		c.trySites(doc, set.rules)
+		c.unused(doc, set.rules)
+	}
+	bad := c.bad || doc.bad
+	diagnostics := c.done()
+	if bad {
+		return nil, diagnostics
+	}
+	set.slots = c.slots.list
+	set.index = newIndex(set.rules)
+	return set, diagnostics
+}
+
+func newSetCompiler(doc *Document, known Known) *setCompiler {
+	c := &setCompiler{
+		report: &report{file: doc.File, lines: doc.lines}, known: &known, names: make(map[string]*ruleText), slots: newSlots(),
+	}
+	c.given = c.params(doc, known.Site)
+	c.lang = newLanguage(c.known, c.given)
+	c.shared = &sharedLanguage{lang: newLanguage(&Known{}, c.given)}
+	return c
+}
+
+// maxTried is how many rules are tried with the values of sites, all sites together.
+const maxTried = 20_000
+
+// trySites compiles the rules that use params once more for each site that sets some of them for itself: a value within its bounds may still not fit, as the
+// number after a division that is 0 at one site.
+func (c *setCompiler) trySites(doc *Document, rules []*Rule) {
+	bySite := make(map[string][]string) // params that it sets
+	for _, p := range c.given.list {
+		for site := range p.Sites {
+			bySite[site] = append(bySite[site], paramPrefix+p.Name)
+		}
+	}
+	left := maxTried
+	for _, site := range slices.Sorted(maps.Keys(bySite)) {
+		known := *c.known
+		known.Site = site
+		own := newSetCompiler(doc, known)
+		for i, r := range rules {
+			if !slices.ContainsFunc(r.params, func(name string) bool { return slices.Contains(bySite[site], name) }) {
+				continue
+			}
+			if left--; left < 0 {
+				c.add(Diagnostic{Line: 1, Column: 1, Message: fmt.Sprintf("rules and the values of sites come to more than %d cases", maxTried), Hint: "use fewer params in fewer rules"})
+				return
+			}
+			own.rule(doc.rules[i])
+		}
+		if !own.bad {
+			continue
+		}
+		for _, d := range own.done() {
+			if d.Severity == SeverityError {
+				d.Message += fmt.Sprintf(" (with the values of the site %s)", site)
+				c.add(d)
+			}
+		}
+	}
+}
+
+// unused warns of params that no rule uses, and of channels that no rule tells.
+func (c *setCompiler) unused(doc *Document, rules []*Rule) {
+	used := make(map[string]bool)
+	told := make(map[string]bool)
+	for _, r := range rules {
+		for _, name := range r.params {
+			used[strings.TrimPrefix(name, paramPrefix)] = true
+		}
+		for _, ch := range slices.Concat(r.Send, r.EscalateTo) {
+			told[ch] = true
+		}
+	}
+	for _, e := range doc.params {
+		if !used[e.name.text] {
+			c.addAt(e.name, Diagnostic{Message: fmt.Sprintf("no rule uses the param %s", e.name.text), Severity: SeverityWarning})
+		}
+	}
+	for _, ch := range c.known.Channels {
+		if !told[ch] {
+			c.add(Diagnostic{Line: 1, Column: 1, Message: fmt.Sprintf("no rule tells the channel %s", ch), Hint: "name it in a rule's send, or remove it", Severity: SeverityWarning})
+		}
+	}
+}
