@@ -15,6 +15,9 @@ const (
 	MaxKey = 1024
 	// MaxValue is the most bytes of an entry, a record, a fact or the body of a document.
 	MaxValue = 64 << 20
+	// MaxPuts is the most documents that are stored together, and MaxPutBytes the most bytes that their bodies have in all.
+	MaxPuts     = 10_000
+	MaxPutBytes = 2 * MaxValue
 )
 
 // CheckSite returns an ErrInvalid that says what is wrong with the name of a site, or nil.
@@ -137,6 +140,31 @@ func CheckDocument(d *Document, expect int) error {
 	}
 	if len(d.Body) > MaxValue {
 		return fmt.Errorf("%w: document %q has %d bytes, the most is %d", ErrInvalid, d.Name, len(d.Body), MaxValue)
+	}
+	return nil
+}
+
+// CheckPuts returns an ErrInvalid that says what no engine takes in documents to put together, or nil.
+func CheckPuts(puts []DocumentPut) error {
+	if len(puts) > MaxPuts {
+		return fmt.Errorf("%w: %d documents at once, the most is %d", ErrInvalid, len(puts), MaxPuts)
+	}
+	size, seen := 0, make(map[string]bool, len(puts))
+	for i := range puts {
+		p := &puts[i]
+		if err := CheckDocument(&p.Document, p.Expect); err != nil {
+			return err
+		}
+		if seen[p.Document.Name] {
+			return fmt.Errorf("%w: document %q stands twice", ErrInvalid, p.Document.Name)
+		}
+		seen[p.Document.Name] = true
+		if !p.Keep {
+			size += len(p.Document.Body)
+		}
+	}
+	if size > MaxPutBytes {
+		return fmt.Errorf("%w: documents of %d bytes at once, the most is %d", ErrInvalid, size, MaxPutBytes)
 	}
 	return nil
 }

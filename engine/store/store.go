@@ -61,6 +61,10 @@ type Store interface {
 	// PutDocument stores the next version of a document. expect is the version it replaces (0: must not exist yet); ErrConflict if another
 	// was stored meanwhile. It returns the new version, which is expect+1.
 	PutDocument(ctx context.Context, d Document, expect int) (int, error)
+	// PutDocuments stores the next versions of several documents in one atomic step: if each is at the version that its put expects, all are stored, so that
+	// the new version of each is Expect+1; otherwise nothing is, and the error is ErrConflict. A put with Keep stores nothing: its document must only be at that
+	// version. No document may be named twice. No puts at all are no error.
+	PutDocuments(ctx context.Context, puts []DocumentPut) error
 	// GetDocument returns one version of a document; version 0 asks for the newest.
 	GetDocument(ctx context.Context, name string, version int) (Document, error)
 	// ListDocuments returns the newest version of each document whose name starts with prefix, by name, without bodies.
@@ -166,6 +170,13 @@ type Commit struct {
 type Trim struct {
 	Journal Seq
 	Facts   int64 // Unix milliseconds
+}
+
+// DocumentPut is one document of several that are stored together.
+type DocumentPut struct {
+	Document Document // Version does not matter
+	Expect   int      // the version that it replaces; 0: must not exist yet
+	Keep     bool     // store nothing, only see to it that the version is the expected one: what else is stored was checked against it
 }
 
 // Document is one version of a configuration document.

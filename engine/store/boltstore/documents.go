@@ -15,26 +15,49 @@ import (
 
 // PutDocument implements store.Store.
 func (s *Store) PutDocument(ctx context.Context, d store.Document, expect int) (int, error) {
-	if err := store.CheckDocument(&d, expect); err != nil {
+	if err := s.PutDocuments(ctx, []store.DocumentPut{{Document: d, Expect: expect}}); err != nil {
 		return 0, err
 	}
-	d.Version = expect + 1
-	stored := docs.AppendBody(docs.AppendHead(nil, &d), d.Body)
-	err := s.write(ctx, len(stored), func(tx *bbolt.Tx, _ time.Time) (bool, error) {
+	return expect + 1, nil
+}
+
+// PutDocuments implements store.Store.
+func (s *Store) PutDocuments(ctx context.Context, puts []store.DocumentPut) error {
+	if err := store.CheckPuts(puts); err != nil {
+		return err
+	}
+	stored, size := make([][]byte, len(puts)), 0
+	for i, p := range puts {
+		if p.Keep {
+			continue
+		}
+		p.Document.Version = p.Expect + 1
+		stored[i] = docs.AppendBody(docs.AppendHead(nil, &p.Document), p.Document.Body)
+		size += len(stored[i])
+	}
+	return s.write(ctx, size, func(tx *bbolt.Tx, _ time.Time) (bool, error) {
 		all := tx.Bucket(bucketDocuments)
-		if newest := newestVersion(all.Bucket([]byte(d.Name))); newest != expect {
-			return false, fmt.Errorf("%w: document %q has version %d, not %d", store.ErrConflict, d.Name, newest, expect)
+		for _, p := range puts {
+			if newest := newestVersion(all.Bucket([]byte(p.Document.Name))); newest != p.Expect {
+				return false, fmt.Errorf("%w: document %q has version %d, not %d", store.ErrConflict, p.Document.Name, newest, p.Expect)
+			}
 		}
-		b, err := all.CreateBucketIfNotExists([]byte(d.Name))
-		if err != nil {
-			return false, err
+		changed := false
+		for i, p := range puts {
+			if p.Keep {
+				continue
+			}
+			b, err := all.CreateBucketIfNotExists([]byte(p.Document.Name))
+			if err != nil {
+				return changed, err
+			}
+			if err := b.Put(versionKey(p.Expect+1), stored[i]); err != nil {
+				return changed, err
+			}
+			changed = true
 		}
-		return true, b.Put(versionKey(d.Version), stored)
+		return changed, nil
 	})
-	if err != nil {
-		return 0, err
-	}
-	return d.Version, nil
 }
 
 func versionKey(v int) []byte { return binary.BigEndian.AppendUint32(nil, uint32(v)) }

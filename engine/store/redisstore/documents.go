@@ -23,27 +23,54 @@ const (
 
 // PutDocument implements store.Store.
 func (s *Store) PutDocument(ctx context.Context, d store.Document, expect int) (int, error) {
-	if err := store.CheckDocument(&d, expect); err != nil {
+	if err := s.PutDocuments(ctx, []store.DocumentPut{{Document: d, Expect: expect}}); err != nil {
 		return 0, err
 	}
-	if err := s.usable(ctx); err != nil {
-		return 0, err
+	return expect + 1, nil
+}
+
+// PutDocuments implements store.Store.
+func (s *Store) PutDocuments(ctx context.Context, puts []store.DocumentPut) error {
+	if err := store.CheckPuts(puts); err != nil {
+		return err
 	}
-	d.Version = expect + 1
-	reply, err := s.run(ctx, &documentScript,
-		[]string{newestHeads, headsPrefix + d.Name, bodiesPrefix + d.Name},
-		[]any{d.Name, expect, d.Version, docs.AppendHead(nil, &d), docs.AppendBody(nil, d.Body)})
+	if err := s.usable(ctx); err != nil || len(puts) == 0 {
+		return err
+	}
+	keys, args := make([]string, 1, 1+2*len(puts)), make([]any, 0, 5*len(puts))
+	keys[0] = newestHeads
+	for _, p := range puts {
+		d := &p.Document
+		keys = append(keys, headsPrefix+d.Name, bodiesPrefix+d.Name)
+		args = append(args, d.Name, p.Expect)
+		if p.Keep {
+			args = append(args, 0, "", "")
+			continue
+		}
+		d.Version = p.Expect + 1
+		args = append(args, d.Version, docs.AppendHead(nil, d), docs.AppendBody(nil, d.Body))
+	}
+	what := "store document " + puts[0].Document.Name
+	if len(puts) > 1 {
+		what = fmt.Sprintf("store %s and %d more documents", puts[0].Document.Name, len(puts)-1)
+	}
+	reply, err := s.run(ctx, &documentsScript, keys, args)
 	if err != nil {
-		return 0, s.wrap(err, "store document "+d.Name, "")
+		return s.wrap(err, what, "")
 	}
-	newest, ok := reply.(int64)
+	refusal, ok := reply.([]any)
 	switch {
-	case !ok:
-		return 0, s.wrap(errReply, "store document "+d.Name, "")
-	case newest >= 0:
-		return 0, fmt.Errorf("%w: document %q has version %d, not %d", store.ErrConflict, d.Name, newest, expect)
+	case !ok || len(refusal) != 0 && len(refusal) != 2:
+		return s.wrap(errReply, what, "")
+	case len(refusal) == 0:
+		return nil
 	}
-	return d.Version, nil
+	at, ok := refusal[0].(int64)
+	newest, ok2 := refusal[1].(int64)
+	if !ok || !ok2 || at < 0 || at >= int64(len(puts)) {
+		return s.wrap(errReply, what, "")
+	}
+	return fmt.Errorf("%w: document %q has version %d, not %d", store.ErrConflict, puts[at].Document.Name, newest, puts[at].Expect)
 }
 
 // GetDocument implements store.Store.

@@ -99,12 +99,18 @@ func TestNothingIsSentTwiceAfterALostReply(t *testing.T) {
 				return s.Commit(ctx, site, store.Commit{Next: 8, Writes: []store.Record{{Kind: "item", Key: "x"}}})
 			})
 			lose("document", func() error { _, err := s.PutDocument(ctx, store.Document{Name: site}, 0); return err })
+			lose("documents", func() error {
+				return s.PutDocuments(ctx, []store.DocumentPut{{Document: store.Document{Name: site}, Expect: 1}, {Document: store.Document{Name: site + "/b"}}})
+			})
 
 			cursor, newest, err := direct.Cursor(ctx, site)
 			require.NoError(t, err)
 			require.Equal(t, [2]store.Seq{8, 8}, [2]store.Seq{cursor, newest})
 			require.Equal(t, "1", direct.client.HGet(ctx, kindsKey(site), "item").Val(), "one commit")
 			versions, err := direct.DocumentVersions(ctx, site)
+			require.NoError(t, err)
+			require.Len(t, versions, 2)
+			versions, err = direct.DocumentVersions(ctx, site+"/b")
 			require.NoError(t, err)
 			require.Len(t, versions, 1)
 		})

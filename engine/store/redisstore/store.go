@@ -227,19 +227,19 @@ var (
 	commitLua string
 	//go:embed lua/trim.lua
 	trimLua string
-	//go:embed lua/document.lua
-	documentLua string
+	//go:embed lua/documents.lua
+	documentsLua string
 	//go:embed lua/lease.lua
 	leaseLua string
 	//go:embed lua/start.lua
 	startLua string
 
-	appendScript   = newScript(appendLua)
-	commitScript   = newScript(commitLua)
-	trimScript     = newScript(trimLua)
-	documentScript = newScript(documentLua)
-	leaseScript    = newScript(leaseLua)
-	startScript    = newScript(startLua)
+	appendScript    = newScript(appendLua)
+	commitScript    = newScript(commitLua)
+	trimScript      = newScript(trimLua)
+	documentsScript = newScript(documentsLua)
+	leaseScript     = newScript(leaseLua)
+	startScript     = newScript(startLua)
 )
 
 // command makes the command that runs a script by its digest.

@@ -241,6 +241,7 @@ var lifecycleTests = []test{
 		}
 		_, err := e.PutDocument(ctx, store.Document{Name: name}, 0)
 		require.ErrorIs(e, err, context.Canceled)
+		require.ErrorIs(e, e.PutDocuments(ctx, []store.DocumentPut{put(name, "", 0)}), context.Canceled)
 		_, err = e.GetDocument(ctx, name, 0)
 		require.ErrorIs(e, err, context.Canceled)
 		require.ErrorIs(e, e.Ping(ctx), context.Canceled)
@@ -259,6 +260,7 @@ var lifecycleTests = []test{
 		}
 		_, err := e.PutDocument(e.ctx, store.Document{Name: name}, 0)
 		require.ErrorIs(e, err, store.ErrClosed)
+		require.ErrorIs(e, e.PutDocuments(e.ctx, []store.DocumentPut{put(name, "", 0)}), store.ErrClosed)
 		_, err = e.GetDocument(e.ctx, name, 0)
 		require.ErrorIs(e, err, store.ErrClosed)
 		_, err = e.ListDocuments(e.ctx, "")

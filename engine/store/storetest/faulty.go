@@ -166,6 +166,11 @@ func (f *Faulty) PutDocument(ctx context.Context, d store.Document, expect int) 
 	return value(ctx, f, func() (int, error) { return f.inner.PutDocument(ctx, d, expect) })
 }
 
+// PutDocuments implements store.Store.
+func (f *Faulty) PutDocuments(ctx context.Context, puts []store.DocumentPut) error {
+	return f.through(ctx, func() error { return f.inner.PutDocuments(ctx, puts) })
+}
+
 // GetDocument implements store.Store.
 func (f *Faulty) GetDocument(ctx context.Context, name string, version int) (store.Document, error) {
 	return value(ctx, f, func() (store.Document, error) { return f.inner.GetDocument(ctx, name, version) })

@@ -51,6 +51,7 @@ func Run(t *testing.T, open func(t *testing.T) store.Store, options ...Option) {
 		{"Facts", factTests},
 		{"Trim", trimTests},
 		{"Documents", documentTests},
+		{"DocumentsTogether", togetherTests},
 		{"Lease", leaseTests},
 		{"Lifecycle", lifecycleTests},
 		{"Random", randomTests},
