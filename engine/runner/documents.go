@@ -45,11 +45,21 @@ func (d *documents) empty(site string) *engine.Config {
 	}
 }
 
-// configWith returns cfg with the given versions in place of its own.
+// configWith returns cfg with the given versions in place of its own. A site never goes back: of two documents that were stored at the same moment, the older one
+// may be told last.
 func (d *documents) configWith(ctx context.Context, site string, cfg *engine.Config, pins []engine.Pin) (*engine.Config, error) {
 	next := *cfg
 	next.Pins = slices.Clone(cfg.Pins)
 	for _, p := range pins {
+		k := slices.IndexFunc(next.Pins, func(q engine.Pin) bool { return q.Doc == p.Doc })
+		if k >= 0 && p.Version <= next.Pins[k].Version {
+			if p.Doc == engine.LayoutDocument(site) {
+				// Loading drops the evidence at every entry that names a layout, for it can't know what held before; so must folding, which goes by the pointer.
+				again := *next.Layout
+				next.Layout = &again
+			}
+			continue
+		}
 		v, err := d.get(ctx, p)
 		if err != nil {
 			return nil, fmt.Errorf("document %s version %d: %w", p.Doc, p.Version, err)
@@ -62,7 +72,6 @@ func (d *documents) configWith(ctx context.Context, site string, cfg *engine.Con
 		case *rules.Set:
 			next.Rules = v
 		}
-		k := slices.IndexFunc(next.Pins, func(q engine.Pin) bool { return q.Doc == p.Doc })
 		if k < 0 {
 			next.Pins = append(next.Pins, p)
 		} else {
