@@ -39,6 +39,7 @@ const (
 	codeUnknownDocument       Code = "unknown_document"
 	codeUnknownChannel        Code = "unknown_channel"
 	codeUnknownKey            Code = "unknown_key"
+	codeUnknownRule           Code = "unknown_rule"
 	codeMethodNotAllowed      Code = "method_not_allowed"
 	codeNotAcceptable         Code = "not_acceptable"
 	codeAlertStatus           Code = "alert_status"
@@ -86,6 +87,7 @@ var problems = map[Code]struct {
 	codeUnknownDocument:       {404, "There is no such document, or no such version of it."},
 	codeUnknownChannel:        {404, "There is no such channel."},
 	codeUnknownKey:            {404, "There is no key of that name."},
+	codeUnknownRule:           {404, "There is no such rule."},
 	codeMethodNotAllowed:      {405, "The route exists, the method does not."},
 	codeNotAcceptable:         {406, "The answer does not exist in the form that Accept asks for."},
 	codeAlertStatus:           {409, "The alert is not in a status in which this can be done."},

@@ -53,6 +53,7 @@ func (a *API) table() []route {
 	t = append(t, countRoutes()...)
 	t = append(t, epcisRoutes()...)
 	t = append(t, alertRoutes()...)
+	t = append(t, qualityRoutes()...)
 	t = append(t, documentRoutes()...)
 	t = append(t, keyRoutes()...)
 	return append(t, processRoutes()...)

@@ -28,6 +28,7 @@ var layers = []struct {
 }{
 	{"engine/epc", nil, "identity knows nothing but the standard", true},
 	{"engine/estimate", nil, "estimators know nothing but numbers", true},
+	{"engine/quality", []string{"engine/estimate"}, "numbers about rules know nothing of how alerts are kept", true},
 	{"engine/sheet", []string{"engine/estimate"}, "tables know nothing of items", false},
 	{"rules", nil, "rules see plain values only", true},
 	{"engine/layout", nil, "documents of a shop stand alone", true},
