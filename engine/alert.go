@@ -42,7 +42,7 @@ type Alert struct {
 	ID       string
 	Rule     string
 	Digest   string // of the rule's meaning when the alert was raised: which version it was
-	About    string // item, stock, reader, count; "rule" for a rule that failed
+	About    string // item, stock, reader, count; "rule" for a rule that failed, "storm" for all that a rule raised beyond its limit
 	Severity string
 	Watch    bool // the rule was only watched: nobody was told
 	Status   AlertStatus
@@ -73,19 +73,28 @@ type Alert struct {
 	Send   []string        // channels that were told
 	Orders int             // deliveries made so far, per change
 
-	Due int64 // when a hold, a clear delay or a gathering ends, 0: no timer
+	Stage Stage // what holds a pending one back
+	Due   int64 // when a hold, another wait or a clear delay ends, 0: no timer
+
+	RemindAt    int64 // when it is told again, 0: not
+	EscalateAt  int64 // when others are told that nobody acknowledged it, 0: not, or done
+	EscalatedAt int64
+	Reminders   int // sent so far
 
 	// With gather, alerts that open within that time of a first one join it: they are told as part of it.
+	Group      string   // which others it is gathered with
 	Lead       string   // the alert that this one joined; nobody sees this one by itself
 	Members    []string // what joined this one, in words
 	Untold     int      // how many of Members no message has named yet
+	Joined     int      // how many have joined in all; Members lists the first of them
 	MembersOn  int      // how many of those that joined have not ended
 	Ended      bool     // its own condition ended while members go on
 	GatherEnds int64    // until when others may join
+	TellAt     int64    // when those that joined are told of, 0: not
 }
 
-const alertVersion = 1
-const alertFields = 41
+const alertVersion = 2
+const alertFields = 49
 
 // AppendAlert appends the record encoding of a to b.
 func AppendAlert(b []byte, a *Alert) []byte {
@@ -113,7 +122,13 @@ func AppendAlert(b []byte, a *Alert) []byte {
 	b = msgp.AppendInt(b, a.Untold)
 	b = msgp.AppendInt(b, a.MembersOn)
 	b = msgp.AppendBool(b, a.Ended)
-	return msgp.AppendInt64(b, a.GatherEnds)
+	b = msgp.AppendUint8(b, uint8(a.Stage))
+	b = msgp.AppendString(b, a.Group)
+	b = msgp.AppendInt(msgp.AppendInt(b, a.Reminders), a.Joined)
+	for _, t := range []int64{a.GatherEnds, a.RemindAt, a.EscalateAt, a.EscalatedAt, a.TellAt} {
+		b = msgp.AppendInt64(b, t)
+	}
+	return b
 }
 
 // DecodeAlert is the inverse of AppendAlert.
@@ -140,7 +155,11 @@ func DecodeAlert(b []byte) (Alert, error) {
 	}
 	a.Orders = r.int()
 	a.Why, a.Send = r.bytes(), r.strings(nil)
-	a.Lead, a.Members, a.Untold, a.MembersOn, a.Ended, a.GatherEnds = r.string(), r.strings(nil), r.int(), r.int(), r.bool(), r.int64()
+	a.Lead, a.Members, a.Untold, a.MembersOn, a.Ended = r.string(), r.strings(nil), r.int(), r.int(), r.bool()
+	a.Stage, a.Group, a.Reminders, a.Joined = Stage(r.uint8()), r.string(), r.int(), r.int()
+	for _, t := range []*int64{&a.GatherEnds, &a.RemindAt, &a.EscalateAt, &a.EscalatedAt, &a.TellAt} {
+		*t = r.int64()
+	}
 	if r.err != nil {
 		return a, fmt.Errorf("alert record: %w", r.err)
 	}
@@ -185,7 +204,10 @@ type AlertView struct {
 	ClosedBy string          `json:"closed_by,omitempty"`
 	Outcome  string          `json:"outcome,omitempty"`
 	Note     string          `json:"note,omitempty"`
-	Members  []string        `json:"gathered,omitempty"` // what else the alert is about
+	Escal    *time.Time      `json:"escalated_at,omitempty"`
+	Remind   int             `json:"reminders,omitempty"`
+	Members  []string        `json:"gathered,omitempty"` // what else the alert is about, the first hundred
+	Joined   int             `json:"gathered_count,omitempty"`
 	Why      json.RawMessage `json:"why,omitempty"`
 	Notice   string          `json:"notice"`
 }
@@ -218,7 +240,8 @@ func (a *Alert) View(site string) AlertView {
 		ID: a.ID, Site: site, Rule: a.Rule, Version: a.Digest, About: a.About, Severity: a.Severity, Status: a.Status.String(), Watch: a.Watch,
 		Say: a.Say, Item: a.Item(), GTIN: GTINText(a.GTIN), Zone: a.Zone, Place: a.Place, Passage: a.Passage.View(),
 		Since: moment(a.Since), Opened: moment(a.OpenedAt), Cleared: moment(a.EndedAt), Acked: moment(a.AckedAt), AckedBy: a.AckedBy,
-		Closed: moment(a.ClosedAt), ClosedBy: a.ClosedBy, Outcome: a.Outcome, Note: a.Note, Members: a.Members, Why: a.Why, Notice: Notice,
+		Closed: moment(a.ClosedAt), ClosedBy: a.ClosedBy, Outcome: a.Outcome, Note: a.Note,
+		Escal: moment(a.EscalatedAt), Remind: a.Reminders, Members: a.Members, Joined: a.Joined, Why: a.Why, Notice: Notice,
 	}
 	if a.FactMs != 0 {
 		v.Cause, v.Fact = a.Cause.String(), fmt.Sprintf("%d-%d", a.FactMs, a.FactN)

@@ -21,6 +21,7 @@ type Config struct {
 // binding is a Config tied to one state: every name of the layout is already a number, so that a read looks up nothing by text.
 type binding struct {
 	cfg    *Config
+	rules  *rules.Set   // those of cfg, with the site's own values of params
 	zones  []zoneInfo   // by name number; absent zones have kind None
 	points []*pointInfo // by name number; nil: no such read point
 	eval   *rules.Evaluator
@@ -28,6 +29,7 @@ type binding struct {
 	epoch  int64             // length of a presence epoch in milliseconds
 	looks  float64           // ln(1/(1-completeness)): how sure a single look at a window must be
 
+	hours       map[string]hoursSpan // by rule: when its hours begin next, see nextHours
 	rulesByName map[string]*rules.Rule
 	itemRules   [len(causeNames)]bool // whether any rule about items can be concerned by the cause
 	stockRules  bool
@@ -69,7 +71,8 @@ type limit struct {
 
 // bind ties cfg to the state. Names are given numbers in the layout's order and never change theirs.
 func (s *State) bind(cfg *Config) {
-	b := binding{cfg: cfg, epoch: cfg.Layout.Presence.Epoch.Milliseconds(), eval: cfg.Rules.NewEvaluator()}
+	set := cfg.Rules.ForSite(s.site)
+	b := binding{cfg: cfg, rules: set, epoch: cfg.Layout.Presence.Epoch.Milliseconds(), eval: set.NewEvaluator()}
 	b.looks = math.Log(1 / min(0.5, max(1e-6, 1-cfg.Layout.Presence.Completeness)))
 	old := s.bound
 	for i := range cfg.Layout.Zones {
@@ -104,7 +107,7 @@ func (s *State) bind(cfg *Config) {
 		b.points[info.name] = info
 	}
 	b.rulesByName = make(map[string]*rules.Rule)
-	for _, r := range cfg.Rules.Rules() {
+	for _, r := range set.Rules() {
 		b.rulesByName[r.Name] = r
 		if r.Mode == rules.ModeOff {
 			continue

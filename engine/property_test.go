@@ -174,13 +174,15 @@ func whereabouts(s *State) string {
 }
 
 func TestTwoRunsOverOneJournalAreTheSame(t *testing.T) {
-	cfg := testConfig(t, testRules)
-	rapid.Check(t, func(rt *rapid.T) {
-		log := journalOf(rt, cfg)
-		a, b := fold(rt, cfg, log), fold(rt, cfg, log)
-		require.Equal(rt, a.exact, b.exact)
-		require.Equal(rt, a.state.Digest(), b.state.Digest())
-	})
+	for _, src := range []string{testRules, noisyRules} {
+		cfg := testConfig(t, src)
+		rapid.Check(t, func(rt *rapid.T) {
+			log := journalOf(rt, cfg)
+			a, b := fold(rt, cfg, log), fold(rt, cfg, log)
+			require.Equal(rt, a.exact, b.exact)
+			require.Equal(rt, a.state.Digest(), b.state.Digest())
+		})
+	}
 }
 
 func TestJournalEncodingRoundTrips(t *testing.T) {
@@ -286,8 +288,61 @@ func dumped(s *State) string {
 // A worker that crashes and loads the site again, at any entry, must go on exactly as if nothing had happened: the same state, facts, alerts and
 // delivery ids to the byte.
 func TestLoadingAgainChangesNothing(t *testing.T) {
-	// With gathering and a clear delay, so that every field of an alert's record is at stake.
-	cfg := testConfig(t, strings.NewReplacer("hold: 3s", "hold: 3s\n    gather: 20s\n    clear: 5s", "hold: 10m", "hold: 10s").Replace(testRules))
+	for name, src := range map[string]string{
+		// So that every field of an alert's record is at stake.
+		"gathering and a clear delay": strings.NewReplacer("hold: 3s", "hold: 3s\n    gather: 20s\n    clear: 5s", "hold: 10m", "hold: 10s").Replace(testRules),
+		"against noise":               noisyRules,
+	} {
+		t.Run(name, func(t *testing.T) { loadingAgainChangesNothing(t, testConfig(t, src)) })
+	}
+}
+
+// noisyRules have every means against noise, with times short enough for a random day.
+const noisyRules = `params:
+  near: {default: 1, min: 0, max: 9, sites: {quayside: 2}}
+storm: 3 per 30s
+rules:
+  - name: moved
+    when: zone.kind in ["shelf", "floor"]
+    quiet: 20s
+    limit: 2 per 20s
+    remind: 1m
+    send: [floor-team]
+  - name: out
+    when: zone.kind == "exit" and not item.paid
+    gather: 10s
+    gather_by: zone
+    escalate: 10s
+    escalate_to: [manager]
+    send: [door-team]
+  - name: together
+    when: item.present and from.kind == "shelf"
+    gather: 30s
+    gather_by: from
+    needs: 2
+    escalate: 1m
+    escalate_to: [manager]
+    send: [floor-team]
+  - name: at-work
+    when: zone.kind == "shelf" and item.present
+    hours: mon 10:01-10:02, mon 10:04-12:00
+    hold: 2s
+    clear: 10s
+    remind: 1m
+    send: [floor-team]
+  - name: few
+    about: stock
+    when: stock.count < params.near
+    hours: mon 10:02-12:00
+    quiet: 1m
+    send: [floor-team]
+  - name: quiet-reader
+    about: reader
+    when: cause == "silent"
+    send: [systems-team]
+`
+
+func loadingAgainChangesNothing(t *testing.T, cfg *Config) {
 	rapid.Check(t, func(rt *rapid.T) {
 		log := journalOf(rt, cfg)
 		whole := fold(rt, cfg, log)

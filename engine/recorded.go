@@ -59,8 +59,25 @@ func (s *State) LiveAlerts() []*Alert {
 // NextAlertTimer returns when the next hold, clear delay or gathering ends, by the site clock; math.MaxInt64: never.
 func (s *State) NextAlertTimer() int64 { return s.alerts.nextTimer() }
 
-// Dropped returns how many alerts were pending and ended before their hold did.
-func (s *State) Dropped() int { return s.alerts.dropped }
+// Dropped returns how many alerts were pending and ended before anybody was told.
+func (s *State) Dropped() int {
+	n := 0
+	for _, k := range s.alerts.dropped {
+		n += k
+	}
+	return n
+}
+
+// DroppedBy returns the same by what held them back.
+func (s *State) DroppedBy() map[Stage]int {
+	dropped := make(map[Stage]int)
+	for stage, n := range s.alerts.dropped {
+		if n > 0 {
+			dropped[Stage(stage)] = n
+		}
+	}
+	return dropped
+}
 
 // Forget drops what Flush would write: for runs that keep nothing.
 func (s *State) Forget() {
@@ -69,6 +86,9 @@ func (s *State) Forget() {
 	}
 	for _, t := range s.dirty.alerts {
 		t.dirty = false
+	}
+	for _, r := range s.dirty.rules {
+		r.dirty = false
 	}
 	s.dirty = dirt{items: s.dirty.items[:0], alerts: s.dirty.alerts[:0], stock: s.dirty.stock}
 }

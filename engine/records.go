@@ -36,6 +36,7 @@ type dirt struct {
 	tallies []dirtyTally
 	results []*CountResult
 	gone    []RecordName
+	rules   []dirtyRule
 }
 
 // RecordName names a record.
@@ -66,8 +67,8 @@ func (s *State) Flush() []Change {
 	}
 	for _, t := range s.dirty.alerts {
 		t.dirty = false
-		if _, lives := s.alerts.byID[t.ID]; !lives && t.Status != AlertClosed {
-			continue // raised and dropped between two commits
+		if t.gone {
+			continue
 		}
 		changes = append(changes, Change{Kind: KindAlert, Key: t.ID, Value: AppendAlert(nil, &t.Alert)})
 	}
@@ -76,7 +77,7 @@ func (s *State) Flush() []Change {
 	return append(changes, Change{Kind: KindMeta, Key: KindMeta, Value: s.appendMeta(nil)})
 }
 
-// flushCounts adds the records of counts. Deletions come first, since a tally may be dropped and made again between two commits.
+// flushCounts adds the records of counts and rules. Deletions come first, since a tally may be dropped and made again between two commits.
 func (s *State) flushCounts(changes []Change) []Change {
 	d := &s.dirty
 	for _, g := range d.gone {
@@ -90,6 +91,11 @@ func (s *State) flushCounts(changes []Change) []Change {
 		if t.tally.dirty {
 			t.tally.dirty = false
 			changes = append(changes, Change{Kind: KindTally, Key: tallyName(t.counter.ID, t.key), Value: appendTally(nil, t.tally)})
+		}
+	}
+	for _, r := range d.rules {
+		if r.dirty = false; !r.gone {
+			changes = append(changes, Change{Kind: KindRule, Key: r.name, Value: appendRuleState(nil, r.ruleState)})
 		}
 	}
 	for _, r := range d.results {
@@ -261,10 +267,16 @@ func (l *Loader) Record(kind, key string, value []byte) error {
 		if err != nil {
 			return fmt.Errorf("%s: %w", key, err)
 		}
-		if a.Status == AlertClosed {
+		if a.Status == AlertClosed || a.Status == AlertCleared && a.EndedAt+keepCleared <= l.m.clock {
 			return nil
 		}
 		l.s.alerts.byID[a.ID] = newTrack(a)
+	case KindRule:
+		st, err := decodeRuleState(value)
+		if err != nil {
+			return fmt.Errorf("%s: %w", key, err)
+		}
+		l.s.alerts.rules[key] = st
 	case KindCount:
 		c, err := DecodeCount(value)
 		if err != nil {
@@ -350,11 +362,12 @@ func (l *Loader) start() {
 		if t.Status != AlertCleared && !t.Ended {
 			s.follow(t)
 		}
-		if t.Due != 0 {
-			s.setTimer(t, t.Due)
+		s.retime(t)
+		if t.GatherEnds > 0 && t.About != AboutStorm && (t.Status == AlertOpen || t.Status == AlertAcknowledged) {
+			s.alerts.gathering[t.group()] = t
 		}
-		if t.GatherEnds > 0 && (t.Status == AlertOpen || t.Status == AlertAcknowledged) {
-			s.alerts.gathering[t.Rule] = t
+		if t.Stage == StageNeeds {
+			s.alerts.waiting[t.group()] = append(s.alerts.waiting[t.group()], t)
 		}
 	}
 }

@@ -92,6 +92,11 @@ type Rule struct {
 // Uses returns the names that the condition reads, sorted.
 func (r *Rule) Uses() []string { return slices.Clone(r.uses) }
 
+// Momentary reports whether the condition asks for what just happened, a passage or a kind of fact, rather than for how things are.
+func (r *Rule) Momentary() bool {
+	return slices.ContainsFunc(r.uses, func(name string) bool { return name == "cause" || strings.HasPrefix(name, "passage.") })
+}
+
 // InHours reports whether the rule is at work at that time of the site's week. open says whether the site is open.
 func (r *Rule) InHours(open bool, weekday time.Weekday, minuteOfDay int) bool {
 	switch {
