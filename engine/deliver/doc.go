@@ -38,8 +38,9 @@
 //	3xx (never followed),         tried three times over about an hour, then dead: a wrong address or a wrong request seldom
 //	  other 4xx                   mends itself, and a person should know soon
 //
-// Each delay is spread by half of itself to both sides. Retry-After of 429 and 503 is honoured, up to the delay and two hours, and
-// holds the whole channel for up to a minute. While a receiver fails, the number of tries at one time halves down to one, and it grows again
+// Each delay has full jitter: it is uniform from nothing to twice what the schedule says, so that on average the schedule holds, and what failed together comes
+// back spread out. Retry-After of 429 and 503 is a lower bound of the delay, up to the schedule's delay and two hours, and holds the whole channel for up to a
+// minute. While a receiver fails, the number of tries at one time halves down to one, and it grows again
 // with each success.
 //
 // A dead delivery stays on record for a person to decide. Delivered ones are deleted after a week.

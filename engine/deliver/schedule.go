@@ -113,11 +113,10 @@ func Classify(status int) Class {
 	return Failed
 }
 
-// Jitter spreads a delay, so that what failed together does not come back together: it is uniform from half the delay to one and a half
-// times it, for random in [0, 1). That is as wide as "full jitter" from nothing to the delay, but keeps the schedule's length and never makes a
-// retry instant.
+// Jitter spreads a delay by full jitter, so that what failed together does not come back together: it is uniform from nothing to twice the delay, for random in [0, 1).
+// So the mean of many is the schedule's own delay, no two senders stay in step, and a try now and then comes early: the tries after it are further apart again.
 func Jitter(delay time.Duration, random float64) time.Duration {
-	return delay/2 + time.Duration(random*float64(delay))
+	return time.Duration(2 * random * float64(delay))
 }
 
 // Next applies what came of a try to a delivery: its status, attempts, times, code and reason. It depends on its arguments alone. random is in
