@@ -36,8 +36,10 @@ func (s *State) local(ms int64) *clockFace {
 var weekdays = [...]string{"sunday", "monday", "tuesday", "wednesday", "thursday", "friday", "saturday"}
 
 // inHours reports whether the rule may raise an alert now.
-func (s *State) inHours(r *rules.Rule) bool {
-	c := s.local(s.clock)
+func (s *State) inHours(r *rules.Rule) bool { return s.inHoursAt(r, s.clock) }
+
+func (s *State) inHoursAt(r *rules.Rule, ms int64) bool {
+	c := s.local(ms)
 	return r.InHours(c.open, c.day, c.at.Hour*60+c.at.Minute)
 }
 
