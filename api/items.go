@@ -120,17 +120,26 @@ func (c *call) itemKey() (epc.Key, error) {
 	if err != nil {
 		return epc.Key{}, err
 	}
-	id, err := parseIdentity(s, 0, false)
+	id, err := c.identityOf(s)
 	if err != nil {
-		fault := identityFault(err)
-		p := problemf(codeInvalidIdentity, "The item %s: %s.", shown([]byte(s)), fault.Reason)
-		if fault.Section != "" {
-			p = p.with("section", fault.Section)
-		}
-		return epc.Key{}, p
+		return epc.Key{}, err
 	}
 	k, _ := keyOf(id)
 	return k, nil
+}
+
+// identityOf reads an identity in any form.
+func (c *call) identityOf(s string) (epc.EPC, error) {
+	id, err := parseIdentity(s, 0, false)
+	if err == nil {
+		return id, nil
+	}
+	fault := identityFault(err)
+	p := problemf(codeInvalidIdentity, "The item %s: %s.", shown([]byte(s)), fault.Reason)
+	if fault.Section != "" {
+		p = p.with("section", fault.Section)
+	}
+	return id, p
 }
 
 func (c *call) getItem() error {

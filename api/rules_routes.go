@@ -4,6 +4,7 @@ import (
 	"errors"
 	"net/http"
 	"strings"
+	"time"
 
 	"lintel/engine"
 	"lintel/engine/store"
@@ -23,6 +24,13 @@ type RuleView struct {
 	Hold     string   `json:"hold,omitempty"`
 	Clear    string   `json:"clear,omitempty"`
 	Gather   string   `json:"gather,omitempty"`
+	GatherBy string   `json:"gather_by,omitempty"`
+	Needs    int      `json:"needs,omitempty" jsonschema_description:"So many must come together within gather."`
+	Limit    string   `json:"limit" jsonschema_description:"How many alerts are told one by one in which time: the rule's own limit, or the document's."`
+	Quiet    string   `json:"quiet,omitempty"`
+	Remind   string   `json:"remind,omitempty"`
+	Escalate string   `json:"escalate,omitempty"`
+	To       []string `json:"escalate_to,omitempty"`
 	Severity string   `json:"severity"`
 	Hours    string   `json:"hours,omitempty"`
 	Say      string   `json:"say,omitempty"`
@@ -35,9 +43,10 @@ type RuleView struct {
 
 // RulesView is the document of rules, as text and parsed.
 type RulesView struct {
-	Version int        `json:"version"`
-	Text    string     `json:"text"`
-	Rules   []RuleView `json:"rules"`
+	Version int            `json:"version"`
+	Text    string         `json:"text"`
+	Params  []*rules.Param `json:"params,omitempty"`
+	Rules   []RuleView     `json:"rules"`
 }
 
 // CheckAnswer is what a check of rules found.
@@ -64,14 +73,15 @@ func ruleViews(set *rules.Set) []RuleView {
 			Name: r.Name, About: r.About, When: r.When, Severity: string(r.Severity), Hours: r.Hours, Say: r.Say, Send: r.Send,
 			Mode: string(r.Mode), Digest: r.Digest, Uses: r.Uses(), Line: r.Line,
 		}
-		if r.Hold > 0 {
-			v.Hold = r.Hold.String()
-		}
-		if r.Clear > 0 {
-			v.Clear = r.Clear.String()
-		}
+		v.Limit = set.LimitOf(r).String()
+		v.Needs, v.To = r.Needs, r.EscalateTo
 		if r.Gather > 0 {
-			v.Gather = r.Gather.String()
+			v.GatherBy = r.GatherBy
+		}
+		for text, d := range map[*string]time.Duration{&v.Hold: r.Hold, &v.Clear: r.Clear, &v.Gather: r.Gather, &v.Quiet: r.Quiet, &v.Remind: r.Remind, &v.Escalate: r.Escalate} {
+			if d > 0 {
+				*text = d.String()
+			}
 		}
 		views = append(views, v)
 	}
@@ -91,7 +101,11 @@ func (c *call) getRules() error {
 		return c.Blob(http.StatusOK, mediaYAML+"; charset=utf-8", d.Body)
 	}
 	set, _ := rules.Check(engine.RulesDocument, d.Body, rules.Known{})
-	return c.JSON(http.StatusOK, RulesView{Version: d.Version, Text: string(d.Body), Rules: ruleViews(set)})
+	view := RulesView{Version: d.Version, Text: string(d.Body), Rules: ruleViews(set)}
+	if set != nil {
+		view.Params = set.Params()
+	}
+	return c.JSON(http.StatusOK, view)
 }
 
 func (c *call) ruleVersions() error { return c.versions(engine.RulesDocument) }

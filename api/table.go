@@ -54,6 +54,7 @@ func (a *API) table() []route {
 	t = append(t, epcisRoutes()...)
 	t = append(t, alertRoutes()...)
 	t = append(t, qualityRoutes()...)
+	t = append(t, whyRoutes()...)
 	t = append(t, documentRoutes()...)
 	t = append(t, keyRoutes()...)
 	return append(t, processRoutes()...)

@@ -143,7 +143,9 @@ func productsCSV() []byte {
 // rulesYAML writes n rules. The first tells of the probe; three are general, as every shop has them; the rest are about one zone, product or category.
 func rulesYAML(n int) []byte {
 	var b strings.Builder
-	b.WriteString(`rules:
+	// The probe measures how fast alerts are told, so none may be gathered into one for there being many.
+	b.WriteString(`storm: 10000 per 10s
+rules:
   - {name: probe, when: 'cause == "arrived" and zone.id == "probe"', say: "{item.serial}", send: [bench]}
   - {name: unpaid-at-door, when: 'zone.kind == "exit" and item.sellable and not item.paid', hold: 3s, severity: urgent, send: [bench]}
   - {name: wrong-zone, when: 'item.sellable and item.present and zone.kind in ["shelf", "floor"] and not item.home', hold: 24h, send: [bench]}

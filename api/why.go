@@ -1,0 +1,248 @@
+package api
+
+import (
+	"errors"
+	"net/http"
+	"strings"
+	"time"
+
+	"lintel/engine"
+	"lintel/engine/epc"
+	"lintel/engine/store"
+	"lintel/rules"
+)
+
+// WhyAnswer says how rules stand to one thing.
+type WhyAnswer struct {
+	Site   string    `json:"site"`
+	About  string    `json:"about" jsonschema:"enum=item,enum=stock,enum=reader,enum=count"`
+	Item   string    `json:"item,omitempty"`
+	GTIN   string    `json:"gtin,omitempty"`
+	Place  string    `json:"place,omitempty"`
+	Reader string    `json:"reader,omitempty"`
+	Count  string    `json:"count,omitempty"`
+	Fact   *FactView `json:"fact,omitempty" jsonschema_description:"What the rules saw of an item: this fact. Without one they see the item as it is now, and neither cause nor passage."`
+	Rules  []WhyRule `json:"rules" jsonschema_description:"In the order of the rules document."`
+	Notice string    `json:"notice"`
+}
+
+// WhyRule says how one rule stands to it.
+type WhyRule struct {
+	Rule   string        `json:"rule"`
+	Reason engine.Reason `json:"reason" jsonschema:"enum=raised,enum=gathered,enum=limit,enum=false,enum=hold,enum=quiet,enum=hours,enum=needs,enum=off,enum=failed,enum=occasion"`
+	Words  string        `json:"words" jsonschema_description:"The same for people."`
+	Watch  bool          `json:"watch,omitempty" jsonschema_description:"The rule is only watched: nobody is told whatever the reason."`
+	Alert  string        `json:"alert,omitempty" jsonschema_description:"The alert that there is."`
+	Until  *time.Time    `json:"until,omitempty" jsonschema_description:"When what holds it back is over."`
+	Have   int           `json:"have,omitempty" jsonschema_description:"How many have come together."`
+	Need   int           `json:"need,omitempty" jsonschema_description:"How many must."`
+	Cause  string        `json:"cause,omitempty" jsonschema_description:"The kind of fact that the condition saw."`
+	Parts  any           `json:"condition" jsonschema_description:"The condition, part by part, with the value of each and of the names that it read."`
+}
+
+func whyRoutes() []route {
+	return []route{{
+		method: "GET", path: "/v1/sites/{site}/why", name: "why", group: "Rules", summary: "Ask why a rule has raised an alert about something, or why not",
+		about: "Name one item, one product's stock at a place, one read point or one count; and one rule, or leave that out to ask all rules about such things. " +
+			"The answer takes the condition apart, and names the one reason of a closed set: an alert is there, the condition is false, or a stage holds it back.",
+		scopes: operate, params: []param{
+			{"rule", "query", "One rule by its name. Left out: all that are about such a thing.", stringSchema},
+			{"item", "query", "An item's identity in any form.", stringSchema},
+			{"fact", "query", "With item: the id of the fact that the rules are to see. Left out: the last one that is about the item.", stringSchema},
+			{"gtin", "query", "With place: the product whose stock is meant.", stringSchema},
+			{"place", "query", "A zone's id, or kind: and a zone kind.", stringSchema},
+			{"reader", "query", "A read point's id.", stringSchema},
+			{"count", "query", "The id of a count that is closed.", stringSchema},
+		},
+		answers: []answer{ok("How the rules stand to it.", WhyAnswer{})},
+		codes:   []Code{codeUnknownItem, codeUnknownRule, codeUnknownCount, codeInvalidIdentity}, handle: (*call).why,
+	}}
+}
+
+// whyAsked is what a caller asks about.
+type whyAsked struct {
+	key    epc.Key
+	fact   *engine.Fact
+	gtin   uint64
+	place  string
+	reader string
+	result *engine.CountResult
+}
+
+func (c *call) why() error {
+	answer := WhyAnswer{Site: c.site, Rules: []WhyRule{}, Notice: engine.Notice}
+	asked, err := c.whyAsked(&answer)
+	if err != nil {
+		return err
+	}
+	rule := c.QueryParam("rule")
+	err = c.view(func(st *engine.State) error {
+		set := st.Config().Rules.ForSite(c.site)
+		if r := set.Rule(rule); rule != "" && r == nil {
+			return problemf(codeUnknownRule, "There is no rule %s.%s", shown([]byte(rule)), didYouMean(rule, ruleNames(set)))
+		} else if rule != "" && r.About != answer.About {
+			return badParam("rule", "the rule %s is about %s, not %s", rule, r.About, answer.About)
+		}
+		loc := st.Config().Layout.Location()
+		for _, r := range set.Rules() {
+			if r.About != answer.About || rule != "" && r.Name != rule {
+				continue
+			}
+			x, ok := asked.explain(st, r.Name, answer.About)
+			if !ok {
+				return c.whyNothing(&answer)
+			}
+			w := WhyRule{Rule: r.Name, Reason: x.Reason, Words: x.Words(loc), Watch: x.Watch, Alert: x.Alert, Need: x.Need, Have: x.Have, Parts: x.Why}
+			if x.Cause != 0 {
+				w.Cause = x.Cause.String()
+			}
+			if x.Until != 0 {
+				until := time.UnixMilli(x.Until).UTC()
+				w.Until = &until
+			}
+			answer.Rules = append(answer.Rules, w)
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return c.JSON(http.StatusOK, answer)
+}
+
+func ruleNames(set *rules.Set) []string {
+	var names []string
+	for _, r := range set.Rules() {
+		names = append(names, r.Name)
+	}
+	return names
+}
+
+func (a *whyAsked) explain(st *engine.State, rule, about string) (engine.Explanation, bool) {
+	switch about {
+	case rules.AboutStock:
+		return st.ExplainStock(rule, a.gtin, a.place)
+	case rules.AboutReader:
+		return st.ExplainReader(rule, a.reader)
+	case rules.AboutCount:
+		return st.ExplainCount(rule, a.result)
+	}
+	return st.ExplainItem(rule, a.key, a.fact)
+}
+
+// whyNothing says that what is asked about is not there.
+func (c *call) whyNothing(w *WhyAnswer) error {
+	switch w.About {
+	case rules.AboutStock:
+		return badParam("place", "the site has no product %s, or no place %s", w.GTIN, shown([]byte(w.Place)))
+	case rules.AboutReader:
+		return badParam("reader", "the site has no read point %s", shown([]byte(w.Reader)))
+	}
+	return problemf(codeUnknownItem, "The site %q has never heard of this item.", c.site)
+}
+
+// whyAsked reads what the caller asks about: exactly one thing.
+func (c *call) whyAsked(w *WhyAnswer) (*whyAsked, error) {
+	a := &whyAsked{}
+	var named []string
+	for _, name := range []string{"item", "gtin", "reader", "count"} {
+		if c.QueryParam(name) != "" {
+			named = append(named, name)
+		}
+	}
+	if len(named) != 1 {
+		return nil, badParam("item", "name one thing: item, or gtin and place, or reader, or count")
+	}
+	for name, with := range map[string]string{"place": "gtin", "fact": "item"} {
+		if c.QueryParams().Has(name) && named[0] != with {
+			return nil, badParam(name, "it goes with %s", with)
+		}
+	}
+	switch value := c.QueryParam(named[0]); named[0] {
+	case "gtin":
+		gtin, err := epc.ParseGTIN(value)
+		if err != nil {
+			return nil, badParam("gtin", "%v", err)
+		}
+		if a.place = c.QueryParam("place"); a.place == "" {
+			return nil, badParam("place", "name a zone, or kind: and a zone kind")
+		}
+		a.gtin, w.About, w.GTIN, w.Place = gtin, rules.AboutStock, engine.GTINText(gtin), a.place
+	case "reader":
+		a.reader, w.About, w.Reader = value, rules.AboutReader, value
+	case "count":
+		w.About, w.Count = rules.AboutCount, value
+		return a, c.whyCount(a, value)
+	default:
+		id, err := c.identityOf(value)
+		if err != nil {
+			return nil, err
+		}
+		a.key, _ = keyOf(id)
+		w.About, w.Item = rules.AboutItem, id.KeyText()
+		if a.fact, err = c.whyFact(a.key); err != nil {
+			return nil, err
+		}
+		if a.fact != nil {
+			v := factView(a.fact)
+			w.Fact = &v
+		}
+	}
+	return a, nil
+}
+
+func (c *call) whyCount(a *whyAsked, id string) error {
+	_, err := c.api.store.Records(c.Request().Context(), c.site, engine.KindResult, []string{id}, func(_ store.Kind, _ string, v []byte) error {
+		res, err := engine.DecodeCountResult(v)
+		a.result = &res
+		return err
+	})
+	if err != nil {
+		return unavailable(err)
+	}
+	if a.result == nil {
+		return problemf(codeUnknownCount, "There is no count %s that is closed.", shown([]byte(id)))
+	}
+	return nil
+}
+
+// whyFact finds the fact that the rules are to see: the one named, or the last one about the item; nil if there is none.
+func (c *call) whyFact(k epc.Key) (*engine.Fact, error) {
+	from, to := store.FactID{}, store.FactID{}
+	if text := c.QueryParam("fact"); text != "" {
+		id, ok := parseFactID(text)
+		if !ok {
+			return nil, badParam("fact", "%s is no fact's id", shown([]byte(text)))
+		}
+		from, to = id, store.FactID{Ms: id.Ms, N: id.N + 1}
+	} else if err := c.view(func(st *engine.State) error {
+		if it, ok := st.Item(k); ok {
+			from.Ms = max(it.Since, 1) // the fact that brought it where it is was found then or later
+		}
+		return nil
+	}); err != nil || from.Ms == 0 {
+		return nil, err
+	}
+	var found *engine.Fact
+	looked := 0
+	err := c.api.store.Facts(c.Request().Context(), c.site, from, to, 0, func(id store.FactID, data []byte) error {
+		if looked++; looked > scanLimit {
+			return errEnough
+		}
+		var f engine.Fact
+		if err := engine.DecodeFact(data, id.Ms, id.N, &f); err != nil {
+			return err
+		}
+		if f.Key == k {
+			found = &f
+		}
+		return nil
+	})
+	if err != nil && !errors.Is(err, errEnough) {
+		return nil, unavailable(err)
+	}
+	if found == nil && c.QueryParam("fact") != "" {
+		return nil, badParam("fact", "no fact %s is about this item", strings.TrimSpace(c.QueryParam("fact")))
+	}
+	return found, nil
+}
