@@ -42,7 +42,7 @@ const maxNoteParam = 200
 // noteParam reads why a document is changed.
 func (c *call) noteParam() (string, error) {
 	note := c.QueryParam("note")
-	if len([]rune(note)) > maxNoteParam || strings.ContainsFunc(note, func(r rune) bool { return r < ' ' }) {
+	if !validNote(note) {
 		return "", badParam("note", "it has at most %d characters, on one line", maxNoteParam)
 	}
 	return note, nil
@@ -202,7 +202,7 @@ func (c *call) versions(name string) error {
 	}
 	list := VersionList{Document: name, Versions: make([]VersionView, 0, len(docs))}
 	for _, d := range docs {
-		list.Versions = append(list.Versions, VersionView{Version: d.Version, At: d.At.UTC(), By: d.By, Note: d.Note})
+		list.Versions = append(list.Versions, versionView(d))
 	}
 	return c.JSON(http.StatusOK, list)
 }

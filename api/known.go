@@ -66,11 +66,22 @@ func (a *API) allLayouts(ctx context.Context) ([]*layout.Layout, error) {
 
 // knownNames gathers what rules may name, for warnings: of all sites, since they share the rules.
 func (a *API) knownNames(ctx context.Context) (rules.Known, error) {
-	var known rules.Known
 	layouts, err := a.allLayouts(ctx)
 	if err != nil {
-		return known, err
+		return rules.Known{}, err
 	}
+	channels, err := a.channels(ctx)
+	if err != nil {
+		return rules.Known{}, err
+	}
+	known := knownOf(layouts, channels)
+	known.Categories, known.Attributes, err = a.productNames(ctx)
+	return known, err
+}
+
+// knownOf gathers what layouts and channels have that rules may name.
+func knownOf(layouts []*layout.Layout, channels []deliver.Channel) rules.Known {
+	var known rules.Known
 	for _, l := range layouts {
 		for _, z := range l.Zones {
 			known.Zones = append(known.Zones, z.ID)
@@ -81,16 +92,11 @@ func (a *API) knownNames(ctx context.Context) (rules.Known, error) {
 		}
 	}
 	known.Zones, known.ZoneKinds, known.Readers = unique(known.Zones), unique(known.ZoneKinds), unique(known.Readers)
-	channels, err := a.channels(ctx)
-	if err != nil {
-		return known, err
-	}
 	known.Channels = []string{} // no channel at all is known to be none
 	for _, ch := range channels {
 		known.Channels = append(known.Channels, ch.Name)
 	}
-	known.Categories, known.Attributes, err = a.productNames(ctx)
-	return known, err
+	return known
 }
 
 func unique(list []string) []string {
@@ -118,6 +124,13 @@ func (a *API) productNames(ctx context.Context) (categories, attributes []string
 	if err != nil {
 		return nil, nil, err
 	}
+	k.products = version
+	k.categories, k.attributes = namesOf(products)
+	return k.categories, k.attributes, nil
+}
+
+// namesOf lists the categories and attributes of products.
+func namesOf(products *catalog.Catalog) (categories, attributes []string) {
 	cats, attrs := make(map[string]bool), make(map[string]bool)
 	for i := range products.Len() {
 		p := products.At(i)
@@ -127,8 +140,7 @@ func (a *API) productNames(ctx context.Context) (categories, attributes []string
 		}
 	}
 	delete(cats, "")
-	k.products, k.categories, k.attributes = version, sortedKeys(cats), sortedKeys(attrs)
-	return k.categories, k.attributes, nil
+	return sortedKeys(cats), sortedKeys(attrs)
 }
 
 func sortedKeys(m map[string]bool) []string {

@@ -10,6 +10,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/catalog"
+	"lintel/engine/layout"
 	"lintel/engine/store"
 )
 
@@ -217,9 +218,13 @@ func sameProduct(a, b *catalog.Product) bool {
 // unknownZones warns of zones that products name and no shop has.
 func (c *call) unknownZones(products *catalog.Catalog) ([]string, error) {
 	layouts, err := c.api.allLayouts(c.Request().Context())
-	if err != nil || len(layouts) == 0 {
+	if err != nil {
 		return nil, err
 	}
+	return unknownZones(products, layouts), nil
+}
+
+func unknownZones(products *catalog.Catalog, layouts []*layout.Layout) []string {
 	var unknown []catalog.UnknownZone
 	for i, l := range layouts {
 		here := products.UnknownZones(l)
@@ -243,5 +248,5 @@ func (c *call) unknownZones(products *catalog.Catalog) ([]string, error) {
 		}
 		warnings = append(warnings, w)
 	}
-	return warnings, nil
+	return warnings
 }

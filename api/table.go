@@ -56,6 +56,8 @@ func (a *API) table() []route {
 	t = append(t, qualityRoutes()...)
 	t = append(t, whyRoutes()...)
 	t = append(t, documentRoutes()...)
+	t = append(t, versionRoutes()...)
+	t = append(t, configurationRoutes()...)
 	t = append(t, keyRoutes()...)
 	return append(t, processRoutes()...)
 }

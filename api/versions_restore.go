@@ -1,0 +1,109 @@
+package api
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+	"strings"
+
+	"lintel/engine"
+	"lintel/engine/store"
+	"lintel/rules"
+)
+
+// RestoreRequest says which version to go back to.
+type RestoreRequest struct {
+	Version int    `json:"version" jsonschema:"minimum=1" jsonschema_description:"The version whose content is stored again, as the next version."`
+	Note    string `json:"note,omitempty" jsonschema:"maxLength=200" jsonschema_description:"Why; kept with the new version. Default: which version it was."`
+}
+
+// Restored is the answer to going back to an earlier version.
+type Restored struct {
+	Saved
+	Restored    int                `json:"restored" jsonschema_description:"The version whose content it is."`
+	Unchanged   bool               `json:"unchanged" jsonschema_description:"The newest version has this content already, so that nothing was stored."`
+	Changes     *Changes           `json:"changes,omitempty" jsonschema_description:"What differs from the version that was replaced."`
+	Diagnostics []rules.Diagnostic `json:"diagnostics,omitempty" jsonschema_description:"Warnings about the rules, as they are now."`
+}
+
+// restore stores an old version again, if it still fits everything else as it is now.
+func (c *call) restore(name string) error {
+	var req RestoreRequest
+	if err := c.decodeJSON(&req); err != nil {
+		return err
+	}
+	note := req.Note
+	switch {
+	case req.Version < 1:
+		return problemf(codeInvalidBody, "The member \"version\" must be a version of the document, a whole number from 1.")
+	case !validNote(note):
+		return problemf(codeInvalidBody, "The member \"note\" can have at most %d characters, on one line.", maxNoteParam)
+	case note == "":
+		note = fmt.Sprintf("version %d again", req.Version)
+	}
+	ctx := c.Request().Context()
+	expect, err := c.expectation(name)
+	if err != nil {
+		return err
+	}
+	newest, err := c.api.newestVersion(ctx, name)
+	if err != nil {
+		return err
+	}
+	if newest == 0 {
+		return problemf(codeUnknownDocument, "There is no document %q yet.", name)
+	}
+	old, err := c.api.versionOf(ctx, name, req.Version)
+	if err != nil {
+		return err
+	}
+	for try := 0; ; try++ {
+		p, err := c.plan([]wanted{{name: name, text: old.Body, stored: true}})
+		if err != nil {
+			return err
+		}
+		if expect >= 0 && p.at[name].Version != expect {
+			return conflict(expect)
+		}
+		if !p.ok() {
+			return p.invalid(fmt.Sprintf("Version %d does not fit what is there now. Nothing was stored.", req.Version))
+		}
+		done, err := c.storePlan(p, note)
+		if errors.Is(err, store.ErrConflict) && try < applyTries {
+			continue // another document changed, or nobody cares which version is replaced
+		}
+		if errors.Is(err, store.ErrConflict) {
+			return conflict(-1)
+		}
+		if err != nil {
+			return err
+		}
+		answer := Restored{Restored: req.Version}
+		for _, d := range p.documents {
+			if d.Document == name {
+				answer.Saved = Saved{Document: name, Version: d.Version, By: c.key.Name, Note: note, InEffect: done.inEffect, Warnings: d.Warnings}
+				answer.Changes, answer.Unchanged = d.Changes, d.Change == changeUnchanged
+			}
+			if d.Document == engine.RulesDocument {
+				answer.Diagnostics = d.Diagnostics
+			}
+		}
+		if answer.Unchanged {
+			present := p.at[name]
+			answer.At, answer.By, answer.Note = present.At.UTC(), present.By, present.Note
+		} else {
+			answer.At = *done.at
+		}
+		c.Response().Header().Set("ETag", etag(answer.Version))
+		return c.JSON(http.StatusOK, answer)
+	}
+}
+
+func validNote(note string) bool {
+	return len([]rune(note)) <= maxNoteParam && !strings.ContainsFunc(note, func(r rune) bool { return r < ' ' })
+}
+
+func (c *call) restoreRules() error    { return c.restore(engine.RulesDocument) }
+func (c *call) restoreChannels() error { return c.restore(ChannelsDocument) }
+func (c *call) restoreProducts() error { return c.restore(engine.ProductsDocument) }
+func (c *call) restoreLayout() error   { return c.restore(engine.LayoutDocument(c.site)) }
