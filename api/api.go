@@ -21,6 +21,10 @@ type Dispatcher interface {
 	Retry(ctx context.Context, site, id string) (deliver.Outcome, error)
 	// Test sends a sample to a channel, now and once.
 	Test(ctx context.Context, c deliver.Channel) (deliver.Outcome, error)
+	// Health tells how channels fare.
+	Health(ctx context.Context) (map[string]deliver.Health, error)
+	// StartChannel lets a stopped channel be sent to again, and reports whether it was stopped.
+	StartChannel(ctx context.Context, name string) (bool, error)
 }
 
 // Options are what an API is made of. Store and Runner are required; the zero value of all else has a default.

@@ -137,23 +137,41 @@ func (c *call) missingChannels(channels []deliver.Channel) ([]string, error) {
 	return warnings, nil
 }
 
-func (c *call) testChannel() error {
+// channelOfPath returns the channel that the path names, with its secrets.
+func (c *call) channelOfPath() (deliver.Channel, error) {
 	name, err := c.pathValue("name")
 	if err != nil {
-		return err
+		return deliver.Channel{}, err
 	}
 	channels, err := c.api.channels(c.Request().Context())
 	if err != nil {
-		return err
+		return deliver.Channel{}, err
 	}
 	i := slices.IndexFunc(channels, func(ch deliver.Channel) bool { return ch.Name == name })
 	if i < 0 {
-		return problemf(codeUnknownChannel, "There is no channel %s.", shown([]byte(name)))
+		return deliver.Channel{}, problemf(codeUnknownChannel, "There is no channel %s.", shown([]byte(name)))
 	}
+	return channels[i], nil
+}
+
+// sender returns what sends deliveries.
+func (c *call) sender() (Dispatcher, error) {
 	if c.api.opt.Dispatcher == nil {
-		return problemf(codeUnavailable, "This server does not send deliveries.")
+		return nil, problemf(codeUnavailable, "This server does not send deliveries.")
 	}
-	out, err := c.api.opt.Dispatcher.Test(c.Request().Context(), channels[i])
+	return c.api.opt.Dispatcher, nil
+}
+
+func (c *call) testChannel() error {
+	ch, err := c.channelOfPath()
+	if err != nil {
+		return err
+	}
+	sender, err := c.sender()
+	if err != nil {
+		return err
+	}
+	out, err := sender.Test(c.Request().Context(), ch)
 	if err != nil {
 		return unavailable(err)
 	}

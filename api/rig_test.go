@@ -80,6 +80,8 @@ type fakeDispatcher struct {
 	mu      sync.Mutex
 	retried []string
 	tested  []deliver.Channel
+	health  map[string]deliver.Health
+	started []string
 	out     deliver.Outcome
 	err     error
 }
@@ -96,6 +98,19 @@ func (f *fakeDispatcher) Test(_ context.Context, c deliver.Channel) (deliver.Out
 	defer f.mu.Unlock()
 	f.tested = append(f.tested, c)
 	return f.out, f.err
+}
+
+func (f *fakeDispatcher) Health(context.Context) (map[string]deliver.Health, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.health, f.err
+}
+
+func (f *fakeDispatcher) StartChannel(_ context.Context, name string) (bool, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.started = append(f.started, name)
+	return true, f.err
 }
 
 // newRig starts a server. The site exists once layout was called.

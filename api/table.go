@@ -53,6 +53,7 @@ func (a *API) table() []route {
 	t = append(t, countRoutes()...)
 	t = append(t, epcisRoutes()...)
 	t = append(t, alertRoutes()...)
+	t = append(t, healthRoutes()...)
 	t = append(t, qualityRoutes()...)
 	t = append(t, whyRoutes()...)
 	t = append(t, documentRoutes()...)

@@ -300,7 +300,13 @@ func observe(reg prometheus.Registerer, stats func() deliver.Stats, since func(a
 	waiting := prometheus.NewGaugeFunc(prometheus.GaugeOpts{
 		Name: "lintel_deliveries_waiting", Help: "Deliveries in memory that are not delivered yet.",
 	}, func() float64 { return float64(stats().Queued) })
-	reg.MustRegister(tries, took, age, settled, waited, waiting)
+	events := prometheus.NewCounterVec(prometheus.CounterOpts{
+		Name: "lintel_channel_events_total", Help: "Channels that failed for 24 or 48 hours, were stopped (410 Gone, or 72 hours without a success), or were started again.",
+	}, []string{"channel", "event"})
+	stopped := prometheus.NewGaugeFunc(prometheus.GaugeOpts{
+		Name: "lintel_channels_stopped", Help: "Channels that nothing is sent to until they are started again.",
+	}, func() float64 { return float64(stats().Stopped) })
+	reg.MustRegister(tries, took, age, settled, waited, waiting, events, stopped)
 	return deliver.Observer{
 		Tried: func(_ string, d engine.Delivery, out deliver.Outcome) {
 			tries.WithLabelValues(d.Channel, out.Class.String()).Inc()
@@ -312,6 +318,7 @@ func observe(reg prometheus.Registerer, stats func() deliver.Stats, since func(a
 				age.Observe(max(0, since(d.At)))
 			}
 		},
-		Waited: func(channel string) { waited.WithLabelValues(channel).Inc() },
+		Waited:  func(channel string) { waited.WithLabelValues(channel).Inc() },
+		Channel: func(channel string, event deliver.ChannelEvent) { events.WithLabelValues(channel, string(event)).Inc() },
 	}
 }

@@ -33,7 +33,8 @@ type Outcome struct {
 	Reason     string        // why it failed, "" after success. It holds no secret: neither header, nor body, nor what follows the host of a URL
 	RetryAfter time.Duration // what the receiver asked for with 429 or 503, 0: nothing
 
-	sent bool // a request was made, or at least tried
+	sent  bool // a request was made, or at least tried
+	tried bool // it was the channel's turn: that nothing was sent is its fault too, such as a secret that is over
 }
 
 // OK reports whether the receiver took the message.
@@ -77,7 +78,7 @@ func newTransport(guard *Guard, resolver *net.Resolver, roots *x509.CertPool) *h
 func (d *Dispatcher) send(ctx context.Context, c *Channel, site string, m *engine.Delivery) Outcome {
 	start := time.Now()
 	out := d.post(ctx, c, site, m)
-	out.Took = time.Since(start)
+	out.Took, out.tried = time.Since(start), true
 	return out
 }
 

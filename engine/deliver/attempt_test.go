@@ -78,9 +78,9 @@ func TestEveryStatus(t *testing.T) {
 			out, err := r.Test(t.Context(), c)
 			require.NoError(t, err)
 			require.False(t, out.OK())
-			r.Dispatcher.mu.Lock()
-			delete(r.gone, "tickets") // so that the next status is tried
-			r.Dispatcher.mu.Unlock()
+			stopped, err := r.StartChannel(t.Context(), "tickets") // so that the next status is tried
+			require.NoError(t, err)
+			require.True(t, stopped)
 		default:
 			require.Equal(t, engine.DeliveryPending, stored.Status, "%d", status)
 			require.True(t, strings.HasPrefix(stored.Reason, fmt.Sprintf("the receiver answered %d", status)), stored.Reason)

@@ -49,7 +49,7 @@ type Observer struct {
 	Tried   func(site string, d engine.Delivery, out Outcome) // after each try, before its outcome is stored
 	Settled func(site string, d engine.Delivery)              // when it is stored that a delivery is delivered or dead
 	Waited  func(channel string)                              // a delivery has to wait for the channel's PerSecond
-	Stopped func(channel string)                              // the receiver said 410 Gone
+	Channel func(channel string, event ChannelEvent)          // a channel fails for long, is stopped, or is started again
 }
 
 // Dispatcher sends deliveries. Make it with New; all methods are safe for concurrent use.
@@ -69,8 +69,14 @@ type Dispatcher struct {
 	timer    *time.Timer // for the first of delayed
 	starved  []*lane     // that wait for a worker, in order
 	inFlight int
-	data     int               // bytes of bodies in memory
-	gone     map[string]string // channel to the URL that answered 410
+	data     int // bytes of bodies in memory
+
+	health       map[string]*health // by channel
+	healthKnown  bool               // the store was asked
+	saves        uint64             // of healths
+	savingHealth bool
+	tending      bool
+	tendAt       time.Time
 }
 
 // ErrStopped says that the dispatcher, or its work for the site, ended before the try did.
@@ -123,7 +129,7 @@ func New(opt Options) (*Dispatcher, error) {
 			CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
 		},
 		base: base, cancel: cancel,
-		sites: map[string]*siteQueue{}, lanes: map[string]*lane{}, gone: map[string]string{},
+		sites: map[string]*siteQueue{}, lanes: map[string]*lane{}, health: map[string]*health{},
 	}, nil
 }
 
@@ -198,7 +204,7 @@ func (d *Dispatcher) Resume(ctx context.Context, site string) error {
 	s.resuming = true
 	d.mu.Unlock()
 
-	found, err := d.scan(ctx, site)
+	found, err := d.searchFirst(ctx, site)
 
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -219,6 +225,19 @@ func (d *Dispatcher) Resume(ctx context.Context, site string) error {
 	d.pumpAll()
 	d.arm()
 	return nil
+}
+
+// searchFirst looks for what a site has to send. Before anything is sent at all, it must be known which channels are stopped.
+func (d *Dispatcher) searchFirst(ctx context.Context, site string) (scanned, error) {
+	d.mu.Lock()
+	known := d.healthKnown
+	d.mu.Unlock()
+	if !known {
+		if err := d.refreshHealth(ctx); err != nil {
+			return scanned{}, err
+		}
+	}
+	return d.scan(ctx, site)
 }
 
 // Offer hands over deliveries that were just committed, in their order, and keeps their data. It never waits: what finds no room in memory is
@@ -314,8 +333,8 @@ func (d *Dispatcher) Retry(ctx context.Context, site, id string) (Outcome, error
 }
 
 // Test sends a sample to the channel, now and once, rendered, signed and guarded like every delivery, and returns what came of it. Its data have
-// "test": true. It may be used with a channel that is disabled, or not stored yet. After success, a channel that was stopped by 410 is sent
-// to again. The error is not nil if nothing could be tried.
+// "test": true. It may be used with a channel that is disabled, or not stored yet. After success, a channel that was stopped is sent to
+// again. The error is not nil if nothing could be tried.
 func (d *Dispatcher) Test(ctx context.Context, c Channel) (Outcome, error) {
 	d.mu.Lock()
 	stopping := d.stopping
@@ -338,7 +357,7 @@ func (d *Dispatcher) Test(ctx context.Context, c Channel) (Outcome, error) {
 	}
 	if out.OK() {
 		d.mu.Lock()
-		delete(d.gone, c.Name)
+		d.succeeded(c.Name, d.healthOf(c.Name), time.Now())
 		d.pump(d.lane(c.Name))
 		d.mu.Unlock()
 	}
@@ -349,6 +368,7 @@ func (d *Dispatcher) Test(ctx context.Context, c Channel) (Outcome, error) {
 type Stats struct {
 	Queued   int // deliveries in memory: waiting, under way, or with an outcome that is not stored yet
 	InFlight int // tries under way
+	Stopped  int // channels that nothing is sent to
 	Channels map[string]ChannelStats
 }
 
@@ -359,7 +379,7 @@ type ChannelStats struct {
 	Limit    int       // tries at one time that the channel gets now; it falls while the receiver is in trouble
 	Waited   uint64    // deliveries that had to wait for PerSecond, since the start
 	Left     bool      // some deliveries found no room in memory and wait in the store
-	Gone     bool      // the receiver said 410
+	Stopped  bool      // nothing is sent, until the channel is started again
 	Oldest   time.Time // when the delivery that is due longest was due; zero: none is
 }
 
@@ -368,9 +388,14 @@ func (d *Dispatcher) Stats() Stats {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	st := Stats{InFlight: d.inFlight, Channels: make(map[string]ChannelStats, len(d.lanes))}
+	for _, h := range d.health {
+		if !h.Stopped.IsZero() {
+			st.Stopped++
+		}
+	}
 	for name, l := range d.lanes {
-		_, gone := d.gone[name]
-		st.Channels[name] = ChannelStats{Queued: l.queued, InFlight: l.inFlight, Limit: l.limit, Waited: l.waited, Gone: gone}
+		h := d.health[name]
+		st.Channels[name] = ChannelStats{Queued: l.queued, InFlight: l.inFlight, Limit: l.limit, Waited: l.waited, Stopped: h != nil && !h.Stopped.IsZero()}
 	}
 	for _, s := range d.sites {
 		st.Queued += len(s.entries)

@@ -475,8 +475,8 @@ func TestGone(t *testing.T) {
 		synctest.Wait()
 		require.Equal(t, engine.DeliveryDead, r.store.get(t, "quayside", "msg_a-1-chat").Status)
 		require.Equal(t, "the receiver answered 410 Gone", r.store.get(t, "quayside", "msg_a-1-chat").Reason)
-		require.Equal(t, []string{"chat"}, r.stoppedC)
-		require.True(t, r.Stats().Channels["chat"].Gone)
+		require.Equal(t, []string{"chat stopped_gone"}, r.happened())
+		require.True(t, r.Stats().Channels["chat"].Stopped)
 
 		r.commit("quayside", message("chat", "b", 1))
 		pass(time.Minute)
@@ -484,7 +484,7 @@ func TestGone(t *testing.T) {
 		b := r.store.get(t, "quayside", "msg_b-1-chat")
 		require.Equal(t, engine.DeliveryPending, b.Status)
 		require.Equal(t, 2, b.Attempts)
-		require.Contains(t, b.Reason, "the receiver answered 410 Gone before")
+		require.Contains(t, b.Reason, "because the receiver answered 410 Gone")
 
 		code = 200
 		out, err := r.Test(t.Context(), c)

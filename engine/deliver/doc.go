@@ -31,7 +31,7 @@
 // Schedule says when the next one is, and Classify what an answer means:
 //
 //	2xx                           delivered
-//	410                           dead at once; the channel is stopped until a test succeeds or its URL changes
+//	410                           dead at once; the channel is stopped
 //	408, 409, 425, 429, 5xx,      tried again by the whole schedule: by default ten tries over about 76 hours
 //	  no answer, no channel,
 //	  a disabled channel
@@ -42,6 +42,17 @@
 // back spread out. Retry-After of 429 and 503 is a lower bound of the delay, up to the schedule's delay and two hours, and holds the whole channel for up to a
 // minute. While a receiver fails, the number of tries at one time halves down to one, and it grows again
 // with each success.
+//
+// # When a channel fails for long
+//
+// Health is how a channel fares. Without any success it is warned of after 24 and after 48 hours, and stopped after 72; a channel of few messages gets its
+// warnings hours apart before it is stopped. One success begins all anew. 410 stops a channel at once. Each step is logged, given to Observer.Channel and part of Health, and
+// it is on record, so that a restart changes nothing and every process over the store goes by it within seconds.
+//
+// To a stopped channel nothing is sent; what is due waits by its schedule, and may die of it. It is started again by a test or a message sent again by hand that gets
+// through, by a change of its settings, or by StartChannel.
+//
+// # What stays on record
 //
 // A dead delivery stays on record for a person to decide. Delivered ones are deleted after a week.
 //

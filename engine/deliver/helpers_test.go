@@ -81,8 +81,11 @@ func (m *memory) Records(ctx context.Context, site string, kind store.Kind, keys
 	if keys == nil {
 		keys = slices.Collect(maps.Keys(m.records[site]))
 	}
+	if (kind == KindChannel) != (site == channelsSite) {
+		return 0, errors.New("channels are kept apart from sites")
+	}
 	for _, k := range keys {
-		if v, ok := m.records[site][k]; ok && kind == engine.KindDelivery {
+		if v, ok := m.records[site][k]; ok {
 			if err := fn(kind, k, bytes.Clone(v)); err != nil {
 				return 0, err
 			}
@@ -102,7 +105,12 @@ func (m *memory) Commit(ctx context.Context, site string, c store.Commit) error 
 	if !c.Loose {
 		return errors.New("the sender must commit loosely")
 	}
-	m.commits++
+	if site != channelsSite {
+		m.commits++
+	}
+	if m.records[site] == nil {
+		m.records[site] = map[string][]byte{}
+	}
 	for _, k := range c.Deletes {
 		delete(m.records[site], k.Key)
 	}
@@ -128,7 +136,7 @@ type rig struct {
 	channels map[string]Channel
 	logMu    sync.Mutex
 	settled  []engine.Delivery
-	stoppedC []string
+	events   []string
 }
 
 type lockedWriter struct{ r *rig }
@@ -143,6 +151,12 @@ func (r *rig) logged() string {
 	r.logMu.Lock()
 	defer r.logMu.Unlock()
 	return r.log.String()
+}
+
+func (r *rig) happened() []string {
+	r.logMu.Lock()
+	defer r.logMu.Unlock()
+	return slices.Clone(r.events)
 }
 
 func (r *rig) setChannel(c Channel) {
@@ -186,10 +200,10 @@ func newRig(t testing.TB, change func(*Options), channels ...Channel) *rig {
 				defer r.logMu.Unlock()
 				r.settled = append(r.settled, d)
 			},
-			Stopped: func(channel string) {
+			Channel: func(channel string, event ChannelEvent) {
 				r.logMu.Lock()
 				defer r.logMu.Unlock()
-				r.stoppedC = append(r.stoppedC, channel)
+				r.events = append(r.events, channel+" "+string(event))
 			},
 		},
 	}

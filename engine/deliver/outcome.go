@@ -23,7 +23,8 @@ type try struct {
 	hand    bool
 	channel Channel
 	known   bool
-	gone    bool
+	stopped bool
+	health  Health // of a channel that is stopped
 }
 
 // attempt makes one try in a goroutine of its own.
@@ -72,8 +73,8 @@ func (d *Dispatcher) judge(t try, rec *engine.Delivery) (Outcome, engine.Deliver
 		out = Outcome{Class: Failed, Reason: fmt.Sprintf("not sent: there is no channel %q", rec.Channel)}
 	case c.Disabled:
 		out = Outcome{Class: Failed, Reason: "not sent: the channel is disabled"}
-	case t.gone && !t.hand:
-		out = Outcome{Class: Failed, Reason: "not sent: the receiver answered 410 Gone before; a test that succeeds, or another URL, starts the channel again"}
+	case t.stopped && !t.hand:
+		out = Outcome{Class: Failed, Reason: "not sent: " + t.health.why()}
 	case !t.hand && !c.Wants(rec.Type):
 		next := *rec
 		next.Status, next.NextTry, next.Reason = engine.DeliveryDelivered, 0, "not sent: the channel does not want messages of this type"
@@ -171,23 +172,21 @@ func (d *Dispatcher) interrupt(e *entry) {
 // finish takes the outcome of a try: the channel learns from it, and it goes to the store.
 func (d *Dispatcher) finish(t try, rec *engine.Delivery, next engine.Delivery, out Outcome) {
 	e, l := t.entry, t.entry.lane
-	stopped := false
 	d.mu.Lock()
 	if out.sent {
 		switch out.Class {
 		case Success:
 			l.limit = min(l.limit+1, t.channel.maxInFlight())
 			l.paused = time.Time{}
-			delete(d.gone, l.name)
 		case Failed:
 			l.limit = max(1, min(l.limit, l.inFlight)/2)
 			if out.RetryAfter > 0 {
 				l.paused = later(l.paused, time.Now().Add(min(out.RetryAfter, maxPause)))
 			}
-		case Gone:
-			stopped = d.gone[l.name] != t.channel.URL
-			d.gone[l.name] = t.channel.URL
 		}
+	}
+	if out.tried {
+		d.fared(&t.channel, out)
 	}
 	d.release(e)
 	if t.hand && !out.sent {
@@ -209,12 +208,6 @@ func (d *Dispatcher) finish(t try, rec *engine.Delivery, next engine.Delivery, o
 	}
 	d.onward(l)
 	d.mu.Unlock()
-	if stopped {
-		d.opt.Log.Warn("the receiver answered 410 Gone: the channel is stopped until a test succeeds or its URL changes", "channel", l.name)
-		if d.opt.Observe.Stopped != nil {
-			d.opt.Observe.Stopped(l.name)
-		}
-	}
 }
 
 func (d *Dispatcher) startSave(s *siteQueue) {

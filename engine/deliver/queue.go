@@ -189,27 +189,6 @@ func (q *fifo) peek() *entry {
 	return nil
 }
 
-// entryHeap has the entry that is due first on top.
-type entryHeap []*entry
-
-func (h entryHeap) Len() int { return len(h) }
-func (h entryHeap) Less(i, j int) bool {
-	return cmp.Or(cmp.Compare(h[i].due, h[j].due), compareEntries(h[i], h[j])) < 0
-}
-func (h entryHeap) Swap(i, j int) { h[i], h[j] = h[j], h[i]; h[i].heapAt, h[j].heapAt = i, j }
-func (h *entryHeap) Push(x any) {
-	e := x.(*entry)
-	e.heapAt = len(*h)
-	*h = append(*h, e)
-}
-func (h *entryHeap) Pop() any {
-	old := *h
-	e := old[len(old)-1]
-	old[len(old)-1] = nil
-	*h = old[:len(old)-1]
-	return e
-}
-
 func compareEntries(a, b *entry) int {
 	return cmp.Or(cmp.Compare(a.order, b.order), cmp.Compare(a.made, b.made), cmp.Compare(a.id, b.id))
 }
@@ -471,7 +450,10 @@ func (d *Dispatcher) pump(l *lane) {
 		l.inFlight++
 		d.inFlight++
 		d.wg.Add(1)
-		t := try{entry: e, rec: e.rec, hand: e.hand, channel: c, known: known, gone: known && d.gone[l.name] == c.URL}
+		t := try{entry: e, rec: e.rec, hand: e.hand, channel: c, known: known}
+		if known {
+			t.health, t.stopped = d.stoppedNow(&c)
+		}
 		go d.attempt(t)
 	}
 }

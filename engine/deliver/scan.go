@@ -115,6 +115,11 @@ func (d *Dispatcher) housekeep() {
 		return
 	}
 	now := time.Now()
+	if !d.tending && !now.Before(d.tendAt) {
+		d.tending = true
+		d.wg.Add(1)
+		go d.tendHealth()
+	}
 	running := 0
 	for _, s := range d.sites {
 		if s.scanning {
