@@ -12,7 +12,7 @@ import (
 type FactView struct {
 	ID          string              `json:"id" jsonschema_description:"Milliseconds of the site clock, and a number within the millisecond. Ids of a site only grow."`
 	Entry       uint64              `json:"entry" jsonschema_description:"The journal entry that it came of."`
-	Cause       string              `json:"cause" jsonschema_description:"What happened: arrived, left, passed, sold, returned, received, shipped, missing, found, retired, stock, counted, silent, heard, foreign, registered."`
+	Cause       string              `json:"cause" jsonschema_description:"What happened: arrived, left, passed, sold, returned, received, shipped, missing, found, retired, stock, counted, silent, heard, foreign, registered, doubled."`
 	At          time.Time           `json:"at" jsonschema_description:"When it happened."`
 	Item        string              `json:"item,omitempty" jsonschema_description:"The item's identity in words."`
 	GTIN        string              `json:"gtin,omitempty"`

@@ -194,7 +194,7 @@ func (s *State) rebound() {
 		if s.bound.rulesByName[name] == nil {
 			s.alerts.rules[name].gone = true
 			delete(s.alerts.rules, name)
-			s.dirty.gone = append(s.dirty.gone, RecordName{KindRule, name})
+			s.dirty.gone = append(s.dirty.gone, RecordName{KindAside, asideRule + name})
 		}
 	}
 }

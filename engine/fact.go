@@ -29,12 +29,13 @@ const (
 	Heard      Cause = 14 // a silent read point reports again
 	Foreign    Cause = 15 // a tag that is not this shop's
 	Registered Cause = 16 // a tag was tied to a product
+	Doubled    Cause = 17 // one identity is heard in two places at the same time: in Zone and in From
 )
 
 var causeNames = [...]string{
 	Arrived: "arrived", Left: "left", Passed: "passed", Sold: "sold", Returned: "returned", Received: "received", Shipped: "shipped",
 	Missing: "missing", Found: "found", Retired: "retired", Stock: "stock", Counted: "counted", Silent: "silent", Heard: "heard",
-	Foreign: "foreign", Registered: "registered",
+	Foreign: "foreign", Registered: "registered", Doubled: "doubled",
 }
 
 func (c Cause) String() string {

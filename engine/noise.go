@@ -39,9 +39,6 @@ func (s Stage) String() string {
 // AboutStorm is what an alert is about that stands for all that a rule raised beyond its limit.
 const AboutStorm = "storm"
 
-// KindRule is the record kind of what is remembered of a rule; the record's key is its name.
-const KindRule = "rule"
-
 // ruleState is what is remembered of a rule: how many alerts it raised lately, and which subjects it is quiet about.
 type ruleState struct {
 	start int64 // of the time in which alerts are counted, 0: none was raised

@@ -3,8 +3,10 @@ package engine
 import (
 	"cmp"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"slices"
+	"strings"
 
 	"github.com/tinylib/msgp/msgp"
 
@@ -13,10 +15,21 @@ import (
 
 // The record kinds that a state consists of, beside KindAlert. Deliveries are records too, but the sender's.
 const (
-	KindItem = "item" // key: the 16 bytes of the identity
-	KindName = "name" // key: two bytes, the number of a zone or read point; value: its id
-	KindMeta = "meta" // key "meta": clock, fact counter, read points, marks, pinned documents
+	KindItem  = "item"  // key: the 16 bytes of the identity
+	KindName  = "name"  // key: two bytes, the number of a zone or read point; value: its id
+	KindAside = "aside" // what is remembered beside items and alerts; key: asideRule and a rule's name, or asideDoubled and the 16 bytes of an identity
+	KindMeta  = "meta"  // key "meta": clock, fact counter, read points, marks, pinned documents
 )
+
+const (
+	asideRule    = "rule/"    // value: see appendRuleState
+	asideDoubled = "doubled/" // value: when an item was told as heard in two places, eight bytes, big endian
+)
+
+var errAside = errors.New("nothing is remembered under such a name")
+
+// StateKinds are the kinds of records that a state is loaded from, in the order in which a Loader takes them, beside KindMeta and KindName, which come first.
+var StateKinds = []string{KindItem, KindAlert, KindCount, KindTally, KindAside}
 
 // Change is one record to write, or to delete where Value is nil.
 type Change struct {
@@ -37,6 +50,7 @@ type dirt struct {
 	results []*CountResult
 	gone    []RecordName
 	rules   []dirtyRule
+	doubled []epc.Key
 }
 
 // RecordName names a record.
@@ -93,9 +107,12 @@ func (s *State) flushCounts(changes []Change) []Change {
 			changes = append(changes, Change{Kind: KindTally, Key: tallyName(t.counter.ID, t.key), Value: appendTally(nil, t.tally)})
 		}
 	}
+	for _, k := range d.doubled {
+		changes = append(changes, s.doubledChange(k))
+	}
 	for _, r := range d.rules {
 		if r.dirty = false; !r.gone {
-			changes = append(changes, Change{Kind: KindRule, Key: r.name, Value: appendRuleState(nil, r.ruleState)})
+			changes = append(changes, Change{Kind: KindAside, Key: asideRule + r.name, Value: appendRuleState(nil, r.ruleState)})
 		}
 	}
 	for _, r := range d.results {
@@ -271,12 +288,16 @@ func (l *Loader) Record(kind, key string, value []byte) error {
 			return nil
 		}
 		l.s.alerts.byID[a.ID] = newTrack(a)
-	case KindRule:
-		st, err := decodeRuleState(value)
-		if err != nil {
-			return fmt.Errorf("%s: %w", key, err)
+	case KindAside:
+		if k, ok := strings.CutPrefix(key, asideDoubled); ok {
+			return l.s.loadDoubled(k, value)
 		}
-		l.s.alerts.rules[key] = st
+		name, ok := strings.CutPrefix(key, asideRule)
+		st, err := decodeRuleState(value)
+		if !ok || err != nil {
+			return fmt.Errorf("%q: %w", key, cmp.Or(err, errAside))
+		}
+		l.s.alerts.rules[name] = st
 	case KindCount:
 		c, err := DecodeCount(value)
 		if err != nil {

@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"io"
+	"maps"
 	"slices"
 
 	"lintel/engine/epc"
@@ -36,7 +37,8 @@ type State struct {
 	texts      map[epc.Key]string
 	registered map[epc.Key]uint64 // tags tied to a product by hand
 
-	stock map[stockKey]int32
+	stock   map[stockKey]int32
+	doubled map[epc.Key]int64 // items told as heard in two places, with when, see doubled.go
 
 	presence presence
 	portals  portals
@@ -108,6 +110,7 @@ func newState(site string) *State {
 		texts:      make(map[epc.Key]string),
 		registered: make(map[epc.Key]uint64),
 		stock:      make(map[stockKey]int32),
+		doubled:    make(map[epc.Key]int64),
 	}
 	s.portals.init()
 	s.alerts.init()
@@ -290,6 +293,9 @@ func (s *State) dump(w io.Writer) {
 	}
 	s.portals.digest(s, put)
 	s.readers.digest(put)
+	for _, k := range slices.SortedFunc(maps.Keys(s.doubled), epc.Key.Compare) {
+		put("doubled %v %d", k, s.doubled[k])
+	}
 	s.alerts.digest(put)
 	s.counts.digest(put)
 	for _, k := range s.stockKeys() {

@@ -170,6 +170,7 @@ func (s *State) foldReads(e *Entry) {
 		case layout.Fixed:
 			if fresh && !s.replaying {
 				s.consider(i, pt, t)
+				s.lookDoubled(i, pt, t)
 			}
 		case layout.Portal:
 			s.pass(i, pt, r, e.At)

@@ -47,7 +47,7 @@ func ZoneKinds() []string {
 // subjectCauses says which kinds of fact are about which subject.
 var subjectCauses = map[string][]string{
 	AboutItem: {"arrived", "left", "passed", "sold", "returned", "received", "shipped", "missing", "found", "retired", "foreign",
-		"moved", "registered"},
+		"moved", "registered", "doubled"},
 	AboutStock:  {"stock"},
 	AboutReader: {"silent", "heard"},
 	AboutCount:  {"counted"},

@@ -164,7 +164,8 @@ const crashLayout = `{"site":"quayside","name":"Quayside Books","time_zone":"Eur
  "read_points":[{"id":"handheld-1","role":"handheld"}]}`
 
 // One item in ten arrives where a rule tells of it.
-const crashRules = `rules:
+const crashRules = `storm: 10000 per 10s
+rules:
   - name: on-shelf-b
     when: cause == "arrived" and zone.id == "shelf-b"
     say: "{item.key} came to {zone.name}"

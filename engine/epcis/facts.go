@@ -73,8 +73,8 @@ var toldAs = map[engine.Cause]told{
 	engine.Registered: {action: Add, step: "commissioning", disposition: "active", stays: true},
 }
 
-// unobserved are the facts that tell of an absence.
-var unobserved = map[engine.Cause]bool{engine.Left: true, engine.Missing: true, engine.Silent: true}
+// unobserved are the facts that tell of an absence, or of what two observations together mean.
+var unobserved = map[engine.Cause]bool{engine.Left: true, engine.Missing: true, engine.Silent: true, engine.Doubled: true}
 
 // Event turns a fact into an event with its hash id, or says why it is none.
 func (x *Exporter) Event(f *engine.Fact) (Event, Skip) {

@@ -142,7 +142,7 @@
 //	  fact_ms          integer  key  The site clock when it was found, Unix milliseconds; with fact_n the fact's id, which only grows.
 //	  fact_n           integer  key  Number within that millisecond.
 //	  entry            integer       The journal entry that it came of.
-//	  cause            text          arrived, left, passed, sold, returned, received, shipped, missing, found, retired, stock, counted, silent, heard, foreign, registered.
+//	  cause            text          arrived, left, passed, sold, returned, received, shipped, missing, found, retired, stock, counted, silent, heard, foreign, registered, doubled.
 //	  at               time          When it happened.
 //	  item             text          The item.
 //	  gtin             text          The product, 14 digits.

@@ -167,7 +167,7 @@ var factsTable = table{
 		{name: "fact_ms", kind: kindInt, key: true, about: "The site clock when it was found, Unix milliseconds; with fact_n the fact's id, which only grows."},
 		{name: "fact_n", kind: kindInt, key: true, about: "Number within that millisecond."},
 		{name: "entry", kind: kindInt, about: "The journal entry that it came of."},
-		{name: "cause", about: "arrived, left, passed, sold, returned, received, shipped, missing, found, retired, stock, counted, silent, heard, foreign, registered."},
+		{name: "cause", about: "arrived, left, passed, sold, returned, received, shipped, missing, found, retired, stock, counted, silent, heard, foreign, registered, doubled."},
 		{name: "at", kind: kindTime, about: "When it happened."},
 		{name: "item", about: "The item."},
 		{name: "gtin", about: "The product, 14 digits."},

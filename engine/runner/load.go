@@ -64,8 +64,8 @@ func load(ctx context.Context, st store.Store, docs *documents, site string) (*e
 	if err != nil {
 		return nil, err
 	}
-	for _, kind := range []store.Kind{engine.KindItem, engine.KindAlert, engine.KindCount, engine.KindTally} {
-		c, err := st.Records(ctx, site, kind, nil, func(k store.Kind, key string, v []byte) error {
+	for _, kind := range engine.StateKinds {
+		c, err := st.Records(ctx, site, store.Kind(kind), nil, func(k store.Kind, key string, v []byte) error {
 			return l.Record(string(k), key, v)
 		})
 		if err != nil {

@@ -1,0 +1,83 @@
+package engine
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"maps"
+	"math/bits"
+	"slices"
+
+	"lintel/engine/epc"
+	"lintel/engine/layout"
+)
+
+// One identity in two places: two tags that carry the same EPC, or one that was copied. A single tag can be heard in two zones that lie side by side; it can't be heard on two
+// floors in the same seconds, again and again. So only zones on different floors are compared, as far as the layout names floors.
+
+const (
+	doubledEpochs = 8                   // of the last scoreEpochs in which both places must hear the item: more than a lift or a stairwell gives in passing
+	doubledAgain  = 24 * 60 * 60 * 1000 // milliseconds before it is told again
+)
+
+// lookDoubled looks whether a fresh hit at a fixed reader says that the item is in two places.
+func (s *State) lookDoubled(i int32, pt *pointInfo, t int64) {
+	it := s.item(i)
+	here, there := s.zone(it.zone), s.zone(pt.zone)
+	if here.floor == "" || there.floor == "" || here.floor == there.floor {
+		return
+	}
+	if at, ok := s.doubled[it.key]; ok && s.clock-at < doubledAgain {
+		return
+	}
+	e := s.epochOf(t)
+	if bits.OnesCount64(s.heardIn(it, it.zone, e)&s.heardIn(it, pt.zone, e)&(1<<scoreEpochs-1)) < doubledEpochs {
+		return
+	}
+	for _, k := range slices.SortedFunc(maps.Keys(s.doubled), epc.Key.Compare) {
+		if s.clock-s.doubled[k] >= doubledAgain && k != it.key {
+			delete(s.doubled, k)
+			s.dirty.gone = append(s.dirty.gone, RecordName{KindAside, doubledName(k)})
+		}
+	}
+	s.doubled[it.key] = s.clock
+	s.dirty.doubled = append(s.dirty.doubled, it.key)
+	s.emitItem(Doubled, i, t, func(f *Fact) { f.From, f.Point = there.id, pt.id })
+}
+
+// heardIn returns the epochs in which any fixed reader of a zone heard the item, with bit 0 at epoch e.
+func (s *State) heardIn(it *item, zone uint16, e int64) (heard uint64) {
+	for ti := it.ev; ti >= 0; ti = s.presence.traces[ti].next {
+		tr := &s.presence.traces[ti]
+		if p := s.point(tr.point); p == nil || p.role != layout.Fixed || p.zone != zone {
+			continue
+		}
+		if d := e - tr.last; d >= 0 {
+			heard |= tr.aligned(e)
+		} else {
+			heard |= tr.bits >> uint(min(-d, traceEpochs))
+		}
+	}
+	return heard
+}
+
+func doubledName(k epc.Key) string {
+	b, _ := k.AppendBinary(nil)
+	return asideDoubled + string(b)
+}
+
+func (s *State) doubledChange(k epc.Key) Change {
+	return Change{Kind: KindAside, Key: doubledName(k), Value: binary.BigEndian.AppendUint64(nil, uint64(s.doubled[k]))}
+}
+
+func (s *State) loadDoubled(key string, v []byte) error {
+	k, err := epc.KeyFromBytes([]byte(key))
+	if err == nil && len(v) != 8 {
+		err = errors.New("it has not eight bytes")
+	}
+	if err != nil {
+		return fmt.Errorf("record of an item in two places: %w", err)
+	}
+	s.doubled[k] = int64(binary.BigEndian.Uint64(v))
+	return nil
+}
