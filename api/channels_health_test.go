@@ -13,7 +13,9 @@ import (
 func TestChannelsShowHowTheyFare(t *testing.T) {
 	r := newRig(t).shop()
 	at := time.Date(2026, 11, 25, 9, 14, 7, 0, time.UTC)
-	one := func() ChannelHealth { return into[channelView](r.get("/v1/channels/door-team/health").wants(200)).Health }
+	one := func() ChannelHealth {
+		return into[channelView](r.get("/v1/channels/door-team/health").wants(200)).Health
+	}
 	require.Equal(t, ChannelHealth{Channel: "door-team", State: "working"}, one())
 
 	r.sends.health = map[string]deliver.Health{"door-team": {FailingSince: at, LastFailure: at.Add(30 * time.Hour), Reason: "the receiver answered 503 Service Unavailable", Warnings: 1}}

@@ -34,6 +34,7 @@ type Outcome struct {
 	RetryAfter time.Duration // what the receiver asked for with 429 or 503, 0: nothing
 
 	sent  bool // a request was made, or at least tried
+	left  bool // the channel does not want messages of this type: it is left out, and nothing of it is kept
 	tried bool // it was the channel's turn: that nothing was sent is its fault too, such as a secret that is over
 }
 

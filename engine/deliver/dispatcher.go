@@ -378,6 +378,7 @@ type ChannelStats struct {
 	InFlight int
 	Limit    int       // tries at one time that the channel gets now; it falls while the receiver is in trouble
 	Waited   uint64    // deliveries that had to wait for PerSecond, since the start
+	LeftOut  uint64    // messages of types that it does not want, since the start
 	Left     bool      // some deliveries found no room in memory and wait in the store
 	Stopped  bool      // nothing is sent, until the channel is started again
 	Oldest   time.Time // when the delivery that is due longest was due; zero: none is
@@ -395,7 +396,7 @@ func (d *Dispatcher) Stats() Stats {
 	}
 	for name, l := range d.lanes {
 		h := d.health[name]
-		st.Channels[name] = ChannelStats{Queued: l.queued, InFlight: l.inFlight, Limit: l.limit, Waited: l.waited, Stopped: h != nil && !h.Stopped.IsZero()}
+		st.Channels[name] = ChannelStats{Queued: l.queued, InFlight: l.inFlight, Limit: l.limit, Waited: l.waited, LeftOut: l.leftOut, Stopped: h != nil && !h.Stopped.IsZero()}
 	}
 	for _, s := range d.sites {
 		st.Queued += len(s.entries)

@@ -540,10 +540,31 @@ func TestTypesAreFiltered(t *testing.T) {
 		r.commit("quayside", message("chat", "a", 1), cleared)
 		synctest.Wait()
 		require.Equal(t, 1, sent)
-		stored := r.store.get(t, "quayside", cleared.ID)
-		require.Equal(t, engine.DeliveryDelivered, stored.Status)
-		require.Zero(t, stored.Attempts)
-		require.Equal(t, "not sent: the channel does not want messages of this type", stored.Reason)
+		require.Equal(t, []string{"msg_a-1-chat"}, r.store.ids("quayside"), "what was left out is not kept as delivered")
+		require.Equal(t, []string{"msg_a-1-chat delivered"}, r.settledIDs())
+		require.EqualValues(t, 1, r.Stats().Channels["chat"].LeftOut)
+		require.Zero(t, r.Stats().Queued)
+
+		// What comes after it in its alert goes on.
+		again := message("chat", "a", 3)
+		r.commit("quayside", again)
+		synctest.Wait()
+		require.Equal(t, 2, sent)
+
+		// While the store takes nothing it stays pending, so nothing is lost if the channel wants it after a restart.
+		r.store.mu.Lock()
+		r.store.fail = func() error { return errBroken }
+		r.store.mu.Unlock()
+		later := message("chat", "a", 4)
+		later.Type = "alert.cleared"
+		r.commit("quayside", later)
+		pass(time.Minute)
+		require.Equal(t, engine.DeliveryPending, r.store.get(t, "quayside", later.ID).Status)
+		r.store.mu.Lock()
+		r.store.fail = nil
+		r.store.mu.Unlock()
+		pass(time.Minute)
+		require.Equal(t, []string{"msg_a-1-chat", "msg_a-3-chat"}, r.store.ids("quayside"))
 	})
 }
 

@@ -76,9 +76,7 @@ func (d *Dispatcher) judge(t try, rec *engine.Delivery) (Outcome, engine.Deliver
 	case t.stopped && !t.hand:
 		out = Outcome{Class: Failed, Reason: "not sent: " + t.health.why()}
 	case !t.hand && !c.Wants(rec.Type):
-		next := *rec
-		next.Status, next.NextTry, next.Reason = engine.DeliveryDelivered, 0, "not sent: the channel does not want messages of this type"
-		return Outcome{Class: Success}, next
+		return Outcome{Class: Success, left: true}, *rec
 	default:
 		out = d.send(d.base, c, t.entry.site.name, rec)
 	}
@@ -100,6 +98,8 @@ func (d *Dispatcher) judge(t try, rec *engine.Delivery) (Outcome, engine.Deliver
 func (d *Dispatcher) log(site string, m *engine.Delivery, out Outcome) {
 	log := d.opt.Log.With("site", site, "channel", m.Channel, "delivery", m.ID, "type", m.Type, "try", m.Attempts)
 	switch {
+	case out.left:
+		log.Debug("left out: the channel does not want messages of this type")
 	case out.OK():
 		log.Debug("delivered", "code", out.Code, "took", out.Took)
 	case m.Status == engine.DeliveryDead:
@@ -184,6 +184,9 @@ func (d *Dispatcher) finish(t try, rec *engine.Delivery, next engine.Delivery, o
 				l.paused = later(l.paused, time.Now().Add(min(out.RetryAfter, maxPause)))
 			}
 		}
+	}
+	if out.left {
+		l.leftOut++
 	}
 	if out.tried {
 		d.fared(&t.channel, out)
@@ -289,7 +292,7 @@ func (d *Dispatcher) commit(s *siteQueue, batch []*entry) error {
 	c := store.Commit{Loose: true, Writes: make([]store.Record, 0, len(batch))}
 	var check []string // outcomes that must not undo a success that another process stored meanwhile
 	for _, e := range batch {
-		if e.result.Status != engine.DeliveryDelivered {
+		if e.out.left || e.result.Status != engine.DeliveryDelivered {
 			check = append(check, e.id)
 		}
 	}
@@ -303,15 +306,19 @@ func (d *Dispatcher) commit(s *siteQueue, batch []*entry) error {
 		}
 	}
 	for _, e := range batch {
-		if e.result.Status != engine.DeliveryDelivered {
+		if e.out.left || e.result.Status != engine.DeliveryDelivered {
 			status, exists := now[e.id]
 			if !exists || status == engine.DeliveryDelivered || status != e.was || !attached && !e.hand {
 				continue
 			}
 		}
+		if e.out.left {
+			c.Deletes = append(c.Deletes, store.RecordKey{Kind: engine.KindDelivery, Key: e.id})
+			continue
+		}
 		c.Writes = append(c.Writes, store.Record{Kind: engine.KindDelivery, Key: e.id, Value: engine.AppendDelivery(nil, &e.result)})
 	}
-	if len(c.Writes) == 0 {
+	if len(c.Writes)+len(c.Deletes) == 0 {
 		return nil
 	}
 	return d.opt.Store.Commit(d.base, s.name, c)
@@ -319,10 +326,14 @@ func (d *Dispatcher) commit(s *siteQueue, batch []*entry) error {
 
 // settle goes on with an entry whose outcome is stored.
 func (d *Dispatcher) settle(e *entry, err error) {
-	e.answer(e.out, err)
+	if e.out.left {
+		e.answer(Outcome{Class: Refused, Reason: "not sent: the channel does not want messages of this type"}, err)
+	} else {
+		e.answer(e.out, err)
+	}
 	s := e.site
 	due := time.UnixMilli(e.result.NextTry)
-	keep := err == nil && s.attached && !d.stopping && e.result.Status == engine.DeliveryPending
+	keep := err == nil && !e.out.left && s.attached && !d.stopping && e.result.Status == engine.DeliveryPending
 	if keep && due.After(time.Now().Add(2*d.opt.ScanEvery)) {
 		keep = false // a later scan finds it in time
 	} else if keep && e.lane.queued > d.opt.PerChannel/2 {

@@ -131,6 +131,7 @@ type lane struct {
 	paused   time.Time // until when the receiver asked for quiet
 	limiter  *rate.Limiter
 	waited   uint64
+	leftOut  uint64
 	starved  bool // in Dispatcher.starved
 	wake     *time.Timer
 
