@@ -4,6 +4,7 @@ import (
 	"context"
 	"log/slog"
 	"net/http"
+	"runtime"
 	"sync"
 	"time"
 
@@ -47,6 +48,9 @@ type Options struct {
 	ProductsLimit int64         // bytes of a body of products; default 64 MiB
 	BatchLimit    int           // reads or events in a batch; default 10,000
 	LiveLimit     int           // live streams at one time; default 256
+	TrialLimit    int           // trials of rules at one time; default half of the processors, at least 1
+	TrialTime     time.Duration // of one trial; default 1 min
+	TrialFacts    int           // facts of one trial; default 50 million
 	Timeout       time.Duration // of a request as a whole; default 30s
 	LongTimeout   time.Duration // of one that stores products; default 2 min
 	TakeUp        time.Duration // how long storing a document waits for the sites to take it up; default 2s
@@ -74,6 +78,7 @@ type API struct {
 	closing   chan struct{} // closed by Close: live streams end
 	closeOnce sync.Once
 	live      chan struct{} // one token for each live stream
+	trials    chan struct{} // one token for each trial
 
 	foldPatience  time.Duration // how long something that a person did waits for its fold
 	writePatience time.Duration // how long a live stream waits for its client to take what it sends
@@ -100,11 +105,14 @@ func New(opt Options) *API {
 	orDefault(&opt.Timeout, 30*time.Second)
 	orDefault(&opt.LongTimeout, 2*time.Minute)
 	orDefault(&opt.TakeUp, 2*time.Second)
+	orDefault(&opt.TrialLimit, max(1, runtime.GOMAXPROCS(0)/2))
+	orDefault(&opt.TrialTime, time.Minute)
+	orDefault(&opt.TrialFacts, 50_000_000)
 	a := &API{
 		opt: opt, log: opt.Log, store: opt.Store, runner: opt.Runner, metrics: newMetrics(opt.Registry),
 		// These go by the real clock, as the store does, even where a demonstration lets the shop's clock run fast.
 		keys: &keyRing{store: opt.Store, now: time.Now}, answers: &answers{store: opt.Store, now: time.Now, log: opt.Log},
-		layouts: make(map[string]*layoutEntry), closing: make(chan struct{}), live: make(chan struct{}, opt.LiveLimit),
+		layouts: make(map[string]*layoutEntry), closing: make(chan struct{}), live: make(chan struct{}, opt.LiveLimit), trials: make(chan struct{}, opt.TrialLimit),
 		foldPatience: 5 * time.Second, writePatience: 10 * time.Second,
 	}
 	a.routes = a.table()

@@ -1,6 +1,8 @@
 package api
 
 import (
+	"bufio"
+	"encoding/json"
 	"errors"
 	"net/http"
 	"strconv"
@@ -97,7 +99,8 @@ func (c *call) scanFacts(want func(*engine.Fact) bool) error {
 	return c.JSON(http.StatusOK, list)
 }
 
-func (c *call) listFacts() error {
+// wantedCauses reads which facts are wanted.
+func (c *call) wantedCauses() (func(*engine.Fact) bool, error) {
 	var causes [256]bool
 	all := true
 	for word := range strings.SplitSeq(c.QueryParam("cause"), ",") {
@@ -106,11 +109,46 @@ func (c *call) listFacts() error {
 		}
 		cause, ok := engine.CauseByName(word)
 		if !ok {
-			return badParam("cause", "there is no cause %s%s", shown([]byte(word)), didYouMean(word, causeNames()))
+			return nil, badParam("cause", "there is no cause %s%s", shown([]byte(word)), didYouMean(word, causeNames()))
 		}
 		causes[cause], all = true, false
 	}
-	want := func(f *engine.Fact) bool { return all || causes[f.Cause] }
+	return func(f *engine.Fact) bool { return all || causes[f.Cause] }, nil
+}
+
+// exportFacts streams the facts of a range, one a line.
+func (c *call) exportFacts() error {
+	want, err := c.wantedCauses()
+	if err != nil {
+		return err
+	}
+	from, to, err := c.factRange()
+	if err != nil {
+		return err
+	}
+	if _, err := c.api.runner.Site(c.Request().Context(), c.site); err != nil {
+		return unavailable(err)
+	}
+	c.tableHead(mediaNDJSON, c.site+"-facts")
+	c.Response().WriteHeader(http.StatusOK)
+	out := bufio.NewWriterSize(&deadlineWriter{c: c}, 64<<10)
+	lines := json.NewEncoder(out)
+	for f, err := range c.facts(from, to, want) {
+		if err == nil {
+			err = lines.Encode(factView(f))
+		}
+		if err != nil {
+			return c.brokenOff(unavailable(err))
+		}
+	}
+	return c.brokenOff(out.Flush())
+}
+
+func (c *call) listFacts() error {
+	want, err := c.wantedCauses()
+	if err != nil {
+		return err
+	}
 	if c.QueryParams().Has("as") {
 		return c.factsAsEPCIS(want)
 	}

@@ -133,7 +133,7 @@ func (s *schemas) operation(r *route) map[string]any {
 		op["parameters"] = params
 	}
 	if len(r.body) > 0 {
-		op["requestBody"] = map[string]any{"required": r.name != "acknowledgeAlert", "content": s.contents(r.body, true)}
+		op["requestBody"] = map[string]any{"required": !slices.Contains([]string{"acknowledgeAlert", "tryRule"}, r.name), "content": s.contents(r.body, true)}
 	}
 	return op
 }
@@ -192,6 +192,9 @@ func (s *schemas) of(v any, strict bool) any {
 				return ""
 			}
 			name := strings.TrimSuffix(t.Name(), "Document")
+			if strings.HasSuffix(t.PkgPath(), "/trial") {
+				name = "Trial" + name // its words are short, as within a package of its own
+			}
 			return strings.ToUpper(name[:1]) + name[1:]
 		},
 		Mapper: func(t reflect.Type) *jsonschema.Schema {

@@ -60,6 +60,7 @@ const (
 	codeUnavailable           Code = "unavailable"
 	codeTimeout               Code = "timeout"
 	codeTooManyStreams        Code = "too_many_streams"
+	codeTooManyTrials         Code = "too_many_trials"
 )
 
 // problems is the one table of what can go wrong and which status says so.
@@ -108,6 +109,7 @@ var problems = map[Code]struct {
 	codeUnavailable:           {503, "The store or the site can't serve now. Try again."},
 	codeTimeout:               {503, "It took too long. It may still take effect: try again with the same Idempotency-Key."},
 	codeTooManyStreams:        {503, "The server has as many live streams as it takes."},
+	codeTooManyTrials:         {503, "The server runs as many trials as it takes. Try again when one has ended."},
 }
 
 // Problem is an error as the caller sees it: problem details by RFC 9457. Its type is always "about:blank", so that the title is the status phrase, and

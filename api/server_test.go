@@ -236,7 +236,7 @@ func TestOpenAPIDocument(t *testing.T) {
 		require.NotEmpty(t, rt.answers, rt.name)
 		require.True(t, rt.open || len(rt.scopes) > 0 || rt.name == "openapi", rt.name)
 		if rt.method == http.MethodPost {
-			require.True(t, rt.keyed || rt.appends || slices.Contains([]string{"checkRules", "planConfiguration"}, rt.name), "%s changes something and takes no Idempotency-Key", rt.name)
+			require.True(t, rt.keyed || rt.appends || slices.Contains([]string{"checkRules", "planConfiguration", "tryRule"}, rt.name), "%s changes something and takes no Idempotency-Key", rt.name)
 		}
 	}
 	var text bytes.Buffer

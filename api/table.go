@@ -14,6 +14,7 @@ var (
 	paramWait    = param{"wait", "query", "Answer after the batch was worked through, with what came of it; at most 10s.", map[string]any{"type": "string", "examples": []string{"2s"}}}
 	paramFrom    = param{"from", "query", "Facts from this moment on, by the site clock: RFC 3339, or Unix milliseconds. Default: 24 hours before \"to\".", stringSchema}
 	paramTo      = param{"to", "query", "Facts before this moment. Default: now.", stringSchema}
+	paramCause   = param{"cause", "query", "Only these causes, with commas between.", stringSchema}
 	paramVersion = param{"version", "query", "This version instead of the newest.", map[string]any{"type": "integer", "minimum": 1}}
 	paramNote    = param{"note", "query", "Why the document is changed; kept with the version.", map[string]any{"type": "string", "maxLength": maxNoteParam}}
 	paramDryRun  = param{"dry_run", "query", "1: check and compare, store nothing.", map[string]any{"type": "string", "enum": []string{"0", "1"}}}
@@ -57,6 +58,7 @@ func (a *API) table() []route {
 	t = append(t, qualityRoutes()...)
 	t = append(t, whyRoutes()...)
 	t = append(t, documentRoutes()...)
+	t = append(t, trialRoutes()...)
 	t = append(t, versionRoutes()...)
 	t = append(t, configurationRoutes()...)
 	t = append(t, keyRoutes()...)
@@ -112,9 +114,14 @@ func questionRoutes() []route {
 			scopes: operate, answers: []answer{ok("The read points, in the layout's order.", ReadPointList{})}, handle: (*call).listReadPoints,
 		}, {
 			method: "GET", path: "/v1/sites/{site}/facts", name: "listFacts", group: "Questions", summary: "List facts",
-			scopes: operate, params: []param{paramFrom, paramTo, {"cause", "query", "Only these causes, with commas between.", stringSchema}, paramLimit(200, 5000), paramCursor,
+			scopes: operate, params: []param{paramFrom, paramTo, paramCause, paramLimit(200, 5000), paramCursor,
 				enumParam("as", "epcis: all facts of the range that are events in the sense of EPCIS 2.0, as one document, without limit and cursor.", "epcis")},
 			answers: []answer{{200, "One page of facts, oldest first.", []content{{mediaJSON, FactList{}}, {mediaJSONLD, nil}}}}, handle: (*call).listFacts,
+		}, {
+			method: "GET", path: "/v1/sites/{site}/facts.jsonl", name: "exportFacts", group: "Bulk", summary: "Get all facts of a time range, one JSON object a line",
+			about:  "Each line is a fact as the listing has it. It is what `lintel trial --facts` reads, and has all of a fact that a rule can see. An answer that breaks off is not whole.",
+			scopes: operate, stream: true, params: []param{paramFrom, paramTo, paramCause},
+			answers: []answer{{200, "The facts, oldest first.", []content{{mediaNDJSON, FactView{}}}}}, handle: (*call).exportFacts,
 		}, {
 			method: "GET", path: "/v1/sites/{site}/live", name: "live", group: "Questions", summary: "Follow a site as it happens",
 			about: "Server-sent events: \"fact\" with the fact's id, \"alert\" for each change of an alert, \"gap\" if more was missed than a stream gives again, \"end\" before the server closes. " +

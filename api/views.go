@@ -22,7 +22,10 @@ type FactView struct {
 	ReadPoint   string              `json:"read_point,omitempty" jsonschema_description:"The read point that told."`
 	Ref         string              `json:"ref,omitempty" jsonschema_description:"The business document."`
 	Passage     *engine.PassageView `json:"passage,omitempty"`
-	Count       *int                `json:"count,omitempty" jsonschema_description:"Of stock: the product's items in the zone now."`
+	Count       *int                `json:"count,omitempty" jsonschema_description:"Of stock: the product's items in the zone now. Of a count that closed: the tags that it found."`
+	Expected    *int                `json:"expected,omitempty" jsonschema_description:"Of a count that closed: what should have been there."`
+	Missing     *int                `json:"missing,omitempty" jsonschema_description:"What of it was not found."`
+	Unexpected  *int                `json:"unexpected,omitempty" jsonschema_description:"What was found besides."`
 }
 
 func factView(f *engine.Fact) FactView {
@@ -33,9 +36,11 @@ func factView(f *engine.Fact) FactView {
 	if v.Item != "" {
 		v.Disposition = f.Disp.String()
 	}
-	if f.Cause == engine.Stock {
-		n := f.Count
-		v.Count = &n
+	switch f.Cause {
+	case engine.Stock:
+		v.Count = new(f.Count)
+	case engine.Counted:
+		v.Count, v.Expected, v.Missing, v.Unexpected = new(f.Count), new(f.Expected), new(f.MissingItems), new(f.Unexpected)
 	}
 	return v
 }

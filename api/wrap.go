@@ -186,7 +186,7 @@ func (a *API) answerProblem(c echo.Context, p *Problem) {
 	switch p.code {
 	case codeUnauthorized:
 		h.Set("WWW-Authenticate", `Bearer realm="lintel"`)
-	case codeUnavailable, codeTooManyStreams, codeIdempotencyBusy, codeTimeout:
+	case codeUnavailable, codeTooManyStreams, codeTooManyTrials, codeIdempotencyBusy, codeTimeout:
 		h.Set("Retry-After", "1")
 	case codeUnsupportedEncoding:
 		h.Set("Accept-Encoding", "gzip")

@@ -1,6 +1,26 @@
-// Package trial runs rules over facts that were recorded, before they go live: how often they would have raised an alert, when, for what, and how that compares
-// with the alerts that were raised and what people said of them.
+// Package trial runs a rule over facts that were recorded, before it goes live: how often it would have raised an alert, when, for what, who would have been told, and how
+// that compares with the rule as it is live, and with the alerts that were raised and what people said of them.
 //
-// Facts go through the same engine.Step as everything else, with holds, clear delays, gathering and hours. Nothing is told. What a trial cannot know it says: the
-// stock and the whereabouts of what no recorded fact mentions are unknown to it, so a rule about stock sees only what changed in the time tried.
+//	rules document ──Pick──▶ Version ─┐
+//	                                  ├─▶ Run ──▶ Report ──CompareRecorded──▶ what would have been missed, what avoided
+//	facts: of the store, or of a file ┘
+//	       (NewFactReader)
+//
+// Facts go through the same engine.Step as everything else, with holds, clear delays, gathering and hours; Trial feeds it, and Run feeds one Trial for each version that is
+// compared from one reading of the facts. Nothing is told. A rule that is only watched, or off, is tried as if it were live.
+//
+// # What a trial cannot know
+//
+// It says so in Report.Notes. What no fact of the time mentions is unknown, above all the stock that did not change; nobody acknowledges or closes an alert of a trial; and the
+// layout and the products are those of now. Facts before the time that is asked for are folded all the same, as a lead-in, so that the first alerts find things as they were;
+// what is raised in the lead-in is not counted.
+//
+// # Bounds
+//
+// A trial ends with what it has by then, and says why, when it has taken too long, seen too many facts, or raised more alerts than anybody can look at (Plan.MaxAlerts, which bounds
+// its memory too). It ends at once when its context does.
+//
+// # Facts files
+//
+// One JSON object a line, as GET /v1/sites/{site}/facts.jsonl gives them, plain or gzip. Members that are not known are passed over. Facts must be in the order of their ids.
 package trial

@@ -1,199 +1,282 @@
 package trial
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
+	"math"
 	"time"
 
 	"lintel/engine"
+	"lintel/engine/epc"
+	"lintel/rules"
 )
 
-// Options bound a trial.
+// DefaultMaxAlerts is how many alerts a trial raises, or keeps alive at one time, before it ends: nobody could look at more, and each takes memory.
+const DefaultMaxAlerts = 50_000
+
+// liveCheck is how many facts lie between two looks at how many alerts are alive.
+const liveCheck = 1 << 16
+
+// look is how many steps lie between two looks at the clock and the context.
+const look = 512
+
+// aboutFailure is what an alert is about that tells of a rule which failed.
+const aboutFailure = "rule"
+
+// joinWork bounds the search for the alerts that joined others, in alerts looked at.
+const joinWork = 20_000_000
+
+// ErrTooMany says that a rule raised more alerts than a trial takes.
+var ErrTooMany = errors.New("the rule raises too many alerts")
+
+// Options configure a Trial.
 type Options struct {
-	Site   string
-	Config *engine.Config // with the rules to try and no others; watched rules are tried like live ones
-	Keep   int            // alerts that are kept in words; default 1,000
-	// Progress, if set, is called about every 100,000 facts with how many were tried and the time of the last; an error ends the trial.
-	Progress func(facts int, at int64) error
+	Site      string
+	Config    *engine.Config // with the rules to try and no others
+	From      int64          // Unix milliseconds: what opens before is not counted
+	To        int64          // what opens at or after it is not counted; 0: no bound
+	MaxAlerts int            // default DefaultMaxAlerts
+	// Look, if set, is called every 512 steps, of which a fact is one and so is an end of a hold or a reminder. An error ends the trial.
+	Look func() error
+	// Opened, if set, is called with each alert that is counted, as it opens. It must not keep the alert.
+	Opened func(*engine.Alert)
 }
 
-// Result is what a trial came to.
-type Result struct {
-	Facts    int            `json:"facts"`
-	From     time.Time      `json:"from"` // of the first fact
-	To       time.Time      `json:"to"`   // of the last
-	Raised   int            `json:"raised"`
-	Cleared  int            `json:"cleared"`    // of them, ended by themselves
-	Gathered int            `json:"gathered"`   // joined another alert
-	Held     int            `json:"held_back"`  // conditions that were true but ended within the rule's hold
-	Pending  int            `json:"pending"`    // still held at the end
-	Open     int            `json:"still_open"` // at the end
-	Longest  time.Duration  `json:"longest_ns"` // an alert was open
-	Errors   int            `json:"errors"`     // evaluations that failed
-	ByRule   map[string]int `json:"by_rule"`
-	ByDay    map[string]int `json:"by_day"` // raised, by the site's local date
-	Alerts   []engine.Alert `json:"-"`      // the first ones raised, as they opened
-	Partial  string         `json:"partial"`
+// Trial is a rule on its way through facts. It is not safe for concurrent use.
+type Trial struct {
+	opt      Options
+	s        *engine.State
+	out      engine.Output
+	entry    engine.Entry // carries one fact
+	counting bool         // From was reached
+	tally    tally
+	opens    []Opening
+	index    map[string]int // by alert id, in opens
+	joined   map[string]bool
+	searched int // alerts looked at for those that joined
+	facts    int
+	steps    int
+	unheld   map[engine.Stage]int // pending alerts that had ended before From
 }
 
-// Partial is what every trial says of its limits.
-const Partial = "Tried on recorded facts alone: what no fact of this time mentions is unknown to the trial, above all the stock that did not change."
-
-// Run tries the rules of the configuration on the facts that next yields, oldest first, until it yields none.
-func Run(opt Options, next func() (engine.Fact, bool, error)) (Result, error) {
-	res := Result{ByRule: make(map[string]int), ByDay: make(map[string]int), Partial: Partial}
-	if opt.Config == nil {
-		return res, errors.New("trial: no configuration")
-	}
-	if opt.Keep == 0 {
-		opt.Keep = 1000
-	}
-	s := engine.NewState(opt.Site, opt.Config)
-	r := &run{opt: opt, s: s, res: &res, opened: make(map[string]int64)}
-	entry := engine.Entry{Kind: engine.EntryFacts, Facts: make([]engine.Fact, 1)}
-	for {
-		f, ok, err := next()
-		if err != nil {
-			return res, err
-		}
-		if !ok {
-			break
-		}
-		if res.Facts == 0 {
-			res.From = time.UnixMilli(f.Ms).UTC()
-		}
-		res.Facts++
-		res.To = time.UnixMilli(f.Ms).UTC()
-		// Holds end when they end, not when the next fact happens to come.
-		if err := r.tick(f.Ms); err != nil {
-			return res, err
-		}
-		entry.At, entry.Facts[0] = f.Ms, f
-		if err := r.step(&entry); err != nil {
-			return res, err
-		}
-		if opt.Progress != nil && res.Facts%100_000 == 0 {
-			if err := opt.Progress(res.Facts, f.Ms); err != nil {
-				return res, err
-			}
-		}
-	}
-	for _, a := range s.LiveAlerts() {
-		switch {
-		case a.Status == engine.AlertPending:
-			res.Pending++
-		case a.Status == engine.AlertOpen && a.Lead == "":
-			res.Open++
-			res.Longest = max(res.Longest, time.Duration(s.Clock()-a.OpenedAt)*time.Millisecond)
-		}
-	}
-	res.Held = s.Dropped()
-	return res, nil
+// Opening is an alert of a trial, or one that was recorded, as far as comparing them needs it.
+type Opening struct {
+	ID         string
+	About      string
+	Key        epc.Key
+	GTIN       uint64
+	Place      string
+	Zone       string
+	Item       string // in words, where the key does not hold them
+	Say        string
+	Since      int64 // Unix milliseconds, all of them
+	Opened     int64
+	Ended      int64 // 0: not yet
+	GatherEnds int64
+	Gathered   int    // alerts that joined this one
+	Joined     bool   // it is one of those: told as part of another
+	Outcome    string // what a person said of it
 }
 
-type run struct {
-	opt    Options
-	s      *engine.State
-	res    *Result
-	out    engine.Output
-	opened map[string]int64
+// OpeningOf takes what comparing needs from an alert.
+func OpeningOf(a *engine.Alert) Opening {
+	return Opening{
+		ID: a.ID, About: a.About, Key: a.Key, GTIN: a.GTIN, Place: a.Place, Zone: a.Zone, Item: a.Text, Say: a.Say, Since: a.Since, Opened: a.OpenedAt, Ended: a.EndedAt,
+		GatherEnds: a.GatherEnds, Gathered: a.Joined, Joined: a.Lead != "", Outcome: a.Outcome,
+	}
+}
+
+// New begins a trial.
+func New(opt Options) (*Trial, error) {
+	if opt.Config == nil || opt.Config.Layout == nil || opt.Config.Catalog == nil || opt.Config.Rules == nil {
+		return nil, errors.New("trial: the configuration is not whole")
+	}
+	if opt.To == 0 {
+		opt.To = math.MaxInt64
+	}
+	if opt.MaxAlerts == 0 {
+		opt.MaxAlerts = DefaultMaxAlerts
+	}
+	return &Trial{
+		opt: opt, s: engine.NewState(opt.Site, opt.Config), entry: engine.Entry{Kind: engine.EntryFacts, Facts: make([]engine.Fact, 1)},
+		counting: opt.From == 0, tally: newTally(opt.Config.Layout.Location()), index: make(map[string]int), joined: make(map[string]bool),
+	}, nil
+}
+
+// Fact lets the rules meet the next fact. Facts must come in the order of their ids. The error is ErrTooMany, or a fact that the core refuses.
+func (t *Trial) Fact(f *engine.Fact) error {
+	// Holds end when they end, not when the next fact happens to come.
+	if err := t.advance(f.Ms); err != nil {
+		return err
+	}
+	t.entry.At, t.entry.Facts[0] = f.Ms, *f
+	if err := t.step(&t.entry); err != nil {
+		return err
+	}
+	if t.facts++; t.facts%liveCheck == 0 && len(t.s.LiveAlerts()) > t.opt.MaxAlerts {
+		return ErrTooMany
+	}
+	if len(t.opens) >= t.opt.MaxAlerts {
+		return ErrTooMany
+	}
+	return nil
+}
+
+// advance moves on to a moment: what happens before From is not counted, what happens from then on is.
+func (t *Trial) advance(to int64) error {
+	if !t.counting && to >= t.opt.From {
+		if err := t.tick(t.opt.From); err != nil {
+			return err
+		}
+		t.counting, t.unheld = true, t.s.DroppedBy()
+	}
+	return t.tick(to)
 }
 
 // tick lets the timers ring that are due before a moment.
-func (r *run) tick(before int64) error {
+func (t *Trial) tick(before int64) error {
 	for {
-		at := r.s.NextAlertTimer()
+		at := t.s.NextAlertTimer()
 		if at >= before {
 			return nil
 		}
-		if err := r.step(&engine.Entry{Kind: engine.EntryTick, At: max(at, r.s.Clock()+1)}); err != nil {
+		if err := t.step(&engine.Entry{Kind: engine.EntryTick, At: max(at, t.s.Clock()+1)}); err != nil {
 			return err
 		}
 	}
 }
 
-func (r *run) step(e *engine.Entry) error {
-	e.Seq = r.s.Seq() + 1
-	r.out.Reset()
-	if err := engine.Step(r.opt.Config, r.s, e, &r.out); err != nil {
-		return fmt.Errorf("trial: %w", err)
-	}
-	r.res.Errors += r.out.RuleErrors
-	for i := range r.out.Alerts {
-		c := &r.out.Alerts[i]
-		switch {
-		case c.Alert.About == "rule":
-		case c.Type == "alert.opened":
-			r.res.Raised++
-			r.res.ByRule[c.Alert.Rule]++
-			r.res.ByDay[time.UnixMilli(c.Alert.OpenedAt).In(r.opt.Config.Layout.Location()).Format(time.DateOnly)]++
-			r.opened[c.Alert.ID] = c.Alert.OpenedAt
-			if len(r.res.Alerts) < r.opt.Keep {
-				r.res.Alerts = append(r.res.Alerts, c.Alert)
-			}
-		case c.Type == "alert.gathered":
-			r.res.Gathered += len(c.Alert.Members)
-		case c.Type == "alert.cleared":
-			r.res.Cleared++
-			r.res.Longest = max(r.res.Longest, time.Duration(c.Alert.EndedAt-r.opened[c.Alert.ID])*time.Millisecond)
-			delete(r.opened, c.Alert.ID)
+func (t *Trial) step(e *engine.Entry) error {
+	if t.steps++; t.steps%look == 0 && t.opt.Look != nil {
+		if err := t.opt.Look(); err != nil {
+			return err
 		}
 	}
-	r.s.Forget()
+	e.Seq = t.s.Seq() + 1
+	t.out.Reset()
+	if err := engine.Step(t.opt.Config, t.s, e, &t.out); err != nil {
+		return fmt.Errorf("trial: %w", err)
+	}
+	if t.counting {
+		t.tally.errors += t.out.RuleErrors
+		for i := range t.out.Deliveries {
+			t.tally.message(&t.out.Deliveries[i])
+		}
+	}
+	for i := range t.out.Alerts {
+		t.change(&t.out.Alerts[i])
+	}
+	t.s.Forget()
 	return nil
 }
 
-// Comparison holds a trial against the alerts that a live rule raised in the same time.
-type Comparison struct {
-	Live        int            `json:"live"`          // alerts that the live rule raised
-	Both        int            `json:"both"`          // of them, the tried one would have raised too: same subject, opened within a minute
-	OnlyLive    int            `json:"only_live"`     // the tried one would not
-	OnlyTried   int            `json:"only_tried"`    // raised by the tried one alone
-	KeptOutcome map[string]int `json:"kept_outcomes"` // what people said of those that both raised
-	LostOutcome map[string]int `json:"lost_outcomes"` // and of those that only the live one raised
+// change takes note of what became of an alert.
+func (t *Trial) change(c *engine.AlertChange) {
+	a := &c.Alert
+	if a.About == aboutFailure {
+		if t.tally.failure == "" {
+			t.tally.failure = a.Say
+		}
+		return
+	}
+	k, ours := t.index[a.ID]
+	switch c.Type {
+	case "alert.opened":
+		if ours = t.counting && a.OpenedAt >= t.opt.From && a.OpenedAt < t.opt.To; !ours {
+			return
+		}
+		t.index[a.ID] = len(t.opens)
+		t.opens = append(t.opens, OpeningOf(a))
+		t.tally.opened(a)
+		if t.opt.Opened != nil {
+			t.opt.Opened(a)
+		}
+	case "alert.gathered":
+		if ours {
+			t.opens[k].Gathered = a.Joined
+			t.collect(a.ID)
+		}
+	case "alert.cleared":
+		if ours {
+			t.opens[k].Ended, t.opens[k].Gathered = a.EndedAt, a.Joined
+			delete(t.index, a.ID) // nothing more comes of it
+		}
+	}
+	if ours {
+		t.tally.changes[c.Type]++
+	}
 }
 
-// sameAlert is how far apart two alerts about one subject may open and still be the same.
-const sameAlert = 60_000
+// collect finds the alerts that joined another. Those that ended before the gathering did are gone by then.
+func (t *Trial) collect(lead string) {
+	if t.searched > joinWork {
+		return
+	}
+	live := t.s.LiveAlerts()
+	t.searched += len(live)
+	for _, a := range live {
+		if a.Lead == lead && !t.joined[a.ID] {
+			t.joined[a.ID] = true
+			t.opens = append(t.opens, OpeningOf(a))
+		}
+	}
+}
 
-// Compare holds what was tried against what was raised live. It compares what the trial kept in words.
-func Compare(tried, live []engine.Alert) Comparison {
-	type subject struct{ item, place string }
-	key := func(a *engine.Alert) subject { return subject{a.Item() + engine.GTINText(a.GTIN), a.Place} }
-	open := make(map[subject][]int64)
-	for i := range tried {
-		open[key(&tried[i])] = append(open[key(&tried[i])], tried[i].OpenedAt)
+// Finish ends the trial at a moment, by which holds that are due have ended, and returns what it came to.
+func (t *Trial) Finish(at int64) (Result, error) {
+	if err := t.advance(at); err != nil {
+		return Result{}, err
 	}
-	c := Comparison{KeptOutcome: make(map[string]int), LostOutcome: make(map[string]int)}
-	for i := range live {
-		a := &live[i]
-		if a.Status == engine.AlertPending || a.Lead != "" {
+	res := t.tally.result()
+	for _, a := range t.s.LiveAlerts() {
+		k, ours := t.index[cmp.Or(a.Lead, a.ID)]
+		switch {
+		case a.About == aboutFailure:
+		case a.Status == engine.AlertPending:
+			res.Waiting[a.Stage.String()]++
+		case ours && a.Lead == "":
+			t.opens[k].Gathered = a.Joined
+		case ours && !t.joined[a.ID]:
+			t.joined[a.ID] = true
+			t.opens = append(t.opens, OpeningOf(a))
+		}
+	}
+	for stage, n := range t.s.DroppedBy() {
+		res.held(stage.String(), n-t.unheld[stage])
+	}
+	var spans []int64
+	for i := range t.opens {
+		o := &t.opens[i]
+		switch {
+		case o.Joined:
 			continue
+		case o.Ended > 0:
+			spans = append(spans, o.Ended-o.Opened)
+		default:
+			res.StillOpen++
 		}
-		c.Live++
-		times := open[key(a)]
-		found := -1
-		for k, t := range times {
-			if d := t - a.OpenedAt; d >= -sameAlert && d <= sameAlert {
-				found = k
-				break
-			}
+		if o.About == engine.AboutStorm {
+			res.held("limit", o.Gathered)
+		} else {
+			res.held("gathered", o.Gathered)
 		}
-		outcome := a.Outcome
-		if outcome == "" {
-			outcome = "none"
-		}
-		if found < 0 {
-			c.OnlyLive++
-			c.LostOutcome[outcome]++
-			continue
-		}
-		open[key(a)] = append(times[:found:found], times[found+1:]...)
-		c.Both++
-		c.KeptOutcome[outcome]++
 	}
-	for _, times := range open {
-		c.OnlyTried += len(times)
+	res.Open = spanOf(spans)
+	return res, nil
+}
+
+// Openings are the alerts that were counted, and those that joined them, in no order that means anything. The slice is not to be changed.
+func (t *Trial) Openings() []Opening { return t.opens }
+
+// outsideHours lists the alerts whose condition became true outside the rule's hours.
+func outsideHours(cfg *engine.Config, r *rules.Rule, opens []Opening) []Opening {
+	var list []Opening
+	for i := range opens {
+		local := time.UnixMilli(opens[i].Since).In(cfg.Layout.Location())
+		if !r.InHours(cfg.Layout.OpenAt(local), local.Weekday(), local.Hour()*60+local.Minute()) {
+			list = append(list, opens[i])
+		}
 	}
-	return c
+	return list
 }

@@ -1,0 +1,164 @@
+package api
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"maps"
+	"net/http"
+	"time"
+
+	"lintel/engine"
+	"lintel/engine/store"
+	"lintel/engine/trial"
+)
+
+// The types of lines, and the names of events.
+const (
+	lineProgress = "progress"
+	lineAlert    = "alert"
+	lineResult   = "result"
+	lineProblem  = "problem"
+)
+
+// TrialProgressLine says how far a trial is.
+type TrialProgressLine struct {
+	Type string `json:"type" jsonschema:"enum=progress"`
+	trial.Progress
+}
+
+// TrialAlertLine is an alert that the rule would have raised.
+type TrialAlertLine struct {
+	Type  string     `json:"type" jsonschema:"enum=alert"`
+	Alert TrialAlert `json:"alert"`
+}
+
+// TrialResultLine is what the trial came to.
+type TrialResultLine struct {
+	Type string `json:"type" jsonschema:"enum=result"`
+	trial.Report
+}
+
+// TrialProblemLine says why a trial broke off, with the members of problem details.
+type TrialProblemLine struct {
+	Type   string `json:"type" jsonschema:"enum=problem"`
+	Title  string `json:"title"`
+	Status int    `json:"status"`
+	Detail string `json:"detail"`
+	Code   Code   `json:"code"`
+}
+
+// TrialAlert is an alert that never was: it has no id, and nobody was told.
+type TrialAlert struct {
+	Rule     string              `json:"rule"`
+	About    string              `json:"about"`
+	Severity string              `json:"severity"`
+	Say      string              `json:"say"`
+	Item     string              `json:"item,omitempty"`
+	GTIN     string              `json:"gtin,omitempty"`
+	Product  string              `json:"product,omitempty" jsonschema_description:"Its name."`
+	Zone     string              `json:"zone,omitempty"`
+	Place    string              `json:"place,omitempty"`
+	Cause    string              `json:"cause,omitempty"`
+	Fact     string              `json:"fact,omitempty" jsonschema_description:"Id of the fact that raised it."`
+	Passage  *engine.PassageView `json:"passage,omitempty"`
+	Since    *time.Time          `json:"since,omitempty" jsonschema_description:"When the condition became true."`
+	Opened   *time.Time          `json:"opened_at,omitempty"`
+	Why      json.RawMessage     `json:"why,omitempty"`
+}
+
+func trialAlert(a *engine.Alert, cfg *engine.Config) TrialAlert {
+	w := a.View("")
+	v := TrialAlert{
+		Rule: w.Rule, About: w.About, Severity: w.Severity, Say: w.Say, Item: w.Item, GTIN: w.GTIN, Zone: w.Zone, Place: w.Place, Cause: w.Cause, Fact: w.Fact,
+		Passage: w.Passage, Since: w.Since, Opened: w.Opened, Why: w.Why,
+	}
+	if k, ok := cfg.Catalog.ByGTIN(a.GTIN); ok {
+		v.Product = cfg.Catalog.At(k).Name
+	}
+	return v
+}
+
+// trialStream writes the lines of a trial.
+type trialStream struct {
+	c      *call
+	rc     *http.ResponseController
+	events bool
+	buf    bytes.Buffer
+}
+
+func (s *trialStream) head(media string) {
+	h := s.c.Response().Header()
+	h.Set("Content-Type", media)
+	h.Set("X-Accel-Buffering", "no") // a proxy that waits for more would hide the progress
+	s.c.Response().WriteHeader(http.StatusOK)
+}
+
+func (s *trialStream) progress(p trial.Progress) error {
+	return s.end(s.line(lineProgress, TrialProgressLine{lineProgress, p}))
+}
+
+func (s *trialStream) alert(a *engine.Alert, cfg *engine.Config) error {
+	if err := s.line(lineAlert, TrialAlertLine{lineAlert, trialAlert(a, cfg)}); err != nil || s.buf.Len() < 64<<10 {
+		return err
+	}
+	return s.flush()
+}
+
+// line adds one line, or one event. JSON has no line breaks.
+func (s *trialStream) line(kind string, v any) error {
+	b, err := json.Marshal(v)
+	if err != nil {
+		return err
+	}
+	if s.events {
+		s.buf.WriteString("event: " + kind + "\ndata: ")
+	}
+	s.buf.Write(b)
+	s.buf.WriteByte('\n')
+	if s.events {
+		s.buf.WriteByte('\n')
+	}
+	return nil
+}
+
+// end sends what was added.
+func (s *trialStream) end(err error) error {
+	if err != nil {
+		return err
+	}
+	return s.flush()
+}
+
+// flush sends what is there. A client that does not take it in time ends its trial.
+func (s *trialStream) flush() error {
+	_ = s.rc.SetWriteDeadline(time.Now().Add(s.c.api.writePatience))
+	if _, err := s.c.Response().Write(s.buf.Bytes()); err != nil {
+		return err
+	}
+	s.buf.Reset()
+	return s.rc.Flush()
+}
+
+// fail ends the stream with what went wrong. A client that went away is told nothing.
+func (s *trialStream) fail(err error) error {
+	request := s.c.Response().Header().Get(headerRequestID)
+	if errors.Is(err, context.Canceled) {
+		s.c.api.log.Debug("the client of a trial went away", "request", request)
+		return nil
+	}
+	if !errors.Is(err, store.ErrClosed) { // the server is shutting down, which asProblem says
+		err = unavailable(err)
+	}
+	p := asProblem(err)
+	if p.status() >= http.StatusInternalServerError {
+		s.c.api.log.Warn("a trial broke off", "request", request, "code", string(p.code), "err", err)
+	}
+	m := map[string]any{"type": lineProblem, "title": http.StatusText(p.status()), "status": p.status(), "detail": p.detail, "code": p.code}
+	maps.Copy(m, p.extra)
+	if err := s.end(s.line(lineProblem, m)); err != nil {
+		s.c.api.log.Debug("the client of a trial does not listen", "request", request, "err", err)
+	}
+	return nil
+}
