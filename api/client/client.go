@@ -134,8 +134,8 @@ func sayUnreachable(err error, server string) error {
 // Flags say which server and which key. Commands embed them; the tags are those of kong.
 type Flags struct {
 	Server  string `help:"Address of the server." default:"http://127.0.0.1:8470" env:"LINTEL_SERVER" placeholder:"URL"`
-	Key     string `help:"Key to use. Prefer the variable or a file: a command line can be read by others." env:"LINTEL_KEY" placeholder:"KEY" xor:"key"`
-	KeyFile string `help:"File that holds the key." env:"LINTEL_KEY_FILE" type:"path" placeholder:"FILE" xor:"key"`
+	Key     string `help:"Key to use. Prefer the variable or a file: a command line can be read by others." env:"LINTEL_KEY" placeholder:"KEY"`
+	KeyFile string `help:"File that holds the key." env:"LINTEL_KEY_FILE" type:"path" placeholder:"FILE"`
 }
 
 // Client makes the client that the flags describe.

@@ -1,7 +1,7 @@
 // Command lintel is the whole of Lintel in one binary: the server, a demonstration, and the tools around them.
 //
 // It holds flags, signals and exit codes; everything else is in packages. Exit codes: 0 done, 1 what was asked for did not succeed (a bad rule, a
-// refused identity), 2 the call itself was wrong, 3 the system failed.
+// refused identity), 2 the call itself was wrong, 3 the system failed, 4 a dry run found something that would change.
 package main
 
 import (
@@ -33,15 +33,17 @@ type cli struct {
 	LogLevel slog.Level      `help:"How much to log: debug, info, warn or error." default:"info" env:"LINTEL_LOG_LEVEL"`
 	Config   kong.ConfigFlag `help:"JSON file with values for any flag, by its name." type:"existingfile" env:"LINTEL_CONFIG" placeholder:"FILE"`
 
-	Demo  demoCmd  `cmd:"" help:"Play a day at Quayside Books, an invented bookshop, and show what Lintel makes of it."`
-	Serve serveCmd `cmd:"" help:"Run the server."`
-	Check checkCmd `cmd:"" help:"Check a rules file: FILE:LINE:COL: message for what is wrong."`
-	Epc   epcCmd   `cmd:"" name:"epc" help:"Decode tag identities, given as arguments or as lines on standard input; one JSON object a line."`
-	Key   keyCmd   `cmd:"" help:"Make, list and revoke API keys directly in the store."`
-	Bench benchCmd `cmd:"" help:"Measure the whole path against a floor and a plain script on a Redis server; the last line is JSON."`
-	Truth truthCmd `cmd:"" help:"Compare what Lintel concludes with what is true, on seeded simulated shops."`
-	Move  moveCmd  `cmd:"" help:"Copy everything from one store to another, for example from embedded to Redis. Stop the server first."`
-	Ver   verCmd   `cmd:"" name:"version" help:"Print the version."`
+	Demo   demoCmd   `cmd:"" help:"Play a day at Quayside Books, an invented bookshop, and show what Lintel makes of it."`
+	Serve  serveCmd  `cmd:"" help:"Run the server."`
+	Check  checkCmd  `cmd:"" help:"Check a rules file: FILE:LINE:COL: message for what is wrong."`
+	Epc    epcCmd    `cmd:"" name:"epc" help:"Decode tag identities, given as arguments or as lines on standard input; one JSON object a line."`
+	Key    keyCmd    `cmd:"" help:"Make, list and revoke API keys directly in the store."`
+	Export exportCmd `cmd:"" help:"Write the server's configuration into a directory, as files to keep under version control. They have no secrets."`
+	Apply  applyCmd  `cmd:"" help:"Make the server's configuration that of a directory: show a plan, ask, and store all of it or nothing."`
+	Bench  benchCmd  `cmd:"" help:"Measure the whole path against a floor and a plain script on a Redis server; the last line is JSON."`
+	Truth  truthCmd  `cmd:"" help:"Compare what Lintel concludes with what is true, on seeded simulated shops."`
+	Move   moveCmd   `cmd:"" help:"Copy everything from one store to another, for example from embedded to Redis. Stop the server first."`
+	Ver    verCmd    `cmd:"" name:"version" help:"Print the version."`
 }
 
 func main() {
@@ -85,6 +87,8 @@ func run(s streams, args []string) (code int) {
 		return 0
 	case errors.Is(err, errRefused):
 		return 1
+	case errors.Is(err, errWouldChange):
+		return 4
 	default:
 		fmt.Fprintln(s.err, "lintel:", err)
 		return 3

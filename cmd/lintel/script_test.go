@@ -18,5 +18,5 @@ func TestMain(m *testing.M) {
 }
 
 func TestScripts(t *testing.T) {
-	testscript.Run(t, testscript.Params{Dir: "testdata"})
+	testscript.Run(t, testscript.Params{Dir: "testdata", Cmds: scriptCommands})
 }
