@@ -34,8 +34,12 @@ type slot struct {
 	key   string // of an attribute
 }
 
-// stepSlot holds the step counter of list functions in every set.
-const stepSlot = 0
+// The functions of our own that programs call, by their slots in every set.
+const (
+	stepSlot   = 0 // the step counter of list functions
+	numberSlot = 1 // reads a number out of a text
+	ownSlots   = 2
+)
 
 // slots gives numbers to the names that a set reads.
 type slots struct {
@@ -44,7 +48,7 @@ type slots struct {
 }
 
 func newSlots() *slots {
-	return &slots{list: []slot{{name: stepName}}, number: map[string]int{stepName: stepSlot}}
+	return &slots{list: []slot{{name: stepName}, {name: numberFunc}}, number: map[string]int{stepName: stepSlot, numberFunc: numberSlot}}
 }
 
 func (s *slots) of(name string) int {
@@ -65,7 +69,7 @@ type language struct {
 }
 
 func newLanguage(known *Known, params *paramSet) *language {
-	env := types.Map{stepName: types.TypeOf((func(int) bool)(nil))}
+	env := types.Map{stepName: types.TypeOf((func(int) bool)(nil)), numberFunc: types.TypeOf((func(string) float64)(nil))}
 	for i := range entries {
 		if e := &entries[i]; !e.attribute {
 			env[e.Name.Name] = types.TypeOf(e.zero())
@@ -337,7 +341,7 @@ func link(program *vm.Program, s *slots) (*condition, error) {
 		}
 		n := s.of(name)
 		program.Bytecode[i], program.Arguments[i] = vm.OpLoadVar, n
-		if n != stepSlot && !slices.Contains(c.reads, n) {
+		if n >= ownSlots && !slices.Contains(c.reads, n) {
 			c.reads = append(c.reads, n)
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strconv"
 	"strings"
 	"unicode/utf8"
 
@@ -52,7 +53,27 @@ func (s *Set) NewEvaluator() *Evaluator {
 		}
 		return true
 	}
+	e.vm.Variables[numberSlot] = numberIn
 	return e
+}
+
+// maxNumber is how long a text may be that numberIn reads.
+const maxNumber = 40
+
+// numberIn reads a text as a number, "2.5" or "2,5"; what is none is 0.
+func numberIn(text string) float64 {
+	text = strings.TrimSpace(text)
+	if len(text) > maxNumber {
+		return 0
+	}
+	if !strings.Contains(text, ".") {
+		text = strings.Replace(text, ",", ".", 1)
+	}
+	v, err := strconv.ParseFloat(text, 64)
+	if err != nil || v-v != 0 {
+		return 0
+	}
+	return v
 }
 
 // Bind sets the environment for the calls that follow, up to the next Bind. It is read when a rule needs it, so it must not change meanwhile.

@@ -539,3 +539,26 @@ func TestUnusualNumbers(t *testing.T) {
 		require.NoError(t, err)
 	}
 }
+
+func TestNumbersInTexts(t *testing.T) {
+	e, r := one(t, AboutItem, `number(product.attributes.pages) > 300 and number("2,5") == 2.5`)
+	for text, want := range map[string]bool{"": false, "301": true, " 301 ": true, "3.1e2": true, "300": false, "301,5": true, "many": false, "Inf": false, "NaN": false, "1" + strings.Repeat("0", 100): false} {
+		env := passing()
+		env.Product.Attributes = map[string]string{"pages": text}
+		e.Bind(env)
+		got, err := e.True(r)
+		require.NoError(t, err)
+		require.Equal(t, want, got, "%q", text)
+	}
+	require.Equal(t, []NameValue{{"product.attributes.pages", "1"}}, func() []NameValue {
+		env := passing()
+		env.Product.Attributes = map[string]string{"pages": "1"}
+		e.Bind(env)
+		return e.Why(r).Names
+	}())
+	for _, bad := range []string{"number() > 1", "number(product.price) > 1", "number(product.name, 2) > 1", "number# > 1"} {
+		_, diagnostics := Check("f", []byte("rules: [{name: a, when: '"+bad+"'}]"), Known{})
+		require.NotEmpty(t, diagnostics, bad)
+		require.Equal(t, SeverityError, diagnostics[0].Severity, bad)
+	}
+}

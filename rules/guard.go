@@ -228,6 +228,9 @@ func (g *guard) call(n ast.Node, name string, args []ast.Node, depth int) ast.No
 	if name == withinName {
 		return g.within(n, args)
 	}
+	if name == numberName {
+		return g.number(n, args, depth)
+	}
 	if slices.Contains(listFunctions, name) {
 		args[0] = g.node(args[0], depth)
 		if depth == maxListDepth {
@@ -247,6 +250,20 @@ func (g *guard) call(n ast.Node, name string, args []ast.Node, depth int) ast.No
 		args[i] = g.node(args[i], depth)
 	}
 	return n
+}
+
+// number calls our own function, which no condition can spell.
+func (g *guard) number(n ast.Node, args []ast.Node, depth int) ast.Node {
+	if len(args) != 1 {
+		g.fail(n.Location(), "number takes one text", "write number(product.attributes.pages) > 300")
+		return n
+	}
+	callee := &ast.IdentifierNode{Value: numberFunc}
+	callee.SetLocation(n.Location())
+	call := &ast.CallNode{Callee: callee, Arguments: []ast.Node{g.node(args[0], depth)}}
+	from, to := g.span(n)
+	call.SetLocation(file.Location{From: from, To: to})
+	return call
 }
 
 // within writes time_between("22:00", "06:00") as comparisons of the minute of the day.

@@ -17,6 +17,8 @@ const (
 	maxWork       = 5_000_000
 	maxTextBuilt  = 1 << 20
 	stepName      = "step#" // no condition can spell it
+	numberFunc    = "number#"
+	numberName    = "number"
 	withinName    = "time_between"
 	minutesOfName = "at.minute_of_day"
 )
@@ -43,7 +45,7 @@ var refusals = map[string][2]string{
 
 // functions are those that a condition may call. The list functions take a condition for each element, which they call #.
 var (
-	scalarFunctions = []string{"abs", "ceil", "floor", "len", "lower", "max", "min", "round", "trim", "upper", withinName}
+	scalarFunctions = []string{"abs", "ceil", "floor", "len", "lower", "max", "min", numberName, "round", "trim", "upper", withinName}
 	listFunctions   = []string{"all", "any", "count", "filter", "map", "none", "one"}
 	allFunctions    = slices.Concat(scalarFunctions, listFunctions)
 )

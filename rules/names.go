@@ -182,6 +182,8 @@ var entries = []entry{
 		func(e *Env) string { return e.Zone.Name }).with(few).with(missing("an unknown place")),
 	textName("zone.kind", "what the zone is for; empty when the subject is nowhere", `zone.kind == "exit"`, placed, byPlace,
 		func(e *Env) string { return e.Zone.Kind }).with(keyed(7)).with(closed(ZoneKinds())),
+	boolName("zone.selling", "goods are offered to customers there: it is of the kind shelf or floor", `zone.selling`, placed, byPlace,
+		func(e *Env) bool { return selling(e.Zone.Kind) }),
 	textName("zone.floor", "the floor of the building", `zone.floor == "1"`, placed, byPlace,
 		func(e *Env) string { return e.Zone.Floor }).with(few),
 	textName("from.id", "where the item was before: the zone's id", `from.id == "stockroom"`, onlyItem, byItem,
@@ -190,6 +192,8 @@ var entries = []entry{
 		func(e *Env) string { return e.From.Name }).with(few).with(missing("an unknown place")),
 	textName("from.kind", "what that zone is for", `from.kind == "fitting"`, onlyItem, byItem,
 		func(e *Env) string { return e.From.Kind }).with(keyed(8)).with(closed(ZoneKinds())),
+	boolName("from.selling", "goods are offered to customers there", `from.selling and not zone.selling`, onlyItem, byItem,
+		func(e *Env) bool { return selling(e.From.Kind) }),
 	textName("from.floor", "that zone's floor", `from.floor != zone.floor`, onlyItem, byItem,
 		func(e *Env) string { return e.From.Floor }).with(few),
 
@@ -259,6 +263,8 @@ var entries = []entry{
 	boolName("site.open", "the shop is within its opening hours", `not site.open`, every, byTime,
 		func(e *Env) bool { return e.Site.Open }),
 }
+
+func selling(kind string) bool { return kind == "shelf" || kind == "floor" }
 
 const attributePrefix = "product.attributes."
 

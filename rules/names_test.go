@@ -31,7 +31,7 @@ func snake(s string) string {
 // TestNamesAreTheFieldsOfEnv sets each field of the struct by reflection and reads it back by its name, so that no field is missing, none is
 // read by another's name, and no type differs.
 func TestNamesAreTheFieldsOfEnv(t *testing.T) {
-	seen := map[string]bool{"at.minute_of_day": true} // computed
+	seen := map[string]bool{"at.minute_of_day": true, "zone.selling": true, "from.selling": true} // computed
 	check := func(name string, set func(*Env) reflect.Value) {
 		e := entryIndex[name]
 		require.NotNil(t, e, name)
@@ -79,6 +79,10 @@ func TestNamesAreTheFieldsOfEnv(t *testing.T) {
 	}
 	for _, n := range Names() {
 		require.True(t, seen[n.Name], "%s is no field of Env", n.Name)
+	}
+	for kind, want := range map[string]bool{"shelf": true, "floor": true, "stockroom": false, "exit": false, "": false} {
+		require.Equal(t, want, entryIndex["zone.selling"].value(&Env{Zone: Zone{Kind: kind}}, ""))
+		require.Equal(t, want, entryIndex["from.selling"].value(&Env{From: Zone{Kind: kind}}, ""))
 	}
 	require.Equal(t, 14*60+5, entryIndex["at.minute_of_day"].value(passing(), ""))
 }
@@ -196,6 +200,7 @@ var functionMeanings = [][2]string{
 	{"len(x)", "characters of a text, elements of a list"},
 	{"lower(x), upper(x), trim(x)", "a text in lower case, in upper case, without blanks at its ends"},
 	{"abs(x), round(x), floor(x), ceil(x)", "of a number"},
+	{"number(x)", "a text such as an attribute as a number, 0 if it is none: `number(product.attributes.pages) > 300`"},
 	{"min(x, y), max(x, y)", "the smaller, the larger of numbers"},
 	{`time_between("22:00", "06:00")`, "the time of day is at or after the first and before the second; may pass midnight"},
 	{"any(list, # ...), all(...), none(...), one(...)", "the condition, with # for the element, holds for some, every, no, exactly one element"},

@@ -191,7 +191,7 @@ func (p *parsed) paramsIn(n ast.Node, names []string) []string {
 }
 
 func namesIn(n ast.Node, names []string) []string {
-	if id, ok := n.(*ast.IdentifierNode); ok && id.Value != stepName && !slices.Contains(names, id.Value) {
+	if id, ok := n.(*ast.IdentifierNode); ok && !strings.HasSuffix(id.Value, "#") && !slices.Contains(names, id.Value) {
 		return append(names, id.Value)
 	}
 	for _, c := range children(n) {

@@ -68,6 +68,10 @@ func (w *worker) node(n ast.Node) extent {
 		return w.binary(n)
 	case *ast.BuiltinNode:
 		return w.call(n)
+	case *ast.CallNode: // number: it looks at blanks, and at few bytes more
+		for _, a := range n.Arguments {
+			w.work += w.node(a).bytes / 2
+		}
 	}
 	return extent{}
 }
