@@ -166,6 +166,9 @@ func DecodeAlert(b []byte) (Alert, error) {
 	return a, nil
 }
 
+// Over reports whether the alert has ended: it cleared, or a person closed it.
+func (a *Alert) Over() bool { return a.Status == AlertCleared || a.Status == AlertClosed }
+
 // Item returns the identity in words of the item that the alert is about, or "".
 func (a *Alert) Item() string {
 	if a.Key == (epc.Key{}) {

@@ -42,6 +42,7 @@ type Options struct {
 
 	JournalKeep time.Duration // how long folded entries are kept; default 48h
 	FactsKeep   time.Duration // how long facts are kept; default 30 days
+	AlertsKeep  time.Duration // how long alerts that are over are kept; default 365 days
 
 	Export ExportOptions // where else the data goes
 
@@ -115,7 +116,7 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	a.Dispatcher = d
 	a.Runner = runner.New(runner.Options{
 		Store: a.Store, Deliver: d, Log: opt.Log, Node: opt.Node, Metrics: runner.NewMetrics(a.Registry),
-		JournalKeep: opt.JournalKeep, FactsKeep: opt.FactsKeep, Now: opt.Now, Speed: opt.Speed,
+		JournalKeep: opt.JournalKeep, FactsKeep: opt.FactsKeep, AlertsKeep: opt.AlertsKeep, Now: opt.Now, Speed: opt.Speed,
 	})
 	if a.exports, err = newExports(a); err != nil {
 		return nil, errors.Join(err, a.closeStore())

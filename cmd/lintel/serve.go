@@ -25,6 +25,7 @@ type serveCmd struct {
 	Retry       string        `help:"Delays between the tries of a delivery." env:"LINTEL_RETRY" default:"0s,5s,5m,30m,2h,5h,10h,14h,20h,24h"`
 	JournalKeep time.Duration `help:"How long folded journal entries are kept." default:"48h" env:"LINTEL_JOURNAL_KEEP"`
 	FactsKeep   time.Duration `help:"How long facts, and with them the trails of items, are kept." default:"720h" env:"LINTEL_FACTS_KEEP"`
+	AlertsKeep  time.Duration `help:"How long alerts that are over are kept, at least 192h." default:"8760h" env:"LINTEL_ALERTS_KEEP"`
 
 	ExportDir    string        `help:"Directory to write CSV files to: items, stock, counts, alerts, facts by day, products." type:"path" env:"LINTEL_EXPORT_DIR" placeholder:"DIR"`
 	ExportEvery  time.Duration `help:"How often the CSV files are written." default:"15m" env:"LINTEL_EXPORT_EVERY"`
@@ -47,7 +48,7 @@ func (c *serveCmd) Run(s *streams) error {
 	}
 	a, err := app.New(s.ctx, app.Options{
 		Data: c.Data, Redis: c.Redis, Listen: c.Listen, Node: c.Node, PublicURL: c.PublicURL, AllowCIDRs: allow, Retry: schedule,
-		JournalKeep: c.JournalKeep, FactsKeep: c.FactsKeep, Log: slog.Default(),
+		JournalKeep: c.JournalKeep, FactsKeep: c.FactsKeep, AlertsKeep: c.AlertsKeep, Log: slog.Default(),
 		Export: app.ExportOptions{Dir: c.ExportDir, Every: c.ExportEvery, Defuse: c.ExportDefuse, Keep: c.ExportKeep, SQL: c.SQL},
 	})
 	if err != nil {

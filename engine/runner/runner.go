@@ -39,6 +39,7 @@ type Options struct {
 	ChangesMax  int           // records written in one commit, about; default 5,000
 	JournalKeep time.Duration // how long folded entries stay in the journal; default 48h
 	FactsKeep   time.Duration // how long facts stay; default 30 days
+	AlertsKeep  time.Duration // how long alerts stay that are over; default 365 days, at least 8 days
 }
 
 // Runner works all sites of one process.
@@ -82,6 +83,10 @@ func New(opt Options) *Runner {
 	if opt.FactsKeep == 0 {
 		opt.FactsKeep = 30 * 24 * time.Hour
 	}
+	if opt.AlertsKeep == 0 {
+		opt.AlertsKeep = 365 * 24 * time.Hour
+	}
+	opt.AlertsKeep = max(opt.AlertsKeep, 8*24*time.Hour) // for a week they can still be given an outcome
 	if opt.Metrics == nil {
 		opt.Metrics = NewMetrics(nil)
 	}

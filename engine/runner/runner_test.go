@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -336,4 +337,45 @@ func TestBadDocumentsAreRefused(t *testing.T) {
 	require.ErrorIs(t, err, store.ErrConflict)
 	_, err = r.Site(context.Background(), "no-such")
 	require.ErrorIs(t, err, runner.ErrNoSite)
+}
+
+// Alerts that ended long ago are deleted, even at a site where nothing happens; others stay.
+func TestAlertsAreNotKeptForEver(t *testing.T) {
+	st := open(t, t.TempDir())
+	defer st.Close()
+	var ahead atomic.Int64
+	r := runner.New(runner.Options{
+		Store: st, Log: slog.New(slog.DiscardHandler), AlertsKeep: 9 * 24 * time.Hour,
+		Now: func() time.Time { return time.Now().Add(time.Duration(ahead.Load())) },
+	})
+	require.NoError(t, r.Start(context.Background()))
+	defer r.Stop()
+	setUp(t, r)
+	settle(t, r, st)
+	for i := range 3 {
+		_, err := r.Append(context.Background(), "quayside", shelved(i), "", "")
+		require.NoError(t, err)
+	}
+	settle(t, r, st)
+	alerts := func() (ids []string) {
+		_, err := st.Records(context.Background(), "quayside", engine.KindAlert, nil, func(_ store.Kind, id string, _ []byte) error {
+			ids = append(ids, id)
+			return nil
+		})
+		require.NoError(t, err)
+		return ids
+	}
+	all := alerts()
+	require.Len(t, all, 3)
+	_, err := r.Append(context.Background(), "quayside", &engine.Entry{Kind: engine.EntryAct, At: time.Now().UnixMilli(), Act: engine.Act{Alert: all[0], Do: "close", Outcome: "unclear"}}, "", "")
+	require.NoError(t, err)
+	settle(t, r, st)
+	ahead.Store(int64(8 * 24 * time.Hour))
+	time.Sleep(50 * time.Millisecond)
+	require.Len(t, alerts(), 3)
+	ahead.Store(int64(10 * 24 * time.Hour))
+	_, err = r.Append(context.Background(), "quayside", &engine.Entry{Kind: engine.EntryTick, At: time.Now().UnixMilli()}, "", "")
+	require.NoError(t, err)
+	require.Eventually(t, func() bool { return len(alerts()) == 2 }, 10*time.Second, 10*time.Millisecond)
+	require.NotContains(t, alerts(), all[0])
 }

@@ -29,14 +29,16 @@ type Site struct {
 	feed      feed
 
 	// The loop's own.
-	owner    bool
-	renewed  time.Time
-	resumed  bool
-	history  []moment // when the journal was where, for trimming
-	trimmed  time.Time
-	entry    engine.Entry
-	out      engine.Output
-	failures int
+	owner     bool
+	renewed   time.Time
+	resumed   bool
+	history   []moment // when the journal was where, for trimming
+	trimmed   time.Time
+	expired   []string // alerts whose records are to be deleted
+	expiredAt time.Time
+	entry     engine.Entry
+	out       engine.Output
+	failures  int
 }
 
 type moment struct {
@@ -202,7 +204,7 @@ func (s *Site) patience() time.Duration {
 // tick appends an entry that says only that time passed, if a timer is due.
 func (s *Site) tick(ctx context.Context) error {
 	now := s.r.opt.Now().UnixMilli()
-	if s.state.NextTimer() > now {
+	if s.state.NextTimer() > now && len(s.expired) == 0 {
 		return nil
 	}
 	at := max(now, s.state.Clock()+1) // timers run when the site clock moves
@@ -261,6 +263,7 @@ func (s *Site) fold(ctx context.Context, entries []store.Entry, commit bool) (in
 	if commit {
 		c := store.Commit{Expect: expect, Next: last}
 		fillCommit(&c, changes, &s.out)
+		c.Deletes = append(c.Deletes, s.takeExpired()...)
 		committing := time.Now()
 		if err := s.r.opt.Store.Commit(ctx, s.id, c); err != nil {
 			return n, fmt.Errorf("commit entry %d: %w", last, err)
@@ -363,4 +366,5 @@ func (s *Site) housekeep(ctx context.Context) {
 	if err := s.r.opt.Store.Trim(ctx, s.id, t); err != nil && ctx.Err() == nil {
 		s.log.Warn("trimming failed; will try again", "err", err)
 	}
+	s.expire(ctx, now)
 }
