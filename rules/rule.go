@@ -142,6 +142,8 @@ type setCompiler struct {
 	slots   *slots
 	given   *paramSet
 	current *ruleText
+
+	noChannel map[string]bool // channels that there are not, and that was said
 }
 
 func (c *setCompiler) errorAt(s *scalar, message, hint string) {
@@ -332,7 +334,8 @@ func (c *setCompiler) channelList(key string) []string {
 		case slices.Contains(out, s.text):
 			c.errorAt(s, fmt.Sprintf("%s stands in %s twice", s.text, key), "")
 		default:
-			if c.known.Channels != nil && !slices.Contains(c.known.Channels, s.text) {
+			if c.known.Channels != nil && !slices.Contains(c.known.Channels, s.text) && !c.noChannel[s.text] {
+				c.noChannel[s.text] = true // one warning for each
 				hint := didYouMean(s.text, c.known.Channels)
 				if hint == "" {
 					hint = "until there is one, this alert is told to nobody there"

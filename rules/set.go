@@ -102,7 +102,7 @@ func Compile(doc *Document, known Known) (*Set, []Diagnostic) {
 
 func newSetCompiler(doc *Document, known Known) *setCompiler {
 	c := &setCompiler{
-		report: &report{file: doc.File, lines: doc.lines}, known: &known, names: make(map[string]*ruleText), slots: newSlots(),
+		report: &report{file: doc.File, lines: doc.lines}, known: &known, names: make(map[string]*ruleText), slots: newSlots(), noChannel: make(map[string]bool),
 	}
 	c.given = c.params(doc, known.Site)
 	c.lang = newLanguage(c.known, c.given)
