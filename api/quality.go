@@ -57,15 +57,25 @@ type QualityTally struct {
 	False        int              `json:"false"`
 	Unclear      int              `json:"unclear"`
 	NoOutcome    int              `json:"without_outcome" jsonschema_description:"Alerts that ended by themselves, and nobody said what they were."`
-	Joined       int              `json:"joined" jsonschema_description:"Alerts that became part of one of these; of each, the first 100 are counted."`
+	Joined       int              `json:"joined" jsonschema_description:"Alerts that became part of one of these."`
+	Reminded     int              `json:"reminded" jsonschema_description:"Alerts that were told again because nobody acknowledged them."`
+	Reminders    int              `json:"reminders" jsonschema_description:"How often, in all."`
+	Escalated    int              `json:"escalated" jsonschema_description:"Alerts that others were told of because nobody acknowledged them in time."`
 	Precision    QualityPrecision `json:"precision"`
+}
+
+// QualityTrouble is what a rule did beside its alerts.
+type QualityTrouble struct {
+	Faults   int `json:"faults,omitempty" jsonschema_description:"How often the rule failed while running, once for each version; no alert above."`
+	Storms   int `json:"storms,omitempty" jsonschema_description:"How often it raised more than its limit; no alert above."`
+	KeptBack int `json:"kept_back,omitempty" jsonschema_description:"What it raised beyond its limit, told as part of a storm."`
 }
 
 // QualitySides are the alerts that were told to somebody, and those of a time when the rule was only watched.
 type QualitySides struct {
 	Told    QualityTally `json:"told"`
 	Watched QualityTally `json:"watched"`
-	Faults  int          `json:"faults,omitempty" jsonschema_description:"How often the rule failed while running, once for each version; no alert above."`
+	QualityTrouble
 }
 
 // QualityWeek is one week of a rule.
@@ -78,14 +88,14 @@ type QualityWeek struct {
 
 // QualityVersion is one version of a rule, told apart by what it means: a change of its layout on the page makes no new one.
 type QualityVersion struct {
-	Digest  string         `json:"rule_digest"`
-	Current bool           `json:"current,omitempty" jsonschema_description:"The rule is this version now."`
-	Watch   bool           `json:"watch,omitempty" jsonschema_description:"It was only watched."`
-	First   time.Time      `json:"first" jsonschema_description:"When its first alert in these weeks opened."`
-	Last    time.Time      `json:"last"`
-	Tally   QualityTally   `json:"tally"`
-	Faults  int            `json:"faults,omitempty"`
-	Change  *QualityChange `json:"change,omitempty" jsonschema_description:"Against the version before; left out if one of the two has no outcome."`
+	Digest  string       `json:"rule_digest"`
+	Current bool         `json:"current,omitempty" jsonschema_description:"The rule is this version now."`
+	Watch   bool         `json:"watch,omitempty" jsonschema_description:"It was only watched."`
+	First   time.Time    `json:"first" jsonschema_description:"When its first alert in these weeks opened."`
+	Last    time.Time    `json:"last"`
+	Tally   QualityTally `json:"tally"`
+	QualityTrouble
+	Change *QualityChange `json:"change,omitempty" jsonschema_description:"Against the version before; left out if one of the two has no outcome."`
 }
 
 // QualityChange is what an edit did to a rule's precision.
@@ -194,8 +204,9 @@ func (a *API) countAlerts(ctx context.Context, site string, clock *time.Location
 				return nil
 			}
 			book.Add(&quality.Alert{
-				Rule: al.Rule, Digest: al.Digest, Watch: al.Watch, Fault: al.About == "rule", Opened: al.OpenedAt, Acknowledged: al.AckedAt, Cleared: al.EndedAt,
-				Ended: al.Status == engine.AlertCleared || al.Status == engine.AlertClosed, Outcome: al.Outcome, Joined: len(al.Members),
+				Rule: al.Rule, Digest: al.Digest, Watch: al.Watch, Fault: al.About == "rule", Storm: al.About == engine.AboutStorm, Opened: al.OpenedAt, Acknowledged: al.AckedAt, Cleared: al.EndedAt,
+				Ended: al.Status == engine.AlertCleared || al.Status == engine.AlertClosed, Outcome: al.Outcome, Joined: al.Joined,
+				Reminders: al.Reminders, Escalated: al.EscalatedAt != 0,
 			}, clock)
 			return nil
 		})
@@ -254,7 +265,7 @@ func (c *call) ruleQuality() error {
 		x := &r.Versions[i]
 		version := QualityVersion{
 			Digest: x.Digest, Current: x.Digest == digest, Watch: x.Watch, First: time.UnixMilli(x.First).UTC(), Last: time.UnixMilli(x.Last).UTC(),
-			Tally: qualityTally(&x.Tally), Faults: x.Tally.Faults,
+			Tally: qualityTally(&x.Tally), QualityTrouble: qualityTrouble(&x.Tally),
 		}
 		if i > 0 {
 			if ch, ok := quality.Compare(r.Versions[i-1].Tally.Precision(), x.Tally.Precision()); ok {
@@ -303,14 +314,21 @@ func qualityWeeks(b *quality.Book) QualityWeeks {
 }
 
 func qualitySides(s *quality.Sides) QualitySides {
-	return QualitySides{Told: qualityTally(&s.Told), Watched: qualityTally(&s.Watched), Faults: s.Told.Faults + s.Watched.Faults}
+	told, watched := qualityTrouble(&s.Told), qualityTrouble(&s.Watched)
+	return QualitySides{Told: qualityTally(&s.Told), Watched: qualityTally(&s.Watched), QualityTrouble: QualityTrouble{
+		Faults: told.Faults + watched.Faults, Storms: told.Storms + watched.Storms, KeptBack: told.KeptBack + watched.KeptBack,
+	}}
+}
+
+func qualityTrouble(t *quality.Tally) QualityTrouble {
+	return QualityTrouble{Faults: t.Faults, Storms: t.Storms, KeptBack: t.KeptBack}
 }
 
 func qualityTally(t *quality.Tally) QualityTally {
 	p := t.Precision()
 	v := QualityTally{
 		Fired: t.Fired, Acknowledged: t.Acknowledged, Cleared: t.Cleared, Open: t.Open, Genuine: t.Genuine, False: t.False, Unclear: t.Unclear, NoOutcome: t.NoOutcome,
-		Joined:    t.Joined,
+		Joined: t.Joined, Reminded: t.Reminded, Reminders: t.Reminders, Escalated: t.Escalated,
 		Precision: QualityPrecision{Outcomes: p.Outcomes, Low: round(p.Interval.Low, 4), High: round(p.Interval.High, 4), Words: p.Words()},
 	}
 	if share, ok := p.Share(); ok {

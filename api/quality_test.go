@@ -101,7 +101,7 @@ func TestQualityByWeekAndVersion(t *testing.T) {
 	}
 	list = append(list,
 		alert(local(t, "2027-01-05 09:00"), "two", "", open),
-		alert(local(t, "2027-01-05 09:00"), "two", "", cleared, func(a *engine.Alert) { a.Members = []string{"Low Water is in Shelf A"} }),
+		alert(local(t, "2027-01-05 09:00"), "two", "", cleared, func(a *engine.Alert) { a.Joined, a.Reminders, a.EscalatedAt = 1, 2, a.OpenedAt+1 }),
 		alert(local(t, "2027-01-05 09:00"), "two", "", cleared, func(a *engine.Alert) { a.Lead = "quayside-9000-1" }),                        // part of another
 		alert(0, "two", "", func(a *engine.Alert) { a.Status = engine.AlertPending }),                                                        // nobody saw it
 		alert(local(t, "2027-01-05 09:00"), "two", "", func(a *engine.Alert) { a.About, a.Status = "rule", engine.AlertOpen }),               // a fault
@@ -110,6 +110,7 @@ func TestQualityByWeekAndVersion(t *testing.T) {
 		alert(local(t, "2027-01-05 10:00"), "x", "false", func(a *engine.Alert) { a.Rule = "another" }),                                      //
 		alert(local(t, "2026-12-28 00:00"), "one", "", cleared, func(a *engine.Alert) { a.AckedAt, a.Outcome = a.OpenedAt+30_000, "false" }), // ended by itself, and somebody said what it was
 	)
+	list = append(list, alert(local(t, "2027-01-05 11:00"), "two", "false", func(a *engine.Alert) { a.About, a.Joined = engine.AboutStorm, 300 }))
 	keepAlerts(t, r.store, "quayside", list...)
 	// 11:30 of Sunday in Quayside's time is half past midnight of Monday at the pier.
 	keepAlerts(t, r.store, "pier", alert(local(t, "2027-01-03 11:30"), "two", "genuine"))
@@ -123,7 +124,8 @@ func TestQualityByWeekAndVersion(t *testing.T) {
 	w53, w01 := v.ByWeek[0].Told, v.ByWeek[1].Told
 	require.Equal(t, []int{21, 21, 1, 1}, []int{w53.Fired, w53.False, w53.Cleared, w53.Acknowledged})
 	require.Equal(t, []int{22, 20, 1, 1, 1, 1}, []int{w01.Fired, w01.Genuine, w01.Open, w01.NoOutcome, w01.Cleared, w01.Joined})
-	require.Equal(t, 1, v.ByWeek[1].Faults)
+	require.Equal(t, QualityTrouble{Faults: 1, Storms: 1, KeptBack: 300}, v.ByWeek[1].QualityTrouble)
+	require.Equal(t, []int{1, 2, 1}, []int{w01.Reminded, w01.Reminders, w01.Escalated})
 	require.Equal(t, 1, v.ByWeek[1].Watched.Unclear)
 	require.Equal(t, []int{43, 20, 21}, []int{v.Told.Fired, v.Told.Genuine, v.Told.False})
 	require.Equal(t, &QualityDelay{Median: 60, P90: 84}, v.Told.Delay) // of 30 s and 90 s: 30 + 0.5 · 60, 30 + 0.9 · 60

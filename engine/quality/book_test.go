@@ -11,7 +11,7 @@ import (
 	"lintel/engine/quality"
 )
 
-// Six alerts of the street door around New Year, counted by hand.
+// Alerts of the street door around New Year, counted by hand.
 func TestByHand(t *testing.T) {
 	const zone = "Europe/London"
 	loc := at(t, zone, "2027-01-01 00:00:00").Location()
@@ -31,7 +31,11 @@ func TestByHand(t *testing.T) {
 	require.True(t, alert("2027-01-03 23:59:59", "two", "unclear", acked(60)))
 	require.True(t, alert("2027-01-04 00:00:00", "two", "genuine", func(a *quality.Alert) { a.Joined, a.Cleared = 3, a.Opened+5 }))
 	require.True(t, alert("2027-01-05 10:00:00", "two", "", func(a *quality.Alert) { a.Ended, a.Cleared = true, a.Opened+5 }))
-	require.True(t, alert("2027-01-06 10:00:00", "two", "", acked(30)))
+	require.True(t, alert("2027-01-06 10:00:00", "two", "", func(a *quality.Alert) {
+		acked(30)(a)
+		a.Reminders, a.Escalated = 2, true
+	}))
+	require.True(t, alert("2027-01-06 10:30:00", "two", "false", func(a *quality.Alert) { a.Storm, a.Joined, a.Reminders = true, 40, 1 }))
 	require.True(t, alert("2027-01-06 11:00:00", "three", "genuine", func(a *quality.Alert) { a.Watch = true }))
 	require.True(t, alert("2027-01-06 12:00:00", "three", "", func(a *quality.Alert) { a.Fault = true }))
 	require.False(t, alert("2026-12-27 23:59:59", "one", "false", nil), "the week before")
@@ -39,7 +43,8 @@ func TestByHand(t *testing.T) {
 
 	r := b.Report("unpaid-at-door")
 	require.Equal(t, quality.Tally{
-		Fired: 6, Acknowledged: 4, Cleared: 2, Open: 1, Genuine: 2, False: 1, Unclear: 1, NoOutcome: 1, Joined: 3, Faults: 1,
+		Fired: 6, Acknowledged: 4, Cleared: 2, Open: 1, Genuine: 2, False: 1, Unclear: 1, NoOutcome: 1, Joined: 3, Reminded: 1, Reminders: 2, Escalated: 1, Faults: 1,
+		Storms: 1, KeptBack: 40,
 	}, counts(r.Told))
 	require.Equal(t, quality.Tally{Fired: 1, Genuine: 1}, counts(r.Watched))
 	require.InDeltaSlice(t, []float64{25, 51}, r.Told.Delays.Quantiles(0.5, 0.9), 1e-9) // of 10, 20, 30, 60: 20 + 0.5 · 10, 30 + 0.7 · 30
@@ -48,7 +53,7 @@ func TestByHand(t *testing.T) {
 	require.Equal(t, "2026-W53", r.Weeks[0].Week.String())
 	require.Equal(t, quality.Tally{Fired: 3, Acknowledged: 3, Genuine: 1, False: 1, Unclear: 1}, counts(r.Weeks[0].Told))
 	require.Equal(t, "2027-W01", r.Weeks[1].Week.String())
-	require.Equal(t, quality.Tally{Fired: 3, Acknowledged: 1, Cleared: 2, Open: 1, Genuine: 1, NoOutcome: 1, Joined: 3, Faults: 1}, counts(r.Weeks[1].Told))
+	require.Equal(t, quality.Tally{Fired: 3, Acknowledged: 1, Cleared: 2, Open: 1, Genuine: 1, NoOutcome: 1, Joined: 3, Reminded: 1, Reminders: 2, Escalated: 1, Faults: 1, Storms: 1, KeptBack: 40}, counts(r.Weeks[1].Told))
 	require.Equal(t, quality.Tally{Fired: 1, Genuine: 1}, counts(r.Weeks[1].Watched))
 
 	require.Len(t, r.Versions, 4, "the last version was watched, and failed while it was not")
@@ -57,7 +62,7 @@ func TestByHand(t *testing.T) {
 	require.Equal(t, at(t, zone, "2026-12-28 00:00:00").UnixMilli(), r.Versions[0].First)
 	require.Equal(t, at(t, zone, "2026-12-31 23:59:59").UnixMilli(), r.Versions[0].Last)
 	require.Equal(t, "two", r.Versions[1].Digest)
-	require.Equal(t, quality.Tally{Fired: 4, Acknowledged: 2, Cleared: 2, Open: 1, Genuine: 1, Unclear: 1, NoOutcome: 1, Joined: 3}, counts(r.Versions[1].Tally))
+	require.Equal(t, quality.Tally{Fired: 4, Acknowledged: 2, Cleared: 2, Open: 1, Genuine: 1, Unclear: 1, NoOutcome: 1, Joined: 3, Reminded: 1, Reminders: 2, Escalated: 1, Storms: 1, KeptBack: 40}, counts(r.Versions[1].Tally))
 	require.True(t, r.Versions[2].Watch)
 	require.Equal(t, quality.Tally{Faults: 1}, counts(r.Versions[3].Tally))
 }
@@ -75,7 +80,8 @@ func drawAlert(t *rapid.T) *quality.Alert {
 		Digest: rapid.SampledFrom([]string{"one", "two"}).Draw(t, "digest"),
 		Watch:  rapid.Bool().Draw(t, "watch"), Fault: rapid.IntRange(0, 9).Draw(t, "fault") == 0, Opened: opened,
 		Outcome: rapid.SampledFrom([]string{"", "", quality.Genuine, quality.False, quality.Unclear}).Draw(t, "outcome"),
-		Joined:  rapid.IntRange(0, 3).Draw(t, "joined"),
+		Joined:  rapid.IntRange(0, 3).Draw(t, "joined"), Storm: rapid.IntRange(0, 9).Draw(t, "storm") == 0,
+		Reminders: rapid.IntRange(0, 3).Draw(t, "reminders"), Escalated: rapid.Bool().Draw(t, "escalated"),
 	}
 	if rapid.Bool().Draw(t, "acknowledged") {
 		a.Acknowledged = opened + rapid.Int64Range(0, 1e8).Draw(t, "after")

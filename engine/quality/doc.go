@@ -18,8 +18,8 @@
 //
 // One alert is counted once, in the week in which it opened, whenever what became of it happened; so the numbers of a past week still change while its alerts are
 // being closed. Weeks are those of ISO 8601 by the site's own clock: they begin on Monday at midnight there, and the hour that a change of the clocks adds or takes
-// belongs to the week in which it falls. What joined another alert is part of that alert. A rule that failed while running is a fault, not an alert. Rules
-// that are only watched told nobody; they are counted apart.
+// belongs to the week in which it falls. What joined another alert is part of that alert. A rule that failed while running is a fault, not an alert,
+// and what a rule raised beyond its limit is a storm: an outcome given to either says nothing about how often the rule is right. Rules that are only watched told nobody; they are counted apart.
 //
 // Of each alert that fired exactly one is true: it is still open, or a person gave it an outcome (genuine, false, unclear), or it ended by itself and nobody said.
 // Tally keeps this: Fired = Open + Genuine + False + Unclear + NoOutcome.

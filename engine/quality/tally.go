@@ -20,12 +20,15 @@ type Alert struct {
 	Digest       string // of the rule as it was when the alert was raised: its version
 	Watch        bool   // the rule was only watched
 	Fault        bool   // the alert reports that the rule failed while running
+	Storm        bool   // the alert stands for all that the rule raised beyond its limit
 	Opened       int64
 	Acknowledged int64
 	Cleared      int64 // when it ended by itself
 	Ended        bool  // it is not open any more: it ended by itself, or a person closed it
 	Outcome      string
-	Joined       int // how many others joined it
+	Joined       int  // how many others joined it
+	Reminders    int  // how often it was told again
+	Escalated    bool // nobody acknowledged it in time, and others were told
 }
 
 // Tally counts alerts. Fired = Open + Genuine + False + Unclear + NoOutcome always holds.
@@ -39,7 +42,14 @@ type Tally struct {
 	Unclear      int
 	NoOutcome    int // ended, and nobody said what it was
 	Joined       int // that became part of one of those that fired
-	Faults       int // times that the rule failed while running; in none of the other numbers
+	Reminded     int // told again at least once
+	Reminders    int // told again, in all
+	Escalated    int // nobody acknowledged it in time
+
+	// In none of the numbers above:
+	Faults   int // times that the rule failed while running
+	Storms   int // times that it raised more than its limit
+	KeptBack int // what it raised beyond, told as part of a storm
 
 	Delays Delays // from opened to acknowledged
 }
@@ -50,8 +60,20 @@ func (t *Tally) Add(a *Alert) {
 		t.Faults++
 		return
 	}
+	if a.Storm {
+		t.Storms++
+		t.KeptBack += a.Joined
+		return
+	}
 	t.Fired++
 	t.Joined += a.Joined
+	t.Reminders += a.Reminders
+	if a.Reminders > 0 {
+		t.Reminded++
+	}
+	if a.Escalated {
+		t.Escalated++
+	}
 	if a.Acknowledged != 0 {
 		t.Acknowledged++
 		t.Delays.Add(a.Acknowledged - a.Opened)
@@ -84,7 +106,12 @@ func (t *Tally) Merge(o *Tally) {
 	t.Unclear += o.Unclear
 	t.NoOutcome += o.NoOutcome
 	t.Joined += o.Joined
+	t.Reminded += o.Reminded
+	t.Reminders += o.Reminders
+	t.Escalated += o.Escalated
 	t.Faults += o.Faults
+	t.Storms += o.Storms
+	t.KeptBack += o.KeptBack
 	t.Delays.Merge(&o.Delays)
 }
 
