@@ -30,8 +30,8 @@ type TrialProgressLine struct {
 
 // TrialAlertLine is an alert that the rule would have raised.
 type TrialAlertLine struct {
-	Type  string     `json:"type" jsonschema:"enum=alert"`
-	Alert TrialAlert `json:"alert"`
+	Type  string      `json:"type" jsonschema:"enum=alert"`
+	Alert trial.Alert `json:"alert"`
 }
 
 // TrialResultLine is what the trial came to.
@@ -47,37 +47,6 @@ type TrialProblemLine struct {
 	Status int    `json:"status"`
 	Detail string `json:"detail"`
 	Code   Code   `json:"code"`
-}
-
-// TrialAlert is an alert that never was: it has no id, and nobody was told.
-type TrialAlert struct {
-	Rule     string              `json:"rule"`
-	About    string              `json:"about"`
-	Severity string              `json:"severity"`
-	Say      string              `json:"say"`
-	Item     string              `json:"item,omitempty"`
-	GTIN     string              `json:"gtin,omitempty"`
-	Product  string              `json:"product,omitempty" jsonschema_description:"Its name."`
-	Zone     string              `json:"zone,omitempty"`
-	Place    string              `json:"place,omitempty"`
-	Cause    string              `json:"cause,omitempty"`
-	Fact     string              `json:"fact,omitempty" jsonschema_description:"Id of the fact that raised it."`
-	Passage  *engine.PassageView `json:"passage,omitempty"`
-	Since    *time.Time          `json:"since,omitempty" jsonschema_description:"When the condition became true."`
-	Opened   *time.Time          `json:"opened_at,omitempty"`
-	Why      json.RawMessage     `json:"why,omitempty"`
-}
-
-func trialAlert(a *engine.Alert, cfg *engine.Config) TrialAlert {
-	w := a.View("")
-	v := TrialAlert{
-		Rule: w.Rule, About: w.About, Severity: w.Severity, Say: w.Say, Item: w.Item, GTIN: w.GTIN, Zone: w.Zone, Place: w.Place, Cause: w.Cause, Fact: w.Fact,
-		Passage: w.Passage, Since: w.Since, Opened: w.Opened, Why: w.Why,
-	}
-	if k, ok := cfg.Catalog.ByGTIN(a.GTIN); ok {
-		v.Product = cfg.Catalog.At(k).Name
-	}
-	return v
 }
 
 // trialStream writes the lines of a trial.
@@ -100,7 +69,7 @@ func (s *trialStream) progress(p trial.Progress) error {
 }
 
 func (s *trialStream) alert(a *engine.Alert, cfg *engine.Config) error {
-	if err := s.line(lineAlert, TrialAlertLine{lineAlert, trialAlert(a, cfg)}); err != nil || s.buf.Len() < 64<<10 {
+	if err := s.line(lineAlert, TrialAlertLine{lineAlert, trial.AlertOf(a, cfg)}); err != nil || s.buf.Len() < 64<<10 {
 		return err
 	}
 	return s.flush()

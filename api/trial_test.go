@@ -386,3 +386,33 @@ func TestFactsReadBackWhole(t *testing.T) {
 		require.Equal(t, stored, *got, "%s", line)
 	})
 }
+
+// BenchmarkTrial measures a trial as a request: facts of the embedded store, decoded, and one rule.
+func BenchmarkTrial(b *testing.B) {
+	r := newRig(b).shop()
+	const n = 200_000
+	id, err := parseIdentity(harbourLight, 0, false)
+	require.NoError(b, err)
+	key, _ := keyOf(id)
+	start := r.clock().Add(-24 * time.Hour).UnixMilli()
+	var facts []store.Fact
+	for i := range n {
+		f := engine.Fact{Ms: start + int64(i)*100, Cause: engine.Arrived, Key: key, GTIN: 9521141123454, Disp: engine.SellableAccessible, Zone: []string{"shelf-a", "front-tables"}[i%2], From: "till", Point: "handheld-1"}
+		f.Key.Lo, f.At = uint64(i%5000), f.Ms
+		if i%100 == 0 {
+			f.Cause, f.Zone, f.Passage = engine.Passed, "street-door", engine.Passage{Direction: engine.DirectionOut, Confidence: 0.9, Reads: 8}
+		}
+		facts = append(facts, store.Fact{ID: store.FactID{Ms: f.Ms, N: f.N}, Data: engine.AppendFact(nil, &f)})
+	}
+	require.NoError(b, r.store.Commit(b.Context(), "quayside", store.Commit{Loose: true, Facts: facts}))
+	b.ReportAllocs()
+	b.ResetTimer()
+	for range b.N {
+		w := httptest.NewRecorder()
+		req := httptest.NewRequest("POST", trialPath+"?alerts=0", nil)
+		req.Header.Set("Authorization", "Bearer "+r.admin)
+		r.api.Handler().ServeHTTP(w, req)
+		require.Contains(b, w.Body.String(), fmt.Sprintf(`"facts":%d,"lead_in_facts":0`, n))
+	}
+	b.ReportMetric(float64(b.N)*n/b.Elapsed().Seconds(), "facts/s")
+}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"iter"
+	"math"
 	"time"
 
 	"lintel/engine"
@@ -17,8 +18,8 @@ type Plan struct {
 	Config *engine.Config // layout and products; its rules are not looked at
 	Tried  *Version
 	Live   *Version // the rule as it is live; nil: there is none
-	From   int64    // Unix milliseconds: facts before it are the lead-in
-	To     int64    // facts at or after it are passed over
+	From   int64    // Unix milliseconds: facts before it are the lead-in; 0: from the first fact on
+	To     int64    // facts at or after it are passed over; 0: to the last fact
 
 	MaxFacts  int           // 0: no bound
 	MaxTime   time.Duration // 0: no bound
@@ -48,6 +49,7 @@ const (
 // Report is the outcome of a trial.
 type Report struct {
 	Site     string      `json:"site"`
+	TimeZone string      `json:"time_zone"`
 	Rule     string      `json:"rule"`
 	Mode     string      `json:"mode" jsonschema_description:"As it is written; it is tried as if it were live."`
 	Digest   string      `json:"digest" jsonschema_description:"Of the rule as it is written."`
@@ -97,9 +99,13 @@ func Run(ctx context.Context, p Plan, facts iter.Seq2[*engine.Fact, error]) (*Re
 	if p.MaxAlerts == 0 {
 		p.MaxAlerts = DefaultMaxAlerts
 	}
-	r := &run{p: p, ctx: ctx, started: time.Now(), reached: p.From}
+	open := p.To == 0
+	if open {
+		p.To = math.MaxInt64
+	}
+	r := &run{p: p, open: open, ctx: ctx, started: time.Now(), reached: p.From}
 	r.rep = &Report{
-		Site: p.Site, Rule: p.Tried.Rule.Name, Mode: string(p.Tried.Rule.Mode), Digest: p.Tried.Rule.Digest, From: instant(p.From), To: instant(p.To),
+		Site: p.Site, TimeZone: p.Config.Layout.TimeZone, Rule: p.Tried.Rule.Name, Mode: string(p.Tried.Rule.Mode), Digest: p.Tried.Rule.Digest, From: instant(p.From), To: instant(p.To),
 		Notes: []string{NoteUnknown, NoteDocuments, NoteActs}, Notice: engine.Notice,
 	}
 	if err := r.begin(); err != nil {
@@ -121,6 +127,7 @@ type run struct {
 	shown   time.Time
 	reached int64 // by the facts
 	tried   *Trial
+	open    bool   // the range ends with the facts
 	live    *Trial // nil: there is none, or it does the same
 	always  *Trial // the tried version at all hours; nil: it is that already
 	refusal error  // of Opened
@@ -172,6 +179,9 @@ func (r *run) facts(facts iter.Seq2[*engine.Fact, error]) error {
 		}
 		if n++; r.p.MaxFacts > 0 && n > r.p.MaxFacts {
 			return r.stop(StoppedFacts, fmt.Sprintf("The trial ended after %d facts, as many as one takes.", r.p.MaxFacts))
+		}
+		if n == 1 && r.p.From == 0 {
+			r.rep.From = instant(f.Ms)
 		}
 		r.reached = max(r.p.From, f.Ms)
 		if err := r.fact(f); err != nil {
@@ -248,7 +258,7 @@ func (r *run) progress() error {
 		return nil
 	}
 	p := Progress{Facts: r.rep.Facts + r.rep.LeadIn, At: instant(r.reached), Raised: r.tried.tally.raised}
-	if r.p.To > r.p.From {
+	if !r.open && r.p.To > r.p.From {
 		p.Share = float64(r.reached-r.p.From) / float64(r.p.To-r.p.From)
 	}
 	p.FactsPerSecond = rate(p.Facts, r.shown.Sub(r.started))
@@ -264,6 +274,10 @@ func rate(n int, took time.Duration) float64 {
 
 func (r *run) finish() (*Report, error) {
 	rep := r.rep
+	if r.open {
+		r.p.To = r.reached + 1
+		rep.To = instant(r.p.To)
+	}
 	res, err := r.end(r.tried)
 	if err == nil {
 		err = r.refusal // of an alert whose hold ended with the range
