@@ -26,6 +26,8 @@ type Dispatcher interface {
 	Health(ctx context.Context) (map[string]deliver.Health, error)
 	// StartChannel lets a stopped channel be sent to again, and reports whether it was stopped.
 	StartChannel(ctx context.Context, name string) (bool, error)
+	// Recover queues dead deliveries of a channel again.
+	Recover(ctx context.Context, sites []string, channel string, since, until time.Time) (deliver.Recovery, error)
 }
 
 // Options are what an API is made of. Store and Runner are required; the zero value of all else has a default.

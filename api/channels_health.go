@@ -37,6 +37,20 @@ type channelView struct {
 	Health  ChannelHealth   `json:"health"`
 }
 
+// RecoverRequest is a range of time.
+type RecoverRequest struct {
+	Since *time.Time `json:"since" jsonschema_description:"Deliveries that tell of something that happened at this moment or later, by the site clock."`
+	Until *time.Time `json:"until,omitempty" jsonschema_description:"And before this moment. Default: now."`
+}
+
+// RecoverAnswer is how many deliveries were queued.
+type RecoverAnswer struct {
+	Queued  int        `json:"queued"`
+	HasMore bool       `json:"has_more" jsonschema_description:"There are more in the range."`
+	First   *time.Time `json:"first,omitempty" jsonschema_description:"When what the oldest of them tells of happened."`
+	Last    *time.Time `json:"last,omitempty"`
+}
+
 func healthRoutes() []route {
 	return []route{
 		{
@@ -51,6 +65,13 @@ func healthRoutes() []route {
 				"somebody sends again gets through, and when its settings change. Of one that is not stopped, it is forgotten how long it failed.",
 			scopes: author, allSites: true, keyed: true, answers: []answer{ok("The channel.", channelView{})},
 			codes: []Code{codeUnknownChannel}, handle: (*call).startChannel,
+		}, {
+			method: "POST", path: "/v1/channels/{name}/recover", name: "recoverChannel", group: "Deliveries", summary: "Send the dead deliveries of a time range again, after an outage",
+			about: "Oldest first, under the same ids, by the whole schedule from its start. What was delivered or is still pending is left alone. One call queues 1,000 at most; " +
+				"while has_more is true, send the same request again (with another Idempotency-Key). They are sent in the background, within the channel's limits.",
+			scopes: operate, keyed: true, params: []param{paramSite}, body: inJSON(RecoverRequest{}),
+			answers: []answer{ok("They are queued.", RecoverAnswer{})},
+			codes:   []Code{codeUnknownChannel, codeChannelStopped, codeUnknownSite, codeMissingSite}, handle: (*call).recoverChannel,
 		},
 	}
 }
@@ -134,4 +155,50 @@ func (c *call) startChannel() error {
 	}
 	c.api.log.Info("a channel was started by hand", "channel", ch.Name, "by", c.key.Name)
 	return c.answerChannel(ch)
+}
+
+func (c *call) recoverChannel() error {
+	ch, err := c.channelOfPath()
+	if err != nil {
+		return err
+	}
+	var req RecoverRequest
+	if err := c.decodeJSON(&req); err != nil {
+		return err
+	}
+	until := c.api.opt.Now()
+	if req.Until != nil {
+		until = *req.Until
+	}
+	switch {
+	case req.Since == nil:
+		return problemf(codeInvalidBody, "The member \"since\" is missing: when the outage began, like 2026-11-25T09:14:07Z.")
+	case !req.Since.Before(until):
+		return problemf(codeInvalidBody, "The range is empty: \"since\" must be before \"until\", which is now if it is left out.")
+	}
+	sites, err := c.sites()
+	if err != nil {
+		return err
+	}
+	sender, err := c.sender()
+	if err != nil {
+		return err
+	}
+	ctx := c.Request().Context()
+	health, err := sender.Health(ctx)
+	if err != nil {
+		return unavailable(err)
+	}
+	switch h := health[ch.Name]; {
+	case ch.Disabled:
+		return problemf(codeChannelStopped, "The channel %q is disabled, so everything would die again. Enable it first.", ch.Name)
+	case !h.Stopped.IsZero():
+		return problemf(codeChannelStopped, "The channel %q is stopped, so everything would die again. Start it first.", ch.Name)
+	}
+	got, err := sender.Recover(ctx, sites, ch.Name, *req.Since, until)
+	if err != nil {
+		return unavailable(err)
+	}
+	c.api.log.Info("dead deliveries are sent again", "channel", ch.Name, "since", *req.Since, "until", until, "queued", got.Queued, "more", got.More, "by", c.key.Name)
+	return c.JSON(http.StatusOK, RecoverAnswer{Queued: got.Queued, HasMore: got.More, First: momentOf(got.First), Last: momentOf(got.Last)})
 }

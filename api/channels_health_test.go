@@ -2,6 +2,7 @@ package api
 
 import (
 	"errors"
+	"strings"
 	"testing"
 	"time"
 
@@ -38,6 +39,7 @@ func TestChannelsShowHowTheyFare(t *testing.T) {
 	r.do("POST", "/v1/channels/door-team/start", "", "Idempotency-Key", "s1").wants(200)
 	require.Equal(t, []string{"door-team"}, r.sends.started, "an Idempotency-Key starts once")
 	require.Contains(t, r.log.String(), "a channel was started by hand")
+	r.keyedFaults("/v1/channels/door-team/start")
 	r.get("/v1/channels/nobody/health").wantsCode(codeUnknownChannel)
 	r.post("/v1/channels/nobody/start", "").wantsCode(codeUnknownChannel)
 
@@ -50,4 +52,54 @@ func TestChannelsShowHowTheyFare(t *testing.T) {
 	r.post("/v1/channels/door-team/start", "").wantsCode(codeUnavailable)
 	none := newRig(t, func(o *Options) { o.Dispatcher = nil }).shop()
 	none.get("/v1/channels/health").wantsCode(codeUnavailable)
+}
+
+func TestRecoverChannel(t *testing.T) {
+	now := time.Date(2026, 11, 25, 9, 14, 7, 0, time.UTC)
+	r := newRig(t, func(o *Options) { o.Now = func() time.Time { return now } }).shop()
+	const path = "/v1/channels/door-team/recover"
+	a := into[RecoverAnswer](r.post(path, `{"since":"2026-11-24T00:00:00+01:00","until":"2026-11-25T00:00:00Z"}`).wants(200))
+	require.Equal(t, 1000, a.Queued)
+	require.True(t, a.HasMore)
+	require.Equal(t, time.Date(2026, 11, 23, 23, 0, 0, 0, time.UTC), *a.First)
+	r.post(path+"?site=quayside", `{"since":"2026-11-24T00:00:00Z"}`).wants(200)
+	require.Equal(t, []string{
+		"[quayside] door-team 2026-11-23T23:00:00Z 2026-11-25T00:00:00Z",
+		"[quayside] door-team 2026-11-24T00:00:00Z 2026-11-25T09:14:07Z",
+	}, r.sends.ranges)
+	require.Contains(t, r.log.String(), "dead deliveries are sent again")
+
+	r.post(path, `{}`).wantsCode(codeInvalidBody)
+	r.post(path, `{"since":"yesterday"}`).wantsCode(codeInvalidBody)
+	r.post(path, `{"since":"2026-11-26T00:00:00Z"}`).wantsCode(codeInvalidBody)
+	r.post(path, `{"since":"2026-11-24T00:00:00Z","until":"2026-11-24T00:00:00Z"}`).wantsCode(codeInvalidBody)
+	r.post(path, `{"since":"2026-11-24T00:00:00Z","chanel":"x"}`).wantsCode(codeInvalidBody)
+	r.post(path, `{`).wantsCode(codeInvalidJSON)
+	r.post(path, `{"since":"`+strings.Repeat("x", 2<<20)+`"}`).wantsCode(codeBodyTooLarge)
+	r.do("POST", path, `{}`, "Content-Type", "text/plain").wantsCode(codeUnsupportedType)
+	r.do("POST", path, `{}`, "Content-Encoding", "br").wantsCode(codeUnsupportedEncoding)
+	r.do("POST", path, `{}`, "Content-Encoding", "gzip").wantsCode(codeInvalidEncoding)
+	r.post(path+"?site=nowhere", `{"since":"2026-11-24T00:00:00Z"}`).wantsCode(codeUnknownSite)
+	r.post("/v1/channels/nobody/recover", `{"since":"2026-11-24T00:00:00Z"}`).wantsCode(codeUnknownChannel)
+	for _, do := range []string{"recover", "start"} {
+		p := "/v1/channels/door-team/" + do
+		body := map[string]string{"recover": `{"since":"2026-11-24T00:00:00Z"}`}[do]
+		r.do("POST", p, body, "Idempotency-Key", `"`).wantsCode(codeInvalidIdempotencyKey)
+		r.do("POST", p, body, "Idempotency-Key", do).wants(200)
+		r.do("POST", p, `{"since":"2026-11-20T00:00:00Z"}`, "Idempotency-Key", do).wantsCode(codeIdempotencyMismatch)
+		r.post(p+"?x=1", body).wantsCode(codeInvalidParameter)
+	}
+
+	r.sends.health = map[string]deliver.Health{"door-team": {Stopped: now, Cause: deliver.StoppedFailing}}
+	r.post(path, `{"since":"2026-11-24T00:00:00Z"}`).wantsCode(codeChannelStopped)
+	r.sends.health = nil
+	r.put("/v1/channels", strings.Replace(testChannels, `"format"`, `"disabled": true, "format"`, 1)).wants(200)
+	r.post(path, `{"since":"2026-11-24T00:00:00Z"}`).wantsCode(codeChannelStopped)
+
+	pier, err := MintKey(t.Context(), r.store, "pier-only", []string{ScopeOperate}, []string{"pier"}, "test", time.Now())
+	require.NoError(t, err)
+	r.api.keys.forget()
+	r.as(pier, func(r *rig) {
+		r.post(path+"?site=quayside", `{"since":"2026-11-24T00:00:00Z"}`).wantsCode(codeMissingSite)
+	})
 }

@@ -44,6 +44,7 @@ const (
 	codeNotAcceptable         Code = "not_acceptable"
 	codeAlertStatus           Code = "alert_status"
 	codeCountStatus           Code = "count_status"
+	codeChannelStopped        Code = "channel_stopped"
 	codeIdempotencyBusy       Code = "idempotency_in_progress"
 	codeIdempotencyLost       Code = "idempotency_outcome_unknown"
 	codeKeyExists             Code = "key_exists"
@@ -93,6 +94,7 @@ var problems = map[Code]struct {
 	codeNotAcceptable:         {406, "The answer does not exist in the form that Accept asks for."},
 	codeAlertStatus:           {409, "The alert is not in a status in which this can be done."},
 	codeCountStatus:           {409, "The count is not in a status in which this can be done."},
+	codeChannelStopped:        {409, "The channel is stopped or disabled, so nothing could be sent to it."},
 	codeIdempotencyBusy:       {409, "The first request with this Idempotency-Key is still running."},
 	codeIdempotencyLost:       {409, "The first request with this Idempotency-Key never ended. Look what became of it and use a new key."},
 	codeKeyExists:             {409, "A key of that name exists or existed."},

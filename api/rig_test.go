@@ -82,6 +82,7 @@ type fakeDispatcher struct {
 	tested  []deliver.Channel
 	health  map[string]deliver.Health
 	started []string
+	ranges  []string
 	out     deliver.Outcome
 	err     error
 }
@@ -111,6 +112,13 @@ func (f *fakeDispatcher) StartChannel(_ context.Context, name string) (bool, err
 	defer f.mu.Unlock()
 	f.started = append(f.started, name)
 	return true, f.err
+}
+
+func (f *fakeDispatcher) Recover(_ context.Context, sites []string, channel string, since, until time.Time) (deliver.Recovery, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.ranges = append(f.ranges, fmt.Sprint(sites, " ", channel, " ", since.UTC().Format(time.RFC3339), " ", until.UTC().Format(time.RFC3339)))
+	return deliver.Recovery{Queued: 1000, More: true, First: since, Last: until.Add(-time.Second)}, f.err
 }
 
 // newRig starts a server. The site exists once layout was called.

@@ -56,7 +56,7 @@
 //
 // A message of a type that the channel does not want (its "types") is left out when its turn comes: its record is deleted, so that nobody takes it for delivered.
 //
-// A dead delivery stays on record for a person to decide. Delivered ones are deleted after a week.
+// A dead delivery stays on record for a person to decide: Retry sends one again, Recover those of a time range, after an outage. Delivered ones are deleted after a week.
 //
 // When the store takes no outcomes, nothing more is sent for the site until it does, since all that would be sent again after a crash.
 //

@@ -330,8 +330,8 @@ func (d *Dispatcher) adopt(s *siteQueue, found scanned) {
 		if s.entries[m.ID] != nil {
 			continue
 		}
-		if _, done := s.recent[m.ID]; done {
-			continue
+		if _, done := s.recent[m.ID]; done && m.Attempts == 0 {
+			continue // the search began before its try; one that was tried is read again before the next
 		}
 		l := d.lane(m.Channel)
 		switch untried := m.Attempts == 0; {
