@@ -3,6 +3,7 @@ package api
 import (
 	"errors"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
@@ -178,20 +179,13 @@ func (c *call) putRules() error {
 
 // sentTo lists the channels that the stored rules send to.
 func (c *call) sentTo() (map[string][]string, error) {
-	d, err := c.api.store.GetDocument(c.Request().Context(), engine.RulesDocument, 0)
-	if errors.Is(err, store.ErrNotFound) {
-		return nil, nil
-	}
+	list, err := c.api.storedRules(c.Request().Context())
 	if err != nil {
-		return nil, unavailable(err)
-	}
-	set, _ := rules.Check(engine.RulesDocument, d.Body, rules.Known{})
-	if set == nil {
-		return nil, nil
+		return nil, err
 	}
 	to := make(map[string][]string)
-	for _, r := range set.Rules() {
-		for _, ch := range r.Send {
+	for _, r := range list {
+		for _, ch := range slices.Compact(slices.Sorted(slices.Values(slices.Concat(r.Send, r.EscalateTo)))) {
 			to[ch] = append(to[ch], strings.TrimSpace(r.Name))
 		}
 	}

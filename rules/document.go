@@ -3,6 +3,7 @@ package rules
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"unicode/utf8"
@@ -32,6 +33,24 @@ type Document struct {
 
 // Len returns the number of rules in the document.
 func (d *Document) Len() int { return len(d.rules) }
+
+// Only returns the document with one of its rules and all that stands beside the rules, for trying that rule by itself. Of the rule's keys those named in without are left
+// out, as if they had not been written.
+func (d *Document) Only(rule string, without ...string) *Document {
+	only := *d
+	only.rules = nil
+	for _, rt := range d.rules {
+		if rt.name() != rule {
+			continue
+		}
+		own := &ruleText{place: rt.place, fields: maps.Clone(rt.fields)}
+		for _, key := range without {
+			delete(own.fields, key)
+		}
+		only.rules = append(only.rules, own)
+	}
+	return &only
+}
 
 // ruleText is one rule as it stands in the document.
 type ruleText struct {

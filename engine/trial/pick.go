@@ -1,14 +1,8 @@
 package trial
 
 import (
-	"encoding/json"
-	"errors"
 	"fmt"
-	"slices"
 	"strings"
-
-	"github.com/goccy/go-yaml/ast"
-	"github.com/goccy/go-yaml/parser"
 
 	"lintel/rules"
 )
@@ -43,7 +37,9 @@ func (e *UnknownRuleError) Error() string {
 // Pick takes one rule out of a document. known says what there is, and with its Site, whose params hold. An empty name means the only rule. The version is nil if the document has
 // errors, which the diagnostics tell; the error is an *UnknownRuleError, or says why the rule can't stand alone.
 func Pick(file string, text []byte, known rules.Known, name string) (*Version, []rules.Diagnostic, error) {
-	set, found := rules.Check(file, text, known)
+	doc, found := rules.Parse(file, text)
+	set, more := rules.Compile(doc, known)
+	found = append(found, more...)
 	if set == nil {
 		return nil, found, nil
 	}
@@ -61,26 +57,21 @@ func Pick(file string, text []byte, known rules.Known, name string) (*Version, [
 	if v.Rule == nil {
 		return nil, found, &UnknownRuleError{name, have}
 	}
-	live := func(key string) bool { return key != "mode" }
 	var err error
-	if v.live, err = alone(text, known.Site, v.Rule.Name, live); err != nil {
+	if v.live, err = alone(doc, known.Site, v.Rule.Name, "mode"); err != nil {
 		return nil, found, err
 	}
 	if v.Rule.Hours != rules.HoursAlways {
-		if v.always, err = alone(text, known.Site, v.Rule.Name, func(key string) bool { return key != "hours" && live(key) }); err != nil {
+		if v.always, err = alone(doc, known.Site, v.Rule.Name, "mode", "hours"); err != nil {
 			return nil, found, err
 		}
 	}
 	return v, found, nil
 }
 
-// alone compiles one rule of a document by itself, with those of its keys that keep lets through. What the document says beside its rules stays.
-func alone(text []byte, site, rule string, keep func(key string) bool) (*rules.Set, error) {
-	src, err := writeAlone(text, rule, keep)
-	if err != nil {
-		return nil, fmt.Errorf("the rule %q can't be tried by itself: %w", rule, err)
-	}
-	set, found := rules.Check(rule, src, rules.Known{Site: site})
+// alone compiles one rule of a document by itself, without some of its keys. What the document says beside its rules stays.
+func alone(doc *rules.Document, site, rule string, without ...string) (*rules.Set, error) {
+	set, found := rules.Compile(doc.Only(rule, without...), rules.Known{Site: site})
 	for _, d := range found {
 		if set == nil && d.Severity == rules.SeverityError {
 			return nil, fmt.Errorf("the rule %q can't be tried by itself: %s", rule, d.Message)
@@ -88,115 +79,3 @@ func alone(text []byte, site, rule string, keep func(key string) bool) (*rules.S
 	}
 	return set, nil
 }
-
-// writeAlone writes a document with one rule of another.
-func writeAlone(text []byte, rule string, keep func(key string) bool) (src []byte, err error) {
-	clean := strings.ReplaceAll(strings.TrimPrefix(string(text), "\ufeff"), "\r\n", "\n")
-	f, err := parser.ParseBytes([]byte(clean), 0)
-	if err != nil || len(f.Docs) == 0 {
-		return nil, errors.Join(err, errors.New("its document can't be read"))
-	}
-	var b strings.Builder
-	for _, p := range pairs(f.Docs[0].Body) {
-		key, _ := plain(p.Key)
-		seq, ok := p.Value.(*ast.SequenceNode)
-		if key != "rules" || !ok {
-			v, err := flow(p.Value)
-			if err != nil {
-				return nil, err
-			}
-			fmt.Fprintf(&b, "%s: %s\n", key, v)
-			continue
-		}
-		b.WriteString("rules:\n")
-		for _, n := range seq.Values {
-			members := pairs(n)
-			if !slices.ContainsFunc(members, func(p *ast.MappingValueNode) bool {
-				k, _ := plain(p.Key)
-				v, _ := plain(p.Value)
-				return k == "name" && v == rule
-			}) {
-				continue
-			}
-			indent := "  - "
-			for _, m := range members {
-				k, _ := plain(m.Key)
-				if !keep(k) {
-					continue
-				}
-				v, err := flow(m.Value)
-				if err != nil {
-					return nil, err
-				}
-				fmt.Fprintf(&b, "%s%s: %s\n", indent, k, v)
-				indent = "    "
-			}
-		}
-	}
-	return []byte(b.String()), nil
-}
-
-func pairs(n ast.Node) []*ast.MappingValueNode {
-	switch m := n.(type) {
-	case *ast.MappingNode:
-		return m.Values
-	case *ast.MappingValueNode:
-		return []*ast.MappingValueNode{m}
-	}
-	return nil
-}
-
-// plain returns a scalar as the text that was written, as the reader of rules takes it. quote says that it must be in quotes to stay a text.
-func plain(n ast.Node) (text string, quote bool) {
-	switch v := n.(type) {
-	case *ast.LiteralNode:
-		return v.Value.Value, true
-	case *ast.StringNode:
-		return v.Value, true
-	case nil:
-		return "", false
-	}
-	return n.GetToken().Value, false
-}
-
-// flow writes a value on one line.
-func flow(n ast.Node) (string, error) {
-	switch v := n.(type) {
-	case *ast.MappingNode, *ast.MappingValueNode:
-		var parts []string
-		for _, p := range pairs(n) {
-			key, err := flow(p.Key)
-			if err != nil {
-				return "", err
-			}
-			value, err := flow(p.Value)
-			if err != nil {
-				return "", err
-			}
-			parts = append(parts, key+": "+value)
-		}
-		return "{" + strings.Join(parts, ", ") + "}", nil
-	case *ast.SequenceNode:
-		var parts []string
-		for _, e := range v.Values {
-			s, err := flow(e)
-			if err != nil {
-				return "", err
-			}
-			parts = append(parts, s)
-		}
-		return "[" + strings.Join(parts, ", ") + "]", nil
-	case *ast.StringNode, *ast.LiteralNode, *ast.IntegerNode, *ast.FloatNode, *ast.BoolNode, *ast.NullNode, *ast.InfinityNode, *ast.NanNode:
-		text, quote := plain(n)
-		if !quote {
-			return text, nil
-		}
-		// A JSON string is a double-quoted YAML one (YAML 1.2.2, section 1.2).
-		q, err := json.Marshal(text)
-		return unescapeHTML.Replace(string(q)), err
-	}
-	return "", fmt.Errorf("it holds a %T", n)
-}
-
-// unescapeHTML undoes what encoding/json does for web pages, which only makes a long condition longer.
-var unescapeHTML = strings.NewReplacer(`\u003c`, "<", `\u003e`, ">", `\u0026`, "&")
