@@ -35,7 +35,7 @@ type cli struct {
 
 	Demo   demoCmd   `cmd:"" help:"Play a day at Quayside Books, an invented bookshop, and show what Lintel makes of it."`
 	Serve  serveCmd  `cmd:"" help:"Run the server."`
-	Check  checkCmd  `cmd:"" help:"Check a rules file: FILE:LINE:COL: message for what is wrong."`
+	Check  checkCmd  `cmd:"" help:"Check rules files and run the cases beside them: FILE:LINE:COL: message for what is wrong."`
 	Trial  trialCmd  `cmd:"" help:"Try a rule on what was recorded, on a server or a file of facts: how often it would have told whom, and what it would have missed."`
 	Epc    epcCmd    `cmd:"" name:"epc" help:"Decode tag identities, given as arguments or as lines on standard input; one JSON object a line."`
 	Key    keyCmd    `cmd:"" help:"Make, list and revoke API keys directly in the store."`

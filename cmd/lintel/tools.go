@@ -16,35 +16,7 @@ import (
 	"lintel/api/app"
 	"lintel/engine/epc"
 	"lintel/engine/store"
-	"lintel/rules"
 )
-
-type checkCmd struct {
-	File []string `arg:"" help:"Rules files; - reads standard input."`
-}
-
-func (c *checkCmd) Run(s *streams) error {
-	bad := false
-	for _, name := range c.File {
-		src, err := readFile(s, name)
-		if err != nil {
-			return err
-		}
-		set, diags := rules.Check(name, src, rules.Known{})
-		for _, d := range diags {
-			fmt.Fprintln(s.out, d)
-		}
-		if set == nil {
-			bad = true
-			continue
-		}
-		fmt.Fprintf(s.out, "%s: %d rules, all good\n", name, len(set.Rules()))
-	}
-	if bad {
-		return errRefused
-	}
-	return nil
-}
 
 func readFile(s *streams, name string) ([]byte, error) {
 	if name == "-" {

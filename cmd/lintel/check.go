@@ -1,0 +1,169 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"lintel/engine/cases"
+	"lintel/engine/catalog"
+	"lintel/engine/layout"
+	"lintel/rules"
+)
+
+type checkCmd struct {
+	File     []string `arg:"" help:"Rules files; - reads standard input. The cases of rules.yaml are run too if there is a rules_cases.yaml beside it."`
+	Cases    []string `help:"Case files to run instead of the one beside the rules." placeholder:"FILE"`
+	Layout   string   `help:"A layout, for warnings about names that it does not have, and for cases that name no layout." placeholder:"FILE"`
+	Products string   `help:"Products, as CSV or JSON, likewise." placeholder:"FILE"`
+	JSON     bool     `name:"json" help:"Print one JSON object with all diagnostics and results."`
+}
+
+// Validate refuses flags that do not fit together.
+func (c *checkCmd) Validate() error {
+	if len(c.Cases) > 0 && len(c.File) > 1 {
+		return errors.New("--cases belongs to one rules file: check the others by themselves")
+	}
+	return nil
+}
+
+// checked is what became of one rules file; it is also what --json prints.
+type checked struct {
+	File        string             `json:"file"`
+	OK          bool               `json:"ok"`
+	Rules       int                `json:"rules"`
+	Diagnostics []rules.Diagnostic `json:"diagnostics"`
+	Cases       []*cases.Report    `json:"cases"`
+}
+
+func (c *checkCmd) Run(s *streams) error {
+	ctx := cases.Context{ReadFile: cases.ReadFile}
+	if ok, err := c.context(s, &ctx); err != nil || !ok {
+		return err
+	}
+	known := cases.Known(ctx.Layout, ctx.Products)
+	all := struct {
+		OK    bool       `json:"ok"`
+		Files []*checked `json:"files"`
+	}{OK: true}
+	for _, name := range c.File {
+		src, err := readFile(s, name)
+		if err != nil {
+			return err
+		}
+		one, err := c.check(name, src, known, ctx)
+		if err != nil {
+			return err
+		}
+		if !c.JSON {
+			one.print(s.out)
+		}
+		all.OK = all.OK && one.OK
+		all.Files = append(all.Files, one)
+	}
+	if c.JSON {
+		enc := json.NewEncoder(s.out)
+		enc.SetEscapeHTML(false)
+		enc.SetIndent("", "  ")
+		if err := enc.Encode(all); err != nil {
+			return err
+		}
+	}
+	if !all.OK {
+		return errRefused
+	}
+	return nil
+}
+
+// context reads the layout and the products. ok is false when they have errors, which are printed.
+func (c *checkCmd) context(s *streams, ctx *cases.Context) (ok bool, err error) {
+	bad := 0
+	if c.Layout != "" {
+		src, err := readFile(s, c.Layout)
+		if err != nil {
+			return false, err
+		}
+		if ctx.Layout, err = layout.Parse(src); err != nil {
+			var problems layout.Errors
+			if !errors.As(err, &problems) {
+				return false, err
+			}
+			for _, p := range problems {
+				fmt.Fprintf(s.err, "%s: %s\n", c.Layout, p)
+				bad++
+			}
+		}
+	}
+	if c.Products != "" {
+		src, err := readFile(s, c.Products)
+		if err != nil {
+			return false, err
+		}
+		var wrong []catalog.RowError
+		if strings.EqualFold(filepath.Ext(c.Products), ".json") {
+			ctx.Products, wrong = catalog.ParseJSON(src)
+		} else {
+			ctx.Products, wrong = catalog.ParseCSV(strings.NewReader(string(src)), catalog.CSVOptions{})
+		}
+		for _, e := range wrong {
+			fmt.Fprintf(s.err, "%s: %s\n", c.Products, e.Error())
+			bad++
+		}
+	}
+	if bad > 0 {
+		return false, errRefused
+	}
+	return true, nil
+}
+
+// check checks one rules file and runs its cases.
+func (c *checkCmd) check(name string, src []byte, known rules.Known, ctx cases.Context) (*checked, error) {
+	one := &checked{File: name, Diagnostics: []rules.Diagnostic{}, Cases: []*cases.Report{}}
+	book, diagnostics := cases.NewBook(name, src, known)
+	one.Diagnostics = append(one.Diagnostics, diagnostics...)
+	if book == nil {
+		return one, nil
+	}
+	one.OK, one.Rules = true, len(book.Rules().Rules())
+	files := c.Cases
+	if len(files) == 0 && name != "-" {
+		beside := cases.Beside(name)
+		if _, err := os.Stat(beside); err == nil {
+			files = []string{beside}
+		} else if !errors.Is(err, fs.ErrNotExist) {
+			return nil, err
+		}
+	}
+	for _, file := range files {
+		text, err := cases.ReadFile(file)
+		if err != nil {
+			return nil, err
+		}
+		rep := &cases.Report{File: file}
+		if f, bad := cases.Parse(file, text, ctx); f == nil {
+			rep.Diagnostics = bad
+		} else {
+			rep = cases.Run(f, book)
+		}
+		one.OK = one.OK && rep.OK()
+		one.Cases = append(one.Cases, rep)
+	}
+	return one, nil
+}
+
+func (c *checked) print(w io.Writer) {
+	for _, d := range c.Diagnostics {
+		fmt.Fprintln(w, d)
+	}
+	if c.Rules > 0 || c.OK {
+		fmt.Fprintf(w, "%s: %d rules, all good\n", c.File, c.Rules)
+	}
+	for _, rep := range c.Cases {
+		fmt.Fprint(w, rep)
+	}
+}

@@ -1,0 +1,248 @@
+package cases
+
+import (
+	"fmt"
+	"regexp"
+	"slices"
+	"strings"
+
+	"lintel/engine"
+	"lintel/engine/layout"
+)
+
+// expectKeys are the keys of a step that expects something.
+var expectKeys = []string{"expect", "exactly", "never", "open", "told"}
+
+func isExpectation(n *node) bool {
+	return slices.ContainsFunc(n.fields, func(f field) bool { return slices.Contains(expectKeys, f.key.text) })
+}
+
+// expectStep holds what happened since the expectation before against what should have happened.
+type expectStep struct {
+	place
+	expect, exactly, never, open *patterns
+	told                         []channelCount
+	toldAt                       *place
+}
+
+// patterns are the alerts of one list.
+type patterns struct {
+	place
+	list []pattern
+}
+
+type channelCount struct {
+	channel string
+	n       int
+}
+
+// pattern says which changes of alerts are meant. What is not said can be anything.
+type pattern struct {
+	node   *node
+	rule   *node
+	what   string // opened, cleared, ...; "": not said
+	items  []thing
+	gtin   uint64
+	zone   string
+	reader string
+	count  string
+	others *int
+	say    string
+}
+
+// whats are the words for what happens to alerts, those that the engine has today. Others are taken where they are expected, so that a new one needs no new Lintel here;
+// but a case that says that something never happens must spell it right.
+var whats = []string{"opened", "gathered", "acknowledged", "cleared", "closed", "reminded", "escalated", "failed"}
+
+var whatForm = regexp.MustCompile(`^[a-z][a-z_-]{0,31}$`)
+
+const failed = "failed" // a rule that failed while it ran
+
+func (p *caseParser) expectation(n *node) step {
+	if !p.table(n, "an expectation", expectKeys) {
+		return nil
+	}
+	s := &expectStep{place: placeOf(n)}
+	for _, f := range n.fields {
+		switch f.key.text {
+		case "expect":
+			if s.expect = p.patterns(f, whats, false); s.expect != nil && len(s.expect.list) == 0 {
+				p.at(f.value, "an empty list expects nothing", "write exactly: [] if nothing at all should happen")
+			}
+		case "exactly":
+			s.exactly = p.patterns(f, whats, false)
+		case "never":
+			if s.never = p.patterns(f, whats, true); s.never != nil && len(s.never.list) == 0 {
+				p.at(f.value, "an empty list forbids nothing", "write exactly: [] if nothing at all should happen")
+			}
+		case "open":
+			s.open = p.patterns(f, []string{"open", "acknowledged"}, true)
+		case "told":
+			p.told(f, s)
+		}
+	}
+	if s.expect != nil && s.exactly != nil {
+		p.at(n, "expect and exactly say the same of different lists", "write exactly for all that happens, or expect for what must be among it")
+	}
+	return s
+}
+
+func (p *caseParser) patterns(f field, words []string, strict bool) *patterns {
+	list := []*node{f.value}
+	switch f.value.kind {
+	case seq:
+		list = f.value.items
+	case empty:
+		p.at(f.key, f.key.text+" has no list of alerts", "write for instance "+f.key.text+": [unpaid-at-exit], or "+f.key.text+": [] for none")
+		return nil
+	}
+	if len(list) > maxListed {
+		p.at(f.value, fmt.Sprintf("%d alerts are listed; at most %d are allowed", len(list), maxListed), "")
+		return nil
+	}
+	out := &patterns{place: placeOf(f.key)}
+	for _, n := range list {
+		t, ok := p.pattern(n, nil)
+		if !ok {
+			continue
+		}
+		switch {
+		case t.what == "" || slices.Contains(words, t.what):
+		case strict, layout.Nearest(t.what, words) != "":
+			p.unknown(&node{kind: scalar, text: t.what, plain: true, line: n.line, col: n.col}, "nothing that can happen to an alert here is called", words)
+			continue
+		}
+		out.list = append(out.list, t)
+	}
+	return out
+}
+
+var patternKeys = []string{"rule", "what", "item", "product", "zone", "reader", "count", "others", "say"}
+
+// pattern reads "unpaid-at-exit", "wrong-zone cleared" or the same with keys. More are keys that the caller reads.
+func (p *caseParser) pattern(n *node, more []string) (t pattern, ok bool) {
+	problems := len(p.list)
+	t.node = n
+	if n.kind == scalar {
+		rule, what, _ := strings.Cut(strings.TrimSpace(n.text), " ")
+		t.rule = &node{kind: scalar, text: rule, plain: n.plain, line: n.line, col: n.col}
+		if n.kind == scalar && !n.plain {
+			t.rule.col++
+			t.rule.plain = true
+		}
+		t.what = strings.TrimSpace(what)
+	} else {
+		if !p.table(n, "an alert", append(slices.Clone(patternKeys), more...)) {
+			return t, false
+		}
+		if t.rule = n.get("rule"); t.rule == nil {
+			p.at(n, "it is not said of which rule", "write {rule: unpaid-at-exit, item: tide-1}")
+			return t, false
+		}
+		p.subject(n, &t)
+	}
+	if p.word(t.rule, "rule") == "" {
+		return t, false
+	}
+	if t.what != "" && !whatForm.MatchString(t.what) {
+		p.at(n, fmt.Sprintf("%q is nothing that happens to an alert", t.what), "it is one word: "+join(whats))
+	}
+	return t, len(p.list) == problems
+}
+
+func (p *caseParser) subject(n *node, t *pattern) {
+	if v := n.get("what"); v != nil {
+		t.what = p.word(v, "what")
+	}
+	if v := n.get("item"); v != nil {
+		t.items = p.pick(v)
+	}
+	if v := n.get("product"); v != nil {
+		t.gtin = p.product(v)
+	}
+	if v := n.get("zone"); v != nil {
+		// A rule about stock can be about all zones of a kind.
+		if kind, ok := strings.CutPrefix(v.text, "kind:"); ok && v.kind == scalar {
+			if _, err := layout.ParseKind(kind); err != nil {
+				p.at(v, err.Error(), "write kind: and one of "+join(layout.KindNames()))
+			}
+			t.zone = v.text
+		} else {
+			t.zone = p.zone(v)
+		}
+	}
+	if v := n.get("reader"); v != nil {
+		if pt := p.point(v); pt != nil {
+			t.reader = pt.ID
+		}
+	}
+	if v := n.get("count"); v != nil {
+		if t.count = p.word(v, "count"); !slices.Contains(p.counts, t.count) {
+			p.unknown(v, "there is no count", p.counts)
+		}
+	}
+	if v := n.get("others"); v != nil {
+		others := p.integer(v, "others", 0, 1_000_000)
+		t.others = &others
+	}
+	if v := n.get("say"); v != nil {
+		t.say = p.word(v, "say")
+	}
+}
+
+// told reads how many messages went to which channel; nobody stands for none at all.
+func (p *caseParser) told(f field, s *expectStep) {
+	at := placeOf(f.key)
+	s.toldAt = &at
+	if f.value.kind == scalar && f.value.text == "nobody" {
+		return
+	}
+	if f.value.kind != table {
+		p.at(f.value, "told is no table of channels with numbers", "write told: {door-team: 1}, or told: nobody")
+		return
+	}
+	for _, c := range f.value.fields {
+		s.told = append(s.told, channelCount{c.key.text, p.integer(c.value, c.key.text, 0, 1_000_000)})
+	}
+}
+
+// words writes the pattern for people.
+func (t *pattern) words(c *Case, otherwise string) string {
+	what := t.what
+	if what == "" {
+		what = otherwise
+	}
+	var about []string
+	for _, i := range t.items {
+		about = append(about, i.handle)
+	}
+	if t.gtin != 0 {
+		about = append(about, "product "+c.product(t.gtin))
+	}
+	if t.reader != "" {
+		about = append(about, t.reader)
+	}
+	if t.count != "" {
+		about = append(about, t.count)
+	}
+	if t.zone != "" {
+		about = append(about, "at "+t.zone)
+	}
+	if t.others != nil {
+		about = append(about, fmt.Sprintf("with %d others", *t.others))
+	}
+	if t.say != "" {
+		about = append(about, fmt.Sprintf("saying %q", t.say))
+	}
+	return strings.TrimSpace(t.rule.text + " " + what + "  " + strings.Join(about, " "))
+}
+
+// product is what the case calls a product: its SKU if it has one.
+func (c *Case) product(gtin uint64) string {
+	if i, ok := c.products.ByGTIN(gtin); ok && c.products.At(i).SKU != "" {
+		return c.products.At(i).SKU
+	}
+	return engine.GTINText(gtin)
+}
+
+func join(words []string) string { return strings.Join(words, ", ") }

@@ -1,0 +1,252 @@
+package cases
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+
+	"lintel/engine"
+	"lintel/engine/catalog"
+	"lintel/engine/epc"
+	"lintel/engine/layout"
+)
+
+// thing is one tagged item of a case.
+type thing struct {
+	handle string
+	tag    engine.Tag
+	gtin   uint64
+}
+
+// things are the items that a case knows, by the word that it uses for them. A word may stand for several.
+type things map[string][]thing
+
+// handles turns them round. Where several words stand for one item, the one that stands for it alone and comes first in the alphabet is its name.
+func (t things) handles() map[epc.Key]string {
+	names := make(map[epc.Key]string)
+	for word, list := range t {
+		if len(list) != 1 {
+			continue
+		}
+		k := list[0].tag.Key
+		if had, ok := names[k]; !ok || word < had {
+			names[k] = word
+		}
+	}
+	return names
+}
+
+const itemHint = "write {product: QB-1001, serial: 7}, {product: QB-1001, serials: 1-20} or {epc: ...}"
+
+// things reads the words for items that stand in n, on top of those that are known already.
+func (p *reader) things(n *node, known things) things {
+	all := make(things, len(known))
+	for word, list := range known {
+		all[word] = list
+	}
+	if n == nil {
+		return all
+	}
+	if n.kind != table {
+		p.at(n, "items are not words with what they stand for", "write for instance tide-1: "+strings.TrimPrefix(itemHint, "write "))
+		return all
+	}
+	for _, f := range n.fields {
+		word := f.key.text
+		if !layout.ValidID(word) {
+			p.at(f.key, fmt.Sprintf("%q is not a word for an item", word), "it has 1 to 64 of a-z, 0-9, - and _")
+			continue
+		}
+		if list := p.thing(f.value); len(list) > 0 {
+			for i := range list {
+				if list[i].handle = word; len(list) > 1 {
+					list[i].handle = word + "/" + list[i].serial()
+				}
+			}
+			all[word] = list
+			if len(list) > 1 {
+				for _, one := range list {
+					all[one.handle] = []thing{one}
+				}
+			}
+		}
+	}
+	return all
+}
+
+// serial tells the items of one word apart.
+func (t *thing) serial() string {
+	e, _ := epc.Parse(t.text())
+	return e.Serial()
+}
+
+func (t *thing) text() string {
+	if t.tag.Text != "" {
+		return t.tag.Text
+	}
+	text, _ := t.tag.Key.Text()
+	return text
+}
+
+// thing reads what a word stands for.
+func (p *reader) thing(n *node) []thing {
+	if n.kind != table {
+		p.at(n, "this is no item", itemHint)
+		return nil
+	}
+	if !p.table(n, "an item", []string{"product", "serial", "serials", "epc"}) {
+		return nil
+	}
+	product, serial, serials, tag := n.get("product"), n.get("serial"), n.get("serials"), n.get("epc")
+	switch {
+	case tag != nil && product == nil && serial == nil && serials == nil:
+		return p.byEPC(tag)
+	case tag != nil || product == nil || (serial == nil) == (serials == nil):
+		p.at(n, "an item is a product with its serial, or an EPC", itemHint)
+		return nil
+	}
+	gtin := p.product(product)
+	if gtin == 0 {
+		return nil
+	}
+	if serial != nil {
+		text := p.word(serial, "serial")
+		if text == "" {
+			return nil
+		}
+		e, err := epc.NewSGTIN(gtin, text)
+		if err != nil {
+			p.at(serial, "serial: "+reason(err), "a serial has 1 to 20 letters, digits and a few marks")
+			return nil
+		}
+		return []thing{newThing(e, gtin)}
+	}
+	first, last, ok := span(p.word(serials, "serials"))
+	if !ok || first > last || last-first >= MaxItems {
+		p.at(serials, fmt.Sprintf("serials is %q", serials.text), fmt.Sprintf("write the first and the last, such as 1-20; at most %d", MaxItems))
+		return nil
+	}
+	var list []thing
+	for s := first; s <= last; s++ {
+		e, err := epc.NewSGTIN(gtin, strconv.FormatUint(s, 10))
+		if err != nil {
+			p.at(serials, "serials: "+reason(err), "")
+			return nil
+		}
+		list = append(list, newThing(e, gtin))
+	}
+	return list
+}
+
+func span(text string) (first, last uint64, ok bool) {
+	a, b, _ := strings.Cut(text, "-")
+	first, err1 := strconv.ParseUint(strings.TrimSpace(a), 10, 40)
+	last, err2 := strconv.ParseUint(strings.TrimSpace(b), 10, 40)
+	return first, last, err1 == nil && err2 == nil
+}
+
+func newThing(e epc.EPC, gtin uint64) thing {
+	t := thing{tag: engine.Tag{Key: e.Key()}, gtin: gtin}
+	if _, ok := t.tag.Key.Text(); !ok {
+		t.tag.Text = e.KeyText()
+	}
+	return t
+}
+
+func (p *reader) byEPC(n *node) []thing {
+	text := p.word(n, "epc")
+	if text == "" {
+		return nil
+	}
+	e, err := epc.Parse(text)
+	if errors.Is(err, epc.ErrNotGS1) {
+		e, err = epc.ParseHex(text, 0, false) // a tag that is no GS1 EPC is known by its bits
+	}
+	if err != nil {
+		p.at(n, "epc: "+reason(err), "hexadecimal bits, a URI, a Digital Link or an element string such as (01)09521141123454(21)6789")
+		return nil
+	}
+	gtin, _ := e.GTIN14()
+	return []thing{newThing(e, gtin)}
+}
+
+func reason(err error) string {
+	var e *epc.Error
+	if errors.As(err, &e) {
+		return e.Reason
+	}
+	return err.Error()
+}
+
+// product finds a product by its GTIN or SKU, 0 after a problem.
+func (p *reader) product(n *node) uint64 {
+	text := p.word(n, "product")
+	if text == "" {
+		return 0
+	}
+	c := p.file.Products
+	switch list := c.BySKU(text); {
+	case len(list) == 1:
+		return c.At(list[0]).GTIN
+	case len(list) > 1:
+		p.at(n, fmt.Sprintf("%d products have the SKU %s", len(list), text), "write the GTIN")
+		return 0
+	}
+	if g, err := epc.ParseGTIN(text); err == nil {
+		if _, ok := c.ByGTIN(g); ok {
+			return g
+		}
+	}
+	p.unknown(n, "there is no product", skus(c))
+	return 0
+}
+
+// skus lists the SKUs of a catalog, as far as hints look.
+func skus(c *catalog.Catalog) []string {
+	var list []string
+	for i := range min(c.Len(), 5000) {
+		if s := c.At(i).SKU; s != "" {
+			list = append(list, s)
+		}
+	}
+	return list
+}
+
+// pick reads one word for items, or a list of them. Each item comes once, in the order in which it is named.
+func (p *caseParser) pick(n *node) []thing {
+	words := []*node{n}
+	if n.kind == seq {
+		words = n.items
+	}
+	var picked []thing
+	for _, w := range words {
+		word := p.word(w, "an item")
+		if word == "" {
+			return nil
+		}
+		list, ok := p.items[word]
+		if !ok {
+			var names []string
+			for name := range p.items {
+				if !strings.Contains(name, "/") {
+					names = append(names, name)
+				}
+			}
+			slices.Sort(names)
+			p.unknown(w, "there is no item", names)
+			return nil
+		}
+		for _, t := range list {
+			if !slices.ContainsFunc(picked, func(had thing) bool { return had.tag.Key == t.tag.Key }) {
+				picked = append(picked, t)
+			}
+		}
+	}
+	if len(picked) == 0 || len(picked) > MaxItems {
+		p.at(n, fmt.Sprintf("%d items are named", len(picked)), fmt.Sprintf("name 1 to %d", MaxItems))
+		return nil
+	}
+	return picked
+}

@@ -1,0 +1,295 @@
+package cases
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"lintel/engine"
+	"lintel/engine/epc"
+)
+
+// fitsAs reports whether a change of an alert is what the pattern means. what stands in for a pattern that does not say it, "" for anything.
+func (t *pattern) fitsAs(w *world, h *happening, what string) bool {
+	if t.what != "" {
+		what = t.what
+	}
+	a := &h.alert
+	switch {
+	case a.Rule != t.rule.text,
+		what != "" && h.what != what,
+		t.gtin != 0 && a.GTIN != t.gtin,
+		t.zone != "" && a.Zone != t.zone && a.Place != t.zone,
+		t.reader != "" && (a.About != "reader" || a.Place != t.reader),
+		t.others != nil && a.Joined != *t.others,
+		!strings.Contains(a.Say, t.say):
+		return false
+	}
+	if t.count != "" {
+		if c := w.counts[t.count]; c == nil || a.About != "count" || a.Place != c.id {
+			return false
+		}
+	}
+	return !slices.ContainsFunc(t.items, func(i thing) bool { return !slices.Contains(h.items, i.tag.Key) })
+}
+
+func (t *pattern) fits(w *world, h *happening) bool { return t.fitsAs(w, h, "") }
+
+// match pairs patterns with what happened, each with one of its own, so that as many patterns as can be have one: an entry that says little does not take what one that says
+// more needs. It returns for each pattern the index of what it was paired with, -1: none.
+func match(list []pattern, happened []*happening, fits func(*pattern, *happening) bool) []int {
+	of := make([]int, len(list))
+	taken := make([]int, len(happened))
+	for i := range of {
+		of[i] = -1
+	}
+	for k := range taken {
+		taken[k] = -1
+	}
+	var find func(i int, tried []bool) bool
+	find = func(i int, tried []bool) bool {
+		for k, h := range happened {
+			if tried[k] || !fits(&list[i], h) {
+				continue
+			}
+			tried[k] = true
+			if taken[k] < 0 || find(taken[k], tried) {
+				of[i], taken[k] = k, i
+				return true
+			}
+		}
+		return false
+	}
+	for i := range list {
+		find(i, make([]bool, len(happened)))
+	}
+	return of
+}
+
+// shown is how many lines of one failure's difference are written out.
+const shown = 20
+
+func (s *expectStep) run(w *world) {
+	window := make([]*happening, 0, len(w.happened)-w.since)
+	for i := range w.happened[w.since:] {
+		window = append(window, &w.happened[w.since+i])
+	}
+	if s.expect != nil {
+		w.compare(s.expect, window, "opened", false, "did not happen")
+	}
+	if s.exactly != nil {
+		w.compare(s.exactly, window, "opened", true, "did not happen")
+	}
+	if s.never != nil {
+		s.forbid(w, window)
+	}
+	if s.open != nil {
+		var open []*happening
+		alerts := w.s.Alerts()
+		for i := range alerts {
+			if a := &alerts[i]; a.Lead == "" && (a.Status == engine.AlertOpen || a.Status == engine.AlertAcknowledged) {
+				open = append(open, w.happen(a))
+			}
+		}
+		w.compare(s.open, open, "", true, "is not open")
+	}
+	if s.toldAt != nil {
+		s.count(w)
+	}
+	w.since, w.sinceAt, w.messages = len(w.happened), w.now, w.messages[:0]
+}
+
+// compare holds what happened against a list. All says that nothing else may have happened.
+func (w *world) compare(p *patterns, happened []*happening, what string, all bool, missed string) {
+	of := match(p.list, happened, func(t *pattern, h *happening) bool { return t.fitsAs(w, h, what) })
+	var missing []*pattern
+	for i, k := range of {
+		if k < 0 {
+			missing = append(missing, &p.list[i])
+		} else {
+			happened[k].taken = true
+		}
+	}
+	var more []*happening
+	for k, h := range happened {
+		if !slices.Contains(of, k) {
+			more = append(more, h)
+		}
+	}
+	if len(missing) == 0 && (!all || len(more) == 0) {
+		return
+	}
+	at, message := p.place, ""
+	switch {
+	case len(missing) == 1:
+		at, message = placeOf(missing[0].node), fmt.Sprintf("%s %s", missing[0].words(w.c, what), missed)
+	case len(missing) > 1:
+		at, message = placeOf(missing[0].node), fmt.Sprintf("%d of the %d alerts that should be there are not", len(missing), len(p.list))
+	case len(more) == 1:
+		message = "an alert that should not be there"
+	default:
+		message = fmt.Sprintf("%d alerts that should not be there", len(more))
+	}
+	f := w.fail(at, strings.Join(strings.Fields(message), " "), "")
+	for _, t := range missing {
+		if f.full() {
+			break
+		}
+		f.add("-", t.words(w.c, what))
+		for _, line := range w.miss(t, or(t.what, or(what, "opened"))) {
+			f.add("", line)
+		}
+	}
+	mark := " "
+	if all {
+		mark = "+"
+	}
+	for i, h := range more {
+		if f.full() {
+			f.add("", fmt.Sprintf("and %d more", len(more)-i))
+			break
+		}
+		f.add(mark, w.describe(h))
+		if all && h.what == "opened" {
+			f.add("", because(h))
+		}
+		h.taken = h.taken || all
+	}
+	if len(missing) > 0 && len(happened) == 0 && what != "" {
+		f.add(" ", fmt.Sprintf("nothing happened to any alert from %s to %s", w.clock(w.sinceAt), w.clock(w.now)))
+	}
+}
+
+func or(a, b string) string {
+	if a != "" {
+		return a
+	}
+	return b
+}
+
+// forbid looks for what should never have happened.
+func (s *expectStep) forbid(w *world, window []*happening) {
+	for i := range s.never.list {
+		t := &s.never.list[i]
+		var f *Failure
+		for _, h := range window {
+			if !t.fitsAs(w, h, or(t.what, "opened")) {
+				continue
+			}
+			h.taken = true
+			if f == nil {
+				f = w.fail(placeOf(t.node), strings.Join(strings.Fields(t.words(w.c, "opened")), " ")+" should never happen, and did", "")
+			}
+			if f.full() {
+				break
+			}
+			f.add("+", w.describe(h))
+			if h.what == "opened" {
+				f.add("", because(h))
+			}
+		}
+	}
+}
+
+// count holds the messages against how many there should be.
+func (s *expectStep) count(w *world) {
+	had := make(map[string]int)
+	for i := range w.messages {
+		had[w.messages[i].Channel]++
+	}
+	var channels []string
+	want := make(map[string]int)
+	for _, c := range s.told {
+		want[c.channel] = c.n
+		channels = append(channels, c.channel)
+	}
+	for c := range had {
+		if _, ok := want[c]; !ok {
+			channels = append(channels, c)
+		}
+	}
+	slices.Sort(channels[len(s.told):])
+	var f *Failure
+	for _, c := range channels {
+		if had[c] == want[c] {
+			continue
+		}
+		if f == nil {
+			f = w.fail(*s.toldAt, "other messages than expected", "")
+		}
+		f.add("-", fmt.Sprintf("%s: %d", c, want[c]))
+		f.add("+", fmt.Sprintf("%s: %d", c, had[c]))
+		for i := range w.messages {
+			if m := &w.messages[i]; m.Channel == c && !f.full() {
+				f.add("", fmt.Sprintf("%s  %s", w.clock(m.At), w.about(m)))
+			}
+		}
+	}
+}
+
+// about says what a message told of.
+func (w *world) about(m *engine.Delivery) string {
+	for i := len(w.happened) - 1; i >= 0; i-- {
+		if h := &w.happened[i]; h.alert.ID == m.Alert && h.at <= m.At {
+			if _, what, ok := cutPrefix(m.Type, "alert."); ok && (what == h.what || h.what == failed) {
+				return w.subject(h)
+			}
+		}
+	}
+	return m.Type
+}
+
+// describe writes one change of an alert as a line.
+func (w *world) describe(h *happening) string { return w.clock(h.at) + "  " + w.subject(h) }
+
+// subject writes which rule, what happened, and what the alert is about.
+func (w *world) subject(h *happening) string {
+	a := &h.alert
+	var about []string
+	switch a.About {
+	case "item":
+		about = append(about, w.name(a.Key, a.Text))
+	case "stock":
+		about = append(about, "product "+w.c.product(a.GTIN))
+	case "reader":
+		about = append(about, a.Place)
+	case "count":
+		name := a.Place
+		for n, c := range w.counts {
+			if c.id == a.Place {
+				name = n
+			}
+		}
+		about = append(about, name)
+	case engine.AboutStorm:
+		about = append(about, "the rule's limit")
+	case "rule":
+		about = append(about, a.Say)
+	}
+	switch {
+	case a.About == "stock":
+		about = append(about, "at "+a.Place)
+	case a.Zone != "" && a.About != "count":
+		about = append(about, "at "+a.Zone)
+	}
+	if a.Joined > 0 {
+		about = append(about, fmt.Sprintf("with %d others", a.Joined))
+	}
+	return strings.TrimSpace(a.Rule + " " + h.what + "  " + strings.Join(about, " "))
+}
+
+// name is what the case calls an item.
+func (w *world) name(k epc.Key, text string) string {
+	if n, ok := w.c.handle[k]; ok {
+		return n
+	}
+	if text != "" {
+		return text
+	}
+	return k.String()
+}
+
+func (w *world) when(ms int64) string {
+	return fmt.Sprintf("%s, %s from here", w.clock(ms), words(time.Duration(ms-w.now)*time.Millisecond))
+}

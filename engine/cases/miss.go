@@ -1,0 +1,337 @@
+package cases
+
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"lintel/engine"
+	"lintel/rules"
+)
+
+// miss says in a few lines what came nearest to something that did not happen. The core explains: nothing of a rule is worked out again here.
+func (w *world) miss(t *pattern, what string) []string {
+	r := w.rule(t.rule.text)
+	if r == nil {
+		return nil
+	}
+	for i := w.since - 1; i >= 0; i-- {
+		if h := &w.happened[i]; t.fitsAs(w, h, what) {
+			return []string{fmt.Sprintf("it happened at %s, before the expectation before this one", w.clock(h.at))}
+		}
+	}
+	if what != "opened" && what != "open" {
+		return w.missLater(t, what)
+	}
+	switch {
+	case len(t.items) > 0:
+		var lines []string
+		for _, i := range t.items {
+			if len(lines) >= 6 {
+				break
+			}
+			lines = append(lines, w.missItem(r, i)...)
+		}
+		return lines
+	case r.About == rules.AboutReader && t.reader != "":
+		x, ok := w.s.ExplainReader(r.Name, t.reader)
+		return w.reason(r, &x, ok, t.reader)
+	case r.About == rules.AboutCount && t.count != "":
+		if c := w.counts[t.count]; c != nil && c.result != nil {
+			x, ok := w.s.ExplainCount(r.Name, c.result)
+			return w.reason(r, &x, ok, t.count)
+		}
+		return []string{t.count + " was not closed"}
+	case r.About == rules.AboutStock && t.gtin != 0:
+		places := []string{t.zone}
+		if i, ok := w.cfg.Catalog.ByGTIN(t.gtin); ok && t.zone == "" {
+			places = nil
+			for _, l := range w.cfg.Catalog.At(i).Limits {
+				if places = append(places, l.Zone); l.Kind != "" {
+					places[len(places)-1] = "kind:" + l.Kind
+				}
+			}
+		}
+		var lines []string
+		for _, place := range places[:min(len(places), 3)] {
+			x, ok := w.s.ExplainStock(r.Name, t.gtin, place)
+			lines = append(lines, w.reason(r, &x, ok, place)...)
+		}
+		return lines
+	}
+	return w.missAny(t, r)
+}
+
+func (w *world) rule(name string) *rules.Rule { return w.cfg.Rules.ForSite(w.s.Site()).Rule(name) }
+
+// missAny explains a rule whose subject was not said: by its pending alerts, else by the items that something happened to.
+func (w *world) missAny(t *pattern, r *rules.Rule) []string {
+	var lines []string
+	for _, a := range w.s.LiveAlerts() {
+		if a.Rule == r.Name && a.Status == engine.AlertPending && len(lines) < 4 {
+			lines = append(lines, w.pending(r, a))
+		}
+	}
+	if len(lines) > 0 || r.About != rules.AboutItem {
+		return lines
+	}
+	var seen []thing
+	for i := len(w.facts) - 1; i >= 0 && len(seen) < 2; i-- {
+		f := &w.facts[i]
+		if f.Ms < w.sinceAt {
+			break
+		}
+		if f.Key.IsZero() || slices.ContainsFunc(seen, func(t thing) bool { return t.tag.Key == f.Key }) {
+			continue
+		}
+		item := thing{handle: w.name(f.Key, f.Text), tag: engine.Tag{Key: f.Key, Text: f.Text}}
+		seen = append(seen, item)
+		lines = append(lines, w.missItem(r, item)...)
+	}
+	return lines
+}
+
+// pending says what holds an alert back.
+func (w *world) pending(r *rules.Rule, a *engine.Alert) string {
+	what := "of " + w.subject(&happening{alert: *a})[len(a.Rule):]
+	line := fmt.Sprintf("it was pending: true since %s", w.clock(a.Since))
+	if a.About == "item" {
+		line = fmt.Sprintf("%s was pending: true since %s", w.name(a.Key, a.Text), w.clock(a.Since))
+	} else if a.About == "stock" {
+		line = fmt.Sprintf("%s was pending: true since %s", strings.Join(strings.Fields(what), " ")[len("of "):], w.clock(a.Since))
+	}
+	switch a.Stage {
+	case engine.StageHold:
+		return fmt.Sprintf("%s, and the hold of %s is over at %s", line, words(r.Hold), w.when(a.Due))
+	case engine.StageQuiet:
+		return fmt.Sprintf("%s, and the rule is quiet about it until %s", line, w.when(a.Due))
+	case engine.StageHours:
+		return fmt.Sprintf("%s, outside the rule's hours (%s), which begin at %s", line, r.Hours, w.when(a.Due))
+	case engine.StageNeeds:
+		return fmt.Sprintf("%s, and the rule needs %d together within %s", line, r.Needs, words(r.Gather))
+	}
+	return line + ", held back by " + a.Stage.String()
+}
+
+// missItem explains why a rule said nothing of an item, by the facts since the last expectation.
+func (w *world) missItem(r *rules.Rule, item thing) []string {
+	if r.About != rules.AboutItem {
+		return nil
+	}
+	k := item.tag.Key
+	x, ok := w.s.ExplainItem(r.Name, k, nil)
+	if !ok {
+		return []string{item.handle + " is not known: nobody has heard or told of it"}
+	}
+	if x.Reason != engine.ReasonFalse && x.Reason != engine.ReasonOccasion && x.Reason != engine.ReasonHours {
+		return w.reason(r, &x, true, item.handle)
+	}
+	var facts []*engine.Fact
+	for i := range w.facts {
+		if f := &w.facts[i]; f.Key == k && f.Ms >= w.sinceAt {
+			facts = append(facts, f)
+		}
+	}
+	if len(facts) == 0 {
+		return []string{fmt.Sprintf("nothing happened to %s since %s", item.handle, w.clock(w.sinceAt))}
+	}
+	for i, f := range facts {
+		x, _ := w.s.ExplainItem(r.Name, k, f)
+		switch x.Reason {
+		case engine.ReasonHours:
+			return []string{fmt.Sprintf("the condition was true of %s at %s (%s), outside the rule's hours (%s)", item.handle, w.clock(f.Ms), w.fact(f), r.Hours)}
+		case engine.ReasonOccasion:
+			line := fmt.Sprintf("the condition was true of %s at %s (%s)", item.handle, w.clock(f.Ms), w.fact(f))
+			if i+1 < len(facts) {
+				next := facts[i+1]
+				line += fmt.Sprintf(", until %s (%s)", w.clock(next.Ms), w.fact(next))
+			}
+			if r.Hold > 0 {
+				line += fmt.Sprintf(": not for the hold of %s", words(r.Hold))
+			} else if r.Needs > 1 {
+				line += fmt.Sprintf(": fewer than %d came together within %s", r.Needs, words(r.Gather))
+			}
+			return []string{line}
+		}
+	}
+	last := facts[len(facts)-1]
+	x, _ = w.s.ExplainItem(r.Name, k, last)
+	lines := []string{fmt.Sprintf("the condition was false of %s at %s (%s): %s", item.handle, w.clock(last.Ms), w.fact(last), falseParts(x.Why))}
+	if len(facts) > 1 {
+		var story []string
+		for _, f := range facts[max(0, len(facts)-5):] {
+			story = append(story, w.clock(f.Ms)+" "+w.fact(f))
+		}
+		lines = append(lines, "what happened to it: "+strings.Join(story, ", "))
+	}
+	return lines
+}
+
+// fact writes a fact in a few words.
+func (w *world) fact(f *engine.Fact) string {
+	s := f.Cause.String()
+	switch {
+	case f.Cause == engine.Passed:
+		place := f.Zone
+		if place == "" {
+			place = f.From
+		}
+		s += fmt.Sprintf(" %s going %s, confidence %.2f", place, f.Passage.Direction, f.Passage.Confidence)
+	case f.Cause == engine.Left && f.From != "":
+		s += " " + f.From
+	case f.Zone != "":
+		s += " at " + f.Zone
+	}
+	return s
+}
+
+// reason writes an explanation of the core.
+func (w *world) reason(r *rules.Rule, x *engine.Explanation, ok bool, name string) []string {
+	if !ok {
+		return nil
+	}
+	switch x.Reason {
+	case engine.ReasonFalse:
+		return []string{fmt.Sprintf("the condition is false of %s: %s", name, falseParts(x.Why))}
+	case engine.ReasonHold, engine.ReasonQuiet, engine.ReasonHours, engine.ReasonNeeds:
+		for _, a := range w.s.LiveAlerts() {
+			if a.Rule == r.Name && a.Status == engine.AlertPending && (w.name(a.Key, a.Text) == name || a.Place == name) {
+				return []string{w.pending(r, a)}
+			}
+		}
+	case engine.ReasonRaised, engine.ReasonGathered, engine.ReasonLimit:
+		for _, a := range w.s.LiveAlerts() {
+			if a.ID != x.Alert {
+				continue
+			}
+			h := w.happen(a)
+			if x.Reason == engine.ReasonRaised {
+				return []string{fmt.Sprintf("%s has one since %s: %s", name, w.clock(a.OpenedAt), w.subject(h))}
+			}
+			return []string{fmt.Sprintf("%s became part of another one: %s", name, w.describe(h))}
+		}
+	case engine.ReasonOff:
+		return []string{"the rule's mode is off"}
+	}
+	return []string{name + ": " + x.Words(w.cfg.Layout.Location())}
+}
+
+// missLater says when something that follows an open alert is due.
+func (w *world) missLater(t *pattern, what string) []string {
+	var lines []string
+	alerts := w.s.Alerts()
+	for i := range alerts {
+		a := &alerts[i]
+		h := w.happen(a)
+		q := *t
+		q.what, q.others = "", nil
+		if a.Lead != "" || !q.fitsAs(w, h, "") || a.Status == engine.AlertClosed {
+			continue
+		}
+		line := fmt.Sprintf("it is %s since %s", a.Status, w.clock(max(a.OpenedAt, a.AckedAt, a.EndedAt)))
+		for _, due := range []struct {
+			what, words string
+			at          int64
+		}{{"cleared", "its clear delay is over at", a.Due}, {"gathered", "those that joined are told at", a.TellAt}, {"reminded", "it is told again at", a.RemindAt}, {"escalated", "others are told at", a.EscalateAt}} {
+			if due.what == what && due.at > w.now {
+				line += ", and " + due.words + " " + w.when(due.at)
+			}
+		}
+		if what == "gathered" && t.others != nil {
+			line += fmt.Sprintf("; %d have joined it", a.Joined)
+		}
+		if what == "cleared" && a.Due == 0 && (a.Status == engine.AlertOpen || a.Status == engine.AlertAcknowledged) {
+			line += ", and its condition is still true"
+		}
+		if lines = append(lines, line); len(lines) == 4 {
+			break
+		}
+	}
+	if len(lines) == 0 {
+		lines = append(lines, "the rule has no such alert that it could happen to")
+	}
+	return lines
+}
+
+// maxParts is how many parts of a condition are written out.
+const maxParts = 4
+
+// falseParts lists the parts of a condition that keep it from being true, with the values that they had.
+func falseParts(y *rules.Why) string {
+	if y == nil {
+		return ""
+	}
+	var parts []string
+	var walk func(y *rules.Why)
+	walk = func(y *rules.Why) {
+		if y.Value {
+			return
+		}
+		all := len(y.Parts) > 0
+		for _, p := range y.Parts {
+			all = all && len(y.Parts) > 1 || !p.Value && len(y.Parts) > 1
+		}
+		if !all || y.Error != "" {
+			s := y.Text
+			if y.Error != "" {
+				s += " failed: " + y.Error
+			} else {
+				s += " is false"
+			}
+			if v := values(y); v != "" && v != y.Text {
+				s += " (" + v + ")"
+			}
+			parts = append(parts, s)
+			return
+		}
+		for _, p := range y.Parts {
+			walk(p)
+		}
+	}
+	walk(y)
+	if len(parts) > maxParts {
+		parts = append(parts[:maxParts], fmt.Sprintf("and %d more", len(parts)-maxParts))
+	}
+	return strings.Join(parts, "; ")
+}
+
+// values writes what a part of a condition read.
+func values(y *rules.Why) string {
+	names := slices.Clone(y.Names)
+	for _, p := range y.Parts {
+		names = append(names, p.Names...)
+	}
+	var list []string
+	for _, n := range names {
+		v, err := json.Marshal(n.Value)
+		if err != nil {
+			continue
+		}
+		text := strings.TrimSpace(string(v))
+		if b, ok := n.Value.(bool); ok {
+			text = map[bool]string{true: "yes", false: "no"}[b]
+		}
+		if s := n.Name + " = " + text; !slices.Contains(list, s) {
+			list = append(list, s)
+		}
+		if len(list) == 8 {
+			break
+		}
+	}
+	return strings.Join(list, ", ")
+}
+
+// because says what the rule saw when an alert opened.
+func because(h *happening) string {
+	var y rules.Why
+	if len(h.alert.Why) == 0 || json.Unmarshal(h.alert.Why, &y) != nil {
+		return ""
+	}
+	since := ""
+	if d := h.alert.OpenedAt - h.alert.Since; d > 0 {
+		since = fmt.Sprintf(" for %s", words(time.Duration(d)*time.Millisecond))
+	}
+	return "it was true" + since + ": " + values(&y)
+}

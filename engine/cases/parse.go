@@ -1,0 +1,430 @@
+package cases
+
+import (
+	"fmt"
+	"path"
+	"slices"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"lintel/engine/catalog"
+	"lintel/engine/epc"
+	"lintel/engine/layout"
+	"lintel/rules"
+)
+
+// Limits of a case file.
+const (
+	MaxDocument = 1 << 20 // bytes
+	MaxCases    = 5000
+	MaxSteps    = 500  // of one case, those that it shares included
+	MaxItems    = 1000 // that one word stands for, and that one step names
+	maxListed   = 200  // alerts in one expectation
+	maxName     = 200  // characters of a case's name
+	maxWait     = 31 * 24 * time.Hour
+	maxCaseTime = 92 * 24 * time.Hour
+	minEvery    = 20 * time.Millisecond
+)
+
+// Context is what a case file may leave out: the shop that it plays in. What the file says itself comes first.
+type Context struct {
+	Layout   *layout.Layout
+	Products *catalog.Catalog
+	// ReadFile reads a file that the case file names, by its path joined to the folder of the case file. nil: no file can be named.
+	ReadFile func(name string) ([]byte, error)
+}
+
+// File is a parsed case file.
+type File struct {
+	Name     string // as given to Parse, for messages
+	Cases    []*Case
+	Layout   *layout.Layout
+	Products *catalog.Catalog
+
+	lines []string // of the document, for messages
+}
+
+// Case is one case of a file: steps in order, some of which expect something.
+type Case struct {
+	Name   string
+	Line   int
+	Column int
+
+	rules    []*node // names of the rules that are switched on; nil: all
+	start    time.Time
+	layout   *layout.Layout
+	products *catalog.Catalog
+	steps    []step
+	handle   map[epc.Key]string // what the case calls an item
+}
+
+// place is where something stands in the case file.
+type place struct{ line, column int }
+
+func placeOf(n *node) place { return place{n.line, n.col} }
+
+// reader reads one case file.
+type reader struct {
+	*report
+	ctx    Context
+	file   *File
+	shared things // items of the head
+	start  *node
+	before *node
+	names  map[string]int // case names, with the line
+}
+
+// Parse reads a case file. The file is nil if there is any problem; all of them are in the diagnostics.
+func Parse(name string, src []byte, ctx Context) (*File, []rules.Diagnostic) {
+	p := &reader{report: &report{file: name}, ctx: ctx, file: &File{Name: name, Layout: ctx.Layout, Products: ctx.Products}, names: make(map[string]int)}
+	if root := p.read(src); root != nil {
+		p.document(root)
+	}
+	if len(p.list) > 0 {
+		return nil, p.done()
+	}
+	p.file.lines = p.lines
+	return p.file, nil
+}
+
+var headKeys = []string{"layout", "products", "items", "start", "before", "cases"}
+
+func (p *reader) document(root *node) {
+	if !p.table(root, "the document", headKeys) {
+		return
+	}
+	known := len(p.list)
+	if n := root.get("layout"); n != nil {
+		p.layout(n)
+	} else if p.file.Layout == nil {
+		p.add(rules.Diagnostic{Line: 1, Column: 1, Message: "there is no layout", Hint: "write layout: and the name of a layout file, or the layout itself; or name one on the command line"})
+	}
+	if n := root.get("products"); n != nil {
+		p.products(n)
+	}
+	if p.file.Products == nil {
+		p.file.Products = &catalog.Catalog{}
+	}
+	if len(p.list) > known {
+		return // all that follows would only repeat it
+	}
+	p.shared = p.things(root.get("items"), nil)
+	p.start, p.before = root.get("start"), root.get("before")
+	list := root.get("cases")
+	switch {
+	case list == nil:
+		p.at(root, "the file has no cases", "write cases: and a list of cases below it")
+		return
+	case list.kind != seq || len(list.items) == 0:
+		p.at(list, "cases is not a list of cases", "begin each case with - name:")
+		return
+	case len(list.items) > MaxCases:
+		p.at(list.items[MaxCases], fmt.Sprintf("the file has %d cases; at most %d are allowed", len(list.items), MaxCases), "split it into several files")
+		return
+	}
+	for _, n := range list.items {
+		p.oneCase(n)
+	}
+}
+
+// table reports a value that is no table, and keys that nothing is known of.
+func (p *reader) table(n *node, what string, keys []string) bool {
+	if n.kind != table {
+		p.at(n, what+" is not made of keys and values", "it has the keys "+strings.Join(keys, ", "))
+		return false
+	}
+	ok := true
+	for _, f := range n.fields {
+		if !slices.Contains(keys, f.key.text) {
+			p.unknown(f.key, "unknown key", keys)
+			ok = false
+		}
+	}
+	return ok
+}
+
+// word reads a text, "" after a problem.
+func (p *reader) word(n *node, what string) string {
+	if n.kind != scalar || strings.TrimSpace(n.text) == "" {
+		p.at(n, what+" is not a text", "")
+		return ""
+	}
+	return strings.TrimSpace(n.text)
+}
+
+// period reads a length of time from least to most, 0 after a problem.
+func (p *reader) period(n *node, what string, least, most time.Duration) time.Duration {
+	text := p.word(n, what)
+	if text == "" {
+		return 0
+	}
+	d, ok := parsePeriod(text)
+	switch {
+	case !ok:
+		p.at(n, fmt.Sprintf("%s: %q is not a length of time", what, text), "write for instance 5s, 10m, 1h30m or 2d")
+	case d < least || d > most:
+		p.at(n, fmt.Sprintf("%s is %s", what, text), fmt.Sprintf("it goes from %s to %s", words(least), words(most)))
+	default:
+		return d
+	}
+	return 0
+}
+
+var caseKeys = []string{"name", "rules", "start", "items", "steps"}
+
+func (p *reader) oneCase(n *node) {
+	if !p.table(n, "a case", caseKeys) {
+		return
+	}
+	c := &Case{Line: n.line, Column: n.col, layout: p.file.Layout, products: p.file.Products}
+	problems := len(p.list)
+	p.caseName(n, c)
+	p.caseRules(n.get("rules"), c)
+	p.caseStart(n, c)
+	q := &caseParser{reader: p, c: c, items: p.things(n.get("items"), p.shared)}
+	c.handle = q.items.handles()
+	if p.before != nil {
+		before := len(p.list)
+		q.before = true
+		q.steps(p.before)
+		q.before = false
+		if len(p.list) > before {
+			p.before = nil // told once
+		}
+	}
+	steps := n.get("steps")
+	if steps == nil {
+		p.at(n, "the case has no steps", "write steps: and below it what happens, and what to expect of it")
+		return
+	}
+	q.steps(steps)
+	q.close(steps)
+	if len(p.list) == problems {
+		p.file.Cases = append(p.file.Cases, c)
+	}
+}
+
+func (p *reader) caseName(n *node, c *Case) {
+	name := n.get("name")
+	if name == nil {
+		p.at(n, "the case has no name", "begin it with - name: and a few words that say what it shows")
+		return
+	}
+	if c.Name = p.word(name, "name"); c.Name == "" {
+		return
+	}
+	if strings.ContainsRune(c.Name, '\n') || utf8.RuneCountInString(c.Name) > maxName {
+		p.at(name, "the name is too long", fmt.Sprintf("it has one line and at most %d characters", maxName))
+	}
+	if line, twice := p.names[c.Name]; twice {
+		p.at(name, fmt.Sprintf("another case is named %q", c.Name), fmt.Sprintf("the other one is on line %d", line))
+	}
+	p.names[c.Name] = name.line
+}
+
+func (p *reader) caseRules(n *node, c *Case) {
+	switch {
+	case n == nil:
+	case n.kind == scalar:
+		c.rules = []*node{n}
+	case n.kind == seq && len(n.items) > 0:
+		for _, r := range n.items {
+			if p.word(r, "a rule") != "" {
+				c.rules = append(c.rules, r)
+			}
+		}
+	default:
+		p.at(n, "rules is not a list of names of rules", "write rules: [unpaid-at-exit], or leave it out to switch all on")
+	}
+}
+
+func (p *reader) caseStart(n *node, c *Case) {
+	start := n.get("start")
+	if start == nil {
+		start = p.start
+	}
+	if start == nil {
+		p.at(n, "the case does not say when it begins", "write start: 2026-03-10 09:30, local time at the site, here or once beside cases")
+		return
+	}
+	w, err := parseWall(p.word(start, "start"))
+	if err != nil || !w.hasDate {
+		message := "start has no date"
+		if err != nil {
+			message = "start: " + err.Error()
+		}
+		p.at(start, message, "write a local date and time, such as 2026-03-10 09:30")
+		return
+	}
+	t, bad := w.resolve(p.file.Layout.Location())
+	if bad != nil {
+		p.at(start, bad.message, bad.hint)
+		return
+	}
+	c.start = t
+}
+
+// caseParser reads the steps of one case.
+type caseParser struct {
+	*reader
+	c      *Case
+	items  things
+	before bool // reading the steps that all cases begin with
+	counts []string
+	expect int // expectations so far
+	loose  *node
+}
+
+func (p *caseParser) steps(n *node) {
+	if n.kind != seq {
+		p.at(n, "steps are not a list", "begin each step with -, such as - wait: 10m")
+		return
+	}
+	for _, s := range n.items {
+		if len(p.c.steps) == MaxSteps {
+			p.at(s, fmt.Sprintf("the case has more than %d steps", MaxSteps), "split it into several cases")
+			return
+		}
+		if st := p.step(s); st != nil {
+			p.c.steps = append(p.c.steps, st)
+		}
+	}
+}
+
+// close looks whether the case can fail, and whether its last steps matter.
+func (p *caseParser) close(steps *node) {
+	switch {
+	case p.expect == 0:
+		p.add(rules.Diagnostic{Line: p.c.Line, Column: p.c.Column, Length: 1, Message: "the case expects nothing, so it can't fail",
+			Hint: "end it with expect:, exactly:, never:, open: or told:"})
+	case p.loose != nil:
+		p.at(p.loose, "nothing is expected after this step", "add expect:, exactly:, never:, open: or told: behind it, or remove it")
+	}
+}
+
+// step reads one step: a table with one key that says what happens, or with the keys of an expectation.
+func (p *caseParser) step(n *node) step {
+	if n.kind != table || len(n.fields) == 0 {
+		p.at(n, "a step is a word, a colon and what it is about", "such as - wait: 10m")
+		return nil
+	}
+	if isExpectation(n) {
+		if p.before {
+			p.at(n, "before: is what all cases begin with, and expects nothing", "move the expectation into a case")
+			return nil
+		}
+		p.expect++
+		p.loose = nil
+		return p.expectation(n)
+	}
+	key := n.fields[0].key
+	read, ok := verbs[key.text]
+	if !ok {
+		p.unknown(key, "unknown step", stepWords())
+		return nil
+	}
+	if len(n.fields) > 1 {
+		p.at(n.fields[1].key, fmt.Sprintf("a step is one thing, and this one is %s already", key.text), "begin the next step with -, or indent what belongs to this one")
+		return nil
+	}
+	if !p.before {
+		p.loose = n
+	}
+	return read(p, key, n.fields[0].value)
+}
+
+// layout takes the layout from a file or from the document itself.
+func (p *reader) layout(n *node) {
+	name, src, inline := p.other(n, "layout")
+	if src == nil {
+		return
+	}
+	l, err := layout.Parse(src)
+	if err == nil {
+		p.file.Layout = l
+		return
+	}
+	problems, ok := err.(layout.Errors)
+	if !ok {
+		p.at(n, err.Error(), "")
+		return
+	}
+	for _, b := range problems {
+		if inline {
+			at := n.find(b.Path)
+			p.at(at, strings.TrimPrefix(b.Path+": ", ": ")+b.Reason, b.Hint)
+		} else {
+			p.at(n, name+": "+strings.TrimPrefix(b.Path+": ", ": ")+b.Reason, b.Hint)
+		}
+	}
+}
+
+// products takes the products from a file or from the document itself.
+func (p *reader) products(n *node) {
+	var c *catalog.Catalog
+	var bad []catalog.RowError
+	name, src, inline := p.other(n, "products")
+	if src == nil {
+		return
+	}
+	if n.kind == scalar && (inline || !strings.EqualFold(path.Ext(name), ".json")) {
+		c, bad = catalog.ParseCSV(strings.NewReader(string(src)), catalog.CSVOptions{})
+	} else {
+		c, bad = catalog.ParseJSON(src)
+	}
+	for _, b := range bad {
+		message := b.Reason
+		if b.Column != "" {
+			message = b.Column + ": " + message
+		}
+		at := n
+		switch {
+		case !inline:
+			message = fmt.Sprintf("%s, line %d: %s", name, b.Line, message)
+		case n.kind == scalar:
+			p.add(rules.Diagnostic{Line: n.line + b.Line, Column: 1, Length: 1, Message: message, Hint: b.Hint})
+			continue
+		case b.Row > 0:
+			rows := n
+			if n.kind == table {
+				rows = n.get("products")
+			}
+			if rows != nil && b.Row <= len(rows.items) {
+				at = rows.items[b.Row-1].find(b.Column)
+			}
+		}
+		p.at(at, message, b.Hint)
+	}
+	p.file.Products = c
+}
+
+// other returns a document that stands in the file, as JSON or CSV, or the file that it names. src is nil after a problem.
+func (p *reader) other(n *node, what string) (name string, src []byte, inline bool) {
+	switch {
+	case n.kind == table, n.kind == seq && what == "products":
+		return "", n.json(nil, ""), true
+	case n.kind == scalar && strings.Contains(strings.TrimSpace(n.text), "\n"):
+		return "", []byte(n.text), true
+	case n.kind != scalar || strings.TrimSpace(n.text) == "":
+		p.at(n, what+" is neither the name of a file nor a document", "")
+		return "", nil, false
+	case p.ctx.ReadFile == nil:
+		p.at(n, "no file can be named here", "write the "+what+" itself")
+		return "", nil, false
+	}
+	name = strings.TrimSpace(n.text)
+	full := name
+	if !path.IsAbs(name) {
+		full = path.Join(path.Dir(p.report.file), name)
+	}
+	src, err := p.ctx.ReadFile(full)
+	if err != nil {
+		p.at(n, fmt.Sprintf("the %s can't be read: %v", what, err), "a name is taken from the folder of the case file")
+		return "", nil, false
+	}
+	if src == nil {
+		src = []byte{}
+	}
+	return name, src, false
+}

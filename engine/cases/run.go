@@ -1,0 +1,262 @@
+package cases
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"lintel/engine"
+	"lintel/engine/catalog"
+	"lintel/engine/layout"
+	"lintel/rules"
+)
+
+// Failure is one thing that went otherwise than a case expects.
+type Failure struct {
+	Line    int      `json:"line"` // in the case file, from 1
+	Column  int      `json:"column"`
+	Message string   `json:"message"`
+	Hint    string   `json:"hint,omitempty"`
+	Diff    []string `json:"diff,omitempty"` // "- " expected and missing, "+ " there and not expected, "  " there; further in: what came nearest
+}
+
+// add adds a line to the difference.
+func (f *Failure) add(mark, line string) {
+	switch {
+	case line == "":
+	case mark == "":
+		f.Diff = append(f.Diff, "      "+line)
+	default:
+		f.Diff = append(f.Diff, mark+" "+line)
+	}
+}
+
+func (f *Failure) full() bool { return len(f.Diff) >= shown }
+
+// maxFailures is how many failures of one case are reported.
+const maxFailures = 20
+
+// fail notes that something went otherwise. What it returns may be filled in until the next one.
+func (w *world) fail(at place, message, hint string) *Failure {
+	if len(w.failures) == maxFailures {
+		w.stopped = true
+		return &Failure{}
+	}
+	w.failures = append(w.failures, Failure{Line: at.line, Column: at.column, Message: message, Hint: hint})
+	return &w.failures[len(w.failures)-1]
+}
+
+func (w *world) stop(message, hint string) {
+	w.fail(place{w.c.Line, w.c.Column}, message, hint)
+	w.stopped = true
+}
+
+// Result is what became of one case.
+type Result struct {
+	Name     string    `json:"name"`
+	Line     int       `json:"line"`
+	Column   int       `json:"column"`
+	Passed   bool      `json:"passed"`
+	Failures []Failure `json:"failures,omitempty"`
+}
+
+// Report is what became of a case file.
+type Report struct {
+	File        string             `json:"file"`
+	Passed      int                `json:"passed"`
+	Failed      int                `json:"failed"`
+	Diagnostics []rules.Diagnostic `json:"diagnostics,omitempty"` // what is wrong with the file itself; then no case was run
+	Results     []Result           `json:"results,omitempty"`
+	// Untried are the rules that no case expects anything of, in the order of the rules.
+	Untried []string `json:"untried,omitempty"`
+}
+
+// OK reports whether the file is good and all its cases passed.
+func (r *Report) OK() bool { return r.Failed == 0 && len(r.Diagnostics) == 0 }
+
+// Run checks the names of rules in a case file and runs its cases, in their order, each in a shop of its own.
+func Run(f *File, book *Book) *Report {
+	rep := &Report{File: f.Name}
+	if rep.Diagnostics = f.check(book); len(rep.Diagnostics) > 0 {
+		return rep
+	}
+	for _, c := range f.Cases {
+		res := c.run(book)
+		if res.Passed {
+			rep.Passed++
+		} else {
+			rep.Failed++
+		}
+		rep.Results = append(rep.Results, res)
+	}
+	tried := f.tried()
+	for _, r := range book.set.Rules() {
+		if r.Mode != rules.ModeOff && !tried[r.Name] {
+			rep.Untried = append(rep.Untried, r.Name)
+		}
+	}
+	return rep
+}
+
+func (c *Case) run(book *Book) Result {
+	res := Result{Name: c.Name, Line: c.Line, Column: c.Column}
+	set, err := book.only(c.ruleNames())
+	if err != nil {
+		at := c.rules[0]
+		res.Failures = []Failure{{Line: at.line, Column: at.col, Message: err.Error()}}
+		return res
+	}
+	w := newWorld(c, &engine.Config{Layout: c.layout, Catalog: c.products, Rules: set})
+	for _, s := range c.steps {
+		if w.stopped {
+			break
+		}
+		s.run(w)
+	}
+	if !w.stopped {
+		w.unexpectedFailures()
+	}
+	res.Failures, res.Passed = w.failures, len(w.failures) == 0
+	return res
+}
+
+// unexpectedFailures reports rules that failed while they ran where no expectation spoke of it: such a rule can't be trusted, whatever else came true.
+func (w *world) unexpectedFailures() {
+	for i := range w.happened {
+		if h := &w.happened[i]; h.what == failed && !h.taken {
+			w.fail(place{w.c.Line, w.c.Column}, fmt.Sprintf("the rule %s failed while it ran", h.alert.Rule), "").add("+", w.describe(h))
+		}
+	}
+}
+
+func (c *Case) ruleNames() []string {
+	var names []string
+	for _, n := range c.rules {
+		names = append(names, n.text)
+	}
+	return names
+}
+
+// patterns lists all that a case says of alerts.
+func (c *Case) patterns() []*pattern {
+	var all []*pattern
+	for _, s := range c.steps {
+		switch s := s.(type) {
+		case *personStep:
+			all = append(all, &s.which)
+		case *expectStep:
+			for _, l := range []*patterns{s.expect, s.exactly, s.never, s.open} {
+				if l != nil {
+					for i := range l.list {
+						all = append(all, &l.list[i])
+					}
+				}
+			}
+		}
+	}
+	return all
+}
+
+// tried tells the rules that some case speaks of.
+func (f *File) tried() map[string]bool {
+	tried := make(map[string]bool)
+	for _, c := range f.Cases {
+		for _, n := range c.rules {
+			tried[n.text] = true
+		}
+		for _, p := range c.patterns() {
+			tried[p.rule.text] = true
+		}
+	}
+	return tried
+}
+
+// check looks whether the rules that the cases name are there, and whether what is said of an alert fits what its rule is about.
+func (f *File) check(book *Book) []rules.Diagnostic {
+	rep := &report{file: f.Name, lines: f.lines}
+	var names []string
+	for _, r := range book.set.Rules() {
+		names = append(names, r.Name)
+	}
+	for _, c := range f.Cases {
+		for _, n := range c.rules {
+			if book.set.Rule(n.text) == nil {
+				rep.unknown(n, "there is no rule", names)
+			}
+		}
+		for _, p := range c.patterns() {
+			r := book.set.Rule(p.rule.text)
+			switch {
+			case r == nil:
+				rep.unknown(p.rule, "there is no rule", names)
+			case c.rules != nil && !slices.Contains(c.ruleNames(), r.Name):
+				rep.at(p.rule, fmt.Sprintf("the case does not switch %s on", r.Name), "add it to the case's rules: "+join(c.ruleNames()))
+			default:
+				p.check(rep, r)
+			}
+		}
+	}
+	return rep.done()
+}
+
+// check looks whether an alert of the rule can be about what the pattern says.
+func (p *pattern) check(rep *report, r *rules.Rule) {
+	wrong, hint := "", ""
+	switch {
+	case len(p.items) > 0 && r.About != rules.AboutItem:
+		wrong = "item"
+	case p.reader != "" && r.About != rules.AboutReader:
+		wrong = "reader"
+	case p.count != "" && r.About != rules.AboutCount:
+		wrong = "count"
+	case p.gtin != 0 && r.About != rules.AboutItem && r.About != rules.AboutStock:
+		wrong = "product"
+	case strings.HasPrefix(p.zone, "kind:") && r.About != rules.AboutStock:
+		wrong = "zone"
+	}
+	if wrong == "" {
+		return
+	}
+	switch r.About {
+	case rules.AboutItem:
+		hint = "name an item, a product or a zone"
+	case rules.AboutStock:
+		hint = "name a product and a zone"
+	case rules.AboutReader:
+		hint = "name a reader or a zone"
+	case rules.AboutCount:
+		hint = "name a count"
+	}
+	rep.at(p.node.get(wrong), fmt.Sprintf("%s is about a %s, so no alert of it has this %s", r.Name, r.About, wrong), hint)
+}
+
+// Known tells what a layout and products have, for warnings about rules that name something else. Either may be nil.
+func Known(l *layout.Layout, c *catalog.Catalog) rules.Known {
+	var known rules.Known
+	if l != nil {
+		known.Zones, known.ZoneKinds, known.Readers = []string{}, []string{}, []string{}
+		for _, z := range l.Zones {
+			known.Zones, known.ZoneKinds = append(known.Zones, z.ID), append(known.ZoneKinds, z.Kind.String())
+		}
+		for _, p := range l.ReadPoints {
+			known.Readers = append(known.Readers, p.ID)
+		}
+	}
+	if c != nil && c.Len() > 0 {
+		known.Categories, known.Attributes = []string{}, []string{}
+		for i := range c.Len() {
+			p := c.At(i)
+			if p.Category != "" {
+				known.Categories = append(known.Categories, p.Category)
+			}
+			for name := range p.Attributes {
+				known.Attributes = append(known.Attributes, name)
+			}
+		}
+	}
+	for _, list := range []*[]string{&known.Zones, &known.ZoneKinds, &known.Readers, &known.Categories, &known.Attributes} {
+		slices.Sort(*list)
+		*list = slices.Compact(*list)
+	}
+	return known
+}

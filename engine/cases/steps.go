@@ -1,0 +1,458 @@
+package cases
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"time"
+
+	"lintel/engine"
+	"lintel/engine/layout"
+)
+
+// step is one thing that happens in a case, or one expectation.
+type step interface {
+	// run carries it out. What it finds wrong it tells the world.
+	run(w *world)
+}
+
+// verbs are the words for what happens, with what reads the rest of the step.
+var verbs map[string]func(p *caseParser, key, value *node) step
+
+func init() { // a plain initialiser would refer to itself
+	verbs = map[string]func(p *caseParser, key, value *node) step{
+		"read": (*caseParser).read, "put": (*caseParser).putting, "take": (*caseParser).taking, "walk": (*caseParser).walk,
+		"silent": (*caseParser).muting, "working": (*caseParser).muting,
+		"wait": (*caseParser).wait, "at": (*caseParser).until,
+		"count": (*caseParser).count, "acknowledge": (*caseParser).person, "close": (*caseParser).person,
+	}
+	for _, name := range engine.EventNames() {
+		verbs[name] = (*caseParser).event
+	}
+}
+
+// stepWords lists all that a step may begin with.
+func stepWords() []string {
+	words := slices.Clone(expectKeys)
+	for name := range verbs {
+		words = append(words, name)
+	}
+	slices.Sort(words)
+	return words
+}
+
+// arguments are the keys of one step, read one by one.
+type arguments struct {
+	p     *caseParser
+	n     *node
+	verb  string
+	bad   bool
+	order []string
+}
+
+// args checks the keys of a step. The first of them may be written without its key, as in sold: tide-1.
+func (p *caseParser) args(key, n *node, keys ...string) *arguments {
+	a := &arguments{p: p, n: n, verb: key.text, order: keys}
+	switch n.kind {
+	case scalar, seq:
+		a.n = &node{kind: table, line: n.line, col: n.col, fields: []field{{&node{kind: scalar, text: keys[0], plain: true, line: n.line, col: n.col}, n}}}
+	case empty:
+		p.at(key, key.text+" says nothing more", "it has the keys "+join(keys))
+		a.bad = true
+	case table:
+		a.bad = !p.table(n, key.text, keys)
+	}
+	return a
+}
+
+func (a *arguments) get(key string) *node {
+	if a.bad {
+		return nil
+	}
+	return a.n.get(key)
+}
+
+// need is get for what must be there.
+func (a *arguments) need(key, hint string) *node {
+	n := a.get(key)
+	if n == nil && !a.bad {
+		a.p.at(a.n, fmt.Sprintf("%s has no %s", a.verb, key), hint)
+		a.bad = true
+	}
+	return n
+}
+
+func (a *arguments) items() []thing {
+	n := a.need("items", "name the items: items: [tide-1]")
+	if n == nil {
+		return nil
+	}
+	return a.p.pick(n)
+}
+
+func (a *arguments) period(key string, otherwise, least, most time.Duration) time.Duration {
+	n := a.get(key)
+	if n == nil {
+		return otherwise
+	}
+	return a.p.period(n, key, least, most)
+}
+
+// integer reads a whole number from least to most.
+func (p *reader) integer(n *node, what string, least, most int) int {
+	v, err := strconv.Atoi(p.word(n, what))
+	if err != nil || v < least || v > most {
+		p.at(n, fmt.Sprintf("%s is %q", what, n.text), fmt.Sprintf("it is a whole number from %d to %d", least, most))
+		return least
+	}
+	return v
+}
+
+// level reads a signal strength in dBm and returns tenths.
+func (a *arguments) level(otherwise float64) int16 {
+	n := a.get("rssi")
+	if n == nil {
+		return int16(otherwise * 10)
+	}
+	v, err := strconv.ParseFloat(a.p.word(n, "rssi"), 64)
+	if err != nil || !(v >= -120 && v <= 0) {
+		a.p.at(n, fmt.Sprintf("rssi is %q", n.text), "it is a strength in dBm from -120 to 0, such as -58")
+		return 0
+	}
+	return int16(math.Round(v * 10))
+}
+
+// zone reads the name of a zone, "" after a problem.
+func (p *reader) zone(n *node) string {
+	name := p.word(n, "zone")
+	if _, ok := p.file.Layout.ZoneIndex(name); ok || name == "" {
+		return name
+	}
+	var names []string
+	for i := range p.file.Layout.Zones {
+		names = append(names, p.file.Layout.Zones[i].ID)
+	}
+	p.unknown(n, "there is no zone", names)
+	return ""
+}
+
+// point reads the name of a read point, nil after a problem.
+func (p *reader) point(n *node) *layout.ReadPoint {
+	name := p.word(n, "read point")
+	if i, ok := p.file.Layout.ReadPointIndex(name); ok {
+		return &p.file.Layout.ReadPoints[i]
+	}
+	if name != "" {
+		var names []string
+		for i := range p.file.Layout.ReadPoints {
+			names = append(names, p.file.Layout.ReadPoints[i].ID)
+		}
+		p.unknown(n, "there is no read point", names)
+	}
+	return nil
+}
+
+// readStep lets a read point hear items, once or over a time.
+type readStep struct {
+	point *layout.ReadPoint
+	zone  string
+	items []thing
+	rssi  int16
+	times int
+	span  time.Duration
+	every time.Duration
+}
+
+func (p *caseParser) read(key, n *node) step {
+	a := p.args(key, n, "items", "by", "zone", "rssi", "for", "every", "times")
+	s := &readStep{items: a.items(), rssi: a.level(-55), times: 1, span: a.period("for", 0, minEvery, maxWait), every: a.period("every", time.Second, minEvery, time.Hour)}
+	by := a.need("by", "name the read point that hears them: by: shelf-a-1")
+	if by == nil {
+		return nil
+	}
+	if t := a.get("times"); t != nil {
+		s.times = p.integer(t, "times", 1, 100_000)
+	}
+	if s.point = p.point(by); s.point == nil {
+		return nil
+	}
+	if z := a.get("zone"); z != nil {
+		if s.zone = p.zone(z); s.point.Role != layout.Handheld {
+			p.at(z, fmt.Sprintf("%s is no handheld, so it knows its zone", s.point.ID), "leave zone out")
+		}
+	} else if s.point.Role == layout.Handheld && s.point.Zone < 0 {
+		p.at(by, fmt.Sprintf("%s is a handheld, and the zone that it is in is not said", s.point.ID), "write zone: shelf-a")
+	}
+	if every := a.get("every"); every != nil && s.span == 0 {
+		p.at(every, "every without for", "write for: 10s, for how long it hears them")
+	}
+	return s
+}
+
+// putStep lays items where the fixed read points of a zone hear them, from then on.
+type putStep struct {
+	items  []thing
+	points []string
+	rssi   int16
+}
+
+func (p *caseParser) putting(key, n *node) step {
+	a := p.args(key, n, "items", "zone", "rssi")
+	s := &putStep{items: a.items(), rssi: a.level(-55)}
+	at := a.need("zone", "name the zone where they lie from now on: zone: shelf-a")
+	if at == nil {
+		return nil
+	}
+	zone := p.zone(at)
+	if zone == "" {
+		return nil
+	}
+	l := p.file.Layout
+	for i := range l.ReadPoints {
+		if r := &l.ReadPoints[i]; r.Role == layout.Fixed && l.Zones[r.Zone].ID == zone {
+			s.points = append(s.points, r.ID)
+		}
+	}
+	if len(s.points) == 0 {
+		p.at(at, "no fixed read point sees "+zone, "say who hears them with read:, or write moved: if somebody tells it")
+		return nil
+	}
+	return s
+}
+
+// takeStep takes items away from where they lie, so that nobody hears them.
+type takeStep struct{ items []thing }
+
+func (p *caseParser) taking(key, n *node) step {
+	return &takeStep{p.args(key, n, "items").items()}
+}
+
+// muteStep stops read points from reporting, or lets them report again.
+type muteStep struct {
+	points []string
+	mute   bool
+}
+
+func (p *caseParser) muting(key, n *node) step {
+	s := &muteStep{mute: key.text == "silent"}
+	list := p.args(key, n, "points").need("points", "name the read points: [shelf-a-1]")
+	if list == nil {
+		return nil
+	}
+	words := []*node{list}
+	if list.kind == seq {
+		words = list.items
+	}
+	for _, w := range words {
+		if pt := p.point(w); pt != nil {
+			s.points = append(s.points, pt.ID)
+		}
+	}
+	return s
+}
+
+// eventStep tells of a business event.
+type eventStep struct {
+	event engine.Event
+	ago   time.Duration
+}
+
+func (p *caseParser) event(key, n *node) step {
+	typ, _ := engine.EventTypeByName(key.text)
+	keys := []string{"items", "zone", "ref", "ago"}
+	if typ == engine.EventRegistered {
+		keys = []string{"items", "product", "ago"}
+	}
+	a := p.args(key, n, keys...)
+	s := &eventStep{event: engine.Event{Type: typ}, ago: a.period("ago", 0, 0, maxWait)}
+	for _, t := range a.items() {
+		s.event.Tags = append(s.event.Tags, t.tag)
+	}
+	if z := a.get("zone"); z != nil {
+		s.event.Zone = p.zone(z)
+	} else if typ == engine.EventMoved || typ == engine.EventReceived {
+		a.need("zone", "say where they are now: zone: shelf-a")
+	}
+	if r := a.get("ref"); r != nil {
+		s.event.Ref = p.word(r, "ref")
+	}
+	if typ == engine.EventRegistered {
+		if g := a.need("product", "say which product the tags belong to"); g != nil {
+			s.event.GTIN = p.product(g)
+		}
+	}
+	return s
+}
+
+// waitStep lets time go by.
+type waitStep struct {
+	place
+	d    time.Duration
+	wall *wall
+	text string
+}
+
+func (p *caseParser) wait(key, n *node) step {
+	return &waitStep{place: placeOf(key), d: p.period(n, key.text, time.Millisecond, maxWait)}
+}
+
+func (p *caseParser) until(key, n *node) step {
+	w, err := parseWall(p.word(n, key.text))
+	if err != nil {
+		p.at(n, "at: "+err.Error(), wallHint)
+		return nil
+	}
+	if w.hasDate { // what can be told now need not wait until the case runs
+		if _, bad := w.resolve(p.file.Layout.Location()); bad != nil {
+			p.at(n, bad.message, bad.hint)
+			return nil
+		}
+	}
+	return &waitStep{place: placeOf(n), wall: &w, text: w.text}
+}
+
+// countStep does something with a count.
+type countStep struct {
+	place
+	do           string
+	name         string
+	zones        []string
+	missingAfter int
+	read         *readStep
+}
+
+var countVerbs = []string{"open", "read", "pass", "close", "discard", "reopen"}
+
+func (p *caseParser) count(key, n *node) step {
+	const how = "write count: {open: [shelf-a]}, count: {read: [tide-1], by: handheld-1}, count: close"
+	s := &countStep{place: placeOf(key), missingAfter: 2}
+	if n.kind == scalar {
+		if s.do = n.text; !slices.Contains(countVerbs[2:], s.do) {
+			p.at(n, fmt.Sprintf("%q is nothing to do with a count", n.text), how)
+			return nil
+		}
+		return p.counted(n, s)
+	}
+	a := p.args(key, n, append(slices.Clone(countVerbs), "named", "missing_after", "by", "zone", "rssi")...)
+	for _, do := range countVerbs {
+		if a.get(do) == nil {
+			continue
+		}
+		if s.do != "" {
+			p.at(n, fmt.Sprintf("a step does one thing with a count, and this one does %s and %s", s.do, do), "begin another step")
+			return nil
+		}
+		s.do = do
+	}
+	v := a.get(s.do)
+	if v == nil {
+		if !a.bad {
+			p.at(n, "nothing is done with the count", how)
+		}
+		return nil
+	}
+	if name := a.get("named"); name != nil {
+		s.name = p.word(name, "named")
+	}
+	switch s.do {
+	case "open":
+		zones := []*node{v}
+		if v.kind == seq {
+			zones = v.items
+		}
+		for _, z := range zones {
+			s.zones = append(s.zones, p.zone(z))
+		}
+		if len(s.zones) == 0 {
+			p.at(v, "the count has no zones", how)
+		}
+		if m := a.get("missing_after"); m != nil {
+			s.missingAfter = p.integer(m, "missing_after", 1, 2)
+		}
+	case "read":
+		s.read = &readStep{items: p.pick(v), rssi: a.level(-55), times: 1}
+		if by := a.need("by", "name the handheld: by: handheld-1"); by != nil {
+			if s.read.point = p.point(by); s.read.point == nil {
+				return nil
+			}
+		}
+		if z := a.get("zone"); z != nil {
+			s.read.zone = p.zone(z)
+		}
+	default:
+		if s.name == "" {
+			s.name = p.word(v, s.do)
+		}
+	}
+	return p.counted(n, s)
+}
+
+// counted looks whether there is such a count by then.
+func (p *caseParser) counted(n *node, s *countStep) step {
+	if s.do == "open" {
+		if s.name == "" {
+			s.name = "count"
+		}
+		if slices.Contains(p.counts, s.name) {
+			p.at(n, fmt.Sprintf("there is another count named %q", s.name), "tell counts apart with named: front")
+			return nil
+		}
+		p.counts = append(p.counts, s.name)
+		return s
+	}
+	switch {
+	case len(p.counts) == 0:
+		p.at(n, "no count was opened before", "write count: {open: [shelf-a]}")
+		return nil
+	case s.name == "" && len(p.counts) > 1:
+		p.at(n, "there are several counts, and it is not said which", "they are named "+join(p.counts))
+		return nil
+	case s.name == "":
+		s.name = p.counts[0]
+	case !slices.Contains(p.counts, s.name):
+		p.unknown(&node{kind: scalar, text: s.name, plain: true, line: n.line, col: n.col}, "there is no count", p.counts)
+		return nil
+	}
+	return s
+}
+
+// personStep is what somebody does to an alert.
+type personStep struct {
+	place
+	do      string
+	which   pattern
+	by      string
+	note    string
+	outcome string
+}
+
+func (p *caseParser) person(key, n *node) step {
+	s := &personStep{place: placeOf(key), do: key.text, by: "somebody", outcome: "genuine"}
+	more := []string{"by", "note"}
+	if s.do == "close" {
+		more = append(more, "outcome")
+	}
+	which, ok := p.pattern(n, more)
+	if !ok {
+		return nil
+	}
+	s.which = which
+	if which.what != "" {
+		p.at(n, key.text+" says what is done already", "name only the rule and what the alert is about")
+		return nil
+	}
+	text := func(name string, to *string) {
+		if v := n.get(name); v != nil {
+			*to = p.word(v, name)
+		}
+	}
+	text("by", &s.by)
+	text("note", &s.note)
+	text("outcome", &s.outcome)
+	if !slices.Contains(engine.Outcomes, s.outcome) {
+		p.unknown(n.get("outcome"), "there is no outcome", engine.Outcomes)
+		return nil
+	}
+	return s
+}
