@@ -65,7 +65,7 @@ func (b *Book) only(names []string) (*rules.Set, error) {
 		}
 	}
 	if len(set.Rules()) != len(slices.Compact(names)) {
-		return nil, fmt.Errorf("%s can't be taken apart: begin each rule on a line of its own, with - name:", b.file)
+		return nil, fmt.Errorf("%s can't be taken apart: each rule must begin on a line of its own", b.file)
 	}
 	b.cut[key] = set
 	return set, nil

@@ -31,6 +31,13 @@ type patterns struct {
 	list []pattern
 }
 
+func (p *patterns) all() []pattern {
+	if p == nil {
+		return nil
+	}
+	return p.list
+}
+
 type channelCount struct {
 	channel string
 	n       int
@@ -66,13 +73,13 @@ func (p *caseParser) expectation(n *node) step {
 	for _, f := range n.fields {
 		switch f.key.text {
 		case "expect":
-			if s.expect = p.patterns(f, whats, false); s.expect != nil && len(s.expect.list) == 0 {
+			if s.expect = p.patterns(f, whats, false); f.value.kind == seq && len(f.value.items) == 0 {
 				p.at(f.value, "an empty list expects nothing", "write exactly: [] if nothing at all should happen")
 			}
 		case "exactly":
 			s.exactly = p.patterns(f, whats, false)
 		case "never":
-			if s.never = p.patterns(f, whats, true); s.never != nil && len(s.never.list) == 0 {
+			if s.never = p.patterns(f, whats, true); f.value.kind == seq && len(f.value.items) == 0 {
 				p.at(f.value, "an empty list forbids nothing", "write exactly: [] if nothing at all should happen")
 			}
 		case "open":
@@ -93,7 +100,7 @@ func (p *caseParser) patterns(f field, words []string, strict bool) *patterns {
 	case seq:
 		list = f.value.items
 	case empty:
-		p.at(f.key, f.key.text+" has no list of alerts", "write for instance "+f.key.text+": [unpaid-at-exit], or "+f.key.text+": [] for none")
+		p.at(f.key, f.key.text+" has no list of alerts", "write for instance "+f.key.text+": [unpaid-at-exit]; nothing at all is exactly: []")
 		return nil
 	}
 	if len(list) > maxListed {
@@ -177,7 +184,10 @@ func (p *caseParser) subject(n *node, t *pattern) {
 		}
 	}
 	if v := n.get("count"); v != nil {
-		if t.count = p.word(v, "count"); !slices.Contains(p.counts, t.count) {
+		switch t.count = p.word(v, "count"); {
+		case len(p.counts) == 0:
+			p.at(v, "no count was opened before", openCount)
+		case !slices.Contains(p.counts, t.count):
 			p.unknown(v, "there is no count", p.counts)
 		}
 	}

@@ -134,8 +134,14 @@ func (r *Report) String() string {
 	default:
 		fmt.Fprintf(&b, "%s: %d cases, all good\n", r.File, n)
 	}
-	if len(r.Untried) > 0 && len(r.Results) > 0 {
-		fmt.Fprintf(&b, "%s: no case speaks of %s\n", r.File, join(r.Untried))
+	var untried []string
+	for _, c := range r.Rules {
+		if c.Raised == 0 {
+			untried = append(untried, c.Rule)
+		}
+	}
+	if len(untried) > 0 {
+		fmt.Fprintf(&b, "%s: no case expects an alert of %s\n", r.File, join(untried))
 	}
 	return b.String()
 }

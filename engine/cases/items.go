@@ -20,32 +20,64 @@ type thing struct {
 	gtin   uint64
 }
 
-// things are the items that a case knows, by the word that it uses for them. A word may stand for several.
-type things map[string][]thing
+// things are the words for items that a case knows, on top of those of all cases. A word may stand for several items.
+type things struct {
+	words map[string][]thing
+	names map[epc.Key]string // the word that stands for an item alone; of several the first in the alphabet
+	outer *things
+}
 
-// handles turns them round. Where several words stand for one item, the one that stands for it alone and comes first in the alphabet is its name.
-func (t things) handles() map[epc.Key]string {
-	names := make(map[epc.Key]string)
-	for word, list := range t {
-		if len(list) != 1 {
-			continue
-		}
-		k := list[0].tag.Key
-		if had, ok := names[k]; !ok || word < had {
-			names[k] = word
+func newThings(outer *things) *things {
+	return &things{words: make(map[string][]thing), names: make(map[epc.Key]string), outer: outer}
+}
+
+func (t *things) add(word string, list []thing) {
+	t.words[word] = list
+	if len(list) == 1 {
+		if had, ok := t.names[list[0].tag.Key]; !ok || word < had {
+			t.names[list[0].tag.Key] = word
 		}
 	}
-	return names
+}
+
+func (t *things) find(word string) ([]thing, bool) {
+	for ; t != nil; t = t.outer {
+		if list, ok := t.words[word]; ok {
+			return list, true
+		}
+	}
+	return nil, false
+}
+
+// name returns what the case calls an item, "" if it has no word for it alone.
+func (t *things) name(k epc.Key) string {
+	for ; t != nil; t = t.outer {
+		if name, ok := t.names[k]; ok {
+			return name
+		}
+	}
+	return ""
+}
+
+// known lists the words, those for single ones of several left out.
+func (t *things) known() []string {
+	var names []string
+	for ; t != nil; t = t.outer {
+		for name := range t.words {
+			if !strings.Contains(name, "/") {
+				names = append(names, name)
+			}
+		}
+	}
+	slices.Sort(names)
+	return slices.Compact(names)
 }
 
 const itemHint = "write {product: QB-1001, serial: 7}, {product: QB-1001, serials: 1-20} or {epc: ...}"
 
 // things reads the words for items that stand in n, on top of those that are known already.
-func (p *reader) things(n *node, known things) things {
-	all := make(things, len(known))
-	for word, list := range known {
-		all[word] = list
-	}
+func (p *reader) things(n *node, outer *things) *things {
+	all := newThings(outer)
 	if n == nil {
 		return all
 	}
@@ -59,18 +91,19 @@ func (p *reader) things(n *node, known things) things {
 			p.at(f.key, fmt.Sprintf("%q is not a word for an item", word), "it has 1 to 64 of a-z, 0-9, - and _")
 			continue
 		}
-		if list := p.thing(f.value); len(list) > 0 {
-			for i := range list {
-				if list[i].handle = word; len(list) > 1 {
-					list[i].handle = word + "/" + list[i].serial()
-				}
+		list := p.thing(f.value)
+		if p.made += len(list); p.made > maxThings {
+			p.at(f.key, fmt.Sprintf("the file has more than %d items", maxThings), "split it into several files")
+			return all
+		}
+		for i := range list {
+			if list[i].handle = word; len(list) > 1 {
+				list[i].handle = word + "/" + list[i].serial()
+				all.add(list[i].handle, list[i:i+1])
 			}
-			all[word] = list
-			if len(list) > 1 {
-				for _, one := range list {
-					all[one.handle] = []thing{one}
-				}
-			}
+		}
+		if len(list) > 0 {
+			all.add(word, list)
 		}
 	}
 	return all
@@ -226,16 +259,9 @@ func (p *caseParser) pick(n *node) []thing {
 		if word == "" {
 			return nil
 		}
-		list, ok := p.items[word]
+		list, ok := p.items.find(word)
 		if !ok {
-			var names []string
-			for name := range p.items {
-				if !strings.Contains(name, "/") {
-					names = append(names, name)
-				}
-			}
-			slices.Sort(names)
-			p.unknown(w, "there is no item", names)
+			p.unknown(w, "there is no item", p.items.known())
 			return nil
 		}
 		for _, t := range list {

@@ -281,7 +281,7 @@ func (w *world) subject(h *happening) string {
 
 // name is what the case calls an item.
 func (w *world) name(k epc.Key, text string) string {
-	if n, ok := w.c.handle[k]; ok {
+	if n := w.c.items.name(k); n != "" {
 		return n
 	}
 	if text != "" {

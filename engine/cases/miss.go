@@ -19,7 +19,7 @@ func (w *world) miss(t *pattern, what string) []string {
 	}
 	for i := w.since - 1; i >= 0; i-- {
 		if h := &w.happened[i]; t.fitsAs(w, h, what) {
-			return []string{fmt.Sprintf("it happened at %s, before the expectation before this one", w.clock(h.at))}
+			return []string{fmt.Sprintf("it happened at %s already, before the last expectation", w.clock(h.at))}
 		}
 	}
 	if what != "opened" && what != "open" {

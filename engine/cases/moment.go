@@ -3,6 +3,7 @@ package cases
 import (
 	"fmt"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -85,7 +86,7 @@ func (w *wall) resolve(loc *time.Location) (time.Time, *wallError) {
 		if _, o := t.Zone(); o != offset {
 			continue
 		}
-		if len(found) == 0 || !t.Equal(found[0]) {
+		if !slices.ContainsFunc(found, t.Equal) {
 			found = append(found, t)
 		}
 	}
@@ -164,6 +165,9 @@ func parsePeriod(text string) (time.Duration, bool) {
 // words writes a length of time without parts that are 0: 10m, 1h30m, 700ms.
 func words(d time.Duration) string {
 	d = d.Round(time.Millisecond)
+	if day := 24 * time.Hour; d >= 2*day && d%day == 0 {
+		return fmt.Sprintf("%dd", d/day)
+	}
 	if d >= time.Minute {
 		d = d.Round(time.Second)
 	}

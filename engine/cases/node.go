@@ -95,7 +95,18 @@ func (r *report) at(n *node, message, hint string) {
 // unknown adds that a word is not one of those that may stand there.
 func (r *report) unknown(n *node, what string, names []string) {
 	hint := ""
-	if near := layout.Nearest(n.text, names); near != "" {
+	// Of words equally close the first wins: those with the same first letter, which people seldom get wrong.
+	likely := slices.Clone(names)
+	slices.SortStableFunc(likely, func(a, b string) int {
+		first := func(name string) int {
+			if n.text != "" && name != "" && name[0] == n.text[0] {
+				return 0
+			}
+			return 1
+		}
+		return first(a) - first(b)
+	})
+	if near := layout.Nearest(n.text, likely); near != "" {
 		hint = "did you mean " + near + "?"
 	} else if len(names) > 0 && len(names) <= 24 {
 		hint = "there are " + strings.Join(names, ", ")
@@ -169,6 +180,9 @@ func (r *report) read(src []byte) (root *node) {
 			return nil
 		}
 		root = r.node(d.Body)
+	}
+	if len(r.list) > 0 {
+		return nil
 	}
 	if root == nil || root.kind == empty {
 		r.add(rules.Diagnostic{Message: "the document is empty", Hint: "write cases: and a list of cases below it"})

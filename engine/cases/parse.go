@@ -9,7 +9,6 @@ import (
 	"unicode/utf8"
 
 	"lintel/engine/catalog"
-	"lintel/engine/epc"
 	"lintel/engine/layout"
 	"lintel/rules"
 )
@@ -18,10 +17,11 @@ import (
 const (
 	MaxDocument = 1 << 20 // bytes
 	MaxCases    = 5000
-	MaxSteps    = 500  // of one case, those that it shares included
-	MaxItems    = 1000 // that one word stands for, and that one step names
-	maxListed   = 200  // alerts in one expectation
-	maxName     = 200  // characters of a case's name
+	MaxSteps    = 500    // of one case, those that it shares included
+	MaxItems    = 1000   // that one word stands for, and that one step names
+	maxThings   = 20_000 // items of one file
+	maxListed   = 200    // alerts in one expectation
+	maxName     = 200    // characters of a case's name
 	maxWait     = 31 * 24 * time.Hour
 	maxCaseTime = 92 * 24 * time.Hour
 	minEvery    = 20 * time.Millisecond
@@ -56,7 +56,7 @@ type Case struct {
 	layout   *layout.Layout
 	products *catalog.Catalog
 	steps    []step
-	handle   map[epc.Key]string // what the case calls an item
+	items    *things
 }
 
 // place is where something stands in the case file.
@@ -69,8 +69,10 @@ type reader struct {
 	*report
 	ctx    Context
 	file   *File
-	shared things // items of the head
+	shared *things // items of the head
+	made   int     // items in all
 	start  *node
+	begins time.Time // start as a moment; zero: not known yet, or bad
 	before *node
 	names  map[string]int // case names, with the line
 }
@@ -110,7 +112,10 @@ func (p *reader) document(root *node) {
 		return // all that follows would only repeat it
 	}
 	p.shared = p.things(root.get("items"), nil)
-	p.start, p.before = root.get("start"), root.get("before")
+	if p.start = root.get("start"); p.start != nil {
+		p.begins = p.moment(p.start)
+	}
+	p.before = root.get("before")
 	list := root.get("cases")
 	switch {
 	case list == nil:
@@ -183,7 +188,7 @@ func (p *reader) oneCase(n *node) {
 	p.caseRules(n.get("rules"), c)
 	p.caseStart(n, c)
 	q := &caseParser{reader: p, c: c, items: p.things(n.get("items"), p.shared)}
-	c.handle = q.items.handles()
+	c.items = q.items
 	if p.before != nil {
 		before := len(p.list)
 		q.before = true
@@ -199,7 +204,9 @@ func (p *reader) oneCase(n *node) {
 		return
 	}
 	q.steps(steps)
-	q.close(steps)
+	if steps.kind == seq {
+		q.close()
+	}
 	if len(p.list) == problems {
 		p.file.Cases = append(p.file.Cases, c)
 	}
@@ -240,36 +247,39 @@ func (p *reader) caseRules(n *node, c *Case) {
 }
 
 func (p *reader) caseStart(n *node, c *Case) {
-	start := n.get("start")
-	if start == nil {
-		start = p.start
-	}
-	if start == nil {
-		p.at(n, "the case does not say when it begins", "write start: 2026-03-10 09:30, local time at the site, here or once beside cases")
+	if own := n.get("start"); own != nil {
+		c.start = p.moment(own)
 		return
 	}
-	w, err := parseWall(p.word(start, "start"))
+	if p.start == nil {
+		p.at(n, "the case does not say when it begins", "write start: 2026-03-10 09:30, local time at the site, here or once beside cases")
+	}
+	c.start = p.begins
+}
+
+// moment reads a local date and time, the zero time after a problem.
+func (p *reader) moment(n *node) time.Time {
+	w, err := parseWall(p.word(n, "start"))
 	if err != nil || !w.hasDate {
 		message := "start has no date"
 		if err != nil {
 			message = "start: " + err.Error()
 		}
-		p.at(start, message, "write a local date and time, such as 2026-03-10 09:30")
-		return
+		p.at(n, message, "write a local date and time, such as 2026-03-10 09:30")
+		return time.Time{}
 	}
 	t, bad := w.resolve(p.file.Layout.Location())
 	if bad != nil {
-		p.at(start, bad.message, bad.hint)
-		return
+		p.at(n, bad.message, bad.hint)
 	}
-	c.start = t
+	return t
 }
 
 // caseParser reads the steps of one case.
 type caseParser struct {
 	*reader
 	c      *Case
-	items  things
+	items  *things
 	before bool // reading the steps that all cases begin with
 	counts []string
 	expect int // expectations so far
@@ -293,7 +303,7 @@ func (p *caseParser) steps(n *node) {
 }
 
 // close looks whether the case can fail, and whether its last steps matter.
-func (p *caseParser) close(steps *node) {
+func (p *caseParser) close() {
 	switch {
 	case p.expect == 0:
 		p.add(rules.Diagnostic{Line: p.c.Line, Column: p.c.Column, Length: 1, Message: "the case expects nothing, so it can't fail",

@@ -67,8 +67,14 @@ type Report struct {
 	Failed      int                `json:"failed"`
 	Diagnostics []rules.Diagnostic `json:"diagnostics,omitempty"` // what is wrong with the file itself; then no case was run
 	Results     []Result           `json:"results,omitempty"`
-	// Untried are the rules that no case expects anything of, in the order of the rules.
-	Untried []string `json:"untried,omitempty"`
+	Rules       []Coverage         `json:"rules,omitempty"` // those that are not off, in the order of the document
+}
+
+// Coverage says how many cases try a rule.
+type Coverage struct {
+	Rule   string `json:"rule"`
+	Raised int    `json:"raised"` // cases that expect an alert of it
+	Silent int    `json:"silent"` // cases that expect none, though they name it: in never, or in their rules
 }
 
 // OK reports whether the file is good and all its cases passed.
@@ -89,12 +95,7 @@ func Run(f *File, book *Book) *Report {
 		}
 		rep.Results = append(rep.Results, res)
 	}
-	tried := f.tried()
-	for _, r := range book.set.Rules() {
-		if r.Mode != rules.ModeOff && !tried[r.Name] {
-			rep.Untried = append(rep.Untried, r.Name)
-		}
-	}
+	rep.Rules = f.coverage(book)
 	return rep
 }
 
@@ -146,10 +147,8 @@ func (c *Case) patterns() []*pattern {
 			all = append(all, &s.which)
 		case *expectStep:
 			for _, l := range []*patterns{s.expect, s.exactly, s.never, s.open} {
-				if l != nil {
-					for i := range l.list {
-						all = append(all, &l.list[i])
-					}
+				for i := range l.all() {
+					all = append(all, &l.list[i])
 				}
 			}
 		}
@@ -157,18 +156,44 @@ func (c *Case) patterns() []*pattern {
 	return all
 }
 
-// tried tells the rules that some case speaks of.
-func (f *File) tried() map[string]bool {
-	tried := make(map[string]bool)
+// coverage counts for each rule the cases for it and against it.
+func (f *File) coverage(book *Book) []Coverage {
+	raised, silent := make(map[string]int), make(map[string]int)
 	for _, c := range f.Cases {
+		expected, named := make(map[string]bool), make(map[string]bool)
 		for _, n := range c.rules {
-			tried[n.text] = true
+			named[n.text] = true
 		}
-		for _, p := range c.patterns() {
-			tried[p.rule.text] = true
+		for _, s := range c.steps {
+			s, ok := s.(*expectStep)
+			if !ok {
+				continue
+			}
+			for _, l := range []*patterns{s.expect, s.exactly, s.open} {
+				for i := range l.all() {
+					expected[l.list[i].rule.text] = true
+				}
+			}
+			for i := range s.never.all() {
+				named[s.never.list[i].rule.text] = true
+			}
+		}
+		for name := range expected {
+			raised[name]++
+		}
+		for name := range named {
+			if !expected[name] {
+				silent[name]++
+			}
 		}
 	}
-	return tried
+	var list []Coverage
+	for _, r := range book.set.Rules() {
+		if r.Mode != rules.ModeOff {
+			list = append(list, Coverage{r.Name, raised[r.Name], silent[r.Name]})
+		}
+	}
+	return list
 }
 
 // check looks whether the rules that the cases name are there, and whether what is said of an alert fits what its rule is about.
@@ -227,7 +252,8 @@ func (p *pattern) check(rep *report, r *rules.Rule) {
 	case rules.AboutCount:
 		hint = "name a count"
 	}
-	rep.at(p.node.get(wrong), fmt.Sprintf("%s is about a %s, so no alert of it has this %s", r.Name, r.About, wrong), hint)
+	about := map[string]string{rules.AboutItem: "items", rules.AboutStock: "stock", rules.AboutReader: "read points", rules.AboutCount: "counts"}[r.About]
+	rep.at(p.node.get(wrong), fmt.Sprintf("%s is about %s, so no alert of it has this %s", r.Name, about, wrong), hint)
 }
 
 // Known tells what a layout and products have, for warnings about rules that name something else. Either may be nil.

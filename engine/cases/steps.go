@@ -322,6 +322,8 @@ type countStep struct {
 	read         *readStep
 }
 
+const openCount = "write count: {open: [shelf-a]}"
+
 var countVerbs = []string{"open", "read", "pass", "close", "discard", "reopen"}
 
 func (p *caseParser) count(key, n *node) step {
@@ -403,7 +405,7 @@ func (p *caseParser) counted(n *node, s *countStep) step {
 	}
 	switch {
 	case len(p.counts) == 0:
-		p.at(n, "no count was opened before", "write count: {open: [shelf-a]}")
+		p.at(n, "no count was opened before", openCount)
 		return nil
 	case s.name == "" && len(p.counts) > 1:
 		p.at(n, "there are several counts, and it is not said which", "they are named "+join(p.counts))

@@ -12,11 +12,13 @@ import (
 )
 
 // Bounds on what one case may make of its steps.
-const (
+var (
 	maxEntries = 500_000
 	maxReads   = 5_000_000
-	maxFacts   = 20_000 // kept to explain what happened
 )
+
+// maxFacts is how many facts are kept to explain what happened.
+const maxFacts = 20_000
 
 // world is the shop while a case runs. Everything that happens in it is an entry for engine.Step.
 type world struct {
@@ -37,14 +39,13 @@ type world struct {
 	beatAt int64         // when they report next
 	busy   int64         // until when they report in each epoch
 
-	happened  []happening
-	since     int   // of happened: what came after the last expectation
-	sinceAt   int64 // when that was
-	messages  []engine.Delivery
-	facts     []engine.Fact
-	counts    map[string]*counting
-	failures  []Failure
-	forbidden bool // a failing rule was reported
+	happened []happening
+	since    int   // of happened: what came after the last expectation
+	sinceAt  int64 // when that was
+	messages []engine.Delivery
+	facts    []engine.Fact
+	counts   map[string]*counting
+	failures []Failure
 }
 
 // lying is an item that the readers of a zone hear all the time.
