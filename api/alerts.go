@@ -256,6 +256,9 @@ func (c *call) act(do, outcome, note string) error {
 }
 
 func alertStatus(al *engine.Alert, do string) error {
+	if do == "close" && al.Status == engine.AlertCleared {
+		return problemf(codeAlertStatus, "The alert ended by itself more than a week ago: no outcome can be recorded any more.").with("alert_status", al.Status.String())
+	}
 	return problemf(codeAlertStatus, "The alert is %s; one can't %s it.", al.Status, do).with("alert_status", al.Status.String())
 }
 
