@@ -137,7 +137,7 @@ func (w *world) compare(p *patterns, happened []*happening, what string, all boo
 			break
 		}
 		f.add("-", t.words(w.c, what))
-		for _, line := range w.miss(t, or(t.what, or(what, "opened"))) {
+		for _, line := range w.miss(t, or(t.what, or(what, "open"))) {
 			f.add("", line)
 		}
 	}

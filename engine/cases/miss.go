@@ -17,6 +17,13 @@ func (w *world) miss(t *pattern, what string) []string {
 	if r == nil {
 		return nil
 	}
+	for i := len(w.happened) - 1; i >= 0 && what == "open"; i-- {
+		q := *t
+		q.what = ""
+		if h := &w.happened[i]; q.fitsAs(w, h, "") && (h.what == "cleared" || h.what == "closed") {
+			return []string{fmt.Sprintf("it was %s at %s", h.what, w.clock(h.at))}
+		}
+	}
 	for i := w.since - 1; i >= 0; i-- {
 		if h := &w.happened[i]; t.fitsAs(w, h, what) {
 			return []string{fmt.Sprintf("it happened at %s already, before the last expectation", w.clock(h.at))}

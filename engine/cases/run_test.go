@@ -1,0 +1,119 @@
+package cases_test
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"lintel/engine/cases"
+	"lintel/engine/catalog"
+	"lintel/engine/layout"
+	"lintel/rules"
+)
+
+// The starter cases would notice if a rule were switched off, said something at once that it should wait for, or looked at another thing: each such change fails a case.
+func TestStarterCasesNoticeChanges(t *testing.T) {
+	src, err := os.ReadFile("../../rules/starter.yaml")
+	require.NoError(t, err)
+	text, err := os.ReadFile("../../rules/starter_cases.yaml")
+	require.NoError(t, err)
+	f, diagnostics := cases.Parse("starter_cases.yaml", text, cases.Context{})
+	require.NotNil(t, f, "%v", diagnostics)
+	changed := func(from, to string) string {
+		doc := strings.Replace(string(src), from, to, 1)
+		require.True(t, doc != string(src), "the starter rules have no %q any more: change it here as well", from)
+		book, diagnostics := cases.NewBook("starter.yaml", []byte(doc), rules.Known{})
+		require.NotNil(t, book, "%v", diagnostics)
+		rep := cases.Run(f, book)
+		require.NotZero(t, rep.Failed, "no case notices %q in place of %q", to, from)
+		return rep.String()
+	}
+	book, _ := cases.NewBook("starter.yaml", src, rules.Known{})
+	for _, r := range book.Rules().Rules() {
+		name := "  - name: " + r.Name + "\n"
+		require.Contains(t, changed(name, name+"    mode: off\n"), r.Name)
+	}
+	for _, c := range [][2]string{
+		{"hold: 3s", "hold: 0s"}, {"hold: 10m", "hold: 5m"}, {"hold: 2m", "hold: 0s"}, {"hold: 30m", "hold: 15m"}, {"hold: params.dwell", "hold: 10m"}, {"hold: 5m", "hold: 1m"},
+		{"gather: 5s", "gather: 0s"}, {"clear: 1m", "clear: 0s"}, {"item.sellable and not item.paid", "not item.foreign"}, {"not item.home", "item.home"}, {"and stock.backroom > 0", ""},
+		{"{default: 6,", "{default: 3,"}, {"default: 100,", "default: 5,"}, {"and not site.open", ""}, {"count.expected >= 20 and", ""}, {"{default: 0.95,", "{default: 0.8,"},
+		{"send: [door-team]", "send: [floor-team]"},
+	} {
+		changed(c[0], c[1])
+	}
+}
+
+func TestRunFile(t *testing.T) {
+	dir := t.TempDir()
+	write := func(name, text string) string {
+		name = filepath.Join(dir, name)
+		require.NoError(t, os.WriteFile(name, []byte(text), 0o644))
+		return name
+	}
+	ruleFile := write("shop.yaml", "rules:\n  - name: sold\n    when: cause == \"sold\"\n")
+	_, err := cases.RunFile(ruleFile, "", cases.Context{})
+	require.ErrorContains(t, err, "there is no file "+filepath.Join(dir, "shop_cases.yaml"))
+	write("layout.json", `{"site": "quayside", "time_zone": "Europe/London", "zones": [{"id": "till", "kind": "checkout"}]}`)
+	write("shop_cases.yaml", "layout: layout.json\nitems: {a: {epc: E280116060000209}}\nstart: 2026-03-10 10:00\ncases:\n- name: sold\n  steps:\n  - sold: a\n  - exactly: [sold]\n")
+	rep, err := cases.RunFile(ruleFile, "", cases.Context{})
+	require.NoError(t, err)
+	require.True(t, rep.OK(), rep)
+	require.Equal(t, []cases.Coverage{{Rule: "sold", Raised: 1}}, rep.Rules)
+
+	_, err = cases.RunFile(filepath.Join(dir, "none.yaml"), "", cases.Context{})
+	require.ErrorContains(t, err, "there is no file")
+	_, err = cases.RunFile(dir, "", cases.Context{})
+	require.ErrorContains(t, err, "is no file")
+	_, err = cases.RunFile(write("bad.yaml", "rules:\n  - name: a\n"), "", cases.Context{})
+	require.ErrorContains(t, err, "the rule has no when")
+	rep, err = cases.RunFile(ruleFile, write("x.yaml", "cases: []"), cases.Context{})
+	require.NoError(t, err)
+	require.False(t, rep.OK())
+	require.Contains(t, rep.String(), "there is no layout")
+}
+
+// A case that goes wrong all the time stops being told at some point.
+func TestFailuresAreBounded(t *testing.T) {
+	src := "layout: layout.json\nstart: 2026-03-10 10:00\ncases:\n- name: all wrong\n  steps:\n" + strings.Repeat("  - expect: [wrong-zone]\n", 100)
+	rep := play(t, []byte(src))
+	require.Len(t, rep.Results, 1)
+	require.Len(t, rep.Results[0].Failures, 20)
+	require.Less(t, len(rep.String()), 20_000)
+}
+
+// What a bag of many makes is told in a few lines.
+func TestDifferencesAreBounded(t *testing.T) {
+	var b strings.Builder
+	b.WriteString("layout: layout.json\nproducts: products.csv\nitems: {many: {product: HARBOUR, serials: 1-300}}\nstart: 2026-03-10 10:00\ncases:\n- name: many\n  rules: [wrong-zone]\n  steps:\n")
+	b.WriteString("  - received: {items: many, zone: shelf-a}\n  - wait: 20m\n  - exactly: []\n  - expect: [")
+	for i := range 150 {
+		fmt.Fprintf(&b, "{rule: wrong-zone, item: many/%d},", i+1)
+	}
+	b.WriteString("]\n")
+	rep := play(t, []byte(b.String()))
+	require.Equal(t, 1, rep.Failed)
+	require.Contains(t, rep.String(), "alerts that should not be there")
+	require.Contains(t, rep.String(), "more\n")
+	require.Less(t, len(rep.String()), 10_000)
+}
+
+func TestKnown(t *testing.T) {
+	src, err := shopFile("layout.json")
+	require.NoError(t, err)
+	l, err := layout.Parse(src)
+	require.NoError(t, err)
+	c, bad := catalog.ParseCSV(strings.NewReader("gtin,category,attr.author\n9521234000013,novels,A\n9521234000020,,\n9521234000037,crime,B\n"), catalog.CSVOptions{})
+	require.Empty(t, bad)
+	known := cases.Known(l, c)
+	require.Equal(t, []string{"crime", "novels"}, known.Categories)
+	require.Equal(t, []string{"author"}, known.Attributes)
+	require.Contains(t, known.Zones, "street-door")
+	require.Contains(t, known.ZoneKinds, "exit")
+	require.Contains(t, known.Readers, "door-in")
+	require.Nil(t, known.Channels, "channels are not known here, so nothing is said of them")
+	require.Equal(t, rules.Known{}, cases.Known(nil, nil))
+}
