@@ -25,7 +25,9 @@ func TestWhy(t *testing.T) {
     when: count.missing > 0
 `, "Content-Type", "text/yaml").wants(200)
 	r.reads(`{"reads": [{"epc": "(01)09521234000013(21)7", "read_point": "handheld-1", "zone": "shelf-a"}]}`).wants(202)
-	r.until("the book is there", func() bool { return r.get("/v1/sites/quayside/items/" + url.PathEscape("(01)09521234000013(21)7")).status == 200 })
+	r.until("the book is there", func() bool {
+		return r.get("/v1/sites/quayside/items/"+url.PathEscape("(01)09521234000013(21)7")).status == 200
+	})
 	path := "/v1/sites/quayside/why?"
 	item := "item=" + url.QueryEscape("(01)09521234000013(21)7")
 
@@ -41,13 +43,13 @@ func TestWhy(t *testing.T) {
 	one := into[WhyAnswer](r.get(path + item + "&rule=in-the-shelf&fact=" + all.Fact.ID).wants(200))
 	require.Equal(t, all.Rules[1:2], one.Rules)
 
-	require.Equal(t, engine.ReasonRaised, into[WhyAnswer](r.get(path+"gtin=09521141123454&place=front-tables&rule=few").wants(200)).Rules[0].Reason)
-	require.Equal(t, engine.ReasonFalse, into[WhyAnswer](r.get(path+"reader=handheld-1").wants(200)).Rules[0].Reason)
+	require.Equal(t, engine.ReasonRaised, into[WhyAnswer](r.get(path + "gtin=09521141123454&place=front-tables&rule=few").wants(200)).Rules[0].Reason)
+	require.Equal(t, engine.ReasonFalse, into[WhyAnswer](r.get(path + "reader=handheld-1").wants(200)).Rules[0].Reason)
 
 	id := into[CountView](r.post("/v1/sites/quayside/counts", `{"zones": ["shelf-a"]}`).wants(201)).ID
 	r.get(path + "count=" + id).wantsCode(codeUnknownCount)
 	r.post("/v1/sites/quayside/counts/"+id+"/close", "").wants(200)
-	require.Equal(t, engine.ReasonRaised, into[WhyAnswer](r.get(path+"count="+id).wants(200)).Rules[0].Reason)
+	require.Equal(t, engine.ReasonRaised, into[WhyAnswer](r.get(path + "count=" + id).wants(200)).Rules[0].Reason)
 
 	r.get("/v1/sites/pier/why?reader=door-1").wantsCode(codeUnknownSite)
 	r.get(path + item + "&rule=in-the-shelv").wantsCode(codeUnknownRule)

@@ -34,13 +34,13 @@ type Document struct {
 // Len returns the number of rules in the document.
 func (d *Document) Len() int { return len(d.rules) }
 
-// Only returns the document with one of its rules and all that stands beside the rules, for trying that rule by itself. Of the rule's keys those named in without are left
-// out, as if they had not been written.
-func (d *Document) Only(rule string, without ...string) *Document {
+// Only returns the document with some of its rules and all that stands beside the rules, for trying these by themselves. Of their keys those named in without are left out, as if
+// they had not been written.
+func (d *Document) Only(names []string, without ...string) *Document {
 	only := *d
 	only.rules = nil
 	for _, rt := range d.rules {
-		if rt.name() != rule {
+		if !slices.Contains(names, rt.name()) {
 			continue
 		}
 		own := &ruleText{place: rt.place, fields: maps.Clone(rt.fields)}

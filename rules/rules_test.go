@@ -3,6 +3,8 @@ package rules
 import (
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -173,6 +175,8 @@ func TestErrorsOfTheParserKeepASetFromBeingMade(t *testing.T) {
 func TestShippedDocumentsAreClean(t *testing.T) {
 	files, err := filepath.Glob("*.yaml")
 	require.NoError(t, err)
+	files = slices.DeleteFunc(files, func(name string) bool { return strings.HasSuffix(name, "_cases.yaml") }) // the examples beside them
+	require.NotEmpty(t, files)
 	for _, name := range files {
 		src, err := os.ReadFile(name)
 		require.NoError(t, err)

@@ -56,4 +56,3 @@ func exitCode(ts *testscript.TestScript, neg bool, args []string) {
 		ts.Fatalf("lintel ended with %d, not %s", got, args[0])
 	}
 }
-

@@ -71,7 +71,7 @@ func Pick(file string, text []byte, known rules.Known, name string) (*Version, [
 
 // alone compiles one rule of a document by itself, without some of its keys. What the document says beside its rules stays.
 func alone(doc *rules.Document, site, rule string, without ...string) (*rules.Set, error) {
-	set, found := rules.Compile(doc.Only(rule, without...), rules.Known{Site: site})
+	set, found := rules.Compile(doc.Only([]string{rule}, without...), rules.Known{Site: site})
 	for _, d := range found {
 		if set == nil && d.Severity == rules.SeverityError {
 			return nil, fmt.Errorf("the rule %q can't be tried by itself: %s", rule, d.Message)
