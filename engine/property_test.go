@@ -409,10 +409,15 @@ func FuzzDecodeRecords(f *testing.F) {
 	f.Add(AppendAlert(nil, &Alert{ID: "quayside-1-1", Rule: "r", Why: []byte("{}"), Send: []string{"c"}}))
 	f.Add(AppendDelivery(nil, &Delivery{ID: "msg_1", Data: []byte("{}")}))
 	f.Add(AppendFact(nil, &Fact{Cause: Passed, Zone: "street-door"}))
-	f.Fuzz(func(_ *testing.T, b []byte) {
+	f.Add(appendRuleState(nil, &ruleState{start: opening, n: 3, quiet: map[subject]int64{{about: 's', place: "shelf-a"}: opening}}))
+	f.Fuzz(func(t *testing.T, b []byte) {
 		_, _ = DecodeAlert(b)
 		_, _ = DecodeDelivery(b)
 		_, _ = DecodeMeta(b)
+		if st, err := decodeRuleState(b); err == nil {
+			_, err = decodeRuleState(appendRuleState(nil, st))
+			require.NoError(t, err)
+		}
 		var fact Fact
 		_ = DecodeFact(b, 1, 2, &fact)
 	})

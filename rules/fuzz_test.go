@@ -10,6 +10,8 @@ import (
 // FuzzParse feeds documents: nothing may panic, and every diagnostic has a place in the document.
 func FuzzParse(f *testing.F) {
 	f.Add([]byte(starter))
+	f.Add([]byte(withParams))
+	f.Add([]byte("storm: 3 per 1h\nrules: [{name: a, when: item.paid, gather: 1m, gather_by: from, needs: 3, limit: 5 per 1h, quiet: 1h, remind: 4h, escalate: 10m, escalate_to: [b]}]\n"))
 	f.Add([]byte(shelfRules(12)))
 	for _, s := range []string{
 		"", "rules:", "rules: []", "rules:\n- name: a\n  when: |\n    item.paid\n", "rules: [{name: a, when: 'x''y'}]", "rules:\n- name: \"\\u00e9\\x41\"\n",

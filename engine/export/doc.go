@@ -112,7 +112,7 @@
 //	  alert            text     key  The alert's id.
 //	  rule             text          The rule that raised it.
 //	  rule_digest      text          Which version of the rule that was.
-//	  about            text          What it is about: item, stock, reader, count; rule for a rule that failed.
+//	  about            text          What it is about: item, stock, reader, count; rule for a rule that failed, storm for all that a rule raised beyond its limit.
 //	  severity         text          info, warning or urgent.
 //	  status           text          open, acknowledged, cleared or closed.
 //	  watch            boolean       The rule was only watched: nobody was told.

@@ -75,7 +75,7 @@ func told(a *engine.Alert) bool { return a.Status != engine.AlertPending && a.Le
 func alertRow(site string, a *engine.Alert) []any {
 	row := []any{
 		site, a.ID, a.Rule, text(a.Digest), a.About, a.Severity, a.Status.String(), a.Watch, text(a.Say), text(a.Item()), text(engine.GTINText(a.GTIN)),
-		text(a.Zone), text(a.Place), nil, nil, nil, nil, nil, int64(len(a.Members)), at(a.Since), at(a.OpenedAt), at(a.EndedAt), at(a.AckedAt), text(a.AckedBy),
+		text(a.Zone), text(a.Place), nil, nil, nil, nil, nil, int64(a.Joined), at(a.Since), at(a.OpenedAt), at(a.EndedAt), at(a.AckedAt), text(a.AckedBy),
 		at(a.ClosedAt), text(a.ClosedBy), text(a.Outcome), text(a.Note),
 	}
 	if a.FactMs != 0 {

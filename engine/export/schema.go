@@ -132,7 +132,7 @@ var alertsTable = table{
 		{name: "alert", key: true, about: "The alert's id."},
 		{name: "rule", about: "The rule that raised it."},
 		{name: "rule_digest", about: "Which version of the rule that was."},
-		{name: "about", about: "What it is about: item, stock, reader, count; rule for a rule that failed."},
+		{name: "about", about: "What it is about: item, stock, reader, count; rule for a rule that failed, storm for all that a rule raised beyond its limit."},
 		{name: "severity", about: "info, warning or urgent."},
 		{name: "status", about: "open, acknowledged, cleared or closed."},
 		{name: "watch", kind: kindBool, about: "The rule was only watched: nobody was told."},
