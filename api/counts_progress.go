@@ -57,6 +57,7 @@ type CountProgress struct {
 	QuietSeconds float64          `json:"quiet_seconds" jsonschema_description:"How long no new tag has turned up."`
 	Curve        []CurvePoint     `json:"curve"`
 	Repeats      engine.Histogram `json:"repeats" jsonschema_description:"How many tags were reported once, twice, ...; the last number is for 16 times and more."`
+	Sightings    engine.Histogram `json:"sightings" jsonschema_description:"The same of bursts of reports, each after the tag was silent for 5 seconds: what the estimate goes by, since reports that follow each other are no independent draws."`
 	PassesEnded  int              `json:"passes_ended"`
 	InPasses     engine.Histogram `json:"in_passes" jsonschema_description:"How many tags were heard in one, two, ... of the rounds that are over."`
 }
@@ -133,14 +134,14 @@ func (v *CountDetail) progress(p *engine.CountProgress, now int64) {
 	}
 	curve := curveOf(&p.Count, now)
 	v.Progress = &CountProgress{
-		Found: p.Found, QuietSeconds: float64(curve.Quiet(now)) / 1000, Curve: []CurvePoint{}, Repeats: p.Repeats, PassesEnded: p.PassesEnded, InPasses: p.InPasses,
+		Found: p.Found, QuietSeconds: float64(curve.Quiet(now)) / 1000, Curve: []CurvePoint{}, Repeats: p.Repeats, Sightings: p.Sightings, PassesEnded: p.PassesEnded, InPasses: p.InPasses,
 	}
 	for _, pt := range curve.Points() {
 		v.Progress.Curve = append(v.Progress.Curve, CurvePoint(pt))
 	}
 	v.Progress.NewPerSecond, v.Progress.PerSecond, v.Progress.OverSeconds = curve.Rate(now, 10)
 	a := estimate.Assess(estimate.Input{
-		Tally: tallyOf(p.Repeats, p.Reads), Passes: p.PassesEnded, Incidence: tallyOf(p.InPasses, 0), Curve: curve, Expected: p.ExpectedItems, At: now,
+		Tally: tallyOf(p.Sightings, p.Sighted), Passes: p.PassesEnded, Incidence: tallyOf(p.InPasses, 0), Curve: curve, Expected: p.ExpectedItems, At: now,
 	})
 	v.Assessment = &a
 	if p.PassesEnded < 2 && p.Distinct > 0 {

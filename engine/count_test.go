@@ -316,3 +316,36 @@ func TestDeliveryAgainstItsPapers(t *testing.T) {
 	}
 	require.Equal(t, 4, received)
 }
+
+// Reports of one tag that follow each other are one sighting; after five seconds of silence comes another (EPC UHF Gen2: a tag in session S1 keeps quiet for up to 5 s once read).
+func TestBurstsAreOneSighting(t *testing.T) {
+	sh := newShop(t, testRules)
+	id := sh.command("open", "", 1, "shelf-a")
+	read := func(keys ...epc.Key) { sh.countReads(id, "shelf-a", -50, keys...) }
+	for range 20 { // one tag lies in the beam for two seconds, another for the first of them
+		read(book(1, 1))
+		sh.now += 100
+	}
+	read(book(1, 2))
+	p, ok := sh.s.CountProgress(id)
+	require.True(t, ok)
+	require.Equal(t, []int{2, 2}, []int{p.Sighted, p.Sightings[0]})
+	require.Equal(t, 1, p.Repeats[15])
+	sh.now += 4900
+	read(book(1, 2))
+	sh.now += 5000
+	read(book(1, 1), book(1, 2))
+	p, _ = sh.s.CountProgress(id)
+	require.Equal(t, []int{4, 2}, []int{p.Sighted, p.Sightings[1]})
+
+	// The record of a tally keeps it, and those of older versions count as one.
+	k, tl := tallyKey{book(1, 1), 2}, &tally{reads: 21, sights: 2, best: -500, passes: 1, point: 3, last: sh.now, text: "x"}
+	_, k2, back, err := decodeTally(tallyName(id, k), appendTally(nil, tl))
+	require.NoError(t, err)
+	require.Equal(t, []any{k, tl}, []any{k2, back})
+	old := append([]byte{1}, appendTally(nil, tl)[1:2]...)
+	old = append(old, appendTally(nil, tl)[3:]...)
+	_, _, back, err = decodeTally(tallyName(id, k), old)
+	require.NoError(t, err)
+	require.Equal(t, []uint32{21, 1}, []uint32{back.reads, uint32(back.sights)})
+}

@@ -4,10 +4,12 @@ import (
 	"cmp"
 	"encoding/binary"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
 	"lintel/engine/epc"
+	"lintel/engine/estimate"
 )
 
 // Counting: reads of a count change nothing but the count's own tallies until it is closed. Then they are reconciled with what was expected (reconcile.go). Tallies
@@ -29,6 +31,7 @@ type tallyKey struct {
 // tally is what a count heard of one tag in one zone.
 type tally struct {
 	reads  uint32
+	sights uint16 // bursts of reads, each after the tag kept still for a while
 	best   int16  // strongest read, tenths of a dBm
 	passes uint16 // bit p-1: heard in pass p
 	point  uint16 // the read point that heard it last
@@ -82,6 +85,9 @@ func (s *State) foldCountReads(e *Entry) {
 		at := min(r.T, e.At)
 		if at <= t.last {
 			continue
+		}
+		if t.reads == 0 || at-t.last >= estimate.BurstGap {
+			t.sights = min(t.sights, math.MaxUint16-1) + 1
 		}
 		t.last = at
 		t.reads += r.N
@@ -287,8 +293,9 @@ func tallyName(id string, k tallyKey) string {
 }
 
 func appendTally(b []byte, t *tally) []byte {
-	b = append(b, 1) // version
+	b = append(b, 2) // version
 	b = binary.AppendUvarint(b, uint64(t.reads))
+	b = binary.AppendUvarint(b, uint64(t.sights))
 	b = binary.AppendVarint(b, int64(t.best))
 	b = binary.AppendUvarint(b, uint64(t.passes))
 	b = binary.AppendUvarint(b, uint64(t.point))
@@ -299,13 +306,14 @@ func appendTally(b []byte, t *tally) []byte {
 func decodeTally(name string, v []byte) (id string, k tallyKey, t *tally, err error) {
 	bad := fmt.Errorf("tally record %x is damaged or of another version", name)
 	id, rest, ok := strings.Cut(name, "\x00")
-	if !ok || len(rest) != 18 || len(v) < 1 || v[0] != 1 {
+	if !ok || len(rest) != 18 || len(v) < 1 || v[0] != 1 && v[0] != 2 {
 		return "", k, nil, bad
 	}
 	k.zone = binary.BigEndian.Uint16([]byte(rest))
 	if k.key, err = epc.KeyFromBytes([]byte(rest[2:])); err != nil {
 		return "", k, nil, bad
 	}
+	version := v[0]
 	v = v[1:]
 	uvarint := func() uint64 {
 		u, n := binary.Uvarint(v)
@@ -326,7 +334,11 @@ func decodeTally(name string, v []byte) (id string, k tallyKey, t *tally, err er
 		return u
 	}
 	t = &tally{}
-	t.reads, t.best, t.passes, t.point, t.last = uint32(uvarint()), int16(varint()), uint16(uvarint()), uint16(uvarint()), varint()
+	t.reads, t.sights = uint32(uvarint()), 1
+	if version > 1 {
+		t.sights = uint16(uvarint())
+	}
+	t.best, t.passes, t.point, t.last = int16(varint()), uint16(uvarint()), uint16(uvarint()), varint()
 	if err != nil {
 		return "", k, nil, err
 	}

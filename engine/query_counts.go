@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"math"
 	"slices"
 
 	"lintel/engine/epc"
@@ -27,6 +28,8 @@ type CountProgress struct {
 	ExpectedItems int       // how many should be there, those of the papers included
 	Found         int       // how many of them were heard so far
 	Repeats       Histogram // tags by how many reports of them came, in all zones of the count together
+	Sightings     Histogram // tags by how many bursts of reports, each after the tag kept still for estimate.BurstGap: reports that follow each other are no independent draws
+	Sighted       int       // sightings of all tags together
 	PassesEnded   int       // rounds over the shelves that are over, at most maxEndedPasses
 	InPasses      Histogram // tags by in how many of these rounds they were heard
 }
@@ -68,14 +71,16 @@ func (s *State) CountProgress(id string) (CountProgress, bool) {
 		}
 	}
 	for k, t := range c.tallies {
-		reads, passes, first := int(t.reads), t.passes, true
+		all, first := *t, true
 		if len(c.zones) > 1 {
-			if reads, passes, first = c.everywhere(k, t); !first {
+			if all, first = c.everywhere(k, t); !first {
 				continue
 			}
 		}
-		p.Repeats.add(reads)
-		p.InPasses.add(popcount16(passes & ended))
+		p.Repeats.add(int(all.reads))
+		p.Sightings.add(int(all.sights))
+		p.Sighted += int(all.sights)
+		p.InPasses.add(popcount16(all.passes & ended))
 		if len(listed) == 0 {
 			continue
 		}
@@ -92,8 +97,8 @@ func (s *State) CountProgress(id string) (CountProgress, bool) {
 
 // everywhere sums what the count heard of a tag in all its zones; t is what it heard of it in the zone of k. It reports whether that is the first of the tag's
 // tallies, so that each tag is taken once.
-func (c *counter) everywhere(k tallyKey, t *tally) (reads int, passes uint16, first bool) {
-	reads, passes = int(t.reads), t.passes
+func (c *counter) everywhere(k tallyKey, t *tally) (all tally, first bool) {
+	all = *t
 	before := true
 	for _, z := range c.zones {
 		if z == k.zone {
@@ -104,11 +109,12 @@ func (c *counter) everywhere(k tallyKey, t *tally) (reads int, passes uint16, fi
 		switch {
 		case other == nil:
 		case before:
-			return 0, 0, false
+			return all, false
 		default:
-			reads += int(other.reads)
-			passes |= other.passes
+			all.reads += other.reads
+			all.sights += min(other.sights, math.MaxUint16-all.sights)
+			all.passes |= other.passes
 		}
 	}
-	return reads, passes, true
+	return all, true
 }
