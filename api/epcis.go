@@ -38,6 +38,13 @@ func epcisRoutes() []route {
 			answers: []answer{{202, "Taken. Location leads to the job.", inJSON(CaptureJob{})}},
 			codes:   []Code{codeInvalidEPCIS, codeBatchTooLarge, codeUnknownSite, codeMissingSite, codeNotAcceptable}, handle: (*call).capture,
 		}, {
+			method: "GET", path: "/epcis/capture", name: "captureJobs", group: group, summary: "List capture jobs, newest first",
+			about:  "Those whose events belong to sites that the key is for. The header Link leads to the next page.",
+			scopes: []string{ScopeSales, ScopeOperate},
+			params: []param{{"perPage", "query", "How many jobs a page has, at most 1,000.", map[string]any{"type": "integer", "minimum": 1, "maximum": 1000, "default": 30}},
+				{"nextPageToken", "query", "From the Link header of the page before.", stringSchema}},
+			answers: []answer{ok("One page of jobs.", []CaptureJob{})}, handle: (*call).captureJobs,
+		}, {
 			method: "GET", path: "/epcis/capture/{id}", name: "captureJob", group: group, summary: "Get a capture job",
 			about:  "Jobs are kept for 7 days.",
 			scopes: []string{ScopeSales, ScopeOperate}, answers: []answer{ok("The job.", CaptureJob{})}, codes: []Code{codeUnknownCapture}, handle: (*call).captureJob,
@@ -50,7 +57,7 @@ func epcisRoutes() []route {
 
 func (c *call) captureOptions() error {
 	c.api.epcisHeaders(c.Response().Header())
-	c.Response().Header().Set("Allow", "POST, OPTIONS")
+	c.Response().Header().Set("Allow", "GET, POST, OPTIONS")
 	return c.NoContent(http.StatusNoContent)
 }
 

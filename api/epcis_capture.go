@@ -3,7 +3,6 @@ package api
 import (
 	"crypto/sha256"
 	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"maps"
@@ -301,84 +300,6 @@ func (p *capturePlan) appendAll(id string, behaviour epcis.ErrorBehaviour, now t
 		return unavailable(err)
 	}
 	return p.c.answerJob(http.StatusAccepted, kept)
-}
-
-// keepCapture puts a job on record, and drops those that are too old.
-func (c *call) keepCapture(id string, kept *keptCapture) error {
-	ctx := c.Request().Context()
-	err := c.api.store.Commit(ctx, capturesSite, store.Commit{Loose: true, Writes: []store.Record{{Kind: kindCapture, Key: id, Value: mustJSON(kept)}}})
-	if err != nil || !c.api.captures.due(c.api.opt.Now()) {
-		return err
-	}
-	var old []store.RecordKey
-	_, err = c.api.store.Records(ctx, capturesSite, kindCapture, nil, func(_ store.Kind, key string, v []byte) error {
-		var k keptCapture
-		if json.Unmarshal(v, &k) != nil || kept.At-k.At > captureKeep.Milliseconds() {
-			old = append(old, store.RecordKey{Kind: kindCapture, Key: key})
-		}
-		return nil
-	})
-	if err == nil && len(old) > 0 {
-		err = c.api.store.Commit(ctx, capturesSite, store.Commit{Loose: true, Deletes: old})
-	}
-	if err != nil {
-		c.api.log.Warn("old capture jobs could not be dropped; will try again in an hour", "err", err)
-	}
-	return nil
-}
-
-// capturedJob returns a job that the caller may see, nil if there is none.
-func (c *call) capturedJob(id string) (*keptCapture, error) {
-	if len(id) != 32 {
-		return nil, nil
-	}
-	var kept *keptCapture
-	_, err := c.api.store.Records(c.Request().Context(), capturesSite, kindCapture, []string{id}, func(_ store.Kind, _ string, v []byte) error {
-		kept = new(keptCapture)
-		return json.Unmarshal(v, kept)
-	})
-	if err != nil {
-		return nil, unavailable(err)
-	}
-	if kept != nil && slices.ContainsFunc(kept.Sites, func(s string) bool { return !c.key.forSite(s) }) {
-		return nil, nil
-	}
-	return kept, nil
-}
-
-func (c *call) captureJob() error {
-	c.api.epcisHeaders(c.Response().Header())
-	id, err := c.pathValue("id")
-	if err != nil {
-		return err
-	}
-	kept, err := c.capturedJob(id)
-	if err != nil {
-		return err
-	}
-	if kept == nil {
-		return problemf(codeUnknownCapture, "There is no capture job %s.", shown([]byte(id)))
-	}
-	return c.answerJob(http.StatusOK, kept)
-}
-
-// answerJob answers with a job as it is now: it runs until the last of its entries was worked through.
-func (c *call) answerJob(status int, kept *keptCapture) error {
-	job := kept.Job
-	for site, seq := range kept.Seqs {
-		cursor, _, err := c.api.store.Cursor(c.Request().Context(), site)
-		if err != nil {
-			return unavailable(err)
-		}
-		if cursor < seq {
-			job.Running, job.FinishedAt = true, ""
-		}
-	}
-	if status == http.StatusAccepted {
-		c.Response().Header().Set("Location", "/epcis/capture/"+job.ID)
-	}
-	c.Response().Header().Set(epcis.HeaderErrorBehaviour, string(job.ErrorBehaviour))
-	return c.JSON(status, job)
 }
 
 // hourly lets something happen once an hour.

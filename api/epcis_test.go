@@ -6,6 +6,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -169,6 +170,7 @@ func TestCaptureOfOthers(t *testing.T) {
 		p := r.post(capturePath, doc).wantsCode(codeMissingSite)
 		require.Equal(t, "epcisException:SecurityException", p.json()["type"])
 		r.post(capturePath+"?site=quayside", doc).wantsCode(codeMissingSite)
+		require.Empty(t, into[[]CaptureJob](r.get(capturePath).wants(200)))
 		p = r.get(capturePath + "/" + job.ID).wantsCode(codeUnknownCapture)
 		require.Equal(t, "epcisException:NoSuchResourceException", p.json()["type"])
 	})
@@ -240,4 +242,31 @@ func TestManyFactsAsEPCIS(t *testing.T) {
 	r.do("POST", itemsPath+".csv", manyItems(n), "Content-Type", "text/csv").wants(202)
 	r.until("all items", func() bool { return into[SiteList](r.get("/v1/sites")).Sites[0].Items == n })
 	require.Equal(t, n, strings.Count(string(r.get("/v1/sites/quayside/facts?as=epcis&cause=arrived").wants(200).body), `"type":"ObjectEvent"`))
+}
+
+func TestListOfCaptureJobs(t *testing.T) {
+	r := newRig(t).shop()
+	require.Empty(t, into[[]CaptureJob](r.get(capturePath).wants(200)))
+	var ids []string
+	for n := range 5 {
+		doc := document(happening(fmt.Sprintf(`"bizStep":"receiving","epcList":["urn:epc:id:sgtin:9521141.012345.%d"],"bizLocation":`, 900+n) + at("quayside", "zones", "stockroom")))
+		ids = append(ids, r.captured(capturePath, doc).ID)
+		time.Sleep(2 * time.Millisecond) // the order is that of time
+	}
+	slices.Reverse(ids)
+	var got []string
+	pages := 0
+	for path := capturePath + "?perPage=2"; path != ""; pages++ {
+		rep := r.get(path).wants(200)
+		for _, j := range into[[]CaptureJob](rep) {
+			require.False(t, j.Running)
+			got = append(got, j.ID)
+		}
+		path, _, _ = strings.Cut(strings.TrimPrefix(rep.header.Get("Link"), "<"), ">")
+	}
+	require.Equal(t, ids, got)
+	require.Equal(t, 3, pages)
+	for _, q := range []string{"?perPage=0", "?nextPageToken=x", "?page=1"} {
+		r.get(capturePath + q).wantsCode(codeInvalidParameter)
+	}
 }
