@@ -3,6 +3,7 @@ package runner_test
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"log/slog"
 	"strings"
@@ -378,4 +379,34 @@ func TestAlertsAreNotKeptForEver(t *testing.T) {
 	require.NoError(t, err)
 	require.Eventually(t, func() bool { return len(alerts()) == 2 }, 10*time.Second, 10*time.Millisecond)
 	require.NotContains(t, alerts(), all[0])
+}
+
+// What was folded long ago leaves the journal, also at a site that has no moment without entries.
+func TestTheJournalIsTrimmed(t *testing.T) {
+	st := open(t, t.TempDir())
+	defer st.Close()
+	var ahead atomic.Int64
+	now := func() time.Time { return time.Now().Add(time.Duration(ahead.Load())) }
+	r := runner.New(runner.Options{Store: st, Log: slog.New(slog.DiscardHandler), JournalKeep: time.Hour, Now: now})
+	require.NoError(t, r.Start(context.Background()))
+	defer r.Stop()
+	setUp(t, r)
+	settle(t, r, st)
+	trimmed := func() bool {
+		_, err := st.Read(context.Background(), "quayside", 0, 1, 0)
+		return errors.Is(err, store.ErrTrimmed)
+	}
+	require.False(t, trimmed())
+	i := 0
+	require.Eventually(t, func() bool {
+		i++
+		e := shelved(i)
+		e.At = now().UnixMilli()
+		_, err := r.Append(context.Background(), "quayside", e, "", "")
+		require.NoError(t, err)
+		ahead.Add(int64(time.Minute))
+		return trimmed()
+	}, 20*time.Second, time.Millisecond)
+	require.Greater(t, i, 50, "an hour of it is kept")
+	settle(t, r, st)
 }

@@ -150,7 +150,7 @@ func (s *Site) turn(ctx context.Context) error {
 		return fmt.Errorf("read the journal: %w", err)
 	}
 	if len(entries) == 0 {
-		s.housekeep(ctx)
+		s.housekeep(ctx, time.Minute)
 		return s.tick(ctx)
 	}
 	for len(entries) > 0 {
@@ -160,8 +160,12 @@ func (s *Site) turn(ctx context.Context) error {
 		}
 		entries = entries[n:]
 	}
+	s.housekeep(ctx, busyTrim) // a site that never rests must not keep its journal for ever
 	return nil
 }
+
+// busyTrim is after how long the journal is trimmed even if there was no quiet moment.
+const busyTrim = 5 * time.Minute
 
 // hold takes or renews the lease when a third of its time is over. The store counts that time by the real clock.
 func (s *Site) hold(ctx context.Context) error {
@@ -350,10 +354,10 @@ func (s *Site) remember(seq store.Seq) {
 	}
 }
 
-// housekeep drops what is older than it must be kept, in quiet moments and at most once a minute.
-func (s *Site) housekeep(ctx context.Context) {
+// housekeep drops what is older than it must be kept, if that was not done for so long.
+func (s *Site) housekeep(ctx context.Context, every time.Duration) {
 	now := s.r.opt.Now()
-	if now.Sub(s.trimmed) < time.Minute {
+	if now.Sub(s.trimmed) < every {
 		return
 	}
 	s.trimmed = now
