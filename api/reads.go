@@ -198,7 +198,7 @@ func (a *API) recall(ctx context.Context, site string, seq store.Seq) (facts []e
 	prefix := site + "-" + strconv.FormatUint(uint64(seq), 10) + "-"
 	err = a.eachAlert(ctx, site, func(al *engine.Alert) {
 		if len(al.ID) > len(prefix) && al.ID[:len(prefix)] == prefix && al.Status != engine.AlertPending && al.Lead == "" {
-			changes = append(changes, engine.AlertChange{Seq: uint64(seq), Type: "alert.opened", Alert: *al})
+			changes = append(changes, engine.AlertChange{Seq: uint64(seq), Type: engine.ChangeOpened, Alert: *al})
 		}
 	})
 	return facts, changes, complete, true, err

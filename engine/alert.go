@@ -34,6 +34,20 @@ func (s AlertStatus) String() string {
 	return fmt.Sprintf("status %d", uint8(s))
 }
 
+// The changes of alerts, which are the types of messages, too.
+const (
+	ChangeOpened       = "alert.opened"       // told for the first time
+	ChangeGathered     = "alert.gathered"     // others joined it, and the time for that is over
+	ChangeReminded     = "alert.reminded"     // nobody acknowledged it, and it is told again
+	ChangeEscalated    = "alert.escalated"    // nobody acknowledged it in time, and others are told
+	ChangeAcknowledged = "alert.acknowledged" // somebody has it in hand
+	ChangeCleared      = "alert.cleared"      // its condition ended by itself
+	ChangeClosed       = "alert.closed"       // a person closed it with an outcome
+)
+
+// Changes lists them all.
+var Changes = []string{ChangeOpened, ChangeGathered, ChangeReminded, ChangeEscalated, ChangeAcknowledged, ChangeCleared, ChangeClosed}
+
 // Outcomes are the words with which a person closes an alert, so that each rule shows how often it was right.
 var Outcomes = []string{"genuine", "false", "unclear"}
 

@@ -137,7 +137,7 @@ func (s *State) clearAlert(t *track) {
 	}
 	t.Status, t.EndedAt = AlertCleared, s.clock
 	s.endTimers(t)
-	s.tell(t, "alert.cleared", t.Send)
+	s.tell(t, ChangeCleared, t.Send)
 }
 
 // endTimers ends all that an alert would have done later, since it is over.
@@ -266,7 +266,7 @@ func (s *State) act(a *Act, by string) {
 		t.RemindAt, t.EscalateAt = 0, 0
 		s.retime(t)
 		s.quieten(t)
-		s.tell(t, "alert.acknowledged", t.Send)
+		s.tell(t, ChangeAcknowledged, t.Send)
 	case a.Do == "close" && slices.Contains(Outcomes, a.Outcome):
 		s.quieten(t)
 		s.unfollow(t)
@@ -277,6 +277,6 @@ func (s *State) act(a *Act, by string) {
 		s.closeMembers(t)
 		s.endTimers(t)
 		s.discard(t, false)
-		s.tell(t, "alert.closed", t.Send)
+		s.tell(t, ChangeClosed, t.Send)
 	}
 }

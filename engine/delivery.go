@@ -38,7 +38,7 @@ func (s DeliveryStatus) String() string {
 type Delivery struct {
 	ID      string
 	Channel string
-	Type    string          // "alert.opened", "alert.cleared", "alert.acknowledged", "alert.closed"
+	Type    string          // a change of the alert, such as ChangeOpened
 	Alert   string          // the alert's id
 	Order   int             // 1, 2, 3, ... within the alert: what a receiver compares to drop a stale message
 	At      int64           // Unix milliseconds of the site clock: when it happened

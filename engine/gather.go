@@ -103,7 +103,7 @@ func (s *State) gathered(t *track) {
 	if t.Untold > 0 {
 		t.Untold = 0
 		s.mark(t)
-		s.tell(t, "alert.gathered", t.Send)
+		s.tell(t, ChangeGathered, t.Send)
 	}
 }
 

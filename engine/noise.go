@@ -168,7 +168,7 @@ func (s *State) told(t *track, r *rules.Rule) {
 			t.EscalateAt = s.clock + r.Escalate.Milliseconds()
 		}
 	}
-	s.tell(t, "alert.opened", t.Send)
+	s.tell(t, ChangeOpened, t.Send)
 	s.retime(t)
 }
 
@@ -199,7 +199,7 @@ func (s *State) stormTurn(t *track) {
 	r := s.bound.rulesByName[t.Rule]
 	if t.Untold > 0 {
 		t.Untold = 0
-		s.tell(t, "alert.gathered", t.Send)
+		s.tell(t, ChangeGathered, t.Send)
 	}
 	st := s.ruleOf(t.Rule)
 	s.markRule(t.Rule, st)
@@ -228,7 +228,7 @@ func (s *State) escalate(t *track) {
 		}
 	}
 	s.mark(t)
-	s.tell(t, "alert.escalated", r.EscalateTo)
+	s.tell(t, ChangeEscalated, r.EscalateTo)
 }
 
 // remind tells again of an alert that nobody acknowledged.
@@ -244,7 +244,7 @@ func (s *State) remind(t *track) {
 	t.Reminders++
 	t.RemindAt = s.clock + r.Remind.Milliseconds()
 	s.mark(t)
-	s.tell(t, "alert.reminded", t.Send)
+	s.tell(t, ChangeReminded, t.Send)
 }
 
 // quieten lets the rule be quiet for a while about what an alert, and those that joined it, are about: somebody has it in hand.

@@ -26,5 +26,5 @@ func (s *State) ruleFailed(r *rules.Rule, err error, f *Fact) {
 	s.alerts.byID[t.ID] = t
 	s.follow(t)
 	s.mark(t)
-	s.tell(t, "alert.opened", t.Send)
+	s.tell(t, ChangeOpened, t.Send)
 }

@@ -22,7 +22,7 @@ type Output struct {
 // AlertChange is one change of an alert.
 type AlertChange struct {
 	Seq   uint64 // the entry that it came of
-	Type  string // alert.opened, alert.acknowledged, alert.cleared, alert.closed
+	Type  string // ChangeOpened and its like
 	Alert Alert
 }
 

@@ -265,14 +265,14 @@ func (c *console) alert(ch *api.AlertChangeView) {
 	members := len(before.Members)
 	at, what, st, text := c.now, strings.TrimPrefix(ch.Change, "alert."), plain, a.Rule+": "+a.Say
 	switch ch.Change {
-	case "alert.opened":
+	case engine.ChangeOpened:
 		what, st, text = "ALERT", c.severity(a.Severity), a.Severity+" · "+text
 		at = moment(a.Opened, at)
-	case "alert.gathered":
+	case engine.ChangeGathered:
 		more := a.Members[min(members, len(a.Members)):]
 		st = c.severity(a.Severity)
 		text = fmt.Sprintf("%s into this alert: %s", some(len(more), "more item", "more items"), strings.Join(c.shorter(more, &a), "; "))
-	case "alert.cleared":
+	case engine.ChangeCleared:
 		st = green
 		what, text = c.ended(&a)
 		at = moment(a.Cleared, at)
@@ -282,7 +282,7 @@ func (c *console) alert(ch *api.AlertChangeView) {
 		return
 	}
 	c.row(at, what, st, text)
-	if ch.Change == "alert.opened" {
+	if ch.Change == engine.ChangeOpened {
 		c.below("because", reason(a.Why))
 	}
 	c.shown[id] = true

@@ -57,9 +57,14 @@ type pattern struct {
 	say    string
 }
 
-// whats are the words for what happens to alerts, those that the engine has today. Others are taken where they are expected, so that a new one needs no new Lintel here;
-// but a case that says that something never happens must spell it right.
-var whats = []string{"opened", "gathered", "acknowledged", "cleared", "closed", "reminded", "escalated", "failed"}
+// whats are the words for what happens to alerts: the core's changes, and failed. A case that says that something never happens must spell it right.
+var whats = func() []string {
+	var words []string
+	for _, change := range engine.Changes {
+		words = append(words, strings.TrimPrefix(change, "alert."))
+	}
+	return append(words, failed)
+}()
 
 var whatForm = regexp.MustCompile(`^[a-z][a-z_-]{0,31}$`)
 

@@ -284,5 +284,5 @@ func Sample(channel string) engine.Delivery {
 	if err != nil {
 		panic(fmt.Sprintf("deliver: the sample does not marshal: %v", err)) // all its parts are strings and numbers
 	}
-	return engine.Delivery{ID: "msg_sample", Channel: channel, Type: "alert.opened", Alert: a.ID, Order: 1, At: at, Data: data}
+	return engine.Delivery{ID: "msg_sample", Channel: channel, Type: engine.ChangeOpened, Alert: a.ID, Order: 1, At: at, Data: data}
 }

@@ -182,7 +182,7 @@ func (t *Trial) change(c *engine.AlertChange) {
 	}
 	k, ours := t.index[a.ID]
 	switch c.Type {
-	case "alert.opened":
+	case engine.ChangeOpened:
 		if ours = t.counting && a.OpenedAt >= t.opt.From && a.OpenedAt < t.opt.To; !ours {
 			return
 		}
@@ -192,12 +192,12 @@ func (t *Trial) change(c *engine.AlertChange) {
 		if t.opt.Opened != nil {
 			t.opt.Opened(a)
 		}
-	case "alert.gathered":
+	case engine.ChangeGathered:
 		if ours {
 			t.opens[k].Gathered = a.Joined
 			t.collect(a.ID)
 		}
-	case "alert.cleared":
+	case engine.ChangeCleared:
 		if ours {
 			t.opens[k].Ended, t.opens[k].Gathered = a.EndedAt, a.Joined
 			delete(t.index, a.ID) // nothing more comes of it
