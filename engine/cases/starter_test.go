@@ -18,3 +18,6 @@ func TestStarterRules(t *testing.T) {
 		}
 	}
 }
+
+// What keeps alerts from being noise, told in the language of cases: one rule for each means.
+func TestNoiseCases(t *testing.T) { cases.Test(t, "../../testdata/noise.yaml") }
