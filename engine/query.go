@@ -45,6 +45,16 @@ func (s *State) info(it *item) ItemInfo {
 	}
 }
 
+// Keys returns the identities of the items from number from on, at most limit of them, and the number to go on with; it returns none at the end. Items keep their numbers, in the
+// order in which they were first heard of. It costs no more than the identities that it returns, unlike Items, which looks at all.
+func (s *State) Keys(from, limit int) (keys []epc.Key, next int) {
+	next = min(max(from, 0)+limit, int(s.count))
+	for i := max(from, 0); i < next; i++ {
+		keys = append(keys, s.item(int32(i)).key)
+	}
+	return keys, next
+}
+
 // ItemFilter says which items are wanted. Its zero value wants all.
 type ItemFilter struct {
 	After       epc.Key // only items whose key comes after this one

@@ -62,6 +62,7 @@ func TestTrialOnTheExportAndOnTheServer(t *testing.T) {
 		}
 		do("POST", "/v1/sites/quayside/reads?wait=5s", "application/json", "["+strings.Join(reads, ",")+"]")
 	}
+	to := time.Now().Add(time.Millisecond).UTC().Format(time.RFC3339Nano) // one for both: what happens in time with no facts belongs to a trial
 	dir := t.TempDir()
 	write := func(name string, body []byte) string {
 		path := filepath.Join(dir, name)
@@ -81,7 +82,7 @@ func TestTrialOnTheExportAndOnTheServer(t *testing.T) {
 		Alerts []trial.Alert `json:"alerts"`
 	}
 	result := func(args ...string) (ans answer) {
-		code, out, errs := call(t, append([]string{"trial", tried, "--json", "--to", time.Now().Add(time.Hour).UTC().Format(time.RFC3339)}, args...)...)
+		code, out, errs := call(t, append([]string{"trial", tried, "--json", "--to", to}, args...)...)
 		require.Zero(t, code, errs)
 		require.Empty(t, errs, "no progress where there is no terminal")
 		require.NoError(t, json.Unmarshal([]byte(out), &ans))

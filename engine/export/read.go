@@ -20,6 +20,7 @@ import (
 // How much is taken out of a site's state at once. The loop waits for as long as that takes, so it is little; the rest of the time it goes on.
 const (
 	itemsPage = 2048
+	keysPage  = 1 << 16
 	stockPage = 4096
 )
 
@@ -79,33 +80,44 @@ func (s *source) view(ctx context.Context, f func(*engine.State) error) error {
 	return nil
 }
 
-// items calls f with all items in pages, in the order of their identities. Each item is as of its page.
+// items calls f with all items in pages, in the order of their identities. Each item is as of its page. The identities are listed and sorted first, so that the loop waits for
+// no more than what a page takes.
 func (s *source) items(ctx context.Context, f func(page) error) error {
-	filter := engine.ItemFilter{}
-	for {
-		var list []engine.ItemInfo
-		var products *catalog.Catalog
-		p := page{}
-		err := s.view(ctx, func(st *engine.State) error {
-			p.seq, products = st.Seq(), st.Config().Catalog
-			list = st.Items(filter, itemsPage)
+	var keys []epc.Key
+	for done := false; !done; {
+		if err := s.view(ctx, func(st *engine.State) error {
+			some, next := st.Keys(len(keys), keysPage)
+			keys = append(keys, some...)
+			done = next == st.Len()
 			return nil
-		})
-		if err != nil {
+		}); err != nil {
 			return err
 		}
-		p.rows = make([][]any, len(list))
+	}
+	slices.SortFunc(keys, epc.Key.Compare)
+	for chunk := range slices.Chunk(keys, itemsPage) {
+		p := page{}
+		list := make([]engine.ItemInfo, 0, len(chunk))
+		var products *catalog.Catalog
+		if err := s.view(ctx, func(st *engine.State) error {
+			p.seq, products = st.Seq(), st.Config().Catalog
+			for _, k := range chunk {
+				if it, ok := st.Item(k); ok {
+					list = append(list, it)
+				}
+			}
+			return nil
+		}); err != nil {
+			return err
+		}
 		for i := range list {
-			p.rows[i] = itemRow(s.id(), &list[i], products)
+			p.rows = append(p.rows, itemRow(s.id(), &list[i], products))
 		}
 		if err := f(p); err != nil {
 			return err
 		}
-		if len(list) < itemsPage {
-			return nil
-		}
-		filter.After = list[len(list)-1].Key
 	}
+	return nil
 }
 
 // stock calls f with all stock in pages, by GTIN and place.
