@@ -25,8 +25,10 @@ func TestWhy(t *testing.T) {
     when: count.missing > 0
 `, "Content-Type", "text/yaml").wants(200)
 	r.reads(`{"reads": [{"epc": "(01)09521234000013(21)7", "read_point": "handheld-1", "zone": "shelf-a"}]}`).wants(202)
-	r.until("the book is there", func() bool {
-		return r.get("/v1/sites/quayside/items/"+url.PathEscape("(01)09521234000013(21)7")).status == 200
+	trail := "/v1/sites/quayside/items/" + url.PathEscape("(01)09521234000013(21)7") + "/trail"
+	r.until("what came of it is committed", func() bool {
+		rep := r.get(trail)
+		return rep.status == 200 && len(into[FactList](rep).Facts) > 0
 	})
 	path := "/v1/sites/quayside/why?"
 	item := "item=" + url.QueryEscape("(01)09521234000013(21)7")
