@@ -410,3 +410,27 @@ func TestTheJournalIsTrimmed(t *testing.T) {
 	require.Greater(t, i, 50, "an hour of it is kept")
 	settle(t, r, st)
 }
+
+// A document that was stored, and that no site was told of since the node died in between, takes effect all the same.
+func TestAStoredDocumentTakesEffect(t *testing.T) {
+	st := open(t, t.TempDir())
+	defer st.Close()
+	var ahead atomic.Int64
+	r := runner.New(runner.Options{Store: st, Log: slog.New(slog.DiscardHandler), Now: func() time.Time { return time.Now().Add(time.Duration(ahead.Load())) }})
+	require.NoError(t, r.Start(context.Background()))
+	defer r.Stop()
+	setUp(t, r)
+	settle(t, r, st)
+	_, err := st.PutDocument(context.Background(), store.Document{Name: engine.RulesDocument, At: time.Now(), By: "test", Body: []byte("rules: []\n")}, 1)
+	require.NoError(t, err)
+	ahead.Store(int64(2 * time.Minute))
+	_, err = r.Append(context.Background(), "quayside", shelved(1), "", "") // so that the loop need not wait out its patience
+	require.NoError(t, err)
+	site, err := r.Site(context.Background(), "quayside")
+	require.NoError(t, err)
+	require.Eventually(t, func() bool {
+		rules := -1
+		_ = site.View(context.Background(), func(st *engine.State) error { rules = len(st.Config().Rules.Rules()); return nil })
+		return rules == 0
+	}, 10*time.Second, 10*time.Millisecond)
+}

@@ -371,4 +371,8 @@ func (s *Site) housekeep(ctx context.Context, every time.Duration) {
 		s.log.Warn("trimming failed; will try again", "err", err)
 	}
 	s.expire(ctx, now)
+	// A node may have died between storing a document and telling the sites of it.
+	if err := s.r.reconcile(ctx, s.id, s.state.Config().Pins); err != nil && ctx.Err() == nil {
+		s.log.Warn("looking for newer documents failed; will try again", "err", err)
+	}
 }
