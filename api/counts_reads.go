@@ -1,0 +1,96 @@
+package api
+
+import (
+	"strings"
+
+	"lintel/engine"
+	"lintel/engine/layout"
+	"lintel/engine/store"
+)
+
+// countScope is what reads of a count must fit: their zone is one that is counted.
+type countScope struct {
+	zones   []string
+	counted []bool // by index in the layout
+	only    int    // index of the zone, where just one is counted; -1: several
+}
+
+func newCountScope(zones []string, lay *layout.Layout) *countScope {
+	s := &countScope{zones: zones, counted: make([]bool, len(lay.Zones)), only: -1}
+	for _, z := range zones {
+		if i, ok := lay.ZoneIndex(z); ok {
+			s.counted[i] = true
+			if len(zones) == 1 {
+				s.only = i
+			}
+		}
+	}
+	return s
+}
+
+// place returns the zone that the read at hand belongs to in the count, and whether it belongs to it at all. zone is the declared one, -1: none.
+func (s *countScope) place(d *readDecoder, point, zone int) (int, bool) {
+	p := &d.lay.ReadPoints[point]
+	switch {
+	case zone >= 0 && s.counted[zone]:
+		return zone, true
+	case zone >= 0:
+		id := d.lay.Zones[zone].ID
+		d.failf(reasonZone, "the zone %q is not part of this count, which counts %s%s", id, strings.Join(s.zones, ", "), didYouMean(id, s.zones))
+		return zone, false
+	case p.Zone >= 0 && s.counted[p.Zone]:
+		return p.Zone, true
+	case p.Zone >= 0:
+		id := d.lay.Zones[p.Zone].ID
+		d.failf(reasonZone, "the read point %q sees the zone %q, which is not part of this count: it counts %s", p.ID, id, strings.Join(s.zones, ", "))
+		return zone, false
+	case s.only >= 0:
+		return s.only, true
+	}
+	d.failf(reasonZone, "\"zone\" is missing; this count has several, so say which: %s", strings.Join(s.zones, ", "))
+	return zone, false
+}
+
+// postCountReads takes reads into a count.
+func (c *call) postCountReads() error {
+	wait, err := c.waitParam()
+	if err != nil {
+		return err
+	}
+	media, err := c.wantType(mediaJSON, mediaNDJSON)
+	if err != nil {
+		return err
+	}
+	rec, err := c.countOfPath()
+	if err != nil {
+		return err
+	}
+	lay, err := c.api.layoutOf(c.Request().Context(), c.site)
+	if err != nil {
+		return err
+	}
+	if rec.Status != engine.CountOpen {
+		return countStatus(&rec, "reads")
+	}
+	body, err := c.readBody(c.api.opt.BodyLimit)
+	if err != nil {
+		return err
+	}
+	defer body.release()
+	d := newReadDecoder(lay, c.api.opt.Now().UnixMilli(), c.api.opt.BatchLimit)
+	defer d.release()
+	d.scope = newCountScope(rec.Zones, lay)
+	if media == mediaNDJSON {
+		err = d.lines(body.b)
+	} else {
+		err = d.array(body.b)
+	}
+	if err != nil {
+		return err
+	}
+	d.entry.Count = rec.ID
+	return c.appendBatch("count", &d.entry, d.accepted(), d.rejected, body.b, wait)
+}
+
+// kindAssessment is the record kind of what could be said of a count when it was closed; the record's key is the count's id. Later its tallies are gone.
+const kindAssessment store.Kind = "assessment"
