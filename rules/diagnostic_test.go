@@ -485,7 +485,7 @@ func TestDocumentLimits(t *testing.T) {
 	require.Contains(t, first("rules:\n-\n-\n"), "the entry before this one is empty")
 	require.Contains(t, first("rules:\n- name: a\n  when: |\n"+strings.Repeat("\n", 300)), "blank lines")
 	require.Contains(t, first("rules: "+strings.Repeat("a", 9000)), "the line has 9007 bytes")
-	require.Contains(t, first("rules:\n"+strings.Repeat("  a: b\n", 100)), "more than 64 keys")
+	require.Contains(t, first("rules:\n"+strings.Repeat("  a: b\n", 1100)), "more than 1000 keys")
 	require.Contains(t, first("rules:\n- name: \x01\n"), "U+0001")
 	require.Contains(t, first("rules:\n- name: \xff\n"), "not UTF-8")
 	require.Contains(t, first("rules:\n- name: a\n  when: "+strings.Repeat("item.paid or ", 400)+"true\n"), "at most 4096 are allowed")

@@ -173,8 +173,8 @@ const (
 	maxBlankLines = 200
 )
 
-// maxKeys bounds the keys of one mapping: the parser takes the square of their number. A rule has eighteen.
-const maxKeys = 64
+// maxKeys bounds the keys of one mapping: the parser takes the square of their number. A rule has eighteen; a param may have a value for each of many sites.
+const maxKeys = 1000
 
 // checkTokens refuses what rule documents have no use for and what could blow up in the parser.
 func (p *docParser) checkTokens(tokens token.Tokens) bool {

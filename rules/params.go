@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -166,12 +167,20 @@ type paramSet struct {
 	list   []*Param
 	values map[string]paramValue
 	used   map[string]bool
+	bySite map[string]map[string]paramValue // what sites set for themselves
 }
 
-// params checks the section and takes the values of the site.
-func (c *setCompiler) params(doc *Document, site string) *paramSet {
-	set := &paramSet{values: make(map[string]paramValue), used: make(map[string]bool)}
-	sites := make(map[string]bool)
+// at returns the params with the values of a site; "": the defaults.
+func (s *paramSet) at(site string) *paramSet {
+	own := *s
+	own.values, own.used = maps.Clone(s.values), make(map[string]bool)
+	maps.Copy(own.values, s.bySite[site])
+	return &own
+}
+
+// params checks the section. The values are the defaults.
+func (c *setCompiler) params(doc *Document) *paramSet {
+	set := &paramSet{values: make(map[string]paramValue), used: make(map[string]bool), bySite: make(map[string]map[string]paramValue)}
 	for _, e := range doc.params {
 		name := e.name.text
 		if !isParamName(name) {
@@ -189,9 +198,12 @@ func (c *setCompiler) params(doc *Document, site string) *paramSet {
 				c.addAt(s.site, Diagnostic{Message: fmt.Sprintf("%q is not the id of a site", s.site.text)})
 				continue
 			}
-			if sites[s.site.text] = true; len(sites) > maxParamSites {
-				c.addAt(s.site, Diagnostic{Message: fmt.Sprintf("more than %d sites have values of their own", maxParamSites)})
-				break
+			if set.bySite[s.site.text] == nil {
+				if len(set.bySite) == maxParamSites {
+					c.addAt(s.site, Diagnostic{Message: fmt.Sprintf("more than %d sites have values of their own", maxParamSites)})
+					break
+				}
+				set.bySite[s.site.text] = make(map[string]paramValue)
 			}
 			own, ok := c.paramValue(p, s.value, e)
 			if !ok {
@@ -201,9 +213,7 @@ func (c *setCompiler) params(doc *Document, site string) *paramSet {
 				p.Sites = make(map[string]string)
 			}
 			p.Sites[s.site.text] = s.value.text
-			if s.site.text == site {
-				v = own
-			}
+			set.bySite[s.site.text][name] = own
 		}
 		set.list = append(set.list, p)
 		set.values[name] = v

@@ -1,7 +1,9 @@
 package rules
 
 import (
+	"fmt"
 	"strconv"
+	"strings"
 	"testing"
 	"time"
 
@@ -146,3 +148,35 @@ func TestBadNoise(t *testing.T) {
 }
 
 func itoa(n int) string { return strconv.Itoa(n) }
+
+// A document at the bounds of params, sites and rules is checked within a bounded time: see BenchmarkManySites.
+func manySites() []byte {
+	var b strings.Builder
+	b.WriteString("params:\n")
+	for p := range 40 {
+		fmt.Fprintf(&b, "  p%d: {default: 5, sites: {\n", p)
+		for s := range maxParamSites - 1 {
+			fmt.Fprintf(&b, "    s%d: %d,\n", s, s)
+		}
+		b.WriteString("  }}\n")
+	}
+	b.WriteString("rules:\n")
+	for r := range 200 {
+		fmt.Fprintf(&b, "  - {name: r%d, when: 'product.price > params.p%d'}\n", r, r%40)
+	}
+	return []byte(b.String())
+}
+
+func TestManySitesAreBounded(t *testing.T) {
+	_, diagnostics := Check("f.yaml", manySites(), Known{})
+	require.Len(t, diagnostics, 1)
+	require.Contains(t, diagnostics[0].Message, "come to more than 20000 cases")
+}
+
+func BenchmarkManySites(b *testing.B) {
+	src := manySites()
+	b.ReportAllocs()
+	for b.Loop() {
+		Check("f.yaml", src, Known{})
+	}
+}

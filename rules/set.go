@@ -79,7 +79,7 @@ type sharedLanguage struct {
 // Compile checks a document and makes a Set of it. The Set is nil if there is any error, be it from Parse or from here. The diagnostics are
 // only those of this call, in the order of the document; warnings do not keep a Set from being made.
 func Compile(doc *Document, known Known) (*Set, []Diagnostic) {
-	c := newSetCompiler(doc, known)
+	c := newSetCompiler(doc, known, nil)
 	set := &Set{doc: doc, known: known, storm: c.storm(doc), given: c.given}
 	for _, rt := range doc.rules {
 		r := c.rule(rt)
@@ -100,11 +100,15 @@ func Compile(doc *Document, known Known) (*Set, []Diagnostic) {
 	return set, diagnostics
 }
 
-func newSetCompiler(doc *Document, known Known) *setCompiler {
+// newSetCompiler makes a compiler; params are those of the document if they were checked before, else nil.
+func newSetCompiler(doc *Document, known Known, params *paramSet) *setCompiler {
 	c := &setCompiler{
 		report: &report{file: doc.File, lines: doc.lines}, known: &known, names: make(map[string]*ruleText), slots: newSlots(), noChannel: make(map[string]bool),
 	}
-	c.given = c.params(doc, known.Site)
+	if params == nil {
+		params = c.params(doc)
+	}
+	c.given = params.at(known.Site)
 	c.lang = newLanguage(c.known, c.given)
 	c.shared = &sharedLanguage{lang: newLanguage(&Known{}, c.given)}
 	return c
@@ -116,19 +120,16 @@ const maxTried = 20_000
 // trySites compiles the rules that use params once more for each site that sets some of them for itself: a value within its bounds may still not fit, as the
 // number after a division that is 0 at one site.
 func (c *setCompiler) trySites(doc *Document, rules []*Rule) {
-	bySite := make(map[string][]string) // params that it sets
-	for _, p := range c.given.list {
-		for site := range p.Sites {
-			bySite[site] = append(bySite[site], paramPrefix+p.Name)
-		}
-	}
 	left := maxTried
-	for _, site := range slices.Sorted(maps.Keys(bySite)) {
+	for _, site := range slices.Sorted(maps.Keys(c.given.bySite)) {
 		known := *c.known
 		known.Site = site
-		own := newSetCompiler(doc, known)
+		own := newSetCompiler(doc, known, c.given)
 		for i, r := range rules {
-			if !slices.ContainsFunc(r.params, func(name string) bool { return slices.Contains(bySite[site], name) }) {
+			if !slices.ContainsFunc(r.params, func(name string) bool {
+				_, sets := c.given.bySite[site][strings.TrimPrefix(name, paramPrefix)]
+				return sets
+			}) {
 				continue
 			}
 			if left--; left < 0 {
