@@ -10,13 +10,14 @@ import (
 
 // countScope is what reads of a count must fit: their zone is one that is counted.
 type countScope struct {
+	count   string // its id
 	zones   []string
 	counted []bool // by index in the layout
 	only    int    // index of the zone, where just one is counted; -1: several
 }
 
-func newCountScope(zones []string, lay *layout.Layout) *countScope {
-	s := &countScope{zones: zones, counted: make([]bool, len(lay.Zones)), only: -1}
+func newCountScope(count string, zones []string, lay *layout.Layout) *countScope {
+	s := &countScope{count: count, zones: zones, counted: make([]bool, len(lay.Zones)), only: -1}
 	for _, z := range zones {
 		if i, ok := lay.ZoneIndex(z); ok {
 			s.counted[i] = true
@@ -53,43 +54,16 @@ func (s *countScope) place(d *readDecoder, point, zone int) (int, bool) {
 
 // postCountReads takes reads into a count.
 func (c *call) postCountReads() error {
-	wait, err := c.waitParam()
-	if err != nil {
-		return err
-	}
-	media, err := c.wantType(mediaJSON, mediaNDJSON)
-	if err != nil {
-		return err
-	}
-	rec, err := c.countOfPath()
-	if err != nil {
-		return err
-	}
-	lay, err := c.api.layoutOf(c.Request().Context(), c.site)
-	if err != nil {
-		return err
-	}
-	if rec.Status != engine.CountOpen {
-		return countStatus(&rec, "reads")
-	}
-	body, err := c.readBody(c.api.opt.BodyLimit)
-	if err != nil {
-		return err
-	}
-	defer body.release()
-	d := newReadDecoder(lay, c.api.opt.Now().UnixMilli(), c.api.opt.BatchLimit)
-	defer d.release()
-	d.scope = newCountScope(rec.Zones, lay)
-	if media == mediaNDJSON {
-		err = d.lines(body.b)
-	} else {
-		err = d.array(body.b)
-	}
-	if err != nil {
-		return err
-	}
-	d.entry.Count = rec.ID
-	return c.appendBatch("count", &d.entry, d.accepted(), d.rejected, body.b, wait)
+	return c.postBatch("count", func(lay *layout.Layout) (*countScope, error) {
+		rec, err := c.countOfPath()
+		if err != nil {
+			return nil, err
+		}
+		if rec.Status != engine.CountOpen {
+			return nil, countStatus(&rec, "reads")
+		}
+		return newCountScope(rec.ID, rec.Zones, lay), nil
+	})
 }
 
 // kindAssessment is the record kind of what could be said of a count when it was closed; the record's key is the count's id. Later its tallies are gone.

@@ -201,15 +201,7 @@ func (c *call) listStock() error {
 			list.Next = encodeCursor(engine.GTINText(rows[limit-1].GTIN), rows[limit-1].Place())
 		}
 		for i := range rows {
-			r := &rows[i]
-			v := StockView{Product: *productView(products.At(r.Product)), Place: r.Place(), Count: r.Count, Short: r.Short()}
-			if r.HasMin {
-				v.Minimum = &r.Min
-			}
-			if r.HasMax {
-				v.Maximum = &r.Max
-			}
-			list.Stock = append(list.Stock, v)
+			list.Stock = append(list.Stock, stockView(&rows[i], products))
 		}
 		return nil
 	})

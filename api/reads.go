@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"lintel/engine"
+	"lintel/engine/layout"
 	"lintel/engine/runner"
 	"lintel/engine/store"
 )
@@ -44,6 +45,11 @@ func (c *call) waitParam() (time.Duration, error) {
 }
 
 func (c *call) postReads() error {
+	return c.postBatch("read", func(*layout.Layout) (*countScope, error) { return nil, nil })
+}
+
+// postBatch takes a batch of reads. Scope says what they must fit, and of which count they are; nil: of none.
+func (c *call) postBatch(kind string, scope func(*layout.Layout) (*countScope, error)) error {
 	wait, err := c.waitParam()
 	if err != nil {
 		return err
@@ -56,6 +62,10 @@ func (c *call) postReads() error {
 	if err != nil {
 		return err
 	}
+	fit, err := scope(lay)
+	if err != nil {
+		return err
+	}
 	body, err := c.readBody(c.api.opt.BodyLimit)
 	if err != nil {
 		return err
@@ -63,6 +73,7 @@ func (c *call) postReads() error {
 	defer body.release()
 	d := newReadDecoder(lay, c.api.opt.Now().UnixMilli(), c.api.opt.BatchLimit)
 	defer d.release()
+	d.scope = fit
 	if media == mediaNDJSON {
 		err = d.lines(body.b)
 	} else {
@@ -71,7 +82,10 @@ func (c *call) postReads() error {
 	if err != nil {
 		return err
 	}
-	return c.appendBatch("read", &d.entry, d.accepted(), d.rejected, body.b, wait)
+	if fit != nil {
+		d.entry.Count = fit.count
+	}
+	return c.appendBatch(kind, &d.entry, d.accepted(), d.rejected, body.b, wait)
 }
 
 // appendBatch puts the entry into the site's journal and answers.
