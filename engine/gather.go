@@ -96,10 +96,13 @@ func (s *State) stopWaiting(t *track) {
 
 // gathered tells of those that joined an alert, once the time for joining is over.
 func (s *State) gathered(t *track) {
+	s.tellJoined(t)
 	if t.About == AboutStorm {
 		s.stormTurn(t)
-		return
 	}
+}
+
+func (s *State) tellJoined(t *track) {
 	if t.Untold > 0 {
 		t.Untold = 0
 		s.mark(t)
@@ -117,9 +120,7 @@ func (s *State) leaveLead(t *track) {
 	lead.MembersOn--
 	s.mark(lead)
 	if lead.MembersOn == 0 && lead.Ended {
-		if lead.Untold > 0 {
-			s.gathered(lead) // what was over before anybody was told of it is told all the same
-		}
+		s.tellJoined(lead) // what was over before anybody was told of it is told all the same
 		s.clearAlert(lead)
 	}
 }

@@ -183,7 +183,7 @@ func (s *State) stormOf(rule string) *track {
 func (s *State) newStorm(r *rules.Rule, limit rules.Limit, st *ruleState) *track {
 	t := newTrack(Alert{
 		ID: s.newAlertID(), Rule: r.Name, Digest: r.Digest, About: AboutStorm, Severity: string(r.Severity), Watch: r.Mode == rules.ModeWatch,
-		Since: s.clock, GatherEnds: st.start + limit.Per.Milliseconds(), Note: "",
+		Since: s.clock, GatherEnds: st.start + limit.Per.Milliseconds(),
 	})
 	s.alerts.byID[t.ID] = t
 	s.follow(t)
@@ -197,10 +197,6 @@ func stormSay(t *track) string {
 // stormTurn ends one length of the limit's time while a rule raises more than its limit. It is over when a whole one brought no more than the limit.
 func (s *State) stormTurn(t *track) {
 	r := s.bound.rulesByName[t.Rule]
-	if t.Untold > 0 {
-		t.Untold = 0
-		s.tell(t, ChangeGathered, t.Send)
-	}
 	st := s.ruleOf(t.Rule)
 	s.markRule(t.Rule, st)
 	if r != nil {

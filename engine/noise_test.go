@@ -340,3 +340,27 @@ func TestRuleStateIsBounded(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, []any{st.start, st.n, st.quiet}, []any{back.start, back.n, back.quiet})
 }
+
+// A rule that is taken away in the middle of its storm ends all of it, once, and leaves nothing behind.
+func TestARuleThatIsTakenAwayEndsItsStorm(t *testing.T) {
+	sh := newShop(t, onTables+"    limit: 2 per 10m\n")
+	for _, k := range copies(1, 6) {
+		sh.shelve("front-tables", k)
+		sh.pass(time.Second)
+	}
+	n := len(sh.tells)
+	cfg := *sh.cfg
+	cfg.Rules = testConfig(t, "rules: []\n").Rules
+	sh.cfg = &cfg
+	sh.step(Entry{Kind: EntryConfig})
+	var of []string
+	for _, d := range sh.tells[n:] {
+		of = append(of, d.Alert+" "+d.Type)
+	}
+	require.ElementsMatch(t, []string{"quayside-1-1 alert.cleared", "quayside-2-1 alert.cleared", "quayside-3-2 alert.gathered", "quayside-3-2 alert.cleared"}, of)
+	for _, a := range sh.s.LiveAlerts() {
+		require.Equal(t, AlertCleared, a.Status)
+	}
+	require.Empty(t, sh.s.alerts.rules)
+	require.Empty(t, sh.s.alerts.bySubject)
+}
