@@ -57,7 +57,8 @@ func (s *State) promote(t *track, r *rules.Rule, env *rules.Env) {
 		t.Stage = stage
 		s.setTimer(t, until)
 	}
-	if end := t.Since + r.Hold.Milliseconds(); s.clock < end {
+	// What a count found does not change any more, and is not kept to be looked at again.
+	if end := t.Since + r.Hold.Milliseconds(); s.clock < end && t.About != rules.AboutCount {
 		wait(StageHold, end)
 		return
 	}

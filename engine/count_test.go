@@ -9,6 +9,7 @@ import (
 	"pgregory.net/rapid"
 
 	"lintel/engine/epc"
+	"lintel/rules"
 )
 
 func (sh *shop) command(do, id string, missingAfter int, zones ...string) string {
@@ -348,4 +349,21 @@ func TestBurstsAreOneSighting(t *testing.T) {
 	_, _, back, err = decodeTally(tallyName(id, k), old)
 	require.NoError(t, err)
 	require.Equal(t, []uint32{21, 1}, []uint32{back.reads, uint32(back.sights)})
+}
+
+// A hold makes no sense for a count, whose result stays as it is; it must not silence the rule, though.
+func TestAHoldDoesNotSilenceARuleAboutCounts(t *testing.T) {
+	sh := newShop(t, "rules: []\n")
+	doc, _ := rules.Parse("rules.yaml", []byte("rules: [{name: poor-count, about: count, when: count.missing > 0, hold: 5m}]\n"))
+	set, found := rules.Compile(doc, rules.Known{})
+	require.Len(t, found, 1, "a warning")
+	cfg := *sh.cfg
+	cfg.Rules = set
+	sh.cfg, sh.s = &cfg, NewState("quayside", &cfg)
+	sh.readIn("handheld-1", "shelf-a", -50, book(1, 1))
+	sh.pass(time.Second)
+	id := sh.command("open", "", 1, "shelf-a")
+	sh.pass(time.Second)
+	sh.command("close", id, 0)
+	require.Equal(t, []string{"poor-count opened"}, sh.alerts())
 }

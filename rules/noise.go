@@ -120,6 +120,11 @@ func (c *setCompiler) noiseWarnings(rt *ruleText, r *Rule) {
 	if s := rt.text("escalate"); s != nil && r.Escalate > 0 && len(r.EscalateTo) > 0 && !slices.ContainsFunc(r.EscalateTo, func(ch string) bool { return !slices.Contains(r.Send, ch) }) {
 		c.warnAt(s, "escalate_to names only channels that are told at once", "name somebody else, or use remind")
 	}
+	for _, key := range []string{"hold", "clear", "quiet"} {
+		if s := rt.text(key); s != nil && r.About == AboutCount {
+			c.warnAt(s, key+" has no effect in rules about counts", "what a count found is told when it closes, and stays so")
+		}
+	}
 	for _, key := range []string{"remind", "escalate"} {
 		if s := rt.text(key); s != nil && r.Mode == ModeWatch {
 			c.warnAt(s, key+" has no effect while the rule is only watched", "")
