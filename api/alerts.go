@@ -39,26 +39,35 @@ type ActAnswer struct {
 
 const maxNote = 1000
 
-// eachAlert calls f with every alert record of a site, pending ones included.
-func (a *API) eachAlert(ctx context.Context, site string, f func(*engine.Alert)) error {
+// scanAlerts calls f with every alert record of a site as it is read, pending ones included. A listing that a commit broke off begins anew: begin, which is called first, too,
+// must drop what f was given before. It reads the store, not the site's state, so that a site at work does not wait for it.
+func (a *API) scanAlerts(ctx context.Context, site string, begin func(), f func(*engine.Alert)) error {
 	for try := 0; ; try++ {
-		var list []engine.Alert
+		begin()
 		_, err := a.store.Records(ctx, site, engine.KindAlert, nil, func(_ store.Kind, _ string, v []byte) error {
 			al, err := engine.DecodeAlert(v)
-			list = append(list, al)
+			if err == nil {
+				f(&al)
+			}
 			return err
 		})
-		if retryListing(err, try) {
-			continue
-		}
-		if err != nil {
+		if !retryListing(err, try) {
 			return err
 		}
-		for i := range list {
-			f(&list[i])
-		}
-		return nil
 	}
+}
+
+// eachAlert is scanAlerts for those who can't begin anew: it calls f once the whole listing was read.
+func (a *API) eachAlert(ctx context.Context, site string, f func(*engine.Alert)) error {
+	var list []engine.Alert
+	err := a.scanAlerts(ctx, site, func() { list = nil }, func(al *engine.Alert) { list = append(list, *al) })
+	if err != nil {
+		return err
+	}
+	for i := range list {
+		f(&list[i])
+	}
+	return nil
 }
 
 // alertByID returns an alert as it was last committed, and its site.

@@ -67,7 +67,7 @@ const (
 // openCount opens a count of zones.
 func (c *call) openCount() error {
 	var req CountRequest
-	if err := c.decodeLargeJSON(&req); err != nil {
+	if err := c.decodeJSONUpTo(c.api.opt.BodyLimit, &req); err != nil {
 		return err
 	}
 	lay, err := c.api.layoutOf(c.Request().Context(), c.site)
@@ -95,23 +95,6 @@ func (c *call) openCount() error {
 	}
 	c.Response().Header().Set("Location", "/v1/sites/"+c.site+"/counts/"+id)
 	return c.JSON(http.StatusCreated, answer)
-}
-
-// decodeLargeJSON is decodeJSON for bodies as large as the limit lets them be.
-func (c *call) decodeLargeJSON(v any) error {
-	if _, err := c.wantType(mediaJSON); err != nil {
-		return err
-	}
-	b, err := c.readBody(c.api.opt.BodyLimit)
-	if err != nil {
-		return err
-	}
-	defer b.release()
-	text, err := checkText(b.b)
-	if err != nil {
-		return err
-	}
-	return decodeStrict(text, v)
 }
 
 // countCommandOf checks the request as a whole: everything that is wrong is listed.
@@ -339,18 +322,7 @@ func (c *call) countRecord(id string) (engine.Count, error) {
 		rec.ID = id
 		return rec, nil
 	}
-	_, err = c.api.store.Records(ctx, c.site, engine.KindCount, []string{id}, func(_ store.Kind, _ string, v []byte) error {
-		rec, err = engine.DecodeCount(v)
-		found = err == nil
-		return err
-	})
-	if err != nil {
-		return rec, unavailable(err)
-	}
-	if !found {
-		return rec, noCount(id)
-	}
-	return rec, nil
+	return c.storedCount(id)
 }
 
 func noCount(id string) error {

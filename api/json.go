@@ -13,11 +13,14 @@ import (
 )
 
 // decodeJSON reads a small JSON body into v. Members that v does not have are refused.
-func (c *call) decodeJSON(v any) error {
+func (c *call) decodeJSON(v any) error { return c.decodeJSONUpTo(min(c.api.opt.BodyLimit, 1<<20), v) }
+
+// decodeJSONUpTo is decodeJSON for bodies of so many bytes.
+func (c *call) decodeJSONUpTo(limit int64, v any) error {
 	if _, err := c.wantType(mediaJSON); err != nil {
 		return err
 	}
-	b, err := c.readBody(min(c.api.opt.BodyLimit, 1<<20))
+	b, err := c.readBody(limit)
 	if err != nil {
 		return err
 	}

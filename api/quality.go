@@ -191,30 +191,19 @@ func (c *call) qualityBook(rule string) (*quality.Book, error) {
 	return all, nil
 }
 
-// countAlerts counts the alerts on record of a site. It reads the store, not the site's state, so that a site at work does not wait for it, and keeps no alert.
+// countAlerts counts the alerts on record of a site, and keeps none.
 func (a *API) countAlerts(ctx context.Context, site string, clock *time.Location, span quality.Span, rule string) (*quality.Book, error) {
-	for try := 0; ; try++ {
-		book := quality.NewBook(span)
-		_, err := a.store.Records(ctx, site, engine.KindAlert, nil, func(_ store.Kind, _ string, v []byte) error {
-			al, err := engine.DecodeAlert(v)
-			if err != nil {
-				return err
-			}
-			if al.Status == engine.AlertPending || al.Lead != "" || rule != "" && al.Rule != rule {
-				return nil
-			}
-			book.Add(&quality.Alert{
-				Rule: al.Rule, Digest: al.Digest, Watch: al.Watch, Fault: al.About == "rule", Storm: al.About == engine.AboutStorm, Opened: al.OpenedAt, Acknowledged: al.AckedAt, Cleared: al.EndedAt,
-				Ended: al.Status == engine.AlertCleared || al.Status == engine.AlertClosed, Outcome: al.Outcome, Joined: al.Joined,
-				Reminders: al.Reminders, Escalated: al.EscalatedAt != 0,
-			}, clock)
-			return nil
-		})
-		if retryListing(err, try) {
-			continue
+	var book *quality.Book
+	err := a.scanAlerts(ctx, site, func() { book = quality.NewBook(span) }, func(al *engine.Alert) {
+		if al.Status == engine.AlertPending || al.Lead != "" || rule != "" && al.Rule != rule {
+			return
 		}
-		return book, err
-	}
+		book.Add(&quality.Alert{
+			Rule: al.Rule, Digest: al.Digest, Watch: al.Watch, Fault: al.About == engine.AboutRule, Storm: al.About == engine.AboutStorm, Opened: al.OpenedAt, Acknowledged: al.AckedAt, Cleared: al.EndedAt,
+			Ended: al.Over(), Outcome: al.Outcome, Joined: al.Joined, Reminders: al.Reminders, Escalated: al.EscalatedAt != 0,
+		}, clock)
+	})
+	return book, err
 }
 
 // storedRules returns the rules as they are written now, none if they can't be read.

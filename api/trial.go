@@ -258,22 +258,13 @@ func (c *call) history(from int64) (kept int64, notes []string, err error) {
 func (c *call) fillReport(rep *trial.Report) error {
 	ctx := c.Request().Context()
 	var recorded []trial.Opening
-	for try := 0; ; try++ {
-		recorded = recorded[:0]
-		_, err := c.api.store.Records(ctx, c.site, engine.KindAlert, nil, func(_ store.Kind, _ string, v []byte) error {
-			a, err := engine.DecodeAlert(v)
-			if err == nil && a.Rule == rep.Rule && a.About != aboutFailedRule && a.Status != engine.AlertPending {
-				recorded = append(recorded, trial.OpeningOf(&a))
-			}
-			return err
-		})
-		if retryListing(err, try) {
-			continue
+	err := c.api.scanAlerts(ctx, c.site, func() { recorded = nil }, func(a *engine.Alert) {
+		if a.Rule == rep.Rule && a.About != engine.AboutRule && a.Status != engine.AlertPending {
+			recorded = append(recorded, trial.OpeningOf(a))
 		}
-		if err != nil {
-			return err
-		}
-		break
+	})
+	if err != nil {
+		return err
 	}
 	rep.CompareRecorded(recorded)
 	channels, err := c.api.channels(ctx)
@@ -301,6 +292,3 @@ func (c *call) fillReport(rep *trial.Report) error {
 	}
 	return nil
 }
-
-// aboutFailedRule is what an alert is about that tells of a rule which failed.
-const aboutFailedRule = "rule"

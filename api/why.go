@@ -192,13 +192,9 @@ func (c *call) whyAsked(w *WhyAnswer) (*whyAsked, error) {
 }
 
 func (c *call) whyCount(a *whyAsked, id string) error {
-	_, err := c.api.store.Records(c.Request().Context(), c.site, engine.KindResult, []string{id}, func(_ store.Kind, _ string, v []byte) error {
-		res, err := engine.DecodeCountResult(v)
-		a.result = &res
+	var err error
+	if a.result, err = c.storedResult(id); err != nil {
 		return err
-	})
-	if err != nil {
-		return unavailable(err)
 	}
 	if a.result == nil {
 		return problemf(codeUnknownCount, "There is no count %s that is closed.", shown([]byte(id)))

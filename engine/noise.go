@@ -36,8 +36,11 @@ func (s Stage) String() string {
 	return fmt.Sprintf("stage %d", uint8(s))
 }
 
-// AboutStorm is what an alert is about that stands for all that a rule raised beyond its limit.
-const AboutStorm = "storm"
+// What alerts are about beside the subjects of rules.
+const (
+	AboutRule  = "rule"  // a rule that failed
+	AboutStorm = "storm" // all that a rule raised beyond its limit
+)
 
 // ruleState is what is remembered of a rule: how many alerts it raised lately, and which subjects it is quiet about.
 type ruleState struct {

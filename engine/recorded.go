@@ -59,16 +59,7 @@ func (s *State) LiveAlerts() []*Alert {
 // NextAlertTimer returns when the next hold, clear delay or gathering ends, by the site clock; math.MaxInt64: never.
 func (s *State) NextAlertTimer() int64 { return s.alerts.nextTimer() }
 
-// Dropped returns how many alerts were pending and ended before anybody was told.
-func (s *State) Dropped() int {
-	n := 0
-	for _, k := range s.alerts.dropped {
-		n += k
-	}
-	return n
-}
-
-// DroppedBy returns the same by what held them back.
+// DroppedBy returns how many alerts were pending and ended before anybody was told, by what held them back.
 func (s *State) DroppedBy() map[Stage]int {
 	dropped := make(map[Stage]int)
 	for stage, n := range s.alerts.dropped {

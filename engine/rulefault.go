@@ -16,7 +16,7 @@ func (s *State) ruleFailed(r *rules.Rule, err error, f *Fact) {
 		}
 	}
 	t := newTrack(Alert{
-		ID: s.newAlertID(), Rule: r.Name, Digest: r.Digest, About: "rule", Severity: "warning", Status: AlertOpen,
+		ID: s.newAlertID(), Rule: r.Name, Digest: r.Digest, About: AboutRule, Severity: "warning", Status: AlertOpen,
 		Since: s.clock, OpenedAt: s.clock, Cause: f.Cause, FactMs: f.Ms, FactN: f.N,
 		Say: fmt.Sprintf("The rule %q failed and can't be trusted until it is mended: %v", r.Name, err),
 	})

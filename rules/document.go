@@ -34,9 +34,9 @@ type Document struct {
 // Len returns the number of rules in the document.
 func (d *Document) Len() int { return len(d.rules) }
 
-// Only returns the document with some of its rules and all that stands beside the rules, for trying these by themselves. Of their keys those named in without are left out, as if
+// only returns the document with some of its rules and all that stands beside the rules, for trying these by themselves. Of their keys those named in without are left out, as if
 // they had not been written.
-func (d *Document) Only(names []string, without ...string) *Document {
+func (d *Document) only(names []string, without ...string) *Document {
 	only := *d
 	only.rules = nil
 	for _, rt := range d.rules {

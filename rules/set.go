@@ -70,6 +70,12 @@ func (s *Set) ForSite(site string) *Set {
 	return own
 }
 
+// Only compiles some of the rules by themselves, with all that stands beside the rules, as if the document had no others. Of their keys those named in without are left out, as if
+// they had not been written. The diagnostics are those of Compile.
+func (s *Set) Only(names []string, without ...string) (*Set, []Diagnostic) {
+	return Compile(s.doc.only(names, without...), Known{Site: s.known.Site})
+}
+
 // sharedLanguage is the checker for explanations, which are made on first use, from any goroutine.
 type sharedLanguage struct {
 	mu   sync.Mutex

@@ -10,20 +10,17 @@ import (
 
 // Book is a rule document that cases are run on. It may not be used by several goroutines at once.
 type Book struct {
-	doc *rules.Document
 	set *rules.Set
 	cut map[string]*rules.Set // by the names that are switched on
 }
 
 // NewBook compiles a rule document. The book is nil if the document has errors; warnings do not keep it from being made.
 func NewBook(file string, src []byte, known rules.Known) (*Book, []rules.Diagnostic) {
-	doc, diagnostics := rules.Parse(file, src)
-	set, more := rules.Compile(doc, known)
-	diagnostics = append(diagnostics, more...)
+	set, diagnostics := rules.Check(file, src, known)
 	if set == nil {
 		return nil, diagnostics
 	}
-	return &Book{doc: doc, set: set, cut: make(map[string]*rules.Set)}, diagnostics
+	return &Book{set: set, cut: make(map[string]*rules.Set)}, diagnostics
 }
 
 // Rules returns the compiled rules.
@@ -40,7 +37,7 @@ func (b *Book) only(names []string) (*rules.Set, error) {
 	if set := b.cut[key]; set != nil {
 		return set, nil
 	}
-	set, diagnostics := rules.Compile(b.doc.Only(names), rules.Known{})
+	set, diagnostics := b.set.Only(names)
 	for _, d := range diagnostics {
 		if d.Severity == rules.SeverityError {
 			return nil, fmt.Errorf("these rules can't be switched on without the others: %s", d.Message)

@@ -232,7 +232,7 @@ func (s *expectStep) count(w *world) {
 func (w *world) about(m *engine.Delivery) string {
 	for i := len(w.happened) - 1; i >= 0; i-- {
 		if h := &w.happened[i]; h.alert.ID == m.Alert && h.at <= m.At {
-			if _, what, ok := cutPrefix(m.Type, "alert."); ok && (what == h.what || h.what == failed) {
+			if what, ok := strings.CutPrefix(m.Type, "alert."); ok && (what == h.what || h.what == failed) {
 				return w.subject(h)
 			}
 		}

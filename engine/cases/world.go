@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"lintel/engine"
@@ -104,10 +105,10 @@ func (w *world) note(e *engine.Entry) {
 	for i := range w.out.Alerts {
 		ch := &w.out.Alerts[i]
 		h := happening{what: ch.Type, at: w.s.Clock(), alert: ch.Alert}
-		if _, after, ok := cutPrefix(ch.Type, "alert."); ok {
+		if after, ok := strings.CutPrefix(ch.Type, "alert."); ok {
 			h.what = after
 		}
-		if ch.Alert.About == "rule" && h.what == "opened" {
+		if ch.Alert.About == engine.AboutRule && h.what == "opened" {
 			h.what = failed
 		}
 		if ch.Alert.About == "item" {
@@ -142,13 +143,6 @@ func (w *world) note(e *engine.Entry) {
 			}
 		}
 	}
-}
-
-func cutPrefix(s, prefix string) (before, after string, ok bool) {
-	if len(s) > len(prefix) && s[:len(prefix)] == prefix {
-		return prefix, s[len(prefix):], true
-	}
-	return "", s, false
 }
 
 // act begins something that is done now. Two things are never done at the very same moment: a millisecond lies between them.

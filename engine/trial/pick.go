@@ -37,9 +37,7 @@ func (e *UnknownRuleError) Error() string {
 // Pick takes one rule out of a document. known says what there is, and with its Site, whose params hold. An empty name means the only rule. The version is nil if the document has
 // errors, which the diagnostics tell; the error is an *UnknownRuleError, or says why the rule can't stand alone.
 func Pick(file string, text []byte, known rules.Known, name string) (*Version, []rules.Diagnostic, error) {
-	doc, found := rules.Parse(file, text)
-	set, more := rules.Compile(doc, known)
-	found = append(found, more...)
+	set, found := rules.Check(file, text, known)
 	if set == nil {
 		return nil, found, nil
 	}
@@ -58,11 +56,11 @@ func Pick(file string, text []byte, known rules.Known, name string) (*Version, [
 		return nil, found, &UnknownRuleError{name, have}
 	}
 	var err error
-	if v.live, err = alone(doc, known.Site, v.Rule.Name, "mode"); err != nil {
+	if v.live, err = alone(set, v.Rule.Name, "mode"); err != nil {
 		return nil, found, err
 	}
 	if v.Rule.Hours != rules.HoursAlways {
-		if v.always, err = alone(doc, known.Site, v.Rule.Name, "mode", "hours"); err != nil {
+		if v.always, err = alone(set, v.Rule.Name, "mode", "hours"); err != nil {
 			return nil, found, err
 		}
 	}
@@ -70,8 +68,8 @@ func Pick(file string, text []byte, known rules.Known, name string) (*Version, [
 }
 
 // alone compiles one rule of a document by itself, without some of its keys. What the document says beside its rules stays.
-func alone(doc *rules.Document, site, rule string, without ...string) (*rules.Set, error) {
-	set, found := rules.Compile(doc.Only([]string{rule}, without...), rules.Known{Site: site})
+func alone(all *rules.Set, rule string, without ...string) (*rules.Set, error) {
+	set, found := all.Only([]string{rule}, without...)
 	for _, d := range found {
 		if set == nil && d.Severity == rules.SeverityError {
 			return nil, fmt.Errorf("the rule %q can't be tried by itself: %s", rule, d.Message)
