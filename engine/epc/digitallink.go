@@ -10,11 +10,11 @@ func (e EPC) DigitalLink() string {
 	return string(e.appendLink(append(make([]byte, 0, 96), baseDL...)))
 }
 
-// TagDigitalLink returns the Digital Link URI that the tag itself states: on the host name of a "++" scheme, with the
-// prioritised date of a DSGTIN+ as a data attribute; otherwise the canonical one.
+// TagDigitalLink returns the Digital Link URI that the tag itself states: on the host name of a "++" scheme where
+// that can stand in a link, with the prioritised date of a DSGTIN+ as a data attribute; otherwise the canonical one.
 func (e EPC) TagDigitalLink() string {
 	base := baseDL
-	if host := e.Hostname(); host != "" && firstOutside(host, &setHost) < 0 {
+	if host := e.Hostname(); host != "" && badHostChar(host) < 0 {
 		base = linkTLS + host
 	}
 	out := e.appendLink([]byte(base))

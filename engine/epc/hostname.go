@@ -32,8 +32,20 @@ var hostPair = [4][]string{
 	{".tech"},
 }
 
-// setHost are the characters that can stand before the path of a link: a name, a port, and path segments.
-var setHost = setOf("-._:/" + digitChars + lowerChars)
+var (
+	// setHost are the characters that can stand before the path of a link: a name, a port, and path segments.
+	setHost = setOf("-._:/" + digitChars + lowerChars)
+	// setHostFirst are those that a name can begin with: a link that began with a slash would have no host.
+	setHostFirst = setOf(digitChars + lowerChars)
+)
+
+// badHostChar returns the place of the first character of host that keeps it from standing in a link, or -1.
+func badHostChar(host string) int {
+	if host != "" && !setHostFirst.has(host[0]) {
+		return 0
+	}
+	return firstOutside(host, &setHost)
+}
 
 const (
 	sectionHost = "TDS 2.3 14.5.16"
@@ -102,7 +114,7 @@ func putHostname(w *bitWriter, name string) error {
 	if err != nil {
 		return err
 	}
-	if i := firstOutside(host, &setHost); i >= 0 {
+	if i := badHostChar(host); i >= 0 {
 		return broken(sectionHost, "the host name has %q at place %d, which cannot stand in one", host[i], i+1)
 	}
 	var groups []byte

@@ -429,10 +429,15 @@ func TestHostnames(t *testing.T) {
 	require.Equal(t, "x.co.uk", e.Hostname())
 
 	// Legal for the tag, useless in a link: the link is the canonical one.
-	e, err = ParseBytes(with([2]uint64{1, 1}, [2]uint64{2, 6}, [2]uint64{'x', 7}, [2]uint64{'?', 7}))
-	require.NoError(t, err)
-	require.Equal(t, "x?", e.Hostname())
-	require.Equal(t, e.DigitalLink(), e.TagDigitalLink())
+	for _, host := range []string{"x?", "/x", ".x", ":1"} {
+		e, err = ParseBytes(with([2]uint64{1, 1}, [2]uint64{2, 6}, [2]uint64{uint64(host[0]), 7}, [2]uint64{uint64(host[1]), 7}))
+		require.NoError(t, err)
+		require.Equal(t, host, e.Hostname())
+		require.Equal(t, e.DigitalLink(), e.TagDigitalLink())
+		requireAllForms(t, e)
+		_, err = Encode(e, SSCCPlusPlus, Options{Hostname: host})
+		require.ErrorContains(t, err, "cannot stand in one")
+	}
 
 	for reason, bits := range map[string][]byte{
 		"is empty":                      with([2]uint64{1, 1}, [2]uint64{0, 6}),
