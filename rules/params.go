@@ -11,7 +11,8 @@ import (
 
 	"github.com/expr-lang/expr/ast"
 	"github.com/expr-lang/expr/file"
-	yamlast "github.com/goccy/go-yaml/ast"
+
+	"lintel/rules/yamldoc"
 )
 
 // Params are values that rules share and that each site may set for itself: how long, how many, from which price. A rule uses one as params.NAME in its
@@ -99,17 +100,17 @@ func (v paramValue) plain() any {
 }
 
 // params reads the section of the document.
-func (p *docParser) params(n yamlast.Node) {
-	if n.Type() == yamlast.NullType {
+func (p *docParser) params(n *yamldoc.Node) {
+	if n.Kind == yamldoc.Empty {
 		return
 	}
-	p.mapping(n, "params", "write high_price: {default: 100, min: 10, max: 1000}", func(key scalar, value yamlast.Node) {
+	p.mapping(n, "params", "write high_price: {default: 100, min: 10, max: 1000}", func(key scalar, value *yamldoc.Node) {
 		if len(p.doc.params) == MaxParams {
 			p.addAt(key, Diagnostic{Message: fmt.Sprintf("the document has more than %d params", MaxParams)})
 			return
 		}
 		e := &paramEntry{name: key, fields: make(map[string]scalar)}
-		ok := p.mapping(value, "a param", "write high_price: {default: 100, min: 10, max: 1000}", func(k scalar, v yamlast.Node) {
+		ok := p.mapping(value, "a param", "write high_price: {default: 100, min: 10, max: 1000}", func(k scalar, v *yamldoc.Node) {
 			p.paramField(e, k, v)
 		})
 		if ok {
@@ -118,7 +119,7 @@ func (p *docParser) params(n yamlast.Node) {
 	})
 }
 
-func (p *docParser) paramField(e *paramEntry, k scalar, v yamlast.Node) {
+func (p *docParser) paramField(e *paramEntry, k scalar, v *yamldoc.Node) {
 	if !slices.Contains(paramKeys, k.text) {
 		hint := didYouMean(k.text, paramKeys)
 		if hint == "" {
@@ -129,7 +130,7 @@ func (p *docParser) paramField(e *paramEntry, k scalar, v yamlast.Node) {
 	}
 	switch k.text {
 	case "sites":
-		p.mapping(v, "sites", "write sites: {quayside: 80}", func(site scalar, value yamlast.Node) {
+		p.mapping(v, "sites", "write sites: {quayside: 80}", func(site scalar, value *yamldoc.Node) {
 			s, ok := p.scalar(value)
 			if !ok {
 				p.addAt(site, Diagnostic{Message: "the value of a site is one text or number"})
@@ -139,12 +140,11 @@ func (p *docParser) paramField(e *paramEntry, k scalar, v yamlast.Node) {
 		})
 		return
 	case "values":
-		seq, ok := v.(*yamlast.SequenceNode)
-		if !ok {
+		if v.Kind != yamldoc.Sequence {
 			p.addAt(k, Diagnostic{Message: "values is not a list", Hint: "write values: [maps, atlases]"})
 			return
 		}
-		for _, n := range seq.Values {
+		for _, n := range v.Items {
 			s, ok := p.scalar(n)
 			if !ok {
 				p.addAt(k, Diagnostic{Message: "values holds something that is not a text"})
@@ -282,7 +282,7 @@ func (c *setCompiler) param(e *paramEntry) (*Param, paramValue, bool) {
 
 // guessType takes the type from the default: 100, 0.5, 25m, true, "maps".
 func guessType(s scalar) string {
-	if s.quoted() {
+	if s.style.Quoted() {
 		return paramText
 	}
 	for _, t := range []string{paramWhole, paramNumber, paramYesNo, paramPeriod} {

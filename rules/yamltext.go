@@ -3,21 +3,16 @@ package rules
 import (
 	"strings"
 
-	"github.com/goccy/go-yaml/token"
+	"lintel/rules/yamldoc"
 )
 
 // scalar is one text of the document with its place, so that an error inside it can point into the file.
 type scalar struct {
 	text  string
-	lines []string   // of the whole document
-	line  int        // where it begins, from 1: the first character, the quote, or the | or > of a block
-	col   int        // in characters, from 1
-	style token.Type // how it is written
-}
-
-// quoted reports whether it stands in quotes.
-func (s *scalar) quoted() bool {
-	return s.style == token.SingleQuoteType || s.style == token.DoubleQuoteType
+	lines []string      // of the whole document
+	line  int           // where it begins, from 1: the first character, the quote, or the | or > of a block
+	col   int           // in characters, from 1
+	style yamldoc.Style // how it is written
 }
 
 // place is a line and a column in characters, both from 1.
@@ -30,12 +25,12 @@ func (s *scalar) place(offset int) place {
 	if strings.TrimSpace(s.text) == "" {
 		return place{s.line, s.col}
 	}
-	switch s.style {
-	case token.LiteralType, token.FoldedType:
+	switch {
+	case s.style.Block():
 		w.block = true
 		w.nextLine()
 		w.indent = w.col
-	case token.SingleQuoteType, token.DoubleQuoteType:
+	case s.style.Quoted():
 		w.col++
 	}
 	var text []rune
@@ -74,7 +69,7 @@ func (s *scalar) place(offset int) place {
 // written is a cursor over a scalar as it stands in the file, in lines and characters from 0.
 type written struct {
 	lines  []string
-	style  token.Type
+	style  yamldoc.Style
 	block  bool
 	indent int // of a block
 	line   int
@@ -125,7 +120,7 @@ func (w *written) nextLine() {
 
 // passJoins passes line ends that are escaped in a double-quoted text: they stand for nothing.
 func (w *written) passJoins() {
-	for w.style == token.DoubleQuoteType {
+	for w.style == yamldoc.Double {
 		line := w.current()
 		if w.col != len(line)-1 || line[w.col] != '\\' {
 			return
@@ -139,9 +134,9 @@ func (w *written) pass(r rune) bool {
 	line := w.current()
 	c := line[w.col]
 	switch {
-	case w.style == token.SingleQuoteType && c == '\'' && r == '\'':
+	case w.style == yamldoc.Single && c == '\'' && r == '\'':
 		w.col += 2
-	case w.style == token.DoubleQuoteType && c == '\\' && w.col+1 < len(line):
+	case w.style == yamldoc.Double && c == '\\' && w.col+1 < len(line):
 		switch line[w.col+1] {
 		case 'x':
 			w.col += 4

@@ -8,13 +8,14 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/layout"
+	"lintel/rules/yamldoc"
 )
 
 // expectKeys are the keys of a step that expects something.
 var expectKeys = []string{"expect", "exactly", "never", "open", "told"}
 
-func isExpectation(n *node) bool {
-	return slices.ContainsFunc(n.fields, func(f field) bool { return slices.Contains(expectKeys, f.key.text) })
+func isExpectation(n *yamldoc.Node) bool {
+	return slices.ContainsFunc(n.Fields, func(f yamldoc.Field) bool { return slices.Contains(expectKeys, f.Key.Text) })
 }
 
 // expectStep holds what happened since the expectation before against what should have happened.
@@ -45,8 +46,8 @@ type channelCount struct {
 
 // pattern says which changes of alerts are meant. What is not said can be anything.
 type pattern struct {
-	node   *node
-	rule   *node
+	node   *yamldoc.Node
+	rule   *yamldoc.Node
 	what   string // opened, cleared, ...; "": not said
 	items  []thing
 	gtin   uint64
@@ -70,22 +71,22 @@ var whatForm = regexp.MustCompile(`^[a-z][a-z_-]{0,31}$`)
 
 const failed = "failed" // a rule that failed while it ran
 
-func (p *caseParser) expectation(n *node) step {
+func (p *caseParser) expectation(n *yamldoc.Node) step {
 	if !p.table(n, "an expectation", expectKeys) {
 		return nil
 	}
 	s := &expectStep{place: placeOf(n)}
-	for _, f := range n.fields {
-		switch f.key.text {
+	for _, f := range n.Fields {
+		switch f.Key.Text {
 		case "expect":
-			if s.expect = p.patterns(f, whats, false); f.value.kind == seq && len(f.value.items) == 0 {
-				p.at(f.value, "an empty list expects nothing", "write exactly: [] if nothing at all should happen")
+			if s.expect = p.patterns(f, whats, false); f.Value.Kind == yamldoc.Sequence && len(f.Value.Items) == 0 {
+				p.at(f.Value, "an empty list expects nothing", "write exactly: [] if nothing at all should happen")
 			}
 		case "exactly":
 			s.exactly = p.patterns(f, whats, false)
 		case "never":
-			if s.never = p.patterns(f, whats, true); f.value.kind == seq && len(f.value.items) == 0 {
-				p.at(f.value, "an empty list forbids nothing", "write exactly: [] if nothing at all should happen")
+			if s.never = p.patterns(f, whats, true); f.Value.Kind == yamldoc.Sequence && len(f.Value.Items) == 0 {
+				p.at(f.Value, "an empty list forbids nothing", "write exactly: [] if nothing at all should happen")
 			}
 		case "open":
 			s.open = p.patterns(f, []string{"open", "acknowledged"}, true)
@@ -99,20 +100,20 @@ func (p *caseParser) expectation(n *node) step {
 	return s
 }
 
-func (p *caseParser) patterns(f field, words []string, strict bool) *patterns {
-	list := []*node{f.value}
-	switch f.value.kind {
-	case seq:
-		list = f.value.items
-	case empty:
-		p.at(f.key, f.key.text+" has no list of alerts", "write for instance "+f.key.text+": [unpaid-at-exit]; nothing at all is exactly: []")
+func (p *caseParser) patterns(f yamldoc.Field, words []string, strict bool) *patterns {
+	list := []*yamldoc.Node{f.Value}
+	switch f.Value.Kind {
+	case yamldoc.Sequence:
+		list = f.Value.Items
+	case yamldoc.Empty:
+		p.at(f.Key, f.Key.Text+" has no list of alerts", "write for instance "+f.Key.Text+": [unpaid-at-exit]; nothing at all is exactly: []")
 		return nil
 	}
 	if len(list) > maxListed {
-		p.at(f.value, fmt.Sprintf("%d alerts are listed; at most %d are allowed", len(list), maxListed), "")
+		p.at(f.Value, fmt.Sprintf("%d alerts are listed; at most %d are allowed", len(list), maxListed), "")
 		return nil
 	}
-	out := &patterns{place: placeOf(f.key)}
+	out := &patterns{place: placeOf(f.Key)}
 	for _, n := range list {
 		t, ok := p.pattern(n, nil)
 		if !ok {
@@ -121,7 +122,7 @@ func (p *caseParser) patterns(f field, words []string, strict bool) *patterns {
 		switch {
 		case t.what == "" || slices.Contains(words, t.what):
 		case strict, layout.Nearest(t.what, words) != "":
-			p.unknown(&node{kind: scalar, text: t.what, plain: true, line: n.line, col: n.col}, "nothing that can happen to an alert here is called", words)
+			p.unknown(&yamldoc.Node{Kind: yamldoc.Scalar, Text: t.what, Line: n.Line, Column: n.Column}, "nothing that can happen to an alert here is called", words)
 			continue
 		}
 		out.list = append(out.list, t)
@@ -132,22 +133,22 @@ func (p *caseParser) patterns(f field, words []string, strict bool) *patterns {
 var patternKeys = []string{"rule", "what", "item", "product", "zone", "reader", "count", "others", "say"}
 
 // pattern reads "unpaid-at-exit", "wrong-zone cleared" or the same with keys. More are keys that the caller reads.
-func (p *caseParser) pattern(n *node, more []string) (t pattern, ok bool) {
+func (p *caseParser) pattern(n *yamldoc.Node, more []string) (t pattern, ok bool) {
 	problems := len(p.list)
 	t.node = n
-	if n.kind == scalar {
-		rule, what, _ := strings.Cut(strings.TrimSpace(n.text), " ")
-		t.rule = &node{kind: scalar, text: rule, plain: n.plain, line: n.line, col: n.col}
-		if n.kind == scalar && !n.plain {
-			t.rule.col++
-			t.rule.plain = true
+	if n.Kind == yamldoc.Scalar {
+		rule, what, _ := strings.Cut(strings.TrimSpace(n.Text), " ")
+		t.rule = &yamldoc.Node{Kind: yamldoc.Scalar, Text: rule, Style: n.Style, Line: n.Line, Column: n.Column}
+		if n.Kind == yamldoc.Scalar && n.Style != yamldoc.Plain {
+			t.rule.Column++
+			t.rule.Style = yamldoc.Plain
 		}
 		t.what = strings.TrimSpace(what)
 	} else {
 		if !p.table(n, "an alert", append(slices.Clone(patternKeys), more...)) {
 			return t, false
 		}
-		if t.rule = n.get("rule"); t.rule == nil {
+		if t.rule = n.Get("rule"); t.rule == nil {
 			p.at(n, "it is not said of which rule", "write {rule: unpaid-at-exit, item: tide-1}")
 			return t, false
 		}
@@ -162,33 +163,33 @@ func (p *caseParser) pattern(n *node, more []string) (t pattern, ok bool) {
 	return t, len(p.list) == problems
 }
 
-func (p *caseParser) subject(n *node, t *pattern) {
-	if v := n.get("what"); v != nil {
+func (p *caseParser) subject(n *yamldoc.Node, t *pattern) {
+	if v := n.Get("what"); v != nil {
 		t.what = p.word(v, "what")
 	}
-	if v := n.get("item"); v != nil {
+	if v := n.Get("item"); v != nil {
 		t.items = p.pick(v)
 	}
-	if v := n.get("product"); v != nil {
+	if v := n.Get("product"); v != nil {
 		t.gtin = p.product(v)
 	}
-	if v := n.get("zone"); v != nil {
+	if v := n.Get("zone"); v != nil {
 		// A rule about stock can be about all zones of a kind.
-		if kind, ok := strings.CutPrefix(v.text, "kind:"); ok && v.kind == scalar {
+		if kind, ok := strings.CutPrefix(v.Text, "kind:"); ok && v.Kind == yamldoc.Scalar {
 			if _, err := layout.ParseKind(kind); err != nil {
 				p.at(v, err.Error(), "write kind: and one of "+join(layout.KindNames()))
 			}
-			t.zone = v.text
+			t.zone = v.Text
 		} else {
 			t.zone = p.zone(v)
 		}
 	}
-	if v := n.get("reader"); v != nil {
+	if v := n.Get("reader"); v != nil {
 		if pt := p.point(v); pt != nil {
 			t.reader = pt.ID
 		}
 	}
-	if v := n.get("count"); v != nil {
+	if v := n.Get("count"); v != nil {
 		switch t.count = p.word(v, "count"); {
 		case len(p.counts) == 0:
 			p.at(v, "no count was opened before", openCount)
@@ -196,28 +197,28 @@ func (p *caseParser) subject(n *node, t *pattern) {
 			p.unknown(v, "there is no count", p.counts)
 		}
 	}
-	if v := n.get("others"); v != nil {
+	if v := n.Get("others"); v != nil {
 		others := p.integer(v, "others", 0, 1_000_000)
 		t.others = &others
 	}
-	if v := n.get("say"); v != nil {
+	if v := n.Get("say"); v != nil {
 		t.say = p.word(v, "say")
 	}
 }
 
 // told reads how many messages went to which channel; nobody stands for none at all.
-func (p *caseParser) told(f field, s *expectStep) {
-	at := placeOf(f.key)
+func (p *caseParser) told(f yamldoc.Field, s *expectStep) {
+	at := placeOf(f.Key)
 	s.toldAt = &at
-	if f.value.kind == scalar && f.value.text == "nobody" {
+	if f.Value.Kind == yamldoc.Scalar && f.Value.Text == "nobody" {
 		return
 	}
-	if f.value.kind != table {
-		p.at(f.value, "told is no table of channels with numbers", "write told: {door-team: 1}, or told: nobody")
+	if f.Value.Kind != yamldoc.Mapping {
+		p.at(f.Value, "told is no table of channels with numbers", "write told: {door-team: 1}, or told: nobody")
 		return
 	}
-	for _, c := range f.value.fields {
-		s.told = append(s.told, channelCount{c.key.text, p.integer(c.value, c.key.text, 0, 1_000_000)})
+	for _, c := range f.Value.Fields {
+		s.told = append(s.told, channelCount{c.Key.Text, p.integer(c.Value, c.Key.Text, 0, 1_000_000)})
 	}
 }
 
@@ -249,7 +250,7 @@ func (t *pattern) words(c *Case, otherwise string) string {
 	if t.say != "" {
 		about = append(about, fmt.Sprintf("saying %q", t.say))
 	}
-	return strings.TrimSpace(t.rule.text + " " + what + "  " + strings.Join(about, " "))
+	return strings.TrimSpace(t.rule.Text + " " + what + "  " + strings.Join(about, " "))
 }
 
 // product is what the case calls a product: its SKU if it has one.

@@ -11,6 +11,7 @@ import (
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
 	"lintel/engine/layout"
+	"lintel/rules/yamldoc"
 )
 
 // thing is one tagged item of a case.
@@ -76,24 +77,24 @@ func (t *things) known() []string {
 const itemHint = "write {product: QB-1001, serial: 7}, {product: QB-1001, serials: 1-20} or {epc: ...}"
 
 // things reads the words for items that stand in n, on top of those that are known already.
-func (p *reader) things(n *node, outer *things) *things {
+func (p *reader) things(n *yamldoc.Node, outer *things) *things {
 	all := newThings(outer)
 	if n == nil {
 		return all
 	}
-	if n.kind != table {
+	if n.Kind != yamldoc.Mapping {
 		p.at(n, "items are not words with what they stand for", "write for instance tide-1: "+strings.TrimPrefix(itemHint, "write "))
 		return all
 	}
-	for _, f := range n.fields {
-		word := f.key.text
+	for _, f := range n.Fields {
+		word := f.Key.Text
 		if !layout.ValidID(word) {
-			p.at(f.key, fmt.Sprintf("%q is not a word for an item", word), "it has 1 to 64 of a-z, 0-9, - and _")
+			p.at(f.Key, fmt.Sprintf("%q is not a word for an item", word), "it has 1 to 64 of a-z, 0-9, - and _")
 			continue
 		}
-		list := p.thing(f.value)
+		list := p.thing(f.Value)
 		if p.made += len(list); p.made > maxThings {
-			p.at(f.key, fmt.Sprintf("the file has more than %d items", maxThings), "split it into several files")
+			p.at(f.Key, fmt.Sprintf("the file has more than %d items", maxThings), "split it into several files")
 			return all
 		}
 		for i := range list {
@@ -124,15 +125,15 @@ func (t *thing) text() string {
 }
 
 // thing reads what a word stands for.
-func (p *reader) thing(n *node) []thing {
-	if n.kind != table {
+func (p *reader) thing(n *yamldoc.Node) []thing {
+	if n.Kind != yamldoc.Mapping {
 		p.at(n, "this is no item", itemHint)
 		return nil
 	}
 	if !p.table(n, "an item", []string{"product", "serial", "serials", "epc"}) {
 		return nil
 	}
-	product, serial, serials, tag := n.get("product"), n.get("serial"), n.get("serials"), n.get("epc")
+	product, serial, serials, tag := n.Get("product"), n.Get("serial"), n.Get("serials"), n.Get("epc")
 	switch {
 	case tag != nil && product == nil && serial == nil && serials == nil:
 		return p.byEPC(tag)
@@ -158,7 +159,7 @@ func (p *reader) thing(n *node) []thing {
 	}
 	first, last, ok := span(p.word(serials, "serials"))
 	if !ok || first > last || last-first >= MaxItems {
-		p.at(serials, fmt.Sprintf("serials is %q", serials.text), fmt.Sprintf("write the first and the last, such as 1-20; at most %d", MaxItems))
+		p.at(serials, fmt.Sprintf("serials is %q", serials.Text), fmt.Sprintf("write the first and the last, such as 1-20; at most %d", MaxItems))
 		return nil
 	}
 	var list []thing
@@ -188,7 +189,7 @@ func newThing(e epc.EPC, gtin uint64) thing {
 	return t
 }
 
-func (p *reader) byEPC(n *node) []thing {
+func (p *reader) byEPC(n *yamldoc.Node) []thing {
 	text := p.word(n, "epc")
 	if text == "" {
 		return nil
@@ -214,7 +215,7 @@ func reason(err error) string {
 }
 
 // product finds a product by its GTIN or SKU, 0 after a problem.
-func (p *reader) product(n *node) uint64 {
+func (p *reader) product(n *yamldoc.Node) uint64 {
 	text := p.word(n, "product")
 	if text == "" {
 		return 0
@@ -248,10 +249,10 @@ func skus(c *catalog.Catalog) []string {
 }
 
 // pick reads one word for items, or a list of them. Each item comes once, in the order in which it is named.
-func (p *caseParser) pick(n *node) []thing {
-	words := []*node{n}
-	if n.kind == seq {
-		words = n.items
+func (p *caseParser) pick(n *yamldoc.Node) []thing {
+	words := []*yamldoc.Node{n}
+	if n.Kind == yamldoc.Sequence {
+		words = n.Items
 	}
 	var picked []thing
 	for _, w := range words {

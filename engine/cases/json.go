@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"lintel/rules/yamldoc"
 )
 
 // numeric are the keys of layouts and products whose values are numbers; all others are texts, so that nobody has to put quotes around a GTIN or a serial.
@@ -12,31 +14,31 @@ var numeric = []string{"min_rssi", "min_reads", "hysteresis_db", "completeness",
 
 var numberForm = regexp.MustCompile(`^-?(0|[1-9][0-9]*)(\.[0-9]+)?$`)
 
-// json appends the value as JSON to b, for the readers of layouts and products; key is the key that it stands under.
-func (n *node) json(b []byte, key string) []byte {
-	switch n.kind {
-	case scalar:
-		if n.plain && slices.Contains(numeric, key) && numberForm.MatchString(n.text) {
-			return append(b, n.text...)
+// appendJSON appends the value as JSON to b, for the readers of layouts and products; key is the key that it stands under.
+func appendJSON(b []byte, n *yamldoc.Node, key string) []byte {
+	switch n.Kind {
+	case yamldoc.Scalar:
+		if n.Style == yamldoc.Plain && slices.Contains(numeric, key) && numberForm.MatchString(n.Text) {
+			return append(b, n.Text...)
 		}
-		return appendText(b, n.text)
-	case seq:
+		return appendText(b, n.Text)
+	case yamldoc.Sequence:
 		b = append(b, '[')
-		for i, v := range n.items {
+		for i, v := range n.Items {
 			if i > 0 {
 				b = append(b, ',')
 			}
-			b = v.json(b, "")
+			b = appendJSON(b, v, "")
 		}
 		return append(b, ']')
-	case table:
+	case yamldoc.Mapping:
 		b = append(b, '{')
-		for i, f := range n.fields {
+		for i, f := range n.Fields {
 			if i > 0 {
 				b = append(b, ',')
 			}
-			b = append(appendText(b, f.key.text), ':')
-			b = f.value.json(b, f.key.text)
+			b = append(appendText(b, f.Key.Text), ':')
+			b = appendJSON(b, f.Value, f.Key.Text)
 		}
 		return append(b, '}')
 	}
@@ -59,21 +61,21 @@ func appendText(b []byte, s string) []byte {
 	return append(b, '"')
 }
 
-// find returns the value that a path such as zones[3].kind means, or the nearest around it that is there.
-func (n *node) find(path string) *node {
+// find returns the value in n that a path such as zones[3].kind means, or the nearest around it that is there.
+func find(n *yamldoc.Node, path string) *yamldoc.Node {
 	for path != "" {
 		word := path
 		if k := strings.IndexAny(path[1:], ".["); k >= 0 {
 			word = path[:k+1]
 		}
 		path = path[len(word):]
-		var next *node
+		var next *yamldoc.Node
 		if text, ok := strings.CutPrefix(word, "["); ok {
-			if i, err := strconv.Atoi(strings.TrimSuffix(text, "]")); err == nil && i >= 0 && i < len(n.items) {
-				next = n.items[i]
+			if i, err := strconv.Atoi(strings.TrimSuffix(text, "]")); err == nil && i >= 0 && i < len(n.Items) {
+				next = n.Items[i]
 			}
 		} else {
-			next = n.get(strings.TrimPrefix(word, "."))
+			next = n.Get(strings.TrimPrefix(word, "."))
 		}
 		if next == nil {
 			return n

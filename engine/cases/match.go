@@ -17,7 +17,7 @@ func (t *pattern) fitsAs(w *world, h *happening, what string) bool {
 	}
 	a := &h.alert
 	switch {
-	case a.Rule != t.rule.text,
+	case a.Rule != t.rule.Text,
 		what != "" && h.what != what,
 		t.gtin != 0 && a.GTIN != t.gtin,
 		t.zone != "" && a.Zone != t.zone && a.Place != t.zone,

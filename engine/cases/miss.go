@@ -13,7 +13,7 @@ import (
 
 // miss says in a few lines what came nearest to something that did not happen. The core explains: nothing of a rule is worked out again here.
 func (w *world) miss(t *pattern, what string) []string {
-	r := w.rule(t.rule.text)
+	r := w.rule(t.rule.Text)
 	if r == nil {
 		return nil
 	}

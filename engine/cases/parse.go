@@ -11,6 +11,7 @@ import (
 	"lintel/engine/catalog"
 	"lintel/engine/layout"
 	"lintel/rules"
+	"lintel/rules/yamldoc"
 )
 
 // Limits of a case file.
@@ -51,7 +52,7 @@ type Case struct {
 	Line   int
 	Column int
 
-	rules    []*node // names of the rules that are switched on; nil: all
+	rules    []*yamldoc.Node // names of the rules that are switched on; nil: all
 	start    time.Time
 	layout   *layout.Layout
 	products *catalog.Catalog
@@ -62,7 +63,7 @@ type Case struct {
 // place is where something stands in the case file.
 type place struct{ line, column int }
 
-func placeOf(n *node) place { return place{n.line, n.col} }
+func placeOf(n *yamldoc.Node) place { return place{n.Line, n.Column} }
 
 // reader reads one case file.
 type reader struct {
@@ -71,9 +72,9 @@ type reader struct {
 	file   *File
 	shared *things // items of the head
 	made   int     // items in all
-	start  *node
+	start  *yamldoc.Node
 	begins time.Time // start as a moment; zero: not known yet, or bad
-	before *node
+	before *yamldoc.Node
 	names  map[string]int // case names, with the line
 }
 
@@ -92,17 +93,17 @@ func Parse(name string, src []byte, ctx Context) (*File, []rules.Diagnostic) {
 
 var headKeys = []string{"layout", "products", "items", "start", "before", "cases"}
 
-func (p *reader) document(root *node) {
+func (p *reader) document(root *yamldoc.Node) {
 	if !p.table(root, "the document", headKeys) {
 		return
 	}
 	known := len(p.list)
-	if n := root.get("layout"); n != nil {
+	if n := root.Get("layout"); n != nil {
 		p.layout(n)
 	} else if p.file.Layout == nil {
 		p.add(rules.Diagnostic{Line: 1, Column: 1, Message: "there is no layout", Hint: "write layout: and the name of a layout file, or the layout itself; or name one on the command line"})
 	}
-	if n := root.get("products"); n != nil {
+	if n := root.Get("products"); n != nil {
 		p.products(n)
 	}
 	if p.file.Products == nil {
@@ -111,38 +112,38 @@ func (p *reader) document(root *node) {
 	if len(p.list) > known {
 		return // all that follows would only repeat it
 	}
-	p.shared = p.things(root.get("items"), nil)
-	if p.start = root.get("start"); p.start != nil {
+	p.shared = p.things(root.Get("items"), nil)
+	if p.start = root.Get("start"); p.start != nil {
 		p.begins = p.moment(p.start)
 	}
-	p.before = root.get("before")
-	list := root.get("cases")
+	p.before = root.Get("before")
+	list := root.Get("cases")
 	switch {
 	case list == nil:
 		p.at(root, "the file has no cases", "write cases: and a list of cases below it")
 		return
-	case list.kind != seq || len(list.items) == 0:
+	case list.Kind != yamldoc.Sequence || len(list.Items) == 0:
 		p.at(list, "cases is not a list of cases", "begin each case with - name:")
 		return
-	case len(list.items) > MaxCases:
-		p.at(list.items[MaxCases], fmt.Sprintf("the file has %d cases; at most %d are allowed", len(list.items), MaxCases), "split it into several files")
+	case len(list.Items) > MaxCases:
+		p.at(list.Items[MaxCases], fmt.Sprintf("the file has %d cases; at most %d are allowed", len(list.Items), MaxCases), "split it into several files")
 		return
 	}
-	for _, n := range list.items {
+	for _, n := range list.Items {
 		p.oneCase(n)
 	}
 }
 
 // table reports a value that is no table, and keys that nothing is known of.
-func (p *reader) table(n *node, what string, keys []string) bool {
-	if n.kind != table {
+func (p *reader) table(n *yamldoc.Node, what string, keys []string) bool {
+	if n.Kind != yamldoc.Mapping {
 		p.at(n, what+" is not made of keys and values", "it has the keys "+strings.Join(keys, ", "))
 		return false
 	}
 	ok := true
-	for _, f := range n.fields {
-		if !slices.Contains(keys, f.key.text) {
-			p.unknown(f.key, "unknown key", keys)
+	for _, f := range n.Fields {
+		if !slices.Contains(keys, f.Key.Text) {
+			p.unknown(f.Key, "unknown key", keys)
 			ok = false
 		}
 	}
@@ -150,16 +151,16 @@ func (p *reader) table(n *node, what string, keys []string) bool {
 }
 
 // word reads a text, "" after a problem.
-func (p *reader) word(n *node, what string) string {
-	if n.kind != scalar || strings.TrimSpace(n.text) == "" {
+func (p *reader) word(n *yamldoc.Node, what string) string {
+	if n.Kind != yamldoc.Scalar || strings.TrimSpace(n.Text) == "" {
 		p.at(n, what+" is not a text", "")
 		return ""
 	}
-	return strings.TrimSpace(n.text)
+	return strings.TrimSpace(n.Text)
 }
 
 // period reads a length of time from least to most, 0 after a problem.
-func (p *reader) period(n *node, what string, least, most time.Duration) time.Duration {
+func (p *reader) period(n *yamldoc.Node, what string, least, most time.Duration) time.Duration {
 	text := p.word(n, what)
 	if text == "" {
 		return 0
@@ -178,16 +179,16 @@ func (p *reader) period(n *node, what string, least, most time.Duration) time.Du
 
 var caseKeys = []string{"name", "rules", "start", "items", "steps"}
 
-func (p *reader) oneCase(n *node) {
+func (p *reader) oneCase(n *yamldoc.Node) {
 	if !p.table(n, "a case", caseKeys) {
 		return
 	}
-	c := &Case{Line: n.line, Column: n.col, layout: p.file.Layout, products: p.file.Products}
+	c := &Case{Line: n.Line, Column: n.Column, layout: p.file.Layout, products: p.file.Products}
 	problems := len(p.list)
 	p.caseName(n, c)
-	p.caseRules(n.get("rules"), c)
+	p.caseRules(n.Get("rules"), c)
 	p.caseStart(n, c)
-	q := &caseParser{reader: p, c: c, items: p.things(n.get("items"), p.shared)}
+	q := &caseParser{reader: p, c: c, items: p.things(n.Get("items"), p.shared)}
 	c.items = q.items
 	if p.before != nil {
 		before := len(p.list)
@@ -198,13 +199,13 @@ func (p *reader) oneCase(n *node) {
 			p.before = nil // told once
 		}
 	}
-	steps := n.get("steps")
+	steps := n.Get("steps")
 	if steps == nil {
 		p.at(n, "the case has no steps", "write steps: and below it what happens, and what to expect of it")
 		return
 	}
 	q.steps(steps)
-	if steps.kind == seq {
+	if steps.Kind == yamldoc.Sequence {
 		q.close()
 	}
 	if len(p.list) == problems {
@@ -212,8 +213,8 @@ func (p *reader) oneCase(n *node) {
 	}
 }
 
-func (p *reader) caseName(n *node, c *Case) {
-	name := n.get("name")
+func (p *reader) caseName(n *yamldoc.Node, c *Case) {
+	name := n.Get("name")
 	if name == nil {
 		p.at(n, "the case has no name", "begin it with - name: and a few words that say what it shows")
 		return
@@ -227,16 +228,16 @@ func (p *reader) caseName(n *node, c *Case) {
 	if line, twice := p.names[c.Name]; twice {
 		p.at(name, fmt.Sprintf("another case is named %q", c.Name), fmt.Sprintf("the other one is on line %d", line))
 	}
-	p.names[c.Name] = name.line
+	p.names[c.Name] = name.Line
 }
 
-func (p *reader) caseRules(n *node, c *Case) {
+func (p *reader) caseRules(n *yamldoc.Node, c *Case) {
 	switch {
 	case n == nil:
-	case n.kind == scalar:
-		c.rules = []*node{n}
-	case n.kind == seq && len(n.items) > 0:
-		for _, r := range n.items {
+	case n.Kind == yamldoc.Scalar:
+		c.rules = []*yamldoc.Node{n}
+	case n.Kind == yamldoc.Sequence && len(n.Items) > 0:
+		for _, r := range n.Items {
 			if p.word(r, "a rule") != "" {
 				c.rules = append(c.rules, r)
 			}
@@ -246,8 +247,8 @@ func (p *reader) caseRules(n *node, c *Case) {
 	}
 }
 
-func (p *reader) caseStart(n *node, c *Case) {
-	if own := n.get("start"); own != nil {
+func (p *reader) caseStart(n *yamldoc.Node, c *Case) {
+	if own := n.Get("start"); own != nil {
 		c.start = p.moment(own)
 		return
 	}
@@ -258,7 +259,7 @@ func (p *reader) caseStart(n *node, c *Case) {
 }
 
 // moment reads a local date and time, the zero time after a problem.
-func (p *reader) moment(n *node) time.Time {
+func (p *reader) moment(n *yamldoc.Node) time.Time {
 	w, err := parseWall(p.word(n, "start"))
 	if err != nil || !w.hasDate {
 		message := "start has no date"
@@ -283,15 +284,15 @@ type caseParser struct {
 	before bool // reading the steps that all cases begin with
 	counts []string
 	expect int // expectations so far
-	loose  *node
+	loose  *yamldoc.Node
 }
 
-func (p *caseParser) steps(n *node) {
-	if n.kind != seq {
+func (p *caseParser) steps(n *yamldoc.Node) {
+	if n.Kind != yamldoc.Sequence {
 		p.at(n, "steps are not a list", "begin each step with -, such as - wait: 10m")
 		return
 	}
-	for _, s := range n.items {
+	for _, s := range n.Items {
 		if len(p.c.steps) == MaxSteps {
 			p.at(s, fmt.Sprintf("the case has more than %d steps", MaxSteps), "split it into several cases")
 			return
@@ -314,8 +315,8 @@ func (p *caseParser) close() {
 }
 
 // step reads one step: a table with one key that says what happens, or with the keys of an expectation.
-func (p *caseParser) step(n *node) step {
-	if n.kind != table || len(n.fields) == 0 {
+func (p *caseParser) step(n *yamldoc.Node) step {
+	if n.Kind != yamldoc.Mapping || len(n.Fields) == 0 {
 		p.at(n, "a step is a word, a colon and what it is about", "such as - wait: 10m")
 		return nil
 	}
@@ -328,24 +329,24 @@ func (p *caseParser) step(n *node) step {
 		p.loose = nil
 		return p.expectation(n)
 	}
-	key := n.fields[0].key
-	read, ok := verbs[key.text]
+	key := n.Fields[0].Key
+	read, ok := verbs[key.Text]
 	if !ok {
 		p.unknown(key, "unknown step", stepWords())
 		return nil
 	}
-	if len(n.fields) > 1 {
-		p.at(n.fields[1].key, fmt.Sprintf("a step is one thing, and this one is %s already", key.text), "begin the next step with -, or indent what belongs to this one")
+	if len(n.Fields) > 1 {
+		p.at(n.Fields[1].Key, fmt.Sprintf("a step is one thing, and this one is %s already", key.Text), "begin the next step with -, or indent what belongs to this one")
 		return nil
 	}
 	if !p.before {
 		p.loose = n
 	}
-	return read(p, key, n.fields[0].value)
+	return read(p, key, n.Fields[0].Value)
 }
 
 // layout takes the layout from a file or from the document itself.
-func (p *reader) layout(n *node) {
+func (p *reader) layout(n *yamldoc.Node) {
 	name, src, inline := p.other(n, "layout")
 	if src == nil {
 		return
@@ -362,7 +363,7 @@ func (p *reader) layout(n *node) {
 	}
 	for _, b := range problems {
 		if inline {
-			at := n.find(b.Path)
+			at := find(n, b.Path)
 			p.at(at, strings.TrimPrefix(b.Path+": ", ": ")+b.Reason, b.Hint)
 		} else {
 			p.at(n, name+": "+strings.TrimPrefix(b.Path+": ", ": ")+b.Reason, b.Hint)
@@ -371,14 +372,14 @@ func (p *reader) layout(n *node) {
 }
 
 // products takes the products from a file or from the document itself.
-func (p *reader) products(n *node) {
+func (p *reader) products(n *yamldoc.Node) {
 	var c *catalog.Catalog
 	var bad []catalog.RowError
 	name, src, inline := p.other(n, "products")
 	if src == nil {
 		return
 	}
-	if n.kind == scalar && (inline || !strings.EqualFold(path.Ext(name), ".json")) {
+	if n.Kind == yamldoc.Scalar && (inline || !strings.EqualFold(path.Ext(name), ".json")) {
 		c, bad = catalog.ParseCSV(strings.NewReader(string(src)), catalog.CSVOptions{})
 	} else {
 		c, bad = catalog.ParseJSON(src)
@@ -392,16 +393,16 @@ func (p *reader) products(n *node) {
 		switch {
 		case !inline:
 			message = fmt.Sprintf("%s, line %d: %s", name, b.Line, message)
-		case n.kind == scalar:
-			p.add(rules.Diagnostic{Line: n.line + b.Line, Column: 1, Length: 1, Message: message, Hint: b.Hint})
+		case n.Kind == yamldoc.Scalar:
+			p.add(rules.Diagnostic{Line: n.Line + b.Line, Column: 1, Length: 1, Message: message, Hint: b.Hint})
 			continue
 		case b.Row > 0:
 			rows := n
-			if n.kind == table {
-				rows = n.get("products")
+			if n.Kind == yamldoc.Mapping {
+				rows = n.Get("products")
 			}
-			if rows != nil && b.Row <= len(rows.items) {
-				at = rows.items[b.Row-1].find(b.Column)
+			if rows != nil && b.Row <= len(rows.Items) {
+				at = find(rows.Items[b.Row-1], b.Column)
 			}
 		}
 		p.at(at, message, b.Hint)
@@ -410,20 +411,20 @@ func (p *reader) products(n *node) {
 }
 
 // other returns a document that stands in the file, as JSON or CSV, or the file that it names. src is nil after a problem.
-func (p *reader) other(n *node, what string) (name string, src []byte, inline bool) {
+func (p *reader) other(n *yamldoc.Node, what string) (name string, src []byte, inline bool) {
 	switch {
-	case n.kind == table, n.kind == seq && what == "products":
-		return "", n.json(nil, ""), true
-	case n.kind == scalar && strings.Contains(strings.TrimSpace(n.text), "\n"):
-		return "", []byte(n.text), true
-	case n.kind != scalar || strings.TrimSpace(n.text) == "":
+	case n.Kind == yamldoc.Mapping, n.Kind == yamldoc.Sequence && what == "products":
+		return "", appendJSON(nil, n, ""), true
+	case n.Kind == yamldoc.Scalar && strings.Contains(strings.TrimSpace(n.Text), "\n"):
+		return "", []byte(n.Text), true
+	case n.Kind != yamldoc.Scalar || strings.TrimSpace(n.Text) == "":
 		p.at(n, what+" is neither the name of a file nor a document", "")
 		return "", nil, false
 	case p.ctx.ReadFile == nil:
 		p.at(n, "no file can be named here", "write the "+what+" itself")
 		return "", nil, false
 	}
-	name = strings.TrimSpace(n.text)
+	name = strings.TrimSpace(n.Text)
 	full := name
 	if !path.IsAbs(name) {
 		full = path.Join(path.Dir(p.report.file), name)

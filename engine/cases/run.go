@@ -104,7 +104,7 @@ func (c *Case) run(book *Book) Result {
 	set, err := book.only(c.ruleNames())
 	if err != nil {
 		at := c.rules[0]
-		res.Failures = []Failure{{Line: at.line, Column: at.col, Message: err.Error()}}
+		res.Failures = []Failure{{Line: at.Line, Column: at.Column, Message: err.Error()}}
 		return res
 	}
 	w := newWorld(c, &engine.Config{Layout: c.layout, Catalog: c.products, Rules: set})
@@ -133,7 +133,7 @@ func (w *world) unexpectedFailures() {
 func (c *Case) ruleNames() []string {
 	var names []string
 	for _, n := range c.rules {
-		names = append(names, n.text)
+		names = append(names, n.Text)
 	}
 	return names
 }
@@ -162,7 +162,7 @@ func (f *File) coverage(book *Book) []Coverage {
 	for _, c := range f.Cases {
 		expected, named := make(map[string]bool), make(map[string]bool)
 		for _, n := range c.rules {
-			named[n.text] = true
+			named[n.Text] = true
 		}
 		for _, s := range c.steps {
 			s, ok := s.(*expectStep)
@@ -171,11 +171,11 @@ func (f *File) coverage(book *Book) []Coverage {
 			}
 			for _, l := range []*patterns{s.expect, s.exactly, s.open} {
 				for i := range l.all() {
-					expected[l.list[i].rule.text] = true
+					expected[l.list[i].rule.Text] = true
 				}
 			}
 			for i := range s.never.all() {
-				named[s.never.list[i].rule.text] = true
+				named[s.never.list[i].rule.Text] = true
 			}
 		}
 		for name := range expected {
@@ -205,12 +205,12 @@ func (f *File) check(book *Book) []rules.Diagnostic {
 	}
 	for _, c := range f.Cases {
 		for _, n := range c.rules {
-			if book.set.Rule(n.text) == nil {
+			if book.set.Rule(n.Text) == nil {
 				rep.unknown(n, "there is no rule", names)
 			}
 		}
 		for _, p := range c.patterns() {
-			r := book.set.Rule(p.rule.text)
+			r := book.set.Rule(p.rule.Text)
 			switch {
 			case r == nil:
 				rep.unknown(p.rule, "there is no rule", names)
@@ -253,7 +253,7 @@ func (p *pattern) check(rep *report, r *rules.Rule) {
 		hint = "name a count"
 	}
 	about := map[string]string{rules.AboutItem: "items", rules.AboutStock: "stock", rules.AboutReader: "read points", rules.AboutCount: "counts"}[r.About]
-	rep.at(p.node.get(wrong), fmt.Sprintf("%s is about %s, so no alert of it has this %s", r.Name, about, wrong), hint)
+	rep.at(p.node.Get(wrong), fmt.Sprintf("%s is about %s, so no alert of it has this %s", r.Name, about, wrong), hint)
 }
 
 // Known tells what a layout and products have, for warnings about rules that name something else. Either may be nil.

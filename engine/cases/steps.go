@@ -9,6 +9,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/layout"
+	"lintel/rules/yamldoc"
 )
 
 // step is one thing that happens in a case, or one expectation.
@@ -18,10 +19,10 @@ type step interface {
 }
 
 // verbs are the words for what happens, with what reads the rest of the step.
-var verbs map[string]func(p *caseParser, key, value *node) step
+var verbs map[string]func(p *caseParser, key, value *yamldoc.Node) step
 
 func init() { // a plain initialiser would refer to itself
-	verbs = map[string]func(p *caseParser, key, value *node) step{
+	verbs = map[string]func(p *caseParser, key, value *yamldoc.Node) step{
 		"read": (*caseParser).read, "put": (*caseParser).putting, "take": (*caseParser).taking, "walk": (*caseParser).walk,
 		"silent": (*caseParser).muting, "working": (*caseParser).muting,
 		"wait": (*caseParser).wait, "at": (*caseParser).until,
@@ -45,36 +46,38 @@ func stepWords() []string {
 // arguments are the keys of one step, read one by one.
 type arguments struct {
 	p     *caseParser
-	n     *node
+	n     *yamldoc.Node
 	verb  string
 	bad   bool
 	order []string
 }
 
 // args checks the keys of a step. The first of them may be written without its key, as in sold: tide-1.
-func (p *caseParser) args(key, n *node, keys ...string) *arguments {
-	a := &arguments{p: p, n: n, verb: key.text, order: keys}
-	switch n.kind {
-	case scalar, seq:
-		a.n = &node{kind: table, line: n.line, col: n.col, fields: []field{{&node{kind: scalar, text: keys[0], plain: true, line: n.line, col: n.col}, n}}}
-	case empty:
-		p.at(key, key.text+" says nothing more", "it has the keys "+join(keys))
+func (p *caseParser) args(key, n *yamldoc.Node, keys ...string) *arguments {
+	a := &arguments{p: p, n: n, verb: key.Text, order: keys}
+	switch n.Kind {
+	case yamldoc.Scalar, yamldoc.Sequence:
+		a.n = &yamldoc.Node{Kind: yamldoc.Mapping, Line: n.Line, Column: n.Column, Fields: []yamldoc.Field{
+			{Key: &yamldoc.Node{Kind: yamldoc.Scalar, Text: keys[0], Line: n.Line, Column: n.Column}, Value: n},
+		}}
+	case yamldoc.Empty:
+		p.at(key, key.Text+" says nothing more", "it has the keys "+join(keys))
 		a.bad = true
-	case table:
-		a.bad = !p.table(n, key.text, keys)
+	case yamldoc.Mapping:
+		a.bad = !p.table(n, key.Text, keys)
 	}
 	return a
 }
 
-func (a *arguments) get(key string) *node {
+func (a *arguments) get(key string) *yamldoc.Node {
 	if a.bad {
 		return nil
 	}
-	return a.n.get(key)
+	return a.n.Get(key)
 }
 
 // need is get for what must be there.
-func (a *arguments) need(key, hint string) *node {
+func (a *arguments) need(key, hint string) *yamldoc.Node {
 	n := a.get(key)
 	if n == nil && !a.bad {
 		a.p.at(a.n, fmt.Sprintf("%s has no %s", a.verb, key), hint)
@@ -100,10 +103,10 @@ func (a *arguments) period(key string, otherwise, least, most time.Duration) tim
 }
 
 // integer reads a whole number from least to most.
-func (p *reader) integer(n *node, what string, least, most int) int {
+func (p *reader) integer(n *yamldoc.Node, what string, least, most int) int {
 	v, err := strconv.Atoi(p.word(n, what))
 	if err != nil || v < least || v > most {
-		p.at(n, fmt.Sprintf("%s is %q", what, n.text), fmt.Sprintf("it is a whole number from %d to %d", least, most))
+		p.at(n, fmt.Sprintf("%s is %q", what, n.Text), fmt.Sprintf("it is a whole number from %d to %d", least, most))
 		return least
 	}
 	return v
@@ -117,14 +120,14 @@ func (a *arguments) level(otherwise float64) int16 {
 	}
 	v, err := strconv.ParseFloat(a.p.word(n, "rssi"), 64)
 	if err != nil || !(v >= -120 && v <= 0) {
-		a.p.at(n, fmt.Sprintf("rssi is %q", n.text), "it is a strength in dBm from -120 to 0, such as -58")
+		a.p.at(n, fmt.Sprintf("rssi is %q", n.Text), "it is a strength in dBm from -120 to 0, such as -58")
 		return 0
 	}
 	return int16(math.Round(v * 10))
 }
 
 // zone reads the name of a zone, "" after a problem.
-func (p *reader) zone(n *node) string {
+func (p *reader) zone(n *yamldoc.Node) string {
 	name := p.word(n, "zone")
 	if _, ok := p.file.Layout.ZoneIndex(name); ok || name == "" {
 		return name
@@ -138,7 +141,7 @@ func (p *reader) zone(n *node) string {
 }
 
 // point reads the name of a read point, nil after a problem.
-func (p *reader) point(n *node) *layout.ReadPoint {
+func (p *reader) point(n *yamldoc.Node) *layout.ReadPoint {
 	name := p.word(n, "read point")
 	if i, ok := p.file.Layout.ReadPointIndex(name); ok {
 		return &p.file.Layout.ReadPoints[i]
@@ -164,7 +167,7 @@ type readStep struct {
 	every time.Duration
 }
 
-func (p *caseParser) read(key, n *node) step {
+func (p *caseParser) read(key, n *yamldoc.Node) step {
 	a := p.args(key, n, "items", "by", "zone", "rssi", "for", "every", "times")
 	s := &readStep{items: a.items(), rssi: a.level(-55), times: 1, span: a.period("for", 0, minEvery, maxWait), every: a.period("every", time.Second, minEvery, time.Hour)}
 	by := a.need("by", "name the read point that hears them: by: shelf-a-1")
@@ -197,7 +200,7 @@ type putStep struct {
 	rssi   int16
 }
 
-func (p *caseParser) putting(key, n *node) step {
+func (p *caseParser) putting(key, n *yamldoc.Node) step {
 	a := p.args(key, n, "items", "zone", "rssi")
 	s := &putStep{items: a.items(), rssi: a.level(-55)}
 	at := a.need("zone", "name the zone where they lie from now on: zone: shelf-a")
@@ -224,7 +227,7 @@ func (p *caseParser) putting(key, n *node) step {
 // takeStep takes items away from where they lie, so that nobody hears them.
 type takeStep struct{ items []thing }
 
-func (p *caseParser) taking(key, n *node) step {
+func (p *caseParser) taking(key, n *yamldoc.Node) step {
 	return &takeStep{p.args(key, n, "items").items()}
 }
 
@@ -234,15 +237,15 @@ type muteStep struct {
 	mute   bool
 }
 
-func (p *caseParser) muting(key, n *node) step {
-	s := &muteStep{mute: key.text == "silent"}
+func (p *caseParser) muting(key, n *yamldoc.Node) step {
+	s := &muteStep{mute: key.Text == "silent"}
 	list := p.args(key, n, "points").need("points", "name the read points: [shelf-a-1]")
 	if list == nil {
 		return nil
 	}
-	words := []*node{list}
-	if list.kind == seq {
-		words = list.items
+	words := []*yamldoc.Node{list}
+	if list.Kind == yamldoc.Sequence {
+		words = list.Items
 	}
 	for _, w := range words {
 		if pt := p.point(w); pt != nil {
@@ -258,8 +261,8 @@ type eventStep struct {
 	ago   time.Duration
 }
 
-func (p *caseParser) event(key, n *node) step {
-	typ, _ := engine.EventTypeByName(key.text)
+func (p *caseParser) event(key, n *yamldoc.Node) step {
+	typ, _ := engine.EventTypeByName(key.Text)
 	keys := []string{"items", "zone", "ref", "ago"}
 	if typ == engine.EventRegistered {
 		keys = []string{"items", "product", "ago"}
@@ -293,12 +296,12 @@ type waitStep struct {
 	text string
 }
 
-func (p *caseParser) wait(key, n *node) step {
-	return &waitStep{place: placeOf(key), d: p.period(n, key.text, time.Millisecond, maxWait)}
+func (p *caseParser) wait(key, n *yamldoc.Node) step {
+	return &waitStep{place: placeOf(key), d: p.period(n, key.Text, time.Millisecond, maxWait)}
 }
 
-func (p *caseParser) until(key, n *node) step {
-	w, err := parseWall(p.word(n, key.text))
+func (p *caseParser) until(key, n *yamldoc.Node) step {
+	w, err := parseWall(p.word(n, key.Text))
 	if err != nil {
 		p.at(n, "at: "+err.Error(), wallHint)
 		return nil
@@ -326,12 +329,12 @@ const openCount = "write count: {open: [shelf-a]}"
 
 var countVerbs = []string{"open", "read", "pass", "close", "discard", "reopen"}
 
-func (p *caseParser) count(key, n *node) step {
+func (p *caseParser) count(key, n *yamldoc.Node) step {
 	const how = "write count: {open: [shelf-a]}, count: {read: [tide-1], by: handheld-1}, count: close"
 	s := &countStep{place: placeOf(key), missingAfter: 2}
-	if n.kind == scalar {
-		if s.do = n.text; !slices.Contains(countVerbs[2:], s.do) {
-			p.at(n, fmt.Sprintf("%q is nothing to do with a count", n.text), how)
+	if n.Kind == yamldoc.Scalar {
+		if s.do = n.Text; !slices.Contains(countVerbs[2:], s.do) {
+			p.at(n, fmt.Sprintf("%q is nothing to do with a count", n.Text), how)
 			return nil
 		}
 		return p.counted(n, s)
@@ -359,9 +362,9 @@ func (p *caseParser) count(key, n *node) step {
 	}
 	switch s.do {
 	case "open":
-		zones := []*node{v}
-		if v.kind == seq {
-			zones = v.items
+		zones := []*yamldoc.Node{v}
+		if v.Kind == yamldoc.Sequence {
+			zones = v.Items
 		}
 		for _, z := range zones {
 			s.zones = append(s.zones, p.zone(z))
@@ -391,7 +394,7 @@ func (p *caseParser) count(key, n *node) step {
 }
 
 // counted looks whether there is such a count by then.
-func (p *caseParser) counted(n *node, s *countStep) step {
+func (p *caseParser) counted(n *yamldoc.Node, s *countStep) step {
 	if s.do == "open" {
 		if s.name == "" {
 			s.name = "count"
@@ -413,7 +416,7 @@ func (p *caseParser) counted(n *node, s *countStep) step {
 	case s.name == "":
 		s.name = p.counts[0]
 	case !slices.Contains(p.counts, s.name):
-		p.unknown(&node{kind: scalar, text: s.name, plain: true, line: n.line, col: n.col}, "there is no count", p.counts)
+		p.unknown(&yamldoc.Node{Kind: yamldoc.Scalar, Text: s.name, Line: n.Line, Column: n.Column}, "there is no count", p.counts)
 		return nil
 	}
 	return s
@@ -429,8 +432,8 @@ type personStep struct {
 	outcome string
 }
 
-func (p *caseParser) person(key, n *node) step {
-	s := &personStep{place: placeOf(key), do: key.text, by: "somebody", outcome: "genuine"}
+func (p *caseParser) person(key, n *yamldoc.Node) step {
+	s := &personStep{place: placeOf(key), do: key.Text, by: "somebody", outcome: "genuine"}
 	more := []string{"by", "note"}
 	if s.do == "close" {
 		more = append(more, "outcome")
@@ -441,11 +444,11 @@ func (p *caseParser) person(key, n *node) step {
 	}
 	s.which = which
 	if which.what != "" {
-		p.at(n, key.text+" says what is done already", "name only the rule and what the alert is about")
+		p.at(n, key.Text+" says what is done already", "name only the rule and what the alert is about")
 		return nil
 	}
 	text := func(name string, to *string) {
-		if v := n.get(name); v != nil {
+		if v := n.Get(name); v != nil {
 			*to = p.word(v, name)
 		}
 	}
@@ -453,7 +456,7 @@ func (p *caseParser) person(key, n *node) step {
 	text("note", &s.note)
 	text("outcome", &s.outcome)
 	if !slices.Contains(engine.Outcomes, s.outcome) {
-		p.unknown(n.get("outcome"), "there is no outcome", engine.Outcomes)
+		p.unknown(n.Get("outcome"), "there is no outcome", engine.Outcomes)
 		return nil
 	}
 	return s

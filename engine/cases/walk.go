@@ -6,6 +6,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/layout"
+	"lintel/rules/yamldoc"
 )
 
 // A walk through a portal is a burst of reads such as a door's two antennas make of goods that are carried through at the pace of a person: the near side rises and
@@ -52,7 +53,7 @@ type walkStep struct {
 
 var ways = []string{"out", "in", "back"}
 
-func (p *caseParser) walk(key, n *node) step {
+func (p *caseParser) walk(key, n *yamldoc.Node) step {
 	a := p.args(key, n, "items", "through", "going", "rssi")
 	s := &walkStep{items: a.items(), peak: a.level(walkPeak), legs: through}
 	at := a.need("through", "name the exit: through: street-door")
