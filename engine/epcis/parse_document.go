@@ -137,7 +137,7 @@ func (p *parser) contextPart(d *jx.Decoder, c *Context) {
 			default:
 				p.stop(d.Skip())
 			}
-			if uri != "" && name[0] != '@' && !bytes.ContainsRune(name, ':') {
+			if uri != "" && len(name) > 0 && name[0] != '@' && !bytes.ContainsRune(name, ':') {
 				if c.Prefixes == nil {
 					c.Prefixes = make(map[string]string)
 				}

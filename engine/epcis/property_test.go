@@ -349,6 +349,7 @@ func FuzzParse(f *testing.F) {
 	}
 	f.Add(document(event("AssociationEvent", `"action": "ADD", "parentID": "urn:x:1", "childEPCs": ["urn:x:2"]`), event("example:Own", `"a": [{}]`)))
 	f.Add([]byte(`{"type":"ObjectEvent","@context":{"a":{"@id":"urn:b:"}},"eventTime":"2026-03-01T09:59:58Z","eventTimeZoneOffset":"+00:00","action":"ADD","epcList":[],"a:b":{"a:c":[1,null]}}`))
+	f.Add([]byte(`{"@context":[{"":"urn:a:"}],"type":"ObjectEvent","eventTime":"2026-03-01T09:59:58Z","eventTimeZoneOffset":"+00:00","action":"ADD","epcList":[]}`))
 	f.Fuzz(func(t *testing.T, src []byte) {
 		doc, err := epcis.Parse(src, epcis.Options{MaxEvents: 20})
 		if err != nil {
