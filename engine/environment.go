@@ -62,13 +62,30 @@ func (s *State) zoneEnv(id string) rules.Zone {
 	return rules.Zone{ID: id, Name: z.title, Kind: z.kind.String(), Floor: z.floor}
 }
 
+// gtinSlots is how many GTINs in words are kept: most facts are about a few products that sell.
+const gtinSlots = 256
+
+type gtinWords struct {
+	gtin uint64
+	text string
+}
+
+// gtinText is GTINText, without a new string for a GTIN that was met lately.
+func (s *State) gtinText(gtin uint64) string {
+	slot := &s.gtins[gtin/10%gtinSlots] // the last digit is made of the others
+	if slot.gtin != gtin {
+		*slot = gtinWords{gtin, GTINText(gtin)}
+	}
+	return slot.text
+}
+
 func (s *State) productEnv(env *rules.Env, product int32) {
 	if product < 0 {
 		return
 	}
 	p := s.bound.cfg.Catalog.At(int(product))
 	env.Product = rules.Product{
-		Known: true, GTIN: GTINText(p.GTIN), SKU: p.SKU, Name: p.Name, Category: p.Category, Price: p.Price,
+		Known: true, GTIN: s.gtinText(p.GTIN), SKU: p.SKU, Name: p.Name, Category: p.Category, Price: p.Price,
 		HomeZones: p.HomeZones, Attributes: p.Attributes,
 	}
 }

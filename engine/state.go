@@ -50,8 +50,9 @@ type State struct {
 	dirty dirt
 	out   *Output // where Step writes while it runs
 
-	face clockFace // the local time of the last fact
-	env  rules.Env // what a rule sees, reused
+	face  clockFace            // the local time of the last fact
+	gtins [gtinSlots]gtinWords // of the products of the last facts
+	env   rules.Env            // what a rule sees, reused
 
 	scratchPoints []*pointInfo
 	scratchZones  []uint16

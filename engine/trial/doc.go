@@ -23,4 +23,11 @@
 // # Facts files
 //
 // One JSON object a line, as GET /v1/sites/{site}/facts.jsonl gives them, plain or gzip. Members that are not known are passed over. Facts must be in the order of their ids.
+//
+// A line in the very form that the export writes is read in one pass; every other line goes through a JSON decoder, which is also what the one pass is held against: on any input both
+// say the same, by value and by refusal.
+//
+// No fact is passed over and none is read by half, whatever the rule asks for. A stock fact sets a count that later facts add to totals and to what the stockroom has; a fact about an
+// item says what the item is, where it is and in which state, which a hold, a reminder or the end of an alert looks at later; a silent or heard one, since when a read point is silent;
+// and each moves the clock, takes a number, and is counted in the report.
 package trial
