@@ -14,6 +14,9 @@ import (
 // same time. (The idea of judging the burst: Keller, Thiesse, Kungl and Fleisch, "Using low-level reader data to detect false-positive RFID tag reads",
 // IoT 2010. The weights are our own: see judge.)
 //
+// Whoever is at the door wants to know before the burst is over. So a burst that is still open is looked at again and again, and told as soon as it is plain that it
+// leads out. It is not ended by that: it stays under review, and the item is told as back inside when the inner side has it again.
+//
 // Bursts are evidence: see State. A burst keeps no read that is older than passageMax, so that what it holds can always be rebuilt.
 
 // burst is what one portal heard of one item without a pause.
@@ -24,6 +27,8 @@ type burst struct {
 	open        bool
 	first, last int64 // by the reader's clock
 	heard       int64 // by the site clock: when its newest read came in
+	look        int64 // by the site clock: when it is looked at before its end; 0: not before more is heard
+	told        int64 // its last read when it was told as leading out before its end; 0: it was not, or not any longer
 	reads       int
 	sides       [3]int // reads kept, by layout.Side
 	kept        []sighting
@@ -116,6 +121,9 @@ func (s *State) pass(i int32, pt *pointInfo, r *Read, at int64) {
 	b.reads += int(r.N)
 	b.first, b.last = min(b.first, t), max(b.last, t)
 	b.heard = s.clock
+	if b.look == 0 {
+		b.look = s.clock + glance
+	}
 	drop := max(0, len(b.kept)-keptSightings)
 	for old := b.last - s.passageMax(); b.kept[drop].t < old; {
 		drop++
@@ -127,45 +135,97 @@ func (s *State) pass(i int32, pt *pointInfo, r *Read, at int64) {
 		b.horizon = b.kept[drop-1].t
 		b.kept = slices.Delete(b.kept, 0, drop)
 	}
-	p.nextAt = min(p.nextAt, b.heard+s.passageGap())
+	p.nextAt = min(p.nextAt, b.look, b.heard+s.passageGap())
 }
 
 func (a *sighting) compare(b *sighting) int {
 	return cmp.Or(cmp.Compare(a.t, b.t), cmp.Compare(a.point, b.point))
 }
 
-// settle closes the bursts that the site clock has left behind, and tells those that were passages. Both ends of the pause are by the site clock,
-// so that a reader's wrong clock and the rhythm of its reports do not cut a burst in two.
+// settle looks at the open bursts whose time has come, closes those that the site clock has left behind, and tells those that were passages. Both ends of the
+// pause are by the site clock, so that a reader's wrong clock and the rhythm of its reports do not cut a burst in two.
 func (s *State) settle() {
 	p := &s.portals
 	if s.clock < p.nextAt {
 		return
 	}
 	p.nextAt = math.MaxInt64
-	var ended []*burst
+	var due []*burst
 	old := s.clock - freeAfter*s.bound.epoch
 	for k, b := range p.bursts {
 		switch {
-		case b.open && b.heard+s.patience(b) <= s.clock:
-			ended = append(ended, b)
+		case b.open && s.nextLook(b) <= s.clock:
+			due = append(due, b)
 		case b.open:
-			p.nextAt = min(p.nextAt, b.heard+s.patience(b))
+			p.nextAt = min(p.nextAt, s.nextLook(b))
 		case b.horizon <= old:
 			delete(p.bursts, k)
 		}
 	}
-	slices.SortFunc(ended, func(a, b *burst) int {
+	slices.SortFunc(due, func(a, b *burst) int {
 		return cmp.Or(cmp.Compare(a.last, b.last), a.key.Compare(b.key), cmp.Compare(a.zone, b.zone))
 	})
-	for _, b := range ended {
-		s.end(b)
+	for _, b := range due {
+		if b.heard+s.patience(b) <= s.clock {
+			s.end(b)
+			continue
+		}
+		s.lookAt(b)
+		p.nextAt = min(p.nextAt, s.nextLook(b))
+	}
+}
+
+// nextLook returns when by the site clock something is to be done about an open burst, if nothing more is heard.
+func (s *State) nextLook(b *burst) int64 {
+	end := b.heard + s.patience(b)
+	if b.look != 0 {
+		return min(b.look, end)
+	}
+	return end
+}
+
+// lookAt looks at a burst before its end. What it notes in the burst goes by the burst alone, since this too is evidence.
+func (s *State) lookAt(b *burst) {
+	b.look = 0
+	switch {
+	case b.told == 0 && b.sides[layout.Inner] > 0 && b.sides[layout.Outer] > 0:
+		if v := s.judge(b); v.Direction == DirectionOut && v.Confidence >= plainPassage {
+			b.told = b.last
+			s.decide(b, v)
+		}
+	case b.told != 0:
+		s.takeBack(b)
+	}
+}
+
+// takeBack takes back what was told of a burst before its end if the inner side has the item again.
+func (s *State) takeBack(b *burst) {
+	if b.last-b.told > s.passageMax() {
+		b.told = 0 // too long ago for evidence to reach
+		return
+	}
+	var end balance
+	inner, peak := 0, int16(NoRSSI)
+	for i := len(b.kept) - 1; i >= 0 && b.kept[i].t >= max(b.last-endWindow, b.told); i-- {
+		x := &b.kept[i]
+		end[x.side] += x.amplitude()
+		peak = max(peak, x.rssi)
+		if x.side == layout.Inner {
+			inner++
+		}
+	}
+	if v := end.value(); v <= insideAgain && inner >= insideReads {
+		b.told = 0
+		s.decide(b, verdict{Passage: Passage{Direction: DirectionIn, Confidence: math.Round(-1e6*v) / 1e6, Reads: b.reads, Peak: peak, Span: b.last - b.first}})
 	}
 }
 
 // end closes a burst and decides about it.
 func (s *State) end(b *burst) {
-	b.open = false
-	b.misses = slices.DeleteFunc(b.misses, func(t int64) bool { return t <= b.last-missEpochs*s.bound.epoch })
+	if b.told != 0 {
+		s.takeBack(b)
+	}
+	b.open, b.look, b.told = false, 0, 0
 	v := s.judge(b)
 	s.decide(b, v)
 	b.horizon = b.last
@@ -228,14 +288,28 @@ const (
 	outerAlone   = 3.5  // in place of swing and lead where only the outer side heard it: the inner one may be broken
 	fewReads     = 0.25 // amplitude that damps the balance of few and weak reads: that of one read at -72 dBm
 
-	minPassage = 0.5 // confidence below which a burst is not told as a passage
+	minPassage   = 0.5  // confidence below which a burst is not told as a passage
+	plainPassage = 0.97 // confidence from which a burst that leads out is told before its end
+	insideAgain  = -0.6 // balance of the last reads at which the inner side has again what was told as out
+	insideReads  = 3    // and as many reads by it: one may be a stray of who stands outside
 )
+
+// amplitude returns the strength of a read as 10^(dBm/20), 1 at -60 dBm.
+func (a *sighting) amplitude() float64 {
+	level := float64(defaultRSSI)
+	if a.rssi != NoRSSI {
+		level = float64(a.rssi) / 10
+	}
+	return math.Pow(10, (level+60)/20)
+}
 
 // verdict is what a burst looks like by itself.
 type verdict struct {
 	Passage
 	sideless bool
 }
+
+const glance = 200 // milliseconds from a read to the look at its burst, and so between two looks
 
 // balance sums the amplitudes of the reads of each side, 10^(dBm/20), and says which side has more: -1 all inner, 1 all outer.
 type balance [3]float64
@@ -251,6 +325,7 @@ func (b *balance) value() float64 {
 // time between the two sides' centres, says the same of the whole. With the peak, since people walk under the antennas, they add up to log
 // odds, and the confidence is 1/(1+exp(-odds)).
 func (s *State) judge(b *burst) verdict {
+	b.misses = slices.DeleteFunc(b.misses, func(t int64) bool { return t <= b.last-missEpochs*s.bound.epoch })
 	from := 0
 	for b.kept[from].t < b.last-passWindow {
 		from++
@@ -262,12 +337,8 @@ func (s *State) judge(b *burst) verdict {
 	peak := int16(NoRSSI)
 	for i := range kept {
 		x := &kept[i]
-		level := float64(defaultRSSI)
-		if x.rssi != NoRSSI {
-			level = float64(x.rssi) / 10
-			peak = max(peak, x.rssi)
-		}
-		amplitude := math.Pow(10, (level+60)/20)
+		peak = max(peak, x.rssi)
+		amplitude := x.amplitude()
 		if x.t <= first+third {
 			begin[x.side] += amplitude
 		}
@@ -339,7 +410,7 @@ func (p *portals) digest(s *State, put func(string, ...any)) {
 	slices.SortFunc(all, func(a, b *burst) int { return cmp.Or(a.key.Compare(b.key), cmp.Compare(a.zone, b.zone)) })
 	for _, b := range all {
 		if b.open {
-			put("burst %v %d open to %d heard %d kept %v", b.key, b.zone, b.last, b.heard, b.kept)
+			put("burst %v %d open to %d heard %d look %d told %d kept %v", b.key, b.zone, b.last, b.heard, b.look, b.told, b.kept)
 		} else {
 			put("burst %v %d closed %d", b.key, b.zone, b.horizon)
 		}

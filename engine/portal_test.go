@@ -2,6 +2,7 @@ package engine
 
 import (
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -67,12 +68,79 @@ func TestPassageWhateverTheReadersClockSays(t *testing.T) {
 			require.Len(t, list, 1, "skew %d, delay %d", skew, delay)
 			require.Equal(t, DirectionOut, list[0].Passage.Direction)
 			require.Greater(t, list[0].Passage.Confidence, 0.9)
-			require.Equal(t, len(through), list[0].Passage.Reads, "no read is lost, and the burst is not cut")
-			require.LessOrEqual(t, list[0].Ms-last, int64(1100), "told within about a second of the last read")
+			b := sh.s.portals.bursts[burstKey{sh.s.find(k), sh.s.numbers["street-door"]}]
+			require.Equal(t, len(through), b.reads, "no read is lost, and the burst is not cut")
+			require.LessOrEqual(t, list[0].Ms-last, int64(0), "told before the burst is over")
 			require.LessOrEqual(t, list[0].At, list[0].Ms, "nothing is told before it happens")
 			require.Equal(t, []string{"unpaid-at-door opened"}, sh.alerts())
 		}
 	}
+}
+
+func TestPassageIsToldAsSoonAsItIsPlain(t *testing.T) {
+	// The middle of the door is where both sides hear the item alike, 1,000 ms after the first read.
+	sh := newShop(t, testRules)
+	k := book(1, 1)
+	sh.stand("shelf-a-1", -55, 10, k)
+	begin := sh.now
+	sh.report(0, 0, k, through)
+	list := passages(sh)
+	require.Len(t, list, 1, "before the pause that ends the burst")
+	require.LessOrEqual(t, list[0].Ms-begin, int64(2000), "within a second of the middle of the door")
+	require.Equal(t, DirectionOut, list[0].Passage.Direction)
+	require.GreaterOrEqual(t, list[0].Passage.Confidence, plainPassage)
+	sh.pass(time.Minute)
+	require.Len(t, passages(sh), 1, "the end of the burst tells it no second time")
+	require.Equal(t, []string{"unpaid-at-door opened"}, sh.alerts())
+}
+
+// onwards are legs that go on after others.
+func onwards(first []leg, after int64, more ...leg) []leg {
+	list := slices.Clone(first)
+	for _, l := range more {
+		l.after += after
+		list = append(list, l)
+	}
+	return list
+}
+
+func TestWhoTurnsBackInTheDoorIsTakenBack(t *testing.T) {
+	// Plainly out, and at once in again, all in one burst: the hold is not over, so nobody is told.
+	sh := newShop(t, testRules)
+	k := book(1, 1)
+	sh.stand("shelf-a-1", -55, 10, k)
+	sh.report(0, 0, k, onwards(through, 2000, leg{0, "door-out", -56}, leg{200, "door-out", -54}, leg{400, "door-in", -58}, leg{500, "door-out", -60},
+		leg{600, "door-in", -54}, leg{800, "door-in", -54}, leg{1000, "door-in", -57}, leg{1200, "door-in", -60}))
+	sh.pass(300 * time.Millisecond)
+	list := passages(sh)
+	require.Len(t, list, 2)
+	require.Equal(t, DirectionOut, list[0].Passage.Direction)
+	require.Equal(t, DirectionIn, list[1].Passage.Direction)
+	require.Equal(t, "street-door", list[1].From)
+	require.GreaterOrEqual(t, list[1].Passage.Confidence, -insideAgain)
+	sh.pass(time.Minute)
+	require.Len(t, passages(sh), 2)
+	require.Empty(t, sh.alerts(), "back within the hold")
+	require.NotEqual(t, "street-door", sh.zoneOf(k))
+}
+
+func TestWhoStandsBeforeTheDoorIsNotTakenBack(t *testing.T) {
+	// Out, and then half a minute on the step, where the outer side hears the item well and the inner one now and then.
+	sh := newShop(t, testRules)
+	k := book(1, 1)
+	sh.stand("shelf-a-1", -55, 10, k)
+	var outside []leg
+	for i := range int64(150) {
+		outside = append(outside, leg{i * 200, "door-out", -62})
+		if i%7 == 0 {
+			outside = append(outside, leg{i*200 + 50, "door-in", -70})
+		}
+	}
+	sh.report(0, 0, k, onwards(through, 2000, outside...))
+	sh.pass(time.Minute)
+	require.Len(t, passages(sh), 1)
+	require.Equal(t, []string{"unpaid-at-door opened"}, sh.alerts())
+	require.Equal(t, "street-door", sh.zoneOf(k))
 }
 
 func TestPassageWithAPauseInTheDoor(t *testing.T) {

@@ -33,6 +33,17 @@ func journalOf(rt *rapid.T, cfg *Config) []Entry {
 			alerts = append(alerts, c.Alert.ID)
 		}
 	}
+	wait := func(dt int64) {
+		for until := now + dt; ; {
+			next := s.NextTimer()
+			if next > until {
+				now = until
+				return
+			}
+			now = max(now, next, s.Clock()+1)
+			add(Entry{Kind: EntryTick})
+		}
+	}
 	keys := make([]epc.Key, 0, 8)
 	for i := range 6 {
 		keys = append(keys, book(1+i%2, 1+i))
@@ -45,16 +56,24 @@ func journalOf(rt *rapid.T, cfg *Config) []Entry {
 	near := make([]int, len(keys)+1)
 	for range rapid.IntRange(20, 120).Draw(rt, "steps") {
 		dt := rapid.SampledFrom([]int64{0, 80, 150, 150, 400, 1000, 1000, 1000, 3000, 12_000, 70_000}).Draw(rt, "dt")
-		for until := now + dt; ; {
-			next := s.NextTimer()
-			if next > until {
-				now = until
-				break
+		wait(dt)
+		switch rapid.IntRange(0, 14).Draw(rt, "what") {
+		case 14: // a walk to the door, and through it or back again, as a reader reports it
+			i, back := rapid.IntRange(0, len(keys)-1).Draw(rt, "who"), rapid.Bool().Draw(rt, "back")
+			for n := range int64(16) {
+				at := n // 8 is the middle of the door
+				if back && n > 11 {
+					at = 2 * (16 - n)
+				}
+				e := Entry{Kind: EntryReads, Points: points}
+				for side, middle := range []int64{6, 10} {
+					if level := 520 + 15*(at-middle)*(at-middle); level < 720 && rapid.IntRange(0, 3).Draw(rt, "missed") > 0 {
+						e.Reads = append(e.Reads, Read{Key: keys[i], N: 1, Point: uint16(3 + side), RSSI: int16(-level), T: now})
+					}
+				}
+				add(e)
+				wait(rapid.SampledFrom([]int64{150, 250, 350}).Draw(rt, "stride"))
 			}
-			now = max(now, next, s.Clock()+1)
-			add(Entry{Kind: EntryTick})
-		}
-		switch rapid.IntRange(0, 13).Draw(rt, "what") {
 		case 12:
 			cmd := CountCommand{Do: "open", Zones: []string{rapid.SampledFrom(zones).Draw(rt, "counted")}, MissingAfter: rapid.IntRange(1, 2).Draw(rt, "missing")}
 			if len(counts) > 0 && rapid.Bool().Draw(rt, "go on") {
