@@ -74,7 +74,7 @@ func (d Direction) String() string {
 type Passage struct {
 	Direction  Direction
 	Confidence float64 // 0 to 1: how much the burst looks like goods carried through
-	Reads      int     // reads in the burst
+	Reads      int     // reads in the burst when it was told
 	Peak       int16   // strongest read, tenths of a dBm; NoRSSI: none reported
 	Span       int64   // milliseconds from first to last read
 }

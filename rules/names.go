@@ -218,11 +218,11 @@ var entries = []entry{
 		func(e *Env) string { return e.Passage.Direction }).with(closed([]string{"in", "out", "unsure"})).with(onPassage),
 	floatName("passage.confidence", "0 to 1", "how much the burst of reads looks like goods carried through", `passage.confidence >= 0.7`, onlyItem, byItem,
 		func(e *Env) float64 { return e.Passage.Confidence }).with(measured).with(onPassage),
-	intName("passage.reads", "reads", "reads in the burst", `passage.reads >= 5`, onlyItem, byItem,
+	intName("passage.reads", "reads", "reads in the burst so far, when it was told", `passage.reads >= 5`, onlyItem, byItem,
 		func(e *Env) int { return e.Passage.Reads }).with(onPassage),
 	floatName("passage.peak_rssi", "dBm", "the strongest read of the burst; 0 when none was reported", `passage.peak_rssi > -60`, onlyItem, byItem,
 		func(e *Env) float64 { return e.Passage.PeakRSSI }).with(measured),
-	floatName("passage.seconds", "seconds", "from the first to the last read of the burst", `passage.seconds < 10`, onlyItem, byItem,
+	floatName("passage.seconds", "seconds", "from the first to the last read of the burst so far", `passage.seconds < 10`, onlyItem, byItem,
 		func(e *Env) float64 { return e.Passage.Seconds }).with(measured).with(onPassage),
 
 	textName("reader.id", "the read point that told", `reader.id == "street-door"`, pointed, byPoint,
