@@ -4,7 +4,6 @@ go 1.26.8
 
 require (
 	code.dny.dev/ssrf v0.3.0
-	github.com/agnivade/levenshtein v1.2.2
 	github.com/alecthomas/kong v1.17.0
 	github.com/cloudevents/sdk-go/v2 v2.16.2
 	github.com/expr-lang/expr v1.17.8

@@ -11,6 +11,7 @@ import (
 	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
+	"lintel/engine/faults"
 	"lintel/engine/layout"
 	"lintel/engine/sheet"
 )
@@ -106,7 +107,7 @@ func (b *bulkReader) head(r sheet.Row) bool {
 			b.at[k] = i
 		case name != "" && !slices.ContainsFunc(itemColumns, func(c sheet.Column) bool { return c.Name == name }):
 			b.errors = append(b.errors, catalog.RowError{
-				Line: r.Number, Column: strings.Clone(cell), Reason: "there is no such column" + didYouMean(name, bulkColumnNames), Hint: "use " + strings.Join(bulkColumnNames, ", "),
+				Line: r.Number, Column: strings.Clone(cell), Reason: "there is no such column" + faults.OrDidYouMean(name, bulkColumnNames), Hint: "use " + strings.Join(bulkColumnNames, ", "),
 			})
 			ok = false
 		}
@@ -155,7 +156,7 @@ func (b *bulkReader) take(r sheet.Row) {
 		disp, ok := dispositionByName(d)
 		switch {
 		case !ok:
-			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "), "there is no disposition %s%s", shown([]byte(d)), didYouMean(d, dispositionNames()))
+			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "), "there is no disposition %s%s", shown([]byte(d)), faults.OrDidYouMean(d, dispositionNames()))
 		case !slices.Contains(bulkDispositions, d):
 			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "), "%s can't be set in bulk", d)
 		}

@@ -7,6 +7,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/catalog"
+	"lintel/engine/faults"
 	"lintel/engine/sheet"
 )
 
@@ -85,7 +86,7 @@ func (c *call) itemFilter() (engine.ItemFilter, error) {
 	if d := c.QueryParam("disposition"); d != "" {
 		disp, ok := dispositionByName(d)
 		if !ok {
-			return f, badParam("disposition", "there is no disposition %s%s", shown([]byte(d)), didYouMean(d, dispositionNames()))
+			return f, badParam("disposition", "there is no disposition %s%s", shown([]byte(d)), faults.OrDidYouMean(d, dispositionNames()))
 		}
 		f.Disposition = &disp
 	}

@@ -12,6 +12,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/epc"
+	"lintel/engine/faults"
 	"lintel/engine/layout"
 )
 
@@ -172,7 +173,7 @@ func (d *eventDecoder) event(raw []byte) (engine.Event, *Rejection) {
 		if typ == "" {
 			return none, faultf(reasonShape, "\"type\" is missing; it is one of %s", strings.Join(engine.EventNames(), ", "))
 		}
-		return none, faultf(reasonShape, "there is no type %s%s; the types are %s", shown([]byte(typ)), didYouMean(typ, engine.EventNames()), strings.Join(engine.EventNames(), ", "))
+		return none, faultf(reasonShape, "there is no type %s%s; the types are %s", shown([]byte(typ)), faults.OrDidYouMean(typ, engine.EventNames()), strings.Join(engine.EventNames(), ", "))
 	}
 	if _, ok := d.lay.ZoneIndex(zone); zone != "" && !ok {
 		return none, faultf(reasonZone, "%s", noZone(d.lay, zone))
@@ -200,7 +201,7 @@ func (d *eventDecoder) unknownMember(members map[string]json.RawMessage) *Reject
 		}
 	}
 	slices.Sort(unknown)
-	return faultf(reasonShape, "unknown member %s%s", shown([]byte(unknown[0])), didYouMean(unknown[0], eventMembers))
+	return faultf(reasonShape, "unknown member %s%s", shown([]byte(unknown[0])), faults.OrDidYouMean(unknown[0], eventMembers))
 }
 
 // when reads the time of an event.

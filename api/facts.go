@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"lintel/engine"
+	"lintel/engine/faults"
 	"lintel/engine/store"
 )
 
@@ -109,7 +110,7 @@ func (c *call) wantedCauses() (func(*engine.Fact) bool, error) {
 		}
 		cause, ok := engine.CauseByName(word)
 		if !ok {
-			return nil, badParam("cause", "there is no cause %s%s", shown([]byte(word)), didYouMean(word, causeNames()))
+			return nil, badParam("cause", "there is no cause %s%s", shown([]byte(word)), faults.OrDidYouMean(word, causeNames()))
 		}
 		causes[cause], all = true, false
 	}

@@ -15,6 +15,7 @@ import (
 	"sync"
 	"time"
 
+	"lintel/engine/faults"
 	"lintel/engine/layout"
 	"lintel/engine/store"
 )
@@ -131,7 +132,7 @@ func checkKey(name string, scopes, sites []string) error {
 	}
 	for _, s := range scopes {
 		if !slices.Contains(Scopes(), s) {
-			return fmt.Errorf("%w: there is no scope %q%s; the scopes are %s", errKeySpec, s, didYouMean(s, Scopes()), strings.Join(Scopes(), ", "))
+			return fmt.Errorf("%w: there is no scope %q%s; the scopes are %s", errKeySpec, s, faults.OrDidYouMean(s, Scopes()), strings.Join(Scopes(), ", "))
 		}
 	}
 	for _, s := range sites {

@@ -6,6 +6,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"lintel/engine/faults"
 )
 
 // Query parameters.
@@ -61,7 +63,7 @@ func (c *call) checkParams() error {
 			}
 		}
 		if !known {
-			return badParam(name, "the route has no such parameter%s", didYouMean(name, names))
+			return badParam(name, "the route has no such parameter%s", faults.OrDidYouMean(name, names))
 		}
 	}
 	return nil

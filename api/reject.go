@@ -2,8 +2,6 @@ package api
 
 import (
 	"fmt"
-
-	"lintel/engine/layout"
 )
 
 // Rejection says why one read or event of a batch was not taken. The rest of the batch stands.
@@ -40,15 +38,4 @@ func shown(b []byte) string {
 		return fmt.Sprintf("%q...", b[:maxShown])
 	}
 	return fmt.Sprintf("%q", b)
-}
-
-// didYouMean returns ", did you mean ...?" if one of the names is close to what was written.
-func didYouMean(got string, names []string) string {
-	if len(got) > maxShown {
-		return ""
-	}
-	if n := layout.Nearest(got, names); n != "" {
-		return fmt.Sprintf("; did you mean %q?", n)
-	}
-	return ""
 }

@@ -11,6 +11,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/deliver"
+	"lintel/engine/faults"
 	"lintel/engine/store"
 	"lintel/engine/trial"
 	"lintel/rules"
@@ -144,7 +145,7 @@ func (c *call) trialPlan() (*trial.Plan, error) {
 	var unknown *trial.UnknownRuleError
 	switch {
 	case errors.As(err, &unknown):
-		return nil, problemf(codeUnknownRule, "The document of the body has no rule %s%s.", shown([]byte(name)), didYouMean(name, unknown.Have))
+		return nil, problemf(codeUnknownRule, "The document of the body has no rule %s%s.", shown([]byte(name)), faults.OrDidYouMean(name, unknown.Have))
 	case err != nil:
 		return nil, problemf(codeInvalidDocument, "%s.", strings.TrimSuffix(strings.ToUpper(err.Error()[:1])+err.Error()[1:], ".")).with("errors", found)
 	case plan.Tried == nil:

@@ -10,6 +10,8 @@ import (
 	"github.com/expr-lang/expr/ast"
 	"github.com/expr-lang/expr/file"
 	"github.com/expr-lang/expr/parser/lexer"
+
+	"lintel/engine/faults"
 )
 
 // problem is something to tell about a condition, with the span of characters that is meant.
@@ -359,7 +361,7 @@ func (g *guard) name(n ast.Node, name string, loc file.Location) ast.Node {
 		g.fail(loc, "the name of an attribute has at most 64 characters and no dot", "")
 		return n
 	case e.attribute && g.known.Attributes != nil && !slices.Contains(g.known.Attributes, attribute):
-		hint := nearest(attribute, g.known.Attributes)
+		hint := faults.Nearest(attribute, g.known.Attributes)
 		if hint != "" {
 			hint = "did you mean " + attributePrefix + hint + "?"
 		}
@@ -463,7 +465,7 @@ func (g *guard) literals(n *ast.BinaryNode) {
 			continue
 		}
 		hint := ""
-		if near := nearest(s.Value, set); near != "" {
+		if near := faults.Nearest(s.Value, set); near != "" {
 			hint = fmt.Sprintf("did you mean %q?", near)
 		} else if closed && len(set) <= 15 {
 			hint = "values are " + strings.Join(set, ", ")

@@ -5,6 +5,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"lintel/engine/faults"
 )
 
 // Hours of a rule that are not windows.
@@ -119,7 +121,7 @@ func parseDay(text string) (int, error) {
 		}
 	}
 	err := fmt.Errorf("%q is not a day; days are mon tue wed thu fri sat sun", text)
-	if n := nearest(text, dayPrefixes); n != "" {
+	if n := faults.Nearest(text, dayPrefixes); n != "" {
 		err = fmt.Errorf("%q is not a day; did you mean %s?", text, n)
 	}
 	return 0, err

@@ -12,6 +12,7 @@ import (
 	"github.com/expr-lang/expr/ast"
 	"github.com/expr-lang/expr/file"
 
+	"lintel/engine/faults"
 	"lintel/rules/yamldoc"
 )
 
@@ -381,7 +382,7 @@ func (g *guard) unknownParam(name string, loc file.Location) {
 	hint := "the document has no params"
 	if names := g.params.names(); len(names) > 0 {
 		hint = "params are " + strings.Join(names, ", ")
-		if near := nearest(strings.TrimPrefix(name, paramPrefix), names); near != "" {
+		if near := faults.Nearest(strings.TrimPrefix(name, paramPrefix), names); near != "" {
 			hint = "did you mean " + paramPrefix + near + "?"
 		}
 	}

@@ -12,6 +12,8 @@ import (
 	"unicode/utf8"
 
 	"github.com/expr-lang/expr/parser/lexer"
+
+	"lintel/engine/faults"
 )
 
 // Severity is how pressing an alert of the rule is.
@@ -176,7 +178,7 @@ func (c *setCompiler) rule(rt *ruleText) *Rule {
 			var err error
 			if r.Windows, err = ParseWindows(s.text); err != nil {
 				hint := "hours are open, always, or windows such as mon-fri 09:00-18:00, sat 22:00-02:00"
-				if n := nearest(s.text, []string{HoursOpen, HoursAlways}); n != "" {
+				if n := faults.Nearest(s.text, []string{HoursOpen, HoursAlways}); n != "" {
 					hint = "did you mean " + n + "?"
 				}
 				c.errorAt(s, "hours: "+err.Error(), hint)

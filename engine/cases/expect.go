@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"lintel/engine"
+	"lintel/engine/faults"
 	"lintel/engine/layout"
 	"lintel/rules/yamldoc"
 )
@@ -121,7 +122,7 @@ func (p *caseParser) patterns(f yamldoc.Field, words []string, strict bool) *pat
 		}
 		switch {
 		case t.what == "" || slices.Contains(words, t.what):
-		case strict, layout.Nearest(t.what, words) != "":
+		case strict, faults.Nearest(t.what, words) != "":
 			p.unknown(&yamldoc.Node{Kind: yamldoc.Scalar, Text: t.what, Line: n.Line, Column: n.Column}, "nothing that can happen to an alert here is called", words)
 			continue
 		}

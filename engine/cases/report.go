@@ -6,7 +6,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
-	"lintel/engine/layout"
+	"lintel/engine/faults"
 	"lintel/rules"
 	"lintel/rules/yamldoc"
 )
@@ -63,7 +63,7 @@ func (r *report) unknown(n *yamldoc.Node, what string, names []string) {
 		}
 		return first(a) - first(b)
 	})
-	if near := layout.Nearest(n.Text, likely); near != "" {
+	if near := faults.Nearest(n.Text, likely); near != "" {
 		hint = "did you mean " + near + "?"
 	} else if len(names) > 0 && len(names) <= 24 {
 		hint = "there are " + strings.Join(names, ", ")

@@ -24,6 +24,7 @@ type builder struct {
 
 func newBuilder() *builder {
 	return &builder{
+		report: newReport(),
 		c:      &Catalog{byGTIN: map[uint64]int32{}},
 		shared: map[string]string{},
 		lists:  map[string][]string{},

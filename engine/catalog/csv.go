@@ -11,7 +11,7 @@ import (
 	"strconv"
 	"strings"
 
-	"lintel/engine/layout"
+	"lintel/engine/faults"
 )
 
 // CSVOptions say how to read a CSV file.
@@ -231,13 +231,8 @@ func (p *csvParser) header(r *row, record []string) bool {
 			r.fail("", "give it a name, or remove it", "column %d has no name", i+1)
 		default:
 			hint := ""
-			if r.full() { // nobody will see it
-			} else if near := layout.Nearest(title, columnNames); near != "" {
-				hint = fmt.Sprintf("did you mean %q?", near)
-			} else if strings.Contains(title, "\t") {
-				hint = "divide columns by commas or semicolons, not by tabs"
-			} else {
-				hint = fmt.Sprintf("the columns are %s; one of your own is named %sNAME", strings.Join(columnNames, ", "), attributePrefix)
+			if !r.Full() {
+				hint = columnHint(title)
 			}
 			r.fail("", hint, "there is no column %.60q", title)
 		}
@@ -248,6 +243,17 @@ func (p *csvParser) header(r *row, record []string) bool {
 		return false
 	}
 	return true
+}
+
+// columnHint is how to mend a column that there is not.
+func columnHint(title string) string {
+	if ask := faults.DidYouMean(title, columnNames); ask != "" {
+		return ask
+	}
+	if strings.Contains(title, "\t") {
+		return "divide columns by commas or semicolons, not by tabs"
+	}
+	return fmt.Sprintf("the columns are %s; one of your own is named %sNAME", strings.Join(columnNames, ", "), attributePrefix)
 }
 
 func (p *csvParser) product(r *row, record []string) {

@@ -14,6 +14,7 @@ import (
 
 	"github.com/valyala/fastjson"
 
+	"lintel/engine/faults"
 	"lintel/engine/layout"
 )
 
@@ -99,11 +100,7 @@ func (p *jsonParser) document() {
 			}
 			switch name, _ := key.(string); {
 			case name != "products":
-				hint := ""
-				if near := layout.Nearest(name, []string{"products"}); near != "" {
-					hint = `did you mean "products"?`
-				}
-				p.fail(hint, "there is no member %.60q here", name)
+				p.fail(faults.DidYouMean(name, []string{"products"}), "there is no member %.60q here", name)
 				if err := p.dec.Decode(&p.raw); err != nil {
 					p.failSyntax(err)
 					return
@@ -232,10 +229,8 @@ func (r *row) object(path string, v *fastjson.Value, known []string, fn func(nam
 		i := slices.IndexFunc(known, func(name string) bool { return name == string(key) })
 		if i < 0 {
 			hint := ""
-			if !r.full() {
-				if near := layout.Nearest(string(key), known); near != "" {
-					hint = fmt.Sprintf("did you mean %q?", near)
-				}
+			if !r.Full() {
+				hint = faults.DidYouMean(string(key), known)
 			}
 			r.fail(path, hint, "there is no member %.60q here", key)
 			return
@@ -325,11 +320,7 @@ func (r *row) jsonLimits(column string, v *fastjson.Value) []Limit {
 				if kind, ok = r.jsonText(path, v); ok {
 					kind = strings.TrimSpace(kind)
 					if !kinds[kind] {
-						hint := "use one of " + strings.Join(layout.KindNames(), ", ")
-						if near := layout.Nearest(kind, layout.KindNames()); near != "" {
-							hint = fmt.Sprintf("did you mean %q?", near)
-						}
-						r.fail(path, hint, "%.40q is not a kind", kind)
+						r.fail(path, faults.OneOf(kind, layout.KindNames()), "%.40q is not a kind", kind)
 						ok = false
 					}
 				}

@@ -3,6 +3,8 @@ package catalog
 import (
 	"fmt"
 	"strings"
+
+	"lintel/engine/faults"
 )
 
 // RowError is one thing that is wrong with a file of products.
@@ -27,38 +29,18 @@ func (e RowError) Error() string {
 	if e.Column != "" {
 		where = append(where, e.Column)
 	}
-	s := e.Reason
-	if len(where) > 0 {
-		s = strings.Join(where, ", ") + ": " + s
-	}
-	if e.Hint != "" {
-		s += "; " + e.Hint
-	}
-	return s
+	return faults.Line(strings.Join(where, ", "), e.Reason, e.Hint)
 }
 
 // report collects errors: MaxErrors of them, and the number of the rest.
-type report struct {
-	list []RowError
-	more int
-}
+type report struct{ faults.List[RowError] }
 
-func (r *report) add(e RowError) {
-	if len(r.list) == MaxErrors {
-		r.more++
-		return
-	}
-	r.list = append(r.list, e)
-}
-
-// full says that nobody will see what is added now.
-func (r *report) full() bool { return len(r.list) == MaxErrors }
+func newReport() report { return report{faults.List[RowError]{Max: MaxErrors}} }
 
 func (r *report) errors() []RowError {
-	if r.more > 0 {
-		return append(r.list, RowError{Reason: fmt.Sprintf("%d more errors are not shown", r.more), Hint: "mend these first", More: r.more})
-	}
-	return r.list
+	return r.All(func(more int) RowError {
+		return RowError{Reason: fmt.Sprintf("%d more errors are not shown", more), Hint: "mend these first", More: more}
+	})
 }
 
 // row is what is being read: where it stands, and whether anything was wrong with it.
@@ -70,9 +52,7 @@ type row struct {
 
 func (r *row) fail(column, hint, reason string, args ...any) {
 	r.bad = true
-	if r.full() {
-		r.more++
-		return
+	if r.Room() {
+		r.Keep(RowError{Row: r.row, Line: r.line, Column: column, Reason: fmt.Sprintf(reason, args...), Hint: hint})
 	}
-	r.add(RowError{Row: r.row, Line: r.line, Column: column, Reason: fmt.Sprintf(reason, args...), Hint: hint})
 }

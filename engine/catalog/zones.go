@@ -3,6 +3,7 @@ package catalog
 import (
 	"slices"
 
+	"lintel/engine/faults"
 	"lintel/engine/layout"
 )
 
@@ -50,7 +51,7 @@ func (c *Catalog) UnknownZones(l *layout.Layout) []UnknownZone {
 	names = append(names, layout.KindNames()...)
 	list := make([]UnknownZone, 0, len(unknown))
 	for _, u := range unknown {
-		u.Nearest = layout.Nearest(u.Zone, names)
+		u.Nearest = faults.Nearest(u.Zone, names)
 		list = append(list, *u)
 	}
 	slices.SortFunc(list, func(a, b UnknownZone) int {

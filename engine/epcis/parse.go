@@ -9,6 +9,8 @@ import (
 	"unicode/utf8"
 
 	"github.com/go-faster/jx"
+
+	"lintel/engine/faults"
 )
 
 // Options bound what Parse takes. A zero value stands for the default.
@@ -47,7 +49,7 @@ func Parse(src []byte, opt Options) (*Document, error) {
 	if err := checkSyntax(src); err != nil {
 		return nil, err
 	}
-	p := &parser{src: src, opt: opt, event: -1, doc: &Document{}}
+	p := &parser{src: src, opt: opt, event: -1, doc: &Document{}, list: faults.List[Problem]{Max: maxProblems}}
 	p.document(jx.DecodeBytes(src))
 	if p.limit != nil {
 		return nil, p.limit
@@ -113,8 +115,7 @@ type parser struct {
 	doc   *Document
 	path  []byte
 	event int // index of the event that is being read; -1: none
-	list  Errors
-	more  int
+	list  faults.List[Problem]
 	limit *LimitError
 	ids   int // identities so far
 	fault error
@@ -124,25 +125,25 @@ func (p *parser) err() error {
 	switch {
 	case p.fault != nil: // the syntax has been checked, so this can't be; but it may not pass as an empty document
 		return Errors{{Event: -1, Pointer: string(p.path), Reason: "the document is not valid JSON: " + p.fault.Error()}}
-	case len(p.list) == 0:
+	case len(p.list.Kept) == 0:
 		return nil
-	case p.more > 0:
-		p.list = append(p.list, Problem{Event: -1, Reason: fmt.Sprintf("%d more problems are not shown", p.more), Hint: "mend these first"})
 	}
-	return p.list
+	return Errors(p.list.All(func(more int) Problem {
+		reason, hint := faults.Rest(more)
+		return Problem{Event: -1, Reason: reason, Hint: hint}
+	}))
 }
 
 // add notes a problem with the member name of where the parser is; "": with the place itself.
 func (p *parser) add(name, hint, reason string, args ...any) {
-	if len(p.list) >= maxProblems {
-		p.more++
+	if !p.list.Room() {
 		return
 	}
 	pointer := string(p.path)
 	if name != "" {
 		pointer += "/" + escapePointer(name)
 	}
-	p.list = append(p.list, Problem{Pointer: pointer, Event: p.event, Reason: fmt.Sprintf(reason, args...), Hint: hint})
+	p.list.Keep(Problem{Pointer: pointer, Event: p.event, Reason: fmt.Sprintf(reason, args...), Hint: hint})
 }
 
 func escapePointer(s string) string {
@@ -323,7 +324,7 @@ func (p *parser) word(d *jx.Decoder, v vocabulary, what string) string {
 	case strings.HasPrefix(s, "urn:epcglobal:cbv"), strings.HasPrefix(s, "http://ns.gs1.org/cbv/"), strings.HasPrefix(s, "https://ns.gs1.org/cbv/"):
 		p.add("", "write the bare word of the vocabulary", "%s is an address of the vocabulary that JSON does not have", shown(s))
 	case !validURI(s):
-		hint := nearest(s, v)
+		hint := faults.OneOf(s, v.list)
 		if hint == "" {
 			hint = "use a word of the Core Business Vocabulary, or a URI for one of your own"
 		}
@@ -335,11 +336,8 @@ func (p *parser) word(d *jx.Decoder, v vocabulary, what string) string {
 // extension reads a member that the standard does not have.
 func (p *parser) extension(d *jx.Decoder, name []byte, into *[]Member, known []string) {
 	if !validURI(string(name)) {
-		hint := ""
-		if len(name) <= 64 {
-			hint = nearest(string(name), vocabulary{list: known})
-		}
-		if !strings.HasPrefix(hint, "did you mean") {
+		hint := faults.DidYouMean(string(name), known)
+		if hint == "" {
 			hint = "a member of your own needs a prefix, as in example:" + strings.Map(nameRune, cut(string(name), 40)) + ", that the @context declares"
 		}
 		p.add("", hint, "the standard has no such member here")

@@ -7,6 +7,8 @@ import (
 	"slices"
 
 	"github.com/go-faster/jx"
+
+	"lintel/engine/faults"
 )
 
 // Bits for the members of events.
@@ -138,7 +140,7 @@ func (p *parser) member(d *jx.Decoder, ev *Event, bit uint32, name []byte) {
 	case mType:
 		s, ok := p.text(d)
 		if ev.Type = EventType(s); ok && !eventTypes.has[s] && !validURI(s) {
-			p.add("", nearest(s, eventTypes), "there is no event type %s", shown(s))
+			p.add("", faults.OneOf(s, eventTypes.list), "there is no event type %s", shown(s))
 		}
 	case mTime:
 		ev.Time, ev.At = p.time(d)
@@ -162,7 +164,7 @@ func (p *parser) member(d *jx.Decoder, ev *Event, bit uint32, name []byte) {
 	case mAction:
 		s, ok := p.text(d)
 		if ev.Action = Action(s); ok && !actions.has[s] {
-			p.add("", nearest(s, actions), "there is no action %s", shown(s))
+			p.add("", faults.OneOf(s, actions.list), "there is no action %s", shown(s))
 		}
 	case mEPCs:
 		ev.EPCs = p.uris(d, true)
@@ -352,7 +354,7 @@ func (p *parser) words(d *jx.Decoder, v vocabulary, what string) []string {
 
 // refuse notes a member that an object may not have, with a prefix or without.
 func (p *parser) refuse(d *jx.Decoder, name []byte, v vocabulary) {
-	p.add("", nearest(cut(string(name), 64), v), "there is no such member here, and none of one's own is allowed")
+	p.add("", faults.OneOf(cut(string(name), 64), v.list), "there is no such member here, and none of one's own is allowed")
 	p.stop(d.Skip())
 }
 

@@ -2,9 +2,8 @@ package epcis
 
 import (
 	"fmt"
-	"strings"
 
-	"lintel/engine/layout"
+	"lintel/engine/faults"
 )
 
 // Problem is one thing that is wrong with a document.
@@ -16,16 +15,7 @@ type Problem struct {
 }
 
 // String returns the problem as one line.
-func (p Problem) String() string {
-	s := p.Reason
-	if p.Pointer != "" {
-		s = p.Pointer + ": " + s
-	}
-	if p.Hint != "" {
-		s += "; " + p.Hint
-	}
-	return s
-}
+func (p Problem) String() string { return faults.Line(p.Pointer, p.Reason, p.Hint) }
 
 // Errors are all problems of a document, in its order. Past 200 the rest is counted in a last one.
 type Errors []Problem
@@ -33,13 +23,7 @@ type Errors []Problem
 const maxProblems = 200
 
 // Error returns one line for each problem.
-func (e Errors) Error() string {
-	lines := make([]string, len(e))
-	for i, p := range e {
-		lines[i] = p.String()
-	}
-	return "EPCIS: " + strings.Join(lines, "\n\t")
-}
+func (e Errors) Error() string { return faults.Lines("EPCIS", e) }
 
 // LimitError says that a document is larger than the receiver takes.
 type LimitError struct {
@@ -62,17 +46,4 @@ func shown(s string) string {
 		s = string(r[:most]) + "…"
 	}
 	return fmt.Sprintf("%q", s)
-}
-
-// nearest is the hint that names what was probably meant, else the whole list if it is short.
-func nearest(got string, v vocabulary) string {
-	if len(got) <= 64 {
-		if near := layout.Nearest(got, v.list); near != "" {
-			return fmt.Sprintf("did you mean %q?", near)
-		}
-	}
-	if len(v.list) <= 12 {
-		return "use one of " + strings.Join(v.list, ", ")
-	}
-	return ""
 }

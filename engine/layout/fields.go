@@ -17,26 +17,26 @@ const maxNameBytes = 200
 // fields are the members of one JSON object. Every read of a member records what is wrong with it and goes on, so that one Parse finds
 // everything.
 type fields struct {
-	*problems
+	*report
 	path   string
 	values map[string]*fastjson.Value
 }
 
 // object takes the members of v. known are the names that it may have; any other is a problem, as is one that stands twice.
-func (p *problems) object(path string, v *fastjson.Value, known ...string) fields {
-	f := fields{problems: p, path: path, values: map[string]*fastjson.Value{}}
+func (r *report) object(path string, v *fastjson.Value, known ...string) fields {
+	f := fields{report: r, path: path, values: map[string]*fastjson.Value{}}
 	o, err := v.Object()
 	if err != nil {
-		p.add(path, "write it in braces: { ... }", "%s where an object was expected", typeName(v))
+		r.add(path, "write it in braces: { ... }", "%s where an object was expected", typeName(v))
 		return f
 	}
 	o.Visit(func(key []byte, v *fastjson.Value) {
 		name := string(key)
 		switch _, twice := f.values[name]; {
 		case twice:
-			p.add(f.at(name), "keep one of them", "stands twice in this object")
+			r.add(f.at(name), "keep one of them", "stands twice in this object")
 		case !contains(known, name):
-			p.add(f.at(name), p.nearest(name, known), "there is no field %.60q here", name)
+			r.add(f.at(name), r.nearest(name, known), "there is no field %.60q here", name)
 		default:
 			f.values[name] = v
 		}

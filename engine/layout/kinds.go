@@ -1,6 +1,10 @@
 package layout
 
-import "fmt"
+import (
+	"fmt"
+
+	"lintel/engine/faults"
+)
 
 // Kind says what a zone is for.
 type Kind uint8
@@ -104,7 +108,7 @@ func parseName[T ~uint8](what string, names []string, name string) (T, error) {
 			return T(i), nil
 		}
 	}
-	return 0, fmt.Errorf("%q is not a %s%s", name, what, didYouMean(name, names[1:]))
+	return 0, fmt.Errorf("%q is not a %s%s", name, what, faults.OrDidYouMean(name, names[1:]))
 }
 
 func unmarshalName[T ~uint8](what string, names []string, b []byte, to *T) (err error) {

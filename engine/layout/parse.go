@@ -24,8 +24,8 @@ const (
 
 // Parse reads a layout document. The error, if any, is of type Errors and names every problem, not only the first.
 func Parse(src []byte) (*Layout, error) {
-	var p problems
-	root := parseJSON(&p, src)
+	p := newReport()
+	root := parseJSON(p, src)
 	if root == nil {
 		return nil, p.err()
 	}
@@ -48,7 +48,7 @@ func Parse(src []byte) (*Layout, error) {
 }
 
 // parseJSON returns nil after a problem with the text itself.
-func parseJSON(p *problems, src []byte) *fastjson.Value {
+func parseJSON(p *report, src []byte) *fastjson.Value {
 	src = bytes.TrimPrefix(src, []byte("\ufeff"))
 	if len(src) > MaxBytes {
 		p.add("", "", "the document is %d bytes long; at most %d are allowed", len(src), MaxBytes)
@@ -267,7 +267,7 @@ func parseHours(f *fields, h *Hours) {
 		f.add("hours.except", "remove dates that are long past", "has %d dates; at most %d are allowed", o.Len(), MaxExceptions)
 		return
 	}
-	ef := fields{problems: f.problems, path: "hours.except", values: map[string]*fastjson.Value{}}
+	ef := fields{report: f.report, path: "hours.except", values: map[string]*fastjson.Value{}}
 	o.Visit(func(key []byte, v *fastjson.Value) {
 		name := string(key)
 		date, err := ParseDate(name)

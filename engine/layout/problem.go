@@ -2,7 +2,8 @@ package layout
 
 import (
 	"fmt"
-	"strings"
+
+	"lintel/engine/faults"
 )
 
 // Problem is one thing that is wrong with a layout.
@@ -13,16 +14,7 @@ type Problem struct {
 }
 
 // String returns the problem as one line.
-func (p Problem) String() string {
-	s := p.Reason
-	if p.Path != "" {
-		s = p.Path + ": " + s
-	}
-	if p.Hint != "" {
-		s += "; " + p.Hint
-	}
-	return s
-}
+func (p Problem) String() string { return faults.Line(p.Path, p.Reason, p.Hint) }
 
 // Errors is what Parse returns for a bad layout: every problem, in the order of the document. Past 200 the rest is counted in a last one.
 type Errors []Problem
@@ -30,50 +22,33 @@ type Errors []Problem
 const maxProblems = 200
 
 // Error returns one line for each problem.
-func (e Errors) Error() string {
-	lines := make([]string, len(e))
-	for i, p := range e {
-		lines[i] = p.String()
+func (e Errors) Error() string { return faults.Lines("layout", e) }
+
+// report collects what is wrong.
+type report struct{ faults.List[Problem] }
+
+func newReport() *report { return &report{faults.List[Problem]{Max: maxProblems}} }
+
+func (r *report) add(path, hint, reason string, args ...any) {
+	if r.Room() {
+		r.Keep(Problem{Path: path, Reason: fmt.Sprintf(reason, args...), Hint: hint})
 	}
-	return "layout: " + strings.Join(lines, "\n\t")
 }
-
-// problems collects.
-type problems struct {
-	list Errors
-	more int
-}
-
-func (p *problems) add(path, hint, reason string, args ...any) {
-	if len(p.list) == maxProblems {
-		p.more++
-		return
-	}
-	p.list = append(p.list, Problem{Path: path, Reason: fmt.Sprintf(reason, args...), Hint: hint})
-}
-
-func (p *problems) full() bool { return len(p.list) == maxProblems }
 
 // nearest is the hint that names what was probably meant, else the alternatives if they are few. It is not worked out once nobody will see it.
-func (p *problems) nearest(got string, names []string) string {
-	if p.full() {
+func (r *report) nearest(got string, names []string) string {
+	if r.Full() {
 		return ""
 	}
-	if near := Nearest(got, names); near != "" {
-		return fmt.Sprintf("did you mean %q?", near)
-	}
-	if len(names) > 0 && len(names) <= 12 {
-		return "use one of " + strings.Join(names, ", ")
-	}
-	return ""
+	return faults.OneOf(got, names)
 }
 
-func (p *problems) err() error {
-	if p.more > 0 {
-		p.list = append(p.list, Problem{Reason: fmt.Sprintf("%d more problems are not shown", p.more), Hint: "mend these first"})
-	}
-	if len(p.list) == 0 {
+func (r *report) err() error {
+	if len(r.Kept) == 0 {
 		return nil
 	}
-	return p.list
+	return Errors(r.All(func(more int) Problem {
+		reason, hint := faults.Rest(more)
+		return Problem{Reason: reason, Hint: hint}
+	}))
 }
