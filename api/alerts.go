@@ -115,9 +115,9 @@ func (c *call) listAlerts() error {
 	if err != nil {
 		return err
 	}
-	status := cmp.Or(c.QueryParam("status"), "active")
-	if !slices.Contains(alertStatuses, status) {
-		return badParam("status", "there is no status %s; it is one of %s", shown([]byte(status)), strings.Join(alertStatuses, ", "))
+	status, err := c.statusParam("active", alertStatuses)
+	if err != nil {
+		return err
 	}
 	rule := c.QueryParam("rule")
 	cursor, err := c.cursorParam(2)

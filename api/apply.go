@@ -130,6 +130,12 @@ func (s snapshot) etag() string {
 	return `"` + hex.EncodeToString(h.Sum(nil)[:12]) + `"`
 }
 
+// tagged reports whether a list of entity tags has the one that stands for all versions together, or is "*". Weak ones never match (RFC 9110, section 13.1.1).
+func (s snapshot) tagged(list string) bool {
+	own := s.etag()
+	return listed(list, func(tag string) bool { return tag == own })
+}
+
 // versionOf reads one version of a document.
 func (a *API) versionOf(ctx context.Context, name string, version int) (store.Document, error) {
 	d, err := a.store.GetDocument(ctx, name, version)
@@ -229,7 +235,7 @@ func (c *call) applyConfiguration() error {
 		if err != nil {
 			return err
 		}
-		if match != "" && !listed(match, p.at.etag()) {
+		if match != "" && !p.at.tagged(match) {
 			return stalePlan()
 		}
 		if !p.ok() {
@@ -258,16 +264,6 @@ func (c *call) applyConfiguration() error {
 
 func stalePlan() error {
 	return problemf(codeVersionMismatch, "The configuration changed since the plan was made. Nothing was stored. Make the plan again.")
-}
-
-// listed reports whether an If-Match has the tag, or is "*" (RFC 9110, section 13.1.1: weak ones never match).
-func listed(match, tag string) bool {
-	for t := range strings.SplitSeq(match, ",") {
-		if t = strings.TrimSpace(t); t == "*" || t == tag {
-			return true
-		}
-	}
-	return false
 }
 
 // carried is what carrying out a plan came to.

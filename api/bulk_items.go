@@ -62,8 +62,8 @@ func (c *call) exportItems(f form) error {
 	err = c.view(func(st *engine.State) error {
 		lay := st.Config().Layout
 		t.Site = lay.Name
-		if _, ok := lay.ZoneIndex(filter.Zone); filter.Zone != "" && !ok {
-			return badParam("zone", "%s", noZone(lay, filter.Zone))
+		if err := checkZoneParam(lay, filter.Zone); err != nil {
+			return err
 		}
 		if filter.GTINs, err = productsOf(c.QueryParam("product"), st.Config().Catalog); err != nil {
 			return err

@@ -337,9 +337,9 @@ func (c *call) listCounts() error {
 	if err != nil {
 		return err
 	}
-	status := cmp.Or(c.QueryParam("status"), "all")
-	if !slices.Contains(countStatusNames, status) {
-		return badParam("status", "there is no status %s; it is one of %s", shown([]byte(status)), strings.Join(countStatusNames, ", "))
+	status, err := c.statusParam("all", countStatusNames)
+	if err != nil {
+		return err
 	}
 	cursor, err := c.cursorParam(1)
 	if err != nil {
@@ -356,8 +356,8 @@ func (c *call) listCounts() error {
 		return err
 	}
 	zone := c.QueryParam("zone")
-	if _, ok := lay.ZoneIndex(zone); zone != "" && !ok {
-		return badParam("zone", "%s", noZone(lay, zone))
+	if err := checkZoneParam(lay, zone); err != nil {
+		return err
 	}
 	list, err := c.counts(func(rec *engine.Count) bool {
 		switch {

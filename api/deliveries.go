@@ -155,12 +155,17 @@ func (c *call) deliveryByID(id string) (engine.Delivery, string, error) {
 	return engine.Delivery{}, "", problemf(codeUnknownDelivery, "There is no delivery %s on record.", shown([]byte(id)))
 }
 
-func (c *call) getDelivery() error {
+// deliveryOfPath is deliveryByID of the id in the path.
+func (c *call) deliveryOfPath() (engine.Delivery, string, error) {
 	id, err := c.pathValue("id")
 	if err != nil {
-		return err
+		return engine.Delivery{}, "", err
 	}
-	d, site, err := c.deliveryByID(id)
+	return c.deliveryByID(id)
+}
+
+func (c *call) getDelivery() error {
+	d, site, err := c.deliveryOfPath()
 	if err != nil {
 		return err
 	}
@@ -176,25 +181,22 @@ type RetryAnswer struct {
 }
 
 func (c *call) retryDelivery() error {
-	id, err := c.pathValue("id")
+	d, site, err := c.deliveryOfPath()
 	if err != nil {
 		return err
 	}
-	d, site, err := c.deliveryByID(id)
+	sender, err := c.sender()
 	if err != nil {
 		return err
 	}
-	if c.api.opt.Dispatcher == nil {
-		return problemf(codeUnavailable, "This server does not send deliveries.")
-	}
-	out, err := c.api.opt.Dispatcher.Retry(c.Request().Context(), site, id)
+	out, err := sender.Retry(c.Request().Context(), site, d.ID)
 	switch {
 	case errors.Is(err, store.ErrNotFound):
-		return problemf(codeUnknownDelivery, "There is no delivery %s on record.", shown([]byte(id)))
+		return problemf(codeUnknownDelivery, "There is no delivery %s on record.", shown([]byte(d.ID)))
 	case err != nil:
 		return unavailable(err)
 	}
-	if d, site, err = c.deliveryByID(id); err != nil {
+	if d, site, err = c.deliveryByID(d.ID); err != nil {
 		return err
 	}
 	return c.JSON(http.StatusOK, RetryAnswer{Outcome: outcomeView(out), Delivery: deliveryView(site, &d)})

@@ -71,11 +71,18 @@ func (c *call) expectation(name string) (expect int, err error) {
 	return present, nil
 }
 
-// tagged reports whether the list of entity tags has the version, or is "*" (RFC 9110, section 8.8.3). A version without its quotes will do.
+// tagged reports whether a list of entity tags has the version, or is "*". A weak one will do, and a version without its quotes.
 func tagged(list string, version int) bool {
+	return listed(list, func(tag string) bool {
+		tag = strings.TrimPrefix(tag, "W/")
+		return tag == etag(version) || tag == strconv.Itoa(version)
+	})
+}
+
+// listed reports whether a list of entity tags, as If-Match and If-None-Match have it (RFC 9110, section 13.1), is "*" or has one that is meant. None of our tags holds a comma.
+func listed(list string, is func(tag string) bool) bool {
 	for tag := range strings.SplitSeq(list, ",") {
-		tag = strings.TrimPrefix(strings.TrimSpace(tag), "W/")
-		if tag == "*" || tag == etag(version) || tag == strconv.Itoa(version) {
+		if tag = strings.TrimSpace(tag); tag == "*" || is(tag) {
 			return true
 		}
 	}

@@ -73,8 +73,8 @@ func (c *call) listItems() error {
 	}
 	list := ItemList{Items: []ItemView{}}
 	err = c.view(func(st *engine.State) error {
-		if _, ok := st.Config().Layout.ZoneIndex(f.Zone); f.Zone != "" && !ok {
-			return badParam("zone", "%s", noZone(st.Config().Layout, f.Zone))
+		if err := checkZoneParam(st.Config().Layout, f.Zone); err != nil {
+			return err
 		}
 		products := st.Config().Catalog
 		if f.GTINs, err = productsOf(c.QueryParam("product"), products); err != nil {
@@ -188,8 +188,8 @@ func (c *call) listStock() error {
 	}
 	list := StockList{Stock: []StockView{}}
 	err = c.view(func(st *engine.State) error {
-		if _, ok := st.Config().Layout.ZoneIndex(f.Zone); f.Zone != "" && !ok {
-			return badParam("zone", "%s", noZone(st.Config().Layout, f.Zone))
+		if err := checkZoneParam(st.Config().Layout, f.Zone); err != nil {
+			return err
 		}
 		products := st.Config().Catalog
 		if f.GTINs, err = productsOf(c.QueryParam("product"), products); err != nil {

@@ -199,11 +199,14 @@ func (s *stream) event(name, id string, v any) {
 }
 
 // flush sends what is written. A client that does not take it in time is dropped.
-func (s *stream) flush() error {
-	_ = s.rc.SetWriteDeadline(time.Now().Add(s.c.api.writePatience))
-	if _, err := s.c.Response().Write(s.buf.Bytes()); err != nil {
+func (s *stream) flush() error { return s.c.flush(s.rc, &s.buf) }
+
+// flush sends what a stream has written, within the time that a client has to take it, and empties buf.
+func (c *call) flush(rc *http.ResponseController, buf *bytes.Buffer) error {
+	_ = rc.SetWriteDeadline(time.Now().Add(c.api.writePatience))
+	if _, err := c.Response().Write(buf.Bytes()); err != nil {
 		return err
 	}
-	s.buf.Reset()
-	return s.rc.Flush()
+	buf.Reset()
+	return rc.Flush()
 }

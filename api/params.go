@@ -1,13 +1,16 @@
 package api
 
 import (
+	"cmp"
 	"encoding/base64"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
 
 	"lintel/engine/faults"
+	"lintel/engine/layout"
 )
 
 // Query parameters.
@@ -98,4 +101,21 @@ func moment(ms int64) *time.Time {
 	}
 	t := time.UnixMilli(ms).UTC()
 	return &t
+}
+
+// statusParam returns the parameter "status", one of names; otherwise where it is not given.
+func (c *call) statusParam(otherwise string, names []string) (string, error) {
+	status := cmp.Or(c.QueryParam("status"), otherwise)
+	if !slices.Contains(names, status) {
+		return "", badParam("status", "there is no status %s; it is one of %s", shown([]byte(status)), strings.Join(names, ", "))
+	}
+	return status, nil
+}
+
+// checkZoneParam refuses a parameter "zone" that is no zone of the site; "": it was not given.
+func checkZoneParam(lay *layout.Layout, zone string) error {
+	if _, ok := lay.ZoneIndex(zone); zone != "" && !ok {
+		return badParam("zone", "%s", noZone(lay, zone))
+	}
+	return nil
 }

@@ -7,7 +7,6 @@ import (
 	"errors"
 	"maps"
 	"net/http"
-	"time"
 
 	"lintel/engine"
 	"lintel/engine/store"
@@ -101,14 +100,7 @@ func (s *trialStream) end(err error) error {
 }
 
 // flush sends what is there. A client that does not take it in time ends its trial.
-func (s *trialStream) flush() error {
-	_ = s.rc.SetWriteDeadline(time.Now().Add(s.c.api.writePatience))
-	if _, err := s.c.Response().Write(s.buf.Bytes()); err != nil {
-		return err
-	}
-	s.buf.Reset()
-	return s.rc.Flush()
-}
+func (s *trialStream) flush() error { return s.c.flush(s.rc, &s.buf) }
 
 // fail ends the stream with what went wrong. A client that went away is told nothing.
 func (s *trialStream) fail(err error) error {

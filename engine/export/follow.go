@@ -68,7 +68,7 @@ func (f *follower) sync(ctx context.Context) error {
 	ids, all := f.takeAlerts()
 	err = f.facts(ctx, &pos)
 	if err == nil && !all {
-		err = f.copyAlerts(ctx, &pos, ids)
+		err = f.copyAlertsNamed(ctx, &pos, ids)
 	}
 	if err == nil {
 		err = f.copyCounts(ctx, &pos)
@@ -261,20 +261,6 @@ func (f *follower) nextBatch(ctx context.Context, from store.FactID) (factBatch,
 	return b, nil
 }
 
-// copyAlerts copies the alerts with these ids.
-func (f *follower) copyAlerts(ctx context.Context, pos *position, ids []string) error {
-	for chunk := range slices.Chunk(ids, alertsPage) {
-		p, err := f.alertsNamed(ctx, chunk)
-		if err != nil {
-			return err
-		}
-		if err := f.copyPage(ctx, pos, &alertsTable, p, fromStore); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
 // copyCounts copies the counts that were not finished when they were last copied, now and then.
 func (f *follower) copyCounts(ctx context.Context, pos *position) error {
 	if time.Since(f.countsAt) < countsEvery {
@@ -292,13 +278,23 @@ func (f *follower) copyCounts(ctx context.Context, pos *position) error {
 	return nil
 }
 
+// copyAlertsNamed copies the alerts with these ids.
+func (f *follower) copyAlertsNamed(ctx context.Context, pos *position, ids []string) error {
+	return f.copyNamed(ctx, pos, ids, alertsPage, &alertsTable, f.alertsNamed)
+}
+
+// copyCountsNamed copies the counts with these ids.
 func (f *follower) copyCountsNamed(ctx context.Context, pos *position, ids []string) error {
-	for chunk := range slices.Chunk(ids, countsPage) {
-		p, err := f.countsNamed(ctx, chunk)
+	return f.copyNamed(ctx, pos, ids, countsPage, &countsTable, f.countsNamed)
+}
+
+func (f *follower) copyNamed(ctx context.Context, pos *position, ids []string, size int, t *table, read func(context.Context, []string) (page, error)) error {
+	for chunk := range slices.Chunk(ids, size) {
+		p, err := read(ctx, chunk)
 		if err != nil {
 			return err
 		}
-		if err := f.copyPage(ctx, pos, &countsTable, p, fromStore); err != nil {
+		if err := f.copyPage(ctx, pos, t, p, fromStore); err != nil {
 			return err
 		}
 	}

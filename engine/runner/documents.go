@@ -202,32 +202,21 @@ func (r *Runner) pin(ctx context.Context, site string, pins []engine.Pin, by str
 // reconcile pins documents whose newest version the site has not taken up: a crash may have come between storing one and telling the site, and a new site has
 // to take up what was there before it.
 func (r *Runner) reconcile(ctx context.Context, site string, have []engine.Pin) error {
+	docs, err := r.opt.Store.ListDocuments(ctx, "")
+	if err != nil {
+		return err
+	}
 	var missing []engine.Pin
-	for _, name := range []string{engine.LayoutDocument(site), engine.ProductsDocument, engine.RulesDocument} {
-		d, err := r.newest(ctx, name)
-		if err != nil {
-			return err
+	for _, d := range docs {
+		if d.Name != engine.LayoutDocument(site) && d.Name != engine.ProductsDocument && d.Name != engine.RulesDocument {
+			continue
 		}
-		k := slices.IndexFunc(have, func(p engine.Pin) bool { return p.Doc == name })
-		if d > 0 && (k < 0 || have[k].Version < d) {
-			missing = append(missing, engine.Pin{Doc: name, Version: d})
+		if !slices.ContainsFunc(have, func(p engine.Pin) bool { return p.Doc == d.Name && p.Version >= d.Version }) {
+			missing = append(missing, engine.Pin{Doc: d.Name, Version: d.Version})
 		}
 	}
 	if len(missing) == 0 {
 		return nil
 	}
 	return r.pin(ctx, site, missing, "reconcile")
-}
-
-func (r *Runner) newest(ctx context.Context, name string) (int, error) {
-	docs, err := r.opt.Store.ListDocuments(ctx, name)
-	if err != nil {
-		return 0, err
-	}
-	for _, d := range docs {
-		if d.Name == name {
-			return d.Version, nil
-		}
-	}
-	return 0, nil
 }
