@@ -434,3 +434,33 @@ func TestAStoredDocumentTakesEffect(t *testing.T) {
 		return rules == 0
 	}, 10*time.Second, 10*time.Millisecond)
 }
+
+// A site that starts takes up what was stored while nobody told it, its own documents and no other site's, whatever their names begin with.
+func TestASiteTakesUpItsOwnDocuments(t *testing.T) {
+	st := open(t, t.TempDir())
+	defer st.Close()
+	products, err := (&catalog.Catalog{}).AppendBinary(nil)
+	require.NoError(t, err)
+	for name, body := range map[string][]byte{
+		engine.LayoutDocument("quayside"):   []byte(layoutJSON),
+		engine.LayoutDocument("quayside-2"): []byte(strings.Replace(layoutJSON, `"quayside"`, `"quayside-2"`, 1)),
+		engine.ProductsDocument:             products,
+		engine.RulesDocument:                []byte(rulesYAML),
+		"rules-of-old":                      []byte("none"),
+	} {
+		_, err := st.PutDocument(context.Background(), store.Document{Name: name, At: time.Now(), By: "test", Body: body}, 0)
+		require.NoError(t, err)
+	}
+	r := start(t, st, &outbox{})
+	defer r.Stop()
+	for _, id := range []string{"quayside", "quayside-2"} {
+		site, err := r.Site(context.Background(), id)
+		require.NoError(t, err)
+		var pins []engine.Pin
+		require.Eventually(t, func() bool {
+			_ = site.View(context.Background(), func(st *engine.State) error { pins = st.Config().Pins; return nil })
+			return len(pins) > 0
+		}, 10*time.Second, 5*time.Millisecond)
+		require.Equal(t, []engine.Pin{{Doc: engine.LayoutDocument(id), Version: 1}, {Doc: engine.ProductsDocument, Version: 1}, {Doc: engine.RulesDocument, Version: 1}}, pins)
+	}
+}
