@@ -176,7 +176,7 @@ func (c *call) recoverChannel() error {
 	case !req.Since.Before(until):
 		return problemf(codeInvalidBody, "The range is empty: \"since\" must be before \"until\", which is now if it is left out.")
 	}
-	sites, err := c.sites()
+	sites, err := c.deliverySites()
 	if err != nil {
 		return err
 	}

@@ -64,7 +64,7 @@ func TestRecoverChannel(t *testing.T) {
 	require.Equal(t, time.Date(2026, 11, 23, 23, 0, 0, 0, time.UTC), *a.First)
 	r.post(path+"?site=quayside", `{"since":"2026-11-24T00:00:00Z"}`).wants(200)
 	require.Equal(t, []string{
-		"[quayside] door-team 2026-11-23T23:00:00Z 2026-11-25T00:00:00Z",
+		"[quayside _channels] door-team 2026-11-23T23:00:00Z 2026-11-25T00:00:00Z",
 		"[quayside] door-team 2026-11-24T00:00:00Z 2026-11-25T09:14:07Z",
 	}, r.sends.ranges)
 	require.Contains(t, r.log.String(), "dead deliveries are sent again")

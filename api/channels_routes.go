@@ -109,6 +109,7 @@ func (c *call) putChannels() error {
 		if err != nil {
 			return err
 		}
+		warnings = append(warnings, deliver.AboutWarnings(channels)...)
 		c.Response().Header().Set("ETag", etag(saved))
 		status := http.StatusOK
 		if saved == 1 {

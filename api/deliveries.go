@@ -18,10 +18,11 @@ import (
 // DeliveryView is a delivery as answers show it.
 type DeliveryView struct {
 	ID       string          `json:"id"`
-	Site     string          `json:"site"`
+	Site     string          `json:"site,omitempty" jsonschema_description:"Left out of a notice about a channel."`
 	Channel  string          `json:"channel"`
 	Type     string          `json:"type"`
-	Alert    string          `json:"alert"`
+	Alert    string          `json:"alert,omitempty" jsonschema_description:"Left out of a notice about a channel."`
+	About    string          `json:"about_channel,omitempty" jsonschema_description:"The channel that a notice is about."`
 	Order    int             `json:"order"`
 	At       time.Time       `json:"at" jsonschema_description:"When what it tells of happened."`
 	Status   string          `json:"status" jsonschema:"enum=pending,enum=delivered,enum=dead"`
@@ -61,7 +62,19 @@ func deliveryView(site string, d *engine.Delivery) DeliveryView {
 	if d.Status == engine.DeliveryPending {
 		v.NextTry = moment(d.NextTry)
 	}
+	if site == deliver.ChannelsSite {
+		v.Site, v.Alert, v.About = "", "", d.Alert
+	}
 	return v
+}
+
+// deliverySites lists where the deliveries are that the caller may see: in his sites, and for all sites those about channels too.
+func (c *call) deliverySites() ([]string, error) {
+	sites, err := c.sites()
+	if err == nil && c.QueryParam("site") == "" && c.key.allSites() {
+		sites = append(sites, deliver.ChannelsSite)
+	}
+	return sites, err
 }
 
 func (c *call) listDeliveries() error {
@@ -85,7 +98,7 @@ func (c *call) listDeliveries() error {
 			return badParam("cursor", "it is none of this route")
 		}
 	}
-	sites, err := c.sites()
+	sites, err := c.deliverySites()
 	if err != nil {
 		return err
 	}
@@ -101,7 +114,7 @@ func (c *call) listDeliveries() error {
 				switch {
 				case err != nil:
 					return err
-				case status != "" && d.Status.String() != status, channel != "" && d.Channel != channel, alert != "" && d.Alert != alert:
+				case status != "" && d.Status.String() != status, channel != "" && d.Channel != channel, alert != "" && (d.Alert != alert || site == deliver.ChannelsSite):
 				case cursor != nil && newer(d.At, d.ID, afterMs, cursor[1]) <= 0:
 				default:
 					rows = append(rows, deliveryView(site, &d))
@@ -131,7 +144,7 @@ func (c *call) listDeliveries() error {
 // deliveryByID finds a delivery among the sites that the caller may see. The id begins with "msg_", the site and a hyphen, and a site's id may have hyphens too.
 func (c *call) deliveryByID(id string) (engine.Delivery, string, error) {
 	ctx := c.Request().Context()
-	sites, err := c.sites()
+	sites, err := c.deliverySites()
 	if err != nil {
 		return engine.Delivery{}, "", err
 	}

@@ -99,10 +99,12 @@ type channelDocument struct {
 	Secrets     []secretDocument  `json:"secrets,omitempty" jsonschema_description:"Newest first, at most two."`
 	Headers     map[string]string `json:"headers,omitempty"`
 	Timeout     string            `json:"timeout,omitempty" jsonschema:"example=15s"`
-	Types       []string          `json:"types,omitempty"`
+	Types       []string          `json:"types,omitempty" jsonschema_description:"Types of messages that it gets, or their beginnings up to a full stop, such as alert or alert.opened. Default: every type."`
 	MaxInFlight int               `json:"max_in_flight,omitempty"`
 	PerSecond   float64           `json:"per_second,omitempty"`
 	Disabled    bool              `json:"disabled,omitempty"`
+
+	AboutChannels bool `json:"about_channels,omitempty" jsonschema_description:"It is told of other channels, too: channel.failing after 24 and 48 hours without a success, channel.stopped, channel.started, and channel.dead_letters at most once an hour for each. No channel is told of itself. At most 8 channels are told."`
 }
 
 type secretDocument struct {

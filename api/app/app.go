@@ -105,7 +105,7 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	a.Registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	a.channels = &channels{store: a.Store, log: opt.Log}
 	d, err := deliver.New(deliver.Options{
-		Store: a.Store, Channels: a.channels.get, Guard: deliver.NewGuard(opt.AllowCIDRs), Log: opt.Log, Schedule: opt.Retry,
+		Store: a.Store, Channels: a.channels.get, AboutChannels: a.channels.aboutOthers, Guard: deliver.NewGuard(opt.AllowCIDRs), Log: opt.Log, Schedule: opt.Retry,
 		Observe: observe(a.Registry, func() deliver.Stats { return a.Dispatcher.Stats() }, func(at int64) float64 {
 			return opt.Now().Sub(time.UnixMilli(at)).Seconds() / opt.Speed
 		}),
@@ -223,6 +223,7 @@ type channels struct {
 	mu      sync.RWMutex
 	version int
 	byName  map[string]deliver.Channel
+	about   []string // those that are told about others
 }
 
 // channelsFresh is how soon a change of the channels is in use on every node.
@@ -233,6 +234,12 @@ func (c *channels) get(name string) (deliver.Channel, bool) {
 	defer c.mu.RUnlock()
 	ch, ok := c.byName[name]
 	return ch, ok
+}
+
+func (c *channels) aboutOthers() []string {
+	c.mu.RLock()
+	defer c.mu.RUnlock()
+	return c.about
 }
 
 func (c *channels) run(ctx context.Context) {
@@ -271,11 +278,15 @@ func (c *channels) refresh(ctx context.Context) error {
 			return err
 		}
 		m := make(map[string]deliver.Channel, len(list))
+		var about []string
 		for _, ch := range list {
 			m[ch.Name] = ch
+			if ch.AboutChannels {
+				about = append(about, ch.Name)
+			}
 		}
 		c.mu.Lock()
-		c.version, c.byName = h.Version, m
+		c.version, c.byName, c.about = h.Version, m, about
 		c.mu.Unlock()
 	}
 	return nil
@@ -313,9 +324,10 @@ func observe(reg prometheus.Registerer, stats func() deliver.Stats, since func(a
 			tries.WithLabelValues(d.Channel, out.Class.String()).Inc()
 			took.Observe(out.Took.Seconds())
 		},
-		Settled: func(_ string, d engine.Delivery) {
+		Settled: func(site string, d engine.Delivery) {
 			settled.WithLabelValues(d.Channel, d.Status.String()).Inc()
-			if d.Status == engine.DeliveryDelivered {
+			if d.Status == engine.DeliveryDelivered && site != deliver.ChannelsSite { // notices go by the real clock, and are no alerts'
+
 				age.Observe(max(0, since(d.At)))
 			}
 		},

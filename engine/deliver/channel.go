@@ -53,6 +53,8 @@ type Channel struct {
 	PerSecond   float64       // tries a second; those beyond wait. 0: no limit
 	Disabled    bool          // nothing is sent
 
+	AboutChannels bool // it is told of other channels that fail or are stopped, too: messages of TypeFailing and so on
+
 	template *template // of FormatTemplate
 }
 
@@ -174,6 +176,8 @@ type channelDocument struct {
 	MaxInFlight int               `json:"max_in_flight,omitempty"`
 	PerSecond   float64           `json:"per_second,omitempty"`
 	Disabled    bool              `json:"disabled,omitempty"`
+
+	AboutChannels bool `json:"about_channels,omitempty"`
 }
 
 type secretDocument struct {
@@ -184,7 +188,7 @@ type secretDocument struct {
 func (c Channel) document() channelDocument {
 	d := channelDocument{
 		Name: c.Name, URL: c.URL, Format: c.Format, Headers: c.Headers, Types: c.Types,
-		MaxInFlight: c.MaxInFlight, PerSecond: c.PerSecond, Disabled: c.Disabled,
+		MaxInFlight: c.MaxInFlight, PerSecond: c.PerSecond, Disabled: c.Disabled, AboutChannels: c.AboutChannels,
 	}
 	if c.template != nil {
 		d.Template = c.template.source

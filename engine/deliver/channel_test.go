@@ -23,7 +23,7 @@ const (
 		"template": {"text": "{data.alert.say}"},
 		"secrets": ["whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw", {"secret": "whsec_C2FVsBQIhrscChlQIMV+b5sSYspob7oD", "not_after": "2026-11-15T00:00:00Z"}],
 		"headers": {"Authorization": "Bearer s3cr3t-header"},
-		"timeout": "10s", "types": ["alert.opened", "alert.cleared"], "max_in_flight": 2, "per_second": 0.5, "disabled": true
+		"timeout": "10s", "types": ["alert.opened", "alert.cleared"], "max_in_flight": 2, "per_second": 0.5, "disabled": true, "about_channels": true
 	}`
 )
 
@@ -40,7 +40,7 @@ func TestParseChannels(t *testing.T) {
 			Name: "door-team", URL: "https://chat.example/hooks/T01/s3cr3t-path?token=s3cr3t-query", Format: FormatTemplate,
 			Secrets: []Secret{{Text: testSecret}, {Text: otherSecret, NotAfter: c.Secrets[1].NotAfter}},
 			Headers: map[string]string{"Authorization": "Bearer s3cr3t-header"}, Timeout: 10 * time.Second,
-			Types: []string{"alert.opened", "alert.cleared"}, MaxInFlight: 2, PerSecond: 0.5, Disabled: true,
+			Types: []string{"alert.opened", "alert.cleared"}, MaxInFlight: 2, PerSecond: 0.5, Disabled: true, AboutChannels: true,
 		}, c)
 	}
 	got, err := ParseChannels([]byte(`[{"name": "a", "url": "http://10.1.2.3:8080", "secrets": ["` + testSecret + `"], "disabled": null}]`))
@@ -76,7 +76,7 @@ func TestParseChannelsProblems(t *testing.T) {
 		{`{"channels": 3}`, `channels: is a number where a list is expected; write it in brackets: [ ... ]`},
 		{`{"channels": [3]}`, `channels[0]: is a number where an object is expected; write it in braces: { ... }`},
 		{with(`"nmae": "x"`), `channels[0].nmae: there is no such field; did you mean "name"?`},
-		{with(`"colour": "x"`), `channels[0].colour: there is no such field; the fields are name, url, format, template, secrets, headers, timeout, types, max_in_flight, per_second, disabled`},
+		{with(`"colour": "x"`), `channels[0].colour: there is no such field; the fields are name, url, format, template, secrets, headers, timeout, types, max_in_flight, per_second, disabled, about_channels`},
 		{`[{"name": "a", "name": "b", "url": "https://a.example", "secrets": ["` + testSecret + `"]}]`, `[0].name: stands twice; keep one of them`},
 		{with(`"name": "Door Team"`), `channels[0].name: "Door Team" can't be a channel's name; use 1 to 64 characters of a-z, 0-9 and '-'`},
 		{with(`"name": ""`), `channels[0].name: is empty`},
@@ -195,7 +195,7 @@ func TestChannelShowsNoSecret(t *testing.T) {
 	require.JSONEq(t, `{
 		"name": "door-team", "url": "https://chat.example/***", "format": "template", "template": {"text": "{data.alert.say}"},
 		"secrets": [{"secret": "`+c.Secrets[0].String()+`"}, {"secret": "`+c.Secrets[1].String()+`", "not_after": "2026-11-15T00:00:00Z"}],
-		"headers": {"Authorization": "***"}, "timeout": "10s", "types": ["alert.opened", "alert.cleared"], "max_in_flight": 2, "per_second": 0.5, "disabled": true
+		"headers": {"Authorization": "***"}, "timeout": "10s", "types": ["alert.opened", "alert.cleared"], "max_in_flight": 2, "per_second": 0.5, "disabled": true, "about_channels": true
 	}`, string(must(json.Marshal(c))))
 	require.Equal(t, c.Redacted(), c.Redacted().Redacted(), "a mask stays")
 	require.NotEqual(t, c.Secrets[0].String(), c.Secrets[1].String())

@@ -24,6 +24,9 @@ type Options struct {
 	Store store.Store
 	// Channels returns the channel of that name as it is now. It is called before every try and must be fast; it must not call the Dispatcher.
 	Channels func(name string) (Channel, bool)
+	// AboutChannels returns the names of the channels that are told about other channels (Channel.AboutChannels), under the same conditions. nil: none is.
+	AboutChannels func() []string
+
 	Guard    *Guard
 	Schedule Schedule       // its zero value: DefaultSchedule
 	Rand     func() float64 // in [0, 1), for jitter; nil: a generator that needs no seed
@@ -73,10 +76,16 @@ type Dispatcher struct {
 
 	health       map[string]*health // by channel
 	healthKnown  bool               // the store was asked
+	healthCursor store.Seq          // of ChannelsSite, when it was asked last
 	saves        uint64             // of healths
 	savingHealth bool
 	tending      bool
 	tendAt       time.Time
+
+	process   string     // tells processes apart, in the lease of the notices
+	leasedAt  time.Time  // when the lease was last had; zero: another process has it
+	deadSteps uint64     // numbers of steps
+	taking    sync.Mutex // held while steps are stored; before mu
 }
 
 // ErrStopped says that the dispatcher, or its work for the site, ended before the try did.
@@ -129,7 +138,7 @@ func New(opt Options) (*Dispatcher, error) {
 			CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
 		},
 		base: base, cancel: cancel,
-		sites: map[string]*siteQueue{}, lanes: map[string]*lane{}, health: map[string]*health{},
+		sites: map[string]*siteQueue{}, lanes: map[string]*lane{}, health: map[string]*health{}, process: rand.Text(),
 	}, nil
 }
 
@@ -182,6 +191,7 @@ func (d *Dispatcher) stop() {
 	patience := time.AfterFunc(d.opt.StopWithin, d.cancel)
 	d.wg.Wait()
 	patience.Stop()
+	d.unleaseNotices()
 	d.cancel()
 	d.client.CloseIdleConnections()
 }
@@ -233,7 +243,7 @@ func (d *Dispatcher) searchFirst(ctx context.Context, site string) (scanned, err
 	known := d.healthKnown
 	d.mu.Unlock()
 	if !known {
-		if err := d.refreshHealth(ctx); err != nil {
+		if _, err := d.refreshHealth(ctx); err != nil {
 			return scanned{}, err
 		}
 	}

@@ -659,7 +659,7 @@ func TestRetryByHand(t *testing.T) {
 // Another process that has the site now, and stored a success, is not overruled by a late failure of ours.
 func TestForget(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t, nil, hookChannel("chat", "https://chat.example/"))
+		r := newRig(t, func(o *Options) { o.AboutChannels = nil }, hookChannel("chat", "https://chat.example/"))
 		code, release := 500, make(chan struct{})
 		r.client.Transport = roundTrip(func(*http.Request) (*http.Response, error) {
 			<-release

@@ -49,6 +49,15 @@
 // warnings hours apart before it is stopped. One success begins all anew. 410 stops a channel at once. Each step is logged, given to Observer.Channel and part of Health, and
 // it is on record, so that a restart changes nothing and every process over the store goes by it within seconds.
 //
+// Channels with "about_channels" are told of the others, though never of themselves: TypeFailing, TypeStopped, TypeStarted, and TypeDeadLetters when deliveries were given up,
+// at most once an hour for each channel, with how many. These notices are deliveries like all others: signed, guarded, tried again, dead in the end, and wanted or not by "types". They
+// are kept under ChannelsSite, and the one process that has its lease sends them. Their Alert is the channel that they are about; their orders grow over all notices.
+//
+// Each event is told under one id, made of the channel, the event, the moment on record, and the receiver. The commit that puts the event on record writes its notices
+// too, and goes through only if no health was changed since it was read; so of two processes that see the same, one tells it, and a process that dies has stored both or
+// neither. If neither, the next failure raises the event again, from the same moment. Dead letters are counted after the commit that makes them dead: those of the last moment before a
+// process dies are on record, but in no notice.
+//
 // To a stopped channel nothing is sent; what is due waits by its schedule, and may die of it. It is started again by a test or a message sent again by hand that gets
 // through, by a change of its settings, or by StartChannel.
 //
@@ -71,13 +80,15 @@
 //	  "template": {"text": "{data.alert.say}", "level": "{data.alert.severity}"},
 //	  "secrets": ["whsec_...", {"secret": "whsec_...", "not_after": "2026-11-15T00:00:00Z"}],
 //	  "headers": {"Authorization": "Bearer ..."},
-//	  "timeout": "15s", "types": ["alert.opened"], "max_in_flight": 8, "per_second": 1, "disabled": false
+//	  "timeout": "15s", "types": ["alert.opened"], "max_in_flight": 8, "per_second": 1, "disabled": false,
+//	  "about_channels": true                                  // it is told of other channels that fail or are stopped
 //	}]}
 //
 // "webhook" sends {"type", "timestamp", "data"} as Standard Webhooks 1.0 recommends, "cloudevents" a CloudEvents 1.0 event in its JSON
 // format. A template is JSON whose texts may hold placeholders: {id}, {type}, {timestamp}, {site}, {channel}, {alert}, {order}, and {data} with a path
 // into the message's data, like {data.product.name} or {data.list.0}. A text that is one placeholder becomes the value itself, with its type;
-// within a longer text a placeholder becomes text, escaped. What is not there becomes null or nothing. {{ and }} are braces.
+// within a longer text a placeholder becomes text, escaped. What is not there becomes null or nothing. {{ and }} are braces. A notice about a channel has no site and no
+// alert; what a template asks of {data.alert} is taken from the notice itself, which has "say" and "severity" as an alert has, so that one template does for both.
 //
 // # Addresses
 //

@@ -1,23 +1,22 @@
 package deliver
 
 import (
-	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
-	"maps"
-	"slices"
 	"time"
 
 	"lintel/engine/store"
 )
 
-// KindChannel is the record kind of how a channel fares; the record's key is the channel's name. There is a record only while a channel has been failing for a while, or is
-// stopped. Since channels are no site's, the records are kept under a name that no site can have.
+// KindChannel is the record kind of how a channel fares; the record's key is the channel's name. There is a record only while a channel has been failing for a while, is
+// stopped, or had dead letters that were told of within the hour, or are still to be told of.
 const KindChannel store.Kind = "channel"
 
-const channelsSite = "_channels"
+// ChannelsSite is the name under which the store keeps what is no site's but channels': their health (KindChannel) and the notices about them (engine.KindDelivery).
+// No site can have this name. Its cursor counts the changes of healths.
+const ChannelsSite = "_channels"
 
 const (
 	failingStep   = 24 * time.Hour   // without any success: a warning, another, and then the channel is stopped
@@ -74,59 +73,9 @@ type health struct {
 	Health
 	warned  time.Time // when Warnings last grew
 	print   string    // of the channel's settings when it was stopped: others start it again
-	stored  bool      // a record is in the store
-	dirty   bool      // the store does not have this yet
+	stored  bool      // it is in the store that the channel fails or is stopped, or one of steps says so
+	steps   []step    // what the store does not have yet, in order
 	savedAt uint64    // Dispatcher.saves when it was last written
-}
-
-// healthRecord is a health as it is stored. Times are Unix milliseconds.
-type healthRecord struct {
-	Version      int       `json:"v"`
-	FailingSince int64     `json:"failing_since,omitempty"`
-	LastFailure  int64     `json:"last_failure,omitempty"`
-	Reason       string    `json:"reason,omitempty"`
-	Warnings     int       `json:"warnings,omitempty"`
-	Warned       int64     `json:"warned,omitempty"`
-	Stopped      int64     `json:"stopped,omitempty"`
-	Cause        StopCause `json:"cause,omitempty"`
-	Print        string    `json:"print,omitempty"`
-}
-
-const healthVersion = 1
-
-func millis(t time.Time) int64 {
-	if t.IsZero() {
-		return 0
-	}
-	return t.UnixMilli()
-}
-
-func fromMillis(ms int64) time.Time {
-	if ms == 0 {
-		return time.Time{}
-	}
-	return time.UnixMilli(ms)
-}
-
-func (h *health) record() []byte {
-	b, err := json.Marshal(healthRecord{
-		Version: healthVersion, FailingSince: millis(h.FailingSince), LastFailure: millis(h.LastFailure), Reason: h.Reason, Warnings: h.Warnings,
-		Warned: millis(h.warned), Stopped: millis(h.Stopped), Cause: h.Cause, Print: h.print,
-	})
-	if err != nil {
-		panic(fmt.Sprintf("deliver: a health does not marshal: %v", err)) // all its parts are strings and numbers
-	}
-	return b
-}
-
-// take replaces what is on record about the channel.
-func (h *health) take(r *healthRecord) {
-	h.FailingSince, h.Warnings, h.warned = fromMillis(r.FailingSince), r.Warnings, fromMillis(r.Warned)
-	h.Stopped, h.Cause, h.print = fromMillis(r.Stopped), r.Cause, r.Print
-	if last := fromMillis(r.LastFailure); last.After(h.LastFailure) {
-		h.LastFailure, h.Reason = last, r.Reason
-	}
-	h.stored = true
 }
 
 // clear forgets the failing and the stop.
@@ -135,9 +84,11 @@ func (h *health) clear() {
 	h.Stopped, h.Cause, h.print = time.Time{}, "", ""
 }
 
-// fingerprint tells settings of a channel apart.
+// fingerprint tells settings of a channel apart that its receiver can notice.
 func (c *Channel) fingerprint() string {
-	b, err := json.Marshal(c.document())
+	doc := c.document()
+	doc.AboutChannels = false
+	b, err := json.Marshal(doc)
 	if err != nil {
 		return "" // a template that does not marshal, which no parsed channel has
 	}
@@ -171,7 +122,7 @@ func (d *Dispatcher) stoppedNow(c *Channel) (Health, bool) {
 func (d *Dispatcher) startAgain(channel string, h *health, why string) {
 	d.opt.Log.Info("a stopped channel is sent to again", "channel", channel, "why", why, "stopped", h.Stopped.UTC(), "cause", string(h.Cause))
 	h.clear()
-	d.changed(h)
+	d.step(channel, h, step{kind: stepCleared, at: time.Now(), reason: why})
 	d.event(channel, EventStarted)
 }
 
@@ -209,11 +160,11 @@ func (d *Dispatcher) fared(c *Channel, out Outcome) {
 	case due:
 		h.Warnings++
 		h.warned = now
-		d.changed(h)
+		d.step(c.Name, h, step{kind: stepWarned, at: now, since: h.FailingSince, reason: out.Reason, warnings: h.Warnings})
 		log.Warn(fmt.Sprintf("the channel had no success for %d hours; after %d hours it will be stopped", h.Warnings*24, failingSteps*24))
 		d.event(c.Name, [...]ChannelEvent{EventFailing1, EventFailing2}[h.Warnings-1])
 	case !h.stored && failing >= keepFailing:
-		d.changed(h)
+		d.step(c.Name, h, step{kind: stepFailing, at: now, since: h.FailingSince, reason: out.Reason})
 	}
 }
 
@@ -222,9 +173,9 @@ func (d *Dispatcher) succeeded(channel string, h *health, now time.Time) {
 	switch {
 	case !h.Stopped.IsZero():
 		d.startAgain(channel, h, "a message got through")
-	case h.stored || h.dirty:
+	case h.stored:
 		h.clear()
-		d.changed(h)
+		d.step(channel, h, step{kind: stepCleared, at: now, reason: "a message got through"})
 	default:
 		h.clear()
 	}
@@ -232,179 +183,5 @@ func (d *Dispatcher) succeeded(channel string, h *health, now time.Time) {
 
 func (d *Dispatcher) stopChannel(c *Channel, h *health, cause StopCause, now time.Time) {
 	h.Stopped, h.Cause, h.print = now, cause, c.fingerprint()
-	d.changed(h)
-}
-
-// changed has the store take up what is known of a channel.
-func (d *Dispatcher) changed(h *health) {
-	h.dirty = true
-	if !d.savingHealth {
-		d.savingHealth = true
-		d.wg.Add(1)
-		go d.saveHealth()
-	}
-}
-
-// saveHealth writes what changed about channels until nothing is left to write.
-func (d *Dispatcher) saveHealth() {
-	defer d.wg.Done()
-	for {
-		var c store.Commit
-		var names []string
-		d.mu.Lock()
-		for _, name := range slices.Sorted(maps.Keys(d.health)) {
-			h := d.health[name]
-			if !h.dirty {
-				continue
-			}
-			names = append(names, name)
-			h.dirty = false
-			if h.stored = !h.FailingSince.IsZero() || !h.Stopped.IsZero(); h.stored {
-				c.Writes = append(c.Writes, store.Record{Kind: KindChannel, Key: name, Value: h.record()})
-			} else {
-				c.Deletes = append(c.Deletes, store.RecordKey{Kind: KindChannel, Key: name})
-			}
-		}
-		if len(names) == 0 {
-			d.savingHealth = false
-			d.mu.Unlock()
-			return
-		}
-		d.mu.Unlock()
-		c.Loose = true
-		err := d.opt.Store.Commit(d.base, channelsSite, c)
-		d.mu.Lock()
-		d.saves++
-		for _, name := range names {
-			d.health[name].savedAt = d.saves
-			d.health[name].dirty = d.health[name].dirty || err != nil
-		}
-		if err != nil && d.base.Err() != nil {
-			d.savingHealth = false
-			d.mu.Unlock()
-			return
-		}
-		d.mu.Unlock()
-		if err != nil {
-			d.opt.Log.Error("how channels fare can't be stored; it is tried again", "channels", names, "error", err)
-			select {
-			case <-d.base.Done():
-			case <-time.After(storeRetry):
-			}
-		}
-	}
-}
-
-// refreshHealth reads what this process and others have on record about channels. A record that is gone was cleared by another process: a message got through
-// there, or somebody started the channel.
-func (d *Dispatcher) refreshHealth(ctx context.Context) error {
-	d.mu.Lock()
-	began := d.saves
-	d.mu.Unlock()
-	var found map[string]healthRecord
-	err := again(ctx, func() error {
-		found = make(map[string]healthRecord)
-		_, err := d.opt.Store.Records(ctx, channelsSite, KindChannel, nil, func(_ store.Kind, name string, value []byte) error {
-			var r healthRecord
-			if err := json.Unmarshal(value, &r); err != nil || r.Version != healthVersion {
-				d.opt.Log.Error("the record of how a channel fares is damaged or of another version, and is passed over", "channel", name)
-				return nil
-			}
-			found[name] = r
-			return nil
-		})
-		return err
-	})
-	if err != nil {
-		return fmt.Errorf("reading how channels fare: %w", err)
-	}
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	d.healthKnown = true
-	for name, h := range d.health {
-		if _, there := found[name]; !there && h.stored && !h.dirty && h.savedAt <= began {
-			stopped := !h.Stopped.IsZero()
-			h.clear()
-			h.stored = false
-			if stopped {
-				d.pump(d.lane(name))
-			}
-		}
-	}
-	for name, r := range found {
-		h := d.healthOf(name)
-		if h.dirty || h.savedAt > began {
-			continue
-		}
-		h.take(&r)
-		if h.LastSuccess.After(h.FailingSince) && h.LastSuccess.After(h.Stopped) && !d.stopping {
-			h.clear() // it fails for another process only
-			d.changed(h)
-		}
-	}
-	return nil
-}
-
-// tendHealth refreshes what is known of channels every now and then, and starts those again whose settings changed.
-func (d *Dispatcher) tendHealth() {
-	defer d.wg.Done()
-	if err := d.refreshHealth(d.base); err != nil && d.base.Err() == nil {
-		d.opt.Log.Warn("what is on record about channels can't be read; what was known before holds", "error", err)
-	}
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	d.tending, d.tendAt = false, time.Now().Add(healthRefresh)
-	if d.stopping {
-		return
-	}
-	for name := range d.health {
-		if c, known := d.opt.Channels(name); known && !d.health[name].Stopped.IsZero() {
-			if _, still := d.stoppedNow(&c); !still {
-				d.pump(d.lane(name))
-			}
-		}
-	}
-}
-
-// Health returns how channels fare: those that were sent to since the start, and those that any process has on record as failing or stopped.
-func (d *Dispatcher) Health(ctx context.Context) (map[string]Health, error) {
-	if err := d.refreshHealth(ctx); err != nil {
-		return nil, err
-	}
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	all := make(map[string]Health, len(d.health))
-	for name, h := range d.health {
-		all[name] = h.Health
-		if c, known := d.opt.Channels(name); known && !h.Stopped.IsZero() && h.print != c.fingerprint() {
-			all[name] = Health{LastSuccess: h.LastSuccess, LastFailure: h.LastFailure} // about to be started again
-		}
-	}
-	return all, nil
-}
-
-// StartChannel lets a channel be sent to again that was stopped, and forgets how long it failed. It reports whether the channel was stopped. What failed for
-// good meanwhile is not sent again by this (see Recover).
-func (d *Dispatcher) StartChannel(ctx context.Context, name string) (bool, error) {
-	if err := d.refreshHealth(ctx); err != nil {
-		return false, err
-	}
-	err := d.opt.Store.Commit(ctx, channelsSite, store.Commit{Loose: true, Deletes: []store.RecordKey{{Kind: KindChannel, Key: name}}})
-	if err != nil {
-		return false, fmt.Errorf("starting channel %s: %w", name, err)
-	}
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	d.saves++
-	h := d.healthOf(name)
-	h.savedAt = d.saves
-	stopped := !h.Stopped.IsZero()
-	if stopped {
-		d.opt.Log.Info("a stopped channel is sent to again", "channel", name, "why", "somebody started it", "stopped", h.Stopped.UTC(), "cause", string(h.Cause))
-		d.event(name, EventStarted)
-	}
-	h.clear()
-	h.stored = false
-	d.pump(d.lane(name))
-	return stopped, nil
+	d.step(c.Name, h, step{kind: stepStopped, at: now, since: h.FailingSince, reason: h.Reason, cause: cause, print: h.print})
 }

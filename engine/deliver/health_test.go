@@ -74,7 +74,7 @@ func TestAStopOutlivesARestart(t *testing.T) {
 		require.True(t, second.healthOf(t, "chat").Stopped.IsZero())
 		require.Equal(t, []string{"chat started"}, second.happened())
 		require.Equal(t, engine.DeliveryDelivered, second.store.get(t, "quayside", "msg_b-1-chat").Status)
-		require.Empty(t, second.store.ids(channelsSite), "nothing is on record of a channel that works")
+		require.Empty(t, second.store.ids(ChannelsSite), "nothing is on record of a channel that works")
 	})
 }
 
@@ -132,7 +132,7 @@ func TestSustainedFailure(t *testing.T) {
 			s.message()
 			pass(11 * time.Minute)
 			s.message()
-			require.Equal(t, []string{"chat"}, s.store.ids(channelsSite))
+			require.Equal(t, []string{"chat"}, s.store.ids(ChannelsSite))
 			require.Equal(t, began.UnixMilli(), s.healthOf(t, "chat").FailingSince.UnixMilli())
 			return began
 		}
@@ -158,7 +158,7 @@ func TestSustainedFailure(t *testing.T) {
 		s.message()
 		require.True(t, s.healthOf(t, "chat").FailingSince.IsZero(), "one success resets")
 		require.False(t, s.healthOf(t, "chat").LastSuccess.IsZero())
-		require.Empty(t, s.store.ids(channelsSite), "nothing is on record of a channel that works")
+		require.Empty(t, s.store.ids(ChannelsSite), "nothing is on record of a channel that works")
 
 		s.code.Store(404)
 		began = fails()
@@ -299,7 +299,7 @@ func TestHealthIsStoredWhenTheStoreIsBack(t *testing.T) {
 		}
 		r.commit("quayside", message("chat", "a", 1))
 		pass(time.Minute)
-		require.Empty(t, r.store.ids(channelsSite))
+		require.Empty(t, r.store.ids(ChannelsSite))
 		require.EqualValues(t, 1, sent.Load())
 		require.Equal(t, StoppedGone, r.healthOf(t, "chat").Cause)
 		_, err := r.StartChannel(t.Context(), "chat")
@@ -308,7 +308,7 @@ func TestHealthIsStoredWhenTheStoreIsBack(t *testing.T) {
 		broken = false
 		r.store.mu.Unlock()
 		pass(time.Minute)
-		require.Equal(t, []string{"chat"}, r.store.ids(channelsSite))
+		require.Equal(t, []string{"chat"}, r.store.ids(ChannelsSite))
 	})
 }
 
@@ -319,7 +319,7 @@ func TestDamagedHealth(t *testing.T) {
 		code.Store(200)
 		r := newRig(t, nil, hookChannel("chat", "https://chat.example/"))
 		sent := answering(r, &code)
-		r.store.records[channelsSite] = map[string][]byte{"chat": []byte(`{"v":1`), "tickets": []byte(`{"v":99}`)}
+		r.store.records[ChannelsSite] = map[string][]byte{"chat": []byte(`{"v":1`), "tickets": []byte(`{"v":99}`)}
 		defer r.start(t, "quayside")()
 		r.commit("quayside", message("chat", "a", 1))
 		synctest.Wait()

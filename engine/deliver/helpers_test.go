@@ -26,17 +26,49 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 const testSecret = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
 
-// memory is a store of records only, which can be made to fail.
+// memory is a store of records and leases only, which can be made to fail.
 type memory struct {
 	store.Store
 	mu      sync.Mutex
-	records map[string]map[string][]byte // site, id
+	records map[string]map[string][]byte // site, id; notices apart, see shelf
+	cursors map[string]store.Seq
+	leases  map[string]string // site, owner
+	expiry  map[string]time.Time
 	commits int
 	fail    func() error  // asked before each commit
+	lost    func() error  // asked after each commit of ChannelsSite that took effect
 	hold    chan struct{} // if not nil, readings wait for it
 }
 
-func newMemory() *memory { return &memory{records: map[string]map[string][]byte{}} }
+func newMemory() *memory {
+	return &memory{records: map[string]map[string][]byte{}, cursors: map[string]store.Seq{}, leases: map[string]string{}, expiry: map[string]time.Time{}}
+}
+
+// notices is where the notices about channels are, in records.
+const notices = "_notices"
+
+// shelf returns where records are.
+func shelf(site string, kind store.Kind) string {
+	if site == ChannelsSite && kind == engine.KindDelivery {
+		return notices
+	}
+	return site
+}
+
+func (m *memory) Lease(ctx context.Context, site, owner string, ttl time.Duration) (bool, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	now := time.Now()
+	if have := m.leases[site]; have != "" && have != owner && m.expiry[site].After(now) {
+		return false, ctx.Err()
+	}
+	if ttl == 0 {
+		delete(m.leases, site)
+		return false, ctx.Err()
+	}
+	m.leases[site], m.expiry[site] = owner, now.Add(ttl)
+	return true, ctx.Err()
+}
 
 var errBroken = errors.New("the disk is on fire")
 
@@ -78,20 +110,21 @@ func (m *memory) Records(ctx context.Context, site string, kind store.Kind, keys
 	}
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	if keys == nil {
-		keys = slices.Collect(maps.Keys(m.records[site]))
-	}
-	if (kind == KindChannel) != (site == channelsSite) {
+	if kind == KindChannel && site != ChannelsSite {
 		return 0, errors.New("channels are kept apart from sites")
 	}
+	records := m.records[shelf(site, kind)]
+	if keys == nil {
+		keys = slices.Collect(maps.Keys(records))
+	}
 	for _, k := range keys {
-		if v, ok := m.records[site][k]; ok {
+		if v, ok := records[k]; ok {
 			if err := fn(kind, k, bytes.Clone(v)); err != nil {
 				return 0, err
 			}
 		}
 	}
-	return 0, ctx.Err()
+	return m.cursors[site], ctx.Err()
 }
 
 func (m *memory) Commit(ctx context.Context, site string, c store.Commit) error {
@@ -102,20 +135,32 @@ func (m *memory) Commit(ctx context.Context, site string, c store.Commit) error 
 			return err
 		}
 	}
-	if !c.Loose {
-		return errors.New("the sender must commit loosely")
+	health := slices.ContainsFunc(c.Writes, func(r store.Record) bool { return r.Kind == KindChannel }) ||
+		slices.ContainsFunc(c.Deletes, func(r store.RecordKey) bool { return r.Kind == KindChannel })
+	if c.Loose == health {
+		return errors.New("the sender must commit loosely, but for the health of channels")
 	}
-	if site != channelsSite {
+	if !c.Loose {
+		if m.cursors[site] != c.Expect {
+			return store.ErrConflict
+		}
+		m.cursors[site] = c.Next
+	}
+	if site != ChannelsSite {
 		m.commits++
 	}
-	if m.records[site] == nil {
-		m.records[site] = map[string][]byte{}
-	}
 	for _, k := range c.Deletes {
-		delete(m.records[site], k.Key)
+		delete(m.records[shelf(site, k.Kind)], k.Key)
 	}
 	for _, r := range c.Writes {
-		m.records[site][r.Key] = r.Value
+		at := shelf(site, r.Kind)
+		if m.records[at] == nil {
+			m.records[at] = map[string][]byte{}
+		}
+		m.records[at][r.Key] = r.Value
+	}
+	if m.lost != nil && site == ChannelsSite && !c.Loose {
+		return m.lost()
 	}
 	return ctx.Err()
 }
@@ -190,6 +235,11 @@ func newRig(t testing.TB, change func(*Options), channels ...Channel) *rig {
 			defer r.mu.Unlock()
 			c, ok := r.channels[name]
 			return c, ok
+		},
+		AboutChannels: func() []string {
+			r.mu.Lock()
+			defer r.mu.Unlock()
+			return slices.DeleteFunc(slices.Sorted(maps.Keys(r.channels)), func(name string) bool { return !r.channels[name].AboutChannels })
 		},
 		Guard: NewGuard(loopback),
 		Rand:  func() float64 { return 0.5 }, // the schedule itself

@@ -238,6 +238,9 @@ func (d *Dispatcher) save(s *siteQueue) {
 		d.mu.Unlock()
 
 		err := d.storeBatch(s, batch)
+		if err == nil {
+			d.died(s.name, batch)
+		}
 
 		d.mu.Lock()
 		s.failing = false
@@ -306,6 +309,7 @@ func (d *Dispatcher) commit(s *siteQueue, batch []*entry) error {
 		}
 	}
 	for _, e := range batch {
+		e.written = false
 		if e.out.left || e.result.Status != engine.DeliveryDelivered {
 			status, exists := now[e.id]
 			if !exists || status == engine.DeliveryDelivered || status != e.was || !attached && !e.hand {
@@ -316,6 +320,7 @@ func (d *Dispatcher) commit(s *siteQueue, batch []*entry) error {
 			c.Deletes = append(c.Deletes, store.RecordKey{Kind: engine.KindDelivery, Key: e.id})
 			continue
 		}
+		e.written = true
 		c.Writes = append(c.Writes, store.Record{Kind: engine.KindDelivery, Key: e.id, Value: engine.AppendDelivery(nil, &e.result)})
 	}
 	if len(c.Writes)+len(c.Deletes) == 0 {

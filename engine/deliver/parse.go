@@ -21,6 +21,7 @@ const (
 	MaxHeaders       = 32
 	MaxTypes         = 64
 	MaxSecrets       = 2 // the new one, and the one that it replaces
+	MaxAboutChannels = 8 // channels that are told about others
 
 	maxURLBytes    = 2048
 	maxHeaderBytes = 4096 // of one value
@@ -120,10 +121,15 @@ func (p *parser) document(src []byte) []Channel {
 		return nil
 	}
 	channels := make([]Channel, len(values))
-	seen := map[string]int{}
+	seen, about := map[string]int{}, 0
 	for i, v := range values {
 		at := fmt.Sprintf("%s[%d]", path, i)
 		c := p.channel(at, v)
+		if c.AboutChannels {
+			if about++; about == MaxAboutChannels+1 {
+				p.add(at+".about_channels", "leave it out here", "is true for more than %d channels", MaxAboutChannels)
+			}
+		}
 		if first, twice := seen[c.Name]; twice && c.Name != "" {
 			p.add(at+".name", "give each channel a name of its own", "%q is the name of %s[%d] too", c.Name, path, first)
 		} else {
@@ -135,7 +141,7 @@ func (p *parser) document(src []byte) []Channel {
 }
 
 func (p *parser) channel(path string, v *fastjson.Value) Channel {
-	f := p.object(path, v, "name", "url", "format", "template", "secrets", "headers", "timeout", "types", "max_in_flight", "per_second", "disabled")
+	f := p.object(path, v, "name", "url", "format", "template", "secrets", "headers", "timeout", "types", "max_in_flight", "per_second", "disabled", "about_channels")
 	var c Channel
 	if v.Type() != fastjson.TypeObject {
 		return c
@@ -161,6 +167,7 @@ func (p *parser) channel(path string, v *fastjson.Value) Channel {
 	c.MaxInFlight = int(f.number("max_in_flight", 1, maxInFlight, true))
 	c.PerSecond = f.number("per_second", 0.01, maxPerSecond, false)
 	c.Disabled = f.flag("disabled")
+	c.AboutChannels = f.flag("about_channels")
 
 	switch source := f.values["template"]; {
 	case c.Format == FormatTemplate && source == nil:

@@ -49,6 +49,7 @@ type entry struct {
 	was     engine.DeliveryStatus // before the try
 	result  engine.Delivery       // after it, while in the outbox
 	out     Outcome
+	written bool // the outcome is what the store has now, and not another process's
 	waiters []chan<- tried
 }
 

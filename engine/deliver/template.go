@@ -276,15 +276,23 @@ func (p *piece) fill(b []byte, site string, d *engine.Delivery, data any) []byte
 	case "timestamp":
 		v = timestamp(d.At)
 	case "site":
-		v = site
+		if site != ChannelsSite {
+			v = site
+		}
 	case "channel":
 		v = d.Channel
 	case "alert":
-		v = d.Alert
+		if site != ChannelsSite {
+			v = d.Alert
+		}
 	case "order":
 		v = json.Number(strconv.Itoa(d.Order))
 	case "data":
-		v = lookup(data, p.path[1:])
+		path := p.path[1:]
+		if site == ChannelsSite && len(path) > 1 && path[0] == "alert" {
+			path = path[1:] // a notice has no alert; it says and weighs what it tells by itself, so that the templates of chat tools do for it too
+		}
+		v = lookup(data, path)
 	}
 	if p.raw {
 		return append(b, marshal(v)...)
