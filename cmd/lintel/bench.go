@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"lintel/api"
 	"lintel/api/bench"
 	"lintel/engine"
 	"lintel/engine/store"
@@ -42,7 +43,7 @@ func (c *moveCmd) Run(s *streams) error {
 			for _, d := range docs {
 				sites = append(sites, strings.TrimPrefix(d.Name, engine.LayoutDocument("")))
 			}
-			n, err := store.Copy(ctx, from, to, sites)
+			n, err := store.Copy(ctx, from, to, sites, api.Apart())
 			if err != nil {
 				return err
 			}

@@ -15,10 +15,10 @@ type Copied struct {
 // copyChunk is how many records, facts or entries go over in one call.
 const copyChunk = 1000
 
-// Copy copies the named sites and all documents from one store to an empty one: every version of every document, journals as far as they
-// were kept, records, cursors and facts. Nothing may write to either meanwhile. Leases and idempotency keys stay behind. If it fails, empty the target and
+// Copy copies the named sites, what is kept under names that no site has (apart), and all documents from one store to an empty one: every version of every document, journals as far as
+// they were kept, records, cursors and facts. Nothing may write to either meanwhile. Leases and idempotency keys stay behind. If it fails, empty the target and
 // start again: the source is never changed.
-func Copy(ctx context.Context, from, to Store, sites []string) (Copied, error) {
+func Copy(ctx context.Context, from, to Store, sites, apart []string) (Copied, error) {
 	var n Copied
 	have, err := to.ListDocuments(ctx, "")
 	if err != nil {
@@ -36,6 +36,11 @@ func Copy(ctx context.Context, from, to Store, sites []string) (Copied, error) {
 			return n, fmt.Errorf("site %s: %w", site, err)
 		}
 		n.Sites++
+	}
+	for _, name := range apart {
+		if err := copySite(ctx, from, to, name, &n); err != nil {
+			return n, fmt.Errorf("%s: %w", name, err)
+		}
 	}
 	// Documents last: a target that has them is a whole one.
 	for _, d := range docs {
