@@ -14,6 +14,7 @@ import (
 	"lintel/engine/deliver"
 	"lintel/engine/runner"
 	"lintel/engine/store"
+	"lintel/engine/trial"
 )
 
 // Dispatcher is the sender of deliveries, as far as a person at the other end needs it.
@@ -51,8 +52,9 @@ type Options struct {
 	BatchLimit    int           // reads or events in a batch; default 10,000
 	LiveLimit     int           // live streams at one time; default 256
 	TrialLimit    int           // trials of rules at one time; default half of the processors, at least 1
-	TrialTime     time.Duration // of one trial; default 1 min
-	TrialFacts    int           // facts of one trial; default 50 million
+	TrialTime     time.Duration // of one trial; default DefaultTrialTime
+	TrialAlerts   int           // alerts that one trial raises; default trial.DefaultMaxAlerts
+	TrialFacts    int           // facts of one trial; default DefaultTrialFacts
 	Timeout       time.Duration // of a request as a whole; default 30s
 	LongTimeout   time.Duration // of one that stores products; default 2 min
 	TakeUp        time.Duration // how long storing a document waits for the sites to take it up; default 2s
@@ -108,8 +110,9 @@ func New(opt Options) *API {
 	orDefault(&opt.LongTimeout, 2*time.Minute)
 	orDefault(&opt.TakeUp, 2*time.Second)
 	orDefault(&opt.TrialLimit, max(1, runtime.GOMAXPROCS(0)/2))
-	orDefault(&opt.TrialTime, time.Minute)
-	orDefault(&opt.TrialFacts, 50_000_000)
+	orDefault(&opt.TrialTime, DefaultTrialTime)
+	orDefault(&opt.TrialAlerts, trial.DefaultMaxAlerts)
+	orDefault(&opt.TrialFacts, DefaultTrialFacts)
 	a := &API{
 		opt: opt, log: opt.Log, store: opt.Store, runner: opt.Runner, metrics: newMetrics(opt.Registry),
 		// These go by the real clock, as the store does, even where a demonstration lets the shop's clock run fast.

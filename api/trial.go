@@ -17,6 +17,12 @@ import (
 	"lintel/rules"
 )
 
+// What one trial may take, unless Options say otherwise.
+const (
+	DefaultTrialTime  = time.Minute
+	DefaultTrialFacts = 50_000_000
+)
+
 // Trials.
 const (
 	trialSpan   = 7 * 24 * time.Hour // the range of a trial that names none
@@ -26,7 +32,7 @@ const (
 func trialRoutes() []route {
 	about := fmt.Sprintf("The rule of this name in the body, which is a rules document, or the saved one if there is no body, meets the facts that were recorded of a site. Nobody is told, and nothing is stored.\n\n"+
 		"The answer streams, one JSON object a line, or as server-sent events where Accept asks for them: lines of the type `progress` with how far it is, `alert` for the first alerts that it would have raised, "+
-		"and at last `result`, or `problem` with what went wrong. With server-sent events the type is the event's name too. A trial stops when its client goes away, and is bounded in time, facts and alerts: the result then says what stopped it. "+
+		"and at last `result`, or `problem` with what went wrong. With server-sent events the type is the event's name too. A trial stops when its client goes away, and is bounded in time, facts and alerts, as whoever runs the server set: the result then says what stopped it. "+
 		"What the facts of the %s before the range say is known, what happens in them is not counted.\n\n%s", "day", engine.Notice)
 	return []route{{
 		method: "POST", path: "/v1/rules/{name}/trial", name: "tryRule", group: "Documents", summary: "Try a rule on what was recorded", about: about,
@@ -119,7 +125,7 @@ func (c *call) trialPlan() (*trial.Plan, error) {
 	if c.site, err = c.trialSite(); err != nil {
 		return nil, err
 	}
-	plan := &trial.Plan{Site: c.site, MaxFacts: c.api.opt.TrialFacts, MaxTime: c.api.opt.TrialTime}
+	plan := &trial.Plan{Site: c.site, MaxFacts: c.api.opt.TrialFacts, MaxTime: c.api.opt.TrialTime, MaxAlerts: c.api.opt.TrialAlerts}
 	if plan.From, plan.To, err = c.trialRange(); err != nil {
 		return nil, err
 	}

@@ -99,9 +99,13 @@ func TestTrialOfTheSavedRule(t *testing.T) {
 	// Nobody was told, and nothing happened.
 	require.Len(t, into[DeliveryList](r.get("/v1/deliveries")).Deliveries, before)
 	require.Len(t, into[AlertList](r.get("/v1/alerts?status=all")).Alerts, 3+len(into[AlertList](r.get("/v1/alerts?status=all&rule=in-the-shelf")).Alerts))
-	after, _, err := r.store.Cursor(t.Context(), "quayside")
+	since, err := r.store.Read(t.Context(), "quayside", cursor, 100, 0)
 	require.NoError(t, err)
-	require.Equal(t, cursor, after)
+	for _, e := range since {
+		var what engine.Entry
+		require.NoError(t, engine.DecodeEntry(e.Data, &what))
+		require.Equal(t, engine.EntryTick, what.Kind, "but that time passed")
+	}
 
 	require.Len(t, r.try("?alerts=1", "")[lineAlert], 1)
 	rep = resultOf(t, r.try("?from=2020-01-01T00:00:00Z&to=2020-01-02T00:00:00Z", ""))
@@ -220,6 +224,9 @@ func TestTrialsThatBreakOff(t *testing.T) {
 	rep := resultOf(t, r.try("", ""))
 	require.Equal(t, trial.StoppedFacts, rep.Stopped)
 	require.Zero(t, rep.Recorded.Other, "an alert past where the trial came to can't be missed")
+	r.alert(2)
+	r.api = New(Options{Store: r.store, Runner: r.run, Log: sound.log, Now: r.clock, TrialAlerts: 1})
+	require.Equal(t, trial.StoppedAlerts, resultOf(t, r.try("", "")).Stopped)
 
 	r.api = sound
 	r.api.Close()

@@ -46,6 +46,11 @@ type Options struct {
 
 	Export ExportOptions // where else the data goes
 
+	TrialLimit  int           // trials of rules at one time; default half of the processors, at least 1
+	TrialTime   time.Duration // of one trial; default api.DefaultTrialTime
+	TrialAlerts int           // alerts that one trial raises; default trial.DefaultMaxAlerts
+	TrialFacts  int           // facts of one trial; default api.DefaultTrialFacts
+
 	Log *slog.Logger // default slog.Default
 
 	// A simulated shop has a clock of its own, which the sites and the API go by; webhooks are sent by the real one.
@@ -121,7 +126,10 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	if a.exports, err = newExports(a); err != nil {
 		return nil, errors.Join(err, a.closeStore())
 	}
-	a.API = api.New(api.Options{Store: a.Store, Runner: a.Runner, Dispatcher: d, Log: opt.Log, Registry: a.Registry, PublicURL: opt.PublicURL, Now: opt.Now})
+	a.API = api.New(api.Options{
+		Store: a.Store, Runner: a.Runner, Dispatcher: d, Log: opt.Log, Registry: a.Registry, PublicURL: opt.PublicURL, Now: opt.Now,
+		TrialLimit: opt.TrialLimit, TrialTime: opt.TrialTime, TrialAlerts: opt.TrialAlerts, TrialFacts: opt.TrialFacts,
+	})
 	return a, nil
 }
 

@@ -31,7 +31,7 @@ var errRefused = errors.New("refused")
 
 type cli struct {
 	LogLevel slog.Level      `help:"How much to log: debug, info, warn or error." default:"info" env:"LINTEL_LOG_LEVEL"`
-	Config   kong.ConfigFlag `help:"JSON file with values for any flag, by its name." type:"existingfile" env:"LINTEL_CONFIG" placeholder:"FILE"`
+	Config   kong.ConfigFlag `help:"JSON file with values for any flag, by its name with _ for -, such as facts_keep." type:"existingfile" env:"LINTEL_CONFIG" placeholder:"FILE"`
 
 	Demo   demoCmd   `cmd:"" help:"Play a day at Quayside Books, an invented bookshop, and show what Lintel makes of it."`
 	Serve  serveCmd  `cmd:"" help:"Run the server."`

@@ -27,6 +27,11 @@ type serveCmd struct {
 	FactsKeep   time.Duration `help:"How long facts, and with them the trails of items, are kept." default:"720h" env:"LINTEL_FACTS_KEEP"`
 	AlertsKeep  time.Duration `help:"How long alerts that are over are kept, at least 192h." default:"8760h" env:"LINTEL_ALERTS_KEEP"`
 
+	TrialLimit  int           `help:"Trials of rules that run at one time, for all sites and people together. 0: half of the processors, at least one." default:"0" env:"LINTEL_TRIAL_LIMIT"`
+	TrialTime   time.Duration `help:"How long one trial may take, at least 1s. A trial that meets one of these limits ends with what it has by then, and says so." default:"1m" env:"LINTEL_TRIAL_TIME"`
+	TrialAlerts int           `help:"Alerts that one trial may raise or keep open at one time; each takes memory." default:"50000" env:"LINTEL_TRIAL_ALERTS"`
+	TrialFacts  int           `help:"Facts that one trial may read." default:"50000000" env:"LINTEL_TRIAL_FACTS"`
+
 	ExportDir    string        `help:"Directory to write CSV files to: items, stock, counts, alerts, facts by day, products." type:"path" env:"LINTEL_EXPORT_DIR" placeholder:"DIR"`
 	ExportEvery  time.Duration `help:"How often the CSV files are written." default:"15m" env:"LINTEL_EXPORT_EVERY"`
 	ExportDefuse bool          `help:"Put an apostrophe before texts in CSV files that a spreadsheet would run as a formula." env:"LINTEL_EXPORT_DEFUSE"`
@@ -37,20 +42,52 @@ type serveCmd struct {
 // stopWithin bounds a clean end.
 const stopWithin = 25 * time.Second
 
-func (c *serveCmd) Run(s *streams) error {
+// Validate refuses limits that can't be meant. There is none that means "no limit": a trial shares the machine with the shop.
+func (c *serveCmd) Validate() error {
+	switch {
+	case c.TrialLimit < 0 || c.TrialLimit > maxTrials:
+		return fmt.Errorf("--trial-limit is %d: it goes from 1 to %d, and 0 is half of the processors", c.TrialLimit, maxTrials)
+	case c.TrialTime < time.Second || c.TrialTime > maxTrialTime:
+		return fmt.Errorf("--trial-time is %v: it goes from 1s to %v", c.TrialTime, maxTrialTime)
+	case c.TrialAlerts < 1 || c.TrialAlerts > maxTrialAlerts:
+		return fmt.Errorf("--trial-alerts is %d: it goes from 1 to %d", c.TrialAlerts, maxTrialAlerts)
+	case c.TrialFacts < 1:
+		return fmt.Errorf("--trial-facts is %d: at least 1 is needed", c.TrialFacts)
+	}
+	return nil
+}
+
+// Bounds of what one may set.
+const (
+	maxTrials      = 1024
+	maxTrialTime   = 24 * time.Hour
+	maxTrialAlerts = 10_000_000
+)
+
+// options says what the flags ask for.
+func (c *serveCmd) options() (app.Options, error) {
 	allow, err := deliver.ParseCIDRs(c.AllowCIDR)
 	if err != nil {
-		return fmt.Errorf("--allow-cidr: %w", err)
+		return app.Options{}, fmt.Errorf("--allow-cidr: %w", err)
 	}
 	schedule := deliver.DefaultSchedule()
 	if schedule.Delays, err = deliver.ParseDelays(c.Retry); err != nil {
-		return fmt.Errorf("--retry: %w", err)
+		return app.Options{}, fmt.Errorf("--retry: %w", err)
 	}
-	a, err := app.New(s.ctx, app.Options{
+	return app.Options{
 		Data: c.Data, Redis: c.Redis, Listen: c.Listen, Node: c.Node, PublicURL: c.PublicURL, AllowCIDRs: allow, Retry: schedule,
 		JournalKeep: c.JournalKeep, FactsKeep: c.FactsKeep, AlertsKeep: c.AlertsKeep, Log: slog.Default(),
-		Export: app.ExportOptions{Dir: c.ExportDir, Every: c.ExportEvery, Defuse: c.ExportDefuse, Keep: c.ExportKeep, SQL: c.SQL},
-	})
+		Export:     app.ExportOptions{Dir: c.ExportDir, Every: c.ExportEvery, Defuse: c.ExportDefuse, Keep: c.ExportKeep, SQL: c.SQL},
+		TrialLimit: c.TrialLimit, TrialTime: c.TrialTime, TrialAlerts: c.TrialAlerts, TrialFacts: c.TrialFacts,
+	}, nil
+}
+
+func (c *serveCmd) Run(s *streams) error {
+	opt, err := c.options()
+	if err != nil {
+		return err
+	}
+	a, err := app.New(s.ctx, opt)
 	if err != nil {
 		return err
 	}
