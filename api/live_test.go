@@ -66,7 +66,7 @@ func next(t testing.TB, events <-chan event, name string) event {
 			if e.name == name {
 				return e
 			}
-		case <-time.After(10 * time.Second):
+		case <-time.After(30 * time.Second):
 			require.Fail(t, "no event "+name)
 		}
 	}

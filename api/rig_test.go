@@ -398,7 +398,7 @@ func missedAnswers() []string {
 // until waits for a condition.
 func (r *rig) until(what string, f func() bool) {
 	r.t.Helper()
-	for end := time.Now().Add(20 * time.Second); !f(); time.Sleep(5 * time.Millisecond) {
+	for end := time.Now().Add(time.Minute); !f(); time.Sleep(5 * time.Millisecond) {
 		require.True(r.t, time.Now().Before(end), "waiting for %s", what)
 	}
 }

@@ -38,7 +38,7 @@ func TestServerExports(t *testing.T) {
 	require.Eventually(t, func() bool {
 		_, err := os.Stat(filepath.Join(dir, "out", "manifest.json"))
 		return err == nil
-	}, 10*time.Second, 10*time.Millisecond)
+	}, time.Minute, 10*time.Millisecond)
 
 	_, err = a.Runner.SaveDocument(ctx, engine.LayoutDocument("quayside"), sim.Layout(), "test", "", -1)
 	require.NoError(t, err)
@@ -55,7 +55,7 @@ func TestServerExports(t *testing.T) {
 		var sites int
 		err := db.QueryRow("SELECT count(*) FROM lintel_sync WHERE site = 'quayside' AND todo = 0").Scan(&sites)
 		return err == nil && sites == 1
-	}, 10*time.Second, 20*time.Millisecond)
+	}, time.Minute, 20*time.Millisecond)
 	stop()
 }
 

@@ -201,7 +201,7 @@ func TestCancel(t *testing.T) {
 			select {
 			case err := <-done:
 				require.NoError(t, err)
-			case <-time.After(10 * time.Second): // about two on a machine of its own
+			case <-time.After(30 * time.Second): // about two on a machine of its own
 				t.Fatal("it did not end")
 			}
 			empty(t, dir)

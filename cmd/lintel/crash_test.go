@@ -102,7 +102,7 @@ func (v *victim) start() {
 		}
 		resp.Body.Close()
 		return resp.StatusCode == 200
-	}, 20*time.Second, 10*time.Millisecond, "the server does not get ready")
+	}, time.Minute, 10*time.Millisecond, "the server does not get ready")
 }
 
 func (v *victim) kill() {
@@ -396,7 +396,7 @@ func countThrough(t *testing.T, v *victim, key string, stop <-chan struct{}, wg 
 			code, answer := try(http.MethodGet, path+"/"+opened.ID, "", "")
 			// A last batch may have been taken without an answer.
 			return code == 200 && json.Unmarshal(answer, &count) == nil && count.Unique >= tags
-		}, 20*time.Second, 100*time.Millisecond, "the count lost tags")
+		}, time.Minute, 100*time.Millisecond, "the count lost tags")
 		require.LessOrEqual(t, count.Unique, tags+10)
 		require.Equal(t, count.Unique, count.Reads, "a tag was counted twice")
 		t.Logf("%d tags counted", count.Unique)

@@ -976,7 +976,7 @@ func TestCrashesLoseNothing(t *testing.T) {
 		}
 		return n
 	}
-	require.Eventually(t, func() bool { return pending() == 0 }, 20*time.Second, 50*time.Millisecond)
+	require.Eventually(t, func() bool { return pending() == 0 }, time.Minute, 50*time.Millisecond)
 	lock.Lock()
 	defer lock.Unlock()
 	require.Empty(t, problems)

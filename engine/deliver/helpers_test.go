@@ -311,7 +311,7 @@ func hookChannel(name, url string) Channel {
 
 func eventually(t testing.TB, ok func() bool, msg ...any) {
 	t.Helper()
-	require.Eventually(t, ok, 10*time.Second, 2*time.Millisecond, msg...)
+	require.Eventually(t, ok, time.Minute, 2*time.Millisecond, msg...)
 }
 
 // pass lets synctest's time pass and waits for what that started.

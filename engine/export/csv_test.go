@@ -381,7 +381,7 @@ func TestRunExportsAtOnceAndEveryInterval(t *testing.T) {
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan struct{})
 	go func() { defer close(done); e.Run(ctx) }()
-	require.Eventually(t, func() bool { return value(t, e.metrics.Runs.WithLabelValues("ok")) >= 2 }, 10*time.Second, 10*time.Millisecond)
+	require.Eventually(t, func() bool { return value(t, e.metrics.Runs.WithLabelValues("ok")) >= 2 }, time.Minute, 10*time.Millisecond)
 	cancel()
 	<-done
 	for _, bad := range []Options{{}, {Dir: "x", Every: time.Millisecond}} {

@@ -200,7 +200,7 @@ func TestFollowingNodeCopies(t *testing.T) {
 		require.NoError(t, err)
 		require.NoError(t, site.View(context.Background(), func(st *engine.State) error { behind = st.Seq() < 31; return nil }))
 		return !behind
-	}, 10*time.Second, 5*time.Millisecond)
+	}, time.Minute, 5*time.Millisecond)
 	s.Resync()
 	syncNow(t, s)
 	requireEqual(t, r, s)

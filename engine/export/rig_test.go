@@ -87,7 +87,7 @@ func newRig(t testing.TB) *rig {
 		seq := uint64(0)
 		_ = r.site().View(ctx, func(st *engine.State) error { seq = st.Seq(); return nil })
 		return seq > 0
-	}, 10*time.Second, time.Millisecond)
+	}, time.Minute, time.Millisecond)
 	return r
 }
 
@@ -161,7 +161,7 @@ func (r *rig) settle() {
 		seq := uint64(0)
 		_ = r.site().View(ctx, func(st *engine.State) error { seq = st.Seq(); return nil })
 		return err == nil && cursor == newest && seq == uint64(newest)
-	}, 10*time.Second, time.Millisecond)
+	}, time.Minute, time.Millisecond)
 }
 
 // book is one copy of one of the three products.

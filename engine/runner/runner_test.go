@@ -73,7 +73,7 @@ func (o *outbox) has(t *testing.T, n int) {
 		o.mu.Lock()
 		defer o.mu.Unlock()
 		return len(o.ids) == n
-	}, 5*time.Second, time.Millisecond)
+	}, 30*time.Second, time.Millisecond)
 }
 
 func (o *outbox) Resume(ctx context.Context, site string) error {
@@ -142,7 +142,7 @@ func settle(t *testing.T, r *runner.Runner, st store.Store) {
 		ok := false
 		_ = s.View(context.Background(), func(state *engine.State) error { ok = state.Seq() >= uint64(newest); return nil })
 		return ok
-	}, 10*time.Second, 5*time.Millisecond)
+	}, 30*time.Second, 5*time.Millisecond)
 }
 
 func TestEntriesBecomeFactsAlertsAndDeliveries(t *testing.T) {
@@ -209,7 +209,7 @@ func TestRestartsAndFaultsChangeNothing(t *testing.T) {
 		require.Eventually(t, func() bool {
 			_, err := r.Append(context.Background(), "quayside", shelved(i), fmt.Sprint("entry-", i), "f")
 			return err == nil
-		}, 5*time.Second, time.Millisecond)
+		}, 30*time.Second, time.Millisecond)
 	}
 	// Folding goes on under faults for a while. Loading takes a dozen reads that must all succeed, so in the end the store is well again.
 	for range 200 {
@@ -309,7 +309,7 @@ func TestTimersTickByThemselves(t *testing.T) {
 	require.NoError(t, err)
 	sub := site.Subscribe(64)
 	defer sub.Close()
-	deadline := time.After(5 * time.Second)
+	deadline := time.After(30 * time.Second)
 	for {
 		select {
 		case b := <-sub.C:
@@ -377,7 +377,7 @@ func TestAlertsAreNotKeptForEver(t *testing.T) {
 	ahead.Store(int64(10 * 24 * time.Hour))
 	_, err = r.Append(context.Background(), "quayside", &engine.Entry{Kind: engine.EntryTick, At: time.Now().UnixMilli()}, "", "")
 	require.NoError(t, err)
-	require.Eventually(t, func() bool { return len(alerts()) == 2 }, 10*time.Second, 10*time.Millisecond)
+	require.Eventually(t, func() bool { return len(alerts()) == 2 }, 30*time.Second, 10*time.Millisecond)
 	require.NotContains(t, alerts(), all[0])
 }
 
@@ -406,7 +406,7 @@ func TestTheJournalIsTrimmed(t *testing.T) {
 		require.NoError(t, err)
 		ahead.Add(int64(time.Minute))
 		return trimmed()
-	}, 20*time.Second, time.Millisecond)
+	}, 30*time.Second, time.Millisecond)
 	require.Greater(t, i, 50, "an hour of it is kept")
 	settle(t, r, st)
 }
@@ -432,7 +432,7 @@ func TestAStoredDocumentTakesEffect(t *testing.T) {
 		rules := -1
 		_ = site.View(context.Background(), func(st *engine.State) error { rules = len(st.Config().Rules.Rules()); return nil })
 		return rules == 0
-	}, 10*time.Second, 10*time.Millisecond)
+	}, 30*time.Second, 10*time.Millisecond)
 }
 
 // A site that starts takes up what was stored while nobody told it, its own documents and no other site's, whatever their names begin with.
@@ -460,7 +460,7 @@ func TestASiteTakesUpItsOwnDocuments(t *testing.T) {
 		require.Eventually(t, func() bool {
 			_ = site.View(context.Background(), func(st *engine.State) error { pins = st.Config().Pins; return nil })
 			return len(pins) > 0
-		}, 10*time.Second, 5*time.Millisecond)
+		}, 30*time.Second, 5*time.Millisecond)
 		require.Equal(t, []engine.Pin{{Doc: engine.LayoutDocument(id), Version: 1}, {Doc: engine.ProductsDocument, Version: 1}, {Doc: engine.RulesDocument, Version: 1}}, pins)
 	}
 }

@@ -54,7 +54,7 @@ func TestDocumentsTakeEffectTogether(t *testing.T) {
 	require.Eventually(t, func() bool {
 		have, _, _ := pins(t, r, "pier")
 		return have["layout/pier"] == 1 && have["rules"] == 2 && have["products"] == 1
-	}, 5*time.Second, 5*time.Millisecond)
+	}, 30*time.Second, 5*time.Millisecond)
 
 	require.ErrorIs(t, r.SaveDocuments(t.Context(), puts, "mira"), store.ErrConflict)
 	bad := []store.DocumentPut{document("rules", rulesYAML, 2), document("layout/quayside", "{", 2)}
@@ -85,7 +85,7 @@ func TestSitesAreToldOfWhatIsStored(t *testing.T) {
 		require.NoError(t, got)
 		if err == nil {
 			require.Equal(t, version+1, d.Version)
-			require.Eventually(t, func() bool { have, _, _ := pins(t, r, "quayside"); return have["rules"] == version+1 }, 5*time.Second, time.Millisecond)
+			require.Eventually(t, func() bool { have, _, _ := pins(t, r, "quayside"); return have["rules"] == version+1 }, 30*time.Second, time.Millisecond)
 		}
 		version = d.Version
 	}

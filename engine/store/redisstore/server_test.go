@@ -102,7 +102,7 @@ func TestNumbersGoOnAfterTrimmingToNothingAndRestarting(t *testing.T) {
 	require.Eventually(t, func() bool {
 		info := c.Info(ctx, "persistence").Val()
 		return strings.Contains(info, "aof_rewrite_in_progress:0") && strings.Contains(info, "aof_rewrite_scheduled:0")
-	}, 10*time.Second, 5*time.Millisecond)
+	}, time.Minute, 5*time.Millisecond)
 	server.Kill()
 	server.Restart(t)
 	results, err := retry(func() ([]store.Appended, error) { return s.Append(ctx, "quayside", entry("c")) })
@@ -155,7 +155,7 @@ func TestAcknowledgedEntriesSurviveKills(t *testing.T) {
 	}
 	for range 3 {
 		n := count()
-		require.Eventually(t, func() bool { return count() > n+50 }, 10*time.Second, time.Millisecond)
+		require.Eventually(t, func() bool { return count() > n+50 }, time.Minute, time.Millisecond)
 		server.Kill()
 		server.Restart(t)
 	}
@@ -227,7 +227,7 @@ func TestCloseAndCancelDoNotWaitForBlockedReads(t *testing.T) {
 	blocked := func() bool {
 		return strings.Contains(server.Client(t).Info(t.Context(), "clients").Val(), "blocked_clients:1")
 	}
-	require.Eventually(t, blocked, 10*time.Second, 5*time.Millisecond, "both readers share one connection")
+	require.Eventually(t, blocked, time.Minute, 5*time.Millisecond, "both readers share one connection")
 	start := time.Now()
 	cancel()
 	require.ErrorIs(t, <-ended, context.Canceled)
