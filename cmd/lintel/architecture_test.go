@@ -41,7 +41,7 @@ var layers = []struct {
 	{"engine/store/...", []string{"engine/store", "engine/store/..."}, "a store keeps bytes and knows no items", false},
 	{"engine/trial", []string{"engine", "engine/epc", "engine/layout", "engine/catalog", "engine/estimate", "rules"}, "a trial folds facts by the core", false},
 	{"engine/cases", []string{"engine", "engine/epc", "engine/layout", "engine/catalog", "engine/faults", "rules", "rules/yamldoc"}, "cases play in the core", false},
-	{"engine/deliver", []string{"engine", "engine/layout", "engine/store"}, "the sender knows deliveries and the store", false},
+	{"engine/deliver", []string{"engine", "engine/faults", "engine/layout", "engine/store"}, "the sender knows deliveries and the store", false},
 	{"engine/export", []string{"engine", "engine/...", "rules"}, "an export reads what the loop has folded", false},
 	{"engine/runner", []string{"engine", "engine/epc", "engine/layout", "engine/catalog", "engine/store", "rules"}, "the loop knows the core and the store", false},
 	{"api/client", nil, "a client knows a server by its answers alone", false},

@@ -12,7 +12,7 @@ import (
 	"github.com/valyala/fastjson"
 	"golang.org/x/net/http/httpguts"
 
-	"lintel/engine/layout"
+	"lintel/engine/faults"
 )
 
 // fields are the members of one object.
@@ -36,7 +36,7 @@ func (p *parser) object(path string, v *fastjson.Value, known ...string) fields 
 			f.add(name, "keep one of them", "stands twice")
 		case !slices.Contains(known, name):
 			hint := "the fields are " + strings.Join(known, ", ")
-			if near := layout.Nearest(name, known); near != "" {
+			if near := faults.Nearest(name, known); near != "" {
 				hint = fmt.Sprintf("did you mean %q?", near)
 			}
 			f.add(clip(name), hint, "there is no such field")
@@ -115,7 +115,7 @@ func (f *fields) format() Format {
 	}
 	if !slices.Contains(formats, s) {
 		hint := "use one of " + strings.Join(formats, ", ")
-		if near := layout.Nearest(s, formats); near != "" {
+		if near := faults.Nearest(s, formats); near != "" {
 			hint = fmt.Sprintf("did you mean %q?", near)
 		}
 		f.add("format", hint, "there is no format %q", clip(s))

@@ -13,7 +13,7 @@ import (
 	"github.com/valyala/fastjson"
 
 	"lintel/engine"
-	"lintel/engine/layout"
+	"lintel/engine/faults"
 )
 
 // Limits on templates and on what comes of them.
@@ -207,7 +207,7 @@ func (b *templateBuilder) path(at, s string) ([]string, bool) {
 	}
 	if !slices.Contains(roots, path[0]) {
 		hint := "a placeholder starts with one of " + strings.Join(roots, ", ")
-		if near := layout.Nearest(path[0], roots); near != "" {
+		if near := faults.Nearest(path[0], roots); near != "" {
 			hint = fmt.Sprintf("did you mean {%s}?", strings.Join(append([]string{near}, path[1:]...), "."))
 		}
 		b.p.add(at, hint, "there is no %q to fill in", clip(path[0]))

@@ -219,13 +219,3 @@ func TestNames(t *testing.T) {
 		require.Equal(t, text, string(b))
 	}
 }
-
-func TestNearest(t *testing.T) {
-	zones := []string{"front-tables", "shelf-a", "shelf-b", "stockroom"}
-	for got, want := range map[string]string{
-		"front-table": "front-tables", "Front-Tables": "front-tables", "shelf-c": "shelf-a", "stokcroom": "stockroom",
-		"": "", "café": "", "x": "", strings.Repeat("shelf-a", 100): "",
-	} {
-		require.Equal(t, want, layout.Nearest(got, zones), got)
-	}
-}

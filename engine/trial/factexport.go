@@ -18,11 +18,9 @@ import (
 type exportForm struct {
 	gtins       [gtinSlots]uint64 // that identities were read of, 0: none
 	names       [wordSlots]string // zones and read points
-	ref         string            // of the last fact that had one; and the last words of the others
-	causeWord   string
-	cause       engine.Cause
-	dispWord    string
-	disposition engine.Disposition
+	ref         string            // of the last fact that had one
+	cause       lastWord[engine.Cause]
+	disposition lastWord[engine.Disposition]
 }
 
 const (
@@ -56,7 +54,7 @@ func (r *FactReader) exported(line []byte) bool {
 	if b, ok = after(b, `,"cause":"`); !ok {
 		return false
 	}
-	if b, ok = r.exportedCause(b); !ok {
+	if f.Cause, b, ok = r.export.cause.read(b, causeTable); !ok {
 		return false
 	}
 	if b, ok = after(b, `,"at":"`); !ok {
@@ -79,7 +77,7 @@ func (r *FactReader) exported(line []byte) bool {
 		}
 	}
 	if rest, here := after(b, `,"disposition":"`); here {
-		if b, ok = r.exportedDisposition(rest); !ok {
+		if f.Disp, b, ok = r.export.disposition.read(rest, dispositionTable); !ok {
 			return false
 		}
 	}
@@ -101,34 +99,23 @@ func (r *FactReader) exported(line []byte) bool {
 	return len(b) == 1 && b[0] == '}'
 }
 
-func (r *FactReader) exportedCause(b []byte) ([]byte, bool) {
-	x := &r.export
-	if rest, same := closed(b, x.causeWord); same {
-		r.fact.Cause = x.cause
-		return rest, x.causeWord != ""
-	}
-	text, rest, ok := quoted(b)
-	if !ok {
-		return nil, false
-	}
-	x.causeWord, x.cause, ok = causeTable.find(text)
-	r.fact.Cause = x.cause
-	return rest, ok
+// lastWord is a word of a table as the last line had it: mostly the next one has it too.
+type lastWord[T any] struct {
+	word string
+	of   T
 }
 
-func (r *FactReader) exportedDisposition(b []byte) ([]byte, bool) {
-	x := &r.export
-	if rest, same := closed(b, x.dispWord); same {
-		r.fact.Disp = x.disposition
-		return rest, x.dispWord != ""
+// read reads a word of the table and its closing quotation mark.
+func (l *lastWord[T]) read(b []byte, table *wordTable[T]) (of T, rest []byte, ok bool) {
+	if rest, same := closed(b, l.word); same {
+		return l.of, rest, l.word != ""
 	}
 	text, rest, ok := quoted(b)
 	if !ok {
-		return nil, false
+		return of, nil, false
 	}
-	x.dispWord, x.disposition, ok = dispositionTable.find(text)
-	r.fact.Disp = x.disposition
-	return rest, ok
+	l.word, l.of, ok = table.find(text)
+	return l.of, rest, ok
 }
 
 func (r *FactReader) exportedTime(b []byte) ([]byte, bool) {
