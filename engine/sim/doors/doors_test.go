@@ -1,0 +1,117 @@
+package doors
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"lintel/engine"
+	"lintel/engine/layout"
+)
+
+func short(t *testing.T, name string, seed uint64, change func(*Config)) *Shop {
+	r, ok := RegimeByName(name)
+	require.True(t, ok, name)
+	c := Config{Regime: r, Seed: seed, WarmUp: 10 * time.Second, Length: time.Minute, Every: 3 * time.Second}
+	if change != nil {
+		change(&c)
+	}
+	s, err := New(c)
+	require.NoError(t, err)
+	return s
+}
+
+func TestEveryRegimeRuns(t *testing.T) {
+	held := 0
+	for _, r := range Regimes() {
+		require.NotEmpty(t, r.Source, r.Name)
+		if r.Held {
+			held++
+		}
+		s := short(t, r.Name, 3, nil)
+		l, err := layout.Parse(s.Layout())
+		require.NoError(t, err, r.Name)
+		reads, last := map[string]int{}, int64(0)
+		for {
+			e, ok := s.Next()
+			if !ok {
+				break
+			}
+			require.GreaterOrEqual(t, e.At, last, r.Name)
+			last = e.At
+			for k := range e.Reads {
+				p := e.Points[e.Reads[k].Point]
+				i, known := l.ReadPointIndex(p)
+				require.True(t, known, p)
+				reads[p]++
+				require.Equal(t, l.ReadPoints[i].Role == layout.Handheld, e.Reads[k].Zone > 0)
+				_, known = s.Truth().ItemByKey(e.Reads[k].Key)
+				require.True(t, known)
+				require.GreaterOrEqual(t, e.Reads[k].N, uint32(1))
+			}
+		}
+		for _, p := range []string{"street-door-in", "street-door-out", "lane-door-1", "tables-1", "shelf-a-1"} {
+			require.Positive(t, reads[p], "%s in %s", p, r.Name)
+		}
+	}
+	require.GreaterOrEqual(t, 3*held, len(Regimes()), "a third of the regimes is held out")
+}
+
+func TestEqualConfigurationsEqualEntries(t *testing.T) {
+	a, b := short(t, "hopping", 5, nil), short(t, "hopping", 5, nil)
+	var one, two []byte
+	for {
+		e, ok := a.Next()
+		f, ok2 := b.Next()
+		require.Equal(t, ok, ok2)
+		if !ok {
+			break
+		}
+		one, two = engine.AppendEntry(one[:0], &e), engine.AppendEntry(two[:0], &f)
+		require.Equal(t, one, two)
+	}
+	require.Equal(t, a.Truth().Crossings, b.Truth().Crossings)
+	require.Equal(t, a.Truth().Visits, b.Truth().Visits)
+}
+
+// Whatever a crossing says, the goods' own places say the same: they are on one side just before and on the other after, and stay there.
+func TestTruthAgreesWithItself(t *testing.T) {
+	s := short(t, "base", 11, func(c *Config) { c.Length = 10 * time.Minute })
+	for {
+		if _, ok := s.Next(); !ok {
+			break
+		}
+	}
+	tr := s.Truth()
+	require.Greater(t, len(tr.Crossings), 40)
+	visits := map[int]Visit{}
+	for _, v := range tr.Visits {
+		visits[v.ID] = v
+	}
+	for _, c := range tr.Crossings {
+		before, after := tr.Where(c.Item, c.At-40), tr.Where(c.Item, c.At)
+		require.True(t, before.Carried && after.Carried)
+		require.Equal(t, c.Out, s.Beyond(c.Door, after) >= 0)
+		require.NotEqual(t, c.Out, s.Beyond(c.Door, before) >= 0)
+		require.LessOrEqual(t, math.Abs(s.Aside(c.Door, after)), s.doorOf(c.Door).halfWidth+0.6, "%s %s", c.Kind, c.Door)
+		v, ok := visits[c.Visit]
+		require.True(t, ok)
+		require.Equal(t, c.Kind, v.Kind)
+		if c.Out {
+			require.True(t, v.CrossedOut)
+		}
+		if c.Kind == "stand" || c.Kind == "turnback" {
+			require.True(t, c.Out, "who turns back has not come in")
+		}
+	}
+	rested := 0
+	for i := range tr.Items {
+		if w := tr.Where(i, tr.Until); w.Zone != "" {
+			rested++
+			require.True(t, tr.Items[i].Own)
+		}
+	}
+	require.Greater(t, rested, 250)
+}

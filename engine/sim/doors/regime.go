@@ -1,0 +1,102 @@
+package doors
+
+// Regime is one way in which shops, radio, readers, networks and people differ. The zero value of a knob is what the regime "base" has, unless said otherwise.
+type Regime struct {
+	Name    string
+	Source  string // where its values come from; "from memory" where no document was at hand
+	Held    bool   // must not be used to fit or choose anything
+	Refused bool   // a door like this can't be judged, and the layout should say so
+
+	// The field.
+	Drift    float64 // share of the diffuse waves whose phase turns at 0.02 to 0.3 Hz
+	Channels int     // 1: fixed; 4: the upper channels of 865 to 868 MHz; 50: 902 to 928 MHz
+	HopMs    [2]int  // how long a channel is kept
+	Body     float64 // dB that a body between tag and antenna takes, one way
+
+	// Readers.
+	DoorPower     float64 // dB beside the usual power
+	TurnMs        [2]int  // how long one antenna of a door's reader is on before the next one's turn
+	DoorSession   string
+	ShelfSession  string
+	DoorReportMs  int64
+	ShelfReportMs int64
+	Sums          int     // reads for each tag and antenna in a report: 0 all, 1 one with the count and the last time, 2 first and last
+	RSSIOffset    float64 // dB
+	RSSIStep      float64 // dB; negative: no RSSI at all
+	SkewMs        int64   // each reader's clock is wrong by up to this, either way
+
+	// Network.
+	LateShare float64 // of batches that come 1 to 5 s later than the others
+
+	// People and place.
+	Idlers      int     // people who stand and stroll in the shop
+	Pace        float64 // factor on the time between scenes
+	NothingNear bool    // no goods within 3 m of a door
+	Side        bool    // antennas beside the door at 1 m instead of over it
+	HalfWidth   float64 // of the street door, m
+	Apart       float64 // m that the antennas of the two sides are further apart
+	Pairs       int     // antennas on each side of the street door
+}
+
+func base() Regime {
+	return Regime{
+		Name: "base", Source: "from memory",
+		Drift: 0.2, Channels: 4, HopMs: [2]int{200, 400}, Body: 9,
+		TurnMs: [2]int{50, 100}, DoorSession: "S0", ShelfSession: "S1", DoorReportMs: 300, ShelfReportMs: 1000, RSSIStep: 0.5, SkewMs: 200,
+		Idlers: 4, Pace: 1, HalfWidth: 0.9, Pairs: 1,
+	}
+}
+
+// Regimes returns all regimes, "base" first. The list is made anew by each call.
+func Regimes() []Regime {
+	list := []Regime{base()}
+	add := func(name, source string, change func(*Regime)) *Regime {
+		r := base()
+		r.Name, r.Source = name, source
+		change(&r)
+		list = append(list, r)
+		return &list[len(list)-1]
+	}
+	const memory = "from memory"
+	const gen2 = "EPC Gen2 (ISO/IEC 18000-63), persistence of inventoried flags; from memory"
+	add("drift-none", memory, func(r *Regime) { r.Drift = 0 })
+	add("drift-lively", memory, func(r *Regime) { r.Drift = 1. / 3 }).Held = true
+	add("fixed-channel", "four-channel plan of ETSI EN 302 208, one of them kept; from memory", func(r *Regime) { r.Channels = 1 })
+	add("hopping", "47 CFR 15.247, 50 channels, at most 0.4 s each; from memory", func(r *Regime) { r.Channels = 50 })
+	add("turns-slow", memory, func(r *Regime) { r.TurnMs = [2]int{250, 400} }).Held = true
+	add("door-s1", gen2, func(r *Regime) { r.DoorSession = "S1" }).Refused = true
+	add("door-s2", gen2, func(r *Regime) { r.DoorSession = "S2" }).Refused = true
+	add("door-s3", gen2, func(r *Regime) { r.DoorSession = "S3" }).Refused = true
+	add("shelves-s2", gen2, func(r *Regime) { r.ShelfSession = "S2" })
+	add("shelves-s3", gen2, func(r *Regime) { r.ShelfSession = "S3" }).Held = true
+	add("report-1s", memory, func(r *Regime) { r.DoorReportMs = 1000 })
+	add("sums", memory, func(r *Regime) { r.DoorReportMs, r.Sums = 1000, 1 })
+	add("sums-first-last", memory, func(r *Regime) { r.DoorReportMs, r.Sums = 1000, 2 }).Held = true
+	add("rssi-high", memory, func(r *Regime) { r.RSSIOffset = 12 }).Held = true
+	add("rssi-low", memory, func(r *Regime) { r.RSSIOffset = -12 })
+	add("rssi-steps", memory, func(r *Regime) { r.RSSIStep = 4 }).Held = true
+	add("rssi-none", memory, func(r *Regime) { r.RSSIStep = -1 })
+	add("bodies-none", memory, func(r *Regime) { r.Body = 0 })
+	add("bodies-heavy", memory, func(r *Regime) { r.Body = 14 }).Held = true
+	add("late", memory, func(r *Regime) { r.LateShare = 0.35 })
+	add("clocks-2s", memory, func(r *Regime) { r.SkewMs = 2000 }).Held = true
+	add("strong", memory, func(r *Regime) { r.DoorPower = 3 })
+	add("weak", memory, func(r *Regime) { r.DoorPower = -5 }).Held = true
+	add("few-people", memory, func(r *Regime) { r.Idlers, r.Pace = 0, 3 })
+	add("crowd", memory, func(r *Regime) { r.Idlers, r.Pace = 14, 0.6 }).Held = true
+	add("nothing-near", memory, func(r *Regime) { r.NothingNear = true })
+	add("mounting-side", memory, func(r *Regime) { r.Side = true }).Held = true
+	add("wide-door", memory, func(r *Regime) { r.HalfWidth, r.Apart = 2, 0.8 }).Held = true
+	add("open-front", memory, func(r *Regime) { r.HalfWidth, r.Pairs = 3, 2 })
+	return list
+}
+
+// RegimeByName finds a regime.
+func RegimeByName(name string) (Regime, bool) {
+	for _, r := range Regimes() {
+		if r.Name == name {
+			return r, true
+		}
+	}
+	return Regime{}, false
+}
