@@ -196,7 +196,10 @@ func (a *actor) put(i int32, area int, at vec) {
 		}
 	}
 	s := a.s
-	a.then(func() { s.rest(i, area, at) })
+	a.then(func() {
+		s.bound[area]--
+		s.rest(i, area, at)
+	})
 }
 
 // reserve picks up to n goods that lie close together in an area, and keeps them from others. It returns nothing where fewer than least lie there.
@@ -256,6 +259,7 @@ func (s *Shop) collect(area, n, least, how int) (*actor, []int32) {
 // putAll lays goods down one by one in an area, near each other where the goods came from there.
 func (a *actor) putAll(list []int32, area int) {
 	s := a.s
+	s.bound[area] += len(list)
 	spots := make([]vec, len(list))
 	for k := range list {
 		spots[k] = s.spot(area)
@@ -461,21 +465,21 @@ func (s *Shop) refill() {
 func (s *Shop) neediest() int {
 	best, most := -1, 2
 	for k := range s.areas {
-		if lack := s.areas[k].goods - len(s.inArea[k]); s.areas[k].sells && lack > most {
+		if lack := s.areas[k].goods - len(s.inArea[k]) - s.bound[k]; s.areas[k].sells && lack > most {
 			best, most = k, lack
 		}
 	}
 	return best
 }
 
-// roomy draws a place that has room for more.
-func (s *Shop) roomy() int {
+// roomy draws a place that has room for more; otherwise if it finds none.
+func (s *Shop) roomy(otherwise int) int {
 	for range 20 {
-		if k := s.people.IntN(len(s.areas)); s.areas[k].sells && len(s.inArea[k]) <= s.areas[k].goods {
+		if k := s.people.IntN(len(s.areas)); s.areas[k].sells && len(s.inArea[k])+s.bound[k] <= s.areas[k].goods {
 			return k
 		}
 	}
-	return s.areaOf("shelf-a")
+	return otherwise
 }
 
 // countByHand has staff count a place that only handhelds count, and now and then another.

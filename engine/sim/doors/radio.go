@@ -57,8 +57,35 @@ func makeWaves(rng *rand.Rand, drift float64) []wave {
 // pattern returns what an antenna loses off its axis, in dB, one way: -min(12 (angle/beamwidth)^2, most), the form of the antenna model of 3GPP TR 36.814
 // (from memory).
 func pattern(cos float64) float64 {
-	angle := math.Acos(max(-1, min(1, cos))) * 180 / math.Pi / beamwidth
-	return -min(12*angle*angle, backLobe)
+	x := (max(-1, min(1, cos)) + 1) * (patternSteps / 2)
+	i := min(int(x), patternSteps-1)
+	return patterns[i] + (patterns[i+1]-patterns[i])*(x-float64(i))
+}
+
+// The square of a small angle is nearly straight over its cosine, so that a table with straight lines between is close.
+const patternSteps = 1024
+
+var patterns = func() (t [patternSteps + 1]float64) {
+	for i := range t {
+		angle := math.Acos(float64(i)/(patternSteps/2)-1) * 180 / math.Pi / beamwidth
+		t[i] = -min(12*angle*angle, backLobe)
+	}
+	return t
+}()
+
+// sines has a turn of a circle in so many steps that the error of 0.0004 is far below anything that a reader reports.
+const sineSteps = 1 << 14
+
+var sines = func() (t [sineSteps * 5 / 4]float64) {
+	for i := range t {
+		t[i] = math.Sin(2 * math.Pi * (float64(i) + 0.5) / sineSteps)
+	}
+	return t
+}()
+
+func sincos(angle float64) (sin, cos float64) {
+	i := int(math.Floor(angle*(sineSteps/(2*math.Pi)))) & (sineSteps - 1)
+	return sines[i], sines[i+sineSteps/4]
 }
 
 func amplitude(dB float64) float64 { return math.Exp(dB * (math.Ln10 / 20)) }
@@ -70,7 +97,7 @@ func dipole(u, d vec) float64 {
 	return max(0.25, math.Sqrt(max(0, 1-c*c)))
 }
 
-// channelled is the way from an antenna to a tag.
+// link is the way from an antenna to a tag.
 type link struct {
 	gain  float64 // dB, one way, relative to free space at 1 m on axis
 	phase float64 // radians, one way
@@ -112,7 +139,7 @@ func (s *Shop) field(a *antenna, p, u vec, t, mhz, loss float64, own *track) lin
 	var re, im float64
 	for i := range a.waves {
 		w := &a.waves[i]
-		sin, cos := math.Sincos(w.phase + k*w.dir.dot(q) + w.turn*t - off*w.length)
+		sin, cos := sincos(w.phase + k*w.dir.dot(q) + w.turn*t - off*w.length)
 		re, im = re+cos, im+sin
 	}
 	h += complex(amp*re, amp*im)

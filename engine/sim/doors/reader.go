@@ -91,12 +91,12 @@ func (s *Shop) buildDevices() {
 		}
 		portal = append(portal, in, out)
 	}
-	add("portal", 26+r.DoorPower, r.DoorSession, r.DoorReportMs, 200, portal...)
+	add("portal", 26+r.DoorPower, r.DoorSession, r.DoorReportMs, 280, portal...)
 	single := mount("lane-door-1", "lane-door", "", floorX-0.5, 7, mounting, vec{0.1, 0, -1}, r.TurnMs, lane)
 	if r.Side {
 		single.pos, single.dir = vec{floorX - 0.3, 6.2, 1}, vec{0, 1, 0}
 	}
-	add("portal", 26+r.DoorPower, r.DoorSession, r.DoorReportMs, 200, single)
+	add("portal", 26+r.DoorPower, r.DoorSession, r.DoorReportMs, 280, single)
 	down := vec{0, 0, -1}
 	over := func(point, zone string, dx, dy float64, dir vec) *antenna {
 		x, y := s.areas[s.areaOf(zone)].middle()

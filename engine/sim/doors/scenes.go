@@ -174,7 +174,7 @@ func (s *Shop) along(d *door) {
 		from = s.selling()
 	}
 	if to < 0 || to == from {
-		to = s.roomy()
+		to = s.roomy(s.areaOf("stockroom"))
 	}
 	a, list := s.collect(from, 5+s.people.IntN(11), 1, inBox)
 	if a == nil {
@@ -212,7 +212,7 @@ func (s *Shop) browse(d *door) {
 	}
 	to := area
 	if s.people.IntN(4) == 0 {
-		to = s.roomy()
+		to = s.roomy(area)
 	}
 	a.putAll(list, to)
 	a.finish("browse", d, false, 0)

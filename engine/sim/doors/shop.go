@@ -54,6 +54,7 @@ type Shop struct {
 	goods   []thing
 	present []int32   // not away, ascending
 	inArea  [][]int32 // by area: what rests there and is not spoken for
+	bound   []int     // by area: goods on their way there
 	serials []uint64
 	lone    uint64
 
@@ -166,7 +167,7 @@ func New(cfg Config) (*Shop, error) {
 	s.buildPlan()
 	s.buildDevices()
 	s.truth.shop, s.truth.Start = s, s.start
-	s.inArea = make([][]int32, len(s.areas))
+	s.inArea, s.bound = make([][]int32, len(s.areas)), make([]int, len(s.areas))
 	s.serials = make([]uint64, s.catalog.Len())
 	for i := range s.serials {
 		s.serials[i] = uint64(1000 + s.stock.IntN(9000))
