@@ -17,6 +17,6 @@ crash:
 bench: build
 	bin/lintel bench --redis $${LINTEL_BENCH_REDIS:-redis://127.0.0.1:7790}
 
-# What Lintel concludes against what is true, on ten simulated shops that nothing was tuned on.
+# What Lintel concludes against what is true, in every regime of the simulated shop that is not held out.
 truth: build
 	bin/lintel truth

@@ -4,17 +4,35 @@ import (
 	"fmt"
 	"time"
 
+	"lintel/engine/sim/doors"
 	"lintel/engine/sim/measure"
 )
 
 type truthCmd struct {
-	Seed   []uint64      `help:"Seeds of the simulated shops, one each." default:"101,102,103,104,105,106,107,108,109,110"`
-	Length time.Duration `help:"Simulated time of each shop." default:"30m"`
-	JSON   bool          `help:"Print JSON instead of a table."`
+	Regime []string      `help:"Regimes to play; all that are not held out, if none is named."`
+	Held   bool          `help:"Play the regimes that are held out as well."`
+	Seed   []uint64      `help:"Seeds of the simulated shops, one each in every regime." default:"101,102"`
+	Length time.Duration `help:"Simulated time of each shop, after its warm-up." default:"12m"`
+	JSON   bool          `help:"Print JSON instead of tables."`
 }
 
 func (c *truthCmd) Run(s *streams) error {
-	r, err := measure.Run(measure.Options{Seeds: c.Seed, Length: c.Length, Silences: true})
+	o := measure.Options{Seeds: c.Seed, Length: c.Length}
+	var names []string
+	for _, r := range doors.Regimes() {
+		names = append(names, r.Name)
+		if len(c.Regime) == 0 && (c.Held || !r.Held) {
+			o.Regimes = append(o.Regimes, r)
+		}
+	}
+	for _, name := range c.Regime {
+		r, ok := doors.RegimeByName(name)
+		if !ok {
+			return fmt.Errorf("--regime: there is no regime %q: take one of %v", name, names)
+		}
+		o.Regimes = append(o.Regimes, r)
+	}
+	r, err := measure.Run(o)
 	if err != nil {
 		return err
 	}

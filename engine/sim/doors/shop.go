@@ -214,6 +214,9 @@ func (s *Shop) Extras() []Extra {
 	return s.lent.extras
 }
 
+// WarmUp returns how long the shop lies still before the first people come.
+func (s *Shop) WarmUp() time.Duration { return s.cfg.WarmUp }
+
 // Now returns how far the shop has gone, Unix milliseconds.
 func (s *Shop) Now() int64 { return s.now }
 

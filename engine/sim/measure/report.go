@@ -1,235 +1,294 @@
 package measure
 
 import (
-	"cmp"
 	"encoding/json"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"text/tabwriter"
-	"time"
-
-	"lintel/engine"
 )
 
 // Report is what Run found.
 type Report struct {
-	Seeds       []uint64 `json:"seeds"`
-	Hours       float64  `json:"hours"` // simulated, all shops together
-	Items       int      `json:"items"` // in each shop
-	Reads       int      `json:"reads"`
-	UnpaidExits int      `json:"unpaid_exits"`
-	OtherGoods  int      `json:"other_goods"`   // passages of other goods, turned-back approaches among them
-	PaidOut     int      `json:"paid_out"`      // among them
-	Strangers   int      `json:"strangers"`     // either way
-	TurnedBack  int      `json:"turned_back"`   // never through the door
-	ToldTooLate int      `json:"told_too_late"` // exits of paid goods whose sale was told only after the hold
-	HoldSeconds float64  `json:"hold_seconds"`
-	Core        Method   `json:"core"`
-	Baseline    Method   `json:"first_read_decides"`
+	Seeds   []uint64 `json:"seeds"`
+	Hours   float64  `json:"hours"` // simulated, all shops together
+	Reads   int      `json:"reads"`
+	Worst   []Worst  `json:"worst"` // by door, of the regimes that are not refused
+	Regimes []Regime `json:"regimes"`
+	Kinds   []Kind   `json:"kinds"` // of people, over all regimes that are not refused
+}
 
-	// Astray says which items at rest the core had in the wrong zone, most frequent first.
-	Astray []Astray `json:"astray,omitempty"`
-	// Missed and False list what went wrong with the core, for whoever wants to know why.
-	Missed []Case `json:"missed,omitempty"`
-	False  []Case `json:"false,omitempty"`
+// Worst is the headline of one kind of door: the lowest recall and the highest rate of false alerts of any regime.
+type Worst struct {
+	Door         string  `json:"door"`
+	RecallRegime string  `json:"recall_regime"`
+	Recall       Share   `json:"recall"` // within 10 s
+	FalseRegime  string  `json:"false_regime"`
+	False        float64 `json:"false_per_10000"`
+}
+
+// Regime is what was found in one regime.
+type Regime struct {
+	Name    string `json:"name"`
+	Held    bool   `json:"held,omitempty"`
+	Refused bool   `json:"refused,omitempty"`
+	Core    Method `json:"core"`
+	First   Method `json:"first_read_decides"`
+	Patient Method `json:"patient"`
 }
 
 // Method is how well one way of concluding did.
 type Method struct {
-	Recall      Share   `json:"recall"`
-	FalseAlerts Share   `json:"false_alerts"` // of passages of other goods
-	DelayP50    float64 `json:"delay_p50_seconds"`
-	DelayP95    float64 `json:"delay_p95_seconds"`
-	DelayMax    float64 `json:"delay_max_seconds"`
-	ZoneAtRest  Share   `json:"zone_at_rest"`
-	ZoneAll     Share   `json:"zone_all"`
-	Moves       float64 `json:"moves_per_item_hour"`
-	UntrueMoves float64 `json:"untrue_moves_per_item_hour"`
+	TwoSides  Door    `json:"two_sides"`
+	OneSide   Door    `json:"one_antenna"`
+	AtRest    Rate    `json:"false_at_rest"`
+	Far       Rate    `json:"false_at_rest_nothing_near"`
+	Zone      Share   `json:"zone_at_rest"`
+	ByHand    Share   `json:"zone_at_rest_by_hand_only"`
+	Direction Share   `json:"direction"`
+	DelayP50  float64 `json:"delay_p50_seconds"`
+	DelayP95  float64 `json:"delay_p95_seconds"`
 }
 
-// Astray counts looks at items that lay in one zone while the core had them in another, "" for nowhere.
-type Astray struct {
-	In    string  `json:"in"`
-	Told  string  `json:"told"`
-	Share float64 `json:"share"` // of all looks at items at rest
+// Door is how well exits and other passages at one kind of door were told apart.
+type Door struct {
+	Recall     [len(within)]Share `json:"recall_2_4_6_10_seconds"`
+	HeardThree Share              `json:"recall_of_exits_heard_three_times"`
+	Bags       Share              `json:"recall_of_bags"`
+	Hint       Share              `json:"hint_within_2_seconds"`
+	False      Share              `json:"false"`               // of other passages
+	FalseApart Share              `json:"false_without_stood"` // without people who stood in the doorway
+	Stood      Share              `json:"false_stood"`
+	StoodPast  Share              `json:"false_stood_goods_past_threshold"`
 }
 
-// Case is one item at one moment.
-type Case struct {
-	Seed uint64 `json:"seed"`
-	EPC  string `json:"epc"`
-	At   int64  `json:"at"` // Unix milliseconds
-	What string `json:"what"`
+// Kind is one kind of people at one door.
+type Kind struct {
+	Kind    string `json:"kind"`
+	Door    string `json:"door"`
+	Core    Door   `json:"core"`
+	First   Door   `json:"first_read_decides"`
+	Patient Door   `json:"patient"`
 }
 
-// early is how long before the middle of the door an alert may be raised and still be about this exit, in milliseconds. Who takes the first read at a door for an exit
-// raises it before there is one; that is right in the end.
-const early = 5000
+// Rate is a number of events in a time, with a 95 % interval.
+type Rate struct {
+	N     int     `json:"n"`
+	Hours float64 `json:"item_hours"`
+	Low   float64 `json:"low"` // an hour
+	High  float64 `json:"high"`
+}
 
-func merge(o *Options, parts []part) Report {
-	r := Report{Seeds: slices.Clone(o.Seeds), Items: o.Items}
-	for k := range parts {
-		p := &parts[k]
-		r.Hours += p.hours
-		r.Reads += p.reads
-		r.HoldSeconds = float64(p.hold) / 1000
-		for _, x := range p.truth.Passages {
-			if x.At < p.from {
-				continue
+// Value returns events an hour.
+func (r Rate) Value() float64 { return float64(r.N) / r.Hours }
+
+// rate has the interval of a Poisson mean by the Wilson-Hilferty approximation of chi-squared quantiles (PNAS 17, 1931; from memory).
+func rate(n int, hours float64) Rate {
+	const z = 1.959964
+	quantile := func(k, z float64) float64 {
+		if k == 0 {
+			return 0
+		}
+		x := 1 - 1/(9*k) + z/(3*math.Sqrt(k))
+		return k * x * x * x
+	}
+	return Rate{N: n, Hours: hours, Low: quantile(float64(n), -z) / hours, High: quantile(float64(n+1), z) / hours}
+}
+
+const (
+	twoSides = "street-door"
+	oneSide  = "lane-door"
+)
+
+func (s *score) door() Door {
+	d := Door{
+		HeardThree: share(s.heardFound, s.heard), Bags: share(s.bagsFound, s.bags), Hint: share(s.hints, s.exits), False: share(s.wrong, s.others),
+		FalseApart: share(s.wrong-s.stoodWrong, s.others-s.stood), Stood: share(s.stoodWrong, s.stood), StoodPast: share(s.pastWrong, s.past),
+	}
+	for k := range within {
+		d.Recall[k] = share(s.found[k], s.exits)
+	}
+	return d
+}
+
+// sum returns the score at a door, of one kind of people or ("") of all.
+func (t *tally) sum(kind, door string) *score {
+	var s score
+	for k, v := range t.slots {
+		if (kind == "" || k.kind == kind) && k.door == door {
+			s.add(v)
+		}
+	}
+	slices.Sort(s.delays)
+	return &s
+}
+
+func merge(o *Options, parts [][]part) Report {
+	r := Report{Seeds: slices.Clone(o.Seeds)}
+	var all [methods]tally
+	for k, regime := range o.Regimes {
+		var total [methods]tally
+		var lain [2]float64
+		var rest, hand [methods][2]int
+		for n := range parts[k] {
+			p := &parts[k][n]
+			r.Hours += float64(p.until-p.from) / 3_600_000
+			r.Reads += p.reads
+			for j := range 2 {
+				lain[j] += p.lain[j]
 			}
-			switch {
-			case unpaid(p, x.Item, x.Direction, x.Paid):
-				r.UnpaidExits++
-			case tooLate(p, x.Direction, x.Paid, x.Told, x.At):
-				r.ToldTooLate++
-			case p.truth.Items[x.Item].Stranger:
-				r.OtherGoods++
-				r.Strangers++
-			default:
-				r.OtherGoods++
-				if x.Direction == engine.DirectionOut {
-					r.PaidOut++
+			for m := range total {
+				total[m].add(&p.score[m])
+				for j := range 2 {
+					rest[m][j] += p.said[m].rest[j]
+					hand[m][j] += p.said[m].byHand[j]
 				}
 			}
 		}
-		for _, a := range p.truth.Approaches {
-			if a.From >= p.from {
-				r.OtherGoods++
-				r.TurnedBack++
+		method := func(m int) Method {
+			t := &total[m]
+			two, one := t.sum("", twoSides), t.sum("", oneSide)
+			out := Method{
+				TwoSides: two.door(), OneSide: one.door(), AtRest: rate(t.rest[0], lain[0]), Far: rate(t.rest[1], lain[1]),
+				Zone: share(rest[m][0], rest[m][1]), ByHand: share(hand[m][0], hand[m][1]), Direction: share(t.direction[0], t.direction[1]),
+			}
+			delays := slices.Concat(two.delays, one.delays)
+			if slices.Sort(delays); len(delays) > 0 {
+				at := func(q float64) float64 { return delays[int(q*float64(len(delays)-1))] }
+				out.DelayP50, out.DelayP95 = at(0.5), at(0.95)
+			}
+			return out
+		}
+		r.Regimes = append(r.Regimes, Regime{
+			Name: regime.Name, Held: regime.Held, Refused: regime.Refused, Core: method(core), First: method(first), Patient: method(patient),
+		})
+		if !regime.Refused {
+			for m := range all {
+				all[m].add(&total[m])
 			}
 		}
 	}
-	r.Core = method(o, parts, &r, func(p *part) *tally { return &p.core }, true)
-	r.Baseline = method(o, parts, &r, func(p *part) *tally { return &p.plain }, false)
-	astray := map[[2]string]int{}
-	for k := range parts {
-		for pair, n := range parts[k].core.astray {
-			astray[pair] += n
+	for _, door := range []string{twoSides, oneSide} {
+		w := Worst{Door: door}
+		for k := range r.Regimes {
+			g := &r.Regimes[k]
+			d := &g.Core.TwoSides
+			if door == oneSide {
+				d = &g.Core.OneSide
+			}
+			if g.Refused || d.Recall[last].Of == 0 {
+				continue
+			}
+			if w.RecallRegime == "" || d.Recall[last].Value() < w.Recall.Value() {
+				w.RecallRegime, w.Recall = g.Name, d.Recall[last]
+			}
+			if f := 1e4 * d.False.Value(); w.FalseRegime == "" || f > w.False {
+				w.FalseRegime, w.False = g.Name, f
+			}
 		}
+		r.Worst = append(r.Worst, w)
 	}
-	for pair, n := range astray {
-		r.Astray = append(r.Astray, Astray{pair[0], pair[1], float64(n) / float64(r.Core.ZoneAtRest.Of)})
+	seen := map[slot]bool{}
+	for k := range all[core].slots {
+		seen[k] = true
 	}
-	slices.SortFunc(r.Astray, func(a, b Astray) int {
-		return cmp.Or(cmp.Compare(b.Share, a.Share), cmp.Compare(a.In, b.In), cmp.Compare(a.Told, b.Told))
+	for k := range seen {
+		r.Kinds = append(r.Kinds, Kind{
+			Kind: k.kind, Door: k.door, Core: all[core].sum(k.kind, k.door).door(), First: all[first].sum(k.kind, k.door).door(),
+			Patient: all[patient].sum(k.kind, k.door).door(),
+		})
+	}
+	slices.SortFunc(r.Kinds, func(a, b Kind) int {
+		if c := strings.Compare(b.Door, a.Door); c != 0 {
+			return c
+		}
+		return strings.Compare(a.Kind, b.Kind)
 	})
 	return r
-}
-
-func unpaid(p *part, item int, d engine.Direction, paid bool) bool {
-	return d == engine.DirectionOut && !paid && !p.truth.Items[item].Stranger
-}
-
-// tooLate: the sale is told after the hold that began with the exit.
-func tooLate(p *part, d engine.Direction, paid bool, told, at int64) bool {
-	return d == engine.DirectionOut && paid && told > at+p.hold
-}
-
-func method(o *Options, parts []part, r *Report, of func(*part) *tally, list bool) Method {
-	var m Method
-	found, exits, wrong := 0, 0, 0
-	var delays []float64
-	var rest, all [2]int
-	moves, untrue, itemHours := 0, 0, 0.0
-	for k := range parts {
-		p := &parts[k]
-		t := of(p)
-		used := make([]bool, len(t.alerts))
-		byItem := map[int][]int{}
-		for j, a := range t.alerts {
-			byItem[a.item] = append(byItem[a.item], j)
-		}
-		// claim takes the first alert about an item that fits a passage.
-		claim := func(item int, at int64) int {
-			for _, j := range byItem[item] {
-				if a := t.alerts[j]; !used[j] && a.at >= at-early && a.at <= at+o.Within.Milliseconds() {
-					used[j] = true
-					return j
-				}
-			}
-			return -1
-		}
-		for _, x := range p.truth.Passages {
-			if x.At < p.from {
-				continue
-			}
-			switch {
-			case unpaid(p, x.Item, x.Direction, x.Paid):
-				exits++
-				if j := claim(x.Item, x.At); j >= 0 {
-					found++
-					delays = append(delays, float64(t.alerts[j].at-x.At)/1000)
-				} else if list {
-					r.Missed = append(r.Missed, Case{o.Seeds[k], p.truth.Items[x.Item].EPC, x.At, "unpaid exit without an alert"})
-				}
-			case tooLate(p, x.Direction, x.Paid, x.Told, x.At):
-				claim(x.Item, x.At)
-			}
-		}
-		for j, a := range t.alerts {
-			if !used[j] && a.at >= p.from {
-				wrong++
-				if list {
-					w := p.truth.Where(a.item, a.at)
-					r.False = append(r.False, Case{o.Seeds[k], p.truth.Items[a.item].EPC, a.at, fmt.Sprintf("false alert: in %q, carried %v, outside %v, since %.1f s", w.Zone, w.Carried, w.Outside, float64(a.at-w.From)/1000)})
-				}
-			}
-		}
-		for j := range 2 {
-			rest[j] += t.rest[j]
-			all[j] += t.all[j]
-		}
-		moves += t.moves
-		untrue += t.untrue
-		itemHours += p.hours * float64(p.items)
-	}
-	m.Recall = share(found, exits)
-	m.FalseAlerts = share(min(wrong, r.OtherGoods), r.OtherGoods)
-	if m.FalseAlerts.N = wrong; wrong > r.OtherGoods {
-		m.FalseAlerts.Low, m.FalseAlerts.High = m.FalseAlerts.Value(), m.FalseAlerts.Value() // more than one each: no share at all
-	}
-	m.ZoneAtRest, m.ZoneAll = share(rest[0], rest[1]), share(all[0], all[1])
-	m.Moves, m.UntrueMoves = float64(moves)/itemHours, float64(untrue)/itemHours
-	if slices.Sort(delays); len(delays) > 0 {
-		at := func(q float64) float64 { return delays[int(q*float64(len(delays)-1))] }
-		m.DelayP50, m.DelayP95, m.DelayMax = at(0.5), at(0.95), at(1)
-	}
-	return m
 }
 
 // JSON returns the report as indented JSON.
 func (r Report) JSON() ([]byte, error) { return json.MarshalIndent(r, "", "  ") }
 
-// String returns the report as a table.
+func percent(s Share) string {
+	if s.Of == 0 {
+		return "-"
+	}
+	return fmt.Sprintf("%.1f", 100*s.Value())
+}
+
+func interval(s Share) string {
+	if s.Of == 0 {
+		return "-"
+	}
+	return fmt.Sprintf("%.1f [%.1f, %.1f]", 100*s.Value(), 100*s.Low, 100*s.High)
+}
+
+func perTenThousand(s Share) string {
+	if s.Of == 0 {
+		return "-"
+	}
+	return fmt.Sprintf("%.0f", 1e4*s.Value())
+}
+
+// String returns the report as tables.
 func (r Report) String() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%d shops of %d items, %s simulated, %d reads; %d unpaid exits, %d passages of other goods\n(%d paid for and out, %d tags from elsewhere, %d turned back), %d exits whose sale was told after the hold\n\n",
-		len(r.Seeds), r.Items, time.Duration(r.Hours*float64(time.Hour)).Round(time.Minute), r.Reads, r.UnpaidExits, r.OtherGoods, r.PaidOut, r.Strangers, r.TurnedBack, r.ToldTooLate)
-	w := tabwriter.NewWriter(&b, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "\tLintel\tfirst read decides\t")
-	row := func(name string, f func(m *Method) string) {
-		fmt.Fprintf(w, "%s\t%s\t%s\t\n", name, f(&r.Core), f(&r.Baseline))
+	fmt.Fprintf(&b, "%d regimes, seeds %v, %.1f hours simulated, %d reads.\n\nThe worst of the regimes that are not refused (alert within 10 s of the crossing, hold included):\n",
+		len(r.Regimes), r.Seeds, r.Hours, r.Reads)
+	for _, w := range r.Worst {
+		fmt.Fprintf(&b, "  %-12s recall %s %% (%s), %.0f false alerts in 10,000 other passages (%s)\n", w.Door, interval(w.Recall), w.RecallRegime, w.False, w.FalseRegime)
 	}
-	percent := func(s Share) string {
-		return fmt.Sprintf("%.2f %% [%.2f, %.2f]", 100*s.Value(), 100*s.Low, 100*s.High)
+	table := func(title string, header ...string) (row func(cells ...string), end func()) {
+		fmt.Fprintf(&b, "\n%s\n", title)
+		w := tabwriter.NewWriter(&b, 0, 0, 2, ' ', 0)
+		row = func(cells ...string) { fmt.Fprintln(w, strings.Join(cells, "\t")+"\t") }
+		row(header...)
+		return row, func() { _ = w.Flush() }
 	}
-	row("recall of unpaid exits", func(m *Method) string { return percent(m.Recall) })
-	row("false alerts / 10,000 passages", func(m *Method) string {
-		s := m.FalseAlerts
-		if s.N > s.Of {
-			return fmt.Sprintf("%.0f", 1e4*s.Value())
+	for _, side := range []struct {
+		name string
+		door func(*Method) *Door
+	}{{"Two sides", func(m *Method) *Door { return &m.TwoSides }}, {"One antenna", func(m *Method) *Door { return &m.OneSide }}} {
+		row, end := table(side.name+": recall in % of unpaid exits within 2, 4, 6 and 10 s; false alerts in 10,000 other passages, without people who stood in the door in brackets",
+			"regime", "2 s", "4 s", "6 s", "10 s [95 %]", "of heard", "bags", "hint 2 s", "exits", "false", "passages", "stood", "goods past", "first read: 10 s", "false", "patient: 10 s", "false")
+		for k := range r.Regimes {
+			g := &r.Regimes[k]
+			d, f, p := side.door(&g.Core), side.door(&g.First), side.door(&g.Patient)
+			row(g.title(), percent(d.Recall[0]), percent(d.Recall[1]), percent(d.Recall[2]), interval(d.Recall[last]), percent(d.HeardThree), percent(d.Bags), percent(d.Hint),
+				fmt.Sprint(d.Recall[0].Of), perTenThousand(d.False)+" ("+perTenThousand(d.FalseApart)+")", fmt.Sprint(d.False.Of), fmt.Sprintf("%d/%d", d.Stood.N, d.Stood.Of), fmt.Sprintf("%d/%d", d.StoodPast.N, d.StoodPast.Of),
+				percent(f.Recall[last]), perTenThousand(f.False), percent(p.Recall[last]), perTenThousand(p.False))
 		}
-		return fmt.Sprintf("%.2f [%.2f, %.2f]", 1e4*s.Value(), 1e4*s.Low, 1e4*s.High)
-	})
-	row("delay p50 / p95 / max, s", func(m *Method) string {
-		return fmt.Sprintf("%.1f / %.1f / %.1f", m.DelayP50, m.DelayP95, m.DelayMax)
-	})
-	row("zone right, items at rest", func(m *Method) string { return percent(m.ZoneAtRest) })
-	row("zone right, all items", func(m *Method) string { return percent(m.ZoneAll) })
-	row("moves / item and hour", func(m *Method) string { return fmt.Sprintf("%.3f", m.Moves) })
-	row("untrue moves / item and hour", func(m *Method) string { return fmt.Sprintf("%.3f", m.UntrueMoves) })
-	_ = w.Flush()
-	b.WriteString("\n95 % intervals by Wilson's score. Delays are from the middle of the door, without the rule's hold.\n")
+		end()
+	}
+	row, end := table("Goods at rest: false alerts in an item's hour; zones and directions right in %; delay from crossing to alert",
+		"regime", "false/h", "nothing near", "item-hours", "zone", "by hand only", "direction", "delay p50", "p95", "first read: false/h", "zone", "patient: false/h")
+	for k := range r.Regimes {
+		g := &r.Regimes[k]
+		c := &g.Core
+		row(g.title(), fmt.Sprintf("%.4f", c.AtRest.Value()), fmt.Sprintf("%.4f", c.Far.Value()), fmt.Sprintf("%.0f", c.AtRest.Hours), percent(c.Zone), percent(c.ByHand), percent(c.Direction),
+			fmt.Sprintf("%.1f s", c.DelayP50), fmt.Sprintf("%.1f s", c.DelayP95), fmt.Sprintf("%.3f", g.First.AtRest.Value()), percent(g.First.Zone), fmt.Sprintf("%.4f", g.Patient.AtRest.Value()))
+	}
+	end()
+	row, end = table("Kinds of people, over all regimes that are not refused", "door", "kind", "2 s", "4 s", "6 s", "10 s [95 %]", "exits", "false", "passages", "first read: 10 s", "false", "patient: 10 s", "false")
+	for k := range r.Kinds {
+		n := &r.Kinds[k]
+		d := &n.Core
+		row(n.Door, n.Kind, percent(d.Recall[0]), percent(d.Recall[1]), percent(d.Recall[2]), interval(d.Recall[last]), fmt.Sprint(d.Recall[0].Of), perTenThousand(d.False), fmt.Sprint(d.False.Of),
+			percent(n.First.Recall[last]), perTenThousand(n.First.False), percent(n.Patient.Recall[last]), perTenThousand(n.Patient.False))
+	}
+	end()
 	return b.String()
+}
+
+// title is the name with what sets the regime apart.
+func (g *Regime) title() string {
+	switch {
+	case g.Refused:
+		return g.Name + " (refused)"
+	case g.Held:
+		return g.Name + " (held out)"
+	}
+	return g.Name
 }
