@@ -106,7 +106,7 @@ func (s *Shop) buildDevices() {
 		add("fixed", power, r.ShelfSession, r.ShelfReportMs, 150, antennas...)
 	}
 	shelf(26, over("tables-1", "front-tables", -1.2, 0, down), over("tables-2", "front-tables", 1.2, 0, down))
-	shelf(26, over("shelf-a-1", "shelf-a", 1.4, 0, vec{-1, 0, -1}), over("shelf-b-1", "shelf-b", 1.4, 0, vec{-1, 0, -1}))
+	shelf(26, over("shelf-a-1", "shelf-a", 1.4, 0, vec{-1, 0, -1}), over("shelf-b-1", "shelf-b", 0, -1.4, vec{0, 1, -1}))
 	shelf(26, over("shelf-c-1", "shelf-c", -1.4, 0, vec{1, 0, -1}), over("shelf-d-1", "shelf-d", 0, 0.9, vec{0, -0.6, -1}))
 	shelf(19, over("window-1", "window", 0, 0.2, down))
 	shelf(27, over("stockroom-1", "stockroom", -1, 0, down), over("stockroom-2", "stockroom", 1, 0, down))

@@ -166,7 +166,7 @@ func New(cfg Config) (*Shop, error) {
 	s.zero = float64(s.start) / 1000
 	s.buildPlan()
 	s.buildDevices()
-	s.truth.shop, s.truth.Start = s, s.start
+	s.truth.shop, s.truth.Start, s.truth.Until = s, s.start, s.start
 	s.inArea, s.bound = make([][]int32, len(s.areas)), make([]int, len(s.areas))
 	s.serials = make([]uint64, s.catalog.Len())
 	for i := range s.serials {
@@ -231,6 +231,7 @@ func (s *Shop) advance() {
 		next = min(next, d.next, d.nextSend)
 	}
 	s.now = max(s.now, next)
+	s.truth.Until = s.now
 	if s.now >= s.end {
 		for _, d := range s.devices {
 			s.report(d)
