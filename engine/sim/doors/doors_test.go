@@ -30,7 +30,7 @@ func TestEveryRegimeRuns(t *testing.T) {
 		if r.Held {
 			held++
 		}
-		s := short(t, r.Name, 3, nil)
+		s := short(t, r.Name, 3, func(c *Config) { c.WarmUp, c.Length, c.Every = 2*time.Second, 25*time.Second, time.Second })
 		l, err := layout.Parse(s.Layout())
 		require.NoError(t, err, r.Name)
 		reads, last := map[string]int{}, int64(0)
@@ -76,7 +76,8 @@ func TestEqualConfigurationsEqualEntries(t *testing.T) {
 	require.Equal(t, a.Truth().Visits, b.Truth().Visits)
 }
 
-// Whatever a crossing says, the goods' own places say the same: they are on one side just before and on the other after, and stay there.
+// Whatever a crossing says, the goods' own places say the same: they are on one side just before
+// and on the other after, and stay there.
 func TestTruthAgreesWithItself(t *testing.T) {
 	s := short(t, "base", 11, func(c *Config) { c.Length = 10 * time.Minute })
 	for {
@@ -114,4 +115,47 @@ func TestTruthAgreesWithItself(t *testing.T) {
 		}
 	}
 	require.Greater(t, rested, 250)
+}
+
+// What cannot be simulated is refused in words.
+func TestRegimesAreChecked(t *testing.T) {
+	for _, change := range []func(*Regime){
+		func(r *Regime) { *r = Regime{} },
+		func(r *Regime) { r.TurnMs = [2]int{0, 100} },
+		func(r *Regime) { r.Channels = 7 },
+		func(r *Regime) { r.DoorSession = "S4" },
+		func(r *Regime) { r.Drift = math.NaN() },
+		func(r *Regime) { r.Pairs = 0 },
+	} {
+		r := base()
+		change(&r)
+		_, err := New(Config{Regime: r})
+		require.ErrorContains(t, err, "doors: regime")
+	}
+	_, err := New(Config{Regime: base(), Length: -1})
+	require.ErrorContains(t, err, "Length")
+}
+
+// A tag that comes closer at 1 m/s turns the phase of its answer, there and back, and shifts it by
+// 2 v f / c (Doppler; any textbook on radar).
+func TestDoppler(t *testing.T) {
+	s := short(t, "bodies-none", 1, func(c *Config) { c.Extras = true })
+	s.cfg.Regime.Channels = 1
+	a := &antenna{pos: vec{0, 3, 400}, dir: vec{1, 0, 0}}
+	i := s.makeItem(true, false)
+	s.goods[i].along = vec{0, 0, 1}
+	now := s.now - s.start
+	s.carry(i, &track{knots: []knot{{now, 9, 3, 0}, {now + 4000, 5, 3, 0}}}, vec{0, 0, 400}, 0)
+	d := s.devices[0]
+	sum, n := 0.0, 0
+	var last float64
+	for ms := int64(0); ms < 3000; ms += 50 {
+		x := s.extra(d, a, &candidate{item: i}, 866.9, s.now+ms)
+		sum, n = sum+x.Doppler, n+1
+		require.GreaterOrEqual(t, x.Phase, 0.0)
+		require.Less(t, x.Phase, 360.0)
+		last = x.Channel
+	}
+	require.InDelta(t, 2*1*866.9/lightSpeed, sum/float64(n), 0.4)
+	require.Equal(t, 866.9, last)
 }

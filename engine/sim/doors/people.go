@@ -8,7 +8,8 @@ import (
 	"lintel/engine"
 )
 
-// knot is a corner of somebody's way: where they are at t ms of the run, and which way they face from then on.
+// knot is a corner of somebody's way: where they are at t ms of the run, and which way they face
+// from then on.
 type knot struct {
 	t       int64
 	x, y, h float64
@@ -112,7 +113,8 @@ func (a *actor) step(x, y, speed float64) {
 	a.knot()
 }
 
-// walk goes to a place, not quite straight and not quite evenly, and through the door to the stockroom where there is a wall.
+// walk goes to a place, not quite straight and not quite evenly, and through the door to the
+// stockroom where there is a wall.
 func (a *actor) walk(x, y, speed float64) {
 	const gapX = 6.5
 	if (a.y > floorY) != (y > floorY) {
@@ -202,7 +204,8 @@ func (a *actor) put(i int32, area int, at vec) {
 	})
 }
 
-// reserve picks up to n goods that lie close together in an area, and keeps them from others. It returns nothing where fewer than least lie there.
+// reserve picks up to n goods that lie close together in an area, and keeps them from others. It
+// returns nothing where fewer than least lie there.
 func (s *Shop) reserve(area, n, least int) []int32 {
 	list := s.inArea[area]
 	if len(list) < max(1, least) {
@@ -238,7 +241,8 @@ func (s *Shop) beside(area int, at vec) (x, y float64) {
 	return at.x + a.reach[0], at.y + a.reach[1]
 }
 
-// collect begins a person beside goods of an area, who takes up to n of them; nil where there are none.
+// collect begins a person beside goods of an area, who takes up to n of them; nil where there are
+// none.
 func (s *Shop) collect(area, n, least, how int) (*actor, []int32) {
 	list := s.reserve(area, n, least)
 	if list == nil {
@@ -327,7 +331,8 @@ func (a *actor) leave(d *door, aside, speed float64) {
 	}
 }
 
-// finish enters a visit into the truth: told is when the server knows that the goods are paid for, in ms of the run, and 0 never.
+// finish enters a visit into the truth: told is when the server knows that the goods are paid for,
+// in ms of the run, and 0 never.
 func (a *actor) finish(kind string, d *door, paid bool, told int64) {
 	s := a.s
 	v := Visit{ID: a.id, Kind: kind, From: math.MaxInt64, Deepest: math.Inf(-1)}
@@ -356,10 +361,13 @@ func (a *actor) finish(kind string, d *door, paid bool, told int64) {
 					v.Deepest = max(v.Deepest, now)
 				}
 				if (was < 0) != (now < 0) {
-					// Goods that are held out over the threshold and taken back have not crossed it.
+					// Goods that are held out over the threshold and taken back have not crossed
+					// it.
 					if outside != (now >= 0) && !turnsBack(beyond, t, to) {
 						outside = now >= 0
-						s.cross(Crossing{Item: int(h.item), At: s.start + t, Door: door.name, Out: now >= 0, Kind: kind, Visit: a.id}, paid, told)
+						s.cross(Crossing{
+							Item: int(h.item), At: s.start + t, Door: door.name, Out: outside, Kind: kind, Visit: a.id,
+						}, paid, told)
 						v.CrossedOut = v.CrossedOut || now >= 0
 					}
 				}
@@ -376,7 +384,8 @@ func (a *actor) finish(kind string, d *door, paid bool, told int64) {
 	s.after(v.From, func() { s.truth.Visits = append(s.truth.Visits, v) })
 }
 
-// turnsBack reports whether goods that crossed a threshold at t go back over it before they were a good metre past it.
+// turnsBack reports whether goods that crossed a threshold at t go back over it before they were a
+// good metre past it.
 func turnsBack(beyond func(int64) float64, t, to int64) bool {
 	side := beyond(t) < 0
 	for u := t + 20; u <= to; u += 20 {
@@ -424,7 +433,8 @@ func (s *Shop) idle() {
 	}
 }
 
-// refill has staff carry goods from the stockroom to the emptiest place, and a delivery come where the stockroom runs low.
+// refill has staff carry goods from the stockroom to the emptiest place, and a delivery come where
+// the stockroom runs low.
 func (s *Shop) refill() {
 	s.after(s.now+int64(12_000*s.cfg.Regime.Pace), s.refill)
 	if s.now > s.end-30_000 {

@@ -6,8 +6,8 @@ import (
 	"strings"
 )
 
-// The shop's ground plan, in metres: x along the street front, y away from it, z up. The sales floor is 0 to depthX by 0 to depthY; the street is at
-// negative y and the lane beyond x = floorX.
+// The shop's ground plan, in metres: x along the street front, y away from it, z up. The sales
+// floor is 0 to depthX by 0 to depthY; the street is at negative y and the lane beyond x = floorX.
 const (
 	floorX, floorY = 16.0, 11.0
 	mounting       = 2.5 // height of antennas over a door or a shelf
@@ -37,7 +37,8 @@ type area struct {
 	reach          [2]float64 // from goods to where people stand who reach for them
 }
 
-// door is an opening and its frame of reference: beyond counts metres along the way out, aside metres beside the middle.
+// door is an opening and its frame of reference: beyond counts metres along the way out, aside
+// metres beside the middle.
 type door struct {
 	name      string
 	x, y      float64 // the middle of the threshold
@@ -64,17 +65,28 @@ func (s *Shop) buildPlan() {
 		lane:   {name: "lane-door", x: floorX, y: 7, ox: 1, oy: 0, halfWidth: 0.7},
 	}
 	s.areas = []area{
-		{zone: "front-tables", kind: "floor", x0: 3, x1: 8, y0: 3.6, y1: 6, z0: 0.75, z1: 1, goods: 55, sells: true, reach: [2]float64{0, 0.6}},
-		{zone: "window", kind: "floor", x0: 6.1, x1: 7, y0: 0.35, y1: 0.9, z0: 0.7, z1: 1.3, goods: 14, sells: true, reach: [2]float64{0, 0.7}},
-		{zone: "stand", kind: "floor", x0: 3.5, x1: 4.2, y0: 0.9, y1: 1.5, z0: 0.6, z1: 1.5, goods: 10, byHand: true, sells: true, reach: [2]float64{0.2, 0.7}},
-		{zone: "shelf-a", kind: "shelf", x0: 0.2, x1: 0.45, y0: 3, y1: 6, z0: 0.3, z1: 1.9, goods: 45, sells: true, reach: [2]float64{0.75, 0}},
-		{zone: "shelf-b", kind: "shelf", x0: 7.6, x1: 10.4, y0: 10.55, y1: 10.8, z0: 0.3, z1: 1.9, goods: 45, sells: true, reach: [2]float64{0, -0.75}},
-		{zone: "shelf-c", kind: "shelf", x0: 15.55, x1: 15.8, y0: 1.6, y1: 4.4, z0: 0.3, z1: 1.9, goods: 45, sells: true, reach: [2]float64{-0.75, 0}},
-		{zone: "shelf-d", kind: "shelf", x0: 10.5, x1: 12.8, y0: 5.3, y1: 5.7, z0: 0.3, z1: 1.9, goods: 45, sells: true, reach: [2]float64{0, 0.8}},
-		{zone: "nook", kind: "floor", x0: 11.9, x1: 13.5, y0: 9.5, y1: 10.4, z0: 0.4, z1: 1.5, goods: 20, byHand: true, sells: true, reach: [2]float64{0, -0.8}},
-		{zone: "till", kind: "checkout", x0: 6.7, x1: 7.2, y0: 1.5, y1: 1.9, z0: 1, z1: 1.1, reach: [2]float64{0.1, 0.6}},
-		{zone: "stockroom", kind: "stockroom", x0: 1, x1: 5, y0: 12, y1: 15, z0: 0.3, z1: 2, goods: 60, reach: [2]float64{0, -0.7}},
-		{zone: "receiving-bay", kind: "receiving", x0: 6.5, x1: 8.5, y0: 12.5, y1: 14, z0: 0.5, z1: 1.2, reach: [2]float64{0, -0.7}},
+		{zone: "front-tables", kind: "floor", x0: 3, x1: 8, y0: 3.6, y1: 6,
+			z0: 0.75, z1: 1, goods: 55, sells: true, reach: [2]float64{0, 0.6}},
+		{zone: "window", kind: "floor", x0: 6.1, x1: 7, y0: 0.35, y1: 0.9,
+			z0: 0.7, z1: 1.3, goods: 14, sells: true, reach: [2]float64{0, 0.7}},
+		{zone: "stand", kind: "floor", x0: 3.5, x1: 4.2, y0: 0.9, y1: 1.5,
+			z0: 0.6, z1: 1.5, goods: 10, byHand: true, sells: true, reach: [2]float64{0.2, 0.7}},
+		{zone: "shelf-a", kind: "shelf", x0: 0.2, x1: 0.45, y0: 3, y1: 6,
+			z0: 0.3, z1: 1.9, goods: 45, sells: true, reach: [2]float64{0.75, 0}},
+		{zone: "shelf-b", kind: "shelf", x0: 7.6, x1: 10.4, y0: 10.55, y1: 10.8,
+			z0: 0.3, z1: 1.9, goods: 45, sells: true, reach: [2]float64{0, -0.75}},
+		{zone: "shelf-c", kind: "shelf", x0: 15.55, x1: 15.8, y0: 1.6, y1: 4.4,
+			z0: 0.3, z1: 1.9, goods: 45, sells: true, reach: [2]float64{-0.75, 0}},
+		{zone: "shelf-d", kind: "shelf", x0: 10.5, x1: 12.8, y0: 5.3, y1: 5.7,
+			z0: 0.3, z1: 1.9, goods: 45, sells: true, reach: [2]float64{0, 0.8}},
+		{zone: "nook", kind: "floor", x0: 11.9, x1: 13.5, y0: 9.5, y1: 10.4,
+			z0: 0.4, z1: 1.5, goods: 20, byHand: true, sells: true, reach: [2]float64{0, -0.8}},
+		{zone: "till", kind: "checkout", x0: 6.7, x1: 7.2, y0: 1.5, y1: 1.9,
+			z0: 1, z1: 1.1, reach: [2]float64{0.1, 0.6}},
+		{zone: "stockroom", kind: "stockroom", x0: 1, x1: 5, y0: 12, y1: 15,
+			z0: 0.3, z1: 2, goods: 60, reach: [2]float64{0, -0.7}},
+		{zone: "receiving-bay", kind: "receiving", x0: 6.5, x1: 8.5, y0: 12.5, y1: 14,
+			z0: 0.5, z1: 1.2, reach: [2]float64{0, -0.7}},
 	}
 	if r.HalfWidth > 2.5 { // an open front is as wide as the window: its goods move beside it
 		s.move("window", 2.2, 0)
@@ -141,6 +153,16 @@ func (s *Shop) Layout() []byte {
 			points = append(points, p+"}")
 		}
 	}
-	return fmt.Appendf(nil, "{\n  \"site\": \"umberhithe\",\n  \"name\": \"Umberhithe Books\",\n  \"time_zone\": \"Europe/London\",\n  \"zones\": [\n%s\n  ],\n  \"read_points\": [\n%s\n  ]\n}\n",
-		strings.Join(zones, ",\n"), strings.Join(points, ",\n"))
+	return fmt.Appendf(nil, `{
+  "site": "umberhithe",
+  "name": "Umberhithe Books",
+  "time_zone": "Europe/London",
+  "zones": [
+%s
+  ],
+  "read_points": [
+%s
+  ]
+}
+`, strings.Join(zones, ",\n"), strings.Join(points, ",\n"))
 }

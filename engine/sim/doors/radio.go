@@ -6,9 +6,11 @@ import (
 	"math/rand/v2"
 )
 
-// The link budget, in dB and dBm. A reader of 30 dBm behind an antenna of 6 dBic reaches a dipole of 2 dBi at 1 m, with 3 dB lost between circular and
-// linear polarisation, with 3.8 dBm at 867 MHz: 30 + 6 - 3 + 2 - 31.2 (Friis). A tag reflects with about 5 dB less (from memory), and the way back is the
-// way there. Tags wake at about -17 dBm on a good mounting; receivers hear down to about -80 dBm (from memory).
+// The link budget, in dB and dBm. A reader of 30 dBm behind an antenna of 6 dBic reaches a dipole
+// of 2 dBi at 1 m, with 3 dB lost between circular and linear polarisation, with 3.8 dBm at 867
+// MHz: 30 + 6 - 3 + 2 - 31.2 (Friis). A tag reflects with about 5 dB less (from memory), and the
+// way back is the way there. Tags wake at about -17 dBm on a good mounting; receivers hear down to
+// about -80 dBm (from memory).
 const (
 	toTag      = -26.2 // dB from the reader's power to a tag's at 1 m
 	andBack    = -57.4 // dB from the reader's power to what it hears of a tag at 1 m
@@ -42,7 +44,9 @@ func makeWaves(rng *rand.Rand, drift float64) []wave {
 		// Uniform on the sphere: z and the angle around it are uniform (Archimedes).
 		z, a := 2*rng.Float64()-1, 2*math.Pi*rng.Float64()
 		c := math.Sqrt(1 - z*z)
-		w[i] = wave{dir: vec{c * math.Cos(a), c * math.Sin(a), z}, phase: 2 * math.Pi * rng.Float64(), length: 4 + 26*rng.Float64()}
+		w[i] = wave{
+			dir: vec{c * math.Cos(a), c * math.Sin(a), z}, phase: 2 * math.Pi * rng.Float64(), length: 4 + 26*rng.Float64(),
+		}
 		turn := 2 * math.Pi * (0.02 + 0.28*rng.Float64())
 		if rng.IntN(2) == 0 {
 			turn = -turn
@@ -54,15 +58,16 @@ func makeWaves(rng *rand.Rand, drift float64) []wave {
 	return w
 }
 
-// pattern returns what an antenna loses off its axis, in dB, one way: -min(12 (angle/beamwidth)^2, most), the form of the antenna model of 3GPP TR 36.814
-// (from memory).
+// pattern returns what an antenna loses off its axis, in dB, one way: -min(12 (angle/beamwidth)^2,
+// most), the form of the antenna model of 3GPP TR 36.814 (from memory).
 func pattern(cos float64) float64 {
 	x := (max(-1, min(1, cos)) + 1) * (patternSteps / 2)
 	i := min(int(x), patternSteps-1)
 	return patterns[i] + (patterns[i+1]-patterns[i])*(x-float64(i))
 }
 
-// The square of a small angle is nearly straight over its cosine, so that a table with straight lines between is close.
+// The square of a small angle is nearly straight over its cosine, so that a table with straight
+// lines between is close.
 const patternSteps = 1024
 
 var patterns = func() (t [patternSteps + 1]float64) {
@@ -73,7 +78,8 @@ var patterns = func() (t [patternSteps + 1]float64) {
 	return t
 }()
 
-// sines has a turn of a circle in so many steps that the error of 0.0004 is far below anything that a reader reports.
+// sines has a turn of a circle in so many steps that the error of 0.0004 is far below anything that
+// a reader reports.
 const sineSteps = 1 << 14
 
 var sines = func() (t [sineSteps * 5 / 4]float64) {
@@ -91,7 +97,8 @@ func sincos(angle float64) (sin, cos float64) {
 func amplitude(dB float64) float64 { return math.Exp(dB * (math.Ln10 / 20)) }
 func decibel(a float64) float64    { return 20 * math.Log10(max(a, 1e-4)) }
 
-// dipole is the share of the field that a tag along u takes from direction d: a short dipole's sine, and not less than a quarter, since no tag is one.
+// dipole is the share of the field that a tag along u takes from direction d: a short dipole's
+// sine, and not less than a quarter, since no tag is one.
 func dipole(u, d vec) float64 {
 	c := u.dot(d)
 	return max(0.25, math.Sqrt(max(0, 1-c*c)))
@@ -103,7 +110,8 @@ type link struct {
 	phase float64 // radians, one way
 }
 
-// field returns the one-way channel between an antenna and a tag at p along u at t seconds. loss is what the tag's place takes, in dB.
+// field returns the one-way channel between an antenna and a tag at p along u at t seconds. loss is
+// what the tag's place takes, in dB.
 func (s *Shop) field(a *antenna, p, u vec, t, mhz, loss float64, own *track) link {
 	k := 2 * math.Pi * mhz / lightSpeed
 	from := a.at(t)
@@ -130,7 +138,8 @@ func (s *Shop) field(a *antenna, p, u vec, t, mhz, loss float64, own *track) lin
 	if own != nil {
 		diffuse -= s.cfg.Regime.Body * 0.2
 	}
-	amp := amplitude(diffuse) / dist * 0.8 / math.Sqrt(waveCount) // a dipole takes two thirds of the power of all directions
+	// A dipole takes two thirds of the power that comes from all directions.
+	amp := amplitude(diffuse) / dist * 0.8 / math.Sqrt(waveCount)
 	off := 2 * math.Pi * (mhz - middleMHz) / lightSpeed
 	q := p.sub(from)
 	if !a.moves() {
@@ -165,7 +174,8 @@ func (s *Shop) walls(a, b vec) float64 {
 	return loss
 }
 
-// shade returns what bodies take of a ray from a to the tag at p, in dB: all of Regime.Body where the ray goes through the middle, less beside it.
+// shade returns what bodies take of a ray from a to the tag at p, in dB: all of Regime.Body where
+// the ray goes through the middle, less beside it.
 func (s *Shop) shade(a, p vec, t float64) float64 {
 	most := s.cfg.Regime.Body
 	if most == 0 || len(s.bodies) == 0 {

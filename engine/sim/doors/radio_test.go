@@ -20,7 +20,8 @@ func field(s *Shop, a *antenna, p, u vec) complex128 {
 	return cmplx.Rect(amplitude(l.gain), l.phase)
 }
 
-// The link budget by Friis' law, Proc. IRE 34, 1946: 30 dBm, 6 dBic and 2 dBi, 3 dB of polarisation, 867 MHz, 1 m.
+// The link budget by Friis' law, Proc. IRE 34, 1946: 30 dBm, 6 dBic and 2 dBi, 3 dB of
+// polarisation, 867 MHz, 1 m.
 func TestLinkBudget(t *testing.T) {
 	wavelength := lightSpeed / middleMHz
 	loss := 20 * math.Log10(4*math.Pi/wavelength)
@@ -28,8 +29,9 @@ func TestLinkBudget(t *testing.T) {
 	require.InDelta(t, 30+2*(6-3+2-loss)-5, 30+andBack, 0.15, "there and back, 5 dB lost in the tag")
 }
 
-// Two rays, one off the floor: the field has its minima where the ways differ by whole wavelengths, since the floor turns the phase, near
-// 2 h1 h2 / (n wavelength). Rappaport, Wireless Communications, section on ground reflection (from memory).
+// Two rays, one off the floor: the field has its minima where the ways differ by whole wavelengths,
+// since the floor turns the phase, near 2 h1 h2 / (n wavelength). Rappaport, Wireless
+// Communications, section on ground reflection (from memory).
 func TestFloorReflection(t *testing.T) {
 	s := room(t)
 	const h1, h2 = 1.5, 1.0
@@ -54,8 +56,9 @@ func TestFloorReflection(t *testing.T) {
 	require.InDelta(t, 2*h1*h2/wavelength, 8.7, 0.1, "the handbook's approximation of the last minimum")
 }
 
-// Fading is Rician: S. O. Rice, Mathematical Analysis of Random Noise, BSTJ 23-24, 1944-45. The share of places that lie so many dB below the mean power is
-// that of the Rice distribution, integrated here, with the K that the model claims.
+// Fading is Rician: S. O. Rice, Mathematical Analysis of Random Noise, BSTJ 23-24, 1944-45. The
+// share of places that lie so many dB below the mean power is that of the Rice distribution,
+// integrated here, with the K that the model claims.
 func TestRicianFading(t *testing.T) {
 	s := room(t)
 	rng := rand.New(rand.NewPCG(1, 2))
@@ -78,10 +81,12 @@ func TestRicianFading(t *testing.T) {
 			mean += p
 		}
 		mean /= float64(len(power))
-		// The tag lies across the ray, so it takes all of it, and of the diffuse field 0.8 of the amplitude.
+		// The tag lies across the ray, so it takes all of it, and of the diffuse field 0.8 of the
+		// amplitude.
 		k := math.Pow(10, (c.k-20*math.Log10(0.8))/10)
 		if c.name == "beside it" {
-			k = math.Pow(10, (c.k-20*math.Log10(0.8)+(pattern(0)+10))/10) // the diffuse field does not follow the pattern below -10 dB
+			// The diffuse field does not follow the pattern below -10 dB.
+			k = math.Pow(10, (c.k-20*math.Log10(0.8)+(pattern(0)+10))/10)
 		}
 		for _, down := range []float64{3, 6, 10} {
 			limit := mean * math.Pow(10, -down/10)
@@ -98,7 +103,8 @@ func TestRicianFading(t *testing.T) {
 	}
 }
 
-// rice is the share of a Rician power of mean 1 below x: the integral of (1+K) exp(-K-(1+K)p) I0(2 sqrt(K(1+K)p)).
+// rice is the share of a Rician power of mean 1 below x: the integral of (1+K) exp(-K-(1+K)p) I0(2
+// sqrt(K(1+K)p)).
 func rice(k, x float64) float64 {
 	bessel := func(z float64) float64 { // I0 by its series
 		term, sum := 1.0, 1.0
@@ -117,9 +123,10 @@ func rice(k, x float64) float64 {
 	return sum * x / steps
 }
 
-// The diffuse field is correlated over half a wavelength: waves from all directions in space give sin(kd)/(kd), which is zero there (D. A. Hill, Plane wave
-// integral representation for fields in reverberation chambers, IEEE Trans. EMC 40, 1998); waves from all sides of the horizon alone would give
-// J0(kd), zero at 0.38 wavelengths (R. H. Clarke, BSTJ 47, 1968). From memory.
+// The diffuse field is correlated over half a wavelength: waves from all directions in space give
+// sin(kd)/(kd), which is zero there (D. A. Hill, Plane wave integral representation for fields in
+// reverberation chambers, IEEE Trans. EMC 40, 1998); waves from all sides of the horizon alone
+// would give J0(kd), zero at 0.38 wavelengths (R. H. Clarke, BSTJ 47, 1968). From memory.
 func TestFadingBelongsToThePlace(t *testing.T) {
 	s := room(t)
 	rng := rand.New(rand.NewPCG(3, 4))
@@ -128,7 +135,8 @@ func TestFadingBelongsToThePlace(t *testing.T) {
 		var cross complex128
 		var one, two float64
 		for range 6000 {
-			// Straight behind the antenna's back the direct ray is weak; what it gives is taken away.
+			// Straight behind the antenna's back the direct ray is weak; what it gives is taken
+			// away.
 			a := &antenna{pos: vec{3, 3, 400}, dir: vec{-1, 0, 0}, waves: makeWaves(rng, 0)}
 			bare := &antenna{pos: a.pos, dir: a.dir}
 			p, q := vec{9, 3, 400}, vec{9, 3 + d, 400}
@@ -146,7 +154,8 @@ func TestFadingBelongsToThePlace(t *testing.T) {
 	}
 }
 
-// A tag that lies still where nothing drifts and nobody moves keeps its level; a share of drifting waves moves it, slowly.
+// A tag that lies still where nothing drifts and nobody moves keeps its level; a share of drifting
+// waves moves it, slowly.
 func TestDrift(t *testing.T) {
 	s := room(t)
 	spread := func(drift float64, seconds float64) float64 {

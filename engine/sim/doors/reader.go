@@ -71,7 +71,10 @@ func (s *Shop) buildDevices() {
 	field := rand.New(rand.NewPCG(s.cfg.Seed, streamField))
 	shelfTurn := [2]int{550, 650}
 	mount := func(point, zone, side string, x, y, z float64, dir vec, dwell [2]int, door int) *antenna {
-		return &antenna{point: point, zone: zone, side: side, pos: vec{x, y, z}, dir: dir.unit(), dwell: dwell, door: door, waves: makeWaves(field, r.Drift)}
+		return &antenna{
+			point: point, zone: zone, side: side, pos: vec{x, y, z}, dir: dir.unit(), dwell: dwell, door: door,
+			waves: makeWaves(field, r.Drift),
+		}
 	}
 	add := func(role string, power float64, session string, report int64, rate float64, antennas ...*antenna) *device {
 		d := &device{role: role, antennas: antennas, power: power, session: session, report: report, rate: rate}
@@ -84,7 +87,9 @@ func (s *Shop) buildDevices() {
 		if r.Pairs > 1 {
 			x = 5 - r.HalfWidth/2 + float64(k)*r.HalfWidth
 		}
-		in, out := mount("street-door-in", "street-door", "inner", x, 0.7+r.Apart, mounting, vec{0, 0.45, -1}, r.TurnMs, street), mount("street-door-out", "street-door", "outer", x, -0.3-r.Apart, mounting, vec{0, -0.45, -1}, r.TurnMs, street)
+		in := mount("street-door-in", "street-door", "inner", x, 0.7+r.Apart, mounting, vec{0, 0.45, -1}, r.TurnMs, street)
+		out := mount(
+			"street-door-out", "street-door", "outer", x, -0.3-r.Apart, mounting, vec{0, -0.45, -1}, r.TurnMs, street)
 		if r.Side {
 			in.pos, in.dir = vec{5 - r.HalfWidth, 0.4, 1}, vec{1, 0.6, 0}.unit()
 			out.pos, out.dir = vec{5 - r.HalfWidth, -0.25, 1}, vec{1, -0.6, 0}.unit()
@@ -272,8 +277,9 @@ func (s *Shop) extra(d *device, a *antenna, c *candidate, mhz float64, at int64)
 	return Extra{Phase: deg, Channel: mhz, Doppler: 2*turn/dt/(2*math.Pi) + 0.5*s.radio.NormFloat64()}
 }
 
-// quiet reports whether a tag keeps quiet in the session of a reader. A tag read in S1 keeps quiet for 0.5 to 5 s whatever it is powered by; one
-// read in S2 or S3 for as long as it has power and for its own time after.
+// quiet reports whether a tag keeps quiet in the session of a reader. A tag read in S1 keeps quiet
+// for 0.5 to 5 s whatever it is powered by; one read in S2 or S3 for as long as it has power and
+// for its own time after.
 func (s *Shop) quiet(d *device, it *thing, at int64) bool {
 	switch d.session {
 	case "S1":
@@ -306,7 +312,7 @@ func (s *Shop) forget() {
 	}
 }
 
-// send reports what a device heard since its last report.
+// report sends what a device heard since its last report.
 func (s *Shop) report(d *device) {
 	if len(d.pending) == 0 {
 		return
@@ -331,7 +337,8 @@ func (s *Shop) report(d *device) {
 			e.Points = append(e.Points, h.ant.point)
 		}
 		e.Reads = append(e.Reads, engine.Read{
-			Key: s.truth.Items[h.item].Key, Point: uint16(point), Zone: uint16(len(e.Zones)), RSSI: s.strength(h.rssi), N: h.n, T: h.at + d.skew,
+			Key: s.truth.Items[h.item].Key, Point: uint16(point), Zone: uint16(len(e.Zones)),
+			RSSI: s.strength(h.rssi), N: h.n, T: h.at + d.skew,
 		})
 		if s.cfg.Extras {
 			b.extras = append(b.extras, h.extra)
@@ -353,7 +360,8 @@ func (s *Shop) strength(rssi float64) int16 {
 	return int16(math.Round(10 * math.Round((rssi+s.cfg.Regime.RSSIOffset)/step) * step))
 }
 
-// sums makes one or two reads of all those of one antenna and tag: the count and the loudest, at the last time, or shared between first and last time.
+// sums makes one or two reads of all those of one antenna and tag: the count and the loudest, at
+// the last time, or shared between first and last time.
 func sums(list []heard, parts int) []heard {
 	slices.SortStableFunc(list, func(a, b heard) int {
 		switch {

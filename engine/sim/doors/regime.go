@@ -1,6 +1,9 @@
 package doors
 
-// Regime is one way in which shops, radio, readers, networks and people differ. The zero value of a knob is what the regime "base" has, unless said otherwise.
+import "fmt"
+
+// Regime is one way in which shops, radio, readers, networks and people differ. Take one from
+// Regimes and change it: New refuses what can't be simulated.
 type Regime struct {
 	Name    string
 	Source  string // where its values come from; "from memory" where no document was at hand
@@ -10,17 +13,17 @@ type Regime struct {
 	// The field.
 	Drift    float64 // share of the diffuse waves whose phase turns at 0.02 to 0.3 Hz
 	Channels int     // 1: fixed; 4: the upper channels of 865 to 868 MHz; 50: 902 to 928 MHz
-	HopMs    [2]int  // how long a channel is kept
+	HopMs    [2]int  // how long a channel is kept, at least and at most
 	Body     float64 // dB that a body between tag and antenna takes, one way
 
 	// Readers.
 	DoorPower     float64 // dB beside the usual power
-	TurnMs        [2]int  // how long one antenna of a door's reader is on before the next one's turn
-	DoorSession   string
+	TurnMs        [2]int  // how long an antenna of a door's reader is on before the next one's turn
+	DoorSession   string  // S0 to S3
 	ShelfSession  string
 	DoorReportMs  int64
 	ShelfReportMs int64
-	Sums          int     // reads for each tag and antenna in a report: 0 all, 1 one with the count and the last time, 2 first and last
+	Sums          int     // reads for each tag and antenna in a report: 0 all, 1 the last with the count, 2 first and last
 	RSSIOffset    float64 // dB
 	RSSIStep      float64 // dB; negative: no RSSI at all
 	SkewMs        int64   // each reader's clock is wrong by up to this, either way
@@ -32,9 +35,10 @@ type Regime struct {
 	Idlers      int     // people who stand and stroll in the shop
 	Pace        float64 // factor on the time between scenes
 	NothingNear bool    // no goods within 3 m of a door
+	OnDoor      bool    // three goods of the window hang at the street door itself
 	Side        bool    // antennas beside the door at 1 m instead of over it
 	HalfWidth   float64 // of the street door, m
-	Apart       float64 // m that the antennas of the two sides are further apart
+	Apart       float64 // m by which the antennas of the two sides are further from the threshold
 	Pairs       int     // antennas on each side of the street door
 }
 
@@ -42,7 +46,8 @@ func base() Regime {
 	return Regime{
 		Name: "base", Source: "from memory",
 		Drift: 0.2, Channels: 4, HopMs: [2]int{200, 400}, Body: 9,
-		TurnMs: [2]int{50, 100}, DoorSession: "S0", ShelfSession: "S1", DoorReportMs: 300, ShelfReportMs: 1000, RSSIStep: 0.5, SkewMs: 200,
+		TurnMs: [2]int{50, 100}, DoorSession: "S0", ShelfSession: "S1", DoorReportMs: 300, ShelfReportMs: 1000,
+		RSSIStep: 0.5, SkewMs: 200,
 		Idlers: 4, Pace: 1, HalfWidth: 0.9, Pairs: 1,
 	}
 }
@@ -61,7 +66,7 @@ func Regimes() []Regime {
 	const gen2 = "EPC Gen2 (ISO/IEC 18000-63), persistence of inventoried flags; from memory"
 	add("drift-none", memory, func(r *Regime) { r.Drift = 0 })
 	add("drift-lively", memory, func(r *Regime) { r.Drift = 1. / 3 }).Held = true
-	add("fixed-channel", "four-channel plan of ETSI EN 302 208, one of them kept; from memory", func(r *Regime) { r.Channels = 1 })
+	add("fixed-channel", "one of four channels of ETSI EN 302 208; from memory", func(r *Regime) { r.Channels = 1 })
 	add("hopping", "47 CFR 15.247, 50 channels, at most 0.4 s each; from memory", func(r *Regime) { r.Channels = 50 })
 	add("turns-slow", memory, func(r *Regime) { r.TurnMs = [2]int{250, 400} }).Held = true
 	add("door-s1", gen2, func(r *Regime) { r.DoorSession = "S1" }).Refused = true
@@ -85,6 +90,7 @@ func Regimes() []Regime {
 	add("few-people", memory, func(r *Regime) { r.Idlers, r.Pace = 0, 3 })
 	add("crowd", memory, func(r *Regime) { r.Idlers, r.Pace = 14, 0.6 }).Held = true
 	add("nothing-near", memory, func(r *Regime) { r.NothingNear = true })
+	add("on-door", memory, func(r *Regime) { r.OnDoor = true })
 	add("mounting-side", memory, func(r *Regime) { r.Side = true }).Held = true
 	add("wide-door", memory, func(r *Regime) { r.HalfWidth, r.Apart = 2, 0.8 }).Held = true
 	add("open-front", memory, func(r *Regime) { r.HalfWidth, r.Pairs = 3, 2 })
@@ -99,4 +105,33 @@ func RegimeByName(name string) (Regime, bool) {
 		}
 	}
 	return Regime{}, false
+}
+
+// check refuses what can't be simulated.
+func (r *Regime) check() error {
+	session := func(s string) bool { return s == "S0" || s == "S1" || s == "S2" || s == "S3" }
+	for _, c := range []struct {
+		ok   bool
+		what string
+	}{
+		{r.Name != "", "Name is empty"},
+		{r.Drift >= 0 && r.Drift <= 1, "Drift is a share, 0 to 1"},
+		{r.Channels == 1 || r.Channels == 4 || r.Channels == 50, "Channels is 1, 4 or 50"},
+		{r.HopMs[0] > 0 && r.HopMs[0] <= r.HopMs[1], "HopMs goes from a time above 0 to one that is not shorter"},
+		{r.TurnMs[0] >= 20 && r.TurnMs[0] <= r.TurnMs[1], "TurnMs goes from at least 20 to a time that is not shorter"},
+		{session(r.DoorSession) && session(r.ShelfSession), "DoorSession and ShelfSession are S0, S1, S2 or S3"},
+		{r.DoorReportMs >= 100 && r.ShelfReportMs >= 100, "DoorReportMs and ShelfReportMs are at least 100"},
+		{r.Sums >= 0 && r.Sums <= 2, "Sums is 0, 1 or 2"},
+		{r.RSSIStep != 0, "RSSIStep is above 0, or below 0 for none"},
+		{r.LateShare >= 0 && r.LateShare <= 1, "LateShare is a share, 0 to 1"},
+		{r.Pace > 0, "Pace is above 0"},
+		{r.Idlers >= 0 && r.SkewMs >= 0 && r.Body >= 0, "Idlers, SkewMs and Body are not below 0"},
+		{r.HalfWidth >= 0.5 && r.HalfWidth <= 4, "HalfWidth is 0.5 to 4 m"},
+		{r.Pairs >= 1 && r.Pairs <= 4, "Pairs is 1 to 4"},
+	} {
+		if !c.ok {
+			return fmt.Errorf("doors: regime %q: %s; begin with one of Regimes", r.Name, c.what)
+		}
+	}
+	return nil
 }

@@ -77,7 +77,8 @@ func (s *Shop) few() int {
 	return [...]int{1, 1, 1, 1, 2, 2, 3}[s.people.IntN(7)]
 }
 
-// out has somebody leave unpaid: walk, run, dawdle, or stop outside ("outin"). It returns the actor and when they are in the doorway, for those who meet them.
+// out has somebody leave unpaid: walk, run, dawdle, or stop outside ("outin"). It returns the actor
+// and when they are in the doorway, for those who meet them.
 func (s *Shop) out(d *door, kind string, paidShare float64, least int) (doorway int64) {
 	a, list := s.collect(s.selling(), s.few(), least, inHand)
 	if a == nil {
@@ -240,7 +241,8 @@ func (s *Shop) crowding(d *door) {
 // guest has somebody come with things of their own.
 func (s *Shop) guest(d *door) { s.visitor(d, "guest", 1+s.people.IntN(4), s.between(0.9, 1.4)) }
 
-// visitor comes in, stops by shelves for minutes and leaves with what they brought: goods of our products that were sold elsewhere, or others' tags.
+// visitor comes in, stops by shelves for minutes and leaves with what they brought: goods of our
+// products that were sold elsewhere, or others' tags.
 func (s *Shop) visitor(d *door, kind string, goods int, speed float64) {
 	aside := s.through(d)
 	x, y := d.at(5, aside+s.people.NormFloat64())
@@ -274,7 +276,8 @@ func (s *Shop) visitor(d *door, kind string, goods int, speed float64) {
 	a.finish(kind, by, false, 0)
 }
 
-// payer has somebody pay at the till and leave. A late sale is known to the server up to half a minute later, and one in ten never.
+// payer has somebody pay at the till and leave. A late sale is known to the server up to half a
+// minute later, and one in ten never.
 func (s *Shop) payer(d *door, kind string) {
 	a, list := s.collect(s.selling(), s.few(), 1, inHand)
 	if a == nil {

@@ -137,8 +137,8 @@ func (q *actions) Pop() any {
 
 // New builds the shop as it stands at the beginning.
 func New(cfg Config) (*Shop, error) {
-	if cfg.Regime.Name == "" {
-		return nil, fmt.Errorf("doors: the regime has no name: take one of Regimes")
+	if err := cfg.Regime.check(); err != nil {
+		return nil, err
 	}
 	if cfg.Start.IsZero() {
 		cfg.Start = Start
@@ -147,7 +147,11 @@ func New(cfg Config) (*Shop, error) {
 		name  string
 		value *time.Duration
 		usual time.Duration
-	}{{"WarmUp", &cfg.WarmUp, 90 * time.Second}, {"Length", &cfg.Length, 12 * time.Minute}, {"Every", &cfg.Every, 7 * time.Second}} {
+	}{
+		{"WarmUp", &cfg.WarmUp, 90 * time.Second},
+		{"Length", &cfg.Length, 12 * time.Minute},
+		{"Every", &cfg.Every, 7 * time.Second},
+	} {
 		if *d.value < 0 {
 			return nil, fmt.Errorf("doors: %s is %s: it must not be below zero", d.name, *d.value)
 		}
@@ -185,7 +189,8 @@ func New(cfg Config) (*Shop, error) {
 // Catalog returns the products that the shop sells.
 func (s *Shop) Catalog() *catalog.Catalog { return s.catalog }
 
-// Next returns the next entry in order of receipt, with Seq 0, and false when the time is over and all has arrived. Its slices hold until the next call.
+// Next returns the next entry in order of receipt, with Seq 0, and false when the time is over and
+// all has arrived. Its slices hold until the next call.
 func (s *Shop) Next() (engine.Entry, bool) {
 	if s.lent != nil {
 		e := &s.lent.entry
@@ -205,8 +210,8 @@ func (s *Shop) Next() (engine.Entry, bool) {
 	return b.entry, true
 }
 
-// Extras returns what the reader reported beside each read of the entry that Next returned last; nothing where Config.Extras is not set, and nothing
-// but zeros and counts where the regime sums.
+// Extras returns what the reader reported beside each read of the entry that Next returned last;
+// nothing where Config.Extras is not set, and nothing but zeros and counts where the regime sums.
 func (s *Shop) Extras() []Extra {
 	if s.lent == nil || s.cfg.Regime.Sums > 0 {
 		return nil
@@ -243,7 +248,7 @@ func (s *Shop) advance() {
 	}
 	if s.now >= s.nextScene {
 		s.nextScene += int64(float64(s.cfg.Every.Milliseconds()) * s.cfg.Regime.Pace * (0.5 + s.people.Float64()))
-		if s.now < s.end-25_000 {
+		if s.now < s.end-10_000 {
 			s.scene()
 		}
 	}
@@ -297,9 +302,12 @@ func (s *Shop) fill() {
 	for k := range s.areas {
 		a := &s.areas[k]
 		var list []int32
-		for range a.goods {
-			i := s.makeItem(true, false)
-			s.rest(i, k, s.spot(k))
+		for n := range a.goods {
+			i, at := s.makeItem(true, false), s.spot(k)
+			if s.cfg.Regime.OnDoor && a.zone == "window" && n < 3 {
+				at = vec{s.doors[street].x + s.cfg.Regime.HalfWidth + 0.1, 0.15, 1.2 + 0.3*float64(n)}
+			}
+			s.rest(i, k, at)
 			list = append(list, i)
 		}
 		if len(list) > 0 {

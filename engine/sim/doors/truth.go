@@ -8,7 +8,8 @@ import (
 	"lintel/engine/epc"
 )
 
-// Truth is what really happened up to now. Times are Unix milliseconds of the true clock. It shares memory with the run and grows with it.
+// Truth is what really happened up to now. Times are Unix milliseconds of the true clock. It shares
+// memory with the run and grows with it.
 type Truth struct {
 	Start     int64
 	Until     int64
@@ -30,7 +31,8 @@ type Item struct {
 	Near  bool // lay within 3 m of a door antenna at some time
 }
 
-// Crossing is one item going over a threshold for good: out and not back within the same visit, or in.
+// Crossing is one item going over a threshold for good: out and not back within the same visit, or
+// in.
 type Crossing struct {
 	Item  int
 	At    int64
@@ -118,7 +120,8 @@ func (t *Truth) Where(item int, at int64) Place {
 	return Place{Away: true, Since: st.from}
 }
 
-// Beyond returns how far past a door's threshold a place is, m along the way out; below zero: inside.
+// Beyond returns how far past a door's threshold a place is, m along the way out; below zero:
+// inside.
 func (s *Shop) Beyond(name string, p Place) float64 { return s.doorOf(name).beyond(p.X, p.Y) }
 
 // Aside returns how far beside the middle of a door's opening a place is, m.

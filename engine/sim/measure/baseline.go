@@ -177,7 +177,8 @@ func (b *baselines) advance(now int64) {
 				if b.left(it, d) && it.ours && !it.paid && !it.out {
 					it.out = true
 					b.patient.alerts = append(b.patient.alerts, raised{i, now})
-					b.patient.passages = append(b.patient.passages, passage{i, now, b.cfg.Layout.Zones[d.zone].ID, engine.DirectionOut})
+					door := b.cfg.Layout.Zones[d.zone].ID
+					b.patient.passages = append(b.patient.passages, passage{i, now, door, engine.DirectionOut})
 				}
 				d.heard = d.heard[:0]
 			default:

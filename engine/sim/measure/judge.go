@@ -17,7 +17,8 @@ const (
 	trailMs = 15_000 // and one this long after a visit about the visit
 )
 
-// early is how long before the crossing an alert may come and be about it: as long as those people spend in the doorway.
+// early is how long before the crossing an alert may come and be about it: as long as those people
+// spend in the doorway.
 func early(kind string) int64 {
 	switch kind {
 	case "stand":
@@ -35,11 +36,11 @@ type score struct {
 	exits, heard int // unpaid; of which a door heard at least three times
 	found        [len(within)]int
 	heardFound   int // within the last of the times
-	hints        int
+	hints        int // with a fact of a passage out within the first of them
 	bags         int
 	bagsFound    int
-	others       int
-	wrong        int
+	others       int // other passages
+	wrong        int // of which with an alert
 	stood        int // of others: stood in the doorway and went back
 	stoodWrong   int
 	past         int // of those: goods held out over the threshold
@@ -49,8 +50,9 @@ type score struct {
 
 func (s *score) add(o *score) {
 	for _, p := range [][2]*int{
-		{&s.exits, &o.exits}, {&s.heard, &o.heard}, {&s.heardFound, &o.heardFound}, {&s.hints, &o.hints}, {&s.bags, &o.bags}, {&s.bagsFound, &o.bagsFound}, {&s.others, &o.others},
-		{&s.wrong, &o.wrong}, {&s.stood, &o.stood}, {&s.stoodWrong, &o.stoodWrong}, {&s.past, &o.past}, {&s.pastWrong, &o.pastWrong},
+		{&s.exits, &o.exits}, {&s.heard, &o.heard}, {&s.heardFound, &o.heardFound}, {&s.hints, &o.hints},
+		{&s.bags, &o.bags}, {&s.bagsFound, &o.bagsFound}, {&s.others, &o.others}, {&s.wrong, &o.wrong},
+		{&s.stood, &o.stood}, {&s.stoodWrong, &o.stoodWrong}, {&s.past, &o.past}, {&s.pastWrong, &o.pastWrong},
 	} {
 		*p[0] += *p[1]
 	}
@@ -83,7 +85,7 @@ func (t *tally) at(kind, door string) *score {
 
 func (t *tally) add(o *tally) {
 	for k, s := range o.slots {
-		t.at(k.kind, k.door).add(s) // sums: the order of the map does not matter, but for delays, which are sorted
+		t.at(k.kind, k.door).add(s) // the order of the map changes only that of delays, which are sorted later
 	}
 	for k := range 2 {
 		t.rest[k] += o.rest[k]

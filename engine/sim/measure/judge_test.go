@@ -32,7 +32,8 @@ func sums(o *tally) score {
 	return s
 }
 
-// Who knows the truth and says it three seconds after each unpaid exit has found all, nothing within two seconds, and cried wolf never.
+// Who knows the truth and says it three seconds after each unpaid exit has found all, nothing
+// within two seconds, and cried wolf never.
 func TestJudgeOfTheTruth(t *testing.T) {
 	s, p := played(t)
 	tr := s.Truth()

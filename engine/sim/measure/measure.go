@@ -88,7 +88,8 @@ func compile(src []byte) (*rules.Set, error) {
 	if len(diags) > 0 {
 		return nil, fmt.Errorf("measure: %v", diags[0])
 	}
-	set, diags := rules.Compile(doc, rules.Known{Channels: []string{"door-team", "floor-team", "stockroom-team", "systems-team"}})
+	known := rules.Known{Channels: []string{"door-team", "floor-team", "stockroom-team", "systems-team"}}
+	set, diags := rules.Compile(doc, known)
 	if set == nil {
 		return nil, fmt.Errorf("measure: %v", diags)
 	}
@@ -207,7 +208,8 @@ func (p *part) run(o *Options, regime doors.Regime, seed uint64, set *rules.Set)
 				c.passages = append(c.passages, passage{i, f.Ms, door, f.Passage.Direction})
 			}
 		}
-		// An alert that joined another is in no change, one that is over again may be in no record: look at both.
+		// An alert that joined another is in no change, one that is over again may be in no record:
+		// look at both.
 		for k := range out.Alerts {
 			opened(&out.Alerts[k].Alert)
 		}

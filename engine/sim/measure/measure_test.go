@@ -11,7 +11,8 @@ import (
 	"lintel/engine/sim/doors"
 )
 
-// The interval's own definition: its ends are the shares p for which the observed one lies z standard errors of p away.
+// The interval's own definition: its ends are the shares p for which the observed one lies z
+// standard errors of p away.
 func TestWilson(t *testing.T) {
 	for _, c := range [][2]int{{1, 10}, {5, 10}, {7, 11}, {3, 1000}, {999, 1000}, {49_999, 50_000}} {
 		n, of := float64(c[0]), float64(c[1])
@@ -37,7 +38,7 @@ func base(t *testing.T) Options {
 
 func TestEqualOptionsEqualReports(t *testing.T) {
 	o := base(t)
-	o.Length = time.Minute
+	o.Seeds, o.Length = []uint64{3}, 30*time.Second
 	a, err := Run(o)
 	require.NoError(t, err)
 	b, err := Run(o)
@@ -50,8 +51,8 @@ func TestEqualOptionsEqualReports(t *testing.T) {
 	require.Equal(t, a, back)
 }
 
-// The comparison means something only if the baselines do what they are known for: the first read finds nearly every exit and cries wolf, and patience does
-// neither.
+// The comparison means something only if the baselines do what they are known for: the first read
+// finds nearly every exit and cries wolf, and patience does neither.
 func TestBaselinesAreWhatTheyAre(t *testing.T) {
 	r, err := Run(base(t))
 	require.NoError(t, err)
@@ -74,7 +75,8 @@ func TestBaselinesAreWhatTheyAre(t *testing.T) {
 	require.Contains(t, r.String(), "street-door")
 }
 
-// The mean of Poisson counts: exact limits from tables, 0: 3.69, 1: 0.0253 to 5.57, 10: 4.80 to 18.39 (Garwood, Biometrika 28, 1936; from memory).
+// The mean of Poisson counts: exact limits from tables, 0: 3.69, 1: 0.0253 to 5.57, 10: 4.80 to
+// 18.39 (Garwood, Biometrika 28, 1936; from memory).
 func TestRate(t *testing.T) {
 	for _, c := range []struct {
 		n         int

@@ -19,7 +19,8 @@ type Report struct {
 	Kinds   []Kind   `json:"kinds"` // of people, over all regimes that are not refused
 }
 
-// Worst is the headline of one kind of door: the lowest recall and the highest rate of false alerts of any regime.
+// Worst is the headline of one kind of door: the lowest recall and the highest rate of false alerts
+// of any regime.
 type Worst struct {
 	Door         string  `json:"door"`
 	RecallRegime string  `json:"recall_regime"`
@@ -83,7 +84,8 @@ type Rate struct {
 // Value returns events an hour.
 func (r Rate) Value() float64 { return float64(r.N) / r.Hours }
 
-// rate has the interval of a Poisson mean by the Wilson-Hilferty approximation of chi-squared quantiles (PNAS 17, 1931; from memory).
+// rate has the interval of a Poisson mean by the Wilson-Hilferty approximation of chi-squared
+// quantiles (PNAS 17, 1931; from memory).
 func rate(n int, hours float64) Rate {
 	const z = 1.959964
 	quantile := func(k, z float64) float64 {
@@ -103,8 +105,9 @@ const (
 
 func (s *score) door() Door {
 	d := Door{
-		HeardThree: share(s.heardFound, s.heard), Bags: share(s.bagsFound, s.bags), Hint: share(s.hints, s.exits), False: share(s.wrong, s.others),
-		FalseApart: share(s.wrong-s.stoodWrong, s.others-s.stood), Stood: share(s.stoodWrong, s.stood), StoodPast: share(s.pastWrong, s.past),
+		HeardThree: share(s.heardFound, s.heard), Bags: share(s.bagsFound, s.bags), Hint: share(s.hints, s.exits),
+		False: share(s.wrong, s.others), FalseApart: share(s.wrong-s.stoodWrong, s.others-s.stood),
+		Stood: share(s.stoodWrong, s.stood), StoodPast: share(s.pastWrong, s.past),
 	}
 	for k := range within {
 		d.Recall[k] = share(s.found[k], s.exits)
@@ -151,7 +154,8 @@ func merge(o *Options, parts [][]part) Report {
 			two, one := t.sum("", twoSides), t.sum("", oneSide)
 			out := Method{
 				TwoSides: two.door(), OneSide: one.door(), AtRest: rate(t.rest[0], lain[0]), Far: rate(t.rest[1], lain[1]),
-				Zone: share(rest[m][0], rest[m][1]), ByHand: share(hand[m][0], hand[m][1]), Direction: share(t.direction[0], t.direction[1]),
+				Zone: share(rest[m][0], rest[m][1]), ByHand: share(hand[m][0], hand[m][1]),
+				Direction: share(t.direction[0], t.direction[1]),
 			}
 			delays := slices.Concat(two.delays, one.delays)
 			if slices.Sort(delays); len(delays) > 0 {
@@ -161,7 +165,8 @@ func merge(o *Options, parts [][]part) Report {
 			return out
 		}
 		r.Regimes = append(r.Regimes, Regime{
-			Name: regime.Name, Held: regime.Held, Refused: regime.Refused, Core: method(core), First: method(first), Patient: method(patient),
+			Name: regime.Name, Held: regime.Held, Refused: regime.Refused,
+			Core: method(core), First: method(first), Patient: method(patient),
 		})
 		if !regime.Refused {
 			for m := range all {
@@ -232,53 +237,87 @@ func perTenThousand(s Share) string {
 	return fmt.Sprintf("%.0f", 1e4*s.Value())
 }
 
+// recalls are the columns of Door.Recall.
+func recalls(d *Door) []string {
+	var cells []string
+	for _, s := range d.Recall[:last] {
+		cells = append(cells, percent(s))
+	}
+	return append(cells, interval(d.Recall[last]), fmt.Sprint(d.Recall[last].Of))
+}
+
+func falses(d *Door) []string { return []string{perTenThousand(d.False), fmt.Sprint(d.False.Of)} }
+
+// plain are the columns of the baselines.
+func plain(first, patient *Door) []string {
+	return []string{
+		percent(first.Recall[last]), perTenThousand(first.False),
+		percent(patient.Recall[last]), perTenThousand(patient.False),
+	}
+}
+
+var (
+	recallColumns = []string{"2 s", "4 s", "6 s", "10 s [95 %]", "exits"}
+	falseColumns  = []string{"false", "passages"}
+	plainColumns  = []string{"first read: 10 s", "false", "patient: 10 s", "false"}
+)
+
+func of(s Share) string { return fmt.Sprintf("%d/%d", s.N, s.Of) }
+
 // String returns the report as tables.
 func (r Report) String() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%d regimes, seeds %v, %.1f hours simulated, %d reads.\n\nThe worst of the regimes that are not refused (alert within 10 s of the crossing, hold included):\n",
-		len(r.Regimes), r.Seeds, r.Hours, r.Reads)
+	fmt.Fprintf(&b, "%d regimes, seeds %v, %.1f hours simulated, %d reads.\n\n", len(r.Regimes), r.Seeds, r.Hours, r.Reads)
+	b.WriteString("The worst of the regimes that are not refused (alert within 10 s of the crossing, hold included):\n")
 	for _, w := range r.Worst {
-		fmt.Fprintf(&b, "  %-12s recall %s %% (%s), %.0f false alerts in 10,000 other passages (%s)\n", w.Door, interval(w.Recall), w.RecallRegime, w.False, w.FalseRegime)
+		fmt.Fprintf(&b, "  %-12s recall %s %% (%s), %.0f false alerts in 10,000 other passages (%s)\n",
+			w.Door, interval(w.Recall), w.RecallRegime, w.False, w.FalseRegime)
 	}
-	table := func(title string, header ...string) (row func(cells ...string), end func()) {
+	var w *tabwriter.Writer
+	row := func(parts ...[]string) { fmt.Fprintln(w, strings.Join(slices.Concat(parts...), "\t")+"\t") }
+	table := func(title string, header ...[]string) {
 		fmt.Fprintf(&b, "\n%s\n", title)
-		w := tabwriter.NewWriter(&b, 0, 0, 2, ' ', 0)
-		row = func(cells ...string) { fmt.Fprintln(w, strings.Join(cells, "\t")+"\t") }
+		w = tabwriter.NewWriter(&b, 0, 0, 2, ' ', 0)
 		row(header...)
-		return row, func() { _ = w.Flush() }
 	}
 	for _, side := range []struct {
 		name string
 		door func(*Method) *Door
-	}{{"Two sides", func(m *Method) *Door { return &m.TwoSides }}, {"One antenna", func(m *Method) *Door { return &m.OneSide }}} {
-		row, end := table(side.name+": recall in % of unpaid exits within 2, 4, 6 and 10 s; false alerts in 10,000 other passages, without people who stood in the door in brackets",
-			"regime", "2 s", "4 s", "6 s", "10 s [95 %]", "of heard", "bags", "hint 2 s", "exits", "false", "passages", "stood", "goods past", "first read: 10 s", "false", "patient: 10 s", "false")
+	}{
+		{"Two sides", func(m *Method) *Door { return &m.TwoSides }},
+		{"One antenna", func(m *Method) *Door { return &m.OneSide }},
+	} {
+		table(side.name+": recall in % of unpaid exits; false alerts in 10,000 other passages, all and apart from people who stood",
+			[]string{"regime"}, recallColumns, []string{"heard 3 times", "bags", "hint 2 s"}, falseColumns,
+			[]string{"apart", "stood", "goods past"}, plainColumns)
 		for k := range r.Regimes {
 			g := &r.Regimes[k]
-			d, f, p := side.door(&g.Core), side.door(&g.First), side.door(&g.Patient)
-			row(g.title(), percent(d.Recall[0]), percent(d.Recall[1]), percent(d.Recall[2]), interval(d.Recall[last]), percent(d.HeardThree), percent(d.Bags), percent(d.Hint),
-				fmt.Sprint(d.Recall[0].Of), perTenThousand(d.False)+" ("+perTenThousand(d.FalseApart)+")", fmt.Sprint(d.False.Of), fmt.Sprintf("%d/%d", d.Stood.N, d.Stood.Of), fmt.Sprintf("%d/%d", d.StoodPast.N, d.StoodPast.Of),
-				percent(f.Recall[last]), perTenThousand(f.False), percent(p.Recall[last]), perTenThousand(p.False))
+			d := side.door(&g.Core)
+			row([]string{g.title()}, recalls(d), []string{percent(d.HeardThree), percent(d.Bags), percent(d.Hint)}, falses(d),
+				[]string{perTenThousand(d.FalseApart), of(d.Stood), of(d.StoodPast)},
+				plain(side.door(&g.First), side.door(&g.Patient)))
 		}
-		end()
+		_ = w.Flush()
 	}
-	row, end := table("Goods at rest: false alerts in an item's hour; zones and directions right in %; delay from crossing to alert",
-		"regime", "false/h", "nothing near", "item-hours", "zone", "by hand only", "direction", "delay p50", "p95", "first read: false/h", "zone", "patient: false/h")
+	table("Goods at rest: false alerts in an item's hour; zones and directions right in %; seconds from crossing to alert",
+		[]string{"regime", "false/h", "nothing near", "item-hours", "zone", "by hand only", "direction", "delay p50", "p95"},
+		[]string{"first read: false/h", "zone", "patient: false/h"})
 	for k := range r.Regimes {
 		g := &r.Regimes[k]
 		c := &g.Core
-		row(g.title(), fmt.Sprintf("%.4f", c.AtRest.Value()), fmt.Sprintf("%.4f", c.Far.Value()), fmt.Sprintf("%.0f", c.AtRest.Hours), percent(c.Zone), percent(c.ByHand), percent(c.Direction),
-			fmt.Sprintf("%.1f s", c.DelayP50), fmt.Sprintf("%.1f s", c.DelayP95), fmt.Sprintf("%.3f", g.First.AtRest.Value()), percent(g.First.Zone), fmt.Sprintf("%.4f", g.Patient.AtRest.Value()))
+		f := func(format string, v float64) string { return fmt.Sprintf(format, v) }
+		row([]string{g.title(), f("%.4f", c.AtRest.Value()), f("%.4f", c.Far.Value()), f("%.0f", c.AtRest.Hours)},
+			[]string{percent(c.Zone), percent(c.ByHand), percent(c.Direction), f("%.1f", c.DelayP50), f("%.1f", c.DelayP95)},
+			[]string{f("%.3f", g.First.AtRest.Value()), percent(g.First.Zone), f("%.4f", g.Patient.AtRest.Value())})
 	}
-	end()
-	row, end = table("Kinds of people, over all regimes that are not refused", "door", "kind", "2 s", "4 s", "6 s", "10 s [95 %]", "exits", "false", "passages", "first read: 10 s", "false", "patient: 10 s", "false")
+	_ = w.Flush()
+	table("Kinds of people, over all regimes that are not refused",
+		[]string{"door", "kind"}, recallColumns, falseColumns, plainColumns)
 	for k := range r.Kinds {
 		n := &r.Kinds[k]
-		d := &n.Core
-		row(n.Door, n.Kind, percent(d.Recall[0]), percent(d.Recall[1]), percent(d.Recall[2]), interval(d.Recall[last]), fmt.Sprint(d.Recall[0].Of), perTenThousand(d.False), fmt.Sprint(d.False.Of),
-			percent(n.First.Recall[last]), perTenThousand(n.First.False), percent(n.Patient.Recall[last]), perTenThousand(n.Patient.False))
+		row([]string{n.Door, n.Kind}, recalls(&n.Core), falses(&n.Core), plain(&n.First, &n.Patient))
 	}
-	end()
+	_ = w.Flush()
 	return b.String()
 }
 

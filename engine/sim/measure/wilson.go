@@ -18,8 +18,8 @@ func share(n, of int) Share {
 	return Share{N: n, Of: of, Low: low, High: high}
 }
 
-// wilson is the score interval of Wilson (1927), equation as in Brown, Cai and DasGupta, "Interval Estimation for a Binomial Proportion", Statistical
-// Science 16, 2001.
+// wilson is the score interval of Wilson (1927), equation as in Brown, Cai and DasGupta, "Interval
+// Estimation for a Binomial Proportion", Statistical Science 16, 2001.
 func wilson(n, of int) (low, high float64) {
 	const z = 1.959964 // 97.5 % quantile of the normal distribution
 	if of == 0 {
