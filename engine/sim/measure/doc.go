@@ -19,8 +19,8 @@
 //
 //   - Recall: of the unpaid exits, how many items had an alert of the rule unpaid-at-exit within 2,
 //     4, 6 and 10 s of the crossing. The time is that at which people are notified, the rule's hold
-//     included. Bags: the same for visits, of which one item is enough. An alert may come before
-//     the crossing by as much as people take in the doorway.
+//     included. Bags: the same for visits, of which one item is enough, as for false alerts. An
+//     alert may come before the crossing by as much as people take in the doorway.
 //   - False alerts, for each 10,000 other passages. A passage is one item in one visit that did not
 //     end with the item outside unpaid: paid goods, goods that come in, guests' own, and all that
 //     is carried up to a door or along it and back. Each counts once. People who stood in the

@@ -41,6 +41,8 @@ type score struct {
 	bagsFound    int
 	others       int // other passages
 	wrong        int // of which with an alert
+	visits       int // of other passages, each once
+	visitsWrong  int
 	stood        int // of others: stood in the doorway and went back
 	stoodWrong   int
 	past         int // of those: goods held out over the threshold
@@ -53,6 +55,7 @@ func (s *score) add(o *score) {
 		{&s.exits, &o.exits}, {&s.heard, &o.heard}, {&s.heardFound, &o.heardFound}, {&s.hints, &o.hints},
 		{&s.bags, &o.bags}, {&s.bagsFound, &o.bagsFound}, {&s.others, &o.others}, {&s.wrong, &o.wrong},
 		{&s.stood, &o.stood}, {&s.stoodWrong, &o.stoodWrong}, {&s.past, &o.past}, {&s.pastWrong, &o.pastWrong},
+		{&s.visits, &o.visits}, {&s.visitsWrong, &o.visitsWrong},
 	} {
 		*p[0] += *p[1]
 	}
@@ -177,6 +180,7 @@ func (p *part) judge(shop *doors.Shop, which int) {
 	visits := make([][]int, len(t.Items))
 	for k := range t.Visits {
 		v := &t.Visits[k]
+		counted := false
 		for _, i := range v.Items {
 			visits[i] = append(visits[i], k)
 			if v.Door == "" || v.To > p.until || exits[pair{v.ID, i}] {
@@ -184,6 +188,10 @@ func (p *part) judge(shop *doors.Shop, which int) {
 			}
 			s := out.at(v.Kind, v.Door)
 			s.others++
+			if !counted {
+				counted = true
+				s.visits++
+			}
 			if v.Kind == "stand" {
 				s.stood++
 				if v.Deepest > 0 {
@@ -193,6 +201,7 @@ func (p *part) judge(shop *doors.Shop, which int) {
 		}
 	}
 	blamed := map[pair]bool{}
+	blamedVisits := map[int]bool{}
 	for i := range alerts {
 		for k, at := range alerts[i] {
 			if used[i][k] || at < p.from || at > p.until {
@@ -204,7 +213,7 @@ func (p *part) judge(shop *doors.Shop, which int) {
 					v = x
 				}
 			}
-			if v == nil || v.Door == "" {
+			if v == nil || v.Door == "" || exits[pair{v.ID, i}] { // the last: long before it was at the door
 				out.rest[0]++
 				if w := t.Where(i, at); !shop.Near(w) {
 					out.rest[1]++
@@ -217,7 +226,11 @@ func (p *part) judge(shop *doors.Shop, which int) {
 			blamed[pair{v.ID, i}] = true
 			s := out.at(v.Kind, v.Door)
 			s.wrong++
-			if v.Kind == "stand" && !exits[pair{v.ID, i}] {
+			if !blamedVisits[v.ID] {
+				blamedVisits[v.ID] = true
+				s.visitsWrong++
+			}
+			if v.Kind == "stand" {
 				s.stoodWrong++
 				if v.Deepest > 0 {
 					s.pastWrong++

@@ -56,6 +56,8 @@ func TestJudgeOfTheTruth(t *testing.T) {
 	require.Equal(t, got.bags, got.bagsFound)
 	require.Greater(t, got.others, 100)
 	require.Zero(t, got.wrong)
+	require.Zero(t, got.visitsWrong)
+	require.Less(t, got.visits, got.others)
 	require.Equal(t, [2]int{}, o.rest)
 	require.Equal(t, o.direction[0], o.direction[1])
 	for _, d := range got.delays {

@@ -61,6 +61,7 @@ type Door struct {
 	False      Share              `json:"false"`               // of other passages
 	FalseApart Share              `json:"false_without_stood"` // without people who stood in the doorway
 	Stood      Share              `json:"false_stood"`
+	FalseBags  Share              `json:"false_bags"` // of visits with other passages, each once
 	StoodPast  Share              `json:"false_stood_goods_past_threshold"`
 }
 
@@ -107,7 +108,7 @@ func (s *score) door() Door {
 	d := Door{
 		HeardThree: share(s.heardFound, s.heard), Bags: share(s.bagsFound, s.bags), Hint: share(s.hints, s.exits),
 		False: share(s.wrong, s.others), FalseApart: share(s.wrong-s.stoodWrong, s.others-s.stood),
-		Stood: share(s.stoodWrong, s.stood), StoodPast: share(s.pastWrong, s.past),
+		FalseBags: share(s.visitsWrong, s.visits), Stood: share(s.stoodWrong, s.stood), StoodPast: share(s.pastWrong, s.past),
 	}
 	for k := range within {
 		d.Recall[k] = share(s.found[k], s.exits)
@@ -287,14 +288,14 @@ func (r Report) String() string {
 		{"Two sides", func(m *Method) *Door { return &m.TwoSides }},
 		{"One antenna", func(m *Method) *Door { return &m.OneSide }},
 	} {
-		table(side.name+": recall in % of unpaid exits; false alerts in 10,000 other passages, all and apart from people who stood",
+		table(side.name+": recall in % of unpaid exits; false alerts in 10,000 other passages, and apart from who stood",
 			[]string{"regime"}, recallColumns, []string{"heard 3 times", "bags", "hint 2 s"}, falseColumns,
-			[]string{"apart", "stood", "goods past"}, plainColumns)
+			[]string{"apart", "bags", "stood", "goods past"}, plainColumns)
 		for k := range r.Regimes {
 			g := &r.Regimes[k]
 			d := side.door(&g.Core)
 			row([]string{g.title()}, recalls(d), []string{percent(d.HeardThree), percent(d.Bags), percent(d.Hint)}, falses(d),
-				[]string{perTenThousand(d.FalseApart), of(d.Stood), of(d.StoodPast)},
+				[]string{perTenThousand(d.FalseApart), of(d.FalseBags), of(d.Stood), of(d.StoodPast)},
 				plain(side.door(&g.First), side.door(&g.Patient)))
 		}
 		_ = w.Flush()
