@@ -159,3 +159,19 @@ func TestDoppler(t *testing.T) {
 	require.InDelta(t, 2*1*866.9/lightSpeed, sum/float64(n), 0.4)
 	require.Equal(t, 866.9, last)
 }
+
+// The speed of the simulation, as a multiple of real time.
+func BenchmarkShop(b *testing.B) {
+	for b.Loop() {
+		s, err := New(Config{Regime: base(), Seed: 1, WarmUp: 10 * time.Second, Length: 2 * time.Minute})
+		if err != nil {
+			b.Fatal(err)
+		}
+		for {
+			if _, ok := s.Next(); !ok {
+				break
+			}
+		}
+	}
+	b.ReportMetric(130*float64(b.N)/b.Elapsed().Seconds(), "times-real")
+}

@@ -21,7 +21,7 @@ var kinds = []struct {
 	{"along", 8, (*Shop).along},
 	{"browse", 9, (*Shop).browse},
 	{"cross", 6, (*Shop).crowding},
-	{"trolley", 1.6, (*Shop).trolley},
+	{"trolley", 0.6, (*Shop).trolley},
 	{"guest", 8, (*Shop).guest},
 	{"payer", 9, func(s *Shop, d *door) { s.payer(d, "payer") }},
 	{"late-sale", 5, func(s *Shop, d *door) { s.payer(d, "late-sale") }},
