@@ -60,7 +60,7 @@ func TestEveryRegimeRuns(t *testing.T) {
 }
 
 func TestEqualConfigurationsEqualEntries(t *testing.T) {
-	a, b := short(t, "hopping", 5, nil), short(t, "hopping", 5, nil)
+	a, b := short(t, "hopping", 5, nil), short(t, "hopping", 5, func(c *Config) { c.Extras = true })
 	var one, two []byte
 	for {
 		e, ok := a.Next()
@@ -71,6 +71,8 @@ func TestEqualConfigurationsEqualEntries(t *testing.T) {
 		}
 		one, two = engine.AppendEntry(one[:0], &e), engine.AppendEntry(two[:0], &f)
 		require.Equal(t, one, two)
+		require.Empty(t, a.Extras())
+		require.Len(t, b.Extras(), len(f.Reads))
 	}
 	require.Equal(t, a.Truth().Crossings, b.Truth().Crossings)
 	require.Equal(t, a.Truth().Visits, b.Truth().Visits)

@@ -260,6 +260,7 @@ func (s *Shop) listen(d *device) int64 {
 // smooth is the chance of a link with that margin, in dB.
 func smooth(margin float64) float64 { return 1 / (1 + math.Exp(-margin/0.6)) }
 
+// extra works out phase and Doppler shift; the reads are the same without it.
 func (s *Shop) extra(d *device, a *antenna, c *candidate, mhz float64, at int64) Extra {
 	const dt = 0.01
 	it := &s.goods[c.item]
@@ -269,12 +270,12 @@ func (s *Shop) extra(d *device, a *antenna, c *candidate, mhz float64, at int64)
 	}
 	one, two := phase(at), phase(at+int64(dt*1000))
 	turn := math.Remainder(two-one, 2*math.Pi)
-	deg := (2*one + d.phases[d.channel] + 0.1*s.radio.NormFloat64()) * 180 / math.Pi
+	deg := (2*one + d.phases[d.channel] + 0.1*s.extras.NormFloat64()) * 180 / math.Pi
 	deg = math.Mod(deg, 360)
 	if deg < 0 {
 		deg += 360
 	}
-	return Extra{Phase: deg, Channel: mhz, Doppler: 2*turn/dt/(2*math.Pi) + 0.5*s.radio.NormFloat64()}
+	return Extra{Phase: deg, Channel: mhz, Doppler: 2*turn/dt/(2*math.Pi) + 0.5*s.extras.NormFloat64()}
 }
 
 // quiet reports whether a tag keeps quiet in the session of a reader. A tag read in S1 keeps quiet

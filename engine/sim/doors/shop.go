@@ -20,6 +20,7 @@ const (
 	streamRadio
 	streamNetwork
 	streamGoods
+	streamExtras
 )
 
 // Start is the beginning of a run where Config says nothing else.
@@ -49,7 +50,7 @@ type Shop struct {
 	start, now, end int64
 	zero            float64 // start in seconds
 
-	people, radio, network, stock *rand.Rand
+	people, radio, network, stock, extras *rand.Rand
 
 	goods   []thing
 	present []int32   // not away, ascending
@@ -165,6 +166,7 @@ func New(cfg Config) (*Shop, error) {
 		radio:   rand.New(rand.NewPCG(cfg.Seed, streamRadio)),
 		network: rand.New(rand.NewPCG(cfg.Seed, streamNetwork)),
 		stock:   rand.New(rand.NewPCG(cfg.Seed, streamGoods)),
+		extras:  rand.New(rand.NewPCG(cfg.Seed, streamExtras)),
 	}
 	s.now, s.end = s.start, s.start+(cfg.WarmUp+cfg.Length).Milliseconds()
 	s.zero = float64(s.start) / 1000
