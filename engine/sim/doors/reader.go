@@ -315,10 +315,20 @@ func (s *Shop) forget() {
 
 // report sends what a device heard since its last report.
 func (s *Shop) report(d *device) {
-	if len(d.pending) == 0 {
+	// A turn is worked out at its beginning: what it will hear after now waits for the next report.
+	list := s.due[:0]
+	rest := d.pending[:0]
+	for _, h := range d.pending {
+		if h.at <= s.now {
+			list = append(list, h)
+		} else {
+			rest = append(rest, h)
+		}
+	}
+	d.pending, s.due = rest, list
+	if len(list) == 0 {
 		return
 	}
-	list := d.pending
 	if n := s.cfg.Regime.Sums; n > 0 && d.role != "handheld" {
 		list = sums(list, n)
 	} else {
@@ -345,7 +355,6 @@ func (s *Shop) report(d *device) {
 			b.extras = append(b.extras, h.extra)
 		}
 	}
-	d.pending = d.pending[:0]
 	at := s.now + 5 + s.network.Int64N(56)
 	if s.network.Float64() < s.cfg.Regime.LateShare {
 		at += 1000 + s.network.Int64N(4001)

@@ -70,6 +70,7 @@ type Shop struct {
 	visits    int
 	receipts  int
 	reach     []candidate
+	due       []heard
 
 	truth  Truth
 	flight inFlight

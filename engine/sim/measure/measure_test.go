@@ -33,12 +33,12 @@ func TestWilson(t *testing.T) {
 func base(t *testing.T) Options {
 	r, ok := doors.RegimeByName("base")
 	require.True(t, ok)
-	return Options{Regimes: []doors.Regime{r}, Seeds: []uint64{1, 2}, Length: 4 * time.Minute, Every: 4 * time.Second}
+	return Options{Regimes: []doors.Regime{r}, Seeds: []uint64{1}, Length: 3 * time.Minute, Every: 2 * time.Second}
 }
 
 func TestEqualOptionsEqualReports(t *testing.T) {
 	o := base(t)
-	o.Seeds, o.Length = []uint64{3}, 30*time.Second
+	o.Length = 20 * time.Second
 	a, err := Run(o)
 	require.NoError(t, err)
 	b, err := Run(o)
