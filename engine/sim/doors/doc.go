@@ -26,5 +26,5 @@
 // # Regimes that are held out
 //
 // A Regime with Held set must not be used to fit or choose anything: it is looked at in a final
-// judgement only.
+// judgement only. Seeds from 101 on are for reports: fit on others.
 package doors

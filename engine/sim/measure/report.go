@@ -88,6 +88,9 @@ func (r Rate) Value() float64 { return float64(r.N) / r.Hours }
 // rate has the interval of a Poisson mean by the Wilson-Hilferty approximation of chi-squared
 // quantiles (PNAS 17, 1931; from memory).
 func rate(n int, hours float64) Rate {
+	if hours == 0 {
+		return Rate{N: n}
+	}
 	const z = 1.959964
 	quantile := func(k, z float64) float64 {
 		if k == 0 {
@@ -189,7 +192,7 @@ func merge(o *Options, parts [][]part) Report {
 			if w.RecallRegime == "" || d.Recall[last].Value() < w.Recall.Value() {
 				w.RecallRegime, w.Recall = g.Name, d.Recall[last]
 			}
-			if f := 1e4 * d.False.Value(); w.FalseRegime == "" || f > w.False {
+			if f := 1e4 * d.False.Value(); d.False.Of > 0 && (w.FalseRegime == "" || f > w.False) {
 				w.FalseRegime, w.False = g.Name, f
 			}
 		}
