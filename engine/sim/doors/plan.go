@@ -44,7 +44,6 @@ type door struct {
 	x, y      float64 // the middle of the threshold
 	ox, oy    float64 // the way out
 	halfWidth float64
-	sides     bool
 }
 
 func (d *door) at(beyond, aside float64) (x, y float64) {
@@ -61,7 +60,7 @@ const (
 func (s *Shop) buildPlan() {
 	r := &s.cfg.Regime
 	s.doors = []door{
-		street: {name: "street-door", x: 5, y: 0, ox: 0, oy: -1, halfWidth: r.HalfWidth, sides: true},
+		street: {name: "street-door", x: 5, y: 0, ox: 0, oy: -1, halfWidth: r.HalfWidth},
 		lane:   {name: "lane-door", x: floorX, y: 7, ox: 1, oy: 0, halfWidth: 0.7},
 	}
 	s.areas = []area{
