@@ -44,6 +44,8 @@ type readDecoder struct {
 	max int   // reads in a batch
 
 	scope    *countScope // of a count; nil: reads of the site
+	stamps   *stamps     // of the server; nil: the server's clock as it is
+	stamp    int64       // of what this batch declares without a time; 0: nothing yet
 	entry    engine.Entry
 	rejected []Rejection
 	beats    int // reads without an identity, which only say that the read point is alive
@@ -87,7 +89,7 @@ func (d *readDecoder) release() {
 	e := &d.entry
 	clear(e.Reads) // they may hold texts
 	*e = engine.Entry{Points: e.Points[:0], Zones: e.Zones[:0], Reads: e.Reads[:0]}
-	d.scope = nil
+	d.scope, d.stamps, d.stamp = nil, nil, 0
 	d.lay, d.rejected, d.beats, d.n, d.lastPoint, d.epc, d.point, d.zone, d.fault = nil, nil, 0, 0, nil, nil, nil, nil, Rejection{}
 	d.instants.known = false
 	d.dec.ResetBytes(nil)
@@ -463,6 +465,9 @@ func (d *readDecoder) take() {
 	if d.seen&memberEPC == 0 {
 		return
 	}
+	if role := d.lay.ReadPoints[point].Role; (role == layout.Handheld || role == layout.Desk) && !d.has(memberTime) {
+		r.T = d.stamped()
+	}
 	r.Point = d.pointOf[point] - 1
 	if zone >= 0 {
 		if d.zoneOf[zone] == 0 {
@@ -472,6 +477,18 @@ func (d *readDecoder) take() {
 		r.Zone = d.zoneOf[zone]
 	}
 	d.entry.Reads = append(d.entry.Reads, r)
+}
+
+// stamped returns the time of what this batch declares without a time. The entry is not older than that.
+func (d *readDecoder) stamped() int64 {
+	if d.stamp == 0 {
+		d.stamp = d.now
+		if d.stamps != nil {
+			d.stamp = d.stamps.next(d.lay.Site, d.now)
+		}
+		d.entry.At = d.stamp
+	}
+	return d.stamp
 }
 
 // pointIndex finds the read point in the layout.
