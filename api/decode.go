@@ -17,7 +17,7 @@ import (
 )
 
 // The members of a read.
-var readMembers = []string{"epc", "pc", "read_point", "zone", "rssi", "count", "time"}
+var readMembers = []string{"epc", "pc", "read_point", "zone", "rssi", "count", "time", "phase", "channel", "doppler"}
 
 const (
 	memberEPC = 1 << iota
@@ -27,6 +27,11 @@ const (
 	memberRSSI
 	memberCount
 	memberTime
+	memberPhase
+	memberChannel
+	memberDoppler
+
+	memberNumber = memberPC | memberRSSI | memberCount | memberTime | memberPhase | memberChannel | memberDoppler
 )
 
 // What a read may say.
@@ -34,6 +39,12 @@ const (
 	minRSSI  = -200 // dBm
 	maxRSSI  = 50
 	maxCount = 1_000_000
+
+	minPhase   = -180 // degrees
+	maxPhase   = 360
+	minChannel = 100 // MHz
+	maxChannel = 6000
+	maxDoppler = 1000 // Hz, either way
 )
 
 // readDecoder turns the body of a request into an entry of the journal. One pass, no tree, and once its memory is warm nothing is allocated for a read
@@ -59,11 +70,13 @@ type readDecoder struct {
 	lastIndex uint16
 
 	// The read at hand. Its texts are parts of the body.
-	seen, null       uint8 // members that were there, and those of them that were null
+	seen, null       uint16 // members that were there, and those of them that were null
 	epc, point, zone []byte
 	pc               uint16
 	rssi             int16
 	count            uint32
+	phase            uint16 // as in engine.Read, and the next two
+	channel, doppler uint16
 	t                int64
 	fault            Rejection // Reason "": none
 
@@ -232,6 +245,7 @@ func (d *readDecoder) readElement(j *jx.Decoder) error {
 	d.n++
 	d.seen, d.null, d.pc, d.rssi, d.count, d.t = 0, 0, 0, engine.NoRSSI, 1, d.now
 	d.epc, d.point, d.zone, d.fault = nil, nil, nil, Rejection{}
+	d.phase, d.channel, d.doppler = 0, 0, 0
 	if kind := j.Next(); kind != jx.Object {
 		if err := j.Skip(); err != nil {
 			return unexpectedEOF(err)
@@ -271,7 +285,7 @@ func a(kind jx.Type) string {
 
 // readMember decodes one member of the read at hand.
 func (d *readDecoder) readMember(j *jx.Decoder, key []byte) error {
-	var bit uint8
+	var bit uint16
 	switch string(key) {
 	case "epc":
 		bit = memberEPC
@@ -287,6 +301,12 @@ func (d *readDecoder) readMember(j *jx.Decoder, key []byte) error {
 		bit = memberZone
 	case "pc":
 		bit = memberPC
+	case "phase":
+		bit = memberPhase
+	case "channel":
+		bit = memberChannel
+	case "doppler":
+		bit = memberDoppler
 	default:
 		d.failf(reasonShape, "unknown member %s%s", shown(key), faults.OrDidYouMean(string(key), readMembers))
 		return j.Skip()
@@ -305,7 +325,7 @@ func (d *readDecoder) readMember(j *jx.Decoder, key []byte) error {
 		}
 		d.textMember(bit, v)
 		return nil
-	case kind == jx.Number && bit&(memberRSSI|memberCount|memberTime|memberPC) != 0:
+	case kind == jx.Number && bit&memberNumber != 0:
 		v, err := j.Num()
 		if err != nil {
 			return err
@@ -318,7 +338,7 @@ func (d *readDecoder) readMember(j *jx.Decoder, key []byte) error {
 	}
 	want := "a text"
 	switch bit {
-	case memberRSSI, memberCount:
+	case memberRSSI, memberCount, memberPhase, memberChannel, memberDoppler:
 		want = "a number"
 	case memberTime:
 		want = "an RFC 3339 text, or Unix milliseconds as a number"
@@ -334,7 +354,7 @@ func (d *readDecoder) readMember(j *jx.Decoder, key []byte) error {
 	return j.Skip()
 }
 
-func (d *readDecoder) textMember(bit uint8, v []byte) {
+func (d *readDecoder) textMember(bit uint16, v []byte) {
 	switch bit {
 	case memberEPC:
 		if d.epc = v; len(v) == 0 {
@@ -365,15 +385,15 @@ func (d *readDecoder) textMember(bit uint8, v []byte) {
 	}
 }
 
-func (d *readDecoder) numberMember(bit uint8, v []byte) {
+func (d *readDecoder) numberMember(bit uint16, v []byte) {
 	switch bit {
 	case memberRSSI:
-		tenths, ok := deciBel(v)
+		tenths, ok := tenthsOf(v, minRSSI, maxRSSI)
 		if !ok {
 			d.failf(reasonShape, "\"rssi\" %s is no signal strength; write dBm between %d and %d", shown(v), minRSSI, maxRSSI)
 			return
 		}
-		d.rssi = tenths
+		d.rssi = int16(tenths)
 	case memberCount:
 		n, err := strconv.ParseUint(text(v), 10, 32)
 		if err != nil || n < 1 || n > maxCount {
@@ -393,11 +413,32 @@ func (d *readDecoder) numberMember(bit uint8, v []byte) {
 			d.failf(reasonIdentity, "\"pc\" %s is no PC word; write a number from 0 to 65535, or its 4 hexadecimal digits as a text", shown(v))
 		}
 		d.pc = uint16(n)
+	case memberPhase:
+		tenths, ok := tenthsOf(v, minPhase, maxPhase)
+		if !ok {
+			d.failf(reasonShape, "\"phase\" %s is no phase; write degrees from 0 to %d, or from %d to %d", shown(v), maxPhase, minPhase, -minPhase)
+			return
+		}
+		d.phase = uint16((tenths+10*maxPhase)%(10*maxPhase)) + 1
+	case memberChannel:
+		tenths, ok := tenthsOf(v, minChannel, maxChannel)
+		if !ok {
+			d.failf(reasonShape, "\"channel\" %s is no carrier frequency; write MHz from %d to %d, such as 866.3", shown(v), minChannel, maxChannel)
+			return
+		}
+		d.channel = uint16(tenths)
+	case memberDoppler:
+		tenths, ok := tenthsOf(v, -maxDoppler, maxDoppler)
+		if !ok {
+			d.failf(reasonShape, "\"doppler\" %s is no Doppler shift; write Hz from %d to %d", shown(v), -maxDoppler, maxDoppler)
+			return
+		}
+		d.doppler = uint16(tenths + engine.DopplerZero)
 	}
 }
 
-// deciBel reads dBm as tenths. Readers write a few digits with at most one decimal; the rest is left to the standard library.
-func deciBel(v []byte) (int16, bool) {
+// tenthsOf reads a number between low and high as tenths. Readers write a few digits with at most one decimal; the rest is left to the standard library.
+func tenthsOf(v []byte, low, high int) (int, bool) {
 	n, digits, point := 0, v, false
 	if digits[0] == '-' {
 		digits = digits[1:]
@@ -410,7 +451,8 @@ func deciBel(v []byte) (int16, bool) {
 			point = true
 		default:
 			f, err := strconv.ParseFloat(text(v), 64)
-			return int16(math.Round(max(minRSSI, min(f, maxRSSI)) * 10)), err == nil && f >= minRSSI && f <= maxRSSI
+			lo, hi := float64(low), float64(high)
+			return int(math.Round(max(lo, min(f, hi)) * 10)), err == nil && f >= lo && f <= hi
 		}
 	}
 	if !point {
@@ -419,11 +461,11 @@ func deciBel(v []byte) (int16, bool) {
 	if v[0] == '-' {
 		n = -n
 	}
-	return int16(n), n >= minRSSI*10 && n <= maxRSSI*10
+	return n, n >= low*10 && n <= high*10
 }
 
 // has reports whether the read at hand has the member, other than as null.
-func (d *readDecoder) has(bit uint8) bool { return d.seen&^d.null&bit != 0 }
+func (d *readDecoder) has(bit uint16) bool { return d.seen&^d.null&bit != 0 }
 
 // take checks the read at hand as a whole and adds it to the entry.
 func (d *readDecoder) take() {
@@ -435,7 +477,7 @@ func (d *readDecoder) take() {
 	if !ok {
 		return
 	}
-	r := engine.Read{RSSI: d.rssi, N: d.count, T: d.t}
+	r := engine.Read{RSSI: d.rssi, N: d.count, T: d.t, Phase: d.phase, Channel: d.channel, Doppler: d.doppler}
 	zone, ok := d.zoneIndex()
 	if ok && d.scope != nil && d.seen&memberEPC != 0 {
 		zone, ok = d.scope.place(d, point, zone)

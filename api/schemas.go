@@ -12,6 +12,9 @@ type readRequest struct {
 	Zone      string   `json:"zone,omitempty" jsonschema_description:"Where the operator of a handheld says to be."`
 	RSSI      *float64 `json:"rssi,omitempty" jsonschema:"minimum=-200,maximum=50" jsonschema_description:"Signal strength, dBm."`
 	Count     *int     `json:"count,omitempty" jsonschema:"minimum=1,maximum=1000000" jsonschema_description:"How often the reader saw the tag for this report. Default 1."`
+	Phase     *float64 `json:"phase,omitempty" jsonschema:"minimum=-180,maximum=360" jsonschema_description:"Phase of the tag's answer, degrees, where the reader reports it: 0 to 360, or -180 to 180. Kept to a tenth."`
+	Channel   *float64 `json:"channel,omitempty" jsonschema:"minimum=100,maximum=6000" jsonschema_description:"Carrier frequency that the tag was read on, MHz, where the reader reports it. Kept to a tenth."`
+	Doppler   *float64 `json:"doppler,omitempty" jsonschema:"minimum=-1000,maximum=1000" jsonschema_description:"Doppler shift of the tag's answer, Hz, where the reader reports it. Kept to a tenth."`
 	Time      any      `json:"time,omitempty" jsonschema:"oneof_type=string;integer" jsonschema_description:"RFC 3339, or Unix milliseconds. Left out: now. At most 5 minutes ahead of the server's clock."`
 }
 
