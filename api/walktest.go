@@ -46,7 +46,7 @@ func doorRoutes() []route {
 		about: "Somebody carries known tags out and in through the door, along it, and leaves them near it. From the reads of that time, which must still be in the journal, the answer says how often and how " +
 			"strongly each side heard each tag, how far the sides part, which other goods the door heard, and proposes a floor, power and a time to be sure. `lintel walk-test` asks for the walks one by one.",
 		scopes: []string{ScopeAuthor}, keyed: true, long: true, params: []param{paramNote}, body: inJSON(WalkTestRequest{}),
-		answers: []answer{ok("What was found.", WalkTestAnswer{})}, codes: []Code{codeUnknownZone, codeInvalidIdentity, codeVersionMismatch, codeConflict}, handle: (*call).walkTest,
+		answers: []answer{ok("What was found.", WalkTestAnswer{})}, codes: []Code{codeUnknownZone, codeInvalidIdentity, codeVersionMismatch}, handle: (*call).walkTest,
 	}}
 }
 

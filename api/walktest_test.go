@@ -3,10 +3,13 @@ package api
 import (
 	"encoding/json"
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"lintel/engine/store"
 )
 
 // walked is a shop whose door heard a book carried out and in, at a time that is over; the walks as they are posted.
@@ -74,8 +77,22 @@ func TestWalkTest(t *testing.T) {
 		r.post(path, bad).wantsCode(codeInvalidBody)
 	}
 	r.post(path, `{"tags":["zz"],"walks":[]}`).wantsCode(codeInvalidIdentity)
+	r.post("/v1/sites/nowhere/doors/street-door/walktest", "{"+walks+"}").wantsCode(codeUnknownSite)
+	r.post(path+"?note="+strings.Repeat("x", 201), "{"+walks+`,"store":true}`).wantsCode(codeInvalidParameter)
+	r.bodyFaults("POST", path, mediaJSON, true)
+	r.post(path, "{").wantsCode(codeInvalidJSON)
+	r.do("POST", path, "{"+walks+"}", "Idempotency-Key", `"`).wantsCode(codeInvalidIdempotencyKey)
+	r.do("POST", path, "{"+walks+"}", "Idempotency-Key", "w").wants(200)
+	r.do("POST", path, "{"+walks+`,"store":true}`, "Idempotency-Key", "w").wantsCode(codeIdempotencyMismatch)
+
 	// A time of which the journal has nothing is no error: nothing was heard.
 	old := into[WalkTestAnswer](r.post(path, `{"tags":["`+harbourLight+`"],"walks":[{"from":"2020-01-01T00:00:00Z","to":"2020-01-01T00:00:05Z","what":"out"}]}`).wants(200))
 	require.Zero(t, old.Heard)
 	require.Nil(t, old.Rhythm)
+
+	// Another node has just stored a layout without the door: it is not put back.
+	without := strings.ReplaceAll(strings.ReplaceAll(testLayout, "street-door", "yard-door"), "Street door", "Yard door")
+	_, err := r.store.PutDocument(t.Context(), store.Document{Name: "layout/quayside", At: r.clock(), By: "other", Body: []byte(without)}, 2)
+	require.NoError(t, err)
+	r.post(path, "{"+walks+`,"store":true}`).wantsCode(codeVersionMismatch)
 }
