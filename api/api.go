@@ -70,6 +70,7 @@ type API struct {
 	metrics *metrics
 	keys    *keyRing
 	answers *answers
+	stamps  stamps
 	routes  []route
 	openapi []byte
 
@@ -117,7 +118,7 @@ func New(opt Options) *API {
 		opt: opt, log: opt.Log, store: opt.Store, runner: opt.Runner, metrics: newMetrics(opt.Registry),
 		// These go by the real clock, as the store does, even where a demonstration lets the shop's clock run fast.
 		keys: &keyRing{store: opt.Store, now: time.Now}, answers: &answers{store: opt.Store, now: time.Now, log: opt.Log},
-		layouts: make(map[string]*layoutEntry), closing: make(chan struct{}), live: make(chan struct{}, opt.LiveLimit), trials: make(chan struct{}, opt.TrialLimit),
+		stamps: stamps{last: make(map[string]int64)}, layouts: make(map[string]*layoutEntry), closing: make(chan struct{}), live: make(chan struct{}, opt.LiveLimit), trials: make(chan struct{}, opt.TrialLimit),
 		foldPatience: 5 * time.Second, writePatience: 10 * time.Second,
 	}
 	a.routes = a.table()

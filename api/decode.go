@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"strconv"
 	"sync"
 
@@ -17,7 +16,7 @@ import (
 )
 
 // The members of a read.
-var readMembers = []string{"epc", "pc", "read_point", "zone", "rssi", "count", "time"}
+var readMembers = []string{"epc", "pc", "read_point", "zone", "rssi", "count", "time", "phase", "channel", "doppler"}
 
 const (
 	memberEPC = 1 << iota
@@ -27,6 +26,11 @@ const (
 	memberRSSI
 	memberCount
 	memberTime
+	memberPhase
+	memberChannel
+	memberDoppler
+
+	memberNumber = memberPC | memberRSSI | memberCount | memberTime | memberPhase | memberChannel | memberDoppler
 )
 
 // What a read may say.
@@ -34,6 +38,12 @@ const (
 	minRSSI  = -200 // dBm
 	maxRSSI  = 50
 	maxCount = 1_000_000
+
+	minPhase   = -180 // degrees
+	maxPhase   = 360
+	minChannel = 100 // MHz
+	maxChannel = 6000
+	maxDoppler = 1000 // Hz, either way
 )
 
 // readDecoder turns the body of a request into an entry of the journal. One pass, no tree, and once its memory is warm nothing is allocated for a read
@@ -44,6 +54,8 @@ type readDecoder struct {
 	max int   // reads in a batch
 
 	scope    *countScope // of a count; nil: reads of the site
+	stamps   *stamps     // of the server; nil: the server's clock as it is
+	stamp    int64       // of what this batch declares without a time; 0: nothing yet
 	entry    engine.Entry
 	rejected []Rejection
 	beats    int // reads without an identity, which only say that the read point is alive
@@ -57,11 +69,13 @@ type readDecoder struct {
 	lastIndex uint16
 
 	// The read at hand. Its texts are parts of the body.
-	seen, null       uint8 // members that were there, and those of them that were null
+	seen, null       uint16 // members that were there, and those of them that were null
 	epc, point, zone []byte
 	pc               uint16
 	rssi             int16
 	count            uint32
+	phase            uint16 // as in engine.Read, and the next two
+	channel, doppler uint16
 	t                int64
 	fault            Rejection // Reason "": none
 
@@ -87,7 +101,7 @@ func (d *readDecoder) release() {
 	e := &d.entry
 	clear(e.Reads) // they may hold texts
 	*e = engine.Entry{Points: e.Points[:0], Zones: e.Zones[:0], Reads: e.Reads[:0]}
-	d.scope = nil
+	d.scope, d.stamps, d.stamp = nil, nil, 0
 	d.lay, d.rejected, d.beats, d.n, d.lastPoint, d.epc, d.point, d.zone, d.fault = nil, nil, 0, 0, nil, nil, nil, nil, Rejection{}
 	d.instants.known = false
 	d.dec.ResetBytes(nil)
@@ -230,6 +244,7 @@ func (d *readDecoder) readElement(j *jx.Decoder) error {
 	d.n++
 	d.seen, d.null, d.pc, d.rssi, d.count, d.t = 0, 0, 0, engine.NoRSSI, 1, d.now
 	d.epc, d.point, d.zone, d.fault = nil, nil, nil, Rejection{}
+	d.phase, d.channel, d.doppler = 0, 0, 0
 	if kind := j.Next(); kind != jx.Object {
 		if err := j.Skip(); err != nil {
 			return unexpectedEOF(err)
@@ -269,7 +284,7 @@ func a(kind jx.Type) string {
 
 // readMember decodes one member of the read at hand.
 func (d *readDecoder) readMember(j *jx.Decoder, key []byte) error {
-	var bit uint8
+	var bit uint16
 	switch string(key) {
 	case "epc":
 		bit = memberEPC
@@ -285,6 +300,12 @@ func (d *readDecoder) readMember(j *jx.Decoder, key []byte) error {
 		bit = memberZone
 	case "pc":
 		bit = memberPC
+	case "phase":
+		bit = memberPhase
+	case "channel":
+		bit = memberChannel
+	case "doppler":
+		bit = memberDoppler
 	default:
 		d.failf(reasonShape, "unknown member %s%s", shown(key), faults.OrDidYouMean(string(key), readMembers))
 		return j.Skip()
@@ -303,7 +324,7 @@ func (d *readDecoder) readMember(j *jx.Decoder, key []byte) error {
 		}
 		d.textMember(bit, v)
 		return nil
-	case kind == jx.Number && bit&(memberRSSI|memberCount|memberTime|memberPC) != 0:
+	case kind == jx.Number && bit&memberNumber != 0:
 		v, err := j.Num()
 		if err != nil {
 			return err
@@ -316,7 +337,7 @@ func (d *readDecoder) readMember(j *jx.Decoder, key []byte) error {
 	}
 	want := "a text"
 	switch bit {
-	case memberRSSI, memberCount:
+	case memberRSSI, memberCount, memberPhase, memberChannel, memberDoppler:
 		want = "a number"
 	case memberTime:
 		want = "an RFC 3339 text, or Unix milliseconds as a number"
@@ -332,7 +353,7 @@ func (d *readDecoder) readMember(j *jx.Decoder, key []byte) error {
 	return j.Skip()
 }
 
-func (d *readDecoder) textMember(bit uint8, v []byte) {
+func (d *readDecoder) textMember(bit uint16, v []byte) {
 	switch bit {
 	case memberEPC:
 		if d.epc = v; len(v) == 0 {
@@ -363,65 +384,8 @@ func (d *readDecoder) textMember(bit uint8, v []byte) {
 	}
 }
 
-func (d *readDecoder) numberMember(bit uint8, v []byte) {
-	switch bit {
-	case memberRSSI:
-		tenths, ok := deciBel(v)
-		if !ok {
-			d.failf(reasonShape, "\"rssi\" %s is no signal strength; write dBm between %d and %d", shown(v), minRSSI, maxRSSI)
-			return
-		}
-		d.rssi = tenths
-	case memberCount:
-		n, err := strconv.ParseUint(text(v), 10, 32)
-		if err != nil || n < 1 || n > maxCount {
-			d.failf(reasonShape, "\"count\" %s is no number of reads; write a whole number from 1 to %d", shown(v), maxCount)
-			return
-		}
-		d.count = uint32(n)
-	case memberTime:
-		ms, err := millis(v)
-		if err != nil {
-			d.failf(reasonTime, "%v", err)
-		}
-		d.t = ms
-	case memberPC:
-		n, err := strconv.ParseUint(text(v), 10, 16)
-		if err != nil {
-			d.failf(reasonIdentity, "\"pc\" %s is no PC word; write a number from 0 to 65535, or its 4 hexadecimal digits as a text", shown(v))
-		}
-		d.pc = uint16(n)
-	}
-}
-
-// deciBel reads dBm as tenths. Readers write a few digits with at most one decimal; the rest is left to the standard library.
-func deciBel(v []byte) (int16, bool) {
-	n, digits, point := 0, v, false
-	if digits[0] == '-' {
-		digits = digits[1:]
-	}
-	for i, c := range digits {
-		switch {
-		case c-'0' <= 9 && i < 5:
-			n = n*10 + int(c-'0')
-		case c == '.' && i == len(digits)-2:
-			point = true
-		default:
-			f, err := strconv.ParseFloat(text(v), 64)
-			return int16(math.Round(max(minRSSI, min(f, maxRSSI)) * 10)), err == nil && f >= minRSSI && f <= maxRSSI
-		}
-	}
-	if !point {
-		n *= 10
-	}
-	if v[0] == '-' {
-		n = -n
-	}
-	return int16(n), n >= minRSSI*10 && n <= maxRSSI*10
-}
-
 // has reports whether the read at hand has the member, other than as null.
-func (d *readDecoder) has(bit uint8) bool { return d.seen&^d.null&bit != 0 }
+func (d *readDecoder) has(bit uint16) bool { return d.seen&^d.null&bit != 0 }
 
 // take checks the read at hand as a whole and adds it to the entry.
 func (d *readDecoder) take() {
@@ -433,7 +397,7 @@ func (d *readDecoder) take() {
 	if !ok {
 		return
 	}
-	r := engine.Read{RSSI: d.rssi, N: d.count, T: d.t}
+	r := engine.Read{RSSI: d.rssi, N: d.count, T: d.t, Phase: d.phase, Channel: d.channel, Doppler: d.doppler}
 	zone, ok := d.zoneIndex()
 	if ok && d.scope != nil && d.seen&memberEPC != 0 {
 		zone, ok = d.scope.place(d, point, zone)
@@ -463,6 +427,9 @@ func (d *readDecoder) take() {
 	if d.seen&memberEPC == 0 {
 		return
 	}
+	if role := d.lay.ReadPoints[point].Role; (role == layout.Handheld || role == layout.Desk) && !d.has(memberTime) {
+		r.T = d.stamped()
+	}
 	r.Point = d.pointOf[point] - 1
 	if zone >= 0 {
 		if d.zoneOf[zone] == 0 {
@@ -472,6 +439,18 @@ func (d *readDecoder) take() {
 		r.Zone = d.zoneOf[zone]
 	}
 	d.entry.Reads = append(d.entry.Reads, r)
+}
+
+// stamped returns the time of what this batch declares without a time. The entry is not older than that.
+func (d *readDecoder) stamped() int64 {
+	if d.stamp == 0 {
+		d.stamp = d.now
+		if d.stamps != nil {
+			d.stamp = d.stamps.next(d.lay.Site, d.now)
+		}
+		d.entry.At = d.stamp
+	}
+	return d.stamp
 }
 
 // pointIndex finds the read point in the layout.

@@ -138,6 +138,31 @@ func TestReadMembers(t *testing.T) {
 	require.NotEqual(t, got.reads[0].Key, got.reads[5].Key)
 }
 
+// Bands and spacings of channels: ETSI EN 302 208 (865 to 868 MHz) and FCC 15.247 (902 to 928 MHz), from memory.
+func TestPhaseChannelAndDoppler(t *testing.T) {
+	read := func(members string) engine.Read {
+		t.Helper()
+		got, err := decodeReads(t, `[{"epc":"3036451FD40C0E4000001A85","read_point":"street-door-in"`+members+`}]`, false)
+		require.NoError(t, err)
+		require.Empty(t, got.rejected, members)
+		return got.reads[0]
+	}
+	plain := read("")
+	require.Zero(t, plain.Phase|plain.Channel|plain.Doppler, "0 is not reported")
+	require.Equal(t, plain, read(`,"phase":null,"channel":null,"doppler":null`))
+	for text, tenths := range map[string]int{"0": 0, "-0": 0, "360": 0, "-0.1": 3599, "180": 1800, "-180": 1800, "359.9": 3599, "359.96": 0, "-90.5": 2695, "45.25": 453, "1e2": 1000} {
+		require.EqualValues(t, tenths+1, read(`,"phase":`+text).Phase, text)
+	}
+	for text, tenths := range map[string]int{"100": 1000, "865.7": 8657, "902.75": 9028, "6000": 60000, "6000.0": 60000} {
+		require.EqualValues(t, tenths, read(`,"channel":`+text).Channel, text)
+	}
+	for text, tenths := range map[string]int{"0": 0, "-1000": -10000, "1000": 10000, "-0.1": -1, "12.25": 123} {
+		require.EqualValues(t, tenths, int(read(`,"doppler":`+text).Doppler)-engine.DopplerZero, text)
+	}
+	all := read(`,"doppler":-3.5,"channel":866.9,"phase":12,"rssi":-61`)
+	require.Equal(t, [...]uint16{121, 8669, engine.DopplerZero - 35}, [...]uint16{all.Phase, all.Channel, all.Doppler})
+}
+
 func TestBadReadsAreRejectedAlone(t *testing.T) {
 	good := `{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1"}`
 	for _, c := range []struct{ read, reason, section string }{
@@ -158,6 +183,14 @@ func TestBadReadsAreRejectedAlone(t *testing.T) {
 		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","rssi":1e400}`, "signal strength", ""},
 		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","rssi":"-50"}`, `must be a number`, ""},
 		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","count":0}`, "from 1 to", ""},
+		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","phase":360.1}`, `"phase" "360.1" is no phase; write degrees from 0 to 360, or from -180 to 180`, ""},
+		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","phase":-180.5}`, "is no phase", ""},
+		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","phase":"90"}`, `"phase" is a string; it must be a number`, ""},
+		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","channel":99.9}`, `"channel" "99.9" is no carrier frequency; write MHz from 100 to 6000, such as 866.3`, ""},
+		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","channel":866300}`, "write MHz", ""},
+		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","doppler":-1000.1}`, `"doppler" "-1000.1" is no Doppler shift; write Hz from -1000 to 1000`, ""},
+		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","dopler":1}`, `did you mean "doppler"?`, ""},
+		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","doppler":1,"doppler":1}`, "twice", ""},
 		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","count":1.5}`, "whole number", ""},
 		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","rsi":-50}`, `did you mean "rssi"?`, ""},
 		{`{"epc":"3036451FD40C0E4000001A85","epc":"3036451FD40C0E4000001A86","read_point":"tables-1"}`, "twice", ""},
@@ -293,7 +326,7 @@ func slowRead(raw json.RawMessage) (*engine.Read, bool) {
 		v := values[i]
 		if string(v) == "null" && k != "epc" {
 			switch k {
-			case "pc", "read_point", "zone", "rssi", "count", "time":
+			case "pc", "read_point", "zone", "rssi", "count", "time", "phase", "channel", "doppler":
 				continue
 			}
 			return nil, false
@@ -332,6 +365,23 @@ func slowRead(raw json.RawMessage) (*engine.Read, bool) {
 				return nil, false
 			}
 			r.RSSI = int16(math.Round(f * 10))
+		case "phase", "channel", "doppler":
+			var f float64
+			bound := map[string][2]float64{"phase": {-180, 360}, "channel": {100, 6000}, "doppler": {-1000, 1000}}[k]
+			if !isNumber || json.Unmarshal(v, &f) != nil || f < bound[0] || f > bound[1] {
+				return nil, false
+			}
+			switch f = math.Round(f * 10); k {
+			case "phase":
+				if f < 0 {
+					f += 3600
+				}
+				r.Phase = uint16(math.Mod(f, 3600)) + 1
+			case "channel":
+				r.Channel = uint16(f)
+			case "doppler":
+				r.Doppler = uint16(f + engine.DopplerZero)
+			}
 		case "count":
 			var n uint32
 			if !isNumber || json.Unmarshal(v, &n) != nil || n < 1 || n > 1_000_000 {
@@ -436,7 +486,8 @@ func FuzzReads(f *testing.F) {
 		`[{"epc":"E2003412DC03011878901234","pc":"3000","read_point":"handheld-1","zone":"shelf-a","time":1795598046500}]`,
 		`[{"epc":"urn:epc:id:sgtin:9521141.012345.6789","read_point":"tables-1","time":"2026-11-25T10:14:07+01:00"},{"epc":1},[],{"a":{"b":[1,2,{}]}}]`,
 		`[{"epc":"\u0033036451FD40C0E4000001A85","read_point":"tables\u002d1","count":1e2,"rssi":-0}]`, `[{"time":"2026-11-25T09:14:07,5Z","read_point":"tables-1"}]`,
-		`[{"rssi":-57.25,"read_point":"tables-1","epc":"3036451FD40C0E4000001A85"},{"rssi":-200.1,"read_point":"tables-1"},{"rssi":-0.4,"read_point":"till-1"}]`, `[{"epc":"\ud800","read_point":"tables-1"}]`, `[{"pc":null,"zone":null,"rssi":null,"read_point":"tables-1"},{"count":-0,"read_point":"tables-1"}]`, `[1.e1]`, `[-]`, `[00]`,
+		`[{"rssi":-57.25,"read_point":"tables-1","epc":"3036451FD40C0E4000001A85"},{"rssi":-200.1,"read_point":"tables-1"},{"rssi":-0.4,"read_point":"till-1"}]`, `[{"epc":"\ud800","read_point":"tables-1"}]`,
+		`[{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","phase":-179.95,"channel":902.75,"doppler":-12.5},{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","phase":360,"doppler":1e3,"channel":null}]`, `[{"pc":null,"zone":null,"rssi":null,"read_point":"tables-1"},{"count":-0,"read_point":"tables-1"}]`, `[1.e1]`, `[-]`, `[00]`,
 	} {
 		f.Add([]byte(s))
 	}
@@ -450,14 +501,14 @@ func FuzzReads(f *testing.F) {
 	})
 }
 
-func TestDeciBel(t *testing.T) {
+func TestTenthsOf(t *testing.T) {
 	for s, want := range map[string]int{"-57": -570, "-57.5": -575, "-57.25": -573, "0": 0, "-0": 0, "0.5": 5, "-5e1": -500, "50": 500, "-200": -2000, "-200.0": -2000, "-0.04": 0} {
-		got, ok := deciBel([]byte(s))
+		got, ok := tenthsOf([]byte(s), minRSSI, maxRSSI)
 		require.True(t, ok, s)
 		require.EqualValues(t, want, got, s)
 	}
 	for _, s := range []string{"50.1", "-200.1", "99999", "123456", "1e400", "-1e400", "51", "99999999999999999999"} {
-		_, ok := deciBel([]byte(s))
+		_, ok := tenthsOf([]byte(s), minRSSI, maxRSSI)
 		require.False(t, ok, s)
 	}
 }

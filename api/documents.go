@@ -125,21 +125,33 @@ func (c *call) document(name string) (d store.Document, done bool, err error) {
 	return d, false, nil
 }
 
-// save stores the next version of a document that the runner knows, and answers.
-func (c *call) save(name string, body []byte, expect int, warnings []string) error {
+// save stores the next version of a document that the runner knows.
+func (c *call) save(name string, body []byte, expect int) (Saved, error) {
 	note, err := c.noteParam()
 	if err != nil {
-		return err
+		return Saved{}, err
 	}
 	version, err := c.api.runner.SaveDocument(c.Request().Context(), name, body, c.key.Name, note, expect)
 	if errors.Is(err, store.ErrConflict) {
-		return conflict(expect)
+		return Saved{}, conflict(expect)
 	}
 	if err != nil {
-		return unavailable(err)
+		return Saved{}, unavailable(err)
 	}
-	inEffect := c.api.settle(c.Request().Context(), engine.Pin{Doc: name, Version: version})
-	return c.saved(name, version, note, inEffect, warnings)
+	return Saved{
+		Document: name, Version: version, At: c.api.opt.Now().UTC().Truncate(time.Millisecond), By: c.key.Name, Note: note,
+		InEffect: c.api.settle(c.Request().Context(), engine.Pin{Doc: name, Version: version}),
+	}, nil
+}
+
+// answerSaved answers with what was stored as that version of a document.
+func (c *call) answerSaved(version int, answer any) error {
+	c.Response().Header().Set("ETag", etag(version))
+	status := http.StatusOK
+	if version == 1 {
+		status = http.StatusCreated
+	}
+	return c.JSON(status, answer)
 }
 
 func conflict(expect int) error {
@@ -147,17 +159,6 @@ func conflict(expect int) error {
 		return problemf(codeVersionMismatch, "Somebody else changed the document at the same moment. Get it, look what changed, and send your change again.")
 	}
 	return problemf(codeConflict, "Somebody else keeps changing the document. Try again.")
-}
-
-func (c *call) saved(name string, version int, note string, inEffect bool, warnings []string) error {
-	c.Response().Header().Set("ETag", etag(version))
-	status := http.StatusOK
-	if version == 1 {
-		status = http.StatusCreated
-	}
-	return c.JSON(status, Saved{
-		Document: name, Version: version, At: c.api.opt.Now().UTC().Truncate(time.Millisecond), By: c.key.Name, Note: note, InEffect: inEffect, Warnings: warnings,
-	})
 }
 
 // settle waits a little until the sites that a document concerns go by its new version, so that what is posted next meets it.

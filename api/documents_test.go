@@ -43,6 +43,23 @@ func (r *rig) bodyFaults(method, path, media string, jsonBody bool) {
 	r.do(method, path+"?wrong=1", "x", "Content-Type", media).wantsCode(codeInvalidParameter)
 }
 
+// A layout whose door cannot be sure is stored, and whoever stores it is warned.
+func TestLayoutWarnings(t *testing.T) {
+	r := newRig(t)
+	path := "/v1/sites/quayside/layout"
+	require.Empty(t, into[LayoutDryRun](r.put(path+"?dry_run=1", testLayout).wants(200)).Warnings)
+	deaf := strings.Replace(testLayout, `"side": "outer"`, `"side": "outer", "session": "S2"`, 1)
+	dry := into[LayoutDryRun](r.put(path+"?dry_run=1", deaf).wants(200))
+	require.True(t, dry.OK)
+	require.Len(t, dry.Warnings, 1)
+	require.Equal(t, "read_points[3].session", dry.Warnings[0].Path)
+	require.Contains(t, dry.Warnings[0].Hint, `"S0"`)
+	saved := into[LayoutSaved](r.put(path, deaf).wants(201))
+	require.Equal(t, 1, saved.Version)
+	require.Equal(t, dry.Warnings, saved.Warnings)
+	require.Contains(t, string(r.put(path, testLayout).wants(200).body), `"warnings":[]`)
+}
+
 func TestLayoutDocument(t *testing.T) {
 	r := newRig(t)
 	path := "/v1/sites/quayside/layout"

@@ -52,11 +52,11 @@ func (c *call) postEvents() error {
 		return err
 	}
 	defer body.release()
-	d := eventDecoder{lay: lay, now: c.api.opt.Now().UnixMilli(), max: c.api.opt.BatchLimit}
+	d := eventDecoder{lay: lay, now: c.api.opt.Now().UnixMilli(), max: c.api.opt.BatchLimit, stamps: &c.api.stamps}
 	if err := d.decode(body.b); err != nil {
 		return err
 	}
-	e := engine.Entry{Kind: engine.EntryEvents, At: d.now, Events: d.events}
+	e := engine.Entry{Kind: engine.EntryEvents, At: max(d.now, d.stamp), Events: d.events}
 	return c.appendBatch("event", &e, len(d.events), d.rejected, body.b, wait)
 }
 
@@ -69,6 +69,8 @@ type eventDecoder struct {
 	rejected []Rejection
 	instants instants
 	n, tags  int
+	stamps   *stamps
+	stamp    int64 // of the events without a time; 0: none yet
 }
 
 func (d *eventDecoder) decode(body []byte) error {
@@ -159,7 +161,7 @@ func (d *eventDecoder) event(raw []byte) (engine.Event, *Rejection) {
 		}
 		return *s, nil
 	}
-	ev := engine.Event{T: d.now}
+	var ev engine.Event
 	var words [4]string
 	for i, name := range []string{"type", "zone", "ref", "gtin"} {
 		var fault *Rejection
@@ -207,6 +209,10 @@ func (d *eventDecoder) unknownMember(members map[string]json.RawMessage) *Reject
 // when reads the time of an event.
 func (d *eventDecoder) when(v json.RawMessage, ev *engine.Event) *Rejection {
 	if v == nil || string(v) == "null" {
+		if d.stamp == 0 {
+			d.stamp = d.stamps.next(d.lay.Site, d.now)
+		}
+		ev.T = d.stamp
 		return nil
 	}
 	var err error

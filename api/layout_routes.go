@@ -59,9 +59,39 @@ func (c *call) putLayout() error {
 		return err
 	}
 	if dry {
-		return c.JSON(http.StatusOK, DryRun{OK: true})
+		return c.JSON(http.StatusOK, LayoutDryRun{OK: true, Warnings: warningsOf(lay)})
 	}
-	return c.save(name, append([]byte(nil), body.b...), expect, nil)
+	return c.saveLayout(lay, append([]byte(nil), body.b...), expect)
+}
+
+// saveLayout stores the next version of the site's layout, and answers.
+func (c *call) saveLayout(lay *layout.Layout, body []byte, expect int) error {
+	saved, err := c.save(engine.LayoutDocument(c.site), body, expect)
+	if err != nil {
+		return err
+	}
+	return c.answerSaved(saved.Version, LayoutSaved{Saved: saved, Warnings: warningsOf(lay)})
+}
+
+// warningsOf lists where a door or reader of the layout cannot give what rules at it ask for.
+func warningsOf(lay *layout.Layout) []DocumentFault {
+	list := []DocumentFault{}
+	for _, w := range lay.Warnings() {
+		list = append(list, DocumentFault(w))
+	}
+	return list
+}
+
+// LayoutSaved is the answer to storing a layout.
+type LayoutSaved struct {
+	Saved
+	Warnings []DocumentFault `json:"warnings" jsonschema_description:"Where a door or reader cannot give what rules at it ask for. It was stored all the same."`
+}
+
+// LayoutDryRun is the answer to a layout that was checked and not stored.
+type LayoutDryRun struct {
+	OK       bool            `json:"ok"`
+	Warnings []DocumentFault `json:"warnings" jsonschema_description:"Where a door or reader cannot give what rules at it ask for."`
 }
 
 func (c *call) layoutVersions() error { return c.versions(engine.LayoutDocument(c.site)) }

@@ -32,6 +32,7 @@ const (
 	codeNotFound              Code = "not_found"
 	codeUnknownSite           Code = "unknown_site"
 	codeUnknownItem           Code = "unknown_item"
+	codeUnknownZone           Code = "unknown_zone"
 	codeUnknownAlert          Code = "unknown_alert"
 	codeUnknownDelivery       Code = "unknown_delivery"
 	codeUnknownCount          Code = "unknown_count"
@@ -82,6 +83,7 @@ var problems = map[Code]struct {
 	codeNotFound:              {404, "There is no such route."},
 	codeUnknownSite:           {404, "There is no such site."},
 	codeUnknownItem:           {404, "The site has no such item."},
+	codeUnknownZone:           {404, "The site's layout has no such zone."},
 	codeUnknownAlert:          {404, "There is no such alert."},
 	codeUnknownDelivery:       {404, "There is no such delivery."},
 	codeUnknownCount:          {404, "There is no such count."},

@@ -73,7 +73,7 @@ func (c *call) postBatch(kind string, scope func(*layout.Layout) (*countScope, e
 	defer body.release()
 	d := newReadDecoder(lay, c.api.opt.Now().UnixMilli(), c.api.opt.BatchLimit)
 	defer d.release()
-	d.scope = fit
+	d.scope, d.stamps = fit, &c.api.stamps
 	if media == mediaNDJSON {
 		err = d.lines(body.b)
 	} else {

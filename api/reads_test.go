@@ -7,6 +7,7 @@ import (
 	"net/http/httptest"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 )
@@ -31,6 +32,45 @@ func TestReadsBecomeItems(t *testing.T) {
 	require.Contains(t, metrics, `lintel_accepted_total{kind="read",site="quayside"} 2`)
 	require.Contains(t, metrics, `lintel_rejected_total{kind="read",reason="identity",site="quayside"} 1`)
 	require.Contains(t, metrics, `lintel_http_requests_total{code="202",method="POST",route="/v1/sites/:site/reads"} 1`)
+}
+
+// An operator who declares an item in one place and then in another means the second, even if the server's clock shows the same millisecond for both.
+func TestTheLaterDeclarationHoldsWithinOneMillisecond(t *testing.T) {
+	now := time.Now()
+	r := newRig(t, func(o *Options) { o.Now = func() time.Time { return now } }).shop()
+	where := func(zone string) {
+		t.Helper()
+		require.Equal(t, zone, into[ItemView](r.get("/v1/sites/quayside/items/"+harbourLight).wants(200)).Zone)
+	}
+	for _, zone := range []string{"shelf-a", "front-tables", "shelf-a"} {
+		a := into[BatchAnswer](r.post("/v1/sites/quayside/reads?wait=5s", `[{"epc":"`+harbourLight+`","read_point":"handheld-1","zone":"`+zone+`"}]`).wants(200))
+		require.NotEmpty(t, a.Facts, "%s is a move", zone)
+		where(zone)
+	}
+	for _, zone := range []string{"front-tables", "shelf-a"} {
+		r.post("/v1/sites/quayside/events?wait=5s", `{"type":"moved","epc":"`+harbourLight+`","zone":"`+zone+`"}`).wants(200)
+		where(zone)
+	}
+	// A batch that is sent again with its own time changes nothing.
+	once := fmt.Sprintf(`[{"epc":"%s","read_point":"handheld-1","zone":"front-tables","time":%d}]`, harbourLight, now.UnixMilli()+100)
+	now = now.Add(100 * time.Millisecond)
+	for range 2 {
+		r.post("/v1/sites/quayside/reads?wait=5s", once).wants(200)
+	}
+	where("front-tables")
+	require.Empty(t, into[BatchAnswer](r.post("/v1/sites/quayside/reads?wait=5s", once).wants(200)).Facts)
+}
+
+func TestStampsKeepNearTheClock(t *testing.T) {
+	s := stamps{last: make(map[string]int64)}
+	require.EqualValues(t, 5000, s.next("quayside", 5000))
+	require.EqualValues(t, 5001, s.next("quayside", 5000))
+	require.EqualValues(t, 5000, s.next("pier", 5000), "sites have clocks of their own")
+	require.EqualValues(t, 5002, s.next("quayside", 4990), "nor back when the clock is set back a little")
+	for range 3 * stampLead {
+		require.LessOrEqual(t, s.next("quayside", 5000), int64(5000+stampLead))
+	}
+	require.EqualValues(t, 9000, s.next("quayside", 9000))
 }
 
 func TestNothingAcceptedIsNoEntry(t *testing.T) {

@@ -12,6 +12,9 @@ type readRequest struct {
 	Zone      string   `json:"zone,omitempty" jsonschema_description:"Where the operator of a handheld says to be."`
 	RSSI      *float64 `json:"rssi,omitempty" jsonschema:"minimum=-200,maximum=50" jsonschema_description:"Signal strength, dBm."`
 	Count     *int     `json:"count,omitempty" jsonschema:"minimum=1,maximum=1000000" jsonschema_description:"How often the reader saw the tag for this report. Default 1."`
+	Phase     *float64 `json:"phase,omitempty" jsonschema:"minimum=-180,maximum=360" jsonschema_description:"Phase of the tag's answer, degrees, where the reader reports it: 0 to 360, or -180 to 180. Kept to a tenth."`
+	Channel   *float64 `json:"channel,omitempty" jsonschema:"minimum=100,maximum=6000" jsonschema_description:"Carrier frequency that the tag was read on, MHz, where the reader reports it. Kept to a tenth."`
+	Doppler   *float64 `json:"doppler,omitempty" jsonschema:"minimum=-1000,maximum=1000" jsonschema_description:"Doppler shift of the tag's answer, Hz, where the reader reports it. Kept to a tenth."`
 	Time      any      `json:"time,omitempty" jsonschema:"oneof_type=string;integer" jsonschema_description:"RFC 3339, or Unix milliseconds. Left out: now. At most 5 minutes ahead of the server's clock."`
 }
 
@@ -37,6 +40,8 @@ type zoneDocument struct {
 	Name  string `json:"name,omitempty"`
 	Kind  string `json:"kind" jsonschema:"enum=shelf,enum=floor,enum=stockroom,enum=fitting,enum=checkout,enum=receiving,enum=exit,enum=other"`
 	Floor string `json:"floor,omitempty"`
+
+	SureWithin string `json:"sure_within,omitempty" jsonschema:"example=6s" jsonschema_description:"Of an exit: how long it may take until a passage is sure, 2s to 10s. Default 8s."`
 }
 
 // pointDocument is a reader or antenna.
@@ -47,7 +52,7 @@ type pointDocument struct {
 	Zone        string  `json:"zone,omitempty"`
 	Side        string  `json:"side,omitempty" jsonschema:"enum=inner,enum=outer"`
 	MinRSSI     float64 `json:"min_rssi,omitempty" jsonschema_description:"dBm; reads below it don't count."`
-	MinReads    int     `json:"min_reads,omitempty"`
+	MinReads    int     `json:"min_reads,omitempty" jsonschema:"minimum=1,maximum=1000" jsonschema_description:"Reads of a tag that are needed before it counts as seen here. Default 1 in sessions S2 and S3, where a tag that was read keeps quiet, else 2."`
 	SilentAfter string  `json:"silent_after,omitempty" jsonschema:"example=5m"`
 	Session     string  `json:"session,omitempty" jsonschema:"enum=S0,enum=S1,enum=S2,enum=S3"`
 }

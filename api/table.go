@@ -58,6 +58,7 @@ func (a *API) table() []route {
 	t = append(t, qualityRoutes()...)
 	t = append(t, whyRoutes()...)
 	t = append(t, documentRoutes()...)
+	t = append(t, doorRoutes()...)
 	t = append(t, trialRoutes()...)
 	t = append(t, versionRoutes()...)
 	t = append(t, configurationRoutes()...)
@@ -176,8 +177,8 @@ func documentRoutes() []route {
 	saved := func(v any) []answer {
 		return []answer{{201, "Stored as the first version.", inJSON(v)}, {200, "Stored as the next version.", inJSON(v)}}
 	}
-	savedOrDry := func(v any) []answer {
-		return []answer{{201, "Stored as the first version.", inJSON(v)}, {200, "Stored as the next version; or with dry_run, what storing would change.", inJSON(oneOf{v, DryRun{}})}}
+	savedOrDry := func(v, dry any) []answer {
+		return []answer{{201, "Stored as the first version.", inJSON(v)}, {200, "Stored as the next version; or with dry_run, what storing would change.", inJSON(oneOf{v, dry})}}
 	}
 	wrote := []Code{codeInvalidDocument, codeVersionMismatch, codeConflict}
 	productBody := []content{{mediaJSON, productsDocument{}}, {mediaCSV, nil}}
@@ -187,7 +188,7 @@ func documentRoutes() []route {
 			method: method, path: "/v1/products", name: name, group: "Documents", summary: summary,
 			about:  "Everything that is wrong is listed by row, and then nothing is stored. Zones that no site has are warnings.",
 			scopes: author, allSites: true, long: true, keyed: method == "POST", params: productParams, body: productBody,
-			answers: savedOrDry(ProductsSaved{}), codes: wrote, handle: handle,
+			answers: savedOrDry(ProductsSaved{}, DryRun{}), codes: wrote, handle: handle,
 		}
 	}
 	versions := func(path, name, what string, handle func(*call) error, more ...Code) route {
@@ -203,8 +204,9 @@ func documentRoutes() []route {
 			codes: []Code{codeUnknownDocument}, handle: (*call).getLayout,
 		}, {
 			method: "PUT", path: "/v1/sites/{site}/layout", name: "putLayout", group: "Documents", summary: "Store a site's layout; the first one makes the site",
+			about:  "What a door or reader cannot give, as the layout has it, is answered as warnings.",
 			scopes: author, params: []param{paramDryRun, paramNote, ifMatch, ifNoneMatch}, body: inJSON(layoutDocument{}),
-			answers: savedOrDry(Saved{}), codes: wrote, handle: (*call).putLayout,
+			answers: savedOrDry(LayoutSaved{}, LayoutDryRun{}), codes: wrote, handle: (*call).putLayout,
 		},
 		versions("/v1/sites/{site}/layout", "layoutVersions", "layout", (*call).layoutVersions),
 		{

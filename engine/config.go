@@ -91,8 +91,13 @@ func (s *State) bind(cfg *Config) {
 	for i := range cfg.Layout.ReadPoints {
 		p := &cfg.Layout.ReadPoints[i]
 		info := &pointInfo{
-			name: s.numbers[p.ID], id: p.ID, role: p.Role, side: p.Side, minRSSI: NoRSSI, hits: max(2, p.MinReads),
+			name: s.numbers[p.ID], id: p.ID, role: p.Role, side: p.Side, minRSSI: NoRSSI, hits: p.MinReads,
 			quiet: p.Session == "S2" || p.Session == "S3", silent: p.SilentAfter.Milliseconds(),
+		}
+		if info.hits == 0 && info.quiet {
+			info.hits = 1
+		} else if info.hits == 0 {
+			info.hits = 2
 		}
 		if p.MinRSSI != 0 {
 			info.minRSSI = int16(p.MinRSSI * 10)

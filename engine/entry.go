@@ -46,15 +46,60 @@ type Entry struct {
 // NoRSSI marks a read that came without a signal strength.
 const NoRSSI = -32768
 
-// Read is one report of one tag by one read point.
+// DopplerZero is the Read.Doppler of a shift of 0 Hz.
+const DopplerZero = 10_001
+
+// What Read.Phase, Read.Channel and Read.Doppler are at most.
+const (
+	maxPhase   = 3600
+	maxChannel = 60_000
+	maxDoppler = 2*DopplerZero - 1
+)
+
+// Read is one report of one tag by one read point. Phase, Channel and Doppler are what some readers report beside it; they lie where padding would be, so that a read takes 56 bytes.
 type Read struct {
-	Key   epc.Key
-	Text  string // the identity in words, where Key is hashed and cannot be turned back; else ""
-	Point uint16 // index into Entry.Points
-	Zone  uint16 // 1 + index into Entry.Zones where the operator declared one; 0: none
-	RSSI  int16  // tenths of a dBm; NoRSSI: not reported
-	N     uint32 // how many times the reader saw the tag for this report, at least 1
-	T     int64  // when, Unix milliseconds
+	Key     epc.Key
+	Text    string // the identity in words, where Key is hashed and cannot be turned back; else ""
+	Point   uint16 // index into Entry.Points
+	Zone    uint16 // 1 + index into Entry.Zones where the operator declared one; 0: none
+	RSSI    int16  // tenths of a dBm; NoRSSI: not reported
+	Phase   uint16 // 1 + phase of the tag's answer in tenths of a degree, 1 to 3600; 0: not reported
+	N       uint32 // how many times the reader saw the tag for this report, at least 1
+	Channel uint16 // carrier frequency in tenths of a MHz, 1000 to 60000; 0: not reported
+	Doppler uint16 // Doppler shift in tenths of a Hz above DopplerZero, 1 to 20001; 0: not reported
+	T       int64  // when, Unix milliseconds
+}
+
+// The evidence of a read that its row in the journal names.
+const (
+	rowPhase = 1 << iota
+	rowChannel
+	rowDoppler
+	rowAll = rowPhase | rowChannel | rowDoppler
+)
+
+// evidence says which of Phase, Channel and Doppler the reader reported.
+func (r *Read) evidence() (mask byte) {
+	if r.Phase != 0 {
+		mask |= rowPhase
+	}
+	if r.Channel != 0 {
+		mask |= rowChannel
+	}
+	if r.Doppler != 0 {
+		mask |= rowDoppler
+	}
+	return mask
+}
+
+// hasEvidence reports whether any read of the entry has Phase, Channel or Doppler.
+func (e *Entry) hasEvidence() bool {
+	for i := range e.Reads {
+		if r := &e.Reads[i]; r.Phase|r.Channel|r.Doppler != 0 {
+			return true
+		}
+	}
+	return false
 }
 
 // EventType says what a business event did to items.
@@ -123,13 +168,22 @@ type Act struct {
 	Note    string
 }
 
-const entryVersion = 1
+// Versions of the journal encoding. An entry has the lowest that can hold it.
+const (
+	entryVersion         = 1
+	entryVersionEvidence = 2 // each row of reads ends with a byte that says which of Phase, Channel and Doppler follow as varints
+)
 
 // AppendEntry appends the journal encoding of e: a MessagePack array [version, kind, at, by, ...]. The reads of a batch are one
-// packed block of varints, since they are most of what a journal holds: about 24 bytes a read.
+// packed block of varints, since they are most of what a journal holds: about 24 bytes a read. Phase, channel and Doppler shift take up to 9 more, in entries that
+// have any of them.
 func AppendEntry(b []byte, e *Entry) []byte {
+	version := entryVersion
+	if e.Kind == EntryReads && e.hasEvidence() {
+		version = entryVersionEvidence
+	}
 	b = msgp.AppendArrayHeader(b, 5)
-	b = msgp.AppendInt(b, entryVersion)
+	b = msgp.AppendInt(b, version)
 	b = msgp.AppendUint8(b, uint8(e.Kind))
 	b = msgp.AppendInt64(b, e.At)
 	b = msgp.AppendString(b, e.By)
@@ -139,7 +193,7 @@ func AppendEntry(b []byte, e *Entry) []byte {
 		b = msgp.AppendString(b, e.Count)
 		b = appendStrings(b, e.Points)
 		b = appendStrings(b, e.Zones)
-		b = appendReads(b, e)
+		b = appendReads(b, e, version)
 	case EntryEvents:
 		b = msgp.AppendArrayHeader(b, uint32(len(e.Events)))
 		for i := range e.Events {
@@ -209,7 +263,7 @@ func appendPins(b []byte, pins []Pin) []byte {
 }
 
 // appendReads writes the block and, after it, the words of hashed keys as [index, text, ...].
-func appendReads(b []byte, e *Entry) []byte {
+func appendReads(b []byte, e *Entry, version int) []byte {
 	const bin32 = 0xc6 // msgp has no way to reserve a length and fill it in later
 	b = append(b, bin32, 0, 0, 0, 0)
 	start := len(b)
@@ -223,6 +277,9 @@ func appendReads(b []byte, e *Entry) []byte {
 		b = binary.AppendVarint(b, int64(r.RSSI))
 		b = binary.AppendUvarint(b, uint64(r.N))
 		b = binary.AppendVarint(b, e.At-r.T)
+		if version == entryVersionEvidence {
+			b = appendEvidence(b, r)
+		}
 		if r.Text != "" {
 			texts++
 		}
@@ -236,6 +293,41 @@ func appendReads(b []byte, e *Entry) []byte {
 		}
 	}
 	return b
+}
+
+func appendEvidence(b []byte, r *Read) []byte {
+	b = append(b, r.evidence())
+	for _, v := range [...]uint16{r.Phase, r.Channel, r.Doppler} {
+		if v != 0 {
+			b = binary.AppendUvarint(b, uint64(v))
+		}
+	}
+	return b
+}
+
+// decodeEvidence reads what appendEvidence wrote, and returns the rest.
+func decodeEvidence(b []byte, r *Read) ([]byte, error) {
+	if len(b) == 0 || b[0]&^rowAll != 0 {
+		return nil, errBlock
+	}
+	mask := b[0]
+	b = b[1:]
+	for _, v := range [...]struct {
+		bit byte
+		to  *uint16
+		max uint64
+	}{{rowPhase, &r.Phase, maxPhase}, {rowChannel, &r.Channel, maxChannel}, {rowDoppler, &r.Doppler, maxDoppler}} {
+		if mask&v.bit == 0 {
+			continue
+		}
+		x, n := binary.Uvarint(b)
+		if n <= 0 || x == 0 || x > v.max {
+			return nil, errBlock
+		}
+		*v.to = uint16(x)
+		b = b[n:]
+	}
+	return b, nil
 }
 
 func appendKey(b []byte, k epc.Key) []byte {
@@ -253,8 +345,9 @@ func DecodeEntry(b []byte, e *Entry) error {
 	if n := r.array(); r.err == nil && n != 5 {
 		return fmt.Errorf("journal entry %d has %d fields, want 5", seq, n)
 	}
-	if v := r.int(); r.err == nil && v != entryVersion {
-		return fmt.Errorf("journal entry %d has version %d, this Lintel reads %d: use the Lintel that wrote it", seq, v, entryVersion)
+	version := r.int()
+	if r.err == nil && version != entryVersion && version != entryVersionEvidence {
+		return fmt.Errorf("journal entry %d has version %d, this Lintel reads up to %d: use the Lintel that wrote it", seq, version, entryVersionEvidence)
 	}
 	e.Kind, e.At, e.By = EntryKind(r.uint8()), r.int64(), r.string()
 	switch {
@@ -266,7 +359,7 @@ func DecodeEntry(b []byte, e *Entry) error {
 		e.Count = r.string()
 		e.Points, e.Zones = r.strings(e.Points), r.strings(e.Zones)
 		if block := r.view(); r.err == nil {
-			r.err = decodeReads(block, e)
+			r.err = decodeReads(block, e, version)
 		}
 		for n := r.array() / 2; n > 0 && r.err == nil; n-- {
 			i, text := r.int(), r.string()
@@ -310,7 +403,7 @@ func DecodeEntry(b []byte, e *Entry) error {
 	return nil
 }
 
-func decodeReads(b []byte, e *Entry) error {
+func decodeReads(b []byte, e *Entry, version int) (err error) {
 	for len(b) > 0 {
 		if len(b) < 16 {
 			return errBlock
@@ -346,6 +439,11 @@ func decodeReads(b []byte, e *Entry) error {
 			return errBlock
 		}
 		r.Point, r.Zone, r.RSSI, r.N, r.T = uint16(point), uint16(zone), int16(rssi), uint32(n), e.At-ago
+		if version == entryVersionEvidence {
+			if b, err = decodeEvidence(b, &r); err != nil {
+				return err
+			}
+		}
 		e.Reads = append(e.Reads, r)
 	}
 	return nil

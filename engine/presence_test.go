@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/bits"
 	"math/rand/v2"
+	"strings"
 	"testing"
 	"time"
 
@@ -12,6 +13,7 @@ import (
 	"pgregory.net/rapid"
 
 	"lintel/engine/epc"
+	"lintel/engine/layout"
 )
 
 func books(n int) (list []epc.Key) {
@@ -260,4 +262,45 @@ func TestLoadingWhileDeafChangesNothing(t *testing.T) {
 		}
 	}
 	require.Equal(t, sh.s.Digest(), s.Digest())
+}
+
+// In session S2 a tag that was read keeps quiet, so a reader hears it once in a while at most.
+func TestOneReadPlacesWhereTagsKeepQuiet(t *testing.T) {
+	for _, c := range []struct {
+		point  string
+		placed bool
+	}{
+		{`"session":"S2","min_reads":1`, true},
+		{`"session":"S2"`, true},
+		{`"session":"S3"`, true},
+		{`"session":"S2","min_reads":2`, false},
+		{`"min_reads":1`, true},
+		{`"session":"S1"`, false}, // two within the window
+	} {
+		sh := newShop(t, "rules: []")
+		l, err := layout.Parse([]byte(`{"site":"quayside","time_zone":"UTC","zones":[{"id":"shelf-a","kind":"shelf"}],"read_points":[{"id":"shelf-a-1","role":"fixed","zone":"shelf-a",` + c.point + `}]}`))
+		require.NoError(t, err)
+		sh.cfg = &Config{Layout: l, Catalog: sh.cfg.Catalog, Rules: sh.cfg.Rules}
+		sh.s = NewState("quayside", sh.cfg)
+		var arrived int
+		for range 20 {
+			sh.read("shelf-a-1", -50, book(1, 1))
+			sh.now += 40_000
+		}
+		for _, f := range sh.facts {
+			if f.Cause == Arrived {
+				arrived++
+			}
+		}
+		it, ok := sh.s.Item(book(1, 1))
+		require.True(t, ok)
+		if c.placed {
+			require.NotZero(t, arrived, c.point)
+		} else {
+			require.Zero(t, arrived, c.point)
+		}
+		if c.placed && strings.Contains(c.point, "session") {
+			require.Equal(t, "shelf-a", it.Zone, c.point)
+		}
+	}
 }

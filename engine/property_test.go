@@ -412,6 +412,10 @@ func FuzzDecodeEntry(f *testing.F) {
 	f.Add(AppendEntry(nil, &Entry{Kind: EntryConfig, At: opening, Config: []Pin{{"rules", 3}}}))
 	f.Add(AppendEntry(nil, &Entry{Kind: EntryAct, At: opening, Act: Act{Alert: "a", Do: "close", Outcome: "false"}}))
 	f.Add([]byte{0x95, 1, 1})
+	f.Add(AppendEntry(nil, &Entry{Kind: EntryReads, At: opening, Points: []string{"door-in"}, Reads: []Read{
+		{Key: k, RSSI: -600, N: 1, T: opening, Phase: 3600, Channel: 8657, Doppler: DopplerZero - 35}, {Key: k, RSSI: -600, N: 1, T: opening}, {Key: k, N: 1, Doppler: 1},
+	}}))
+	f.Add(oldReads(f))
 	f.Fuzz(func(t *testing.T, b []byte) {
 		var e Entry
 		if DecodeEntry(b, &e) != nil {

@@ -36,6 +36,7 @@ var layers = []struct {
 	{"engine/layout", []string{"engine/faults"}, "documents of a shop stand alone", true},
 	{"engine/catalog", []string{"engine/epc", "engine/layout", "engine/faults"}, "documents of a shop stand alone", false},
 	{"engine", []string{"rules", "engine/epc", "engine/layout", "engine/catalog", "engine/estimate"}, "the core may not know stores, networks or the loop around it", true},
+	{"engine/walktest", []string{"engine", "engine/epc", "engine/layout"}, "a walk test judges reads and nothing else", true},
 	{"engine/epcis", []string{"engine", "engine/epc", "engine/layout", "engine/faults"}, "a form of entries and facts", true},
 	{"engine/sim/...", []string{"engine", "engine/...", "rules"}, "the simulator feeds the core and nothing else", false},
 	{"engine/store/...", []string{"engine/store", "engine/store/..."}, "a store keeps bytes and knows no items", false},

@@ -97,6 +97,10 @@ func (c *checkCmd) context(s *streams, ctx *cases.Context) (ok bool, err error) 
 				fmt.Fprintf(s.err, "%s: %s\n", c.Layout, p)
 				bad++
 			}
+		} else {
+			for _, w := range ctx.Layout.Warnings() {
+				fmt.Fprintf(s.err, "%s: %s: %s\n", c.Layout, rules.SeverityWarning, w)
+			}
 		}
 	}
 	if c.Products != "" {

@@ -34,6 +34,10 @@ func FuzzLayout(f *testing.F) {
 		for _, p := range l.ReadPoints {
 			require.Less(t, p.Zone, len(l.Zones))
 		}
+		for _, w := range l.Warnings() {
+			require.NotEmpty(t, w.Path)
+			require.NotEmpty(t, w.Hint)
+		}
 		l.OpenAt(time.Date(2026, 3, 29, 1, 30, 0, 0, time.UTC))
 	})
 }

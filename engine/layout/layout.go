@@ -24,7 +24,12 @@ type Zone struct {
 	Name  string // for people; the id if none was given
 	Kind  Kind
 	Floor string // for people, may be empty
+
+	SureWithin time.Duration // of an exit: how long it may take until a passage is sure; 2 s to 10 s, default 8 s. 0: no exit
 }
+
+// DefaultSureWithin is how long an exit may take to be sure of a passage if its zone says nothing else.
+const DefaultSureWithin = 8 * time.Second
 
 // ReadPoint is a reader or an antenna that sees a zone.
 type ReadPoint struct {
@@ -35,7 +40,7 @@ type ReadPoint struct {
 	Side Side // of a portal
 
 	MinRSSI     float64       // dBm; reads below it don't count. 0: none
-	MinReads    int           // reads of a tag that are needed before it counts as seen here; at least 1
+	MinReads    int           // reads of a tag that are needed before it counts as seen here. 0: not given, which means 1 in sessions S2 and S3, else 2
 	SilentAfter time.Duration // without any read for this long the point counts as silent. 0: never
 	Session     string        // "", "S0", "S1", "S2", "S3": the Gen2 session. With S2 and S3 a read tag keeps quiet, so silence is no departure
 }

@@ -20,6 +20,8 @@ type zoneJSON struct {
 	Name  string `json:"name,omitempty"`
 	Kind  Kind   `json:"kind"`
 	Floor string `json:"floor,omitempty"`
+
+	SureWithin string `json:"sure_within,omitempty"`
 }
 
 type readPointJSON struct {
@@ -47,15 +49,16 @@ type presenceJSON struct {
 func (l *Layout) MarshalJSON() ([]byte, error) {
 	doc := layoutJSON{Site: l.Site, Name: unless(l.Name, l.Site), TimeZone: l.TimeZone, Zones: []zoneJSON{}, Hours: l.Hours.marshal()}
 	for _, z := range l.Zones {
-		doc.Zones = append(doc.Zones, zoneJSON{ID: z.ID, Name: unless(z.Name, z.ID), Kind: z.Kind, Floor: z.Floor})
+		out := zoneJSON{ID: z.ID, Name: unless(z.Name, z.ID), Kind: z.Kind, Floor: z.Floor}
+		if z.SureWithin != 0 && z.SureWithin != DefaultSureWithin {
+			out.SureWithin = formatDuration(z.SureWithin)
+		}
+		doc.Zones = append(doc.Zones, out)
 	}
 	for _, p := range l.ReadPoints {
-		out := readPointJSON{ID: p.ID, Name: unless(p.Name, p.ID), Role: p.Role, Side: p.Side.String(), MinRSSI: p.MinRSSI, Session: p.Session}
+		out := readPointJSON{ID: p.ID, Name: unless(p.Name, p.ID), Role: p.Role, Side: p.Side.String(), MinRSSI: p.MinRSSI, MinReads: p.MinReads, Session: p.Session}
 		if p.Zone >= 0 && p.Zone < len(l.Zones) {
 			out.Zone = l.Zones[p.Zone].ID
-		}
-		if p.MinReads > 1 {
-			out.MinReads = p.MinReads
 		}
 		if p.SilentAfter != 0 {
 			out.SilentAfter = formatDuration(p.SilentAfter)

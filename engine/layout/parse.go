@@ -141,7 +141,7 @@ func parseZones(f *fields, l *Layout) {
 	l.zoneIndex = make(map[string]int, len(list))
 	ofKind := map[Kind]int{}
 	for i, v := range list {
-		zf := f.object(fmt.Sprintf("zones[%d]", i), v, "id", "name", "kind", "floor")
+		zf := f.object(fmt.Sprintf("zones[%d]", i), v, "id", "name", "kind", "floor", "sure_within")
 		var z Zone
 		var hasID bool
 		if z.ID, hasID = zf.id("id", true); hasID {
@@ -157,6 +157,11 @@ func parseZones(f *fields, l *Layout) {
 		}
 		z.Kind = one(&zf, "kind", true, kindNames[1:], ParseKind)
 		z.Floor, _ = zf.text("floor", false)
+		if z.Kind == Exit {
+			z.SureWithin = zf.duration("sure_within", 2*time.Second, 10*time.Second, DefaultSureWithin)
+		} else if zf.values["sure_within"] != nil && z.Kind != KindNone {
+			f.add(zf.at("sure_within"), `remove it, or make this a zone of kind "exit"`, "only an exit is sure of passages, and the kind is %q", z.Kind)
+		}
 		ofKind[z.Kind]++
 		l.Zones = append(l.Zones, z)
 	}
@@ -223,7 +228,7 @@ func parseReadPoints(f *fields, l *Layout) {
 		} else {
 			p.MinRSSI = pf.number("min_rssi", -120, 0, 0, " dBm")
 		}
-		p.MinReads = pf.integer("min_reads", 1, 1000, 1)
+		p.MinReads = pf.integer("min_reads", 1, 1000, 0)
 		p.SilentAfter = pf.duration("silent_after", time.Second, 30*24*time.Hour, 0)
 		if s, ok := pf.text("session", false); ok {
 			if sessions := []string{"S0", "S1", "S2", "S3"}; slices.Contains(sessions, s) {

@@ -29,7 +29,7 @@ func TestParse(t *testing.T) {
 
 	door, ok := l.ZoneIndex("street-door")
 	require.True(t, ok)
-	require.Equal(t, layout.Zone{ID: "street-door", Name: "Street door", Kind: layout.Exit, Floor: "ground"}, l.Zones[door])
+	require.Equal(t, layout.Zone{ID: "street-door", Name: "Street door", Kind: layout.Exit, Floor: "ground", SureWithin: 8 * time.Second}, l.Zones[door])
 	_, ok = l.ZoneIndex("attic")
 	require.False(t, ok)
 
@@ -41,7 +41,7 @@ func TestParse(t *testing.T) {
 	}, l.ReadPoints[in])
 	hand, ok := l.ReadPointIndex("handheld-1")
 	require.True(t, ok)
-	require.Equal(t, layout.ReadPoint{ID: "handheld-1", Name: "handheld-1", Role: layout.Handheld, Zone: -1, MinReads: 1}, l.ReadPoints[hand])
+	require.Equal(t, layout.ReadPoint{ID: "handheld-1", Name: "handheld-1", Role: layout.Handheld, Zone: -1}, l.ReadPoints[hand])
 
 	require.Equal(t, layout.Presence{
 		Epoch: 500 * time.Millisecond, HysteresisDB: 6, Completeness: 0.99, PassageGap: 700 * time.Millisecond, PassageMax: 15 * time.Second,
@@ -118,6 +118,12 @@ func TestProblems(t *testing.T) {
 			`zones[1].id: "floor" is the name of a kind that 2 zones have, so it does not say which is meant; choose another id, like "floor-1"`,
 			`zones[3].id: "exit" is the name of a kind, and this zone is of kind "other"; choose another id, like "exit-1"`,
 		}},
+		"sure_within": {with(map[string]string{"zones": `[{"id":"d","kind":"exit","sure_within":"1s"},{"id":"e","kind":"exit","sure_within":"11s"},{"id":"f","kind":"exit","sure_within":6},{"id":"a","kind":"shelf","sure_within":"6s"}]`}), []string{
+			"zones[0].sure_within: 1s is out of range: from 2s to 10s",
+			"zones[1].sure_within: 11s is out of range: from 2s to 10s",
+			"zones[2].sure_within: a number stands where a text was expected; write it in double quotes",
+			`zones[3].sure_within: only an exit is sure of passages, and the kind is "shelf"; remove it, or make this a zone of kind "exit"`,
+		}},
 		"read points": {with(map[string]string{"read_points": `[
 			{"id":"p","role":"fixed","zone":"shelfa"},{"id":"p","role":"fxed","zone":"shelf-a"},{"id":"q","role":"fixed"},{"id":"r","role":"desk","zone":"shelf-a","side":"inner"},
 			{"id":"s","role":"handheld","min_rssi":70,"min_reads":0,"silent_after":"5","session":"s2"},
@@ -182,16 +188,69 @@ func TestCaps(t *testing.T) {
 
 func TestMarshal(t *testing.T) {
 	l, err := layout.Parse([]byte(with(map[string]string{
-		"read_points": `[{"id":"tables-1","role":"fixed","zone":"shelf-a","silent_after":"90m"},{"id":"hand","role":"handheld","name":"hand"}]`,
+		"zones":       `[{"id":"shelf-a","kind":"shelf"},{"id":"street-door","kind":"exit","sure_within":"6000ms"},{"id":"bay-door","kind":"exit","sure_within":"8s"}]`,
+		"read_points": `[{"id":"tables-1","role":"fixed","zone":"shelf-a","silent_after":"90m","min_reads":1},{"id":"hand","role":"handheld","name":"hand"}]`,
 		"hours":       `{"except":{"2026-12-25":"closed"},"fri":"9:00-17:00 ,18:00-2:00"}`,
 	})))
 	require.NoError(t, err)
 	b, err := json.Marshal(l)
 	require.NoError(t, err)
-	require.Equal(t, `{"site":"quayside","time_zone":"Europe/London","zones":[{"id":"shelf-a","kind":"shelf"},{"id":"street-door","kind":"exit"}],`+
-		`"read_points":[{"id":"tables-1","role":"fixed","zone":"shelf-a","silent_after":"1h30m"},{"id":"hand","role":"handheld"}],`+
+	require.Equal(t, `{"site":"quayside","time_zone":"Europe/London","zones":[{"id":"shelf-a","kind":"shelf"},{"id":"street-door","kind":"exit","sure_within":"6s"},{"id":"bay-door","kind":"exit"}],`+
+		`"read_points":[{"id":"tables-1","role":"fixed","zone":"shelf-a","min_reads":1,"silent_after":"1h30m"},{"id":"hand","role":"handheld"}],`+
 		`"hours":{"mon":"closed","tue":"closed","wed":"closed","thu":"closed","fri":"09:00-17:00, 18:00-02:00","sat":"closed","sun":"closed","except":{"2026-12-25":"closed"}},`+
 		`"presence":{"epoch":"1s","hysteresis_db":6,"completeness":0.99,"passage_gap":"700ms","passage_max":"15s"}}`, string(b))
+}
+
+func TestMinReadsKeepsWhetherItWasGiven(t *testing.T) {
+	l, err := layout.Parse([]byte(with(map[string]string{"read_points": `[{"id":"a","role":"fixed","zone":"shelf-a"},{"id":"b","role":"fixed","zone":"shelf-a","min_reads":1},{"id":"c","role":"fixed","zone":"shelf-a","min_reads":3}]`})))
+	require.NoError(t, err)
+	require.Equal(t, [...]int{0, 1, 3}, [...]int{l.ReadPoints[0].MinReads, l.ReadPoints[1].MinReads, l.ReadPoints[2].MinReads})
+}
+
+func TestWarnings(t *testing.T) {
+	const (
+		street = `[{"id":"shelf-a","kind":"shelf"},{"id":"street-door","kind":"exit"}]`
+		hasty  = `[{"id":"shelf-a","kind":"shelf"},{"id":"street-door","kind":"exit","sure_within":"3s"}]`
+		inside = `{"id":"shelf-a-1","role":"fixed","zone":"shelf-a","session":"S1"},`
+		door   = `{"id":"door","role":"portal","zone":"street-door"}`
+		inner  = `{"id":"in","role":"portal","zone":"street-door","side":"inner","session":"S0","min_rssi":-60}`
+		outer  = `{"id":"out","role":"portal","zone":"street-door","side":"outer"}`
+		alone  = `zones[1]: only readers inside can tell a second burst from an entrance, and no fixed reader inside always hears the goods: the door "street-door" cannot be sure of a passage, only call it likely; ` +
+			`add a read point of role "fixed" inside the shop, in session S0 or S1, or a second antenna so that the door has two sides`
+	)
+	for name, test := range map[string]struct {
+		zones, points string
+		want          []string
+	}{
+		"two sides, nobody inside":        {street, inner + "," + outer, nil},
+		"two sides in a hurry":            {hasty, inner + "," + outer, nil},
+		"one antenna and a reader inside": {street, inside + door, nil},
+		"no door":                         {street, inside[:len(inside)-1], nil},
+		"one antenna alone":               {street, door, []string{alone}},
+		"the reader inside hears once":    {street, strings.Replace(inside, "S1", "S3", 1) + door, []string{alone}},
+		"the reader inside is at a door":  {street, strings.Replace(inside, `"zone":"shelf-a"`, `"zone":"street-door"`, 1) + door, []string{alone}},
+		"one antenna in a hurry":          {hasty, inside + door, []string{`zones[1].sure_within: 3s is too short for a door without two sides, which must wait for silence; write "4s" or more, or add a second antenna so that the door has two sides`}},
+		"inner without outer": {street, inside + inner, []string{
+			`zones[1]: the door "street-door" has an inner side and no outer one, so it cannot tell ways out from ways in; add a read point with "side": "outer", or leave "side" out if one antenna sees both sides`}},
+		"outer without inner": {street, inside + outer, []string{
+			`zones[1]: the door "street-door" has an outer side and no inner one, so it cannot tell ways out from ways in; add a read point with "side": "inner", or leave "side" out if one antenna sees both sides`}},
+		"a door in S1": {street, inner + "," + strings.Replace(outer, `"role"`, `"session":"S1","role"`, 1), []string{
+			`read_points[1].session: in session S1 a tag that was read keeps quiet, so most passages are heard once or not at all; write "S0", and set the reader to it`}},
+		"a high floor": {street, strings.Replace(inner, "-60", "-59.5", 1) + "," + outer, []string{
+			"read_points[0].min_rssi: -59.5 dBm is a high floor for a door: bodies and bags take as much from goods that pass, so it costs passages; write -60 or less, or lower the reader's power"}},
+		"heard once, wanted twice": {street, `{"id":"a","role":"fixed","zone":"shelf-a","session":"S2","min_reads":2},{"id":"b","role":"fixed","zone":"shelf-a","session":"S2","min_reads":1},{"id":"c","role":"fixed","zone":"shelf-a","min_reads":2}`, []string{
+			"read_points[0].min_reads: 2 reads are needed, but in session S2 a tag that was read keeps quiet and is heard once; write 1, or leave it out"}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			l, err := layout.Parse([]byte(with(map[string]string{"zones": test.zones, "read_points": "[" + test.points + "]"})))
+			require.NoError(t, err)
+			var got []string
+			for _, w := range l.Warnings() {
+				got = append(got, w.String())
+			}
+			require.Equal(t, test.want, got)
+		})
+	}
 }
 
 func TestNames(t *testing.T) {

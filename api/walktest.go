@@ -1,0 +1,204 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"strings"
+	"time"
+
+	"lintel/engine"
+	"lintel/engine/layout"
+	"lintel/engine/store"
+	"lintel/engine/walktest"
+)
+
+// WalkTestRequest says which tags were carried, when, and where to.
+type WalkTestRequest struct {
+	Tags  []string      `json:"tags" jsonschema:"minItems=1,maxItems=100" jsonschema_description:"Identities of the tags that were carried in every walk, in any form."`
+	Walks []WalkRequest `json:"walks" jsonschema:"minItems=1,maxItems=200" jsonschema_description:"In their order, one at a time, within 15 minutes."`
+	Store bool          `json:"store,omitempty" jsonschema_description:"Whether to store the proposed min_rssi and sure_within as the next version of the site's layout."`
+}
+
+// WalkRequest is one walk.
+type WalkRequest struct {
+	From time.Time `json:"from" jsonschema_description:"When it began. The clocks of whoever writes this down, of the readers and of the server should agree to a second."`
+	To   time.Time `json:"to"`
+	What string    `json:"what" jsonschema:"enum=out,enum=in,enum=along,enum=still" jsonschema_description:"out and in: through the door. along: past it, inside. still: left where goods lie near the door."`
+}
+
+// WalkTestAnswer is what the test found.
+type WalkTestAnswer struct {
+	walktest.Result
+	Stored *LayoutSaved `json:"stored,omitempty" jsonschema_description:"With store: the version of the layout that has what is proposed; left out if nothing is proposed."`
+}
+
+// Limits on the journal that one walk test looks at.
+const (
+	walkLate     = 30 * time.Second // how late batches are still looked at, and how far receipts may be out of order
+	maxWalkReads = 5_000_000
+)
+
+func doorRoutes() []route {
+	return []route{{
+		method: "POST", path: "/v1/sites/{site}/doors/{zone}/walktest", name: "walkTest", group: "Documents", summary: "Judge a door by walks whose truth is known",
+		about: "Somebody carries known tags out and in through the door, along it, and leaves them near it. From the reads of that time, which must still be in the journal, the answer says how often and how " +
+			"strongly each side heard each tag, how far the sides part, which other goods the door heard, and proposes a floor, power and a time to be sure. `lintel walk-test` asks for the walks one by one.",
+		scopes: []string{ScopeAuthor}, keyed: true, long: true, params: []param{paramNote}, body: inJSON(WalkTestRequest{}),
+		answers: []answer{ok("What was found.", WalkTestAnswer{})}, codes: []Code{codeUnknownZone, codeInvalidIdentity, codeVersionMismatch}, handle: (*call).walkTest,
+	}}
+}
+
+func (c *call) walkTest() error {
+	zone, err := c.pathValue("zone")
+	if err != nil {
+		return err
+	}
+	var req WalkTestRequest
+	if err := c.decodeJSON(&req); err != nil {
+		return err
+	}
+	ctx := c.Request().Context()
+	lay, err := c.api.layoutOf(ctx, c.site)
+	if err != nil {
+		return err
+	}
+	index, ok := lay.ZoneIndex(zone)
+	if !ok {
+		return problemf(codeUnknownZone, "%s.", sentence(noZone(lay, zone)))
+	}
+	if len(req.Tags) > walktest.MaxTags {
+		return problemf(codeInvalidBody, "\"tags\" has %d entries; at most %d tags are looked at.", len(req.Tags), walktest.MaxTags)
+	}
+	tags := make([]walktest.Tag, len(req.Tags))
+	for i, s := range req.Tags {
+		id, err := parseIdentity(s, 0, false)
+		if err != nil {
+			return problemf(codeInvalidIdentity, "tags[%d]: %s", i, identityFault(err).Reason)
+		}
+		k, _ := keyOf(id)
+		tags[i] = walktest.Tag{Key: k, Name: s}
+	}
+	walks := make([]walktest.Walk, len(req.Walks))
+	for i, w := range req.Walks {
+		if w.From.IsZero() || w.To.IsZero() {
+			return problemf(codeInvalidBody, "walks[%d] has no \"from\" or no \"to\"; write RFC 3339 times, such as \"2026-11-25T09:14:07Z\".", i)
+		}
+		walks[i] = walktest.Walk{From: w.From.UnixMilli(), To: w.To.UnixMilli(), What: w.What}
+	}
+	test, err := walktest.New(lay, index, tags, walks)
+	if err != nil {
+		return problemf(codeInvalidBody, "%s.", sentence(err.Error()))
+	}
+	from, to := test.Window()
+	if err := c.api.entriesBetween(ctx, c.site, from, to, test.Add); err != nil {
+		return err
+	}
+	answer := WalkTestAnswer{Result: test.Result()}
+	if p := answer.Proposal; req.Store && (p.MinRSSI != nil || p.SureWithin != "") {
+		if answer.Stored, err = c.storeProposal(zone, p); err != nil {
+			return err
+		}
+	}
+	return c.JSON(http.StatusOK, answer)
+}
+
+// sentence begins a text with a capital letter.
+func sentence(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
+
+// storeProposal stores the newest layout with what is proposed for the door.
+func (c *call) storeProposal(zone string, p walktest.Proposal) (*LayoutSaved, error) {
+	name := engine.LayoutDocument(c.site)
+	d, err := c.api.store.GetDocument(c.Request().Context(), name, 0)
+	if err != nil {
+		return nil, unavailable(err)
+	}
+	lay, err := layout.Parse(d.Body)
+	if err != nil {
+		return nil, err
+	}
+	index, ok := lay.ZoneIndex(zone)
+	if !ok {
+		return nil, conflict(d.Version) // the door went from the layout since the test began
+	}
+	for i := range lay.ReadPoints {
+		if r := &lay.ReadPoints[i]; p.MinRSSI != nil && r.Role == layout.Portal && r.Zone == index {
+			r.MinRSSI = *p.MinRSSI
+		}
+	}
+	if p.SureWithin != "" {
+		if lay.Zones[index].SureWithin, err = time.ParseDuration(p.SureWithin); err != nil {
+			return nil, err
+		}
+	}
+	body, err := lay.MarshalJSON()
+	if err != nil {
+		return nil, err
+	}
+	if lay, err = layout.Parse(body); err != nil {
+		return nil, fmt.Errorf("the proposed layout is no layout: %w", err)
+	}
+	saved, err := c.save(name, body, d.Version)
+	if err != nil {
+		return nil, err
+	}
+	return &LayoutSaved{Saved: saved, Warnings: warningsOf(lay)}, nil
+}
+
+// entriesBetween calls f with the journal's entries that can hold reads from the moment from to the moment to, Unix milliseconds, in their order.
+func (a *API) entriesBetween(ctx context.Context, site string, from, to int64, f func(*engine.Entry)) error {
+	_, newest, err := a.store.Cursor(ctx, site)
+	if err != nil {
+		return unavailable(err)
+	}
+	// The times of entries rise, but for the differences of the clocks of nodes.
+	low, high := store.Seq(0), newest
+	var e engine.Entry
+	for low < high {
+		mid := low + (high-low)/2
+		got, err := a.store.Read(ctx, site, mid, 1, 0)
+		switch {
+		case errors.Is(err, store.ErrTrimmed):
+			low = mid + 1
+			continue
+		case err != nil:
+			return unavailable(err)
+		case len(got) == 0:
+			high = mid
+			continue
+		}
+		e.Seq = uint64(got[0].Seq)
+		if err := engine.DecodeEntry(got[0].Data, &e); err != nil {
+			return err
+		}
+		if e.At < from-walkLate.Milliseconds() {
+			low = mid + 1
+		} else {
+			high = mid
+		}
+	}
+	for reads := 0; low < newest; {
+		got, err := a.store.Read(ctx, site, low, 500, 0)
+		if err != nil {
+			return unavailable(err)
+		}
+		if len(got) == 0 {
+			return nil
+		}
+		for _, g := range got {
+			low, e.Seq = g.Seq, uint64(g.Seq)
+			if err := engine.DecodeEntry(g.Data, &e); err != nil {
+				return err
+			}
+			if e.At > to+2*walkLate.Milliseconds() {
+				return nil
+			}
+			if reads += len(e.Reads); reads > maxWalkReads {
+				return problemf(codeInvalidBody, "The site had more than %d reads in that time. Test in shorter parts.", maxWalkReads)
+			}
+			f(&e)
+		}
+	}
+	return nil
+}

@@ -1,0 +1,68 @@
+package layout
+
+import (
+	"fmt"
+	"time"
+)
+
+// What Warnings goes by. From the measurements of two simulated shops, not from a standard.
+const (
+	highestPortalFloor = -60             // dBm; a higher floor costs passages
+	oneSidedSure       = 4 * time.Second // before it, a door without two sides can't tell an exit from somebody who stands in it
+)
+
+// Warnings returns where the layout can be taken but a door or reader cannot give what rules at it ask for, in the order of the document: zones, then read points.
+func (l *Layout) Warnings() []Problem {
+	var list []Problem
+	warn := func(path, hint, reason string, args ...any) {
+		list = append(list, Problem{Path: path, Reason: fmt.Sprintf(reason, args...), Hint: hint})
+	}
+	sides := make([][3]int, len(l.Zones)) // portals of each zone by side
+	inside := false                       // a reader in the shop always hears the goods there
+	for i := range l.ReadPoints {
+		p := &l.ReadPoints[i]
+		switch {
+		case p.Zone < 0:
+		case p.Role == Portal:
+			sides[p.Zone][p.Side]++
+		case p.Role == Fixed && !p.KeepsQuiet() && l.Zones[p.Zone].Kind != Exit:
+			inside = true
+		}
+	}
+	for i := range l.Zones {
+		z, n := &l.Zones[i], sides[i]
+		inner, outer := n[Inner] > 0, n[Outer] > 0
+		if n == [3]int{} || inner && outer {
+			continue
+		}
+		at := fmt.Sprintf("zones[%d]", i)
+		switch {
+		case inner:
+			warn(at, `add a read point with "side": "outer", or leave "side" out if one antenna sees both sides`, "the door %q has an inner side and no outer one, so it cannot tell ways out from ways in", z.ID)
+		case outer:
+			warn(at, `add a read point with "side": "inner", or leave "side" out if one antenna sees both sides`, "the door %q has an outer side and no inner one, so it cannot tell ways out from ways in", z.ID)
+		}
+		if !inside {
+			warn(at, `add a read point of role "fixed" inside the shop, in session S0 or S1, or a second antenna so that the door has two sides`,
+				"only readers inside can tell a second burst from an entrance, and no fixed reader inside always hears the goods: the door %q cannot be sure of a passage, only call it likely", z.ID)
+		}
+		if z.Kind == Exit && z.SureWithin < oneSidedSure {
+			warn(at+".sure_within", fmt.Sprintf("write %q or more, or add a second antenna so that the door has two sides", formatDuration(oneSidedSure)),
+				"%s is too short for a door without two sides, which must wait for silence", formatDuration(z.SureWithin))
+		}
+	}
+	for i := range l.ReadPoints {
+		p := &l.ReadPoints[i]
+		at := fmt.Sprintf("read_points[%d].", i)
+		if p.Role == Portal && p.Session != "" && p.Session != "S0" {
+			warn(at+"session", `write "S0", and set the reader to it`, "in session %s a tag that was read keeps quiet, so most passages are heard once or not at all", p.Session)
+		}
+		if p.Role == Portal && p.MinRSSI != 0 && p.MinRSSI > highestPortalFloor {
+			warn(at+"min_rssi", fmt.Sprintf("write %d or less, or lower the reader's power", highestPortalFloor), "%v dBm is a high floor for a door: bodies and bags take as much from goods that pass, so it costs passages", p.MinRSSI)
+		}
+		if p.Role == Fixed && p.KeepsQuiet() && p.MinReads > 1 {
+			warn(at+"min_reads", "write 1, or leave it out", "%d reads are needed, but in session %s a tag that was read keeps quiet and is heard once", p.MinReads, p.Session)
+		}
+	}
+	return list
+}
