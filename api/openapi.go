@@ -192,8 +192,11 @@ func (s *schemas) of(v any, strict bool) any {
 				return ""
 			}
 			name := strings.TrimSuffix(t.Name(), "Document")
-			if strings.HasSuffix(t.PkgPath(), "/trial") {
+			switch {
+			case strings.HasSuffix(t.PkgPath(), "/trial"):
 				name = "Trial" + name // its words are short, as within a package of its own
+			case strings.HasSuffix(t.PkgPath(), "/passages") && name != "Passage":
+				name = "Passage" + name // likewise
 			}
 			return strings.ToUpper(name[:1]) + name[1:]
 		},

@@ -33,6 +33,8 @@ const (
 	codeUnknownSite           Code = "unknown_site"
 	codeUnknownItem           Code = "unknown_item"
 	codeUnknownZone           Code = "unknown_zone"
+	codeUnknownFact           Code = "unknown_fact"
+	codeNoPassage             Code = "no_passage"
 	codeUnknownAlert          Code = "unknown_alert"
 	codeUnknownDelivery       Code = "unknown_delivery"
 	codeUnknownCount          Code = "unknown_count"
@@ -84,6 +86,8 @@ var problems = map[Code]struct {
 	codeUnknownSite:           {404, "There is no such site."},
 	codeUnknownItem:           {404, "The site has no such item."},
 	codeUnknownZone:           {404, "The site's layout has no such zone."},
+	codeUnknownFact:           {404, "There is no such fact, or it is too old."},
+	codeNoPassage:             {404, "The fact is no passage, or its reads are no longer in the journal."},
 	codeUnknownAlert:          {404, "There is no such alert."},
 	codeUnknownDelivery:       {404, "There is no such delivery."},
 	codeUnknownCount:          {404, "There is no such count."},

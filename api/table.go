@@ -59,6 +59,7 @@ func (a *API) table() []route {
 	t = append(t, whyRoutes()...)
 	t = append(t, documentRoutes()...)
 	t = append(t, doorRoutes()...)
+	t = append(t, passageRoutes()...)
 	t = append(t, trialRoutes()...)
 	t = append(t, versionRoutes()...)
 	t = append(t, configurationRoutes()...)

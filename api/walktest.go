@@ -1,7 +1,6 @@
 package api
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"net/http"
@@ -10,7 +9,6 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/layout"
-	"lintel/engine/store"
 	"lintel/engine/walktest"
 )
 
@@ -33,12 +31,6 @@ type WalkTestAnswer struct {
 	walktest.Result
 	Stored *LayoutSaved `json:"stored,omitempty" jsonschema_description:"With store: the version of the layout that has what is proposed; left out if nothing is proposed."`
 }
-
-// Limits on the journal that one walk test looks at.
-const (
-	walkLate     = 30 * time.Second // how late batches are still looked at, and how far receipts may be out of order
-	maxWalkReads = 5_000_000
-)
 
 func doorRoutes() []route {
 	return []route{{
@@ -92,7 +84,13 @@ func (c *call) walkTest() error {
 		return problemf(codeInvalidBody, "%s.", sentence(err.Error()))
 	}
 	from, to := test.Window()
-	if err := c.api.entriesBetween(ctx, c.site, from, to, test.Add); err != nil {
+	_, err = c.api.entriesBetween(ctx, c.site, from, to, func(e *engine.Entry) error {
+		test.Add(e)
+		return nil
+	})
+	if errors.Is(err, errTooManyReads) {
+		return problemf(codeInvalidBody, "The site had more than %d reads in that time. Test in shorter parts.", maxWindowReads)
+	} else if err != nil {
 		return err
 	}
 	answer := WalkTestAnswer{Result: test.Result()}
@@ -144,61 +142,4 @@ func (c *call) storeProposal(zone string, p walktest.Proposal) (*LayoutSaved, er
 		return nil, err
 	}
 	return &LayoutSaved{Saved: saved, Warnings: warningsOf(lay)}, nil
-}
-
-// entriesBetween calls f with the journal's entries that can hold reads from the moment from to the moment to, Unix milliseconds, in their order.
-func (a *API) entriesBetween(ctx context.Context, site string, from, to int64, f func(*engine.Entry)) error {
-	_, newest, err := a.store.Cursor(ctx, site)
-	if err != nil {
-		return unavailable(err)
-	}
-	// The times of entries rise, but for the differences of the clocks of nodes.
-	low, high := store.Seq(0), newest
-	var e engine.Entry
-	for low < high {
-		mid := low + (high-low)/2
-		got, err := a.store.Read(ctx, site, mid, 1, 0)
-		switch {
-		case errors.Is(err, store.ErrTrimmed):
-			low = mid + 1
-			continue
-		case err != nil:
-			return unavailable(err)
-		case len(got) == 0:
-			high = mid
-			continue
-		}
-		e.Seq = uint64(got[0].Seq)
-		if err := engine.DecodeEntry(got[0].Data, &e); err != nil {
-			return err
-		}
-		if e.At < from-walkLate.Milliseconds() {
-			low = mid + 1
-		} else {
-			high = mid
-		}
-	}
-	for reads := 0; low < newest; {
-		got, err := a.store.Read(ctx, site, low, 500, 0)
-		if err != nil {
-			return unavailable(err)
-		}
-		if len(got) == 0 {
-			return nil
-		}
-		for _, g := range got {
-			low, e.Seq = g.Seq, uint64(g.Seq)
-			if err := engine.DecodeEntry(g.Data, &e); err != nil {
-				return err
-			}
-			if e.At > to+2*walkLate.Milliseconds() {
-				return nil
-			}
-			if reads += len(e.Reads); reads > maxWalkReads {
-				return problemf(codeInvalidBody, "The site had more than %d reads in that time. Test in shorter parts.", maxWalkReads)
-			}
-			f(&e)
-		}
-	}
-	return nil
 }

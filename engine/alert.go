@@ -108,7 +108,7 @@ type Alert struct {
 }
 
 const alertVersion = 2
-const alertFields = 49
+const alertFields = 50
 
 // AppendAlert appends the record encoding of a to b.
 func AppendAlert(b []byte, a *Alert) []byte {
@@ -122,7 +122,7 @@ func AppendAlert(b []byte, a *Alert) []byte {
 	b = appendKey(b, a.Key)
 	b = msgp.AppendUint64(b, a.GTIN)
 	b = msgp.AppendUint8(b, uint8(a.Cause))
-	b = msgp.AppendUint8(b, uint8(a.Passage.Direction))
+	b = msgp.AppendUint8(b, packDirection(a.Passage))
 	b = msgp.AppendFloat64(b, a.Passage.Confidence)
 	b = msgp.AppendInt(b, a.Passage.Reads)
 	b = msgp.AppendInt(b, packPeak(a.Passage))
@@ -142,14 +142,15 @@ func AppendAlert(b []byte, a *Alert) []byte {
 	for _, t := range []int64{a.GatherEnds, a.RemindAt, a.EscalateAt, a.EscalatedAt, a.TellAt} {
 		b = msgp.AppendInt64(b, t)
 	}
-	return b
+	return msgp.AppendString(b, a.Passage.Door)
 }
 
 // DecodeAlert is the inverse of AppendAlert.
 func DecodeAlert(b []byte) (Alert, error) {
 	var a Alert
 	r := reader{b: b}
-	if n := r.array(); r.err == nil && n != alertFields {
+	n := r.array()
+	if r.err == nil && n != alertFields && n != alertFields-1 { // the door came last
 		return a, fmt.Errorf("alert record has %d fields, want %d", n, alertFields)
 	}
 	if v := r.int(); r.err == nil && v != alertVersion {
@@ -159,7 +160,9 @@ func DecodeAlert(b []byte) (Alert, error) {
 		*s = r.string()
 	}
 	a.Watch, a.Status, a.Key, a.GTIN = r.bool(), AlertStatus(r.uint8()), r.key(), r.uint64()
-	a.Cause, a.Passage.Direction, a.Passage.Confidence, a.Passage.Reads = Cause(r.uint8()), Direction(r.uint8()), r.float(), r.int()
+	a.Cause = Cause(r.uint8())
+	a.Passage.unpackDirection(r.uint8())
+	a.Passage.Confidence, a.Passage.Reads = r.float(), r.int()
 	if packed := r.int(); packed != 0 {
 		a.Passage.Span, a.Passage.Peak = int64(packed>>16), int16(uint16(packed))
 	}
@@ -173,6 +176,9 @@ func DecodeAlert(b []byte) (Alert, error) {
 	a.Stage, a.Group, a.Reminders, a.Joined = Stage(r.uint8()), r.string(), r.int(), r.int()
 	for _, t := range []*int64{&a.GatherEnds, &a.RemindAt, &a.EscalateAt, &a.EscalatedAt, &a.TellAt} {
 		*t = r.int64()
+	}
+	if n == alertFields {
+		a.Passage.Door = r.string()
 	}
 	if r.err != nil {
 		return a, fmt.Errorf("alert record: %w", r.err)
@@ -232,6 +238,8 @@ type AlertView struct {
 // PassageView is a passage as answers show it.
 type PassageView struct {
 	Direction  string   `json:"direction"`
+	Door       string   `json:"door,omitempty"` // the zone id of the door
+	Sure       bool     `json:"sure"`           // false: notified early, as likely
 	Confidence float64  `json:"confidence"`
 	Reads      int      `json:"reads"`
 	PeakRSSI   *float64 `json:"peak_rssi,omitempty"` // dBm
@@ -243,7 +251,7 @@ func (p Passage) View() *PassageView {
 	if p.Direction == DirectionNone {
 		return nil
 	}
-	v := &PassageView{Direction: p.Direction.String(), Confidence: p.Confidence, Reads: p.Reads, Seconds: float64(p.Span) / 1000}
+	v := &PassageView{Direction: p.Direction.String(), Door: p.Door, Sure: !p.Likely, Confidence: p.Confidence, Reads: p.Reads, Seconds: float64(p.Span) / 1000}
 	if p.Peak != NoRSSI {
 		db := float64(p.Peak) / 10
 		v.PeakRSSI = &db

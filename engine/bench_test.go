@@ -152,3 +152,46 @@ func BenchmarkDecodeEntry(b *testing.B) {
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/500, "ns/read")
 	b.ReportMetric(float64(len(data))/500, "B/read")
 }
+
+// BenchmarkDoor measures what a door costs: nanoseconds a read where forty goods lie near it and are
+// heard all the time, and where forty are carried through every ten seconds.
+func BenchmarkDoor(b *testing.B) {
+	for _, carried := range []bool{false, true} {
+		b.Run(fmt.Sprintf("carried=%v", carried), func(b *testing.B) {
+			cfg := testConfig(b, testRules)
+			s, seq := stocked(b, cfg, 1000)
+			var out Output
+			e := Entry{Kind: EntryReads, Points: []string{"door-in", "door-out"}}
+			now, reads := opening, 0
+			b.ReportAllocs()
+			b.ResetTimer()
+			for i := range b.N { // a report of 300 ms
+				now += 300
+				e.Reads = e.Reads[:0]
+				step := i % 33 // of ten seconds
+				for k := range 40 {
+					for n := range 3 {
+						level := int16(-680 - k%5*10)
+						point := n % 2
+						if carried {
+							if step > 12 {
+								break
+							}
+							level, point = -700+int16(20*(6-max(step-6, 6-step))), min(1, step/7)
+						}
+						e.Reads = append(e.Reads, Read{Key: bookN(k), Point: uint16(point), RSSI: level, N: 1, T: now - int64(280-90*n)})
+					}
+				}
+				seq++
+				e.Seq, e.At = seq, now
+				out.Reset()
+				if err := Step(cfg, s, &e, &out); err != nil {
+					b.Fatal(err)
+				}
+				s.Flush()
+				reads += len(e.Reads)
+			}
+			b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(max(1, reads)), "ns/read")
+		})
+	}
+}

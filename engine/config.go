@@ -2,6 +2,7 @@ package engine
 
 import (
 	"math"
+	"slices"
 
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
@@ -24,6 +25,7 @@ type binding struct {
 	rules  *rules.Set   // those of cfg, with the site's own values of params
 	zones  []zoneInfo   // by name number; absent zones have kind None
 	points []*pointInfo // by name number; nil: no such read point
+	doors  []uint16     // name numbers of the zones that portals see, in the layout's order
 	eval   *rules.Evaluator
 	limits map[int32][]limit // by product, those with a minimum or maximum
 	epoch  int64             // length of a presence epoch in milliseconds
@@ -45,6 +47,11 @@ type zoneInfo struct {
 	known   bool
 	covered bool // a fixed read point sees it, so that silence there means something
 	fixed   []*pointInfo
+
+	portals    []*pointInfo // of a door
+	oneSided   bool         // one antenna hears both sides of the door
+	neverSure  bool         // and no reader inside always hears the goods: its passages are only ever likely
+	sureWithin int64        // milliseconds in which a passage should be sure
 }
 
 type pointInfo struct {
@@ -109,7 +116,20 @@ func (s *State) bind(cfg *Config) {
 				z.covered, z.fixed = true, append(z.fixed, info)
 			}
 		}
+		if info.zone != 0 && p.Role == layout.Portal {
+			z := &b.zones[info.zone]
+			if len(z.portals) == 0 {
+				b.doors = append(b.doors, info.zone)
+				z.oneSided, z.sureWithin = true, cfg.Layout.Zones[p.Zone].SureWithin.Milliseconds()
+			}
+			z.portals = append(z.portals, info)
+			z.oneSided = z.oneSided && p.Side != layout.Outer
+		}
 		b.points[info.name] = info
+	}
+	inside := slices.ContainsFunc(b.zones, func(z zoneInfo) bool { return z.covered && z.kind != layout.Exit })
+	for _, n := range b.doors {
+		b.zones[n].neverSure = b.zones[n].oneSided && !inside
 	}
 	b.rulesByName = make(map[string]*rules.Rule)
 	for _, r := range set.Rules() {

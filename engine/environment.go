@@ -122,7 +122,7 @@ func (s *State) fillWords(env *rules.Env, k epc.Key, text string) {
 }
 
 func passageEnv(p Passage) rules.Passage {
-	v := rules.Passage{Direction: p.Direction.String(), Confidence: p.Confidence, Reads: p.Reads, Seconds: float64(p.Span) / 1000}
+	v := rules.Passage{Direction: p.Direction.String(), Door: p.Door, Sure: p.Direction != DirectionNone && !p.Likely, Confidence: p.Confidence, Reads: p.Reads, Seconds: float64(p.Span) / 1000}
 	if p.Direction != DirectionNone && p.Peak != NoRSSI {
 		v.PeakRSSI = float64(p.Peak) / 10
 	}

@@ -70,13 +70,29 @@ func (d Direction) String() string {
 	return [...]string{"", "in", "out", "unsure"}[d&3]
 }
 
-// Passage is what a burst of reads at a portal showed.
+// Passage is what a door's readers showed of an item that went through it, or is about to.
 type Passage struct {
 	Direction  Direction
-	Confidence float64 // 0 to 1: how much the burst looks like goods carried through
-	Reads      int     // reads in the burst when it was told
+	Confidence float64 // 0 to 1: how sure it is
+	Reads      int     // moments in which the door heard it, in the last 16 s
 	Peak       int16   // strongest read, tenths of a dBm; NoRSSI: none reported
 	Span       int64   // milliseconds from first to last read
+	Door       string  // the zone id of the door
+	Likely     bool    // notified early: it may yet turn out otherwise, and nothing has been moved
+}
+
+// likelyBit marks a passage that was only likely where its direction is stored.
+const likelyBit = 4
+
+func packDirection(p Passage) uint8 {
+	if p.Likely {
+		return uint8(p.Direction) | likelyBit
+	}
+	return uint8(p.Direction)
+}
+
+func (p *Passage) unpackDirection(v uint8) {
+	p.Direction, p.Likely = Direction(v&^likelyBit), v&likelyBit != 0
 }
 
 // Fact is what an entry meant. It holds all that a rule may see of it, so that a rule can be tried on facts alone.
@@ -101,11 +117,14 @@ type Fact struct {
 	Expected, MissingItems, Unexpected int // counted: what was expected, what of it was not found, what else was found
 }
 
-const factVersion = 1
+const (
+	factVersion = 1
+	factFields  = 22
+)
 
 // AppendFact appends the stored encoding of f, without its id, to b.
 func AppendFact(b []byte, f *Fact) []byte {
-	b = msgp.AppendArrayHeader(b, 21)
+	b = msgp.AppendArrayHeader(b, factFields)
 	b = msgp.AppendInt(b, factVersion)
 	b = msgp.AppendUint64(b, f.Seq)
 	b = msgp.AppendUint8(b, uint8(f.Cause))
@@ -118,7 +137,7 @@ func AppendFact(b []byte, f *Fact) []byte {
 	b = msgp.AppendString(b, f.From)
 	b = msgp.AppendString(b, f.Point)
 	b = msgp.AppendString(b, f.Ref)
-	b = msgp.AppendUint8(b, uint8(f.Passage.Direction))
+	b = msgp.AppendUint8(b, packDirection(f.Passage))
 	b = msgp.AppendInt(b, int(f.Passage.Confidence*1e6+0.5))
 	b = msgp.AppendInt(b, f.Passage.Reads)
 	b = msgp.AppendInt(b, packPeak(f.Passage))
@@ -126,7 +145,7 @@ func AppendFact(b []byte, f *Fact) []byte {
 	b = msgp.AppendInt(b, f.Expected)
 	b = msgp.AppendInt(b, f.MissingItems)
 	b = msgp.AppendInt(b, f.Unexpected)
-	return b
+	return msgp.AppendString(b, f.Passage.Door)
 }
 
 // packPeak keeps peak and span in one number: both are small and most facts have neither.
@@ -141,8 +160,9 @@ func packPeak(p Passage) int {
 func DecodeFact(b []byte, ms int64, n uint32, f *Fact) error {
 	*f = Fact{Ms: ms, N: n}
 	r := reader{b: b}
-	if k := r.array(); r.err == nil && k != 21 {
-		return fmt.Errorf("fact %d-%d has %d fields, want 21", ms, n, k)
+	fields := r.array()
+	if r.err == nil && fields != factFields && fields != factFields-1 { // the door came last
+		return fmt.Errorf("fact %d-%d has %d fields, want %d", ms, n, fields, factFields)
 	}
 	if v := r.int(); r.err == nil && v != factVersion {
 		return fmt.Errorf("fact %d-%d has version %d, this Lintel reads %d", ms, n, v, factVersion)
@@ -151,11 +171,15 @@ func DecodeFact(b []byte, ms int64, n uint32, f *Fact) error {
 	f.At = ms - r.int64()
 	f.Key, f.Text, f.GTIN, f.Disp = r.key(), r.string(), r.uint64(), Disposition(r.uint8())
 	f.Zone, f.From, f.Point, f.Ref = r.string(), r.string(), r.string(), r.string()
-	f.Passage.Direction, f.Passage.Confidence, f.Passage.Reads = Direction(r.uint8()), float64(r.int())/1e6, r.int()
+	f.Passage.unpackDirection(r.uint8())
+	f.Passage.Confidence, f.Passage.Reads = float64(r.int())/1e6, r.int()
 	if packed := r.int(); packed != 0 {
 		f.Passage.Span, f.Passage.Peak = int64(packed>>16), int16(uint16(packed))
 	}
 	f.Count, f.Expected, f.MissingItems, f.Unexpected = r.int(), r.int(), r.int(), r.int()
+	if fields == factFields {
+		f.Passage.Door = r.string()
+	}
 	if r.err != nil {
 		return fmt.Errorf("fact %d-%d: %w", ms, n, r.err)
 	}

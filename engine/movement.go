@@ -5,8 +5,8 @@ import (
 )
 
 // place puts the item into a zone (0: nowhere known) as of time t, without telling. What is sellable stays so, within or out of customers' reach as the
-// zone has it; a tag that nobody declared stock becomes stock where only stock lies.
-func (s *State) place(i int32, zone uint16, t int64) {
+// zone has it; a tag that nobody declared stock becomes stock where only stock lies, unless somebody carried it in through a door.
+func (s *State) place(i int32, zone uint16, t int64, declared bool) {
 	s.change(i, func(it *item) {
 		if it.zone != zone {
 			it.from = it.zone
@@ -20,8 +20,9 @@ func (s *State) place(i int32, zone uint16, t int64) {
 			if kind != layout.Exit {
 				it.disp = sellableIn(kind)
 			}
-		case it.disp == Unknown && declaresStock(kind):
+		case it.disp == Unknown && declaresStock(kind) && (!s.brought(i, t) || declared && s.brought(i, t-handleAfter)):
 			it.disp = sellableIn(kind)
+			s.takeForStock(i)
 		}
 	})
 }
@@ -33,7 +34,10 @@ func (s *State) arrive(i int32, zone uint16, t int64, point uint16, declared boo
 	}
 	it := s.item(i)
 	returns := it.zone == 0 && it.from == zone
-	s.place(i, zone, t)
+	if s.zone(it.zone).kind == layout.Exit && !declared {
+		s.learnReturn(i, it.zone)
+	}
+	s.place(i, zone, t, declared)
 	it.flags &^= flagDeclared | flagFaint
 	if returns && !declared {
 		it.flags |= flagFaint
@@ -59,7 +63,7 @@ func (s *State) leaveZone(i int32, c Cause, t int64, point uint16) {
 	if s.replaying {
 		return
 	}
-	s.place(i, 0, t)
+	s.place(i, 0, t, false)
 	s.item(i).flags &^= flagDeclared | flagFaint
 	s.emitItem(c, i, t, func(f *Fact) { f.Point = s.idOf(point) })
 	s.tellStock(t)

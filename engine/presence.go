@@ -32,6 +32,8 @@ const (
 	strongHits   = 5                        // epochs in which a reader must hear an item to overrule what a person declared
 	movedSilence = deafEpochs + 2           // epochs of silence before another zone may take an item that it does not hear better: a deaf reader is known by then
 	graceEpochs  = 16                       // epochs that a reader that was deaf gets to hear its items again
+	ownShort     = 5                        // dB by which a reader may hear what was declared elsewhere worse than goods of its own zone and still claim it
+	restsAfter   = 30 * 60_000              // milliseconds in one zone after which goods that somebody carried in are taken to be stock
 	absentScore  = math.MinInt32
 	defaultRSSI  = -60 // dBm taken for a reader that reports none: then only the read rate decides
 	wheelBuckets = 128
@@ -58,8 +60,8 @@ type trace struct {
 	peak  [slots]int8 // strongest read of each slot, dBm; by epoch/slotEpochs modulo slots
 }
 
-// presence holds all traces of a site and a timing wheel of when each must be looked at again.
-type presence struct {
+// traceBook holds all traces of a site and a timing wheel of when each must be looked at again.
+type traceBook struct {
 	traces []trace
 	free   []int32
 	wheel  [wheelBuckets][]int32
@@ -77,14 +79,14 @@ func (s *State) forgetEvidence() {
 			s.touch(t.item)
 		}
 	}
-	*p = presence{done: p.done}
+	*p = traceBook{done: p.done}
 	s.portals.init()
 }
 
 func (s *State) epochOf(ms int64) int64 { return ms / s.bound.epoch }
 
 // schedule puts a trace into the wheel bucket of epoch e; an earlier place in the wheel goes stale.
-func (p *presence) schedule(i int32, e int64) {
+func (p *traceBook) schedule(i int32, e int64) {
 	if e <= p.done {
 		e = p.done + 1
 	}
@@ -140,6 +142,7 @@ func (s *State) hear(i int32, pt *pointInfo, t int64, rssi int16) (fresh bool) {
 		tr.bits <<= uint(min(d, traceEpochs)) // by 64 it is 0
 		tr.last = e
 		s.load(pt)
+		s.noteOwn(pt, it, rssi)
 		if e+minSilence < p.dueEpoch(tr) {
 			p.schedule(ti, e+minSilence)
 		}
@@ -148,7 +151,7 @@ func (s *State) hear(i int32, pt *pointInfo, t int64, rssi int16) (fresh bool) {
 }
 
 // dueEpoch returns the epoch in which the trace is looked at next.
-func (p *presence) dueEpoch(t *trace) int64 {
+func (p *traceBook) dueEpoch(t *trace) int64 {
 	next := p.done + 1
 	return next + (int64(t.due)-next)&(wheelBuckets-1)
 }
@@ -204,6 +207,8 @@ type zoneSignal struct {
 	score float64 // dBm of the best reader plus its read rate in dB; absentScore: not heard
 	hits  int     // epochs of the last scoreEpochs in which any of them heard it
 	best  int     // likewise, in which the best reader did
+	level float64 // dBm of the best reader's strongest reads
+	own   float64 // dBm that the best reader hears of goods of its own zone; absentScore: not known
 	gone  bool    // silent for longer than chance explains
 	any   bool    // heard within traceEpochs
 	last  int64
@@ -211,7 +216,7 @@ type zoneSignal struct {
 
 // signal sums up the traces of the item's readers in zone z as of epoch e.
 func (s *State) signal(it *item, z uint16, e int64) zoneSignal {
-	sig := zoneSignal{score: absentScore, gone: true}
+	sig := zoneSignal{score: absentScore, own: absentScore, gone: true}
 	var union uint64
 	for ti := it.ev; ti >= 0; ti = s.presence.traces[ti].next {
 		tr := &s.presence.traces[ti]
@@ -243,7 +248,10 @@ func (s *State) signal(it *item, z uint16, e int64) zoneSignal {
 		}
 		count := bits.OnesCount64(recent)
 		if score := float64(sum)/float64(n) + rateDB[count]; score > sig.score {
-			sig.score, sig.best = score, count
+			sig.score, sig.best, sig.level = score, count, float64(sum)/float64(n)
+			if own := s.readers.at(tr.point).own; own != 0 {
+				sig.own = float64(own) / ownUnits
+			}
 		}
 	}
 	sig.hits = bits.OnesCount64(union & (1<<scoreEpochs - 1))
@@ -262,6 +270,11 @@ func (s *State) consider(i int32, pt *pointInfo, t int64) {
 		if it.flags&(flagDeclared|flagFaint) != 0 && s.signal(it, z, e).hits >= strongHits {
 			it.flags &^= flagDeclared | flagFaint // the readers agree by now: from here on they may also notice that it left
 			s.touch(i)
+		}
+		if it.disp == Unknown && t-it.since >= restsAfter {
+			s.takeForStock(i)
+			s.place(i, z, it.since, true) // whoever brought it in left it here
+			s.tellStock(t)
 		}
 		return
 	}
@@ -289,7 +302,11 @@ func (s *State) accepts(it *item, z uint16, e int64, need int) bool {
 	}
 	cur := s.signal(it, it.zone, e)
 	if !cur.any {
-		// Nothing hears it where it is said to be: either it left, or no reader covers that place.
+		// Nothing hears it where it is said to be: either it left, or no reader covers that place. Then a
+		// neighbour must hear it about as well as goods of its own: what leaks to it is weaker.
+		if !here.covered && it.flags&flagDeclared != 0 {
+			return there.hits >= strongHits && there.level >= there.own-ownShort
+		}
 		return there.hits >= strongHits || (here.covered && it.flags&(flagDeclared|flagFaint) == 0)
 	}
 	hysteresis := s.bound.cfg.Layout.Presence.HysteresisDB
@@ -468,7 +485,7 @@ func (s *State) depart(i int32, e int64) {
 	s.leaveZone(i, Left, max(it.since, it.seen), 0)
 }
 
-func (p *presence) digest(s *State, i int32, put func(string, ...any)) {
+func (p *traceBook) digest(s *State, i int32, put func(string, ...any)) {
 	type row struct {
 		point uint16
 		bits  uint64

@@ -4,6 +4,7 @@ import (
 	"slices"
 
 	"lintel/engine/layout"
+	"lintel/engine/presence"
 )
 
 // readers remembers when each read point last reported, and how. It is part of the meta record.
@@ -19,14 +20,24 @@ type readerState struct {
 	rhythm int64 // milliseconds between reports, smoothed
 	load   int64 // tags that a fixed reader hears in an epoch of reports, smoothed, in loadUnits
 	hits   int64 // tags of the epoch that is running
+	own    int64 // of a fixed reader: the level at which it hears goods of its own zone, their median, in 1/ownUnits dBm; 0: not known
+
+	// Of a door's reader.
+	newest int64         // the newest read of its newest report, Unix milliseconds by its own clock
+	lag    int64         // milliseconds from a read, by the reader's clock, to its receipt: the least that is usual
+	every  int64         // milliseconds between reports while there is something to report, smoothed; 0: not known
+	loud   presence.Loud // of goods carried past it
 }
 
 const (
-	loadUnits   = 64
-	busyLoad    = 3 * loadUnits // a reader of fewer tags may well have lost them all
-	deafEpochs  = 3             // without a report, after which a busy reader counts as deaf; or
-	deafReports = 3             // reports that should have come
-	smoothing   = 8             // of rhythm and load: the share of the newest is 1/8
+	loadUnits    = 64
+	ownUnits     = 64
+	ownStep      = 8             // by which the median moves towards each level, in 1/ownUnits dB
+	busyLoad     = 3 * loadUnits // a reader of fewer tags may well have lost them all
+	deafEpochs   = 3             // without a report, after which a busy reader counts as deaf; or
+	deafReports  = 3             // reports that should have come
+	longestEvery = 5000          // milliseconds between two reports of a door's reader that are still its rhythm: a longer pause had nothing to report
+	smoothing    = 8             // of rhythm and load: the share of the newest is 1/8
 )
 
 // deafPoint reports whether a fixed read point that usually hears several tags in each report has stopped reporting, much sooner than the layout's silent_after, or
@@ -69,6 +80,15 @@ func (s *State) report(pt *pointInfo) {
 		return
 	}
 	r := s.readers.at(pt.name)
+	if gap := s.clock - r.last; pt.role == layout.Portal && r.last != 0 && gap > 0 {
+		r.learnLag()
+		if gap <= longestEvery {
+			if r.every == 0 {
+				r.every = gap
+			}
+			r.every += (gap - r.every) / smoothing
+		}
+	}
 	if r.last != 0 && s.epochOf(s.clock) != s.epochOf(r.last) {
 		if r.load >= busyLoad && s.clock-r.last >= s.deafAfter(r) || r.silent {
 			r.since = s.clock
@@ -93,6 +113,24 @@ func (s *State) report(pt *pointInfo) {
 func (s *State) load(pt *pointInfo) {
 	if pt.role == layout.Fixed && !s.replaying {
 		s.readers.at(pt.name).hits++
+	}
+}
+
+// noteOwn learns at which level a fixed reader hears goods of its own zone: a running median, moved once
+// for each epoch in which it hears one of them.
+func (s *State) noteOwn(pt *pointInfo, it *item, rssi int16) {
+	if s.replaying || pt.role != layout.Fixed || it.zone != pt.zone || rssi == NoRSSI {
+		return
+	}
+	r := s.readers.at(pt.name)
+	level := int64(rssi) * ownUnits / 10
+	switch {
+	case r.own == 0:
+		r.own = level
+	case level > r.own:
+		r.own += ownStep
+	case level < r.own:
+		r.own -= ownStep
 	}
 }
 
@@ -126,4 +164,40 @@ func (r *readers) digest(put func(string, ...any)) {
 		points = points[:len(points)-1]
 	}
 	put("readers %v", points)
+}
+
+// noteNewest remembers the newest read of each point of a door in the reports of one moment. What it
+// says about the reader's clock is learnt when the next report comes, so that a batch cut in two is
+// the same as a whole one.
+func (s *State) noteNewest(e *Entry, points []*pointInfo) {
+	if s.replaying {
+		return
+	}
+	for k, pt := range points {
+		if pt == nil || pt.role != layout.Portal {
+			continue
+		}
+		r := s.readers.at(pt.name)
+		for i := range e.Reads {
+			if x := &e.Reads[i]; int(x.Point) == k {
+				r.newest = max(r.newest, x.T)
+			}
+		}
+	}
+}
+
+// learnLag learns how far the clock of a door's reader is behind the receipt of its reports: the least
+// of it is the reader's clock, the rest is the network.
+func (r *readerState) learnLag() {
+	if r.newest == 0 {
+		return
+	}
+	switch lag := r.last - r.newest; {
+	case lag > longestEvery || lag < -longestEvery:
+	case r.lag == 0 || lag < r.lag:
+		r.lag = lag
+	default:
+		r.lag += (lag - r.lag) / (8 * smoothing)
+	}
+	r.newest = 0
 }

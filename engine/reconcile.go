@@ -288,6 +288,7 @@ func (s *State) takeCounted(i int32, h counted, note func(Finding, string)) {
 	s.declare(i, h.zone, h.t.last, h.t.point)
 	it = s.item(i)
 	if it.disp == Unknown && it.product >= 0 && declaresStock(s.zone(h.zone).kind) {
+		s.takeForStock(i)
 		s.change(i, func(it *item) { it.disp = sellableIn(s.zone(h.zone).kind) })
 		s.tellStock(s.clock)
 	}

@@ -23,6 +23,7 @@ const (
 
 const (
 	asideRule    = "rule/"    // value: see appendRuleState
+	asideDoor    = "door/"    // what is remembered of an item at a door; 16 bytes of its identity and two of the door's number follow
 	asideDoubled = "doubled/" // value: when an item was told as heard in two places, eight bytes, big endian
 )
 
@@ -51,6 +52,7 @@ type dirt struct {
 	gone    []RecordName
 	rules   []dirtyRule
 	doubled []epc.Key
+	doors   []doorItem
 }
 
 // RecordName names a record.
@@ -106,6 +108,9 @@ func (s *State) flushCounts(changes []Change) []Change {
 			t.tally.dirty = false
 			changes = append(changes, Change{Kind: KindTally, Key: tallyName(t.counter.ID, t.key), Value: appendTally(nil, t.tally)})
 		}
+	}
+	for _, k := range d.doors {
+		changes = append(changes, s.doorChange(k))
 	}
 	for _, k := range d.doubled {
 		changes = append(changes, s.doubledChange(k))
@@ -185,7 +190,11 @@ func (s *State) loadItem(key string, v []byte) error {
 	return nil
 }
 
-const metaVersion = 1
+// metaVersion 2 adds what is known of the reports of a door's readers.
+const (
+	metaVersion = 2
+	pointFields = 11
+)
 
 func (s *State) appendMeta(b []byte) []byte {
 	b = msgp.AppendArrayHeader(b, 8)
@@ -194,13 +203,17 @@ func (s *State) appendMeta(b []byte) []byte {
 	b = msgp.AppendInt64(b, s.clock)
 	b = msgp.AppendInt64(b, s.factMs)
 	b = msgp.AppendUint32(b, s.factN)
-	b = msgp.AppendArrayHeader(b, uint32(6*len(s.readers.points)))
+	b = msgp.AppendArrayHeader(b, uint32(pointFields*len(s.readers.points)))
 	for _, p := range s.readers.points {
 		b = msgp.AppendInt64(b, p.last)
 		b = msgp.AppendBool(b, p.silent)
 		for _, v := range []int64{p.since, p.rhythm, p.load, p.hits} {
 			b = msgp.AppendInt64(b, v)
 		}
+		for _, v := range []int64{p.own, p.newest, p.lag, p.every} {
+			b = msgp.AppendInt64(b, v)
+		}
+		b = msgp.AppendBytes(b, p.loud.Append(nil))
 	}
 	b = msgp.AppendArrayHeader(b, uint32(2*len(s.marks)))
 	for _, m := range s.marks {
@@ -229,12 +242,22 @@ func DecodeMeta(b []byte) (Meta, error) {
 	if n := r.array(); r.err == nil && n != 8 {
 		return m, fmt.Errorf("meta record has %d fields, want 8", n)
 	}
-	if v := r.int(); r.err == nil && v != metaVersion {
-		return m, fmt.Errorf("meta record has version %d, this Lintel reads %d", v, metaVersion)
+	version := r.int()
+	if r.err == nil && (version < 1 || version > metaVersion) {
+		return m, fmt.Errorf("meta record has version %d, this Lintel reads 1 to %d", version, metaVersion)
 	}
 	m.seq, m.clock, m.factMs, m.factN = r.uint64(), r.int64(), r.int64(), r.uint32()
-	for n := r.array() / 6; n > 0 && r.err == nil; n-- {
-		m.points = append(m.points, readerState{last: r.int64(), silent: r.bool(), since: r.int64(), rhythm: r.int64(), load: r.int64(), hits: r.int64()})
+	fields := pointFields
+	if version == 1 {
+		fields = 6
+	}
+	for n := r.array() / fields; n > 0 && r.err == nil; n-- {
+		p := readerState{last: r.int64(), silent: r.bool(), since: r.int64(), rhythm: r.int64(), load: r.int64(), hits: r.int64()}
+		if version > 1 {
+			p.own, p.newest, p.lag, p.every = r.int64(), r.int64(), r.int64(), r.int64()
+			p.loud.Decode(r.bytes())
+		}
+		m.points = append(m.points, p)
 	}
 	for n := r.array() / 2; n > 0 && r.err == nil; n-- {
 		m.marks = append(m.marks, mark{at: r.int64(), seq: r.uint64()})
@@ -251,6 +274,7 @@ type Loader struct {
 	s       *State
 	m       Meta
 	counts  []Count
+	doors   []doorRecord
 	tallies map[string]map[tallyKey]*tally
 }
 
@@ -289,6 +313,13 @@ func (l *Loader) Record(kind, key string, value []byte) error {
 		}
 		l.s.alerts.byID[a.ID] = newTrack(a)
 	case KindAside:
+		if k, ok := strings.CutPrefix(key, asideDoor); ok {
+			r, err := decodeDoor(k, value)
+			if err == nil {
+				l.doors = append(l.doors, r)
+			}
+			return err
+		}
 		if k, ok := strings.CutPrefix(key, asideDoubled); ok {
 			return l.s.loadDoubled(k, value)
 		}
@@ -378,6 +409,11 @@ func (l *Loader) start() {
 	s.clock = 0
 	s.out = &Output{}
 	l.takeCounts()
+	for _, r := range l.doors {
+		if i := s.find(r.key); i >= 0 {
+			s.portals.memory[doorItem{i, r.zone}] = &r.value
+		}
+	}
 	// Follow alerts in the order in which they were raised.
 	for _, t := range s.alerts.inOrder() {
 		if t.Status != AlertCleared && !t.Ended {

@@ -40,7 +40,7 @@ type State struct {
 	stock   map[stockKey]int32
 	doubled map[epc.Key]int64 // items told as heard in two places, with when, see doubled.go
 
-	presence presence
+	presence traceBook
 	portals  portals
 	readers  readers
 	alerts   alertBook
@@ -292,7 +292,8 @@ func (s *State) dump(w io.Writer) {
 			it.product, it.zone, it.from, it.point, it.disp, it.flags&^(flagDirty), s.registered[it.key])
 		s.presence.digest(s, i, put)
 	}
-	s.portals.digest(s, put)
+	s.portals.digest(put)
+	s.portals.digestMemory(s, put)
 	s.readers.digest(put)
 	for _, k := range slices.SortedFunc(maps.Keys(s.doubled), epc.Key.Compare) {
 		put("doubled %v %d", k, s.doubled[k])

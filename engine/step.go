@@ -130,6 +130,9 @@ func (s *State) rebind(cfg *Config) {
 // foldReads folds a batch of reads in its order.
 func (s *State) foldReads(e *Entry) {
 	points := s.resolve(e)
+	if len(s.bound.doors) > 0 {
+		s.noteNewest(e, points)
+	}
 	s.out.Reads += len(e.Reads)
 	for k := range e.Reads {
 		r := &e.Reads[k]
@@ -272,6 +275,7 @@ func (s *State) foldEventOn(ev *Event, i int32, zone uint16) {
 		tell(Shipped)
 	case EventMoved:
 		if zone != 0 {
+			s.takeForStock(i) // a person says where it belongs
 			s.declare(i, zone, t, 0)
 		}
 	case EventRetired:

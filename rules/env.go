@@ -65,9 +65,11 @@ type Stock struct {
 	Short      int // how many are missing to the minimum, never below 0
 }
 
-// Passage is what a burst of reads at a portal showed.
+// Passage is what a door's readers showed of an item that went through it, or is about to.
 type Passage struct {
 	Direction  string
+	Sure       bool    // false: notified early, as likely
+	Door       string  // the zone id of the door
 	Confidence float64 // 0 to 1
 	Reads      int
 	PeakRSSI   float64 // dBm

@@ -242,6 +242,12 @@ func (c *console) passage(f *api.FactView) {
 	case out:
 		st = yellow
 	}
+	if !f.Passage.Sure {
+		if out && state == "unpaid" { // for a lamp at the door; the rest would only be noise here
+			c.row(factTime(f.ID), "likely", dim, fmt.Sprintf("%s · %s · %s · confidence %.2f", c.words.title(f.GTIN), c.words.door(f), state, f.Passage.Confidence))
+		}
+		return
+	}
 	switch {
 	case !out:
 		c.passages.in++

@@ -44,6 +44,7 @@ type cli struct {
 	Bench  benchCmd    `cmd:"" help:"Measure the whole path against a floor and a plain script on a Redis server; the last line is JSON."`
 	Truth  truthCmd    `cmd:"" help:"Compare what Lintel concludes with what is true, on seeded simulated shops."`
 	Walk   walkTestCmd `cmd:"" name:"walk-test" help:"Commission a door: asks for walks out, in and along it with known tags, and says what it hears and how to set it."`
+	Pass   passagesCmd `cmd:"" name:"passages" help:"Get what a door heard of each passage, one JSON object a line, to label it and to judge it again with lintel truth --passages."`
 	Move   moveCmd     `cmd:"" help:"Copy everything from one store to another, for example from embedded to Redis. Stop the server first."`
 	Ver    verCmd      `cmd:"" name:"version" help:"Print the version."`
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"time"
 
@@ -14,9 +15,22 @@ type truthCmd struct {
 	Seed   []uint64      `help:"Seeds of the simulated shops, one each in every regime." default:"101,102"`
 	Length time.Duration `help:"Simulated time of each shop, after its warm-up." default:"12m"`
 	JSON   bool          `help:"Print JSON instead of tables."`
+
+	Passages string `help:"Judge the labelled passages of a file again instead, as lintel passages writes it; - reads standard input." placeholder:"FILE"`
+}
+
+// Validate refuses calls that can't be meant.
+func (c *truthCmd) Validate() error {
+	if c.Passages != "" && (len(c.Regime) > 0 || c.Held) {
+		return errors.New("--passages goes without --regime and --held: it plays no simulated shop")
+	}
+	return nil
 }
 
 func (c *truthCmd) Run(s *streams) error {
+	if c.Passages != "" {
+		return judgePassages(s, c.Passages, c.JSON)
+	}
 	o := measure.Options{Seeds: c.Seed, Length: c.Length}
 	var names []string
 	for _, r := range doors.Regimes() {

@@ -41,7 +41,7 @@
 //	acknowledge: {rule, item, by, note}                close: {rule, item, by, note, outcome}, of the one alert that is meant
 //
 // Goods and papers are two things, as in the shop: sold tells of a sale and takes nothing from the shelf; put, take, walk and read move things and tell of none. ago says that an event
-// is told later than it happened. A walk takes two seconds; one that leads out is known as a passage before it is over, one that leads in about a second
+// is told later than it happened. A walk takes three and a half seconds; one that leads out is likely before it is over and sure about two seconds later, one that leads in about a second
 // after its last read. A shop is full of other goods: all
 // readers report as long as none is made silent. Two steps never happen at the very same moment: a millisecond lies between them.
 //

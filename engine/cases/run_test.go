@@ -38,7 +38,7 @@ func TestStarterCasesNoticeChanges(t *testing.T) {
 		require.Contains(t, changed(name, name+"    mode: off\n"), r.Name)
 	}
 	for _, c := range [][2]string{
-		{"hold: 3s", "hold: 0s"}, {"hold: 10m", "hold: 5m"}, {"hold: 2m", "hold: 0s"}, {"hold: 30m", "hold: 15m"}, {"hold: params.dwell", "hold: 10m"}, {"hold: 5m", "hold: 1m"},
+		{"and passage.sure", "and not passage.sure"}, {"hold: 10m", "hold: 5m"}, {"hold: 2m", "hold: 0s"}, {"hold: 30m", "hold: 15m"}, {"hold: params.dwell", "hold: 10m"}, {"hold: 5m", "hold: 1m"},
 		{"gather: 5s", "gather: 0s"}, {"clear: 1m", "clear: 0s"}, {"item.sellable and not item.paid", "not item.foreign"}, {"not item.home", "item.home"}, {"and stock.backroom > 0", ""},
 		{"{default: 6,", "{default: 3,"}, {"default: 100,", "default: 5,"}, {"and not site.open", ""}, {"count.expected >= 20 and", ""}, {"{default: 0.95,", "{default: 0.8,"},
 		{"send: [door-team]", "send: [floor-team]"},

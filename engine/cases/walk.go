@@ -9,7 +9,7 @@ import (
 	"lintel/rules/yamldoc"
 )
 
-// A walk through a portal is a burst of reads such as a door's two antennas make of goods that are carried through at the pace of a person: the near side rises and
+// A walk through a portal is reads such as a door's two antennas make of goods that are carried through at the pace of a person: the near side rises and
 // falls first, the far side after it, and for a moment both hear the tag. Nothing in it is left to chance.
 
 // leg is one read of a walk: how long after its beginning, at which side, by how many dB below the peak.
@@ -19,11 +19,24 @@ type leg struct {
 	below float64
 }
 
-// through is somebody who walks through in two seconds.
-var through = []leg{
-	{0, false, 16}, {200, false, 11}, {400, false, 5}, {600, false, 1}, {650, true, 13}, {800, false, 0}, {850, true, 7}, {1050, true, 2}, {1100, false, 4}, {1250, true, 0},
-	{1300, false, 10}, {1450, true, 3}, {1650, true, 8}, {1850, true, 14},
-}
+// through is somebody who walks through in three seconds and a half; each side hears them ten times a
+// second. The middle of the door is between the two sides' loudest moments.
+var through = func() (legs []leg) {
+	const nearest, farther = 1000, 2000 // milliseconds at which each side hears them best
+	below := func(after int64, loudest float64) float64 {
+		d := (float64(after) - loudest) / 1000
+		return 9 * d * d
+	}
+	for after := int64(0); after <= 3500; after += 100 {
+		if db := below(after, nearest); db < 18 {
+			legs = append(legs, leg{after, false, db})
+		}
+		if db := below(after+50, farther); db < 18 {
+			legs = append(legs, leg{after + 50, true, db})
+		}
+	}
+	return legs
+}()
 
 // back is somebody who comes to the door and turns round: the near side hears all of it, the far side the middle, faintly.
 var back = func() (legs []leg) {

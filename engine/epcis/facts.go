@@ -80,7 +80,7 @@ var unobserved = map[engine.Cause]bool{engine.Left: true, engine.Missing: true, 
 func (x *Exporter) Event(f *engine.Fact) (Event, Skip) {
 	how, ok := toldAs[f.Cause]
 	switch {
-	case unobserved[f.Cause]:
+	case unobserved[f.Cause] || f.Passage.Likely:
 		return Event{}, SkipUnobserved
 	case f.Cause == engine.Foreign:
 		return Event{}, SkipNotOurs

@@ -290,6 +290,9 @@ func (r *run) factsOf(s *source, from int64) (next int64) {
 				more = true
 				return errEnough
 			}
+			if f.Passage.Likely {
+				return nil // it moved nothing, and may be taken back
+			}
 			cells = appendCells(cells[:0], factRow(s.id(), f))
 			if !yield(cells, nil) {
 				return errEnough

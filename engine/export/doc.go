@@ -125,7 +125,7 @@
 //	  fact_ms          integer       With fact_n: the fact that raised it.
 //	  fact_n           integer       See fact_ms.
 //	  direction        text          Of a passage: in, out or unsure.
-//	  confidence       number        Of a passage: 0 to 1, how much it looks like goods carried through.
+//	  confidence       number        Of a passage: 0 to 1, how sure it is.
 //	  gathered         integer       How many others joined this alert and are told as part of it.
 //	  true_since       time          When the rule's condition became true.
 //	  opened_at        time          When it was told.
@@ -152,8 +152,8 @@
 //	  read_point       text          The read point that told.
 //	  ref              text          The business document, or the count.
 //	  direction        text          Of a passage: in, out or unsure.
-//	  confidence       number        Of a passage: 0 to 1, how much it looks like goods carried through.
-//	  reads            integer       Of a passage: reads in the burst.
+//	  confidence       number        Of a passage: 0 to 1, how sure it is.
+//	  reads            integer       Of a passage: moments in which the door heard it.
 //	  peak_rssi        number        Of a passage: the strongest read, dBm.
 //	  span_ms          integer       Of a passage: from the first read to the last, milliseconds.
 //	  pieces           integer       Of stock: items in the zone now; of a count: tags found.

@@ -254,7 +254,9 @@ func (f *follower) nextBatch(ctx context.Context, from store.FactID) (factBatch,
 	last := &list[len(list)-1]
 	b.last = store.FactID{Ms: last.Ms, N: last.N}
 	for i := range list {
-		b.facts = append(b.facts, factRow(f.id(), &list[i]))
+		if !list[i].Passage.Likely { // it moved nothing, and may be taken back
+			b.facts = append(b.facts, factRow(f.id(), &list[i]))
+		}
 	}
 	slices.Sort(b.counts)
 	b.counts = slices.Compact(b.counts)

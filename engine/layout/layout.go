@@ -53,8 +53,8 @@ type Presence struct {
 	Epoch        time.Duration // one step of the smoothing window; 250 ms to 10 s, default 1 s
 	HysteresisDB float64       // dB by which another zone must be louder to win an item; 0 to 30, default 6
 	Completeness float64       // probability with which the window must catch a tag that is there; 0.5 to 0.9999, default 0.99
-	PassageGap   time.Duration // quiet that ends a portal's burst; 50 ms to 10 s, default 700 ms
-	PassageMax   time.Duration // a longer burst is goods that stand near the door; 1 s to 10 min, default 15 s
+	PassageGap   time.Duration // no longer used: a door's belief is carried over pauses
+	PassageMax   time.Duration // no longer used
 }
 
 // DefaultPresence returns the values that a layout has if it says nothing else.

@@ -278,3 +278,12 @@ func TestNames(t *testing.T) {
 		require.Equal(t, text, string(b))
 	}
 }
+
+func TestSettingsThatHaveNoEffect(t *testing.T) {
+	l, err := layout.Parse([]byte(`{"site":"quayside","time_zone":"UTC","zones":[{"id":"shelf-a","kind":"shelf"}],"presence":{"passage_gap":"2s"}}`))
+	require.NoError(t, err)
+	list := l.Warnings()
+	require.Len(t, list, 1)
+	require.Equal(t, "presence.passage_gap", list[0].Path)
+	require.Contains(t, list[0].Reason, "2s has no effect any more")
+}

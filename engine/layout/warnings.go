@@ -51,6 +51,16 @@ func (l *Layout) Warnings() []Problem {
 				"%s is too short for a door without two sides, which must wait for silence", formatDuration(z.SureWithin))
 		}
 	}
+	for _, setting := range []struct {
+		name         string
+		value, usual time.Duration
+	}{
+		{"passage_gap", l.Presence.PassageGap, DefaultPresence().PassageGap}, {"passage_max", l.Presence.PassageMax, DefaultPresence().PassageMax},
+	} {
+		if setting.value != setting.usual {
+			warn("presence."+setting.name, "leave it out", "%s has no effect any more: what a door hears is no longer cut into bursts", formatDuration(setting.value))
+		}
+	}
 	for i := range l.ReadPoints {
 		p := &l.ReadPoints[i]
 		at := fmt.Sprintf("read_points[%d].", i)

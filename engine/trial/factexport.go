@@ -228,6 +228,21 @@ func (r *FactReader) exportedPassage(b []byte) ([]byte, bool) {
 	if _, v.Direction, ok = directionTable.find(text); !ok {
 		return nil, false
 	}
+	if rest, here := after(b, `,"door":"`); here {
+		door, end, ok := quoted(rest)
+		if !ok {
+			return nil, false
+		}
+		v.Door, b = r.intern(door), end
+	}
+	if rest, here := after(b, `,"sure":`); here {
+		if b, ok = after(rest, "true"); !ok {
+			if b, ok = after(rest, "false"); !ok {
+				return nil, false
+			}
+			v.Likely = true
+		}
+	}
 	if b, ok = after(b, `,"confidence":`); !ok {
 		return nil, false
 	}

@@ -336,6 +336,19 @@ func (p *factLine) passage(d *jx.Decoder) error {
 				return badMember("passage.direction", "there is no direction %.40q", b)
 			}
 			v.Direction = dir
+		case "door":
+			b, err := d.StrBytes()
+			if err != nil {
+				return err
+			}
+			if len(b) > 64 {
+				return badMember("passage.door", "%.40q is no zone id", b)
+			}
+			v.Door = string(b)
+		case "sure":
+			var sure bool
+			sure, err = d.Bool()
+			v.Likely = !sure
 		case "confidence":
 			if v.Confidence, err = d.Float64(); err == nil && !(v.Confidence >= 0 && v.Confidence <= 1) {
 				return badMember("passage.confidence", "%v is not from 0 to 1", v.Confidence)

@@ -178,7 +178,7 @@ func (b *baselines) advance(now int64) {
 					it.out = true
 					b.patient.alerts = append(b.patient.alerts, raised{i, now})
 					door := b.cfg.Layout.Zones[d.zone].ID
-					b.patient.passages = append(b.patient.passages, passage{i, now, door, engine.DirectionOut})
+					b.patient.passages = append(b.patient.passages, passage{i, now, door, engine.DirectionOut, false})
 				}
 				d.heard = d.heard[:0]
 			default:

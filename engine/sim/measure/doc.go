@@ -31,7 +31,7 @@
 //   - Zones: every five seconds, where the facts have each item that has lain for ten seconds.
 //     Goods that only a handheld counts apart.
 //   - Direction: of the passages that facts notify of, where there was a crossing.
-//   - Hint: of the unpaid exits, how many had a fact of a passage out within 2 s, whatever the rule
+//   - Hint: of the unpaid exits, how many had a fact of a passage out within 2 s, likely or sure, whatever the rule
 //     says of it.
 //
 // Shares come with Wilson's 95 % interval (Wilson, "Probable inference, the law of succession, and

@@ -244,6 +244,9 @@ func (p *part) judge(shop *doors.Shop, which int) {
 		crossings[t.Crossings[k].Item] = append(crossings[t.Crossings[k].Item], k)
 	}
 	for _, x := range m.passages {
+		if x.likely {
+			continue
+		}
 		best := int64(trailMs)
 		right := -1
 		for _, k := range crossings[x.item] {

@@ -48,7 +48,7 @@ func TestJudgeOfTheTruth(t *testing.T) {
 		if c.Out {
 			way = engine.DirectionOut
 		}
-		p.said[core].passages = append(p.said[core].passages, passage{c.Item, c.At + 500, c.Door, way})
+		p.said[core].passages = append(p.said[core].passages, passage{c.Item, c.At + 500, c.Door, way, false})
 		if c.Out && !c.Paid && tr.Items[c.Item].Own {
 			p.said[core].alerts = append(p.said[core].alerts, raised{c.Item, c.At + 3000}, raised{c.Item, c.At + 9000})
 		}

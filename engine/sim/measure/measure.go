@@ -111,6 +111,8 @@ type passage struct {
 	at   int64 // when it is said
 	door string
 	way  engine.Direction
+
+	likely bool // and no more
 }
 
 // method is what one way of concluding said in one shop.
@@ -199,13 +201,7 @@ func (p *part) run(o *Options, regime doors.Regime, seed uint64, set *rules.Set)
 			}
 			c.place(i, f.Zone)
 			if f.Cause == engine.Passed {
-				door := f.From
-				if f.Point != "" {
-					if k, ok := l.ReadPointIndex(f.Point); ok {
-						door = l.Zones[l.ReadPoints[k].Zone].ID
-					}
-				}
-				c.passages = append(c.passages, passage{i, f.Ms, door, f.Passage.Direction})
+				c.passages = append(c.passages, passage{i, f.Ms, f.Passage.Door, f.Passage.Direction, f.Passage.Likely})
 			}
 		}
 		// An alert that joined another is in no change, one that is over again may be in no record:

@@ -1,0 +1,81 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"lintel/engine"
+	"lintel/engine/store"
+)
+
+// Limits on the journal that one request looks at.
+const (
+	windowLate     = 30 * time.Second // how late batches are still looked at, and how far receipts may be out of order
+	maxWindowReads = 5_000_000
+)
+
+// errTooManyReads says that a site had more than maxWindowReads reads in the time that was asked for.
+var errTooManyReads = errors.New("too many reads")
+
+// entriesBetween calls f with the journal's entries that can hold reads from the moment from to the moment to, Unix milliseconds, in their order; f may keep nothing of one. An error
+// of f ends it and is returned. whole reports whether the journal still has all of them that were received from the moment from on. It fails with errTooManyReads.
+func (a *API) entriesBetween(ctx context.Context, site string, from, to int64, f func(*engine.Entry) error) (whole bool, err error) {
+	_, newest, err := a.store.Cursor(ctx, site)
+	if err != nil {
+		return false, unavailable(err)
+	}
+	// The times of entries rise, but for the differences of the clocks of nodes.
+	low, high, trimmed := store.Seq(0), newest, false
+	var e engine.Entry
+	for low < high {
+		mid := low + (high-low)/2
+		got, err := a.store.Read(ctx, site, mid, 1, 0)
+		switch {
+		case errors.Is(err, store.ErrTrimmed):
+			low, trimmed = mid+1, true // every entry that is left comes after all that are gone
+			continue
+		case err != nil:
+			return false, unavailable(err)
+		case len(got) == 0:
+			high = mid
+			continue
+		}
+		e.Seq = uint64(got[0].Seq)
+		if err := engine.DecodeEntry(got[0].Data, &e); err != nil {
+			return false, err
+		}
+		if e.At < from-windowLate.Milliseconds() {
+			low, trimmed = mid+1, false
+		} else {
+			high = mid
+		}
+	}
+	whole = !trimmed
+	for reads := 0; low < newest; {
+		got, err := a.store.Read(ctx, site, low, 500, 0)
+		if err != nil {
+			return false, unavailable(err)
+		}
+		if len(got) == 0 {
+			return whole, nil
+		}
+		for _, g := range got {
+			low, e.Seq = g.Seq, uint64(g.Seq)
+			if err := engine.DecodeEntry(g.Data, &e); err != nil {
+				return false, err
+			}
+			whole = whole || e.At < from
+			if e.At > to+2*windowLate.Milliseconds() {
+				return whole, nil
+			}
+			if reads += len(e.Reads); reads > maxWindowReads {
+				return false, errTooManyReads
+			}
+			if err := f(&e); err != nil {
+				return false, err
+			}
+		}
+	}
+	return whole, nil
+}

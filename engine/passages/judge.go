@@ -1,0 +1,225 @@
+package passages
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"lintel/engine"
+	"lintel/engine/catalog"
+	"lintel/engine/epc"
+	"lintel/engine/layout"
+	"lintel/rules"
+)
+
+// lead is how long before the first entry the items come to where they were.
+const lead = time.Second
+
+// Judgement is what is concluded of a passage now.
+type Judgement struct {
+	Site  string
+	Facts []engine.Fact // of passages of the item through the door, within Around of the passage
+	Out   bool          // whether people are notified that it went out unpaid
+	At    int64         // when, Unix milliseconds
+	Same  bool          // whether a passage in the direction that was notified is concluded
+}
+
+// Judge replays the passage, which must be one that a Reader or Recorder gave.
+func (p *Passage) Judge() (Judgement, error) {
+	lay, err := layout.Parse(p.Layout)
+	if err != nil {
+		return Judgement{}, fmt.Errorf("layout: %w", err)
+	}
+	tags, err := p.tags()
+	if err != nil {
+		return Judgement{}, err
+	}
+	cfg, err := p.config(lay, tags)
+	if err != nil {
+		return Judgement{}, err
+	}
+	s := engine.NewState(lay.Site, cfg)
+	var about []engine.Fact // the item
+	var out engine.Output
+	step := func(e engine.Entry) error {
+		e.Seq = s.Seq() + 1
+		out.Reset()
+		if err := engine.Step(cfg, s, &e, &out); err != nil {
+			return err
+		}
+		for k := range out.Facts {
+			if out.Facts[k].Key == tags[0].Key {
+				about = append(about, out.Facts[k])
+			}
+		}
+		s.Flush()
+		return nil
+	}
+	// pass lets time go by up to a moment, with ticks.
+	pass := func(until int64) error {
+		for next := s.NextTimer(); next <= until; next = s.NextTimer() {
+			if err := step(engine.Entry{Kind: engine.EntryTick, At: max(next, s.Clock()+1)}); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	start, at := p.Start.UnixMilli(), p.Notified.At.UnixMilli()
+	if err := step(p.before(tags, start-lead.Milliseconds())); err != nil {
+		return Judgement{}, err
+	}
+	end := at + Around.Milliseconds()
+	for i := range p.Entries {
+		e := p.Entries[i].entry(p, tags, start)
+		if err := pass(e.At); err != nil {
+			return Judgement{}, err
+		}
+		if err := step(e); err != nil {
+			return Judgement{}, err
+		}
+		end = max(end, e.At)
+	}
+	if err := pass(end); err != nil {
+		return Judgement{}, err
+	}
+	j := Judgement{Site: lay.Site}
+	for k := range about {
+		f := &about[k]
+		if !sure(f) || doorOf(lay, f) != p.Door || max(f.At-at, at-f.At) > Around.Milliseconds() {
+			continue
+		}
+		j.Facts = append(j.Facts, *f)
+		j.Same = j.Same || f.Passage.Direction.String() == p.Notified.Direction
+		if !j.Out && outUnpaid(f) {
+			j.Out, j.At = true, f.Ms
+		}
+	}
+	return j, nil
+}
+
+func outUnpaid(f *engine.Fact) bool {
+	return f.Passage.Direction == engine.DirectionOut && f.Disp.Sellable()
+}
+
+// tags returns the tags in the order in which reads refer to them.
+func (p *Passage) tags() ([]engine.Tag, error) {
+	tags := make([]engine.Tag, 1+len(p.Others))
+	var err error
+	if tags[0], err = tagOf(p.Item); err != nil {
+		return nil, fmt.Errorf("item: %w", err)
+	}
+	for k := range p.Others {
+		if tags[1+k], err = tagOf(p.Others[k].Item); err != nil {
+			return nil, fmt.Errorf("others[%d].item: %w", k, err)
+		}
+	}
+	return tags, nil
+}
+
+func (p *Passage) known(tag int) *Known {
+	if tag == 0 {
+		return &p.Known
+	}
+	return &p.Others[tag-1].Known
+}
+
+// config is the layout, the products that the items are of, and no rules.
+func (p *Passage) config(lay *layout.Layout, tags []engine.Tag) (*engine.Config, error) {
+	var rows strings.Builder
+	seen := make(map[string]bool)
+	for k := range tags {
+		if gtin := p.known(k).GTIN; gtin != "" && !seen[gtin] {
+			seen[gtin] = true
+			fmt.Fprintf(&rows, "%s,item\n", gtin)
+		}
+	}
+	products := &catalog.Catalog{}
+	if len(seen) > 0 {
+		var bad []catalog.RowError
+		products, bad = catalog.ParseCSV(strings.NewReader("gtin,name\n"+rows.String()), catalog.CSVOptions{})
+		if len(bad) > 0 {
+			return nil, fmt.Errorf("the products: %v", bad[0])
+		}
+	}
+	doc, faults := rules.Parse("rules", []byte("rules: []\n"))
+	if len(faults) > 0 {
+		return nil, fmt.Errorf("the rules: %v", faults[0])
+	}
+	set, faults := rules.Compile(doc, rules.Known{})
+	if set == nil {
+		return nil, fmt.Errorf("the rules: %v", faults)
+	}
+	return &engine.Config{Layout: lay, Catalog: products, Rules: set}, nil
+}
+
+// before is the entry that puts the items where they were: received there, and sold if they were paid
+// for. What was nobody's stock is not known.
+func (p *Passage) before(tags []engine.Tag, at int64) engine.Entry {
+	e := engine.Entry{Kind: engine.EntryEvents, At: at, By: "passages"}
+	for k := range tags {
+		one, known := tags[k:k+1], p.known(k)
+		gtin, err := epc.ParseGTIN(known.GTIN)
+		if own, ok := one[0].Key.GTIN14(); known.GTIN != "" && err == nil && (!ok || own != gtin) {
+			e.Events = append(e.Events, engine.Event{Type: engine.EventRegistered, Tags: one, T: at, GTIN: gtin})
+		}
+		disp, _ := dispositionOf(known.Disposition)
+		if disp.Sellable() || disp == engine.RetailSold {
+			e.Events = append(e.Events, engine.Event{Type: engine.EventReceived, Tags: one, Zone: known.Zone, T: at})
+		}
+		if disp == engine.RetailSold {
+			e.Events = append(e.Events, engine.Event{Type: engine.EventSold, Tags: one, T: at})
+		}
+	}
+	return e
+}
+
+// entry returns the journal entry that e was.
+func (e *Entry) entry(p *Passage, tags []engine.Tag, start int64) engine.Entry {
+	out := engine.Entry{Kind: engine.EntryReads, At: start + e.At, By: "passages"}
+	if len(e.Events) > 0 {
+		out.Kind = engine.EntryEvents
+		for k := range e.Events {
+			x := &e.Events[k]
+			t, _ := engine.EventTypeByName(x.Type)
+			gtin, _ := epc.ParseGTIN(x.GTIN)
+			out.Events = append(out.Events, engine.Event{Type: t, Tags: tags[:1], Zone: x.Zone, T: start + x.At, GTIN: gtin})
+		}
+		return out
+	}
+	place := make(map[int]uint16, len(e.Points))
+	for k, n := range e.Points {
+		place[n] = uint16(k)
+		out.Points = append(out.Points, p.Points[n])
+	}
+	zones := make(map[string]uint16)
+	for k := range e.Reads {
+		x := &e.Reads[k]
+		r := engine.Read{
+			Key: tags[x.Tag].Key, Text: tags[x.Tag].Text, Point: place[x.Point], T: start + x.At, N: max(1, x.Count), RSSI: engine.NoRSSI,
+		}
+		if x.Zone != "" {
+			if zones[x.Zone] == 0 {
+				out.Zones = append(out.Zones, x.Zone)
+				zones[x.Zone] = uint16(len(out.Zones))
+			}
+			r.Zone = zones[x.Zone]
+		}
+		if x.RSSI != nil {
+			r.RSSI = int16(tenths(*x.RSSI))
+		}
+		if x.Phase != nil {
+			r.Phase = uint16(tenths(*x.Phase)) + 1
+		}
+		if x.Channel != nil {
+			r.Channel = uint16(tenths(*x.Channel))
+		}
+		if x.Doppler != nil {
+			r.Doppler = uint16(tenths(*x.Doppler) + engine.DopplerZero)
+		}
+		out.Reads = append(out.Reads, r)
+	}
+	return out
+}
+
+func tenths(v float64) int { return int(math.Round(v * 10)) }

@@ -1,0 +1,158 @@
+// Package passages keeps what a door heard of one passage as a document, so that people can say what
+// really happened and a later version can judge the same reads again.
+//
+//	journal ──▶ Recorder ──▶ Passage ──▶ one line of a file ──▶ Reader ──▶ Judge ──▶ Report
+//	                            ▲
+//	                  people: out, in, stayed
+//
+// A Passage holds what a replay needs: the layout in force, what was known of the item before, and
+// the journal entries from three minutes before the fact to twenty seconds after it, each with the
+// moment of its receipt and the reads that were in it. Reads are those that the door made of anything,
+// and those that any other read point made of the item and of what the door heard with it. An entry
+// of which no read is kept remains as the report that it was.
+//
+// What a site has learnt over longer than three minutes is not in the document, so a replay may
+// conclude a little otherwise than the server did. Nothing here reads a clock or a store.
+package passages
+
+import (
+	"encoding/json"
+	"time"
+
+	"lintel/engine"
+	"lintel/engine/epc"
+)
+
+// What people say of a passage. The empty label is that of a passage nobody has labelled.
+const (
+	Out    = "out"    // the item was carried out through the door
+	In     = "in"     // carried in
+	Stayed = "stayed" // neither: it lay near the door, or was carried past it or up to it and back
+)
+
+// Labels lists what people may say.
+func Labels() []string { return []string{Out, In, Stayed} }
+
+// What a document covers, and its limits.
+const (
+	Before     = 3 * time.Minute  // before the passage
+	Around     = 20 * time.Second // on either side of it: what belongs to the passage
+	MaxLine    = 32 << 20         // bytes
+	MaxReads   = 200_000
+	MaxEntries = 50_000
+	MaxOthers  = 5_000
+	maxPoints  = 1_000
+	maxEvents  = 1_000
+)
+
+// Passage is one passage of one item at one door. Indices count from 0; times in it are milliseconds
+// after Start.
+type Passage struct {
+	Door     string          `json:"door" jsonschema_description:"Id of the door's zone."`
+	Item     string          `json:"item" jsonschema_description:"The item's identity in words."`
+	Label    string          `json:"label" jsonschema:"enum=out,enum=in,enum=stayed,enum=" jsonschema_description:"What really happened, as people say; empty: nobody has said."`
+	Notified Notified        `json:"notified" jsonschema_description:"What the fact said."`
+	Known    Known           `json:"known" jsonschema_description:"What was known of the item at the start."`
+	Layout   json.RawMessage `json:"layout" jsonschema_description:"The site's layout in force."`
+	Start    time.Time       `json:"start" jsonschema_description:"From when on entries are kept. Times in the entries are milliseconds after it."`
+	Others   []Other         `json:"others" jsonschema_description:"What else is in the reads."`
+	Points   []string        `json:"read_points" jsonschema_description:"Ids of the read points that are in the entries."`
+	Entries  []Entry         `json:"entries" jsonschema_description:"In the order of the journal."`
+}
+
+// Notified is what a fact said of a passage.
+type Notified struct {
+	Direction  string    `json:"direction" jsonschema:"enum=out,enum=in,enum=unsure"`
+	Confidence float64   `json:"confidence" jsonschema:"minimum=0,maximum=1"`
+	Sure       bool      `json:"sure" jsonschema_description:"Whether the passage was concluded, and not only likely."`
+	At         time.Time `json:"at" jsonschema_description:"When the item passed, as far as reads told."`
+}
+
+// Known is what was known of an item before the first entry.
+type Known struct {
+	Zone        string `json:"zone,omitempty" jsonschema_description:"Where it was; left out: nowhere known."`
+	Disposition string `json:"disposition,omitempty" jsonschema_description:"Its business state, as in facts; left out: not known."`
+	GTIN        string `json:"gtin,omitempty"`
+}
+
+// Other is another item in the reads.
+type Other struct {
+	Item  string `json:"item" jsonschema_description:"Its identity in words."`
+	Known Known  `json:"known"`
+}
+
+// Entry is one entry of the journal: a report of reads, or events.
+type Entry struct {
+	At     int64   `json:"at" jsonschema_description:"When the server received it, milliseconds after start."`
+	Points []int   `json:"points,omitempty" jsonschema_description:"Indices in read_points: which read points reported."`
+	Reads  []Read  `json:"reads,omitempty"`
+	Events []Event `json:"events,omitempty" jsonschema_description:"About the item."`
+}
+
+// Read is one read.
+type Read struct {
+	Tag     int      `json:"tag" jsonschema_description:"0: the item; else one more than the index in others."`
+	Point   int      `json:"point" jsonschema_description:"Index in read_points."`
+	At      int64    `json:"at" jsonschema_description:"When, by the reader's clock, milliseconds after start."`
+	RSSI    *float64 `json:"rssi,omitempty" jsonschema_description:"dBm; left out: not reported."`
+	Count   uint32   `json:"count,omitempty" jsonschema_description:"How many times the tag was seen; left out: once."`
+	Zone    string   `json:"zone,omitempty" jsonschema_description:"The zone that whoever carried the reader was in."`
+	Phase   *float64 `json:"phase,omitempty" jsonschema_description:"Degrees."`
+	Channel *float64 `json:"channel,omitempty" jsonschema_description:"MHz."`
+	Doppler *float64 `json:"doppler,omitempty" jsonschema_description:"Hz."`
+}
+
+// Event is one business event about the item.
+type Event struct {
+	Type string `json:"type" jsonschema:"enum=sold,enum=returned,enum=received,enum=shipped,enum=moved,enum=retired,enum=registered"`
+	At   int64  `json:"at" jsonschema_description:"Milliseconds after start."`
+	Zone string `json:"zone,omitempty"`
+	GTIN string `json:"gtin,omitempty" jsonschema_description:"Of registered."`
+}
+
+// Append appends p to b as one line.
+func Append(b []byte, p *Passage) ([]byte, error) {
+	line, err := json.Marshal(p)
+	if err != nil {
+		return b, err
+	}
+	return append(append(b, line...), '\n'), nil
+}
+
+// sure reports whether a fact says that a passage was concluded: what people are notified of. One that
+// is only likely is none.
+func sure(f *engine.Fact) bool { return f.Cause == engine.Passed && !f.Passage.Likely }
+
+// tagOf returns the tag of an identity in words.
+func tagOf(words string) (engine.Tag, error) {
+	id, err := epc.Parse(words)
+	if err != nil {
+		return engine.Tag{}, err
+	}
+	tag := engine.Tag{Key: id.Key()}
+	if _, ok := tag.Key.Text(); !ok {
+		tag.Text = id.KeyText()
+	}
+	return tag, nil
+}
+
+// wordsOf is the inverse of tagOf.
+func wordsOf(key epc.Key, text string) string {
+	if text == "" {
+		text, _ = key.Text()
+	}
+	return text
+}
+
+// dispositionOf finds a disposition by its word; "" is Unknown.
+func dispositionOf(word string) (engine.Disposition, bool) {
+	if word == "" {
+		return engine.Unknown, true
+	}
+	for d := engine.Unknown; d <= engine.NonSellable; d++ {
+		if d.String() == word {
+			return d, true
+		}
+	}
+	return engine.Unknown, false
+}

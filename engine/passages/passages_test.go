@@ -1,0 +1,395 @@
+package passages
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"lintel/engine"
+	"lintel/engine/epc"
+	"lintel/engine/layout"
+	"lintel/engine/sim/doors"
+	"lintel/rules"
+)
+
+const shop = `{"site":"quayside","time_zone":"Europe/London","zones":[{"id":"shelf-a","kind":"shelf"},{"id":"street-door","kind":"exit"}],
+	"read_points":[{"id":"shelf-a-1","role":"fixed","zone":"shelf-a"},{"id":"in","role":"portal","zone":"street-door","side":"inner"},
+	{"id":"out","role":"portal","zone":"street-door","side":"outer"},{"id":"handheld-1","role":"handheld"}]}`
+
+const book, other = "(01)09521234000013(21)1", "(01)09521234000013(21)2"
+
+var noon = time.Date(2026, 3, 10, 12, 0, 0, 0, time.UTC)
+
+// carried is a book that is carried out and, from back on, in again: a walk of two seconds from one
+// side to the other, invented.
+func carried(back time.Duration) *Passage {
+	p := &Passage{
+		Door: "street-door", Item: book, Label: Out, Notified: Notified{"out", 0.98, true, noon}, Start: noon.Add(-Before),
+		Known: Known{"shelf-a", "sellable_accessible", "09521234000013"}, Layout: []byte(shop),
+		Others: []Other{{Item: other}}, Points: []string{"in", "out"}, Entries: []Entry{},
+	}
+	walk := func(from time.Duration, first, second int) {
+		for i := range 20 {
+			at := (Before + from).Milliseconds() - 1500 + int64(100*i)
+			level := func(k int) *float64 { return new(-74 + float64(k)) }
+			p.Entries = append(p.Entries, Entry{At: at + 20, Points: []int{0, 1}, Reads: []Read{
+				{Point: first, At: at, RSSI: level(20 - i), Count: 2, Phase: new(12.5), Channel: new(866.3), Doppler: new(-3.5)}, {Point: second, At: at, RSSI: level(i)},
+				{Tag: 1, Point: 0, At: at, RSSI: new(-74.0)},
+			}})
+		}
+	}
+	walk(0, 0, 1)
+	if back > 0 {
+		walk(back, 1, 0)
+	}
+	return p
+}
+
+func judge(t *testing.T, p *Passage) Judgement {
+	t.Helper()
+	require.NoError(t, p.check())
+	j, err := p.Judge()
+	require.NoError(t, err)
+	return j
+}
+
+func TestJudge(t *testing.T) {
+	j := judge(t, carried(0))
+	require.True(t, j.Out)
+	require.True(t, j.Same)
+	require.Equal(t, "quayside", j.Site)
+	require.InDelta(t, noon.UnixMilli(), j.At, 10_000)
+	require.Equal(t, engine.DirectionOut, j.Facts[0].Passage.Direction)
+
+	// Paid for, before or while the door makes sure, nobody's, or lying still: nobody is notified.
+	p := carried(0)
+	p.Known.Disposition = "retail_sold"
+	require.False(t, judge(t, p).Out)
+	p = carried(0)
+	p.Known = Known{}
+	require.False(t, judge(t, p).Out)
+	p = carried(0)
+	p.Entries = append(p.Entries, Entry{At: Before.Milliseconds() + 600, Events: []Event{{Type: "sold", At: Before.Milliseconds()}}})
+	require.False(t, judge(t, p).Out)
+	p = carried(0)
+	p.Item, p.Others[0] = other, Other{Item: book, Known: p.Known}
+	for i := range p.Entries {
+		for k := range p.Entries[i].Reads {
+			p.Entries[i].Reads[k].Tag ^= 1
+		}
+		p.Entries[i].Reads = slices.DeleteFunc(p.Entries[i].Reads, func(r Read) bool { return r.Tag == 1 })
+	}
+	j = judge(t, p)
+	require.False(t, j.Out)
+	require.False(t, j.Same)
+	require.Empty(t, j.Facts)
+
+	// Known by its registration alone, and not by its own number.
+	p = carried(0)
+	p.Item = "urn:epc:raw:96.x0123456789ABCDEF01234567"
+	require.True(t, judge(t, p).Out)
+}
+
+func TestReport(t *testing.T) {
+	var r Report
+	add := func(label string, j Judgement) {
+		p := carried(0)
+		p.Label = label
+		j.Site = "quayside"
+		r.count(p, &j)
+	}
+	soon, late := noon.Add(Within).UnixMilli(), noon.Add(Within).UnixMilli()+1
+	add(Out, Judgement{Out: true, At: soon, Same: true})
+	add(Out, Judgement{Out: true, At: late, Same: true})
+	add(Out, Judgement{})
+	add(In, Judgement{Out: true, At: late})
+	add(Stayed, Judgement{Same: true})
+	p := carried(0)
+	p.Label = ""
+	require.NoError(t, r.Judge(p))
+	p = carried(0)
+	require.NoError(t, r.Judge(p)) // found
+	p.Door = "bay"
+	r.count(p, &Judgement{Site: "quayside", Same: true})
+	require.Equal(t, []Score{{Site: "quayside", Door: "bay", Out: 1}, {"quayside", "street-door", 4, 2, 2, 1, 2, 1}}, r.Doors)
+}
+
+func line(t testing.TB, p *Passage) string {
+	b, err := Append(nil, p)
+	require.NoError(t, err)
+	return string(b)
+}
+
+func TestReadWhatWasWritten(t *testing.T) {
+	p := carried(5 * time.Second)
+	p.Entries = append(p.Entries, Entry{At: 900_000, Events: []Event{{"registered", -5, "shelf-a", "09521234000013"}}}, Entry{Points: []int{1}})
+	p.Entries[0].Reads[0].Zone = "shelf-a"
+	text := line(t, p)
+	require.Equal(t, 1, strings.Count(text, "\n"))
+	r := NewReader(strings.NewReader("\ufeff" + text + "\n  \n" + text))
+	for _, n := range []int{1, 4} {
+		got, err := r.Next()
+		require.NoError(t, err)
+		require.Equal(t, n, r.Line())
+		require.Equal(t, text, line(t, got))
+	}
+	_, err := r.Next()
+	require.Equal(t, io.EOF, err)
+}
+
+func TestWhatIsNoPassage(t *testing.T) {
+	good := line(t, carried(0))
+	for what, c := range map[string][3]string{
+		"not JSON":       {`{"door":`, `{"door":x`, "door: must be a text"},
+		"no object":      {good, "[]\n", "must be a JSON object"},
+		"more":           {"}\n", "}{}\n", "something follows the JSON object"},
+		"unknown member": {`"label"`, `"lable"`, `there is no member "lable"`},
+		"twice":          {`"label":"out"`, `"label":"out","label":"in"`, "label: stands twice"},
+		"missing":        {`"label":"out",`, "", "label: is missing"},
+		"label":          {`"label":"out"`, `"label":"gone"`, `label: "gone" is no label; write one of ["out" "in" "stayed"]`},
+		"door":           {`"door":"street-door"`, `"door":"shelf-a"`, `door: the layout has no door "shelf-a"`},
+		"item":           {`"item":"(01)0952`, `"item":"(01)0953`, "item: "},
+		"direction":      {`"direction":"out"`, `"direction":"up"`, `notified.direction: "up"`},
+		"confidence":     {`"confidence":0.98`, `"confidence":1.1`, "notified.confidence: 1.1 is not from 0 to 1"},
+		"sure":           {`"sure":true`, `"sure":1`, "notified.sure: must be true or false"},
+		"when":           {`"at":"2026-03-10T12:00:00Z"`, `"at":"2026-03-10T13:00:00Z"`, "notified.at: is not within 15 minutes after start"},
+		"start":          {`"start":"2026-03-10T11:57:00Z"`, `"start":"noon"`, "start: \"noon\" is no RFC 3339 time"},
+		"zone":           {`"zone":"shelf-a"`, `"zone":"shelf-b"`, "known.zone: the layout has no zone"},
+		"disposition":    {`sellable_accessible`, `stolen`, `known.disposition: there is no disposition "stolen"`},
+		"gtin":           {`"gtin":"09521234000013"`, `"gtin":"123"`, "known.gtin: "},
+		"layout":         {`"layout":{"site"`, `"layout":{"sight"`, "layout: "},
+		"other":          {`{"item":"(01)09521234000013(21)2"`, `{"item":"(01)09521234000013(21)1"`, "others[0].item: (01)09521234000013(21)1 stands twice"},
+		"read point":     {`"read_points":["in","out"]`, `"read_points":["in","in"]`, `read_points[1]: "in" stands twice`},
+		"no read point":  {`"read_points":["in","out"]`, `"read_points":["in","till"]`, `read_points[1]: the layout has no read point "till"`},
+		"entry":          {`"entries":[{"at":178520`, `"entries":[{"at":1e9`, "entries[0].at: 1e9 is no whole number from 0 to 900000"},
+		"empty entry":    {`"entries":[`, `"entries":[{"at":0},`, "entries[0]: has neither points nor events"},
+		"both":           {`"entries":[{`, `"entries":[{"events":[{"type":"sold","at":0}],`, "entries[0]: has points and events"},
+		"point":          {`"points":[0,1]`, `"points":[0,2]`, "entries[0].points[1]: 2 is not the index of one of 2 read points"},
+		"same point":     {`"points":[0,1]`, `"points":[0,0]`, "entries[0].points[1]: 0 is not the index"},
+		"read":           {`"reads":[{"tag":0`, `"reads":[{"tag":2`, "entries[0].reads[0].tag: 2 is past the last of 1 others"},
+		"read's point":   {`"points":[0,1]`, `"points":[0]`, "entries[0].reads[1].point: 1 is not among the points of the entry"},
+		"level":          {`"rssi":-54`, `"rssi":"loud"`, "entries[0].reads[0].rssi: must be a number"},
+		"phase":          {`"phase":12.5`, `"phase":360`, "entries[0].reads[0].phase: 360 is not from 0 to 359.9"},
+		"event":          {`"entries":[`, `"entries":[{"at":0,"events":[{"type":"stolen","at":0}]},`, `entries[0].events[0].type: there is no event "stolen"`},
+		"registered":     {`"entries":[`, `"entries":[{"at":0,"events":[{"type":"registered","at":0}]},`, "entries[0].events[0].gtin: is missing"},
+	} {
+		bad := strings.Replace(good, c[0], c[1], 1)
+		require.NotEqual(t, good, bad, what)
+		r := NewReader(strings.NewReader(good + bad))
+		_, err := r.Next()
+		require.NoError(t, err)
+		_, err = r.Next()
+		require.ErrorContains(t, err, "line 2: "+c[2], what)
+		var e *LineError
+		require.True(t, errors.As(err, &e), what)
+	}
+	p := carried(0)
+	p.Entries = nil
+	_, err := NewReader(strings.NewReader(strings.Replace(line(t, p), `"entries":null`, `"entries":[]`, 1))).Next()
+	require.ErrorContains(t, err, "line 1: entries: has none")
+	_, err = NewReader(io.MultiReader(strings.NewReader("{"), &blanks{MaxLine})).Next()
+	require.ErrorContains(t, err, "line 1: is longer than")
+	p = carried(0)
+	p.Points = slices.Repeat([]string{"in"}, maxPoints+1)
+	_, err = NewReader(strings.NewReader(line(t, p))).Next()
+	require.ErrorContains(t, err, "line 1: read_points: has more than 1000 entries")
+}
+
+type blanks struct{ n int }
+
+func (b *blanks) Read(to []byte) (int, error) {
+	if b.n == 0 {
+		return 0, io.EOF
+	}
+	n := min(b.n, len(to))
+	b.n -= n
+	copy(to, bytes.Repeat([]byte{' '}, n))
+	return n, nil
+}
+
+// Whatever is read can be written, read again the same, and judged.
+func FuzzPassage(f *testing.F) {
+	f.Add([]byte(line(f, carried(5*time.Second))))
+	f.Add([]byte(strings.Replace(line(f, carried(0)), `"entries":[`, `"entries":[{"at":0,"events":[{"type":"registered","at":-9,"zone":"shelf-a","gtin":"09521234000013"}]},`, 1)))
+	f.Fuzz(func(t *testing.T, src []byte) {
+		p, err := NewReader(bytes.NewReader(src)).Next()
+		if err != nil {
+			return
+		}
+		text := line(t, p)
+		again, err := NewReader(strings.NewReader(text)).Next()
+		require.NoError(t, err)
+		require.Equal(t, text, line(t, again))
+		_, err = p.Judge()
+		require.NoError(t, err)
+	})
+}
+
+// simulated is a shop's journal and the passages that it meant, from the simulator.
+func simulated(t testing.TB) (*layout.Layout, []byte, []engine.Entry, []engine.Fact) {
+	regime, _ := doors.RegimeByName("base")
+	s, err := doors.New(doors.Config{Regime: regime, Seed: 5, WarmUp: 200 * time.Second, Length: 200 * time.Second})
+	require.NoError(t, err)
+	lay, err := layout.Parse(s.Layout())
+	require.NoError(t, err)
+	doc, _ := rules.Parse("rules", []byte("rules: []\n"))
+	set, _ := rules.Compile(doc, rules.Known{})
+	cfg := &engine.Config{Layout: lay, Catalog: s.Catalog(), Rules: set}
+	st := engine.NewState(lay.Site, cfg)
+	var journal []engine.Entry
+	var facts []engine.Fact
+	step := func(e engine.Entry) {
+		e.Seq = st.Seq() + 1
+		var out engine.Output
+		require.NoError(t, engine.Step(cfg, st, &e, &out))
+		st.Flush()
+		facts = append(facts, out.Facts...)
+		journal = append(journal, e)
+	}
+	for {
+		e, ok := s.Next()
+		if !ok {
+			return lay, s.Layout(), journal, facts
+		}
+		for next := st.NextTimer(); next <= e.At; next = st.NextTimer() {
+			step(engine.Entry{Kind: engine.EntryTick, At: max(next, st.Clock()+1)})
+		}
+		e.Reads, e.Points, e.Zones = slices.Clone(e.Reads), slices.Clone(e.Points), slices.Clone(e.Zones)
+		step(e)
+	}
+}
+
+func recorded(t testing.TB, lay *layout.Layout, doc []byte, journal []engine.Entry, facts []engine.Fact, f *engine.Fact) *Passage {
+	r, err := NewRecorder(lay, doc, f)
+	require.NoError(t, err)
+	for i := range journal {
+		r.Listen(&journal[i])
+	}
+	for i := range journal {
+		require.NoError(t, r.Add(&journal[i]))
+	}
+	_, to := r.Window()
+	for i := range facts {
+		if facts[i].Ms <= to {
+			r.Fact(&facts[i])
+		}
+	}
+	return r.Passage("")
+}
+
+// What a shop concluded is mostly concluded again from the documents. The rest rests on what the shop
+// had learnt before and a document does not hold: how loud its readers hear what is carried, what is
+// usual for an item at a door, the rhythm and the clock of readers.
+func TestRecordedPassagesAreJudgedAsTheyWere(t *testing.T) {
+	lay, doc, journal, facts := simulated(t)
+	from := journal[0].At + Before.Milliseconds() // whole windows
+	all, same, agree, n := 0, 0, 0, 0
+	var sizes []int
+	for i := range facts {
+		f := &facts[i]
+		if !sure(f) || f.At < from || f.Ms+Around.Milliseconds() > journal[len(journal)-1].At {
+			continue
+		}
+		if n++; n%8 != 0 {
+			continue
+		}
+		text := line(t, recorded(t, lay, doc, journal, facts, f))
+		sizes = append(sizes, len(text))
+		p, err := NewReader(strings.NewReader(text)).Next()
+		require.NoError(t, err)
+		require.Equal(t, f.Name(), p.Item)
+		j, err := p.Judge()
+		require.NoError(t, err)
+		all++
+		if j.Same {
+			same++
+		}
+		out := outUnpaid(f)
+		if !out || j.Out {
+			agree++
+		}
+	}
+	slices.Sort(sizes)
+	require.Greater(t, all, 2)
+	t.Logf("%d passages, %d concluded again, %d with the same notification; bytes %d to %d", all, same, agree, sizes[0], sizes[len(sizes)-1])
+	require.GreaterOrEqual(t, same, all*60/100)
+	require.GreaterOrEqual(t, agree, all*60/100)
+}
+
+func TestWhatIsRecorded(t *testing.T) {
+	lay, err := layout.Parse([]byte(shop))
+	require.NoError(t, err)
+	key := func(words string) epc.Key {
+		tag, err := tagOf(words)
+		require.NoError(t, err)
+		return tag.Key
+	}
+	ms := noon.UnixMilli()
+	f := &engine.Fact{Cause: engine.Passed, At: ms, Ms: ms + 500, Key: key(book), GTIN: 9521234000013, Disp: engine.SellableAccessible, Zone: "street-door", From: "shelf-a", Point: "out"}
+	f.Passage.Direction = engine.DirectionOut
+	r, err := NewRecorder(lay, []byte(shop), f)
+	require.NoError(t, err)
+	third := "(01)09521234000013(21)3"
+	entries := []engine.Entry{
+		{Kind: engine.EntryReads, At: ms - 180_001, Points: []string{"in"}, Reads: []engine.Read{{Key: key(book), N: 1}}}, // too early
+		{Kind: engine.EntryReads, At: ms - 180_000, Points: []string{"shelf-a-1", "gone"}, Reads: []engine.Read{
+			{Key: key(book), N: 3, T: ms - 181_000, RSSI: -555}, {Key: key(other), N: 1, RSSI: engine.NoRSSI, T: ms - 180_100},
+			{Key: key(third), N: 1}, {Key: key(book), N: 1, Point: 1}}},
+		{Kind: engine.EntryReads, At: ms - 60_000, Points: []string{"in"}, Reads: []engine.Read{{Key: key(third), N: 1, T: ms - 60_000, RSSI: -700}}}, // the door alone
+		{Kind: engine.EntryReads, At: ms - 50_000, Points: []string{"shelf-a-1"}, Reads: []engine.Read{{Key: key(third), N: 1}}},                      // a report, and no more
+		{Kind: engine.EntryEvents, At: ms - 40_000, Events: []engine.Event{{Type: engine.EventSold, Tags: []engine.Tag{{Key: key(third)}}}, {Type: engine.EventMoved, Tags: []engine.Tag{{Key: key(other)}, {Key: key(book)}}, Zone: "shelf-a", T: ms - 40_100, Ref: "till 4"}}},
+		{Kind: engine.EntryReads, At: ms - 30_000, Count: "count-1", Points: []string{"handheld-1"}, Reads: []engine.Read{{Key: key(book), N: 1}}},
+		{Kind: engine.EntryReads, At: ms - 25_000, Points: []string{"handheld-1"}, Zones: []string{"shelf-a"}, Reads: []engine.Read{{Key: key(book), N: 1, Zone: 1, T: ms - 25_000}}},
+		{Kind: engine.EntryTick, At: ms - 24_000},
+		{Kind: engine.EntryReads, At: ms + 10_000, Points: []string{"out"}, Reads: []engine.Read{{Key: key(other), N: 1, T: ms + 9_900, RSSI: -600, Phase: 1, Channel: 8663, Doppler: engine.DopplerZero - 5}}},
+		{Kind: engine.EntryReads, At: ms + 20_501, Points: []string{"out"}, Reads: []engine.Read{{Key: key(book), N: 1}}}, // too late
+	}
+	for i := range entries {
+		r.Listen(&entries[i])
+	}
+	for i := range entries {
+		require.NoError(t, r.Add(&entries[i]))
+	}
+	r.Fact(&engine.Fact{Cause: engine.Arrived, Ms: ms - 200_000, Key: key(book), From: "elsewhere"})
+	r.Fact(&engine.Fact{Cause: engine.Sold, Ms: ms - 40_000, Key: key(third), Zone: "shelf-a", Disp: engine.RetailSold})
+	r.Fact(f)
+	r.Unknown(func(k epc.Key) {
+		require.Equal(t, key(other), k)
+		r.Item(&engine.ItemInfo{Key: k, Since: ms - 200_000, Zone: "shelf-a", Disposition: engine.RetailSold, GTIN: 9521234000013})
+		r.Item(&engine.ItemInfo{Key: k, Since: ms, Zone: "street-door"})
+	})
+	p := r.Passage(Stayed)
+	require.NoError(t, p.check())
+	require.JSONEq(t, `{"door":"street-door","item":"(01)09521234000013(21)1","label":"stayed","notified":{"direction":"out","confidence":0,"sure":true,"at":"2026-03-10T12:00:00Z"},
+		"known":{"zone":"shelf-a","disposition":"sellable_accessible","gtin":"09521234000013"},"layout":`+shop+`,"start":"2026-03-10T11:57:00Z",
+		"others":[{"item":"(01)09521234000013(21)2","known":{"zone":"shelf-a","disposition":"retail_sold","gtin":"09521234000013"}},
+			{"item":"(01)09521234000013(21)3","known":{"zone":"shelf-a","disposition":"sellable_accessible"}}],
+		"read_points":["shelf-a-1","in","handheld-1","out"],
+		"entries":[{"at":0,"points":[0],"reads":[{"tag":0,"point":0,"at":-1000,"rssi":-55.5,"count":3},{"tag":1,"point":0,"at":-100}]},
+			{"at":120000,"points":[1],"reads":[{"tag":2,"point":1,"at":120000,"rssi":-70}]},
+			{"at":130000,"points":[0]},
+			{"at":140000,"events":[{"type":"moved","at":139900,"zone":"shelf-a"}]},
+			{"at":155000,"points":[2],"reads":[{"tag":0,"point":2,"at":155000,"rssi":0,"zone":"shelf-a"}]},
+			{"at":190000,"points":[3],"reads":[{"tag":1,"point":3,"at":189900,"rssi":-60,"phase":0,"channel":866.3,"doppler":-0.5}]}]}`, line(t, p))
+
+	_, err = NewRecorder(lay, nil, &engine.Fact{Cause: engine.Sold})
+	require.ErrorContains(t, err, "is no passage")
+	_, err = NewRecorder(lay, nil, &engine.Fact{Cause: engine.Passed, Zone: "yard"})
+	require.ErrorContains(t, err, `no door "yard"`)
+
+	// What a reader says of its clock is kept within bounds, and too much is refused.
+	require.NoError(t, r.Add(&engine.Entry{Kind: engine.EntryReads, At: ms, Points: []string{"in"}, Reads: []engine.Read{{Key: key(book), T: -1 << 62, N: 1}}}))
+	require.NoError(t, p.check())
+	many := engine.Entry{Kind: engine.EntryReads, At: ms, Points: []string{"in"}}
+	for i := range MaxOthers + 1 {
+		many.Reads = append(many.Reads, engine.Read{Key: key(fmt.Sprintf("(01)09521234000013(21)%d", 100+i)), N: 1})
+	}
+	require.Equal(t, ErrTooMany, r.Add(&many))
+}
