@@ -18,6 +18,7 @@ func (s *State) evaluate(due []*approach) {
 	until := s.doorKnown(door)
 	p := &s.portals
 	p.active, p.candidates = p.active[:0], p.candidates[:0]
+	loud := s.loud(door) // as it was before any of these approaches ended
 	for _, b := range due {
 		s.learnUsual(b, until)
 		if quiet := s.clock - b.heard; quiet < lookFor {
@@ -25,7 +26,7 @@ func (s *State) evaluate(due []*approach) {
 				continue
 			}
 			p.active = append(p.active, b)
-			p.candidates = append(p.candidates, s.candidate(b, door, until))
+			p.candidates = append(p.candidates, s.candidate(b, door, loud, until))
 		} else if quiet < lookFor+idleLook {
 			s.noteLoud(b, door)
 		}
@@ -57,11 +58,11 @@ func (s *State) doorKnown(door *zoneInfo) int64 {
 }
 
 // candidate gathers the evidence about an approach.
-func (s *State) candidate(b *approach, door *zoneInfo, until int64) presence.Candidate {
+func (s *State) candidate(b *approach, door *zoneInfo, loud [2]int8, until int64) presence.Candidate {
 	it := s.item(b.item)
 	until = max(until, b.Newest())
 	c := presence.Candidate{
-		Evidence: presence.Evidence{Approach: &b.Approach, From: until - presence.Window + 1, Until: until, OneSided: door.oneSided, Loud: s.loud(door)},
+		Evidence: presence.Evidence{Approach: &b.Approach, From: until - presence.Window + 1, Until: until, OneSided: door.oneSided, Loud: loud},
 		Summary:  b.Summary(until),
 	}
 	if m := s.portals.memory[doorItem{b.item, b.zone}]; m != nil {
@@ -256,11 +257,7 @@ func (s *State) learnUsual(b *approach, until int64) {
 func (s *State) loud(door *zoneInfo) [2]int8 {
 	l := [2]int8{presence.LoudByDefault, presence.LoudByDefault}
 	for _, pt := range door.portals {
-		side := presence.Inner
-		if pt.side == layout.Outer {
-			side = presence.Outer
-		}
-		l[side] = s.readers.at(pt.name).loud.Level()
+		l[pt.doorSide()] = s.readers.at(pt.name).loud.Level()
 	}
 	return l
 }
@@ -294,10 +291,7 @@ func (s *State) noteLoud(b *approach, door *zoneInfo) {
 		usual = &m.Usual
 	}
 	for _, pt := range door.portals {
-		side := presence.Inner
-		if pt.side == layout.Outer {
-			side = presence.Outer
-		}
+		side := pt.doorSide()
 		if peak := sum.Peak[side]; peak != presence.NoLevel && sum.Slots[side] >= loudSlots && peak > usual.Loudest(side) {
 			s.readers.at(pt.name).loud.Add(peak)
 		}

@@ -55,8 +55,7 @@ const (
 	lookFor     = 12_000          // milliseconds of quiet in which silence still says something
 	idleLook    = 4_000           // between two looks at an approach that has long been quiet
 	forgetAfter = presence.RingMs + idleLook
-	maxAhead    = 2_500 // milliseconds by which a reader's clock may be ahead of the receipt of its report
-	learnLate   = 2 * presence.Window
+	maxAhead    = 2_500               // milliseconds by which a reader's clock may be ahead of the receipt of its report
 	learnBy     = presence.Window / 2 // slots that are learnt at a time
 )
 
@@ -85,21 +84,25 @@ func (s *State) pass(i int32, pt *pointInfo, r *Read, at int64) {
 		b = &approach{item: i, key: s.item(i).key, zone: pt.zone}
 		p.approaches[k] = b
 	}
-	side := presence.Inner
-	if pt.side == layout.Outer {
-		side = presence.Outer
-	}
 	level := int8(presence.NoLevel)
 	if r.RSSI != NoRSSI {
 		level = int8(max(-120, min(0, (int(r.RSSI)-5)/10)))
 	}
-	if !b.Hear(side, t, level, r.N) {
+	if !b.Hear(pt.doorSide(), t, level, r.N) {
 		return
 	}
 	p.newest[pt.zone] = max(p.newest[pt.zone], t)
 	b.heard = s.clock
 	b.look = onGrid(s.clock, glance)
 	p.nextAt = min(p.nextAt, b.look)
+}
+
+// doorSide is the side of a door that a portal hears, in the terms of package presence.
+func (pt *pointInfo) doorSide() int {
+	if pt.side == layout.Outer {
+		return presence.Outer
+	}
+	return presence.Inner
 }
 
 // onGrid returns the next multiple of step after a moment: when an approach is looked at must not

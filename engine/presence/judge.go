@@ -318,7 +318,5 @@ func (a *Approach) Observe(k int64, loud [2]int8) Observation {
 		was := a.at(j)
 		before.changes(&was, j)
 	}
-	o := Observation{Heard: !s.empty(), Inner: levelBin(&s, Inner, loud[Inner]), Outer: levelBin(&s, Outer, loud[Outer]), Changes: [2]int{-1, -1}}
-	o.Changes = before.changes(&s, k)
-	return o
+	return Observation{Heard: !s.empty(), Inner: levelBin(&s, Inner, loud[Inner]), Outer: levelBin(&s, Outer, loud[Outer]), Changes: before.changes(&s, k)}
 }
