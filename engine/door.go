@@ -48,10 +48,10 @@ func (s *State) settled(b *approach, until int64) bool {
 // or by the clock once their reports should have come.
 func (s *State) doorKnown(door *zoneInfo) int64 {
 	newest := s.portals.newest[door.name]
-	lag, every := int64(0), int64(300)
+	lag, every := s.readers.at(door.portals[0].name).lag, int64(300)
 	for _, pt := range door.portals {
 		r := s.readers.at(pt.name)
-		lag, every = r.lag, max(every, r.every)
+		lag, every = max(lag, r.lag), max(every, r.every)
 	}
 	quiet := s.clock - lag - every - every/4 - 100
 	return max(presence.SlotOf(newest), presence.SlotOf(quiet)-1)
@@ -247,6 +247,9 @@ func (s *State) learnUsual(b *approach, until int64) {
 	moved := it.since/presence.SlotMs > upto-presence.Window
 	if !z.known || z.kind == layout.Exit || moved {
 		return // it went out, or was carried
+	}
+	if in, left := s.heardInside(it, it.zone, until); in.Rate > 0 && left*in.Epoch < upto*presence.SlotMs {
+		return // its own readers, have not heard it since: somebody may stand at the door with it
 	}
 	m = s.remember(k)
 	m.Until = max(m.Until, upto-learnBy)

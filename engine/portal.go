@@ -88,13 +88,22 @@ func (s *State) pass(i int32, pt *pointInfo, r *Read, at int64) {
 	if r.RSSI != NoRSSI {
 		level = int8(max(-120, min(0, (int(r.RSSI)-5)/10)))
 	}
-	if !b.Hear(pt.doorSide(), t, level, r.N) {
+	if !b.Hear(pt.doorSide(), t, level, r.N, EchoOf(r, pt.name)) {
 		return
 	}
 	p.newest[pt.zone] = max(p.newest[pt.zone], t)
 	b.heard = s.clock
 	b.look = onGrid(s.clock, glance)
 	p.nextAt = min(p.nextAt, b.look)
+}
+
+// EchoOf returns what a reader reported of a tag's answer beside its strength, for package presence.
+func EchoOf(r *Read, point uint16) presence.Echo {
+	e := presence.Echo{Point: point, Phase: r.Phase, Channel: r.Channel, Doppler: presence.NoDoppler}
+	if r.Doppler != 0 {
+		e.Doppler = int16(int(r.Doppler) - DopplerZero)
+	}
+	return e
 }
 
 // doorSide is the side of a door that a portal hears, in the terms of package presence.

@@ -40,7 +40,7 @@ func carried(back time.Duration) *Passage {
 			at := (Before + from).Milliseconds() - 1500 + int64(100*i)
 			level := func(k int) *float64 { return new(-74 + float64(k)) }
 			p.Entries = append(p.Entries, Entry{At: at + 20, Points: []int{0, 1}, Reads: []Read{
-				{Point: first, At: at, RSSI: level(20 - i), Count: 2, Phase: new(12.5), Channel: new(866.3), Doppler: new(-3.5)}, {Point: second, At: at, RSSI: level(i)},
+				{Point: first, At: at, RSSI: level(20 - i), Count: 2, Phase: new(float64(110 * i % 360)), Channel: new(866.3), Doppler: new(-3.5)}, {Point: second, At: at, RSSI: level(i)},
 				{Tag: 1, Point: 0, At: at, RSSI: new(-74.0)},
 			}})
 		}
@@ -176,7 +176,7 @@ func TestWhatIsNoPassage(t *testing.T) {
 		"read":           {`"reads":[{"tag":0`, `"reads":[{"tag":2`, "entries[0].reads[0].tag: 2 is past the last of 1 others"},
 		"read's point":   {`"points":[0,1]`, `"points":[0]`, "entries[0].reads[1].point: 1 is not among the points of the entry"},
 		"level":          {`"rssi":-54`, `"rssi":"loud"`, "entries[0].reads[0].rssi: must be a number"},
-		"phase":          {`"phase":12.5`, `"phase":360`, "entries[0].reads[0].phase: 360 is not from 0 to 359.9"},
+		"phase":          {`"phase":110`, `"phase":360`, "entries[1].reads[0].phase: 360 is not from 0 to 359.9"},
 		"event":          {`"entries":[`, `"entries":[{"at":0,"events":[{"type":"stolen","at":0}]},`, `entries[0].events[0].type: there is no event "stolen"`},
 		"registered":     {`"entries":[`, `"entries":[{"at":0,"events":[{"type":"registered","at":0}]},`, "entries[0].events[0].gtin: is missing"},
 	} {

@@ -20,10 +20,11 @@ const (
 	Outer = 1
 )
 
-// slot is what both sides of a door heard of an item in a quarter of a second: 4 bytes.
+// slot is what both sides of a door heard of an item in a quarter of a second: 6 bytes.
 type slot struct {
-	level [2]int8  // strongest read, dBm; NoLevel: not heard
-	heard [2]uint8 // bit k: heard in the k-th eighth of the slot
+	level  [2]int8  // strongest read, dBm; NoLevel: not heard
+	heard  [2]uint8 // bit k: heard in the k-th eighth of the slot
+	motion [2]Motion
 }
 
 func (s *slot) empty() bool { return s.heard[0]|s.heard[1] == 0 }
@@ -32,15 +33,16 @@ func (s *slot) empty() bool { return s.heard[0]|s.heard[1] == 0 }
 type Approach struct {
 	top   int64 // newest slot heard, 0: none; the ring covers (top-ringSlots, top]
 	slots [ringSlots]slot
+	last  [2]lastEcho
 }
 
 // SlotOf returns the slot of a time in Unix milliseconds.
 func SlotOf(ms int64) int64 { return ms / SlotMs }
 
 // Hear adds a read of one side. Dbm is NoLevel where no strength is reported; n is how often the
-// reader saw the tag for this report. Reads may come in any order, and again: only the first counts.
+// reader saw the tag for this report; echo is what it reported beside that, if anything. Reads may come in any order, and again: only the first counts.
 // It reports whether the approach changed.
-func (a *Approach) Hear(side int, ms int64, dbm int8, n uint32) bool {
+func (a *Approach) Hear(side int, ms int64, dbm int8, n uint32, echo Echo) bool {
 	at := SlotOf(ms)
 	switch {
 	case at > a.top:
@@ -63,6 +65,7 @@ func (a *Approach) Hear(side int, ms int64, dbm int8, n uint32) bool {
 	for k := int64(0); k < min(int64(n), moments); k++ { // a sum of several reads fills the moments around it
 		s.heard[side] |= 1 << ((moment + k) & (moments - 1))
 	}
+	s.motion[side] |= a.last[side].motion(echo, ms)
 	return *s != was
 }
 

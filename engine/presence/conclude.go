@@ -15,11 +15,12 @@ const (
 // When a passage is likely, and when it is sure. Chosen on the regimes that package sim/measure names
 // as looked at; the others judge them.
 const (
-	likelyOut  = 0.40 // confidence of having crossed the threshold from which a passage is likely
+	likelyOut  = 0.35 // confidence of having crossed the threshold from which a passage is likely
 	likelyEnds = 0.15 // and below which it no longer is
 	sureIn     = 0.90 // confidence of being inside from which an item has come in
 	backIn     = 0.80 // the same of an item that went out: plain evidence takes it back
-	minHeard   = 3    // slots in which a door must have heard an item to say anything about it
+	minHeard   = 3    // slots in which a door must have heard an item to say anything about it,
+	minCompany = 3    // or goods that travel with it and that the door has heard as often
 
 	sureOut  = 0.78 // confidence of being past the door from which a passage is sure, at a door with two sides,
 	awayOut  = 0.38 // if it is this sure to be well away from it: people stand on the threshold with goods in hand;
@@ -27,15 +28,16 @@ const (
 	stayOut  = 0.98 // or from which it is sure although it stays near the door
 	staysFor = 28   // for so many slots
 
-	sureOutOne = 0.82 // the same at a door with one antenna: there the silence of the readers inside must tell
-	lateOutOne = 0.70
+	sureOutOne = 0.95 // the same at a door with one antenna: there the silence of the readers inside must tell
+	lateOutOne = 0.82
 	quietOne   = 30 // slots of quiet at the door after which the second holds, too
+	quietEnds  = 42 // and lateOut: nothing more will be heard
 )
 
 // Conclude says what the belief about an item amounts to. Within is how many slots the door may take
 // to be sure; pending says that a passage of the item has been notified as likely.
 func (c *Candidate) Conclude(within int64, pending bool) (Conclusion, float64) {
-	heard := c.Summary.Slots[Inner]+c.Summary.Slots[Outer] >= minHeard
+	heard := c.wellHeard() || c.company >= minCompany
 	out, in, through := c.Out(), c.In(), c.Through()
 	switch {
 	case c.Outside:
@@ -59,10 +61,10 @@ func (c *Candidate) surelyOut(out float64, within int64) bool {
 		return false // what comes from outside has not gone out
 	}
 	past := c.Until - c.Crossed
+	quiet := c.Until - c.Summary.To
 	late := past >= within
 	if c.OneSided {
-		quiet := c.Until - c.Summary.To
-		return out >= sureOutOne || (late || quiet >= quietOne) && out >= lateOutOne
+		return out >= sureOutOne || (late || quiet >= quietOne) && out >= lateOutOne || quiet >= quietEnds && out >= lateOut
 	}
 	enough := sureOut
 	if late {

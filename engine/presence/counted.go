@@ -8,6 +8,7 @@ type counted struct {
 	heard  [2][runBins][States]uint32           // by a door with two sides or one, that has been silent for so many slots
 	rest   [2][levelBins]uint32                 // of goods at rest near a door, by side
 	change [changeBins][States]uint32           // by how much a level changed
+	motion [3][Motions][States]uint32           // by what an antenna's reads show of its way: inner, outer, the only one
 	hit    [runBins][States]uint32              // by a reader inside in an epoch, that has been silent for so many
 	desk   [States]uint32                       // a short-range reader did
 }

@@ -2,16 +2,22 @@ package presence
 
 import "math/bits"
 
-// The states of an item with regard to a door, along the way out.
+// The states of an item with regard to a door, along the way out. Of what is carried near a door
+// there are two each: on its way out, by 0.4 m a second and more, and not.
 const (
-	AtRest  = iota // lies where it is, inside
-	Deep           // carried, inside, more than 3 m from the doorway
-	Room           // 1.5 to 3 m before it
-	Near           // 0.5 to 1.5 m before it
-	Doorway        // within 0.5 m of the threshold
-	Step           // 0.5 to 1.5 m past it
-	Outside        // 1.5 to 3.5 m past it
-	Gone           // further away
+	AtRest     = iota // lies where it is, inside
+	Deep              // carried, inside, more than 3 m from the doorway
+	RoomOut           // 1.5 to 3 m before it
+	Room              //
+	NearOut           // 0.5 to 1.5 m before it
+	Near              //
+	DoorwayOut        // within 0.5 m of the threshold
+	Doorway           //
+	StepOut           // 0.5 to 1.5 m past it
+	Step              //
+	OutsideOut        // 1.5 to 3.5 m past it
+	Outside           //
+	Gone              // further away
 	States
 )
 
@@ -40,13 +46,13 @@ func (b *Belief) share(from, to int) float64 {
 }
 
 // Out is the confidence that the item is past the door: 1.5 m or more, or gone.
-func (b *Belief) Out() float64 { return b.share(Outside, Gone) }
+func (b *Belief) Out() float64 { return b.share(OutsideOut, Gone) }
 
 // Away is the confidence that the item is well away outside.
 func (b *Belief) Away() float64 { return b.share(Gone, Gone) }
 
 // Through is the confidence that the item has crossed the threshold.
-func (b *Belief) Through() float64 { return b.share(Step, Gone) }
+func (b *Belief) Through() float64 { return b.share(StepOut, Gone) }
 
 // Resting is the confidence that the item lies where it is.
 func (b *Belief) Resting() float64 { return b.share(AtRest, AtRest) }
@@ -78,7 +84,7 @@ func (b *Belief) scale(next *[States]uint64, all uint64) {
 	}
 }
 
-// farthest is how many states an item can go in a slot: nobody gets from the room to the street but
+// farthest is how many places an item can go in a slot: nobody gets from the room to the street but
 // through the doorway. What was counted beyond is goods that came and went otherwise.
 const farthest = 3
 
@@ -91,7 +97,7 @@ type step struct {
 var steps = func() (list []step) {
 	for from := range tables.move {
 		for to, p := range tables.move[from] {
-			if p > 0 && to-from <= farthest && from-to <= farthest {
+			if way := (to+1)/2 - (from+1)/2; p > 0 && way <= farthest && -way <= farthest {
 				list = append(list, step{uint8(from), uint8(to), uint32(p)})
 			}
 		}
@@ -101,12 +107,14 @@ var steps = func() (list []step) {
 
 // move lets one slot of time pass.
 func (b *Belief) move() {
-	var next [States]uint64
+	var next [16]uint64
+	var b16 [16]uint32
+	copy(b16[:], b[:])
 	for _, s := range steps {
-		next[s.to&7] += uint64(b[s.from&7]) * uint64(s.chance)
+		next[s.to&15] += uint64(b16[s.from&15]) * uint64(s.chance)
 	}
-	for k, x := range next {
-		b[k] = max(1, uint32(x>>16)) // nothing is ever ruled out
+	for k := range b {
+		b[k] = max(1, uint32(next[k]>>16)) // nothing is ever ruled out
 	}
 }
 
@@ -114,7 +122,7 @@ func (b *Belief) move() {
 func (b *Belief) Odds() int {
 	var out, not uint64
 	for s, x := range b {
-		if s >= Outside {
+		if s >= OutsideOut {
 			out += uint64(x)
 		} else {
 			not += uint64(x)
@@ -130,7 +138,7 @@ func (b *Belief) Tilt(delta int) {
 	var all uint64
 	for s, x := range b {
 		y := uint64(x) << 8
-		if s >= Outside {
+		if s >= OutsideOut {
 			y = uint64(x) * (256 + part) // 2^f is about 1+f
 			if whole >= 0 {
 				y <<= uint(min(whole, 20))

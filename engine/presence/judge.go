@@ -178,9 +178,12 @@ func Judge(e *Evidence) Verdict {
 				p = p * still.likely(Outer, &s, t.rest[Outer][bo]) / one
 			}
 			l[AtRest] = max(1, uint64(root[p]*root[root[p]])>>4) // to the power that the tables have
-			for _, c := range before.changes(&s, k) {
+			for side, c := range before.changes(&s, k) {
 				if c >= 0 {
 					l.times(&t.change[c])
+				}
+				if m := s.motion[side]; m != 0 {
+					l.times(&t.motion[side+2*sided][m])
 				}
 			}
 		}
@@ -268,9 +271,9 @@ func (v *Verdict) scaleUp() {
 func (v *Verdict) note(k int64, heard bool) {
 	var in, out uint64
 	for s, x := range v.Belief {
-		if s >= Step {
+		if s >= StepOut {
 			out += uint64(x)
-		} else if s < Doorway {
+		} else if s < DoorwayOut {
 			in += uint64(x)
 		}
 	}
@@ -298,6 +301,7 @@ type Observation struct {
 	Heard        bool
 	Inner, Outer int    // level bins
 	Changes      [2]int // by side; -1: no level to compare with
+	Motions      [2]Motion
 }
 
 // Levels, Changes are the numbers of classes of an Observation.
@@ -318,5 +322,5 @@ func (a *Approach) Observe(k int64, loud [2]int8) Observation {
 		was := a.at(j)
 		before.changes(&was, j)
 	}
-	return Observation{Heard: !s.empty(), Inner: levelBin(&s, Inner, loud[Inner]), Outer: levelBin(&s, Outer, loud[Outer]), Changes: before.changes(&s, k)}
+	return Observation{Heard: !s.empty(), Inner: levelBin(&s, Inner, loud[Inner]), Outer: levelBin(&s, Outer, loud[Outer]), Changes: before.changes(&s, k), Motions: s.motion}
 }

@@ -13,6 +13,7 @@ type Candidate struct {
 	resting bool
 	odds    int
 	tilt    int
+	company int // goods that travel with it and that the door has heard well
 }
 
 const (
@@ -55,6 +56,9 @@ func JudgeAll(list []Candidate) {
 			if o := &list[k]; k != i && c.together(o) {
 				sum += o.odds
 				n++
+				if o.wellHeard() {
+					c.company++
+				}
 			}
 		}
 		if n > 0 {
@@ -70,6 +74,11 @@ func JudgeAll(list []Candidate) {
 			c.Tilt(c.tilt)
 		}
 	}
+}
+
+// wellHeard reports whether the door has heard the item often enough to say something about it alone.
+func (c *Candidate) wellHeard() bool {
+	return c.Summary.Slots[Inner]+c.Summary.Slots[Outer] >= minHeard
 }
 
 // sinceItCame returns the bits of the epochs since the door first heard the item.

@@ -17,12 +17,13 @@ type read struct {
 	ms   int64
 	dbm  int8
 	n    uint32
+	echo Echo
 }
 
 func heard(reads []read) *Approach {
 	a := &Approach{}
 	for _, r := range reads {
-		a.Hear(r.side, r.ms, r.dbm, r.n)
+		a.Hear(r.side, r.ms, r.dbm, r.n, r.echo)
 	}
 	return a
 }
@@ -31,7 +32,7 @@ func reads(rt *rapid.T) []read {
 	list := make([]read, rapid.IntRange(1, 60).Draw(rt, "reads"))
 	for i := range list {
 		list[i] = read{rapid.IntRange(0, 1).Draw(rt, "side"), noon + rapid.Int64Range(0, WindowMs).Draw(rt, "at"),
-			int8(rapid.IntRange(-80, -40).Draw(rt, "dbm")), uint32(rapid.IntRange(1, 3).Draw(rt, "n"))}
+			int8(rapid.IntRange(-80, -40).Draw(rt, "dbm")), uint32(rapid.IntRange(1, 3).Draw(rt, "n")), Echo{}}
 	}
 	return list
 }
@@ -50,11 +51,11 @@ func TestApproachIsASet(t *testing.T) {
 }
 
 func TestApproachForgets(t *testing.T) {
-	a := heard([]read{{Inner, noon, -50, 1}})
+	a := heard([]read{{Inner, noon, -50, 1, Echo{}}})
 	require.True(t, a.HeardIn(SlotOf(noon), SlotOf(noon)))
-	a.Hear(Outer, noon+RingMs, -60, 1)
+	a.Hear(Outer, noon+RingMs, -60, 1, Echo{})
 	require.False(t, a.HeardIn(SlotOf(noon), SlotOf(noon)), "its slot is another's now")
-	require.False(t, a.Hear(Inner, noon, -50, 1), "too late")
+	require.False(t, a.Hear(Inner, noon, -50, 1, Echo{}), "too late")
 	require.Equal(t, 1, a.Summary(a.Newest()).Reads)
 }
 
@@ -81,7 +82,7 @@ func TestBeliefStaysInBounds(t *testing.T) {
 			require.Positive(rt, x)
 			require.Less(rt, x, uint32(1)<<evenBits)
 		}
-		require.InDelta(rt, 1, v.In()+v.share(Doorway, Doorway)+v.Through(), 1e-5)
+		require.InDelta(rt, 1, v.In()+v.share(DoorwayOut, Doorway)+v.Through(), 1e-5)
 		require.Equal(rt, v, Judge(&e))
 	})
 }
@@ -90,7 +91,7 @@ func TestBeliefStaysInBounds(t *testing.T) {
 func TestADeskVetoes(t *testing.T) {
 	var list []read
 	for ms := int64(0); ms < 4000; ms += 100 {
-		list = append(list, read{int(ms / 2000), noon + ms, -55, 1})
+		list = append(list, read{int(ms / 2000), noon + ms, -55, 1, Echo{}})
 	}
 	a := heard(list)
 	e := Evidence{Approach: a, From: a.Newest() - Window + 1, Until: a.Newest() + 12, Start: StartLying, Loud: [2]int8{-52, -52}, Lain: 1000,
@@ -107,7 +108,7 @@ func TestUsual(t *testing.T) {
 	require.Equal(t, int8(NoLevel), u.Loudest(Inner))
 	a := &Approach{}
 	for ms := int64(0); ms < WindowMs; ms += 250 {
-		a.Hear(Inner, noon+ms, -66, 1)
+		a.Hear(Inner, noon+ms, -66, 1, Echo{})
 	}
 	u = &Usual{}
 	u.Learn(a, a.Newest())
@@ -122,7 +123,7 @@ func TestUsual(t *testing.T) {
 	}
 	require.LessOrEqual(t, u.slots, uint16(4*usualFull))
 	require.True(t, u.Settled(a, a.Newest()))
-	a.Hear(Outer, noon+WindowMs, -50, 1)
+	a.Hear(Outer, noon+WindowMs, -50, 1, Echo{})
 	require.False(t, u.Settled(a, a.Newest()), "the outer side never heard it like this")
 }
 
@@ -156,7 +157,7 @@ func TestTogether(t *testing.T) {
 		if ms > 1800 {
 			side = Outer
 		}
-		walk = append(walk, read{side, noon + ms, int8(-50 - 4*d*d), 1})
+		walk = append(walk, read{side, noon + ms, int8(-50 - 4*d*d), 1, Echo{}})
 		if ms%1300 == 0 {
 			few = append(few, walk[len(walk)-1])
 		}
@@ -209,7 +210,7 @@ func FuzzUsual(f *testing.F) {
 func BenchmarkJudge(b *testing.B) {
 	var list []read
 	for ms := int64(0); ms < 4000; ms += 100 {
-		list = append(list, read{int(ms / 2000), noon + ms, int8(-50 - ms/400), 1})
+		list = append(list, read{int(ms / 2000), noon + ms, int8(-50 - ms/400), 1, Echo{}})
 	}
 	a := heard(list)
 	e := Evidence{Approach: a, From: a.Newest() - 40, Until: a.Newest() + 8, Start: StartLying, Loud: [2]int8{-52, -52}, Lain: 1000,

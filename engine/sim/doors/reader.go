@@ -56,12 +56,12 @@ type heard struct {
 	at    int64 // true time, ms
 	rssi  float64
 	n     uint32
-	extra Extra
+	extra extra
 }
 
-// Extra is what many readers report beside a read.
-type Extra struct {
-	Phase   float64 // degrees, 0 up to 360
+// extra is what many readers report beside a read.
+type extra struct {
+	Phase   float64 // degrees, 0 up to 360, rising with distance
 	Channel float64 // MHz
 	Doppler float64 // Hz, positive where the tag comes closer
 }
@@ -237,7 +237,7 @@ func (s *Shop) listen(d *device) int64 {
 			}
 			at = s.now + int64(clock)
 			h := heard{item: c.item, ant: a, at: at, rssi: rssi + rng.NormFloat64(), n: 1}
-			if s.cfg.Extras {
+			if s.cfg.Regime.Phase {
 				h.extra = s.extra(d, a, c, mhz, at)
 			}
 			d.pending = append(d.pending, h)
@@ -261,7 +261,7 @@ func (s *Shop) listen(d *device) int64 {
 func smooth(margin float64) float64 { return 1 / (1 + math.Exp(-margin/0.6)) }
 
 // extra works out phase and Doppler shift; the reads are the same without it.
-func (s *Shop) extra(d *device, a *antenna, c *candidate, mhz float64, at int64) Extra {
+func (s *Shop) extra(d *device, a *antenna, c *candidate, mhz float64, at int64) extra {
 	const dt = 0.01
 	it := &s.goods[c.item]
 	phase := func(t int64) float64 {
@@ -270,12 +270,12 @@ func (s *Shop) extra(d *device, a *antenna, c *candidate, mhz float64, at int64)
 	}
 	one, two := phase(at), phase(at+int64(dt*1000))
 	turn := math.Remainder(two-one, 2*math.Pi)
-	deg := (2*one + d.phases[d.channel] + 0.1*s.extras.NormFloat64()) * 180 / math.Pi
+	deg := (-2*one + d.phases[d.channel] + 0.1*s.extras.NormFloat64()) * 180 / math.Pi
 	deg = math.Mod(deg, 360)
 	if deg < 0 {
 		deg += 360
 	}
-	return Extra{Phase: deg, Channel: mhz, Doppler: 2*turn/dt/(2*math.Pi) + 0.5*s.extras.NormFloat64()}
+	return extra{Phase: deg, Channel: mhz, Doppler: 2*turn/dt/(2*math.Pi) + 3*s.extras.NormFloat64()}
 }
 
 // quiet reports whether a tag keeps quiet in the session of a reader. A tag read in S1 keeps quiet
@@ -347,13 +347,16 @@ func (s *Shop) report(d *device) {
 			point = len(e.Points)
 			e.Points = append(e.Points, h.ant.point)
 		}
-		e.Reads = append(e.Reads, engine.Read{
+		read := engine.Read{
 			Key: s.truth.Items[h.item].Key, Point: uint16(point), Zone: uint16(len(e.Zones)),
 			RSSI: s.strength(h.rssi), N: h.n, T: h.at + d.skew,
-		})
-		if s.cfg.Extras {
-			b.extras = append(b.extras, h.extra)
 		}
+		if x := &h.extra; s.cfg.Regime.Phase {
+			read.Phase = 1 + uint16(10*x.Phase)
+			read.Channel = uint16(math.Round(10 * x.Channel))
+			read.Doppler = uint16(engine.DopplerZero + math.Round(10*max(-1000, min(1000, x.Doppler))))
+		}
+		e.Reads = append(e.Reads, read)
 	}
 	at := s.now + 5 + s.network.Int64N(56)
 	if s.network.Float64() < s.cfg.Regime.LateShare {

@@ -26,6 +26,7 @@ type Regime struct {
 	Sums          int     // reads for each tag and antenna in a report: 0 all, 1 the last with the count, 2 first and last
 	RSSIOffset    float64 // dB
 	RSSIStep      float64 // dB; negative: no RSSI at all
+	Phase         bool    // readers report phase, channel and Doppler shift
 	SkewMs        int64   // each reader's clock is wrong by up to this, either way
 
 	// Network.
@@ -83,6 +84,8 @@ func Regimes() []Regime {
 	add("rssi-none", memory, func(r *Regime) { r.RSSIStep = -1 })
 	add("bodies-none", memory, func(r *Regime) { r.Body = 0 })
 	add("bodies-heavy", memory, func(r *Regime) { r.Body = 14 }).Held = true
+	add("phase", "error of the phase 0.1 rad, of the Doppler shift 3 Hz; from memory", func(r *Regime) { r.Phase = true })
+	add("phase-fixed", "as phase, on one channel; from memory", func(r *Regime) { r.Phase, r.Channels = true, 1 }).Held = true
 	add("late", memory, func(r *Regime) { r.LateShare = 0.35 })
 	add("clocks-2s", memory, func(r *Regime) { r.SkewMs = 2000 }).Held = true
 	add("strong", memory, func(r *Regime) { r.DoorPower = 3 })

@@ -34,7 +34,6 @@ type Config struct {
 	WarmUp time.Duration // before the first people come; 90 s
 	Length time.Duration // after the warm-up; 12 min
 	Every  time.Duration // between scenes; 7 s
-	Extras bool          // work out phase, channel and Doppler shift for each read
 }
 
 // Shop is one run. It is not safe for use by several goroutines.
@@ -95,9 +94,8 @@ type thing struct {
 type body struct{ x, y, vx, vy float64 }
 
 type batch struct {
-	entry  engine.Entry
-	extras []Extra
-	seq    uint64
+	entry engine.Entry
+	seq   uint64
 }
 
 type inFlight []*batch
@@ -198,7 +196,6 @@ func (s *Shop) Next() (engine.Entry, bool) {
 	if s.lent != nil {
 		e := &s.lent.entry
 		e.Points, e.Zones, e.Reads, e.Events = e.Points[:0], e.Zones[:0], e.Reads[:0], nil
-		s.lent.extras = s.lent.extras[:0]
 		s.free = append(s.free, s.lent)
 		s.lent = nil
 	}
@@ -211,15 +208,6 @@ func (s *Shop) Next() (engine.Entry, bool) {
 	b := heap.Pop(&s.flight).(*batch)
 	s.lent = b
 	return b.entry, true
-}
-
-// Extras returns what the reader reported beside each read of the entry that Next returned last;
-// nothing where Config.Extras is not set, and nothing but zeros and counts where the regime sums.
-func (s *Shop) Extras() []Extra {
-	if s.lent == nil || s.cfg.Regime.Sums > 0 {
-		return nil
-	}
-	return s.lent.extras
 }
 
 // WarmUp returns how long the shop lies still before the first people come.

@@ -22,7 +22,7 @@ import (
 )
 
 // regimes are those of learning: the usual one, and what differs in what a door hears.
-var regimes = []string{"base", "hopping", "report-1s", "late", "sums", "strong", "few-people", "rssi-low", "open-front"}
+var regimes = []string{"base", "hopping", "report-1s", "late", "sums", "strong", "few-people", "rssi-low", "open-front", "phase"}
 
 // seeds are those of learning: nothing is judged by them.
 var seeds = []uint64{1, 2, 3, 4}
@@ -40,6 +40,7 @@ type counts struct {
 	Hit       [presence.RunBins][presence.States]float64
 	AllEpochs [presence.States]float64
 	Desk      [presence.States]float64
+	Motion    [3][presence.Motions][presence.States]float64
 	RestBin   [2][presence.LevelBins]float64
 	Rest      float64
 }
@@ -95,6 +96,7 @@ func main() {
 		}
 	}
 	wait.Wait()
+	all.byPlace()
 	src, err := format.Source(write(&all, regimes))
 	if err != nil {
 		fmt.Fprintln(os.Stderr, err)
@@ -135,6 +137,11 @@ func (c *counts) add(o *counts) {
 	}
 	sum(c.AllEpochs[:], o.AllEpochs[:])
 	sum(c.Desk[:], o.Desk[:])
+	for k := range c.Motion {
+		for m := range c.Motion[k] {
+			sum(c.Motion[k][m][:], o.Motion[k][m][:])
+		}
+	}
 	c.Rest += o.Rest
 }
 
@@ -186,7 +193,7 @@ func (w *run) take(e *engine.Entry) {
 			if r.RSSI != engine.NoRSSI {
 				level = int8((int(r.RSSI) - 5) / 10)
 			}
-			b.Hear(side, r.T, level, r.N)
+			b.Hear(side, r.T, level, r.N, engine.EchoOf(&r, 0))
 		case layout.Fixed:
 			note(w.hits, i, r.T/1000)
 		case layout.Desk:
@@ -221,7 +228,7 @@ func (w *run) slot(k int64) {
 			b.state = -1
 			continue
 		}
-		s := stateOf(w.shop, door, truth.Where(b.item, ms))
+		s := stateOf(w.shop, door, truth.Where(b.item, ms-presence.SlotMs/2), truth.Where(b.item, ms), truth.Where(b.item, ms+presence.SlotMs/2))
 		if b.state >= 0 {
 			w.Move[b.state][s]++
 		}
@@ -243,6 +250,11 @@ func (w *run) slot(k int64) {
 		for _, c := range o.Changes {
 			if c >= 0 {
 				w.Change[c][s]++
+			}
+		}
+		for side, m := range o.Motions {
+			if m != 0 {
+				w.Motion[side+2*b.door][m][s]++
 			}
 		}
 		if s == presence.AtRest && b.door == 0 {
@@ -295,7 +307,10 @@ func (w *run) ended(b *watched, door int) {
 	}
 }
 
-func stateOf(shop *doors.Shop, door string, p doors.Place) int {
+// outward is how far what is on its way out comes in a slot, m.
+const outward = 0.1
+
+func stateOf(shop *doors.Shop, door string, before, p, after doors.Place) int {
 	if p.Away {
 		return presence.Gone
 	}
@@ -304,21 +319,54 @@ func stateOf(shop *doors.Shop, door string, p doors.Place) int {
 	}
 	d, a := shop.Beyond(door, p), math.Abs(shop.Aside(door, p))
 	r := math.Hypot(d, max(0, a-0.9))
+	way := 1
+	if before.Carried && after.Carried && shop.Beyond(door, after)-shop.Beyond(door, before) >= outward {
+		way = 0
+	}
 	switch {
 	case d < -0.5 && r > 3:
 		return presence.Deep
 	case d < -0.5 && r > 1.5:
-		return presence.Room
+		return presence.RoomOut + way
 	case d < -0.5:
-		return presence.Near
+		return presence.NearOut + way
 	case d <= 0.5:
-		return presence.Doorway
+		return presence.DoorwayOut + way
 	case r > 3.5:
 		return presence.Gone
 	case r > 1.5:
-		return presence.Outside
+		return presence.OutsideOut + way
 	}
-	return presence.Step
+	return presence.StepOut + way
+}
+
+// byPlace counts what depends on where goods are alone for both ways of moving there.
+func (c *counts) byPlace() {
+	both := func(n *[presence.States]float64) {
+		for s := presence.RoomOut; s < presence.Gone; s += 2 {
+			n[s] += n[s+1]
+			n[s+1] = n[s]
+		}
+	}
+	for i := range c.Both {
+		for j := range c.Both[i] {
+			both(&c.Both[i][j])
+		}
+		both(&c.Single[i])
+	}
+	for k := range c.Heard {
+		both(&c.Slots[k])
+		for r := range c.Heard[k] {
+			both(&c.Heard[k][r])
+			both(&c.Turns[k][r])
+		}
+	}
+	for r := range c.Hit {
+		both(&c.Epochs[r])
+		both(&c.Hit[r])
+	}
+	both(&c.AllEpochs)
+	both(&c.Desk)
 }
 
 // write turns counts into the tables: likelihoods to a power below one, since what adjoining slots
@@ -390,6 +438,20 @@ func write(c *counts, names []string) []byte {
 	for k := range c.Change {
 		fmt.Fprintf(&b, "%s,\n", row(func(s int) int { return like(c.Change[k][s], of[k/3][s], change, 3) }))
 	}
+	fmt.Fprintf(&b, "},\nmotion: [3][Motions][States]uint32{\n")
+	for k := range c.Motion {
+		var of [presence.States]float64
+		for _, m := range c.Motion[k] {
+			for s, n := range m {
+				of[s] += n
+			}
+		}
+		fmt.Fprintf(&b, "{\n")
+		for m := range c.Motion[k] {
+			fmt.Fprintf(&b, "%s,\n", row(func(s int) int { return like(c.Motion[k][m][s], of[s], motion, 15) }))
+		}
+		fmt.Fprintf(&b, "},\n")
+	}
 	fmt.Fprintf(&b, "},\nhit: [runBins][States]uint32{\n")
 	for r := range c.Hit {
 		fmt.Fprintf(&b, "%s,\n", row(func(s int) int { return rate(c.Hit[r][s], c.Epochs[r][s], over(&c.Hit, s), over(&c.Epochs, s)) }))
@@ -402,6 +464,7 @@ func write(c *counts, names []string) []byte {
 const (
 	emission = 0.75 // root[p]*root[root[p]] in package presence is the same power
 	change   = 0.5
+	motion   = 0.5
 )
 
 func over(runs *[presence.RunBins][presence.States]float64, s int) (n float64) {
