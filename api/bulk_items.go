@@ -7,6 +7,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/catalog"
+	"lintel/engine/event"
 	"lintel/engine/faults"
 	"lintel/engine/sheet"
 )
@@ -140,7 +141,7 @@ func fillItemRow(row []sheet.Cell, it *engine.ItemInfo, products *catalog.Catalo
 		return sheet.Text("no")
 	}
 	copy(row, []sheet.Cell{
-		sheet.Text(it.Text), sheet.Text(engine.GTINText(it.GTIN)), sheet.Text(p.SKU), sheet.Text(p.Name), sheet.Text(p.Category), sheet.Text(it.Zone), sheet.Text(it.Disposition.String()),
+		sheet.Text(it.Text), sheet.Text(event.GTINText(it.GTIN)), sheet.Text(p.SKU), sheet.Text(p.Name), sheet.Text(p.Category), sheet.Text(it.Zone), sheet.Text(it.Disposition.String()),
 		sheet.Text(it.From), sheet.Text(it.Point), when(it.Since), when(it.Seen), yes(it.Declared), yes(it.Foreign),
 	})
 }

@@ -12,6 +12,7 @@ import (
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
 	"lintel/engine/estimate"
+	"lintel/engine/event"
 	"lintel/engine/sheet"
 )
 
@@ -112,7 +113,7 @@ func (c *call) differences(f form) error {
 // closedOne is a closed count with its result.
 type closedOne struct {
 	DifferencesView
-	res *engine.CountResult
+	res *event.CountResult
 }
 
 // closedCount returns a count that is closed; id "": that of the path.
@@ -148,7 +149,7 @@ func (c *call) fillDifferences(v *closedOne) error {
 			v.Differences = append(v.Differences, differenceView(d.Finding.String(), d.Key, d.Text, d.GTIN, d.Zone, d.Was, d.Reads, products))
 		}
 		for _, l := range v.res.Products {
-			line := ProductLineView{GTIN: engine.GTINText(l.GTIN), Expected: l.Expected, Found: l.Found}
+			line := ProductLineView{GTIN: event.GTINText(l.GTIN), Expected: l.Expected, Found: l.Found}
 			if k, ok := products.ByGTIN(l.GTIN); ok {
 				line.Product = productView(products.At(k))
 			}
@@ -159,7 +160,7 @@ func (c *call) fillDifferences(v *closedOne) error {
 }
 
 func differenceView(finding string, k epc.Key, text string, gtin uint64, zone, was string, reads int, products *catalog.Catalog) DifferenceView {
-	d := DifferenceView{Finding: finding, Words: findingWords[finding], Item: text, GTIN: engine.GTINText(gtin), Zone: zone, Was: was, Reads: reads}
+	d := DifferenceView{Finding: finding, Words: findingWords[finding], Item: text, GTIN: event.GTINText(gtin), Zone: zone, Was: was, Reads: reads}
 	if words, ok := k.Text(); ok {
 		d.Item = words
 	}
@@ -308,7 +309,7 @@ func oneProduct(gtin, sku string, products *catalog.Catalog) (uint64, error) {
 	}
 	var gtins []string
 	for _, i := range found[:min(len(found), 5)] {
-		gtins = append(gtins, engine.GTINText(products.At(i).GTIN))
+		gtins = append(gtins, event.GTINText(products.At(i).GTIN))
 	}
 	return 0, fmt.Errorf("the SKU %s stands for %d products; write the gtin, one of %s", shown([]byte(sku)), len(found), strings.Join(gtins, ", "))
 }

@@ -8,6 +8,7 @@ import (
 	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/store"
 )
 
@@ -99,14 +100,14 @@ func (c *call) listItems() error {
 
 func dispositionNames() []string {
 	var names []string
-	for d := engine.Unknown; d <= engine.NonSellable; d++ {
+	for d := event.Unknown; d <= event.NonSellable; d++ {
 		names = append(names, d.String())
 	}
 	return names
 }
 
-func dispositionByName(name string) (engine.Disposition, bool) {
-	for d := engine.Unknown; d <= engine.NonSellable; d++ {
+func dispositionByName(name string) (event.Disposition, bool) {
+	for d := event.Unknown; d <= event.NonSellable; d++ {
 		if d.String() == name {
 			return d, true
 		}
@@ -198,7 +199,7 @@ func (c *call) listStock() error {
 		rows := st.StockRows(f, limit+1)
 		if len(rows) > limit {
 			rows = rows[:limit]
-			list.Next = encodeCursor(engine.GTINText(rows[limit-1].GTIN), rows[limit-1].Place())
+			list.Next = encodeCursor(event.GTINText(rows[limit-1].GTIN), rows[limit-1].Place())
 		}
 		for i := range rows {
 			list.Stock = append(list.Stock, stockView(&rows[i], products))

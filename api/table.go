@@ -1,7 +1,7 @@
 package api
 
 import (
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // Parts of routes that come again and again.
@@ -139,14 +139,14 @@ func alertRoutes() []route {
 	return []route{
 		{
 			method: "GET", path: "/v1/alerts", name: "listAlerts", group: "Alerts", summary: "List alerts, newest first",
-			about:  engine.Notice,
+			about:  event.Notice,
 			scopes: operate,
 			params: []param{paramSite, enumParam("status", "Only these. active, which is the default, is open and acknowledged.", alertStatuses...),
 				{"rule", "query", "Only those of this rule.", stringSchema}, paramLimit(100, 1000), paramCursor},
 			answers: []answer{ok("One page of alerts.", AlertList{})}, codes: []Code{codeUnknownSite, codeMissingSite}, handle: (*call).listAlerts,
 		}, {
 			method: "GET", path: "/v1/alerts/{id}", name: "getAlert", group: "Alerts", summary: "Get one alert, with why it was raised",
-			scopes: operate, answers: []answer{ok("The alert.", engine.AlertView{})}, codes: []Code{codeUnknownAlert, codeMissingSite}, handle: (*call).getAlert,
+			scopes: operate, answers: []answer{ok("The alert.", event.AlertView{})}, codes: []Code{codeUnknownAlert, codeMissingSite}, handle: (*call).getAlert,
 		}, {
 			method: "POST", path: "/v1/alerts/{id}/acknowledge", name: "acknowledgeAlert", group: "Alerts", summary: "Say that somebody has an alert in hand",
 			scopes: operate, keyed: true, body: inJSON(AcknowledgeRequest{}),

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"lintel/engine/event"
 	"slices"
 	"strings"
 )
@@ -28,16 +29,10 @@ const (
 	typeList  = "list of text"
 )
 
-// The subjects of rules.
-const (
-	AboutItem   = "item"
-	AboutStock  = "stock"
-	AboutReader = "reader"
-	AboutCount  = "count"
-)
-
 // Subjects returns what rules can be about, in their usual order.
-func Subjects() []string { return []string{AboutItem, AboutStock, AboutReader, AboutCount} }
+func Subjects() []string {
+	return []string{event.AboutItem, event.AboutStock, event.AboutReader, event.AboutCount}
+}
 
 // ZoneKinds returns the closed set of zone.kind. Empty text, for nowhere, is not in it.
 func ZoneKinds() []string {
@@ -46,11 +41,11 @@ func ZoneKinds() []string {
 
 // subjectCauses says which kinds of fact are about which subject.
 var subjectCauses = map[string][]string{
-	AboutItem: {"arrived", "left", "passed", "sold", "returned", "received", "shipped", "missing", "found", "retired", "foreign",
+	event.AboutItem: {"arrived", "left", "passed", "sold", "returned", "received", "shipped", "missing", "found", "retired", "foreign",
 		"moved", "registered", "doubled"},
-	AboutStock:  {"stock"},
-	AboutReader: {"silent", "heard"},
-	AboutCount:  {"counted"},
+	event.AboutStock:  {"stock"},
+	event.AboutReader: {"silent", "heard"},
+	event.AboutCount:  {"counted"},
 }
 
 // Causes returns the kinds of fact that a rule about this subject is evaluated for; nil for an unknown subject.
@@ -74,24 +69,24 @@ type entry struct {
 }
 
 var (
-	onlyItem   = []string{AboutItem}
-	onlyStock  = []string{AboutStock}
-	onlyReader = []string{AboutReader}
-	onlyCount  = []string{AboutCount}
-	itemStock  = []string{AboutItem, AboutStock}
-	placed     = []string{AboutItem, AboutStock, AboutReader}
-	pointed    = []string{AboutItem, AboutReader}
-	every      = []string{AboutItem, AboutStock, AboutReader, AboutCount}
+	onlyItem   = []string{event.AboutItem}
+	onlyStock  = []string{event.AboutStock}
+	onlyReader = []string{event.AboutReader}
+	onlyCount  = []string{event.AboutCount}
+	itemStock  = []string{event.AboutItem, event.AboutStock}
+	placed     = []string{event.AboutItem, event.AboutStock, event.AboutReader}
+	pointed    = []string{event.AboutItem, event.AboutReader}
+	every      = []string{event.AboutItem, event.AboutStock, event.AboutReader, event.AboutCount}
 
 	// What may have changed after which facts, for item rules. An item's place and its business state can both be new after nearly any
 	// item fact: a sale tells where the till stands, an arrival on the floor makes goods accessible. And any fact that can be the first of
 	// an item changes everything about it.
-	byItem    = subjectCauses[AboutItem]
+	byItem    = subjectCauses[event.AboutItem]
 	byTie     = []string{"arrived", "passed", "sold", "returned", "received", "shipped", "found", "foreign", "moved", "registered"}
 	byPaid    = slices.Concat(byTie, []string{"missing", "retired"})
-	byStock   = subjectCauses[AboutStock]
-	byReader  = subjectCauses[AboutReader]
-	byCount   = subjectCauses[AboutCount]
+	byStock   = subjectCauses[event.AboutStock]
+	byReader  = subjectCauses[event.AboutReader]
+	byCount   = subjectCauses[event.AboutCount]
 	byPlace   = slices.Concat(byItem, byStock, byReader)
 	byProduct = slices.Concat(byTie, byStock)
 	byPoint   = slices.Concat(byItem, byReader)

@@ -3,6 +3,7 @@ package rules
 import (
 	"flag"
 	"fmt"
+	"lintel/engine/event"
 	"os"
 	"reflect"
 	"slices"
@@ -99,7 +100,7 @@ func TestNamesAreComplete(t *testing.T) {
 			// The example is a good condition, without a warning, for each subject that has the name. Those of cause and of the fields that
 			// show two names at once are only good for some.
 			src := fmt.Sprintf("rules:\n- name: a\n  about: %s\n  when: |\n    %s\n", about, n.Example)
-			if n.Name == "cause" && about != AboutItem {
+			if n.Name == "cause" && about != event.AboutItem {
 				continue
 			}
 			_, diagnostics := Check("f", []byte(src), Known{})

@@ -19,8 +19,8 @@ import (
 	"encoding/json"
 	"time"
 
-	"lintel/engine"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 )
 
 // What people say of a passage. The empty label is that of a passage nobody has labelled.
@@ -121,15 +121,15 @@ func Append(b []byte, p *Passage) ([]byte, error) {
 
 // sure reports whether a fact says that a passage was concluded: what people are notified of. One that
 // is only likely is none.
-func sure(f *engine.Fact) bool { return f.Cause == engine.Passed && !f.Passage.Likely }
+func sure(f *event.Fact) bool { return f.Cause == event.Passed && !f.Passage.Likely }
 
 // tagOf returns the tag of an identity in words.
-func tagOf(words string) (engine.Tag, error) {
+func tagOf(words string) (event.Tag, error) {
 	id, err := epc.Parse(words)
 	if err != nil {
-		return engine.Tag{}, err
+		return event.Tag{}, err
 	}
-	tag := engine.Tag{Key: id.Key()}
+	tag := event.Tag{Key: id.Key()}
 	if _, ok := tag.Key.Text(); !ok {
 		tag.Text = id.KeyText()
 	}
@@ -145,14 +145,14 @@ func wordsOf(key epc.Key, text string) string {
 }
 
 // dispositionOf finds a disposition by its word; "" is Unknown.
-func dispositionOf(word string) (engine.Disposition, bool) {
+func dispositionOf(word string) (event.Disposition, bool) {
 	if word == "" {
-		return engine.Unknown, true
+		return event.Unknown, true
 	}
-	for d := engine.Unknown; d <= engine.NonSellable; d++ {
+	for d := event.Unknown; d <= event.NonSellable; d++ {
 		if d.String() == word {
 			return d, true
 		}
 	}
-	return engine.Unknown, false
+	return event.Unknown, false
 }

@@ -1,4 +1,4 @@
-package engine
+package event
 
 import (
 	"encoding/json"
@@ -6,31 +6,6 @@ import (
 
 	"github.com/tinylib/msgp/msgp"
 )
-
-// KindDelivery is the record kind of deliveries; the record's key is the delivery's id.
-const KindDelivery = "delivery"
-
-// DeliveryStatus is where a delivery stands.
-type DeliveryStatus uint8
-
-// The statuses of a delivery. Step creates deliveries as pending (or withheld); the sender moves them on.
-const (
-	DeliveryPending   DeliveryStatus = iota // to be tried at NextTry
-	DeliveryDelivered                       // the receiver answered 2xx
-	DeliveryDead                            // the schedule ended, or the receiver said 410: a person decides
-)
-
-func (s DeliveryStatus) String() string {
-	switch s {
-	case DeliveryPending:
-		return "pending"
-	case DeliveryDelivered:
-		return "delivered"
-	case DeliveryDead:
-		return "dead"
-	}
-	return fmt.Sprintf("status %d", uint8(s))
-}
 
 // Delivery is one message to one channel. ID, Channel, Type, Alert, Order, At and Data are fixed when Step creates it, in the same commit as the
 // alert change that it tells of; the rest is the sender's. The id is derived from site, alert, change and channel, so it is
@@ -79,17 +54,17 @@ func AppendDelivery(b []byte, d *Delivery) []byte {
 // DecodeDelivery is the inverse of AppendDelivery.
 func DecodeDelivery(b []byte) (Delivery, error) {
 	var d Delivery
-	r := reader{b: b}
-	if n := r.array(); r.err == nil && n != 15 {
+	r := NewDecoder(b)
+	if n := r.Array(); r.err == nil && n != 15 {
 		return d, fmt.Errorf("delivery record has %d fields, want 15", n)
 	}
-	if v := r.int(); r.err == nil && v != deliveryVersion {
+	if v := r.Int(); r.err == nil && v != deliveryVersion {
 		return d, fmt.Errorf("delivery record has version %d, this Lintel reads %d", v, deliveryVersion)
 	}
-	d.ID, d.Channel, d.Type, d.Alert = r.string(), r.string(), r.string(), r.string()
-	d.Order, d.At, d.Data = r.int(), r.int64(), r.bytes()
-	d.Status, d.Attempts, d.NextTry, d.LastTry = DeliveryStatus(r.uint8()), r.int(), r.int64(), r.int64()
-	d.Took, d.Code, d.Reason = r.int64(), r.int(), r.string()
+	d.ID, d.Channel, d.Type, d.Alert = r.String(), r.String(), r.String(), r.String()
+	d.Order, d.At, d.Data = r.Int(), r.Int64(), r.Bytes()
+	d.Status, d.Attempts, d.NextTry, d.LastTry = DeliveryStatus(r.Uint8()), r.Int(), r.Int64(), r.Int64()
+	d.Took, d.Code, d.Reason = r.Int64(), r.Int(), r.String()
 	if r.err != nil {
 		return d, fmt.Errorf("delivery record: %w", r.err)
 	}

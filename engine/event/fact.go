@@ -1,4 +1,4 @@
-package engine
+package event
 
 import (
 	"fmt"
@@ -7,68 +7,6 @@ import (
 
 	"lintel/engine/epc"
 )
-
-// Cause names a kind of fact, and for rules: what led to this evaluation.
-type Cause uint8
-
-// The causes. The numbers are stored with facts: add at the end, never renumber.
-const (
-	Arrived    Cause = 1  // an item is in a zone where it was not
-	Left       Cause = 2  // an item is no longer heard in its zone
-	Passed     Cause = 3  // an item went through a portal
-	Sold       Cause = 4  // paid at a till
-	Returned   Cause = 5  // brought back
-	Received   Cause = 6  // came in from a supplier
-	Shipped    Cause = 7  // sent away
-	Missing    Cause = 8  // a closed count did not find it
-	Found      Cause = 9  // a count found what was missing
-	Retired    Cause = 10 // no longer part of the stock
-	Stock      Cause = 11 // the number of a product's items in a zone changed
-	Counted    Cause = 12 // a count closed
-	Silent     Cause = 13 // a read point stopped reporting
-	Heard      Cause = 14 // a silent read point reports again
-	Foreign    Cause = 15 // a tag that is not this shop's
-	Registered Cause = 16 // a tag was tied to a product
-	Doubled    Cause = 17 // one identity is heard in two places at the same time: in Zone and in From
-)
-
-var causeNames = [...]string{
-	Arrived: "arrived", Left: "left", Passed: "passed", Sold: "sold", Returned: "returned", Received: "received", Shipped: "shipped",
-	Missing: "missing", Found: "found", Retired: "retired", Stock: "stock", Counted: "counted", Silent: "silent", Heard: "heard",
-	Foreign: "foreign", Registered: "registered", Doubled: "doubled",
-}
-
-func (c Cause) String() string {
-	if int(c) < len(causeNames) && causeNames[c] != "" {
-		return causeNames[c]
-	}
-	return fmt.Sprintf("cause %d", uint8(c))
-}
-
-// CauseByName finds a cause by its word.
-func CauseByName(name string) (Cause, bool) {
-	for c, n := range causeNames {
-		if n == name && n != "" {
-			return Cause(c), true
-		}
-	}
-	return 0, false
-}
-
-// Direction is the way an item went through a portal.
-type Direction uint8
-
-// The directions, as seen from the shop.
-const (
-	DirectionNone Direction = iota
-	DirectionIn
-	DirectionOut
-	DirectionUnsure
-)
-
-func (d Direction) String() string {
-	return [...]string{"", "in", "out", "unsure"}[d&3]
-}
 
 // Passage is what a door's readers showed of an item that went through it, or is about to.
 type Passage struct {
@@ -129,7 +67,7 @@ func AppendFact(b []byte, f *Fact) []byte {
 	b = msgp.AppendUint64(b, f.Seq)
 	b = msgp.AppendUint8(b, uint8(f.Cause))
 	b = msgp.AppendInt64(b, f.Ms-f.At)
-	b = appendKey(b, f.Key)
+	b = AppendKey(b, f.Key)
 	b = msgp.AppendString(b, f.Text)
 	b = msgp.AppendUint64(b, f.GTIN)
 	b = msgp.AppendUint8(b, uint8(f.Disp))
@@ -159,26 +97,26 @@ func packPeak(p Passage) int {
 // DecodeFact is the inverse of AppendFact; ms and n are the fact's id.
 func DecodeFact(b []byte, ms int64, n uint32, f *Fact) error {
 	*f = Fact{Ms: ms, N: n}
-	r := reader{b: b}
-	fields := r.array()
+	r := NewDecoder(b)
+	fields := r.Array()
 	if r.err == nil && fields != factFields && fields != factFields-1 { // the door came last
 		return fmt.Errorf("fact %d-%d has %d fields, want %d", ms, n, fields, factFields)
 	}
-	if v := r.int(); r.err == nil && v != factVersion {
+	if v := r.Int(); r.err == nil && v != factVersion {
 		return fmt.Errorf("fact %d-%d has version %d, this Lintel reads %d", ms, n, v, factVersion)
 	}
-	f.Seq, f.Cause = r.uint64(), Cause(r.uint8())
-	f.At = ms - r.int64()
-	f.Key, f.Text, f.GTIN, f.Disp = r.key(), r.string(), r.uint64(), Disposition(r.uint8())
-	f.Zone, f.From, f.Point, f.Ref = r.string(), r.string(), r.string(), r.string()
-	f.Passage.unpackDirection(r.uint8())
-	f.Passage.Confidence, f.Passage.Reads = float64(r.int())/1e6, r.int()
-	if packed := r.int(); packed != 0 {
+	f.Seq, f.Cause = r.Uint64(), Cause(r.Uint8())
+	f.At = ms - r.Int64()
+	f.Key, f.Text, f.GTIN, f.Disp = r.Key(), r.String(), r.Uint64(), Disposition(r.Uint8())
+	f.Zone, f.From, f.Point, f.Ref = r.String(), r.String(), r.String(), r.String()
+	f.Passage.unpackDirection(r.Uint8())
+	f.Passage.Confidence, f.Passage.Reads = float64(r.Int())/1e6, r.Int()
+	if packed := r.Int(); packed != 0 {
 		f.Passage.Span, f.Passage.Peak = int64(packed>>16), int16(uint16(packed))
 	}
-	f.Count, f.Expected, f.MissingItems, f.Unexpected = r.int(), r.int(), r.int(), r.int()
+	f.Count, f.Expected, f.MissingItems, f.Unexpected = r.Int(), r.Int(), r.Int(), r.Int()
 	if fields == factFields {
-		f.Passage.Door = r.string()
+		f.Passage.Door = r.String()
 	}
 	if r.err != nil {
 		return fmt.Errorf("fact %d-%d: %w", ms, n, r.err)
@@ -194,10 +132,11 @@ func (f *Fact) Name() string {
 	if f.Key == (epc.Key{}) {
 		return ""
 	}
-	return keyText(f.Key, f.Text)
+	return KeyText(f.Key, f.Text)
 }
 
-func keyText(k epc.Key, text string) string {
+// KeyText returns the identity in words: text where it is given, else what the key itself holds.
+func KeyText(k epc.Key, text string) string {
 	if text != "" {
 		return text
 	}

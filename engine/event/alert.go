@@ -1,4 +1,4 @@
-package engine
+package event
 
 import (
 	"encoding/json"
@@ -9,47 +9,6 @@ import (
 
 	"lintel/engine/epc"
 )
-
-// KindAlert is the record kind of alerts; the record's key is the alert's id.
-const KindAlert = "alert"
-
-// AlertStatus is where an alert stands.
-type AlertStatus uint8
-
-// The statuses of an alert: pending ▶ open ▶ acknowledged ▶ closed, with cleared when the condition ends by itself.
-const (
-	AlertPending      AlertStatus = iota // the condition holds, but not yet for as long as the rule wants; nobody sees it
-	AlertOpen                            // told
-	AlertAcknowledged                    // somebody has it in hand
-	AlertCleared                         // the condition ended by itself; a person may still record an outcome
-	AlertClosed                          // a person closed it with an outcome
-)
-
-var alertStatusNames = [...]string{"pending", "open", "acknowledged", "cleared", "closed"}
-
-func (s AlertStatus) String() string {
-	if int(s) < len(alertStatusNames) {
-		return alertStatusNames[s]
-	}
-	return fmt.Sprintf("status %d", uint8(s))
-}
-
-// The changes of alerts, which are the types of messages, too.
-const (
-	ChangeOpened       = "alert.opened"       // told for the first time
-	ChangeGathered     = "alert.gathered"     // others joined it, and the time for that is over
-	ChangeReminded     = "alert.reminded"     // nobody acknowledged it, and it is told again
-	ChangeEscalated    = "alert.escalated"    // nobody acknowledged it in time, and others are told
-	ChangeAcknowledged = "alert.acknowledged" // somebody has it in hand
-	ChangeCleared      = "alert.cleared"      // its condition ended by itself
-	ChangeClosed       = "alert.closed"       // a person closed it with an outcome
-)
-
-// Changes lists them all.
-var Changes = []string{ChangeOpened, ChangeGathered, ChangeReminded, ChangeEscalated, ChangeAcknowledged, ChangeCleared, ChangeClosed}
-
-// Outcomes are the words with which a person closes an alert, so that each rule shows how often it was right.
-var Outcomes = []string{"genuine", "false", "unclear"}
 
 // Alert is what a rule made of facts, about one subject.
 type Alert struct {
@@ -119,7 +78,7 @@ func AppendAlert(b []byte, a *Alert) []byte {
 	}
 	b = msgp.AppendBool(b, a.Watch)
 	b = msgp.AppendUint8(b, uint8(a.Status))
-	b = appendKey(b, a.Key)
+	b = AppendKey(b, a.Key)
 	b = msgp.AppendUint64(b, a.GTIN)
 	b = msgp.AppendUint8(b, uint8(a.Cause))
 	b = msgp.AppendUint8(b, packDirection(a.Passage))
@@ -131,8 +90,8 @@ func AppendAlert(b []byte, a *Alert) []byte {
 		b = msgp.AppendInt64(b, t)
 	}
 	b = msgp.AppendInt(b, a.Orders)
-	b = appendStrings(msgp.AppendBytes(b, a.Why), a.Send)
-	b = appendStrings(msgp.AppendString(b, a.Lead), a.Members)
+	b = AppendStrings(msgp.AppendBytes(b, a.Why), a.Send)
+	b = AppendStrings(msgp.AppendString(b, a.Lead), a.Members)
 	b = msgp.AppendInt(b, a.Untold)
 	b = msgp.AppendInt(b, a.MembersOn)
 	b = msgp.AppendBool(b, a.Ended)
@@ -148,37 +107,37 @@ func AppendAlert(b []byte, a *Alert) []byte {
 // DecodeAlert is the inverse of AppendAlert.
 func DecodeAlert(b []byte) (Alert, error) {
 	var a Alert
-	r := reader{b: b}
-	n := r.array()
+	r := NewDecoder(b)
+	n := r.Array()
 	if r.err == nil && n != alertFields && n != alertFields-1 { // the door came last
 		return a, fmt.Errorf("alert record has %d fields, want %d", n, alertFields)
 	}
-	if v := r.int(); r.err == nil && v != alertVersion {
+	if v := r.Int(); r.err == nil && v != alertVersion {
 		return a, fmt.Errorf("alert record has version %d, this Lintel reads %d", v, alertVersion)
 	}
 	for _, s := range []*string{&a.ID, &a.Rule, &a.Digest, &a.About, &a.Severity, &a.Text, &a.Zone, &a.Place, &a.AckedBy, &a.ClosedBy, &a.Outcome, &a.Note, &a.Say} {
-		*s = r.string()
+		*s = r.String()
 	}
-	a.Watch, a.Status, a.Key, a.GTIN = r.bool(), AlertStatus(r.uint8()), r.key(), r.uint64()
-	a.Cause = Cause(r.uint8())
-	a.Passage.unpackDirection(r.uint8())
-	a.Passage.Confidence, a.Passage.Reads = r.float(), r.int()
-	if packed := r.int(); packed != 0 {
+	a.Watch, a.Status, a.Key, a.GTIN = r.Bool(), AlertStatus(r.Uint8()), r.Key(), r.Uint64()
+	a.Cause = Cause(r.Uint8())
+	a.Passage.unpackDirection(r.Uint8())
+	a.Passage.Confidence, a.Passage.Reads = r.Float(), r.Int()
+	if packed := r.Int(); packed != 0 {
 		a.Passage.Span, a.Passage.Peak = int64(packed>>16), int16(uint16(packed))
 	}
-	a.FactN = r.uint32()
+	a.FactN = r.Uint32()
 	for _, t := range []*int64{&a.FactMs, &a.Since, &a.OpenedAt, &a.EndedAt, &a.AckedAt, &a.ClosedAt, &a.Due} {
-		*t = r.int64()
+		*t = r.Int64()
 	}
-	a.Orders = r.int()
-	a.Why, a.Send = r.bytes(), r.strings(nil)
-	a.Lead, a.Members, a.Untold, a.MembersOn, a.Ended = r.string(), r.strings(nil), r.int(), r.int(), r.bool()
-	a.Stage, a.Group, a.Reminders, a.Joined = Stage(r.uint8()), r.string(), r.int(), r.int()
+	a.Orders = r.Int()
+	a.Why, a.Send = r.Bytes(), r.Strings(nil)
+	a.Lead, a.Members, a.Untold, a.MembersOn, a.Ended = r.String(), r.Strings(nil), r.Int(), r.Int(), r.Bool()
+	a.Stage, a.Group, a.Reminders, a.Joined = Stage(r.Uint8()), r.String(), r.Int(), r.Int()
 	for _, t := range []*int64{&a.GatherEnds, &a.RemindAt, &a.EscalateAt, &a.EscalatedAt, &a.TellAt} {
-		*t = r.int64()
+		*t = r.Int64()
 	}
 	if n == alertFields {
-		a.Passage.Door = r.string()
+		a.Passage.Door = r.String()
 	}
 	if r.err != nil {
 		return a, fmt.Errorf("alert record: %w", r.err)
@@ -194,7 +153,7 @@ func (a *Alert) Item() string {
 	if a.Key == (epc.Key{}) {
 		return ""
 	}
-	return keyText(a.Key, a.Text)
+	return KeyText(a.Key, a.Text)
 }
 
 // Notice is what every alert says wherever it is read.
@@ -264,9 +223,9 @@ func (a *Alert) View(site string) AlertView {
 	v := AlertView{
 		ID: a.ID, Site: site, Rule: a.Rule, Version: a.Digest, About: a.About, Severity: a.Severity, Status: a.Status.String(), Watch: a.Watch,
 		Say: a.Say, Item: a.Item(), GTIN: GTINText(a.GTIN), Zone: a.Zone, Place: a.Place, Passage: a.Passage.View(),
-		Since: moment(a.Since), Opened: moment(a.OpenedAt), Cleared: moment(a.EndedAt), Acked: moment(a.AckedAt), AckedBy: a.AckedBy,
-		Closed: moment(a.ClosedAt), ClosedBy: a.ClosedBy, Outcome: a.Outcome, Note: a.Note,
-		Escal: moment(a.EscalatedAt), Remind: a.Reminders, Members: a.Members, Joined: a.Joined, Why: a.Why, Notice: Notice,
+		Since: Moment(a.Since), Opened: Moment(a.OpenedAt), Cleared: Moment(a.EndedAt), Acked: Moment(a.AckedAt), AckedBy: a.AckedBy,
+		Closed: Moment(a.ClosedAt), ClosedBy: a.ClosedBy, Outcome: a.Outcome, Note: a.Note,
+		Escal: Moment(a.EscalatedAt), Remind: a.Reminders, Members: a.Members, Joined: a.Joined, Why: a.Why, Notice: Notice,
 	}
 	if a.FactMs != 0 {
 		v.Cause, v.Fact = a.Cause.String(), fmt.Sprintf("%d-%d", a.FactMs, a.FactN)
@@ -274,7 +233,8 @@ func (a *Alert) View(site string) AlertView {
 	return v
 }
 
-func moment(ms int64) *time.Time {
+// Moment returns the time of Unix milliseconds, nil for 0.
+func Moment(ms int64) *time.Time {
 	if ms == 0 {
 		return nil
 	}

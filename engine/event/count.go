@@ -1,40 +1,12 @@
-package engine
+package event
 
 import (
 	"fmt"
-	"strconv"
 
 	"github.com/tinylib/msgp/msgp"
 
 	"lintel/engine/epc"
 )
-
-// The record kinds of counts.
-const (
-	KindCount  = "count"  // key: the count's id
-	KindTally  = "tally"  // key: the count's id, 0, the zone's number and the 16 bytes of the identity; what a count heard of one tag in one zone
-	KindResult = "result" // key: the count's id; what closing it found, encoded by AppendCountResult
-)
-
-// CountStatus is where a count stands.
-type CountStatus uint8
-
-// The statuses of a count. The numbers are stored.
-const (
-	CountOpen      CountStatus = 1 // reads are taken
-	CountPaused    CountStatus = 2 // kept; only reads that are on their way already are taken
-	CountClosed    CountStatus = 3 // reconciled; may be opened again for a second pass
-	CountDiscarded CountStatus = 4 // as if it had never been
-)
-
-var countStatusNames = [...]string{"", "open", "paused", "closed", "discarded"}
-
-func (s CountStatus) String() string {
-	if int(s) < len(countStatusNames) {
-		return countStatusNames[s]
-	}
-	return fmt.Sprintf("status %d", uint8(s))
-}
 
 // Count is a stock-take of zones by bulk reading.
 type Count struct {
@@ -65,9 +37,6 @@ type CurveBin struct {
 	Reads int
 }
 
-// curveBins is how many bins a curve has at most; then neighbours are joined and new bins are twice as long.
-const curveBins = 120
-
 // CountCommand is what a person did to a count: an entry of its own.
 type CountCommand struct {
 	Do           string // open, pause, resume, pass, close, discard, reopen
@@ -90,24 +59,17 @@ type Line struct {
 // CountID returns the id of the count that entry seq opens.
 func CountID(site string, seq uint64) string { return fmt.Sprintf("%s-count-%d", site, seq) }
 
-// countSeq returns the number of the entry that opened a count.
-func countSeq(id string) uint64 {
-	_, n, _ := cutLast(id)
-	seq, _ := strconv.ParseUint(n, 10, 64)
-	return seq
-}
-
 const (
 	countVersion = 1
 	countFields  = 17
 )
 
-// appendCount appends the record encoding of c to b.
-func appendCount(b []byte, c *Count) []byte {
+// AppendCount appends the record encoding of c to b.
+func AppendCount(b []byte, c *Count) []byte {
 	b = msgp.AppendArrayHeader(b, countFields)
 	b = msgp.AppendInt(b, countVersion)
 	b = msgp.AppendString(b, c.ID)
-	b = appendStrings(b, c.Zones)
+	b = AppendStrings(b, c.Zones)
 	b = msgp.AppendString(b, c.By)
 	b = msgp.AppendString(b, c.Note)
 	b = msgp.AppendUint8(b, uint8(c.Status))
@@ -138,10 +100,10 @@ func appendLines(b []byte, lines []Line) []byte {
 	return b
 }
 
-func (r *reader) lines() []Line {
+func (r *Decoder) Lines() []Line {
 	var lines []Line
-	for n := r.array() / 2; n > 0 && r.err == nil; n-- {
-		lines = append(lines, Line{GTIN: r.uint64(), Count: r.int()})
+	for n := r.Array() / 2; n > 0 && r.err == nil; n-- {
+		lines = append(lines, Line{GTIN: r.Uint64(), Count: r.Int()})
 	}
 	return lines
 }
@@ -155,8 +117,8 @@ func appendKeys(b []byte, keys []epc.Key) []byte {
 	return msgp.AppendBytes(b, block)
 }
 
-func (r *reader) keys() []epc.Key {
-	block := r.view()
+func (r *Decoder) Keys() []epc.Key {
+	block := r.View()
 	if r.err != nil {
 		return nil
 	}
@@ -179,58 +141,23 @@ func (r *reader) keys() []epc.Key {
 // DecodeCount decodes a count's record.
 func DecodeCount(b []byte) (Count, error) {
 	var c Count
-	r := reader{b: b}
-	if n := r.array(); r.err == nil && n != countFields {
+	r := NewDecoder(b)
+	if n := r.Array(); r.err == nil && n != countFields {
 		return c, fmt.Errorf("count record has %d fields, want %d", n, countFields)
 	}
-	if v := r.int(); r.err == nil && v != countVersion {
+	if v := r.Int(); r.err == nil && v != countVersion {
 		return c, fmt.Errorf("count record has version %d, this Lintel reads %d", v, countVersion)
 	}
-	c.ID, c.Zones, c.By, c.Note, c.Status = r.string(), r.strings(nil), r.string(), r.string(), CountStatus(r.uint8())
-	c.Opened, c.Closed, c.Pass, c.MissingAfter, c.Reads, c.Distinct = r.int64(), r.int64(), r.int(), r.int(), r.int(), r.int()
-	for n := r.array() / 3; n > 0 && r.err == nil; n-- {
-		c.Curve = append(c.Curve, CurveBin{Ms: r.int64(), New: r.int(), Reads: r.int()})
+	c.ID, c.Zones, c.By, c.Note, c.Status = r.String(), r.Strings(nil), r.String(), r.String(), CountStatus(r.Uint8())
+	c.Opened, c.Closed, c.Pass, c.MissingAfter, c.Reads, c.Distinct = r.Int64(), r.Int64(), r.Int(), r.Int(), r.Int(), r.Int()
+	for n := r.Array() / 3; n > 0 && r.err == nil; n-- {
+		c.Curve = append(c.Curve, CurveBin{Ms: r.Int64(), New: r.Int(), Reads: r.Int()})
 	}
-	c.Expected, c.Final, c.Delivery, c.Papers = r.keys(), r.bool(), r.bool(), r.lines()
+	c.Expected, c.Final, c.Delivery, c.Papers = r.Keys(), r.Bool(), r.Bool(), r.Lines()
 	if r.err != nil {
 		return c, fmt.Errorf("count record: %w", r.err)
 	}
 	return c, nil
-}
-
-// Finding says what closing a count found out about one tag.
-type Finding uint8
-
-// The findings. A tag can have several lines: one that is sold but present is also found. The numbers are stored.
-const (
-	FoundExpected  Finding = 1 // where it was expected; listed only in CountResult.Found
-	MissedOnce     Finding = 2 // expected, not heard; told as missing only if it is missed again
-	MissedNow      Finding = 3 // expected, not heard, and told as missing
-	MovedHere      Finding = 4 // known elsewhere, heard here: it is here now
-	NewHere        Finding = 5 // of a known product, never heard of before
-	UnknownProduct Finding = 6 // a GS1 identity whose product is not in the catalogue
-	ForeignTag     Finding = 7 // no GS1 identity
-	SoldButPresent Finding = 8 // paid for, and heard
-	BetterNextDoor Finding = 9 // heard here, but better in a zone that was counted at the same time
-	TiedNextDoor   Finding = 10
-	HeardElsewhere Finding = 11 // a reader far away heard the same identity at the same time: two tags may carry it
-	FoundAgain     Finding = 12 // was missing, and is here
-	NewerKnown     Finding = 13 // heard here, but something newer is known of it: it was moved or sold since
-	NotDelivered   Finding = 14 // of a delivery: the papers name it, it was not heard
-	NotOnPapers    Finding = 15 // of a delivery: heard, but the papers name neither it nor its product
-	MoreThanPapers Finding = 16 // of a delivery: heard, but the papers have fewer of its product
-)
-
-var findingNames = [...]string{
-	"", "found", "missed_once", "missing", "moved_here", "new_here", "unknown_product", "foreign", "sold_but_present", "better_next_door",
-	"tied_next_door", "heard_elsewhere", "found_again", "newer_known", "not_delivered", "not_on_papers", "more_than_papers",
-}
-
-func (f Finding) String() string {
-	if int(f) < len(findingNames) {
-		return findingNames[f]
-	}
-	return fmt.Sprintf("finding %d", uint8(f))
 }
 
 // Difference is one line of what a count found otherwise than expected.
@@ -297,7 +224,7 @@ func AppendCountResult(b []byte, r *CountResult) []byte {
 	for i := range r.Differences {
 		d := &r.Differences[i]
 		b = msgp.AppendUint8(b, uint8(d.Finding))
-		b = appendKey(b, d.Key)
+		b = AppendKey(b, d.Key)
 		b = msgp.AppendString(b, d.Text)
 		b = msgp.AppendUint64(b, d.GTIN)
 		b = msgp.AppendString(b, d.Zone)
@@ -316,23 +243,23 @@ func AppendCountResult(b []byte, r *CountResult) []byte {
 // DecodeCountResult is the inverse of AppendCountResult.
 func DecodeCountResult(b []byte) (CountResult, error) {
 	var res CountResult
-	r := reader{b: b}
-	if n := r.array(); r.err == nil && n != 12 {
+	r := NewDecoder(b)
+	if n := r.Array(); r.err == nil && n != 12 {
 		return res, fmt.Errorf("count result has %d fields, want 12", n)
 	}
-	if v := r.int(); r.err == nil && v != resultVersion {
+	if v := r.Int(); r.err == nil && v != resultVersion {
 		return res, fmt.Errorf("count result has version %d, this Lintel reads %d", v, resultVersion)
 	}
-	res.Count, res.Closed = r.string(), r.int64()
-	res.Expected, res.Matched, res.Missing, res.Unexpected, res.Lines, res.LinesRight = r.int(), r.int(), r.int(), r.int(), r.int(), r.int()
-	res.Found = r.keys()
-	for n := r.array(); n > 0 && r.err == nil; n-- {
+	res.Count, res.Closed = r.String(), r.Int64()
+	res.Expected, res.Matched, res.Missing, res.Unexpected, res.Lines, res.LinesRight = r.Int(), r.Int(), r.Int(), r.Int(), r.Int(), r.Int()
+	res.Found = r.Keys()
+	for n := r.Array(); n > 0 && r.err == nil; n-- {
 		res.Differences = append(res.Differences, Difference{
-			Finding: Finding(r.uint8()), Key: r.key(), Text: r.string(), GTIN: r.uint64(), Zone: r.string(), Was: r.string(), Reads: r.int(),
+			Finding: Finding(r.Uint8()), Key: r.Key(), Text: r.String(), GTIN: r.Uint64(), Zone: r.String(), Was: r.String(), Reads: r.Int(),
 		})
 	}
-	for n := r.array() / 3; n > 0 && r.err == nil; n-- {
-		res.Products = append(res.Products, ProductLine{GTIN: r.uint64(), Expected: r.int(), Found: r.int()})
+	for n := r.Array() / 3; n > 0 && r.err == nil; n-- {
+		res.Products = append(res.Products, ProductLine{GTIN: r.Uint64(), Expected: r.Int(), Found: r.Int()})
 	}
 	if r.err != nil {
 		return res, fmt.Errorf("count result: %w", r.err)
