@@ -32,11 +32,12 @@ type binding struct {
 	epoch  int64             // length of a presence epoch in milliseconds
 	looks  float64           // ln(1/(1-completeness)): how sure a single look at a window must be
 
-	hours       map[string]hoursSpan // by rule: when its hours begin next, see nextHours
-	rulesByName map[string]*rules.Rule
-	itemRules   [event.Doubled + 1]bool // whether any rule about items can be concerned by the cause
-	stockRules  bool
-	wordy       bool // some condition reads the item's identity in words
+	hours        map[string]hoursSpan // by rule: when its hours begin next, see nextHours
+	rulesByName  map[string]*rules.Rule
+	itemRules    [event.Doubled + 1]bool // whether any rule about items can be concerned by the cause
+	stockRules   bool
+	silenceRules []*rules.Rule // those that ask how long a read point has been silent
+	wordy        bool          // some condition reads the item's identity in words
 }
 
 type zoneInfo struct {
@@ -150,6 +151,7 @@ func (s *State) bind(cfg *Config) {
 			b.stockRules = true
 		}
 	}
+	b.bindSilence()
 	sameLayout := old.cfg != nil && old.cfg.Layout == cfg.Layout
 	sameCatalog := old.cfg != nil && old.cfg.Catalog == cfg.Catalog
 	if old.cfg != nil && old.limits != nil && sameLayout && sameCatalog {

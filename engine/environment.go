@@ -137,11 +137,16 @@ func (s *State) readerOf(pt *pointInfo) rules.Reader {
 }
 
 func (s *State) readerEnv(f *event.Fact, pt *pointInfo) *rules.Env {
+	return s.readerEnvAt(f, pt, s.clock)
+}
+
+// readerEnvAt fills the environment of a rule about a read point, as it is at a moment of its silence.
+func (s *State) readerEnvAt(f *event.Fact, pt *pointInfo, at int64) *rules.Env {
 	f.Zone = s.idOf(pt.zone)
 	env := s.baseEnv(f)
 	env.Reader = s.readerOf(pt)
 	if last := s.readers.at(pt.name).last; last != 0 {
-		env.Reader.SilentSeconds = float64(s.clock-last) / 1000
+		env.Reader.SilentSeconds = float64(at-last) / 1000
 	}
 	return env
 }

@@ -93,12 +93,7 @@ func (s *State) explain(rule, about string, subj subject, look func(*State, *tra
 	// A copy with caches of its own: several may ask at once.
 	q := *s
 	q.bound.eval, q.bound.hours, q.face = s.bound.rules.NewEvaluator(), nil, clockFace{}
-	var t *track
-	for _, had := range s.alerts.bySubject[subj] {
-		if had.Rule == rule {
-			t = had
-		}
-	}
+	t := s.trackOf(subj, rule)
 	env, f := look(&q, t)
 	x.Watch, x.Cause, x.Need = r.Mode == rules.ModeWatch, f.Cause, r.Needs
 	q.bound.eval.Bind(env)

@@ -362,6 +362,10 @@ rules:
     about: reader
     when: cause == "silent"
     send: [systems-team]
+  - name: long-silent
+    about: reader
+    when: reader.silent_seconds > 400 and reader.silent_seconds < 900
+    send: [systems-team]
 `
 
 func loadingAgainChangesNothing(t *testing.T, cfg *Config) {

@@ -19,8 +19,11 @@ func (s *State) foldRecorded(f *event.Fact) {
 		if pt == nil {
 			return
 		}
-		if st := s.readers.at(pt.name); f.Cause == event.Heard || st.last == 0 {
-			st.last = f.At
+		// Reports between facts were not recorded: a point that is heard has no time of its last report
+		// here, so that it does not go silent by itself.
+		*s.readers.at(pt.name) = readerState{}
+		if f.Cause == event.Silent {
+			*s.readers.at(pt.name) = readerState{silent: true, last: f.At - pt.silent}
 		}
 		s.emit(*f)
 		s.meetReader(len(s.out.Facts)-1, pt)
@@ -55,8 +58,8 @@ func (s *State) LiveAlerts() []*event.Alert {
 	return list
 }
 
-// NextAlertTimer returns when the next hold, clear delay or gathering ends, by the site clock; math.MaxInt64: never.
-func (s *State) NextAlertTimer() int64 { return s.alerts.nextTimer() }
+// NextAlertTimer returns when the next hold, clear delay or gathering ends or a silence is evaluated again, by the site clock; math.MaxInt64: never.
+func (s *State) NextAlertTimer() int64 { return min(s.alerts.nextTimer(), s.silenceNext()) }
 
 // DroppedBy returns how many alerts were pending and ended before anybody was told, by what held them back.
 func (s *State) DroppedBy() map[event.Stage]int {

@@ -429,6 +429,7 @@ func (l *Loader) State() *State {
 		l.start()
 	}
 	s.clock = l.m.clock
+	s.silenceSeen = s.clock
 	s.replaying, s.out = false, nil
 	for _, i := range s.dirty.items {
 		s.item(i).flags &^= flagDirty

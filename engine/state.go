@@ -41,11 +41,12 @@ type State struct {
 	stock   map[stockKey]int32
 	doubled map[epc.Key]int64 // items told as heard in two places, with when, see doubled.go
 
-	presence traceBook
-	portals  portals
-	readers  readers
-	alerts   alertBook
-	counts   counts
+	presence    traceBook
+	portals     portals
+	readers     readers
+	silenceSeen int64 // until when silences were evaluated, see silence.go
+	alerts      alertBook
+	counts      counts
 
 	marks []mark // where in the journal recent time began; oldest first
 	dirty dirt

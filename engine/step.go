@@ -77,6 +77,7 @@ func (s *State) timers() {
 	s.expire()
 	s.settle()
 	s.listen()
+	s.meetSilence()
 	s.ring()
 }
 
@@ -95,7 +96,7 @@ func (s *State) NextTimer() int64 {
 			}
 		}
 	}
-	return min(next, s.readersNext())
+	return min(next, s.readersNext(), s.silenceNext())
 }
 
 func (s *State) readersNext() int64 {
