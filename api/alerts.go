@@ -27,7 +27,7 @@ type AcknowledgeRequest struct {
 
 // CloseRequest ends an alert.
 type CloseRequest struct {
-	Outcome string `json:"outcome" jsonschema:"enum=genuine,enum=false,enum=unclear" jsonschema_description:"Whether the rule was right."`
+	Outcome string `json:"outcome" jsonschema_extras:"words=outcome" jsonschema_description:"Whether the rule was right."`
 	Note    string `json:"note,omitempty" jsonschema_description:"At most 1,000 characters."`
 }
 
@@ -108,7 +108,8 @@ func alertSite(id string) string {
 	return id
 }
 
-var alertStatuses = []string{"open", "acknowledged", "cleared", "closed", "active", "all"}
+// alertStatuses are what a listing can be narrowed to: pending alerts are shown to nobody.
+var alertStatuses = append(event.AlertStatuses.Texts()[event.AlertOpen:], "active", "all")
 
 func (c *call) listAlerts() error {
 	ctx := c.Request().Context()

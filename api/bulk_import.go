@@ -154,10 +154,10 @@ func (b *bulkReader) take(r sheet.Row) {
 		row.zone = int32(i)
 	}
 	if d := cell(bulkDisposition); d != "" && d != event.Unknown.String() {
-		disp, ok := dispositionByName(d)
+		disp, ok := event.Dispositions.Parse(d)
 		switch {
 		case !ok:
-			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "), "there is no disposition %s%s", shown([]byte(d)), faults.OrDidYouMean(d, dispositionNames()))
+			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "), "there is no disposition %s%s", shown([]byte(d)), faults.OrDidYouMean(d, event.Dispositions.Texts()))
 		case !slices.Contains(bulkDispositions, d):
 			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "), "%s can't be set in bulk", d)
 		}

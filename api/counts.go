@@ -331,7 +331,7 @@ func noCount(id string) error {
 }
 
 // countStatusNames are what a listing of counts can be narrowed to.
-var countStatusNames = []string{"open", "paused", "closed", "discarded", "active", "all"}
+var countStatusNames = append(event.CountStatuses.Texts(), "active", "all")
 
 func (c *call) listCounts() error {
 	limit, err := c.intParam("limit", 100, 1, 1000)

@@ -14,7 +14,7 @@ import (
 type CountView struct {
 	ID           string     `json:"id"`
 	Zones        []string   `json:"zones"`
-	Status       string     `json:"status" jsonschema:"enum=open,enum=paused,enum=closed,enum=discarded"`
+	Status       string     `json:"status" jsonschema_extras:"words=count status"`
 	Note         string     `json:"note,omitempty"`
 	By           string     `json:"by" jsonschema_description:"The name of the key that opened it."`
 	Opened       time.Time  `json:"opened_at"`

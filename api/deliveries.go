@@ -25,7 +25,7 @@ type DeliveryView struct {
 	About    string          `json:"about_channel,omitempty" jsonschema_description:"The channel that a notice is about."`
 	Order    int             `json:"order"`
 	At       time.Time       `json:"at" jsonschema_description:"When what it tells of happened."`
-	Status   string          `json:"status" jsonschema:"enum=pending,enum=delivered,enum=dead"`
+	Status   string          `json:"status" jsonschema_extras:"words=delivery status"`
 	Attempts int             `json:"attempts"`
 	NextTry  *time.Time      `json:"next_try,omitempty"`
 	LastTry  *time.Time      `json:"last_try,omitempty"`
@@ -84,7 +84,7 @@ func (c *call) listDeliveries() error {
 		return err
 	}
 	status := c.QueryParam("status")
-	if !slices.Contains([]string{"", "pending", "delivered", "dead"}, status) {
+	if status != "" && !event.DeliveryStatuses.Has(status) {
 		return badParam("status", "it is pending, delivered or dead")
 	}
 	channel, alert := c.QueryParam("channel"), c.QueryParam("alert")

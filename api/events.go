@@ -18,7 +18,7 @@ import (
 
 // EventRequest is a business event as it is posted. It is decoded by hand, so that each fault can be named; this type is its schema.
 type EventRequest struct {
-	Type string   `json:"type" jsonschema:"enum=sold,enum=returned,enum=received,enum=shipped,enum=moved,enum=retired,enum=registered"`
+	Type string   `json:"type" jsonschema_extras:"words=event type"`
 	EPC  string   `json:"epc,omitempty" jsonschema_description:"The item, in any form of its identity. One of epc and epcs must be there."`
 	EPCs []string `json:"epcs,omitempty" jsonschema_description:"The items, where there are several; at most 10,000."`
 	Zone string   `json:"zone,omitempty" jsonschema_description:"Where it happened, or where the items are now. moved needs it."`

@@ -111,7 +111,7 @@ func (c *call) wantedCauses() (func(*event.Fact) bool, error) {
 		}
 		cause, ok := event.Causes.Parse(word)
 		if !ok {
-			return nil, badParam("cause", "there is no cause %s%s", shown([]byte(word)), faults.OrDidYouMean(word, causeNames()))
+			return nil, badParam("cause", "there is no cause %s%s", shown([]byte(word)), faults.OrDidYouMean(word, event.Causes.Texts()))
 		}
 		causes[cause], all = true, false
 	}
@@ -155,16 +155,6 @@ func (c *call) listFacts() error {
 		return c.factsAsEPCIS(want)
 	}
 	return c.scanFacts(want)
-}
-
-func causeNames() []string {
-	var names []string
-	for i := range 256 {
-		if name := event.Cause(i).String(); !strings.HasPrefix(name, "cause ") {
-			names = append(names, name)
-		}
-	}
-	return names
 }
 
 func (c *call) itemTrail() error {

@@ -98,23 +98,6 @@ func (c *call) listItems() error {
 	return c.JSON(http.StatusOK, list)
 }
 
-func dispositionNames() []string {
-	var names []string
-	for d := event.Unknown; d <= event.NonSellable; d++ {
-		names = append(names, d.String())
-	}
-	return names
-}
-
-func dispositionByName(name string) (event.Disposition, bool) {
-	for d := event.Unknown; d <= event.NonSellable; d++ {
-		if d.String() == name {
-			return d, true
-		}
-	}
-	return 0, false
-}
-
 // itemKey reads the item of the path, in any form of its identity.
 func (c *call) itemKey() (epc.Key, error) {
 	s, err := c.pathValue("epc")

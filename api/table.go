@@ -96,7 +96,7 @@ func questionRoutes() []route {
 		}, {
 			method: "GET", path: "/v1/sites/{site}/items", name: "listItems", group: "Questions", summary: "List items",
 			scopes:  operate,
-			params:  []param{paramZone, paramProduct, enumParam("disposition", "Only items in this business state.", dispositionNames()...), paramLimit(100, 1000), paramCursor},
+			params:  []param{paramZone, paramProduct, enumParam("disposition", "Only items in this business state.", event.Dispositions.Texts()...), paramLimit(100, 1000), paramCursor},
 			answers: []answer{ok("One page of items, in the order of their identities.", ItemList{})}, handle: (*call).listItems,
 		}, {
 			method: "GET", path: "/v1/sites/{site}/items/{epc}", name: "getItem", group: "Questions", summary: "Get one item",
@@ -160,7 +160,7 @@ func alertRoutes() []route {
 		}, {
 			method: "GET", path: "/v1/deliveries", name: "listDeliveries", group: "Deliveries", summary: "List deliveries, newest first",
 			scopes: operate,
-			params: []param{paramSite, enumParam("status", "Only these.", "pending", "delivered", "dead"), {"channel", "query", "Only those to this channel.", stringSchema},
+			params: []param{paramSite, enumParam("status", "Only these.", event.DeliveryStatuses.Texts()...), {"channel", "query", "Only those to this channel.", stringSchema},
 				{"alert", "query", "Only those of this alert.", stringSchema}, paramLimit(100, 1000), paramCursor},
 			answers: []answer{ok("One page of deliveries.", DeliveryList{})}, codes: []Code{codeUnknownSite, codeMissingSite}, handle: (*call).listDeliveries,
 		}, {

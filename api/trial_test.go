@@ -367,7 +367,7 @@ func TestFactsReadBackWhole(t *testing.T) {
 			id, err := parseIdentity(rapid.SampledFrom(identities).Draw(t, "identity"), 0, false)
 			require.NoError(t, err)
 			f.Key, f.Text = keyOf(id)
-			f.Disp = event.Disposition(rapid.IntRange(0, 7).Draw(t, "disposition"))
+			f.Disp = rapid.SampledFrom(event.Dispositions.All()).Draw(t, "disposition")
 		}
 		if rapid.Bool().Draw(t, "passage") {
 			f.Passage = event.Passage{

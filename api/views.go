@@ -13,11 +13,11 @@ import (
 type FactView struct {
 	ID          string             `json:"id" jsonschema_description:"Milliseconds of the site clock, and a number within the millisecond. Ids of a site only grow."`
 	Entry       uint64             `json:"entry" jsonschema_description:"The journal entry that it came of."`
-	Cause       string             `json:"cause" jsonschema_description:"What happened: arrived, left, passed, sold, returned, received, shipped, missing, found, retired, stock, counted, silent, heard, foreign, registered, doubled."`
+	Cause       string             `json:"cause" jsonschema_extras:"words=cause" jsonschema_description:"What happened."`
 	At          time.Time          `json:"at" jsonschema_description:"When it happened."`
 	Item        string             `json:"item,omitempty" jsonschema_description:"The item's identity in words."`
 	GTIN        string             `json:"gtin,omitempty"`
-	Disposition string             `json:"disposition,omitempty" jsonschema_description:"The item's business state, in the terms of the GS1 Core Business Vocabulary."`
+	Disposition string             `json:"disposition,omitempty" jsonschema_extras:"words=disposition" jsonschema_description:"The item's business state, in the terms of the GS1 Core Business Vocabulary."`
 	Zone        string             `json:"zone,omitempty" jsonschema_description:"Where the item is now; of stock: the zone that was counted."`
 	From        string             `json:"from,omitempty" jsonschema_description:"Where it was before."`
 	ReadPoint   string             `json:"read_point,omitempty" jsonschema_description:"The read point that told."`
@@ -56,7 +56,7 @@ func factViews(facts []event.Fact) []FactView {
 
 // AlertChangeView is one change of an alert, with the alert as it was then.
 type AlertChangeView struct {
-	Change string          `json:"change" jsonschema:"enum=alert.opened,enum=alert.gathered,enum=alert.acknowledged,enum=alert.cleared,enum=alert.closed"`
+	Change string          `json:"change" jsonschema_extras:"words=change"`
 	Alert  event.AlertView `json:"alert"`
 }
 
@@ -78,7 +78,7 @@ type ItemView struct {
 	Item        string       `json:"item" jsonschema_description:"Its identity in words: a GS1 element string, or the URI of what is no GS1 EPC."`
 	GTIN        string       `json:"gtin,omitempty"`
 	Product     *ProductView `json:"product,omitempty" jsonschema_description:"Left out if the product list does not have it."`
-	Disposition string       `json:"disposition"`
+	Disposition string       `json:"disposition" jsonschema_extras:"words=disposition"`
 	Zone        string       `json:"zone,omitempty" jsonschema_description:"Where it is; left out if that is not known."`
 	From        string       `json:"from,omitempty"`
 	ReadPoint   string       `json:"read_point,omitempty" jsonschema_description:"The read point that last heard it."`

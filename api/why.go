@@ -17,7 +17,7 @@ import (
 // WhyAnswer says how rules stand to one thing.
 type WhyAnswer struct {
 	Site   string    `json:"site"`
-	About  string    `json:"about" jsonschema:"enum=item,enum=stock,enum=reader,enum=count"`
+	About  string    `json:"about" jsonschema_extras:"words=rule subject"`
 	Item   string    `json:"item,omitempty"`
 	GTIN   string    `json:"gtin,omitempty"`
 	Place  string    `json:"place,omitempty"`
@@ -31,7 +31,7 @@ type WhyAnswer struct {
 // WhyRule says how one rule stands to it.
 type WhyRule struct {
 	Rule   string       `json:"rule"`
-	Reason event.Reason `json:"reason" jsonschema:"enum=raised,enum=gathered,enum=limit,enum=false,enum=hold,enum=quiet,enum=hours,enum=needs,enum=off,enum=failed,enum=occasion"`
+	Reason event.Reason `json:"reason" jsonschema_extras:"words=reason"`
 	Words  string       `json:"words" jsonschema_description:"The same for people."`
 	Watch  bool         `json:"watch,omitempty" jsonschema_description:"The rule is only watched: nobody is told whatever the reason."`
 	Alert  string       `json:"alert,omitempty" jsonschema_description:"The alert that there is."`

@@ -3,7 +3,6 @@ package rules
 import (
 	"flag"
 	"fmt"
-	"lintel/engine/event"
 	"os"
 	"reflect"
 	"slices"
@@ -12,6 +11,8 @@ import (
 	"unicode"
 
 	"github.com/stretchr/testify/require"
+
+	"lintel/engine/event"
 )
 
 var rewrite = flag.Bool("rewrite", false, "write ENVIRONMENT.md anew")
@@ -137,6 +138,10 @@ undefined. Which names there are depends on what the rule is about.
 	b.WriteString("A rule is looked at after these kinds of fact:\n\n| about | causes |\n|---|---|\n")
 	for _, about := range Subjects() {
 		fmt.Fprintf(&b, "| %s | %s |\n", about, strings.Join(Causes(about), ", "))
+	}
+	b.WriteString("\nWhat the causes say:\n\n| cause | meaning |\n|---|---|\n")
+	for _, w := range event.Causes.Words() {
+		fmt.Fprintf(&b, "| `%s` | %s |\n", w.Text, w.Meaning)
 	}
 	group := "-"
 	for _, n := range Names() {

@@ -165,16 +165,16 @@ type AlertView struct {
 	Site     string          `json:"site"`
 	Rule     string          `json:"rule"`
 	Version  string          `json:"rule_digest"`
-	About    string          `json:"about"`
+	About    string          `json:"about" jsonschema_extras:"words=subject"`
 	Severity string          `json:"severity"`
-	Status   string          `json:"status"`
+	Status   string          `json:"status" jsonschema_extras:"words=alert status"`
 	Watch    bool            `json:"watch,omitempty"`
 	Say      string          `json:"say"`
 	Item     string          `json:"item,omitempty"`
 	GTIN     string          `json:"gtin,omitempty"`
 	Zone     string          `json:"zone,omitempty"`
 	Place    string          `json:"place,omitempty"`
-	Cause    string          `json:"cause,omitempty"`
+	Cause    string          `json:"cause,omitempty" jsonschema_extras:"words=cause"`
 	Fact     string          `json:"fact,omitempty"`
 	Passage  *PassageView    `json:"passage,omitempty"`
 	Since    *time.Time      `json:"since,omitempty"`
@@ -184,7 +184,7 @@ type AlertView struct {
 	AckedBy  string          `json:"acknowledged_by,omitempty"`
 	Closed   *time.Time      `json:"closed_at,omitempty"`
 	ClosedBy string          `json:"closed_by,omitempty"`
-	Outcome  string          `json:"outcome,omitempty"`
+	Outcome  string          `json:"outcome,omitempty" jsonschema_extras:"words=outcome"`
 	Note     string          `json:"note,omitempty"`
 	Escal    *time.Time      `json:"escalated_at,omitempty"`
 	Remind   int             `json:"reminders,omitempty"`
@@ -196,7 +196,7 @@ type AlertView struct {
 
 // PassageView is a passage as answers show it.
 type PassageView struct {
-	Direction  string   `json:"direction"`
+	Direction  string   `json:"direction" jsonschema_extras:"words=direction"`
 	Door       string   `json:"door,omitempty"` // the zone id of the door
 	Sure       bool     `json:"sure"`           // false: notified early, as likely
 	Confidence float64  `json:"confidence"`

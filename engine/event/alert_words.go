@@ -20,6 +20,9 @@ var Subjects = texts[string]("subject", []Word{
 	{AboutStorm, "all that a rule raised beyond its limit"},
 })
 
+// RuleSubjects are those of Subjects that a rule can be about.
+var RuleSubjects = texts[string]("rule subject", Subjects.words[:4])
+
 // AlertStatus is where an alert stands: pending ▶ open ▶ acknowledged ▶ closed, with cleared when the condition ends by itself.
 type AlertStatus uint8
 
@@ -33,7 +36,7 @@ const (
 )
 
 // AlertStatuses are the values of AlertStatus, with their texts and meanings.
-var AlertStatuses = numbered[AlertStatus]("status", []Word{
+var AlertStatuses = numbered[AlertStatus]("alert status", []Word{
 	AlertPending:      {"pending", "the condition holds, but a stage of the rule holds the alert back; nobody sees it"},
 	AlertOpen:         {"open", "the channels of the rule were notified"},
 	AlertAcknowledged: {"acknowledged", "somebody has it in hand"},

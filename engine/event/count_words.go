@@ -12,7 +12,7 @@ const (
 )
 
 // CountStatuses are the values of CountStatus, with their texts and meanings.
-var CountStatuses = numbered[CountStatus]("status", []Word{
+var CountStatuses = numbered[CountStatus]("count status", []Word{
 	CountOpen:      {"open", "reads are taken"},
 	CountPaused:    {"paused", "kept; only reads that are on their way already are taken"},
 	CountClosed:    {"closed", "reconciled; may be opened again for a second pass"},
@@ -54,21 +54,21 @@ const (
 // Findings are the values of Finding, with their texts and meanings.
 var Findings = numbered[Finding]("finding", []Word{
 	FoundExpected:  {"found", "where it was expected; not listed among the differences"},
-	MissedOnce:     {"missed_once", "expected, not heard; reported as missing only if the next count misses it again"},
-	MissedNow:      {"missing", "expected, not heard, and reported as missing"},
-	MovedHere:      {"moved_here", "known elsewhere, heard here: it is here now"},
-	NewHere:        {"new_here", "of a known product, never heard of before"},
-	UnknownProduct: {"unknown_product", "a GS1 identity whose product is not in the product list"},
-	ForeignTag:     {"foreign", "no GS1 identity"},
-	SoldButPresent: {"sold_but_present", "paid for, and heard"},
-	BetterNextDoor: {"better_next_door", "heard here, but better in a zone that was counted at the same time"},
-	TiedNextDoor:   {"tied_next_door", "heard as well in a zone that was counted at the same time"},
-	HeardElsewhere: {"heard_elsewhere", "a reader far away heard the same identity at the same time: two tags may carry it"},
-	FoundAgain:     {"found_again", "was missing, and is here"},
-	NewerKnown:     {"newer_known", "heard here, but something newer is known of it: it was moved or sold since"},
-	NotDelivered:   {"not_delivered", "of a delivery: the papers name it, it was not heard"},
-	NotOnPapers:    {"not_on_papers", "of a delivery: heard, but the papers name neither it nor its product"},
-	MoreThanPapers: {"more_than_papers", "of a delivery: heard, but the papers have fewer of its product"},
+	MissedOnce:     {"missed_once", "Expected, not heard this time: look again"},
+	MissedNow:      {"missing", "Expected, and not heard in the counts running that it takes: not found"},
+	MovedHere:      {"moved_here", "Was known to be elsewhere: it is here now"},
+	NewHere:        {"new_here", "Of a known product, never heard of before"},
+	UnknownProduct: {"unknown_product", "Its product is not in the product list"},
+	ForeignTag:     {"foreign", "Not a GS1 tag of this shop"},
+	SoldButPresent: {"sold_but_present", "Sold by the records, and heard: check the sale"},
+	BetterNextDoor: {"better_next_door", "Heard better in the zone next door, counted at the same time"},
+	TiedNextDoor:   {"tied_next_door", "Heard as well in the zone next door, counted at the same time"},
+	HeardElsewhere: {"heard_elsewhere", "A reader far away heard the same identity at the same time: look for two tags with one identity"},
+	FoundAgain:     {"found_again", "Was missing, and is here"},
+	NewerKnown:     {"newer_known", "Something newer is known of it: it was moved or sold since"},
+	NotDelivered:   {"not_delivered", "On the papers, not heard"},
+	NotOnPapers:    {"not_on_papers", "Heard, and not on the papers"},
+	MoreThanPapers: {"more_than_papers", "Heard, and more than the papers say of its product"},
 })
 
 // String returns the text of f.

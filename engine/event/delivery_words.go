@@ -12,7 +12,7 @@ const (
 )
 
 // DeliveryStatuses are the values of DeliveryStatus, with their texts and meanings.
-var DeliveryStatuses = numbered[DeliveryStatus]("status", []Word{
+var DeliveryStatuses = numbered[DeliveryStatus]("delivery status", []Word{
 	DeliveryPending:   {"pending", "to be tried when its time comes"},
 	DeliveryDelivered: {"delivered", "the receiver answered 2xx"},
 	DeliveryDead:      {"dead", "the schedule ended, or the receiver said 410: a person decides"},

@@ -48,6 +48,19 @@ var Causes = numbered[Cause]("cause", []Word{
 // String returns the text of c.
 func (c Cause) String() string { return Causes.Text(c) }
 
+// Subject returns what a fact of this cause is about: one of Subjects, as rules have them.
+func (c Cause) Subject() string {
+	switch c {
+	case Stock:
+		return AboutStock
+	case Silent, Heard:
+		return AboutReader
+	case Counted:
+		return AboutCount
+	}
+	return AboutItem
+}
+
 // MarshalText returns the text of c.
 func (c Cause) MarshalText() ([]byte, error) { return []byte(c.String()), nil }
 
@@ -91,7 +104,8 @@ func (e *EventType) UnmarshalText(b []byte) error { return EventTypes.unmarshal(
 // Disposition is an item's business state, in the terms of the GS1 Core Business Vocabulary 2.0 (Disposition).
 type Disposition uint8
 
-// The dispositions that an item can have here; Dispositions says what each means. The numbers are stored: add at the end, never renumber.
+// The dispositions that an item can have here; Dispositions says what each means. 6 and 7 were named
+// once and never stored. The numbers are stored: add at the end, never renumber.
 const (
 	Unknown               Disposition = 0
 	SellableAccessible    Disposition = 1
@@ -99,8 +113,6 @@ const (
 	RetailSold            Disposition = 3
 	InTransit             Disposition = 4
 	Inactive              Disposition = 5
-	ReturnedGoods         Disposition = 6
-	NonSellable           Disposition = 7
 )
 
 // Dispositions are the values of Disposition, with their texts and meanings.
@@ -111,8 +123,6 @@ var Dispositions = numbered[Disposition]("disposition", []Word{
 	RetailSold:            {"retail_sold", "paid for"},
 	InTransit:             {"in_transit", "shipped, not yet received"},
 	Inactive:              {"inactive", "retired from use"},
-	ReturnedGoods:         {"returned", "brought back, not yet sellable again"},
-	NonSellable:           {"non_sellable_other", "not sellable for another reason"},
 })
 
 // String returns the text of d.

@@ -35,6 +35,16 @@ func (v *vocabulary) Texts() []string {
 	return texts
 }
 
+// Meaning returns what the value with this text says, "" if there is none.
+func (v *vocabulary) Meaning(text string) string {
+	for _, w := range v.words {
+		if w.Text == text {
+			return w.Meaning
+		}
+	}
+	return ""
+}
+
 // Has reports whether the set has a value with this text.
 func (v *vocabulary) Has(text string) bool {
 	return slices.ContainsFunc(v.words, func(w Word) bool { return w.Text == text })
@@ -112,3 +122,15 @@ func (s *Texts[T]) All() []T {
 	}
 	return all
 }
+
+// Vocabularies are all closed sets, by what they are called.
+var Vocabularies = func() map[string]Vocabulary {
+	m := make(map[string]Vocabulary)
+	for _, v := range []Vocabulary{
+		Causes, EventTypes, Dispositions, Directions, ZoneKinds, Roles, Sides, Subjects, RuleSubjects, AlertStatuses, Changes, Acts, Outcomes,
+		Stages, Reasons, CountStatuses, Findings, DeliveryStatuses,
+	} {
+		m[v.What()] = v
+	}
+	return m
+}()

@@ -67,16 +67,18 @@ func TestSets(t *testing.T) {
 	requireSet(t, CountStatuses)
 	requireSet(t, Findings)
 	requireSet(t, DeliveryStatuses)
-	for _, v := range []Vocabulary{Subjects, Changes, Acts, Outcomes, Reasons} {
+	for what, v := range Vocabularies {
+		require.Equal(t, what, v.What())
 		requireWords(t, v)
 	}
+	require.Len(t, Vocabularies, 18, "two sets have one name")
 }
 
 // Numbers are stored: these are the ones of journals and records that exist.
 func TestNumbersStay(t *testing.T) {
 	require.EqualValues(t, []uint8{1, 9, 17}, []uint8{uint8(Arrived), uint8(Found), uint8(Doubled)})
 	require.EqualValues(t, []uint8{1, 7}, []uint8{uint8(EventSold), uint8(EventRegistered)})
-	require.EqualValues(t, []uint8{0, 3, 7}, []uint8{uint8(Unknown), uint8(RetailSold), uint8(NonSellable)})
+	require.EqualValues(t, []uint8{0, 3, 5}, []uint8{uint8(Unknown), uint8(RetailSold), uint8(Inactive)})
 	require.EqualValues(t, []uint8{1, 4}, []uint8{uint8(CountOpen), uint8(CountDiscarded)})
 	require.EqualValues(t, []uint8{1, 16}, []uint8{uint8(FoundExpected), uint8(MoreThanPapers)})
 	require.EqualValues(t, []uint8{0, 4}, []uint8{uint8(AlertPending), uint8(AlertClosed)})

@@ -62,7 +62,7 @@ type Passage struct {
 
 // Notified is what a fact said of a passage.
 type Notified struct {
-	Direction  string    `json:"direction" jsonschema:"enum=out,enum=in,enum=unsure"`
+	Direction  string    `json:"direction" jsonschema_extras:"words=direction"`
 	Confidence float64   `json:"confidence" jsonschema:"minimum=0,maximum=1"`
 	Sure       bool      `json:"sure" jsonschema_description:"Whether the passage was concluded, and not only likely."`
 	At         time.Time `json:"at" jsonschema_description:"When the item passed, as far as reads told."`
@@ -104,7 +104,7 @@ type Read struct {
 
 // Event is one business event about the item.
 type Event struct {
-	Type string `json:"type" jsonschema:"enum=sold,enum=returned,enum=received,enum=shipped,enum=moved,enum=retired,enum=registered"`
+	Type string `json:"type" jsonschema_extras:"words=event type"`
 	At   int64  `json:"at" jsonschema_description:"Milliseconds after start."`
 	Zone string `json:"zone,omitempty"`
 	GTIN string `json:"gtin,omitempty" jsonschema_description:"Of registered."`
@@ -149,10 +149,5 @@ func dispositionOf(word string) (event.Disposition, bool) {
 	if word == "" {
 		return event.Unknown, true
 	}
-	for d := event.Unknown; d <= event.NonSellable; d++ {
-		if d.String() == word {
-			return d, true
-		}
-	}
-	return event.Unknown, false
+	return event.Dispositions.Parse(word)
 }
