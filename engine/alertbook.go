@@ -212,10 +212,10 @@ func (b *alertBook) inOrder() []*track {
 
 func (b *alertBook) digest(put func(string, ...any)) {
 	for _, t := range b.inOrder() {
-		put("alert %s", event.AppendAlert(nil, &t.Alert))
+		put("alert %+v", t.Alert)
 	}
 	for _, name := range slices.Sorted(maps.Keys(b.rules)) {
-		put("rule %s %x", name, appendRuleState(nil, b.rules[name]))
+		put("rule %s %d %d %v", name, b.rules[name].start, b.rules[name].n, b.rules[name].quiet)
 	}
 }
 

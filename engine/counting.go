@@ -366,7 +366,7 @@ type dirtyTally struct {
 
 func (c *counts) digest(put func(string, ...any)) {
 	for _, k := range c.order {
-		put("count %s", event.AppendCount(nil, &k.Count))
+		put("count %+v", k.Count)
 		keys := make([]tallyKey, 0, len(k.tallies))
 		for t := range k.tallies {
 			keys = append(keys, t)

@@ -5,8 +5,6 @@ import (
 	"fmt"
 	"time"
 
-	"github.com/tinylib/msgp/msgp"
-
 	"lintel/engine/epc"
 )
 
@@ -54,7 +52,8 @@ type Alert struct {
 	EscalatedAt int64
 	Reminders   int // sent so far
 
-	// With gather, alerts that open within that time of a first one join it: they are told as part of it.
+	// With gather, alerts that open within that time of a first one join it: they are told as part
+	// of it.
 	Group      string   // which others it is gathered with
 	Lead       string   // the alert that this one joined; nobody sees this one by itself
 	Members    []string // what joined this one, in words
@@ -66,83 +65,60 @@ type Alert struct {
 	TellAt     int64    // when those that joined are told of, 0: not
 }
 
-const alertVersion = 2
-const alertFields = 50
+const (
+	alertVersion = 2
+	alertFields  = 50
+)
+
+func (a *Alert) fields(c *codec) {
+	for _, s := range []*string{
+		&a.ID, &a.Rule, &a.Digest, &a.About, &a.Severity, &a.Text, &a.Zone, &a.Place, &a.AckedBy, &a.ClosedBy, &a.Outcome, &a.Note, &a.Say,
+	} {
+		c.text(s)
+	}
+	c.flag(&a.Watch)
+	unum(c, &a.Status)
+	c.identity(&a.Key)
+	unum(c, &a.GTIN)
+	unum(c, &a.Cause)
+	a.Passage.way(c)
+	c.real(&a.Passage.Confidence)
+	num(c, &a.Passage.Reads)
+	a.Passage.strength(c)
+	unum(c, &a.FactN)
+	for _, t := range []*int64{&a.FactMs, &a.Since, &a.OpenedAt, &a.EndedAt, &a.AckedAt, &a.ClosedAt, &a.Due} {
+		num(c, t)
+	}
+	num(c, &a.Orders)
+	c.blob((*[]byte)(&a.Why))
+	c.texts(&a.Send)
+	c.text(&a.Lead)
+	c.texts(&a.Members)
+	num(c, &a.Untold)
+	num(c, &a.MembersOn)
+	c.flag(&a.Ended)
+	unum(c, &a.Stage)
+	c.text(&a.Group)
+	num(c, &a.Reminders)
+	num(c, &a.Joined)
+	for _, t := range []*int64{&a.GatherEnds, &a.RemindAt, &a.EscalateAt, &a.EscalatedAt, &a.TellAt} {
+		num(c, t)
+	}
+	c.text(&a.Passage.Door) // the door came last
+}
 
 // AppendAlert appends the record encoding of a to b.
 func AppendAlert(b []byte, a *Alert) []byte {
-	b = msgp.AppendArrayHeader(b, alertFields)
-	b = msgp.AppendInt(b, alertVersion)
-	for _, s := range []string{a.ID, a.Rule, a.Digest, a.About, a.Severity, a.Text, a.Zone, a.Place, a.AckedBy, a.ClosedBy, a.Outcome, a.Note, a.Say} {
-		b = msgp.AppendString(b, s)
-	}
-	b = msgp.AppendBool(b, a.Watch)
-	b = msgp.AppendUint8(b, uint8(a.Status))
-	b = AppendKey(b, a.Key)
-	b = msgp.AppendUint64(b, a.GTIN)
-	b = msgp.AppendUint8(b, uint8(a.Cause))
-	b = msgp.AppendUint8(b, packDirection(a.Passage))
-	b = msgp.AppendFloat64(b, a.Passage.Confidence)
-	b = msgp.AppendInt(b, a.Passage.Reads)
-	b = msgp.AppendInt(b, packPeak(a.Passage))
-	b = msgp.AppendUint32(b, a.FactN)
-	for _, t := range []int64{a.FactMs, a.Since, a.OpenedAt, a.EndedAt, a.AckedAt, a.ClosedAt, a.Due} {
-		b = msgp.AppendInt64(b, t)
-	}
-	b = msgp.AppendInt(b, a.Orders)
-	b = AppendStrings(msgp.AppendBytes(b, a.Why), a.Send)
-	b = AppendStrings(msgp.AppendString(b, a.Lead), a.Members)
-	b = msgp.AppendInt(b, a.Untold)
-	b = msgp.AppendInt(b, a.MembersOn)
-	b = msgp.AppendBool(b, a.Ended)
-	b = msgp.AppendUint8(b, uint8(a.Stage))
-	b = msgp.AppendString(b, a.Group)
-	b = msgp.AppendInt(msgp.AppendInt(b, a.Reminders), a.Joined)
-	for _, t := range []int64{a.GatherEnds, a.RemindAt, a.EscalateAt, a.EscalatedAt, a.TellAt} {
-		b = msgp.AppendInt64(b, t)
-	}
-	return msgp.AppendString(b, a.Passage.Door)
+	c := newEncoder(b, alertVersion, alertFields)
+	a.fields(&c)
+	return c.b
 }
 
 // DecodeAlert is the inverse of AppendAlert.
-func DecodeAlert(b []byte) (Alert, error) {
-	var a Alert
-	r := NewDecoder(b)
-	n := r.Array()
-	if r.err == nil && n != alertFields && n != alertFields-1 { // the door came last
-		return a, fmt.Errorf("alert record has %d fields, want %d", n, alertFields)
-	}
-	if v := r.Int(); r.err == nil && v != alertVersion {
-		return a, fmt.Errorf("alert record has version %d, this Lintel reads %d", v, alertVersion)
-	}
-	for _, s := range []*string{&a.ID, &a.Rule, &a.Digest, &a.About, &a.Severity, &a.Text, &a.Zone, &a.Place, &a.AckedBy, &a.ClosedBy, &a.Outcome, &a.Note, &a.Say} {
-		*s = r.String()
-	}
-	a.Watch, a.Status, a.Key, a.GTIN = r.Bool(), AlertStatus(r.Uint8()), r.Key(), r.Uint64()
-	a.Cause = Cause(r.Uint8())
-	a.Passage.unpackDirection(r.Uint8())
-	a.Passage.Confidence, a.Passage.Reads = r.Float(), r.Int()
-	if packed := r.Int(); packed != 0 {
-		a.Passage.Span, a.Passage.Peak = int64(packed>>16), int16(uint16(packed))
-	}
-	a.FactN = r.Uint32()
-	for _, t := range []*int64{&a.FactMs, &a.Since, &a.OpenedAt, &a.EndedAt, &a.AckedAt, &a.ClosedAt, &a.Due} {
-		*t = r.Int64()
-	}
-	a.Orders = r.Int()
-	a.Why, a.Send = r.Bytes(), r.Strings(nil)
-	a.Lead, a.Members, a.Untold, a.MembersOn, a.Ended = r.String(), r.Strings(nil), r.Int(), r.Int(), r.Bool()
-	a.Stage, a.Group, a.Reminders, a.Joined = Stage(r.Uint8()), r.String(), r.Int(), r.Int()
-	for _, t := range []*int64{&a.GatherEnds, &a.RemindAt, &a.EscalateAt, &a.EscalatedAt, &a.TellAt} {
-		*t = r.Int64()
-	}
-	if n == alertFields {
-		a.Passage.Door = r.String()
-	}
-	if r.err != nil {
-		return a, fmt.Errorf("alert record: %w", r.err)
-	}
-	return a, nil
+func DecodeAlert(b []byte) (a Alert, err error) {
+	c := openRecord(b, alertVersion, alertFields-1, alertFields)
+	a.fields(&c)
+	return a, c.end("alert record")
 }
 
 // Over reports whether the alert has ended: it cleared, or a person closed it.
@@ -210,7 +186,10 @@ func (p Passage) View() *PassageView {
 	if p.Direction == DirectionNone {
 		return nil
 	}
-	v := &PassageView{Direction: p.Direction.String(), Door: p.Door, Sure: !p.Likely, Confidence: p.Confidence, Reads: p.Reads, Seconds: float64(p.Span) / 1000}
+	v := &PassageView{
+		Direction: p.Direction.String(), Door: p.Door, Sure: !p.Likely, Confidence: p.Confidence, Reads: p.Reads,
+		Seconds: float64(p.Span) / 1000,
+	}
 	if p.Peak != NoRSSI {
 		db := float64(p.Peak) / 10
 		v.PeakRSSI = &db

@@ -23,10 +23,12 @@ var Subjects = texts[string]("subject", []Word{
 // RuleSubjects are those of Subjects that a rule can be about.
 var RuleSubjects = texts[string]("rule subject", Subjects.words[:4])
 
-// AlertStatus is where an alert stands: pending ▶ open ▶ acknowledged ▶ closed, with cleared when the condition ends by itself.
+// AlertStatus is where an alert stands: pending ▶ open ▶ acknowledged ▶ closed, with cleared when
+// the condition ends by itself.
 type AlertStatus uint8
 
-// The statuses of an alert; AlertStatuses says what each means. The numbers are stored: add at the end, never renumber.
+// The statuses of an alert; AlertStatuses says what each means. The numbers are stored: add at the
+// end, never renumber.
 const (
 	AlertPending      AlertStatus = 0
 	AlertOpen         AlertStatus = 1
@@ -94,7 +96,8 @@ const (
 	OutcomeUnclear = "unclear"
 )
 
-// Outcomes are the words with which a person closes an alert, so that each rule shows how often it was right.
+// Outcomes are the words with which a person closes an alert, so that each rule shows how often it
+// was right.
 var Outcomes = texts[string]("outcome", []Word{
 	{OutcomeGenuine, "the rule was right"},
 	{OutcomeFalse, "the rule was wrong"},
@@ -104,7 +107,8 @@ var Outcomes = texts[string]("outcome", []Word{
 // Stage is what holds an alert back whose condition is true.
 type Stage uint8
 
-// The stages in the order in which they are passed; Stages says what each means. StageNone: nothing, the alert is open. The numbers are stored: add at the end, never renumber.
+// The stages in the order in which they are passed; Stages says what each means. StageNone:
+// nothing, the alert is open. The numbers are stored: add at the end, never renumber.
 const (
 	StageNone  Stage = 0
 	StageHold  Stage = 1

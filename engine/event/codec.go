@@ -4,7 +4,8 @@ import (
 	"github.com/tinylib/msgp/msgp"
 )
 
-// Decoder reads MessagePack values one after another and remembers the first error, so that a decoder reads as a list of fields.
+// Decoder reads MessagePack values one after another and remembers the first error, so that a
+// decoder reads as a list of fields.
 type Decoder struct {
 	b   []byte
 	err error

@@ -30,7 +30,8 @@ type Count struct {
 	Curve    []CurveBin
 }
 
-// CurveBin is a stretch of a count's time: how many tags were new in it. The curve dies out when the shelf is read (common practice, no source).
+// CurveBin is a stretch of a count's time: how many tags were new in it. The curve dies out when
+// the shelf is read (common practice, no source).
 type CurveBin struct {
 	Ms    int64 // length
 	New   int
@@ -64,31 +65,44 @@ const (
 	countFields  = 17
 )
 
+func (c *Count) fields(x *codec) {
+	x.text(&c.ID)
+	x.texts(&c.Zones)
+	x.text(&c.By)
+	x.text(&c.Note)
+	unum(x, &c.Status)
+	num(x, &c.Opened)
+	num(x, &c.Closed)
+	num(x, &c.Pass)
+	num(x, &c.MissingAfter)
+	num(x, &c.Reads)
+	num(x, &c.Distinct)
+	rows(x, &c.Curve, 3, func(b *CurveBin) {
+		num(x, &b.Ms)
+		num(x, &b.New)
+		num(x, &b.Reads)
+	})
+	x.identities(&c.Expected)
+	x.flag(&c.Final)
+	x.flag(&c.Delivery)
+	rows(x, &c.Papers, 2, func(l *Line) {
+		unum(x, &l.GTIN)
+		num(x, &l.Count)
+	})
+}
+
 // AppendCount appends the record encoding of c to b.
 func AppendCount(b []byte, c *Count) []byte {
-	b = msgp.AppendArrayHeader(b, countFields)
-	b = msgp.AppendInt(b, countVersion)
-	b = msgp.AppendString(b, c.ID)
-	b = AppendStrings(b, c.Zones)
-	b = msgp.AppendString(b, c.By)
-	b = msgp.AppendString(b, c.Note)
-	b = msgp.AppendUint8(b, uint8(c.Status))
-	b = msgp.AppendInt64(b, c.Opened)
-	b = msgp.AppendInt64(b, c.Closed)
-	b = msgp.AppendInt(b, c.Pass)
-	b = msgp.AppendInt(b, c.MissingAfter)
-	b = msgp.AppendInt(b, c.Reads)
-	b = msgp.AppendInt(b, c.Distinct)
-	b = msgp.AppendArrayHeader(b, uint32(3*len(c.Curve)))
-	for _, bin := range c.Curve {
-		b = msgp.AppendInt64(b, bin.Ms)
-		b = msgp.AppendInt(b, bin.New)
-		b = msgp.AppendInt(b, bin.Reads)
-	}
-	b = appendKeys(b, c.Expected)
-	b = msgp.AppendBool(b, c.Final)
-	b = msgp.AppendBool(b, c.Delivery)
-	return appendLines(b, c.Papers)
+	x := newEncoder(b, countVersion, countFields)
+	c.fields(&x)
+	return x.b
+}
+
+// DecodeCount decodes a count's record.
+func DecodeCount(b []byte) (c Count, err error) {
+	x := openRecord(b, countVersion, countFields, countFields)
+	c.fields(&x)
+	return c, x.end("count record")
 }
 
 func appendLines(b []byte, lines []Line) []byte {
@@ -138,28 +152,6 @@ func (r *Decoder) Keys() []epc.Key {
 	return keys
 }
 
-// DecodeCount decodes a count's record.
-func DecodeCount(b []byte) (Count, error) {
-	var c Count
-	r := NewDecoder(b)
-	if n := r.Array(); r.err == nil && n != countFields {
-		return c, fmt.Errorf("count record has %d fields, want %d", n, countFields)
-	}
-	if v := r.Int(); r.err == nil && v != countVersion {
-		return c, fmt.Errorf("count record has version %d, this Lintel reads %d", v, countVersion)
-	}
-	c.ID, c.Zones, c.By, c.Note, c.Status = r.String(), r.Strings(nil), r.String(), r.String(), CountStatus(r.Uint8())
-	c.Opened, c.Closed, c.Pass, c.MissingAfter, c.Reads, c.Distinct = r.Int64(), r.Int64(), r.Int(), r.Int(), r.Int(), r.Int()
-	for n := r.Array() / 3; n > 0 && r.err == nil; n-- {
-		c.Curve = append(c.Curve, CurveBin{Ms: r.Int64(), New: r.Int(), Reads: r.Int()})
-	}
-	c.Expected, c.Final, c.Delivery, c.Papers = r.Keys(), r.Bool(), r.Bool(), r.Lines()
-	if r.err != nil {
-		return c, fmt.Errorf("count record: %w", r.err)
-	}
-	return c, nil
-}
-
 // Difference is one line of what a count found otherwise than expected.
 type Difference struct {
 	Finding Finding
@@ -186,13 +178,15 @@ type CountResult struct {
 	Products    []ProductLine // in order of product
 }
 
-// ProductLine is what was expected and found of one product; GTIN 0 stands for all tags without one.
+// ProductLine is what was expected and found of one product; GTIN 0 stands for all tags without
+// one.
 type ProductLine struct {
 	GTIN            uint64
 	Expected, Found int
 }
 
-// ItemAccuracy is the share of expected and unexpected items on which record and shelf agree: matched / (expected + unexpected). 1 for nothing at all.
+// ItemAccuracy is the share of expected and unexpected items on which record and shelf agree:
+// matched / (expected + unexpected). 1 for nothing at all.
 func (r *CountResult) ItemAccuracy() float64 {
 	if r.Expected+r.Unexpected == 0 {
 		return 1
@@ -200,7 +194,8 @@ func (r *CountResult) ItemAccuracy() float64 {
 	return float64(r.Matched) / float64(r.Expected+r.Unexpected)
 }
 
-// LineAccuracy is the share of products whose number of items is exactly as expected. 1 for nothing at all.
+// LineAccuracy is the share of products whose number of items is exactly as expected. 1 for nothing
+// at all.
 func (r *CountResult) LineAccuracy() float64 {
 	if r.Lines == 0 {
 		return 1
@@ -208,61 +203,44 @@ func (r *CountResult) LineAccuracy() float64 {
 	return float64(r.LinesRight) / float64(r.Lines)
 }
 
-const resultVersion = 1
+const (
+	resultVersion = 1
+	resultFields  = 12
+)
+
+func (r *CountResult) fields(c *codec) {
+	c.text(&r.Count)
+	num(c, &r.Closed)
+	for _, n := range []*int{&r.Expected, &r.Matched, &r.Missing, &r.Unexpected, &r.Lines, &r.LinesRight} {
+		num(c, n)
+	}
+	c.identities(&r.Found)
+	rows(c, &r.Differences, 0, func(d *Difference) {
+		unum(c, &d.Finding)
+		c.identity(&d.Key)
+		c.text(&d.Text)
+		unum(c, &d.GTIN)
+		c.text(&d.Zone)
+		c.text(&d.Was)
+		num(c, &d.Reads)
+	})
+	rows(c, &r.Products, 3, func(p *ProductLine) {
+		unum(c, &p.GTIN)
+		num(c, &p.Expected)
+		num(c, &p.Found)
+	})
+}
 
 // AppendCountResult appends the record encoding of r to b.
 func AppendCountResult(b []byte, r *CountResult) []byte {
-	b = msgp.AppendArrayHeader(b, 12)
-	b = msgp.AppendInt(b, resultVersion)
-	b = msgp.AppendString(b, r.Count)
-	b = msgp.AppendInt64(b, r.Closed)
-	for _, n := range []int{r.Expected, r.Matched, r.Missing, r.Unexpected, r.Lines, r.LinesRight} {
-		b = msgp.AppendInt(b, n)
-	}
-	b = appendKeys(b, r.Found)
-	b = msgp.AppendArrayHeader(b, uint32(len(r.Differences)))
-	for i := range r.Differences {
-		d := &r.Differences[i]
-		b = msgp.AppendUint8(b, uint8(d.Finding))
-		b = AppendKey(b, d.Key)
-		b = msgp.AppendString(b, d.Text)
-		b = msgp.AppendUint64(b, d.GTIN)
-		b = msgp.AppendString(b, d.Zone)
-		b = msgp.AppendString(b, d.Was)
-		b = msgp.AppendInt(b, d.Reads)
-	}
-	b = msgp.AppendArrayHeader(b, uint32(3*len(r.Products)))
-	for _, p := range r.Products {
-		b = msgp.AppendUint64(b, p.GTIN)
-		b = msgp.AppendInt(b, p.Expected)
-		b = msgp.AppendInt(b, p.Found)
-	}
-	return b
+	c := newEncoder(b, resultVersion, resultFields)
+	r.fields(&c)
+	return c.b
 }
 
 // DecodeCountResult is the inverse of AppendCountResult.
-func DecodeCountResult(b []byte) (CountResult, error) {
-	var res CountResult
-	r := NewDecoder(b)
-	if n := r.Array(); r.err == nil && n != 12 {
-		return res, fmt.Errorf("count result has %d fields, want 12", n)
-	}
-	if v := r.Int(); r.err == nil && v != resultVersion {
-		return res, fmt.Errorf("count result has version %d, this Lintel reads %d", v, resultVersion)
-	}
-	res.Count, res.Closed = r.String(), r.Int64()
-	res.Expected, res.Matched, res.Missing, res.Unexpected, res.Lines, res.LinesRight = r.Int(), r.Int(), r.Int(), r.Int(), r.Int(), r.Int()
-	res.Found = r.Keys()
-	for n := r.Array(); n > 0 && r.err == nil; n-- {
-		res.Differences = append(res.Differences, Difference{
-			Finding: Finding(r.Uint8()), Key: r.Key(), Text: r.String(), GTIN: r.Uint64(), Zone: r.String(), Was: r.String(), Reads: r.Int(),
-		})
-	}
-	for n := r.Array() / 3; n > 0 && r.err == nil; n-- {
-		res.Products = append(res.Products, ProductLine{GTIN: r.Uint64(), Expected: r.Int(), Found: r.Int()})
-	}
-	if r.err != nil {
-		return res, fmt.Errorf("count result: %w", r.err)
-	}
-	return res, nil
+func DecodeCountResult(b []byte) (r CountResult, err error) {
+	c := openRecord(b, resultVersion, resultFields, resultFields)
+	r.fields(&c)
+	return r, c.end("count result")
 }

@@ -3,7 +3,8 @@ package event
 // CountStatus is where a count stands.
 type CountStatus uint8
 
-// The statuses of a count; CountStatuses says what each means. The numbers are stored: add at the end, never renumber.
+// The statuses of a count; CountStatuses says what each means. The numbers are stored: add at the
+// end, never renumber.
 const (
 	CountOpen      CountStatus = 1
 	CountPaused    CountStatus = 2
@@ -28,10 +29,12 @@ func (c CountStatus) MarshalText() ([]byte, error) { return []byte(c.String()), 
 // UnmarshalText sets c to the value with this text; the error names the texts that there are.
 func (c *CountStatus) UnmarshalText(b []byte) error { return CountStatuses.unmarshal(b, c) }
 
-// Finding is what closing a count found out about one tag. A tag can have several: one that is sold but present is also found.
+// Finding is what closing a count found out about one tag. A tag can have several: one that is sold
+// but present is also found.
 type Finding uint8
 
-// The findings; Findings says what each means. The numbers are stored: add at the end, never renumber.
+// The findings; Findings says what each means. The numbers are stored: add at the end, never
+// renumber.
 const (
 	FoundExpected  Finding = 1
 	MissedOnce     Finding = 2

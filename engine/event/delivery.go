@@ -2,14 +2,12 @@ package event
 
 import (
 	"encoding/json"
-	"fmt"
-
-	"github.com/tinylib/msgp/msgp"
 )
 
-// Delivery is one message to one channel. ID, Channel, Type, Alert, Order, At and Data are fixed when Step creates it, in the same commit as the
-// alert change that it tells of; the rest is the sender's. The id is derived from site, alert, change and channel, so it is
-// the same on every try, after every crash and in every replay. It contains no full stop.
+// Delivery is one message to one channel. ID, Channel, Type, Alert, Order, At and Data are fixed
+// when Step creates it, in the same commit as the alert change that it tells of; the rest is the
+// sender's. The id is derived from site, alert, change and channel, so it is the same on every try,
+// after every crash and in every replay. It contains no full stop.
 type Delivery struct {
 	ID      string
 	Channel string
@@ -28,45 +26,38 @@ type Delivery struct {
 	Reason   string // why the last attempt failed, or why it is dead; never holds a secret
 }
 
-const deliveryVersion = 1
+const (
+	deliveryVersion = 1
+	deliveryFields  = 15
+)
+
+func (d *Delivery) fields(c *codec) {
+	c.text(&d.ID)
+	c.text(&d.Channel)
+	c.text(&d.Type)
+	c.text(&d.Alert)
+	num(c, &d.Order)
+	num(c, &d.At)
+	c.blob((*[]byte)(&d.Data))
+	unum(c, &d.Status)
+	num(c, &d.Attempts)
+	num(c, &d.NextTry)
+	num(c, &d.LastTry)
+	num(c, &d.Took)
+	num(c, &d.Code)
+	c.text(&d.Reason)
+}
 
 // AppendDelivery appends the record encoding of d to b.
 func AppendDelivery(b []byte, d *Delivery) []byte {
-	b = msgp.AppendArrayHeader(b, 15)
-	b = msgp.AppendInt(b, deliveryVersion)
-	b = msgp.AppendString(b, d.ID)
-	b = msgp.AppendString(b, d.Channel)
-	b = msgp.AppendString(b, d.Type)
-	b = msgp.AppendString(b, d.Alert)
-	b = msgp.AppendInt(b, d.Order)
-	b = msgp.AppendInt64(b, d.At)
-	b = msgp.AppendBytes(b, d.Data)
-	b = msgp.AppendUint8(b, uint8(d.Status))
-	b = msgp.AppendInt(b, d.Attempts)
-	b = msgp.AppendInt64(b, d.NextTry)
-	b = msgp.AppendInt64(b, d.LastTry)
-	b = msgp.AppendInt64(b, d.Took)
-	b = msgp.AppendInt(b, d.Code)
-	b = msgp.AppendString(b, d.Reason)
-	return b
+	c := newEncoder(b, deliveryVersion, deliveryFields)
+	d.fields(&c)
+	return c.b
 }
 
 // DecodeDelivery is the inverse of AppendDelivery.
-func DecodeDelivery(b []byte) (Delivery, error) {
-	var d Delivery
-	r := NewDecoder(b)
-	if n := r.Array(); r.err == nil && n != 15 {
-		return d, fmt.Errorf("delivery record has %d fields, want 15", n)
-	}
-	if v := r.Int(); r.err == nil && v != deliveryVersion {
-		return d, fmt.Errorf("delivery record has version %d, this Lintel reads %d", v, deliveryVersion)
-	}
-	d.ID, d.Channel, d.Type, d.Alert = r.String(), r.String(), r.String(), r.String()
-	d.Order, d.At, d.Data = r.Int(), r.Int64(), r.Bytes()
-	d.Status, d.Attempts, d.NextTry, d.LastTry = DeliveryStatus(r.Uint8()), r.Int(), r.Int64(), r.Int64()
-	d.Took, d.Code, d.Reason = r.Int64(), r.Int(), r.String()
-	if r.err != nil {
-		return d, fmt.Errorf("delivery record: %w", r.err)
-	}
-	return d, nil
+func DecodeDelivery(b []byte) (d Delivery, err error) {
+	c := openRecord(b, deliveryVersion, deliveryFields, deliveryFields)
+	d.fields(&c)
+	return d, c.end("delivery record")
 }

@@ -22,12 +22,13 @@ const (
 	EntryAct    EntryKind = 5 // a person acknowledged or closed an alert
 	EntryCount  EntryKind = 6 // a person opened, paused, closed, ... a count
 
-	// EntryFacts carries facts that were recorded before, to try rules on them. It is never part of a
-	// journal: trials make it.
+	// EntryFacts carries facts that were recorded before, to try rules on them. It is never part of
+	// a journal: trials make it.
 	EntryFacts EntryKind = 255
 )
 
-// Entry is one entry of a site's journal: what came in, and when. Everything that changes a site is one of these.
+// Entry is one entry of a site's journal: what came in, and when. Everything that changes a site is
+// one of these.
 type Entry struct {
 	Seq  uint64 // its place in the journal; given by the journal, not encoded
 	Kind EntryKind
@@ -59,7 +60,8 @@ const (
 	maxDoppler = 2*DopplerZero - 1
 )
 
-// Read is one report of one tag by one read point. Phase, Channel and Doppler are what some readers report beside it; they lie where padding would be, so that a read takes 56 bytes.
+// Read is one report of one tag by one read point. Phase, Channel and Doppler are what some readers
+// report beside it; they lie where padding would be, so that a read takes 56 bytes.
 type Read struct {
 	Key     epc.Key
 	Text    string // the identity in words, where Key is hashed and cannot be turned back; else ""
@@ -141,8 +143,9 @@ const (
 	entryVersionEvidence = 2 // each row of reads ends with a byte that says which of Phase, Channel and Doppler follow as varints
 )
 
-// AppendEntry appends the journal encoding of e: a MessagePack array [version, kind, at, by, ...]. The reads of a batch are one
-// packed block of varints, since they are most of what a journal holds: about 24 bytes a read. Phase, channel and Doppler shift take up to 9 more, in entries that
+// AppendEntry appends the journal encoding of e: a MessagePack array [version, kind, at, by, ...].
+// The reads of a batch are one packed block of varints, since they are most of what a journal
+// holds: about 24 bytes a read. Phase, channel and Doppler shift take up to 9 more, in entries that
 // have any of them.
 func AppendEntry(b []byte, e *Entry) []byte {
 	version := entryVersion
@@ -307,7 +310,8 @@ func AppendKey(b []byte, k epc.Key) []byte {
 
 var errBlock = errors.New("the block of reads is cut short or damaged")
 
-// DecodeEntry decodes the journal encoding into e, reusing e's slices. It never panics on damaged input.
+// DecodeEntry decodes the journal encoding into e, reusing e's slices. It never panics on damaged
+// input.
 func DecodeEntry(b []byte, e *Entry) error {
 	seq := e.Seq
 	*e = Entry{Seq: seq, Points: e.Points[:0], Zones: e.Zones[:0], Reads: e.Reads[:0], Events: nil}
@@ -317,7 +321,8 @@ func DecodeEntry(b []byte, e *Entry) error {
 	}
 	version := r.Int()
 	if r.err == nil && version != entryVersion && version != entryVersionEvidence {
-		return fmt.Errorf("journal entry %d has version %d, this Lintel reads up to %d: use the Lintel that wrote it", seq, version, entryVersionEvidence)
+		return fmt.Errorf("journal entry %d has version %d, this Lintel reads up to %d: use the Lintel that wrote it",
+			seq, version, entryVersionEvidence)
 	}
 	e.Kind, e.At, e.By = EntryKind(r.Uint8()), r.Int64(), r.String()
 	switch {
@@ -419,7 +424,8 @@ func decodeReads(b []byte, e *Entry, version int) (err error) {
 	return nil
 }
 
-// strings reuses dst, and its strings where they are the same, so that a stream of batches from one reader allocates nothing.
+// strings reuses dst, and its strings where they are the same, so that a stream of batches from one
+// reader allocates nothing.
 func (r *Decoder) Strings(dst []string) []string {
 	n := r.Array()
 	old := dst[:cap(dst)]

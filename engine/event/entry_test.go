@@ -21,7 +21,8 @@ var book = func() epc.Key {
 	return e.Key()
 }()
 
-// oldReads are the bytes that an entry of reads had in journals before reads could carry phase, channel and Doppler shift.
+// oldReads are the bytes that an entry of reads had in journals before reads could carry phase,
+// channel and Doppler shift.
 func oldReads(t testing.TB) []byte {
 	b, err := hex.DecodeString("950101d30000019ea675d280a46761746595aa71756179736964652d3792a7646f6f722d696eaa68616e6468656c642d3191a77368656c662d61c60000002e" +
 		"100008a8d5c5388d00000000000000010000fd080ce807f00000000000000000000000000000070101ffff0301099201b72830312930393532313233343030303031332832312941")

@@ -3,8 +3,6 @@ package event
 import (
 	"fmt"
 
-	"github.com/tinylib/msgp/msgp"
-
 	"lintel/engine/epc"
 )
 
@@ -22,18 +20,31 @@ type Passage struct {
 // likelyBit marks a passage that was only likely where its direction is stored.
 const likelyBit = 4
 
-func packDirection(p Passage) uint8 {
+// way visits the direction, and whether it is only likely, as one number.
+func (p *Passage) way(c *codec) {
+	v := uint8(p.Direction)
 	if p.Likely {
-		return uint8(p.Direction) | likelyBit
+		v |= likelyBit
 	}
-	return uint8(p.Direction)
-}
-
-func (p *Passage) unpackDirection(v uint8) {
+	unum(c, &v)
+	if c.encoding {
+		return
+	}
 	p.Direction, p.Likely = Direction(v&^likelyBit), v&likelyBit != 0
 }
 
-// Fact is what an entry meant. It holds all that a rule may see of it, so that a rule can be tried on facts alone.
+// strength visits peak and span as one number: both are small and most facts have neither.
+func (p *Passage) strength(c *codec) {
+	packed := int(p.Span)<<16 | int(uint16(p.Peak))
+	num(c, &packed)
+	if c.encoding {
+		return
+	}
+	p.Span, p.Peak = int64(packed>>16), int16(uint16(packed))
+}
+
+// Fact is what an entry meant. It holds all that a rule may see of it, so that a rule can be tried
+// on facts alone.
 type Fact struct {
 	Ms    int64  // with N its id: the site clock, Unix milliseconds
 	N     uint32 // number within that millisecond
@@ -60,66 +71,46 @@ const (
 	factFields  = 22
 )
 
-// AppendFact appends the stored encoding of f, without its id, to b.
-func AppendFact(b []byte, f *Fact) []byte {
-	b = msgp.AppendArrayHeader(b, factFields)
-	b = msgp.AppendInt(b, factVersion)
-	b = msgp.AppendUint64(b, f.Seq)
-	b = msgp.AppendUint8(b, uint8(f.Cause))
-	b = msgp.AppendInt64(b, f.Ms-f.At)
-	b = AppendKey(b, f.Key)
-	b = msgp.AppendString(b, f.Text)
-	b = msgp.AppendUint64(b, f.GTIN)
-	b = msgp.AppendUint8(b, uint8(f.Disp))
-	b = msgp.AppendString(b, f.Zone)
-	b = msgp.AppendString(b, f.From)
-	b = msgp.AppendString(b, f.Point)
-	b = msgp.AppendString(b, f.Ref)
-	b = msgp.AppendUint8(b, packDirection(f.Passage))
-	b = msgp.AppendInt(b, int(f.Passage.Confidence*1e6+0.5))
-	b = msgp.AppendInt(b, f.Passage.Reads)
-	b = msgp.AppendInt(b, packPeak(f.Passage))
-	b = msgp.AppendInt(b, f.Count)
-	b = msgp.AppendInt(b, f.Expected)
-	b = msgp.AppendInt(b, f.MissingItems)
-	b = msgp.AppendInt(b, f.Unexpected)
-	return msgp.AppendString(b, f.Passage.Door)
+func (f *Fact) fields(c *codec) {
+	ago, sure := f.Ms-f.At, int(f.Passage.Confidence*1e6+0.5)
+	unum(c, &f.Seq)
+	unum(c, &f.Cause)
+	num(c, &ago)
+	c.identity(&f.Key)
+	c.text(&f.Text)
+	unum(c, &f.GTIN)
+	unum(c, &f.Disp)
+	c.text(&f.Zone)
+	c.text(&f.From)
+	c.text(&f.Point)
+	c.text(&f.Ref)
+	f.Passage.way(c)
+	num(c, &sure)
+	num(c, &f.Passage.Reads)
+	f.Passage.strength(c)
+	num(c, &f.Count)
+	num(c, &f.Expected)
+	num(c, &f.MissingItems)
+	num(c, &f.Unexpected)
+	c.text(&f.Passage.Door) // the door came last
+	if !c.encoding {
+		f.At, f.Passage.Confidence = f.Ms-ago, float64(sure)/1e6
+	}
 }
 
-// packPeak keeps peak and span in one number: both are small and most facts have neither.
-func packPeak(p Passage) int {
-	if p == (Passage{}) {
-		return 0
-	}
-	return int(p.Span)<<16 | int(uint16(p.Peak))
+// AppendFact appends the stored encoding of f, without its id, to b.
+func AppendFact(b []byte, f *Fact) []byte {
+	c := newEncoder(b, factVersion, factFields)
+	f.fields(&c)
+	return c.b
 }
 
 // DecodeFact is the inverse of AppendFact; ms and n are the fact's id.
 func DecodeFact(b []byte, ms int64, n uint32, f *Fact) error {
 	*f = Fact{Ms: ms, N: n}
-	r := NewDecoder(b)
-	fields := r.Array()
-	if r.err == nil && fields != factFields && fields != factFields-1 { // the door came last
-		return fmt.Errorf("fact %d-%d has %d fields, want %d", ms, n, fields, factFields)
-	}
-	if v := r.Int(); r.err == nil && v != factVersion {
-		return fmt.Errorf("fact %d-%d has version %d, this Lintel reads %d", ms, n, v, factVersion)
-	}
-	f.Seq, f.Cause = r.Uint64(), Cause(r.Uint8())
-	f.At = ms - r.Int64()
-	f.Key, f.Text, f.GTIN, f.Disp = r.Key(), r.String(), r.Uint64(), Disposition(r.Uint8())
-	f.Zone, f.From, f.Point, f.Ref = r.String(), r.String(), r.String(), r.String()
-	f.Passage.unpackDirection(r.Uint8())
-	f.Passage.Confidence, f.Passage.Reads = float64(r.Int())/1e6, r.Int()
-	if packed := r.Int(); packed != 0 {
-		f.Passage.Span, f.Passage.Peak = int64(packed>>16), int16(uint16(packed))
-	}
-	f.Count, f.Expected, f.MissingItems, f.Unexpected = r.Int(), r.Int(), r.Int(), r.Int()
-	if fields == factFields {
-		f.Passage.Door = r.String()
-	}
-	if r.err != nil {
-		return fmt.Errorf("fact %d-%d: %w", ms, n, r.err)
+	c := openRecord(b, factVersion, factFields-1, factFields)
+	if f.fields(&c); c.err != nil {
+		return c.end("fact " + f.ID())
 	}
 	return nil
 }

@@ -70,7 +70,8 @@ func (c *Cause) UnmarshalText(b []byte) error { return Causes.unmarshal(b, c) }
 // EventType is what a business event did to items.
 type EventType uint8
 
-// The business events; EventTypes says what each means. The numbers are stored: add at the end, never renumber.
+// The business events; EventTypes says what each means. The numbers are stored: add at the end,
+// never renumber.
 const (
 	EventSold       EventType = 1
 	EventReturned   EventType = 2
@@ -101,11 +102,12 @@ func (e EventType) MarshalText() ([]byte, error) { return []byte(e.String()), ni
 // UnmarshalText sets e to the value with this text; the error names the texts that there are.
 func (e *EventType) UnmarshalText(b []byte) error { return EventTypes.unmarshal(b, e) }
 
-// Disposition is an item's business state, in the terms of the GS1 Core Business Vocabulary 2.0 (Disposition).
+// Disposition is an item's business state, in the terms of the GS1 Core Business Vocabulary 2.0
+// (Disposition).
 type Disposition uint8
 
-// The dispositions that an item can have here; Dispositions says what each means. 6 and 7 were named
-// once and never stored. The numbers are stored: add at the end, never renumber.
+// The dispositions that an item can have here; Dispositions says what each means. 6 and 7 were
+// named once and never stored. The numbers are stored: add at the end, never renumber.
 const (
 	Unknown               Disposition = 0
 	SellableAccessible    Disposition = 1
@@ -140,7 +142,8 @@ func (d Disposition) Sellable() bool { return d == SellableAccessible || d == Se
 // Direction is the way in which an item went through a portal, as seen from the shop.
 type Direction uint8
 
-// The directions; Directions says what each means. The numbers are stored: add at the end, never renumber.
+// The directions; Directions says what each means. The numbers are stored: add at the end, never
+// renumber.
 const (
 	DirectionNone   Direction = 0
 	DirectionIn     Direction = 1

@@ -69,7 +69,8 @@ func (r *Role) UnmarshalText(b []byte) error { return Roles.unmarshal(b, r) }
 // Side is the side of a portal that an antenna looks at, as seen from the shop.
 type Side uint8
 
-// The sides; Sides says what each means. SideNone: not a portal, or one antenna sees both sides, so that no direction can be known.
+// The sides; Sides says what each means. SideNone: not a portal, or one antenna sees both sides, so
+// that no direction can be known.
 const (
 	SideNone Side = 0
 	Inner    Side = 1

@@ -97,7 +97,8 @@ func (s *Set[T]) All() []T {
 	return all
 }
 
-// unmarshal sets v to the value with this text. An empty text is the zero of a set without a value 0.
+// unmarshal sets v to the value with this text. An empty text is the zero of a set without a value
+// 0.
 func (s *Set[T]) unmarshal(text []byte, v *T) error {
 	found, ok := s.Parse(string(text))
 	if !ok && (len(text) > 0 || s.first == 0) {
