@@ -200,7 +200,8 @@ func (p Passage) View() *PassageView {
 // View returns the alert as answers and messages show it.
 func (a *Alert) View(site string) AlertView {
 	v := AlertView{
-		ID: a.ID, Site: site, Rule: a.Rule, Version: a.Digest, About: a.About, Severity: a.Severity, Status: a.Status.String(), Watch: a.Watch,
+		ID: a.ID, Site: site, Rule: a.Rule, Version: a.Digest, About: a.About, Severity: a.Severity,
+		Status: a.Status.String(), Watch: a.Watch,
 		Say: a.Say, Item: a.Item(), GTIN: GTINText(a.GTIN), Zone: a.Zone, Place: a.Place, Passage: a.Passage.View(),
 		Since: Moment(a.Since), Opened: Moment(a.OpenedAt), Cleared: Moment(a.EndedAt), Acked: Moment(a.AckedAt), AckedBy: a.AckedBy,
 		Closed: Moment(a.ClosedAt), ClosedBy: a.ClosedBy, Outcome: a.Outcome, Note: a.Note,

@@ -128,8 +128,8 @@ func (s *Texts[T]) All() []T {
 var Vocabularies = func() map[string]Vocabulary {
 	m := make(map[string]Vocabulary)
 	for _, v := range []Vocabulary{
-		Causes, EventTypes, Dispositions, Directions, ZoneKinds, Roles, Sides, Subjects, RuleSubjects, AlertStatuses, Changes, Acts, Outcomes,
-		Stages, Reasons, CountStatuses, Findings, DeliveryStatuses,
+		Causes, EventTypes, Dispositions, Directions, ZoneKinds, Roles, Sides, Subjects, RuleSubjects, AlertStatuses, Changes, Acts,
+		Outcomes, Stages, Reasons, CountStatuses, Findings, DeliveryStatuses,
 	} {
 		m[v.What()] = v
 	}
