@@ -9,14 +9,15 @@ import (
 	"strings"
 
 	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/store"
 )
 
 // AlertList is one page of alerts, newest first.
 type AlertList struct {
-	Alerts []engine.AlertView `json:"alerts"`
-	Next   string             `json:"next,omitempty"`
-	Notice string             `json:"notice"`
+	Alerts []event.AlertView `json:"alerts"`
+	Next   string            `json:"next,omitempty"`
+	Notice string            `json:"notice"`
 }
 
 // AcknowledgeRequest says that somebody has an alert in hand.
@@ -26,26 +27,26 @@ type AcknowledgeRequest struct {
 
 // CloseRequest ends an alert.
 type CloseRequest struct {
-	Outcome string `json:"outcome" jsonschema:"enum=genuine,enum=false,enum=unclear" jsonschema_description:"Whether the rule was right."`
+	Outcome string `json:"outcome" jsonschema_extras:"words=outcome" jsonschema_description:"Whether the rule was right."`
 	Note    string `json:"note,omitempty" jsonschema_description:"At most 1,000 characters."`
 }
 
 // ActAnswer is an alert after something was done to it.
 type ActAnswer struct {
-	Entry  uint64            `json:"entry" jsonschema_description:"The journal entry that holds what was done."`
-	Folded bool              `json:"folded" jsonschema_description:"False if it was not worked through in time; it will be."`
-	Alert  *engine.AlertView `json:"alert,omitempty"`
+	Entry  uint64           `json:"entry" jsonschema_description:"The journal entry that holds what was done."`
+	Folded bool             `json:"folded" jsonschema_description:"False if it was not worked through in time; it will be."`
+	Alert  *event.AlertView `json:"alert,omitempty"`
 }
 
 const maxNote = 1000
 
 // scanAlerts calls f with every alert record of a site as it is read, pending ones included. A listing that a commit broke off begins anew: begin, which is called first, too,
 // must drop what f was given before. It reads the store, not the site's state, so that a site at work does not wait for it.
-func (a *API) scanAlerts(ctx context.Context, site string, begin func(), f func(*engine.Alert)) error {
+func (a *API) scanAlerts(ctx context.Context, site string, begin func(), f func(*event.Alert)) error {
 	for try := 0; ; try++ {
 		begin()
-		_, err := a.store.Records(ctx, site, engine.KindAlert, nil, func(_ store.Kind, _ string, v []byte) error {
-			al, err := engine.DecodeAlert(v)
+		_, err := a.store.Records(ctx, site, event.KindAlert, nil, func(_ store.Kind, _ string, v []byte) error {
+			al, err := event.DecodeAlert(v)
 			if err == nil {
 				f(&al)
 			}
@@ -58,9 +59,9 @@ func (a *API) scanAlerts(ctx context.Context, site string, begin func(), f func(
 }
 
 // eachAlert is scanAlerts for those who can't begin anew: it calls f once the whole listing was read.
-func (a *API) eachAlert(ctx context.Context, site string, f func(*engine.Alert)) error {
-	var list []engine.Alert
-	err := a.scanAlerts(ctx, site, func() { list = nil }, func(al *engine.Alert) { list = append(list, *al) })
+func (a *API) eachAlert(ctx context.Context, site string, f func(*event.Alert)) error {
+	var list []event.Alert
+	err := a.scanAlerts(ctx, site, func() { list = nil }, func(al *event.Alert) { list = append(list, *al) })
 	if err != nil {
 		return err
 	}
@@ -71,26 +72,26 @@ func (a *API) eachAlert(ctx context.Context, site string, f func(*engine.Alert))
 }
 
 // alertByID returns an alert as it was last committed, and its site.
-func (c *call) alertByID(id string) (engine.Alert, string, error) {
+func (c *call) alertByID(id string) (event.Alert, string, error) {
 	none := problemf(codeUnknownAlert, "There is no alert %s.", shown([]byte(id)))
 	site := alertSite(id)
 	if !validSite(site) || len(id) > 200 {
-		return engine.Alert{}, "", none
+		return event.Alert{}, "", none
 	}
 	if !c.key.forSite(site) {
-		return engine.Alert{}, "", problemf(codeMissingSite, "The key %q is not for the site %q.", c.key.Name, site).with("site", site)
+		return event.Alert{}, "", problemf(codeMissingSite, "The key %q is not for the site %q.", c.key.Name, site).with("site", site)
 	}
-	var found *engine.Alert
-	_, err := c.api.store.Records(c.Request().Context(), site, engine.KindAlert, []string{id}, func(_ store.Kind, _ string, v []byte) error {
-		al, err := engine.DecodeAlert(v)
+	var found *event.Alert
+	_, err := c.api.store.Records(c.Request().Context(), site, event.KindAlert, []string{id}, func(_ store.Kind, _ string, v []byte) error {
+		al, err := event.DecodeAlert(v)
 		found = &al
 		return err
 	})
 	if err != nil {
-		return engine.Alert{}, "", unavailable(err)
+		return event.Alert{}, "", unavailable(err)
 	}
-	if found == nil || found.Status == engine.AlertPending || found.Lead != "" {
-		return engine.Alert{}, "", none
+	if found == nil || found.Status == event.AlertPending || found.Lead != "" {
+		return event.Alert{}, "", none
 	}
 	return *found, site, nil
 }
@@ -107,7 +108,8 @@ func alertSite(id string) string {
 	return id
 }
 
-var alertStatuses = []string{"open", "acknowledged", "cleared", "closed", "active", "all"}
+// alertStatuses are what a listing can be narrowed to: pending alerts are shown to nobody.
+var alertStatuses = append(event.AlertStatuses.Texts()[event.AlertOpen:], "active", "all")
 
 func (c *call) listAlerts() error {
 	ctx := c.Request().Context()
@@ -131,7 +133,7 @@ func (c *call) listAlerts() error {
 	type row struct {
 		opened int64
 		site   string
-		alert  engine.Alert
+		alert  event.Alert
 	}
 	var rows []row
 	newer := func(openedA int64, idA string, openedB int64, idB string) int {
@@ -144,10 +146,10 @@ func (c *call) listAlerts() error {
 		}
 	}
 	for _, site := range sites {
-		take := func(al *engine.Alert) {
+		take := func(al *event.Alert) {
 			switch {
-			case al.Status == engine.AlertPending || al.Lead != "":
-			case status == "active" && al.Status != engine.AlertOpen && al.Status != engine.AlertAcknowledged:
+			case al.Status == event.AlertPending || al.Lead != "":
+			case status == "active" && al.Status != event.AlertOpen && al.Status != event.AlertAcknowledged:
 			case status != "active" && status != "all" && al.Status.String() != status:
 			case rule != "" && al.Rule != rule:
 			case cursor != nil && newer(al.OpenedAt, al.ID, afterOpened, cursor[1]) <= 0:
@@ -171,7 +173,7 @@ func (c *call) listAlerts() error {
 		}
 	}
 	slices.SortFunc(rows, func(a, b row) int { return newer(a.opened, a.alert.ID, b.opened, b.alert.ID) })
-	list := AlertList{Alerts: []engine.AlertView{}, Notice: engine.Notice}
+	list := AlertList{Alerts: []event.AlertView{}, Notice: event.Notice}
 	if len(rows) > limit {
 		rows = rows[:limit]
 		list.Next = encodeCursor(strconv.FormatInt(rows[limit-1].opened, 10), rows[limit-1].alert.ID)
@@ -209,8 +211,8 @@ func (c *call) closeAlert() error {
 	if err := c.decodeJSON(&req); err != nil {
 		return err
 	}
-	if !slices.Contains(engine.Outcomes, req.Outcome) {
-		return problemf(codeInvalidBody, "The outcome %s must be one of %s.", shown([]byte(req.Outcome)), strings.Join(engine.Outcomes, ", "))
+	if !slices.Contains(event.Outcomes.Texts(), req.Outcome) {
+		return problemf(codeInvalidBody, "The outcome %s must be one of %s.", shown([]byte(req.Outcome)), strings.Join(event.Outcomes.Texts(), ", "))
 	}
 	return c.act("close", req.Outcome, req.Note)
 }
@@ -228,7 +230,7 @@ func (c *call) act(do, outcome, note string) error {
 	if err != nil {
 		return err
 	}
-	if al.Status == engine.AlertClosed || do == "acknowledge" && al.Status != engine.AlertOpen {
+	if al.Status == event.AlertClosed || do == "acknowledge" && al.Status != event.AlertOpen {
 		return alertStatus(&al, do)
 	}
 	ctx := c.Request().Context()
@@ -238,8 +240,8 @@ func (c *call) act(do, outcome, note string) error {
 	}
 	sub := site.Subscribe(256)
 	defer sub.Close()
-	res, err := c.api.runner.Append(ctx, siteID, &engine.Entry{
-		Kind: engine.EntryAct, At: c.api.opt.Now().UnixMilli(), By: c.key.Name, Act: engine.Act{Alert: id, Do: do, Outcome: outcome, Note: note},
+	res, err := c.api.runner.Append(ctx, siteID, &event.Entry{
+		Kind: event.EntryAct, At: c.api.opt.Now().UnixMilli(), By: c.key.Name, Act: event.Act{Alert: id, Do: do, Outcome: outcome, Note: note},
 	}, "", "")
 	if err != nil {
 		return unavailable(err)
@@ -264,8 +266,8 @@ func (c *call) act(do, outcome, note string) error {
 	return c.JSON(http.StatusOK, ActAnswer{Entry: uint64(res.Seq), Folded: true, Alert: &v})
 }
 
-func alertStatus(al *engine.Alert, do string) error {
-	if do == "close" && al.Status == engine.AlertCleared {
+func alertStatus(al *event.Alert, do string) error {
+	if do == "close" && al.Status == event.AlertCleared {
 		return problemf(codeAlertStatus, "The alert ended by itself more than a week ago: no outcome can be recorded any more.").with("alert_status", al.Status.String())
 	}
 	return problemf(codeAlertStatus, "The alert is %s; one can't %s it.", al.Status, do).with("alert_status", al.Status.String())

@@ -13,6 +13,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/catalog"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/runner"
 	"lintel/engine/store"
@@ -307,7 +308,7 @@ func (c *call) storePlan(p *plan, note string) (carried, error) {
 		return carried{}, unavailable(err)
 	}
 	at := puts[0].Document.At
-	var pins []engine.Pin
+	var pins []event.Pin
 	for i := range puts {
 		put := &puts[i]
 		if put.Keep {
@@ -320,14 +321,14 @@ func (c *call) storePlan(p *plan, note string) (carried, error) {
 			}
 		}
 		if put.Document.Name != ChannelsDocument {
-			pins = append(pins, engine.Pin{Doc: put.Document.Name, Version: put.Expect + 1})
+			pins = append(pins, event.Pin{Doc: put.Document.Name, Version: put.Expect + 1})
 		}
 	}
 	return carried{at: &at, inEffect: told && c.api.settleAll(ctx, pins)}, nil
 }
 
 // settleAll is settle for several documents, in the time of one.
-func (a *API) settleAll(ctx context.Context, pins []engine.Pin) bool {
+func (a *API) settleAll(ctx context.Context, pins []event.Pin) bool {
 	ctx, cancel := context.WithTimeout(ctx, a.opt.TakeUp)
 	defer cancel()
 	for _, pin := range pins {

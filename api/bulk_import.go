@@ -11,6 +11,7 @@ import (
 	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/faults"
 	"lintel/engine/layout"
 	"lintel/engine/sheet"
@@ -60,7 +61,7 @@ type bulkRow struct {
 	gtin    uint64 // 0: not said
 	line    int32
 	zone    int32 // in the layout, -1: not said
-	disp    engine.Disposition
+	disp    event.Disposition
 	hasDisp bool
 }
 
@@ -152,11 +153,11 @@ func (b *bulkReader) take(r sheet.Row) {
 		}
 		row.zone = int32(i)
 	}
-	if d := cell(bulkDisposition); d != "" && d != engine.Unknown.String() {
-		disp, ok := dispositionByName(d)
+	if d := cell(bulkDisposition); d != "" && d != event.Unknown.String() {
+		disp, ok := event.Dispositions.Parse(d)
 		switch {
 		case !ok:
-			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "), "there is no disposition %s%s", shown([]byte(d)), faults.OrDidYouMean(d, dispositionNames()))
+			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "), "there is no disposition %s%s", shown([]byte(d)), faults.OrDidYouMean(d, event.Dispositions.Texts()))
 		case !slices.Contains(bulkDispositions, d):
 			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "), "%s can't be set in bulk", d)
 		}
@@ -171,7 +172,7 @@ func (b *bulkReader) take(r sheet.Row) {
 
 // bulkDispositions are those that a row may ask for.
 var bulkDispositions = []string{
-	engine.SellableAccessible.String(), engine.SellableNotAccessible.String(), engine.RetailSold.String(), engine.InTransit.String(), engine.Inactive.String(),
+	event.SellableAccessible.String(), event.SellableNotAccessible.String(), event.RetailSold.String(), event.InTransit.String(), event.Inactive.String(),
 }
 
 // product reads the product of a row.
@@ -296,14 +297,14 @@ type bulkPlan struct {
 	now     int64
 	by      string
 	answer  BulkAnswer
-	events  []engine.Event
+	events  []event.Event
 	tags    int
-	entries []*engine.Entry
+	entries []*event.Entry
 }
 
 // add adds an item to the plan: to the last event of its sort, if that is among the events of this entry.
-func (p *bulkPlan) add(typ engine.EventType, row *bulkRow, zone string, gtin uint64) {
-	tag := engine.Tag{Key: row.key, Text: row.text}
+func (p *bulkPlan) add(typ event.EventType, row *bulkRow, zone string, gtin uint64) {
+	tag := event.Tag{Key: row.key, Text: row.text}
 	p.tags++
 	for i := len(p.events) - 1; i >= 0; i-- {
 		ev := &p.events[i]
@@ -312,7 +313,7 @@ func (p *bulkPlan) add(typ engine.EventType, row *bulkRow, zone string, gtin uin
 			return
 		}
 	}
-	p.events = append(p.events, engine.Event{Type: typ, Tags: []engine.Tag{tag}, Zone: zone, T: p.now, GTIN: gtin})
+	p.events = append(p.events, event.Event{Type: typ, Tags: []event.Tag{tag}, Zone: zone, T: p.now, GTIN: gtin})
 }
 
 // next begins another entry if this one is full. What concerns one item is never divided.
@@ -327,16 +328,16 @@ func (p *bulkPlan) end() {
 		return
 	}
 	// An item is tied to its product before it moves: what it is decides what a move means.
-	slices.SortStableFunc(p.events, func(a, b engine.Event) int {
-		order := func(t engine.EventType) int {
-			if t == engine.EventRegistered {
+	slices.SortStableFunc(p.events, func(a, b event.Event) int {
+		order := func(t event.EventType) int {
+			if t == event.EventRegistered {
 				return 0
 			}
 			return 1
 		}
 		return order(a.Type) - order(b.Type)
 	})
-	p.entries = append(p.entries, &engine.Entry{Kind: engine.EntryEvents, At: p.now, By: p.by, Events: p.events})
+	p.entries = append(p.entries, &event.Entry{Kind: event.EntryEvents, At: p.now, By: p.by, Events: p.events})
 	p.events, p.tags = nil, 0
 }
 
@@ -365,10 +366,10 @@ func (b *bulkReader) plan(row *bulkRow, index int, st *engine.State, p *bulkPlan
 	changed := false
 	if row.gtin != 0 && !(known && it.GTIN == row.gtin) && !(hasOwn && own == row.gtin) {
 		if hasOwn {
-			b.failRow(row, index, "gtin", "leave the product out, or mend it", "the item's own identity says "+engine.GTINText(own))
+			b.failRow(row, index, "gtin", "leave the product out, or mend it", "the item's own identity says "+event.GTINText(own))
 			return
 		}
-		p.add(engine.EventRegistered, row, "", row.gtin)
+		p.add(event.EventRegistered, row, "", row.gtin)
 		p.answer.Registered++
 		changed = true
 	}
@@ -376,7 +377,7 @@ func (b *bulkReader) plan(row *bulkRow, index int, st *engine.State, p *bulkPlan
 	if row.zone >= 0 {
 		zone = b.lay.Zones[row.zone].ID
 	}
-	count := func(typ engine.EventType, n *int) {
+	count := func(typ event.EventType, n *int) {
 		p.add(typ, row, zone, 0)
 		*n++
 		changed = true
@@ -384,22 +385,22 @@ func (b *bulkReader) plan(row *bulkRow, index int, st *engine.State, p *bulkPlan
 	there := zone == "" || known && it.Zone == zone
 	switch {
 	case row.hasDisp && row.disp.Sellable() && !(known && it.Disposition.Sellable()):
-		count(engine.EventReceived, &p.answer.Received)
+		count(event.EventReceived, &p.answer.Received)
 	case row.hasDisp && !row.disp.Sellable() && !(known && it.Disposition == row.disp):
 		switch row.disp {
-		case engine.RetailSold:
-			count(engine.EventSold, &p.answer.Sold)
-		case engine.InTransit:
+		case event.RetailSold:
+			count(event.EventSold, &p.answer.Sold)
+		case event.InTransit:
 			zone = ""
-			count(engine.EventShipped, &p.answer.Shipped)
-		case engine.Inactive:
+			count(event.EventShipped, &p.answer.Shipped)
+		case event.Inactive:
 			zone = ""
-			count(engine.EventRetired, &p.answer.Retired)
+			count(event.EventRetired, &p.answer.Retired)
 		}
 	case !there:
-		count(engine.EventMoved, &p.answer.Moved)
+		count(event.EventMoved, &p.answer.Moved)
 	case !known && !changed && row.gtin != 0: // what the identity says anyway: the shop knows of the item from now on
-		p.add(engine.EventRegistered, row, "", row.gtin)
+		p.add(event.EventRegistered, row, "", row.gtin)
 		p.answer.Registered++
 		changed = true
 	case !known && !changed:

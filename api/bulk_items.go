@@ -7,6 +7,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/catalog"
+	"lintel/engine/event"
 	"lintel/engine/faults"
 	"lintel/engine/sheet"
 )
@@ -22,7 +23,7 @@ func bulkRoutes() []route {
 		method: "GET", path: "/v1/sites/{site}/items", name: "exportItems", group: "Bulk", summary: "Get all items",
 		about:  "In the order of their identities. What changes while the answer streams may be in it or not. An answer that breaks off is not whole.",
 		scopes: operate, stream: true,
-		params:  []param{paramZone, paramProduct, enumParam("disposition", "Only items in this business state.", dispositionNames()...), paramDefuse},
+		params:  []param{paramZone, paramProduct, enumParam("disposition", "Only items in this business state.", event.Dispositions.Texts()...), paramDefuse},
 		answers: []answer{{200, "The items.", nil}},
 	}
 	lines := list
@@ -84,9 +85,9 @@ func (c *call) exportItems(f form) error {
 func (c *call) itemFilter() (engine.ItemFilter, error) {
 	f := engine.ItemFilter{Zone: c.QueryParam("zone")}
 	if d := c.QueryParam("disposition"); d != "" {
-		disp, ok := dispositionByName(d)
+		disp, ok := event.Dispositions.Parse(d)
 		if !ok {
-			return f, badParam("disposition", "there is no disposition %s%s", shown([]byte(d)), faults.OrDidYouMean(d, dispositionNames()))
+			return f, badParam("disposition", "there is no disposition %s%s", shown([]byte(d)), faults.OrDidYouMean(d, event.Dispositions.Texts()))
 		}
 		f.Disposition = &disp
 	}
@@ -140,7 +141,7 @@ func fillItemRow(row []sheet.Cell, it *engine.ItemInfo, products *catalog.Catalo
 		return sheet.Text("no")
 	}
 	copy(row, []sheet.Cell{
-		sheet.Text(it.Text), sheet.Text(engine.GTINText(it.GTIN)), sheet.Text(p.SKU), sheet.Text(p.Name), sheet.Text(p.Category), sheet.Text(it.Zone), sheet.Text(it.Disposition.String()),
+		sheet.Text(it.Text), sheet.Text(event.GTINText(it.GTIN)), sheet.Text(p.SKU), sheet.Text(p.Name), sheet.Text(p.Category), sheet.Text(it.Zone), sheet.Text(it.Disposition.String()),
 		sheet.Text(it.From), sheet.Text(it.Point), when(it.Since), when(it.Seen), yes(it.Declared), yes(it.Foreign),
 	})
 }

@@ -8,8 +8,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"lintel/engine"
 	"lintel/engine/deliver"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/store"
 )
@@ -18,12 +18,12 @@ import (
 func TestNoticesAmongDeliveries(t *testing.T) {
 	r := newRig(t).shop()
 	r.alert(1)
-	m := engine.Delivery{
+	m := event.Delivery{
 		ID: "msg__channels-door-team_stopped_1764080047000_ops", Channel: "ops", Type: deliver.TypeStopped, Alert: "door-team", Order: 3, At: 1764080047000,
-		Status: engine.DeliveryDead, Attempts: 10, Reason: "given up after 10 tries: the receiver answered 500 Internal Server Error",
+		Status: event.DeliveryDead, Attempts: 10, Reason: "given up after 10 tries: the receiver answered 500 Internal Server Error",
 		Data: json.RawMessage(`{"channel":"door-team","say":"The channel door-team was stopped."}`),
 	}
-	require.NoError(t, r.store.Commit(t.Context(), deliver.ChannelsSite, store.Commit{Loose: true, Writes: []store.Record{{Kind: engine.KindDelivery, Key: m.ID, Value: engine.AppendDelivery(nil, &m)}}}))
+	require.NoError(t, r.store.Commit(t.Context(), deliver.ChannelsSite, store.Commit{Loose: true, Writes: []store.Record{{Kind: event.KindDelivery, Key: m.ID, Value: event.AppendDelivery(nil, &m)}}}))
 	require.Len(t, into[DeliveryList](r.get("/v1/deliveries").wants(200)).Deliveries, 2)
 	for q, n := range map[string]int{"channel=ops": 1, "status=dead": 1, "alert=door-team": 0, "site=quayside": 1} {
 		require.Len(t, into[DeliveryList](r.get("/v1/deliveries?"+q).wants(200)).Deliveries, n, q)

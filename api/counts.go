@@ -12,6 +12,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/store"
 )
@@ -78,11 +79,11 @@ func (c *call) openCount() error {
 	if err != nil {
 		return err
 	}
-	done, err := c.carryOut(&engine.Entry{Kind: engine.EntryCount, At: c.api.opt.Now().UnixMilli(), By: c.key.Name, Command: *cmd})
+	done, err := c.carryOut(&event.Entry{Kind: event.EntryCount, At: c.api.opt.Now().UnixMilli(), By: c.key.Name, Command: *cmd})
 	if err != nil {
 		return err
 	}
-	id := engine.CountID(c.site, done.seq)
+	id := event.CountID(c.site, done.seq)
 	answer := CountAnswer{Entry: done.seq, Folded: done.folded, ID: id}
 	if !done.folded {
 		return c.JSON(http.StatusAccepted, answer)
@@ -98,7 +99,7 @@ func (c *call) openCount() error {
 }
 
 // countCommandOf checks the request as a whole: everything that is wrong is listed.
-func (c *call) countCommandOf(req *CountRequest, lay *layout.Layout) (*engine.CountCommand, error) {
+func (c *call) countCommandOf(req *CountRequest, lay *layout.Layout) (*event.CountCommand, error) {
 	var faults []PlaceError
 	more := 0
 	fault := func(path, format string, args ...any) {
@@ -108,7 +109,7 @@ func (c *call) countCommandOf(req *CountRequest, lay *layout.Layout) (*engine.Co
 		}
 		faults = append(faults, PlaceError{path, fmt.Sprintf(format, args...)})
 	}
-	cmd := &engine.CountCommand{Do: "open", Note: req.Note, MissingAfter: cmp.Or(req.MissingAfter, 2)}
+	cmd := &event.CountCommand{Do: "open", Note: req.Note, MissingAfter: cmp.Or(req.MissingAfter, 2)}
 	if len(req.Zones) == 0 {
 		fault("zones", "it is empty; name the zones that are counted")
 	}
@@ -146,7 +147,7 @@ func andMore(n int) string {
 }
 
 // papersOf reads the papers of a delivery into the command.
-func (c *call) papersOf(d *DeliveryRequest, cmd *engine.CountCommand, fault func(string, string, ...any)) error {
+func (c *call) papersOf(d *DeliveryRequest, cmd *event.CountCommand, fault func(string, string, ...any)) error {
 	cmd.Delivery = true
 	switch {
 	case len(d.EPCs)+len(d.Products) == 0:
@@ -171,7 +172,7 @@ func (c *call) papersOf(d *DeliveryRequest, cmd *engine.CountCommand, fault func
 			continue
 		}
 		had[k] = true
-		cmd.Tags = append(cmd.Tags, engine.Tag{Key: k, Text: strings.Clone(words)})
+		cmd.Tags = append(cmd.Tags, event.Tag{Key: k, Text: strings.Clone(words)})
 	}
 	return c.view(func(st *engine.State) error {
 		products := st.Config().Catalog
@@ -185,7 +186,7 @@ func (c *call) papersOf(d *DeliveryRequest, cmd *engine.CountCommand, fault func
 				fault(path, "%s", err)
 				continue
 			}
-			cmd.Papers = append(cmd.Papers, engine.Line{GTIN: gtin, Count: p.Quantity})
+			cmd.Papers = append(cmd.Papers, event.Line{GTIN: gtin, Count: p.Quantity})
 		}
 		return nil
 	})
@@ -198,7 +199,7 @@ type done struct {
 }
 
 // carryOut puts an entry into the journal of the site of the path and waits a little for its fold.
-func (c *call) carryOut(e *engine.Entry) (done, error) {
+func (c *call) carryOut(e *event.Entry) (done, error) {
 	ctx := c.Request().Context()
 	site, err := c.api.runner.Site(ctx, c.site)
 	if err != nil {
@@ -223,17 +224,17 @@ func (c *call) carryOut(e *engine.Entry) (done, error) {
 // countVerbs are what can be done to a count that is there, and in which statuses.
 var countVerbs = []struct {
 	do, summary, about string
-	from               []engine.CountStatus
-	to                 engine.CountStatus
+	from               []event.CountStatus
+	to                 event.CountStatus
 }{
-	{"pause", "Stop taking reads for now", "", []engine.CountStatus{engine.CountOpen}, engine.CountPaused},
-	{"resume", "Take reads again", "", []engine.CountStatus{engine.CountPaused}, engine.CountOpen},
+	{"pause", "Stop taking reads for now", "", []event.CountStatus{event.CountOpen}, event.CountPaused},
+	{"resume", "Take reads again", "", []event.CountStatus{event.CountPaused}, event.CountOpen},
 	{"pass", "Begin another round over the same shelves", "Rounds that are over say more of what was not read than any number of reads in one round: have the tags awake again for each.",
-		[]engine.CountStatus{engine.CountOpen}, engine.CountOpen},
+		[]event.CountStatus{event.CountOpen}, event.CountOpen},
 	{"close", "End a count and reconcile it", "Items go where they were counted; what was missed in as many counts running as missing_after says is told as missing. Nothing is written off.",
-		[]engine.CountStatus{engine.CountOpen, engine.CountPaused}, engine.CountClosed},
-	{"discard", "Drop a count as if it had never been", "", []engine.CountStatus{engine.CountOpen, engine.CountPaused}, engine.CountDiscarded},
-	{"reopen", "Open a closed count again, for another round", "It can be done for 12 hours, and until a newer count of one of its zones is opened.", []engine.CountStatus{engine.CountClosed}, engine.CountOpen},
+		[]event.CountStatus{event.CountOpen, event.CountPaused}, event.CountClosed},
+	{"discard", "Drop a count as if it had never been", "", []event.CountStatus{event.CountOpen, event.CountPaused}, event.CountDiscarded},
+	{"reopen", "Open a closed count again, for another round", "It can be done for 12 hours, and until a newer count of one of its zones is opened.", []event.CountStatus{event.CountClosed}, event.CountOpen},
 }
 
 // commandCount carries out a verb on the count of the path.
@@ -246,8 +247,8 @@ func (c *call) commandCount(verb int) error {
 	if !slices.Contains(v.from, rec.Status) || rec.Final {
 		return countStatus(&rec, v.do)
 	}
-	d, err := c.carryOut(&engine.Entry{
-		Kind: engine.EntryCount, At: c.api.opt.Now().UnixMilli(), By: c.key.Name, Command: engine.CountCommand{Do: v.do, ID: rec.ID},
+	d, err := c.carryOut(&event.Entry{
+		Kind: event.EntryCount, At: c.api.opt.Now().UnixMilli(), By: c.key.Name, Command: event.CountCommand{Do: v.do, ID: rec.ID},
 	})
 	if err != nil {
 		return err
@@ -273,17 +274,17 @@ func (c *call) commandCount(verb int) error {
 }
 
 // countStatus explains why something can't be done to a count, and what to do instead.
-func countStatus(rec *engine.Count, do string) error {
+func countStatus(rec *event.Count, do string) error {
 	verb := strings.ReplaceAll(do, "reads", "post reads to")
 	var instead string
 	switch {
-	case rec.Final && rec.Status == engine.CountClosed:
+	case rec.Final && rec.Status == event.CountClosed:
 		instead = "Its reads are no longer kept: open a new count."
-	case rec.Status == engine.CountDiscarded:
+	case rec.Status == event.CountDiscarded:
 		instead = "Open a new count."
-	case rec.Status == engine.CountClosed:
+	case rec.Status == event.CountClosed:
 		instead = "POST .../reopen opens it again for another round; otherwise open a new count."
-	case rec.Status == engine.CountPaused:
+	case rec.Status == event.CountPaused:
 		instead = "POST .../resume makes it go on."
 	default:
 		instead = "It is taking reads; POST .../close ends it."
@@ -292,25 +293,25 @@ func countStatus(rec *engine.Count, do string) error {
 }
 
 // countOfPath returns the count that the path names.
-func (c *call) countOfPath() (engine.Count, error) {
+func (c *call) countOfPath() (event.Count, error) {
 	id, err := c.pathValue("id")
 	if err != nil {
-		return engine.Count{}, err
+		return event.Count{}, err
 	}
 	return c.countRecord(id)
 }
 
 // countRecord returns a count as the state has it, or as it was last committed.
-func (c *call) countRecord(id string) (engine.Count, error) {
+func (c *call) countRecord(id string) (event.Count, error) {
 	ctx := c.Request().Context()
 	site, err := c.api.runner.Site(ctx, c.site)
 	if err != nil {
-		return engine.Count{}, unavailable(err)
+		return event.Count{}, unavailable(err)
 	}
 	if len(id) > 200 || !strings.HasPrefix(id, c.site+"-count-") {
-		return engine.Count{}, noCount(id)
+		return event.Count{}, noCount(id)
 	}
-	var rec engine.Count
+	var rec event.Count
 	var found bool
 	short, cancel := context.WithTimeout(ctx, viewPatience)
 	defer cancel()
@@ -330,7 +331,7 @@ func noCount(id string) error {
 }
 
 // countStatusNames are what a listing of counts can be narrowed to.
-var countStatusNames = []string{"open", "paused", "closed", "discarded", "active", "all"}
+var countStatusNames = append(event.CountStatuses.Texts(), "active", "all")
 
 func (c *call) listCounts() error {
 	limit, err := c.intParam("limit", 100, 1, 1000)
@@ -359,12 +360,12 @@ func (c *call) listCounts() error {
 	if err := checkZoneParam(lay, zone); err != nil {
 		return err
 	}
-	list, err := c.counts(func(rec *engine.Count) bool {
+	list, err := c.counts(func(rec *event.Count) bool {
 		switch {
 		case countNumber(rec.ID) >= before, zone != "" && !slices.Contains(rec.Zones, zone):
 			return false
 		case status == "active":
-			return rec.Status == engine.CountOpen || rec.Status == engine.CountPaused
+			return rec.Status == event.CountOpen || rec.Status == event.CountPaused
 		}
 		return status == "all" || rec.Status.String() == status
 	})
@@ -386,11 +387,11 @@ func countNumber(id string) int64 {
 }
 
 // counts lists the counts on record that want lets through, newest first.
-func (c *call) counts(want func(*engine.Count) bool) ([]CountView, error) {
+func (c *call) counts(want func(*event.Count) bool) ([]CountView, error) {
 	for try := 0; ; try++ {
 		list := []CountView{}
-		_, err := c.api.store.Records(c.Request().Context(), c.site, engine.KindCount, nil, func(_ store.Kind, _ string, v []byte) error {
-			rec, err := engine.DecodeCount(v)
+		_, err := c.api.store.Records(c.Request().Context(), c.site, event.KindCount, nil, func(_ store.Kind, _ string, v []byte) error {
+			rec, err := event.DecodeCount(v)
 			if err == nil && want(&rec) {
 				list = append(list, countView(&rec))
 			}

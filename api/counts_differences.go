@@ -1,6 +1,7 @@
 package api
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"net/http"
@@ -12,12 +13,13 @@ import (
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
 	"lintel/engine/estimate"
+	"lintel/engine/event"
 	"lintel/engine/sheet"
 )
 
 // DifferenceView is one line of what a count found otherwise than expected.
 type DifferenceView struct {
-	Finding string       `json:"finding" jsonschema:"enum=missed_once,enum=missing,enum=moved_here,enum=new_here,enum=unknown_product,enum=foreign,enum=sold_but_present,enum=better_next_door,enum=tied_next_door,enum=heard_elsewhere,enum=found_again,enum=newer_known,enum=not_delivered,enum=not_on_papers,enum=more_than_papers,enum=only_here,enum=only_there"`
+	Finding string       `json:"finding" jsonschema:"enum=only_here,enum=only_there" jsonschema_extras:"words=finding"`
 	Words   string       `json:"words"`
 	Item    string       `json:"item"`
 	GTIN    string       `json:"gtin,omitempty"`
@@ -47,26 +49,8 @@ type DifferencesView struct {
 	Products    []ProductLineView    `json:"products,omitempty"`
 }
 
-// findingWords says each finding in a sentence for whoever goes to the shelf.
-var findingWords = map[string]string{
-	"missed_once":      "Expected, not heard this time: look again",
-	"missing":          "Expected, and not heard in the counts running that it takes: not found",
-	"moved_here":       "Was known to be elsewhere: it is here now",
-	"new_here":         "Of a known product, never heard of before",
-	"unknown_product":  "Its product is not in the product list",
-	"foreign":          "Not a GS1 tag of this shop",
-	"sold_but_present": "Sold by the records, and heard: check the sale",
-	"better_next_door": "Heard better in the zone next door, counted at the same time",
-	"tied_next_door":   "Heard as well in the zone next door, counted at the same time",
-	"heard_elsewhere":  "A reader far away heard the same identity at the same time: look for two tags with one identity",
-	"found_again":      "Was missing, and is here",
-	"newer_known":      "Something newer is known of it: it was moved or sold since",
-	"not_delivered":    "On the papers, not heard",
-	"not_on_papers":    "Heard, and not on the papers",
-	"more_than_papers": "Heard, and more than the papers say of its product",
-	"only_here":        "Found by this count only",
-	"only_there":       "Found by the other count only",
-}
+// onlyIn are the differences between two counts, beside the findings of one.
+var onlyIn = map[string]string{"only_here": "Found by this count only", "only_there": "Found by the other count only"}
 
 // differences answers with what closing the count of the path found, or with how it differs from another.
 func (c *call) differences(f form) error {
@@ -112,7 +96,7 @@ func (c *call) differences(f form) error {
 // closedOne is a closed count with its result.
 type closedOne struct {
 	DifferencesView
-	res *engine.CountResult
+	res *event.CountResult
 }
 
 // closedCount returns a count that is closed; id "": that of the path.
@@ -148,7 +132,7 @@ func (c *call) fillDifferences(v *closedOne) error {
 			v.Differences = append(v.Differences, differenceView(d.Finding.String(), d.Key, d.Text, d.GTIN, d.Zone, d.Was, d.Reads, products))
 		}
 		for _, l := range v.res.Products {
-			line := ProductLineView{GTIN: engine.GTINText(l.GTIN), Expected: l.Expected, Found: l.Found}
+			line := ProductLineView{GTIN: event.GTINText(l.GTIN), Expected: l.Expected, Found: l.Found}
 			if k, ok := products.ByGTIN(l.GTIN); ok {
 				line.Product = productView(products.At(k))
 			}
@@ -159,7 +143,7 @@ func (c *call) fillDifferences(v *closedOne) error {
 }
 
 func differenceView(finding string, k epc.Key, text string, gtin uint64, zone, was string, reads int, products *catalog.Catalog) DifferenceView {
-	d := DifferenceView{Finding: finding, Words: findingWords[finding], Item: text, GTIN: engine.GTINText(gtin), Zone: zone, Was: was, Reads: reads}
+	d := DifferenceView{Finding: finding, Words: cmp.Or(event.Findings.Meaning(finding), onlyIn[finding]), Item: text, GTIN: event.GTINText(gtin), Zone: zone, Was: was, Reads: reads}
 	if words, ok := k.Text(); ok {
 		d.Item = words
 	}
@@ -308,7 +292,7 @@ func oneProduct(gtin, sku string, products *catalog.Catalog) (uint64, error) {
 	}
 	var gtins []string
 	for _, i := range found[:min(len(found), 5)] {
-		gtins = append(gtins, engine.GTINText(products.At(i).GTIN))
+		gtins = append(gtins, event.GTINText(products.At(i).GTIN))
 	}
 	return 0, fmt.Errorf("the SKU %s stands for %d products; write the gtin, one of %s", shown([]byte(sku)), len(found), strings.Join(gtins, ", "))
 }

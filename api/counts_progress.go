@@ -6,6 +6,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/estimate"
+	"lintel/engine/event"
 	"lintel/engine/store"
 )
 
@@ -13,7 +14,7 @@ import (
 type CountView struct {
 	ID           string     `json:"id"`
 	Zones        []string   `json:"zones"`
-	Status       string     `json:"status" jsonschema:"enum=open,enum=paused,enum=closed,enum=discarded"`
+	Status       string     `json:"status" jsonschema_extras:"words=count status"`
 	Note         string     `json:"note,omitempty"`
 	By           string     `json:"by" jsonschema_description:"The name of the key that opened it."`
 	Opened       time.Time  `json:"opened_at"`
@@ -27,7 +28,7 @@ type CountView struct {
 	Reads        int        `json:"reads" jsonschema_description:"Reads taken, repeats included."`
 }
 
-func countView(r *engine.Count) CountView {
+func countView(r *event.Count) CountView {
 	v := CountView{
 		ID: r.ID, Zones: r.Zones, Status: r.Status.String(), Note: r.Note, By: r.By, Opened: time.UnixMilli(r.Opened).UTC(), Closed: moment(r.Closed), Pass: r.Pass,
 		MissingAfter: r.MissingAfter, Delivery: r.Delivery, Final: r.Final, Expected: len(r.Expected), Unique: r.Distinct, Reads: r.Reads,
@@ -83,7 +84,7 @@ type CountSummary struct {
 const accuracyNotes = "Item accuracy: items both expected and heard, as a share of all items expected or heard. " +
 	"Line accuracy: products of which exactly the expected number was heard, as a share of all products expected or heard; one item too many or too few makes the whole product wrong."
 
-func countSummary(r *engine.CountResult) *CountSummary {
+func countSummary(r *event.CountResult) *CountSummary {
 	return &CountSummary{
 		Closed: time.UnixMilli(r.Closed).UTC(), Expected: r.Expected, Matched: r.Matched, Missing: r.Missing, Unexpected: r.Unexpected,
 		ItemAccuracy: r.ItemAccuracy(), Lines: r.Lines, LinesRight: r.LinesRight, LineAccuracy: r.LineAccuracy(), AccuracyNotes: accuracyNotes,
@@ -114,7 +115,7 @@ func (c *call) countDetail(id string) (*CountDetail, error) {
 			return nil, err
 		}
 	}
-	if v.Status != engine.CountClosed.String() {
+	if v.Status != event.CountClosed.String() {
 		return v, nil
 	}
 	res, err := c.storedResult(id)
@@ -169,7 +170,7 @@ func tallyOf(h engine.Histogram, reads int) estimate.Tally {
 const recentMs = estimate.RecentSeconds * 1000
 
 // curveOf lays the bins of a count's curve out in time. Within a bin nobody knows when its reads came: they are spread evenly, new tags towards its end.
-func curveOf(r *engine.Count, now int64) *estimate.Curve {
+func curveOf(r *event.Count, now int64) *estimate.Curve {
 	curve := estimate.NewCurve(r.Opened)
 	at := r.Opened
 	for _, b := range r.Curve {
@@ -195,11 +196,11 @@ func curveOf(r *engine.Count, now int64) *estimate.Curve {
 }
 
 // storedCount returns a count as it was last committed.
-func (c *call) storedCount(id string) (rec engine.Count, err error) {
+func (c *call) storedCount(id string) (rec event.Count, err error) {
 	found := false
-	_, err = c.api.store.Records(c.Request().Context(), c.site, engine.KindCount, []string{id}, func(_ store.Kind, _ string, v []byte) error {
+	_, err = c.api.store.Records(c.Request().Context(), c.site, event.KindCount, []string{id}, func(_ store.Kind, _ string, v []byte) error {
 		found = true
-		rec, err = engine.DecodeCount(v)
+		rec, err = event.DecodeCount(v)
 		return err
 	})
 	if err != nil {
@@ -212,10 +213,10 @@ func (c *call) storedCount(id string) (rec engine.Count, err error) {
 }
 
 // storedResult returns what closing a count found, nil if it never closed.
-func (c *call) storedResult(id string) (*engine.CountResult, error) {
-	var res *engine.CountResult
-	_, err := c.api.store.Records(c.Request().Context(), c.site, engine.KindResult, []string{id}, func(_ store.Kind, _ string, v []byte) error {
-		r, err := engine.DecodeCountResult(v)
+func (c *call) storedResult(id string) (*event.CountResult, error) {
+	var res *event.CountResult
+	_, err := c.api.store.Records(c.Request().Context(), c.site, event.KindResult, []string{id}, func(_ store.Kind, _ string, v []byte) error {
+		r, err := event.DecodeCountResult(v)
 		res = &r
 		return err
 	})

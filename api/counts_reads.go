@@ -3,7 +3,7 @@ package api
 import (
 	"strings"
 
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/faults"
 	"lintel/engine/layout"
 	"lintel/engine/store"
@@ -60,7 +60,7 @@ func (c *call) postCountReads() error {
 		if err != nil {
 			return nil, err
 		}
-		if rec.Status != engine.CountOpen {
+		if rec.Status != event.CountOpen {
 			return nil, countStatus(&rec, "reads")
 		}
 		return newCountScope(rec.ID, rec.Zones, lay), nil

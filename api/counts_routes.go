@@ -1,8 +1,8 @@
 package api
 
 import (
-	"lintel/engine"
 	"lintel/engine/estimate"
+	"lintel/engine/event"
 )
 
 // countRoutes are the routes of counts.
@@ -43,7 +43,7 @@ func countRoutes() []route {
 	}
 	return append(routes, inForms(route{
 		method: "GET", path: path + "/{id}/differences", name: "countDifferences", group: group, summary: "What closing a count found otherwise than expected",
-		about: estimate.Caution + "\n\n" + engine.Notice, scopes: operate,
+		about: estimate.Caution + "\n\n" + event.Notice, scopes: operate,
 		params: []param{
 			{"against", "query", "Another closed count of one of its zones: what one found and the other did not.", stringSchema},
 			enumParam("lines", "In tables: a line for each item that differs, or for each product that was expected or found.", "items", "products"),

@@ -15,6 +15,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/estimate"
+	"lintel/engine/event"
 	"lintel/engine/runner"
 )
 
@@ -26,7 +27,7 @@ func (r *rig) openedCount(body string) string {
 	a := into[CountAnswer](r.post(countsPath, body).wants(201))
 	require.True(r.t, a.Folded)
 	require.Equal(r.t, "open", a.Count.Status)
-	require.Equal(r.t, engine.CountID("quayside", a.Entry), a.ID)
+	require.Equal(r.t, event.CountID("quayside", a.Entry), a.ID)
 	r.tick()
 	return countsPath + "/" + a.ID
 }

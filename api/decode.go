@@ -10,7 +10,7 @@ import (
 
 	"github.com/go-faster/jx"
 
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/faults"
 	"lintel/engine/layout"
 )
@@ -56,7 +56,7 @@ type readDecoder struct {
 	scope    *countScope // of a count; nil: reads of the site
 	stamps   *stamps     // of the server; nil: the server's clock as it is
 	stamp    int64       // of what this batch declares without a time; 0: nothing yet
-	entry    engine.Entry
+	entry    event.Entry
 	rejected []Rejection
 	beats    int // reads without an identity, which only say that the read point is alive
 	n        int // elements met
@@ -100,7 +100,7 @@ func newReadDecoder(lay *layout.Layout, now int64, max int) *readDecoder {
 func (d *readDecoder) release() {
 	e := &d.entry
 	clear(e.Reads) // they may hold texts
-	*e = engine.Entry{Points: e.Points[:0], Zones: e.Zones[:0], Reads: e.Reads[:0]}
+	*e = event.Entry{Points: e.Points[:0], Zones: e.Zones[:0], Reads: e.Reads[:0]}
 	d.scope, d.stamps, d.stamp = nil, nil, 0
 	d.lay, d.rejected, d.beats, d.n, d.lastPoint, d.epc, d.point, d.zone, d.fault = nil, nil, 0, 0, nil, nil, nil, nil, Rejection{}
 	d.instants.known = false
@@ -114,7 +114,7 @@ func (d *readDecoder) release() {
 func (d *readDecoder) accepted() int { return len(d.entry.Reads) + d.beats }
 
 func (d *readDecoder) begin() {
-	d.entry.Kind, d.entry.At = engine.EntryReads, d.now
+	d.entry.Kind, d.entry.At = event.EntryReads, d.now
 	d.pointOf = resetIndexes(d.pointOf, len(d.lay.ReadPoints))
 	d.zoneOf = resetIndexes(d.zoneOf, len(d.lay.Zones))
 }
@@ -242,7 +242,7 @@ func (d *readDecoder) readElement(j *jx.Decoder) error {
 	}
 	index := d.n
 	d.n++
-	d.seen, d.null, d.pc, d.rssi, d.count, d.t = 0, 0, 0, engine.NoRSSI, 1, d.now
+	d.seen, d.null, d.pc, d.rssi, d.count, d.t = 0, 0, 0, event.NoRSSI, 1, d.now
 	d.epc, d.point, d.zone, d.fault = nil, nil, nil, Rejection{}
 	d.phase, d.channel, d.doppler = 0, 0, 0
 	if kind := j.Next(); kind != jx.Object {
@@ -397,7 +397,7 @@ func (d *readDecoder) take() {
 	if !ok {
 		return
 	}
-	r := engine.Read{RSSI: d.rssi, N: d.count, T: d.t, Phase: d.phase, Channel: d.channel, Doppler: d.doppler}
+	r := event.Read{RSSI: d.rssi, N: d.count, T: d.t, Phase: d.phase, Channel: d.channel, Doppler: d.doppler}
 	zone, ok := d.zoneIndex()
 	if ok && d.scope != nil && d.seen&memberEPC != 0 {
 		zone, ok = d.scope.place(d, point, zone)
@@ -427,7 +427,7 @@ func (d *readDecoder) take() {
 	if d.seen&memberEPC == 0 {
 		return
 	}
-	if role := d.lay.ReadPoints[point].Role; (role == layout.Handheld || role == layout.Desk) && !d.has(memberTime) {
+	if role := d.lay.ReadPoints[point].Role; (role == event.Handheld || role == event.Desk) && !d.has(memberTime) {
 		r.T = d.stamped()
 	}
 	r.Point = d.pointOf[point] - 1

@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"testing"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // benchBody is a batch of 500 reads of about 115 bytes, as a reader at the door posts it.
@@ -36,7 +36,7 @@ func BenchmarkReads(b *testing.B) {
 		if err := d.array(body); err != nil || len(d.entry.Reads) != n {
 			b.Fatal(err, d.rejected)
 		}
-		buf = engine.AppendEntry(buf[:0], &d.entry)
+		buf = event.AppendEntry(buf[:0], &d.entry)
 		d.release()
 	}
 	perRead(b, n)
@@ -80,7 +80,7 @@ func BenchmarkReadsHashed(b *testing.B) {
 		if err := d.array(body); err != nil || len(d.entry.Reads) != n {
 			b.Fatal(err, d.rejected)
 		}
-		buf = engine.AppendEntry(buf[:0], &d.entry)
+		buf = event.AppendEntry(buf[:0], &d.entry)
 		d.release()
 	}
 	perRead(b, n)

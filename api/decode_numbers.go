@@ -4,7 +4,7 @@ import (
 	"math"
 	"strconv"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // numberMember notes a member of the read at hand that is a number.
@@ -56,7 +56,7 @@ func (d *readDecoder) numberMember(bit uint16, v []byte) {
 			d.failf(reasonShape, "\"doppler\" %s is no Doppler shift; write Hz from %d to %d", shown(v), -maxDoppler, maxDoppler)
 			return
 		}
-		d.doppler = uint16(tenths + engine.DopplerZero)
+		d.doppler = uint16(tenths + event.DopplerZero)
 	}
 }
 

@@ -14,7 +14,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 )
 
@@ -50,7 +50,7 @@ var opening = time.Date(2026, 11, 25, 9, 14, 7, 0, time.UTC).UnixMilli()
 
 // batch is a decoder's result, copied.
 type batch struct {
-	reads    []engine.Read
+	reads    []event.Read
 	points   []string
 	zones    []string
 	beats    int
@@ -67,7 +67,7 @@ func decodeReads(t testing.TB, body string, ndjson bool) (batch, error) {
 		err = d.array([]byte(body))
 	}
 	e := &d.entry
-	b := batch{append([]engine.Read(nil), e.Reads...), append([]string(nil), e.Points...), append([]string(nil), e.Zones...), d.beats, d.rejected}
+	b := batch{append([]event.Read(nil), e.Reads...), append([]string(nil), e.Points...), append([]string(nil), e.Zones...), d.beats, d.rejected}
 	if err == nil {
 		require.Equal(t, d.n, d.accepted()+len(d.rejected), "counts add up")
 		for i, r := range d.rejected {
@@ -75,8 +75,8 @@ func decodeReads(t testing.TB, body string, ndjson bool) (batch, error) {
 			require.True(t, i == 0 || d.rejected[i-1].Index < r.Index, "in order")
 		}
 		// What the journal gives back is what was put in.
-		var back engine.Entry
-		require.NoError(t, engine.DecodeEntry(engine.AppendEntry(nil, e), &back))
+		var back event.Entry
+		require.NoError(t, event.DecodeEntry(event.AppendEntry(nil, e), &back))
 		require.Equal(t, len(e.Reads), len(back.Reads))
 		for i := range back.Reads {
 			require.Equal(t, e.Reads[i], back.Reads[i])
@@ -103,7 +103,7 @@ func TestReadsOfEveryForm(t *testing.T) {
 	for _, r := range got.reads {
 		require.Equal(t, got.reads[0].Key, r.Key)
 		require.Empty(t, r.Text)
-		require.Equal(t, engine.Read{Key: r.Key, RSSI: engine.NoRSSI, N: 1, T: opening}, r)
+		require.Equal(t, event.Read{Key: r.Key, RSSI: event.NoRSSI, N: 1, T: opening}, r)
 	}
 	words, ok := got.reads[0].Key.Text()
 	require.True(t, ok)
@@ -140,7 +140,7 @@ func TestReadMembers(t *testing.T) {
 
 // Bands and spacings of channels: ETSI EN 302 208 (865 to 868 MHz) and FCC 15.247 (902 to 928 MHz), from memory.
 func TestPhaseChannelAndDoppler(t *testing.T) {
-	read := func(members string) engine.Read {
+	read := func(members string) event.Read {
 		t.Helper()
 		got, err := decodeReads(t, `[{"epc":"3036451FD40C0E4000001A85","read_point":"street-door-in"`+members+`}]`, false)
 		require.NoError(t, err)
@@ -157,10 +157,10 @@ func TestPhaseChannelAndDoppler(t *testing.T) {
 		require.EqualValues(t, tenths, read(`,"channel":`+text).Channel, text)
 	}
 	for text, tenths := range map[string]int{"0": 0, "-1000": -10000, "1000": 10000, "-0.1": -1, "12.25": 123} {
-		require.EqualValues(t, tenths, int(read(`,"doppler":`+text).Doppler)-engine.DopplerZero, text)
+		require.EqualValues(t, tenths, int(read(`,"doppler":`+text).Doppler)-event.DopplerZero, text)
 	}
 	all := read(`,"doppler":-3.5,"channel":866.9,"phase":12,"rssi":-61`)
-	require.Equal(t, [...]uint16{121, 8669, engine.DopplerZero - 35}, [...]uint16{all.Phase, all.Channel, all.Doppler})
+	require.Equal(t, [...]uint16{121, 8669, event.DopplerZero - 35}, [...]uint16{all.Phase, all.Channel, all.Doppler})
 }
 
 func TestBadReadsAreRejectedAlone(t *testing.T) {
@@ -257,7 +257,7 @@ func TestLinesThatAreNoJSONAreRejectedAlone(t *testing.T) {
 
 // slowReads decodes a batch by encoding/json and time.Parse alone: the other opinion that the fast decoder is held against. It returns the taken
 // elements in order (nil for a heartbeat), and false for a body that is refused.
-func slowReads(body []byte) (taken map[int]*engine.Read, total int, ok bool) {
+func slowReads(body []byte) (taken map[int]*event.Read, total int, ok bool) {
 	if !utf8.Valid(body) {
 		return nil, 0, false
 	}
@@ -275,7 +275,7 @@ func slowReads(body []byte) (taken map[int]*engine.Read, total int, ok bool) {
 	if json.Unmarshal(body, &list) != nil || len(list) > 100 {
 		return nil, 0, false
 	}
-	taken = make(map[int]*engine.Read)
+	taken = make(map[int]*event.Read)
 	for i, raw := range list {
 		if r, ok := slowRead(raw); ok {
 			taken[i] = r
@@ -309,12 +309,12 @@ func slowObject(raw []byte) (keys []string, values []json.RawMessage, err error)
 	return keys, values, nil
 }
 
-func slowRead(raw json.RawMessage) (*engine.Read, bool) {
+func slowRead(raw json.RawMessage) (*event.Read, bool) {
 	keys, values, err := slowObject(raw)
 	if err != nil {
 		return nil, false
 	}
-	r := &engine.Read{RSSI: engine.NoRSSI, N: 1, T: opening}
+	r := &event.Read{RSSI: event.NoRSSI, N: 1, T: opening}
 	var epcText, point, zone *string
 	var pc *uint16
 	seen := make(map[string]bool)
@@ -380,7 +380,7 @@ func slowRead(raw json.RawMessage) (*engine.Read, bool) {
 			case "channel":
 				r.Channel = uint16(f)
 			case "doppler":
-				r.Doppler = uint16(f + engine.DopplerZero)
+				r.Doppler = uint16(f + event.DopplerZero)
 			}
 		case "count":
 			var n uint32

@@ -10,8 +10,8 @@ import (
 	"strings"
 	"time"
 
-	"lintel/engine"
 	"lintel/engine/deliver"
+	"lintel/engine/event"
 	"lintel/engine/store"
 )
 
@@ -25,7 +25,7 @@ type DeliveryView struct {
 	About    string          `json:"about_channel,omitempty" jsonschema_description:"The channel that a notice is about."`
 	Order    int             `json:"order"`
 	At       time.Time       `json:"at" jsonschema_description:"When what it tells of happened."`
-	Status   string          `json:"status" jsonschema:"enum=pending,enum=delivered,enum=dead"`
+	Status   string          `json:"status" jsonschema_extras:"words=delivery status"`
 	Attempts int             `json:"attempts"`
 	NextTry  *time.Time      `json:"next_try,omitempty"`
 	LastTry  *time.Time      `json:"last_try,omitempty"`
@@ -54,12 +54,12 @@ func outcomeView(o deliver.Outcome) OutcomeView {
 	return OutcomeView{Delivered: o.OK(), Code: o.Code, Reason: o.Reason, Seconds: o.Took.Seconds(), RetryAfter: o.RetryAfter.Seconds()}
 }
 
-func deliveryView(site string, d *engine.Delivery) DeliveryView {
+func deliveryView(site string, d *event.Delivery) DeliveryView {
 	v := DeliveryView{
 		ID: d.ID, Site: site, Channel: d.Channel, Type: d.Type, Alert: d.Alert, Order: d.Order, At: time.UnixMilli(d.At).UTC(), Status: d.Status.String(),
 		Attempts: d.Attempts, LastTry: moment(d.LastTry), Took: d.Took, Code: d.Code, Reason: d.Reason,
 	}
-	if d.Status == engine.DeliveryPending {
+	if d.Status == event.DeliveryPending {
 		v.NextTry = moment(d.NextTry)
 	}
 	if site == deliver.ChannelsSite {
@@ -84,7 +84,7 @@ func (c *call) listDeliveries() error {
 		return err
 	}
 	status := c.QueryParam("status")
-	if !slices.Contains([]string{"", "pending", "delivered", "dead"}, status) {
+	if status != "" && !event.DeliveryStatuses.Has(status) {
 		return badParam("status", "it is pending, delivered or dead")
 	}
 	channel, alert := c.QueryParam("channel"), c.QueryParam("alert")
@@ -109,8 +109,8 @@ func (c *call) listDeliveries() error {
 	for _, site := range sites {
 		for try := 0; ; try++ {
 			had := len(rows)
-			_, err := c.api.store.Records(ctx, site, engine.KindDelivery, nil, func(_ store.Kind, _ string, v []byte) error {
-				d, err := engine.DecodeDelivery(v)
+			_, err := c.api.store.Records(ctx, site, event.KindDelivery, nil, func(_ store.Kind, _ string, v []byte) error {
+				d, err := event.DecodeDelivery(v)
 				switch {
 				case err != nil:
 					return err
@@ -142,37 +142,37 @@ func (c *call) listDeliveries() error {
 }
 
 // deliveryByID finds a delivery among the sites that the caller may see. The id begins with "msg_", the site and a hyphen, and a site's id may have hyphens too.
-func (c *call) deliveryByID(id string) (engine.Delivery, string, error) {
+func (c *call) deliveryByID(id string) (event.Delivery, string, error) {
 	ctx := c.Request().Context()
 	sites, err := c.deliverySites()
 	if err != nil {
-		return engine.Delivery{}, "", err
+		return event.Delivery{}, "", err
 	}
 	for _, site := range sites {
 		if !strings.HasPrefix(id, "msg_"+site+"-") || len(id) > 500 {
 			continue
 		}
-		var found *engine.Delivery
-		_, err := c.api.store.Records(ctx, site, engine.KindDelivery, []string{id}, func(_ store.Kind, _ string, v []byte) error {
-			d, err := engine.DecodeDelivery(v)
+		var found *event.Delivery
+		_, err := c.api.store.Records(ctx, site, event.KindDelivery, []string{id}, func(_ store.Kind, _ string, v []byte) error {
+			d, err := event.DecodeDelivery(v)
 			found = &d
 			return err
 		})
 		if err != nil {
-			return engine.Delivery{}, "", unavailable(err)
+			return event.Delivery{}, "", unavailable(err)
 		}
 		if found != nil {
 			return *found, site, nil
 		}
 	}
-	return engine.Delivery{}, "", problemf(codeUnknownDelivery, "There is no delivery %s on record.", shown([]byte(id)))
+	return event.Delivery{}, "", problemf(codeUnknownDelivery, "There is no delivery %s on record.", shown([]byte(id)))
 }
 
 // deliveryOfPath is deliveryByID of the id in the path.
-func (c *call) deliveryOfPath() (engine.Delivery, string, error) {
+func (c *call) deliveryOfPath() (event.Delivery, string, error) {
 	id, err := c.pathValue("id")
 	if err != nil {
-		return engine.Delivery{}, "", err
+		return event.Delivery{}, "", err
 	}
 	return c.deliveryByID(id)
 }

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/store"
 )
 
@@ -140,7 +141,7 @@ func (c *call) save(name string, body []byte, expect int) (Saved, error) {
 	}
 	return Saved{
 		Document: name, Version: version, At: c.api.opt.Now().UTC().Truncate(time.Millisecond), By: c.key.Name, Note: note,
-		InEffect: c.api.settle(c.Request().Context(), engine.Pin{Doc: name, Version: version}),
+		InEffect: c.api.settle(c.Request().Context(), event.Pin{Doc: name, Version: version}),
 	}, nil
 }
 
@@ -162,7 +163,7 @@ func conflict(expect int) error {
 }
 
 // settle waits a little until the sites that a document concerns go by its new version, so that what is posted next meets it.
-func (a *API) settle(ctx context.Context, pin engine.Pin) bool {
+func (a *API) settle(ctx context.Context, pin event.Pin) bool {
 	ctx, cancel := context.WithTimeout(ctx, a.opt.TakeUp)
 	defer cancel()
 	var ids []string

@@ -8,8 +8,8 @@ import (
 
 	"github.com/labstack/echo/v4"
 
-	"lintel/engine"
 	"lintel/engine/epcis"
+	"lintel/engine/event"
 	"lintel/engine/store"
 )
 
@@ -116,7 +116,7 @@ func (c *call) directory(site string) (*epcis.Directory, error) {
 const factsPage = 5000
 
 // factsAsEPCIS streams the facts of a range as an EPCIS document.
-func (c *call) factsAsEPCIS(want func(*engine.Fact) bool) error {
+func (c *call) factsAsEPCIS(want func(*event.Fact) bool) error {
 	if as := c.QueryParam("as"); as != "epcis" {
 		return badParam("as", "%s must be \"epcis\"", shown([]byte(as)))
 	}
@@ -140,14 +140,14 @@ func (c *call) factsAsEPCIS(want func(*engine.Fact) bool) error {
 }
 
 // facts gives the facts of a range, page by page.
-func (c *call) facts(from, to store.FactID, want func(*engine.Fact) bool) func(func(*engine.Fact, error) bool) {
-	return func(yield func(*engine.Fact, error) bool) {
-		page := make([]engine.Fact, 0, factsPage)
+func (c *call) facts(from, to store.FactID, want func(*event.Fact) bool) func(func(*event.Fact, error) bool) {
+	return func(yield func(*event.Fact, error) bool) {
+		page := make([]event.Fact, 0, factsPage)
 		for {
 			page = page[:0]
 			err := c.api.store.Facts(c.Request().Context(), c.site, from, to, factsPage, func(id store.FactID, data []byte) error {
-				var f engine.Fact
-				if err := engine.DecodeFact(data, id.Ms, id.N, &f); err != nil {
+				var f event.Fact
+				if err := event.DecodeFact(data, id.Ms, id.N, &f); err != nil {
 					return fmt.Errorf("fact %d-%d: %w", id.Ms, id.N, err)
 				}
 				page = append(page, f)

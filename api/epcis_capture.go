@@ -12,8 +12,8 @@ import (
 	"sync"
 	"time"
 
-	"lintel/engine"
 	"lintel/engine/epcis"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/store"
 )
@@ -124,7 +124,7 @@ func captureFault(err error) error {
 type placesOf struct {
 	*epcis.Directory
 	lay     *layout.Layout
-	entries []*engine.Entry
+	entries []*event.Entry
 	tags    int // in the last entry
 }
 
@@ -232,9 +232,9 @@ func (p *capturePlan) site(id string) (*placesOf, error) {
 
 // effect adds what an event means to the entries of its site, in the order of events.
 func (p *capturePlan) effect(ev *epcis.Event, s *placesOf, e *epcis.Effect) {
-	if event, ok := e.Event(); ok {
-		entry := s.entry(engine.EntryEvents, len(e.Tags), p.now, p.c.key.Name)
-		entry.Events = append(entry.Events, event)
+	if business, ok := e.Event(); ok {
+		entry := s.entry(event.EntryEvents, len(e.Tags), p.now, p.c.key.Name)
+		entry.Events = append(entry.Events, business)
 		return
 	}
 	i, ok := s.lay.ReadPointIndex(e.ReadPoint)
@@ -242,21 +242,21 @@ func (p *capturePlan) effect(ev *epcis.Event, s *placesOf, e *epcis.Effect) {
 		p.note(ev, epcis.Note{Pointer: "/readPoint/id", Reason: "the read point has no zone of its own: name the zone as bizLocation"})
 		return
 	}
-	entry := s.entry(engine.EntryReads, len(e.Tags), p.now, p.c.key.Name)
+	entry := s.entry(event.EntryReads, len(e.Tags), p.now, p.c.key.Name)
 	k := slices.Index(entry.Points, e.ReadPoint)
 	if k < 0 {
 		k = len(entry.Points)
 		entry.Points = append(entry.Points, e.ReadPoint)
 	}
 	for _, t := range e.Tags {
-		entry.Reads = append(entry.Reads, engine.Read{Key: t.Key, Text: t.Text, Point: uint16(k), RSSI: engine.NoRSSI, N: 1, T: e.At})
+		entry.Reads = append(entry.Reads, event.Read{Key: t.Key, Text: t.Text, Point: uint16(k), RSSI: event.NoRSSI, N: 1, T: e.At})
 	}
 }
 
 // entry returns the entry that something of this kind goes into: the last one, unless it is of another kind or full.
-func (s *placesOf) entry(kind engine.EntryKind, tags int, now int64, by string) *engine.Entry {
+func (s *placesOf) entry(kind event.EntryKind, tags int, now int64, by string) *event.Entry {
 	if n := len(s.entries); n == 0 || s.entries[n-1].Kind != kind || s.tags >= bulkTags {
-		s.entries = append(s.entries, &engine.Entry{Kind: kind, At: now, By: by})
+		s.entries = append(s.entries, &event.Entry{Kind: kind, At: now, By: by})
 		s.tags = 0
 	}
 	s.tags += tags
@@ -287,7 +287,7 @@ func (p *capturePlan) appendAll(id string, behaviour epcis.ErrorBehaviour, now t
 		list := make([]store.NewEntry, len(entries))
 		for i, e := range entries {
 			// The keys make a document that is sent again, because its answer was lost, count once.
-			list[i] = store.NewEntry{Data: engine.AppendEntry(nil, e), IdempotencyKey: fmt.Sprintf("epcis %s %d", id, i), Fingerprint: id}
+			list[i] = store.NewEntry{Data: event.AppendEntry(nil, e), IdempotencyKey: fmt.Sprintf("epcis %s %d", id, i), Fingerprint: id}
 		}
 		res, err := p.c.api.store.Append(ctx, site, list...)
 		if err != nil {

@@ -10,15 +10,15 @@ import (
 
 	"github.com/go-faster/jx"
 
-	"lintel/engine"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/faults"
 	"lintel/engine/layout"
 )
 
 // EventRequest is a business event as it is posted. It is decoded by hand, so that each fault can be named; this type is its schema.
 type EventRequest struct {
-	Type string   `json:"type" jsonschema:"enum=sold,enum=returned,enum=received,enum=shipped,enum=moved,enum=retired,enum=registered"`
+	Type string   `json:"type" jsonschema_extras:"words=event type"`
 	EPC  string   `json:"epc,omitempty" jsonschema_description:"The item, in any form of its identity. One of epc and epcs must be there."`
 	EPCs []string `json:"epcs,omitempty" jsonschema_description:"The items, where there are several; at most 10,000."`
 	Zone string   `json:"zone,omitempty" jsonschema_description:"Where it happened, or where the items are now. moved needs it."`
@@ -56,7 +56,7 @@ func (c *call) postEvents() error {
 	if err := d.decode(body.b); err != nil {
 		return err
 	}
-	e := engine.Entry{Kind: engine.EntryEvents, At: max(d.now, d.stamp), Events: d.events}
+	e := event.Entry{Kind: event.EntryEvents, At: max(d.now, d.stamp), Events: d.events}
 	return c.appendBatch("event", &e, len(d.events), d.rejected, body.b, wait)
 }
 
@@ -65,7 +65,7 @@ type eventDecoder struct {
 	lay      *layout.Layout
 	now      int64
 	max      int
-	events   []engine.Event
+	events   []event.Event
 	rejected []Rejection
 	instants instants
 	n, tags  int
@@ -131,8 +131,8 @@ func faultf(class reasonClass, format string, args ...any) *Rejection {
 }
 
 // event decodes one event, which is valid JSON.
-func (d *eventDecoder) event(raw []byte) (engine.Event, *Rejection) {
-	var none engine.Event
+func (d *eventDecoder) event(raw []byte) (event.Event, *Rejection) {
+	var none event.Event
 	j := jx.DecodeBytes(raw)
 	if kind := j.Next(); kind != jx.Object {
 		return none, faultf(reasonShape, "an event is an object, this is %s", a(kind))
@@ -161,7 +161,7 @@ func (d *eventDecoder) event(raw []byte) (engine.Event, *Rejection) {
 		}
 		return *s, nil
 	}
-	var ev engine.Event
+	var ev event.Event
 	var words [4]string
 	for i, name := range []string{"type", "zone", "ref", "gtin"} {
 		var fault *Rejection
@@ -171,11 +171,11 @@ func (d *eventDecoder) event(raw []byte) (engine.Event, *Rejection) {
 	}
 	typ, zone, ref, gtin := words[0], words[1], words[2], words[3]
 	var ok bool
-	if ev.Type, ok = engine.EventTypeByName(typ); !ok {
+	if ev.Type, ok = event.EventTypes.Parse(typ); !ok {
 		if typ == "" {
-			return none, faultf(reasonShape, "\"type\" is missing; it is one of %s", strings.Join(engine.EventNames(), ", "))
+			return none, faultf(reasonShape, "\"type\" is missing; it is one of %s", strings.Join(event.EventTypes.Texts(), ", "))
 		}
-		return none, faultf(reasonShape, "there is no type %s%s; the types are %s", shown([]byte(typ)), faults.OrDidYouMean(typ, engine.EventNames()), strings.Join(engine.EventNames(), ", "))
+		return none, faultf(reasonShape, "there is no type %s%s; the types are %s", shown([]byte(typ)), faults.OrDidYouMean(typ, event.EventTypes.Texts()), strings.Join(event.EventTypes.Texts(), ", "))
 	}
 	if _, ok := d.lay.ZoneIndex(zone); zone != "" && !ok {
 		return none, faultf(reasonZone, "%s", noZone(d.lay, zone))
@@ -207,7 +207,7 @@ func (d *eventDecoder) unknownMember(members map[string]json.RawMessage) *Reject
 }
 
 // when reads the time of an event.
-func (d *eventDecoder) when(v json.RawMessage, ev *engine.Event) *Rejection {
+func (d *eventDecoder) when(v json.RawMessage, ev *event.Event) *Rejection {
 	if v == nil || string(v) == "null" {
 		if d.stamp == 0 {
 			d.stamp = d.stamps.next(d.lay.Site, d.now)
@@ -237,7 +237,7 @@ func (d *eventDecoder) when(v json.RawMessage, ev *engine.Event) *Rejection {
 }
 
 // identities reads the items of an event. One bad identity rejects the event: half a sale would be worse than none.
-func identities(members map[string]json.RawMessage, ev *engine.Event) *Rejection {
+func identities(members map[string]json.RawMessage, ev *event.Event) *Rejection {
 	one, many := members["epc"], members["epcs"]
 	if string(one) == "null" {
 		one = nil
@@ -278,18 +278,18 @@ func identities(members map[string]json.RawMessage, ev *engine.Event) *Rejection
 		k, words := keyOf(id)
 		if !seen[k] {
 			seen[k] = true
-			ev.Tags = append(ev.Tags, engine.Tag{Key: k, Text: words})
+			ev.Tags = append(ev.Tags, event.Tag{Key: k, Text: words})
 		}
 	}
 	return nil
 }
 
 // meaning checks that the event says something.
-func meaning(ev *engine.Event, gtin string) *Rejection {
-	if ev.Type == engine.EventMoved && ev.Zone == "" {
+func meaning(ev *event.Event, gtin string) *Rejection {
+	if ev.Type == event.EventMoved && ev.Zone == "" {
 		return faultf(reasonMeaning, "moved needs a \"zone\": where the items are now")
 	}
-	if ev.Type != engine.EventRegistered {
+	if ev.Type != event.EventRegistered {
 		if gtin != "" {
 			return faultf(reasonMeaning, "\"gtin\" goes with the type registered only")
 		}

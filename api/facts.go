@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/faults"
 	"lintel/engine/store"
 )
@@ -66,7 +67,7 @@ func (c *call) factRange() (from, to store.FactID, err error) {
 }
 
 // scanFacts answers with the facts of a range that want lets through.
-func (c *call) scanFacts(want func(*engine.Fact) bool) error {
+func (c *call) scanFacts(want func(*event.Fact) bool) error {
 	limit, err := c.intParam("limit", 200, 1, 5000)
 	if err != nil {
 		return err
@@ -85,8 +86,8 @@ func (c *call) scanFacts(want func(*engine.Fact) bool) error {
 			list.Next = encodeCursor(strconv.FormatInt(id.Ms, 10) + "-" + strconv.FormatUint(uint64(id.N), 10))
 			return errEnough
 		}
-		var f engine.Fact
-		if err := engine.DecodeFact(data, id.Ms, id.N, &f); err != nil {
+		var f event.Fact
+		if err := event.DecodeFact(data, id.Ms, id.N, &f); err != nil {
 			return err
 		}
 		if want(&f) {
@@ -101,20 +102,20 @@ func (c *call) scanFacts(want func(*engine.Fact) bool) error {
 }
 
 // wantedCauses reads which facts are wanted.
-func (c *call) wantedCauses() (func(*engine.Fact) bool, error) {
+func (c *call) wantedCauses() (func(*event.Fact) bool, error) {
 	var causes [256]bool
 	all := true
 	for word := range strings.SplitSeq(c.QueryParam("cause"), ",") {
 		if word = strings.TrimSpace(word); word == "" {
 			continue
 		}
-		cause, ok := engine.CauseByName(word)
+		cause, ok := event.Causes.Parse(word)
 		if !ok {
-			return nil, badParam("cause", "there is no cause %s%s", shown([]byte(word)), faults.OrDidYouMean(word, causeNames()))
+			return nil, badParam("cause", "there is no cause %s%s", shown([]byte(word)), faults.OrDidYouMean(word, event.Causes.Texts()))
 		}
 		causes[cause], all = true, false
 	}
-	return func(f *engine.Fact) bool { return all || causes[f.Cause] }, nil
+	return func(f *event.Fact) bool { return all || causes[f.Cause] }, nil
 }
 
 // exportFacts streams the facts of a range, one a line.
@@ -156,16 +157,6 @@ func (c *call) listFacts() error {
 	return c.scanFacts(want)
 }
 
-func causeNames() []string {
-	var names []string
-	for i := range 256 {
-		if name := engine.Cause(i).String(); !strings.HasPrefix(name, "cause ") {
-			names = append(names, name)
-		}
-	}
-	return names
-}
-
 func (c *call) itemTrail() error {
 	k, err := c.itemKey()
 	if err != nil {
@@ -180,5 +171,5 @@ func (c *call) itemTrail() error {
 	if err != nil {
 		return err
 	}
-	return c.scanFacts(func(f *engine.Fact) bool { return f.Key == k })
+	return c.scanFacts(func(f *event.Fact) bool { return f.Key == k })
 }

@@ -12,6 +12,7 @@ import (
 	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 )
 
@@ -125,9 +126,9 @@ func findRank(it *engine.ItemInfo) int {
 	switch {
 	case it.Zone != "" && it.Disposition.Sellable():
 		return 0
-	case it.Zone != "" && it.Disposition != engine.RetailSold:
+	case it.Zone != "" && it.Disposition != event.RetailSold:
 		return 1
-	case it.Disposition.Sellable(), it.Disposition == engine.Unknown:
+	case it.Disposition.Sellable(), it.Disposition == event.Unknown:
 		return 2
 	}
 	return 3
@@ -200,7 +201,7 @@ func wordsOf(s string) []string {
 func watchedZones(lay *layout.Layout) map[string]bool {
 	watched := make(map[string]bool)
 	for i := range lay.ReadPoints {
-		if p := &lay.ReadPoints[i]; p.Role == layout.Fixed && p.Zone >= 0 && !p.KeepsQuiet() {
+		if p := &lay.ReadPoints[i]; p.Role == event.Fixed && p.Zone >= 0 && !p.KeepsQuiet() {
 			watched[lay.Zones[p.Zone].ID] = true
 		}
 	}
@@ -223,11 +224,11 @@ func howSure(it *engine.ItemInfo, now int64, watched bool) (sure, words string) 
 		heard = "last heard " + ago(now-it.Seen)
 	}
 	switch it.Disposition {
-	case engine.RetailSold:
+	case event.RetailSold:
 		return "away", "sold " + ago(now-it.Since) + " or before; " + heard
-	case engine.InTransit:
+	case event.InTransit:
 		return "away", "sent away " + ago(now-it.Since)
-	case engine.Inactive:
+	case event.Inactive:
 		return "away", "no longer part of the stock"
 	}
 	lately := it.Seen > 0 && now-it.Seen <= heardLately.Milliseconds()

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lintel/engine"
+	"lintel/engine/event"
 )
 
 func (r *rig) found(q string) FindAnswer {
@@ -68,18 +69,18 @@ func TestHowSureAPlaceIs(t *testing.T) {
 		watched     bool
 		sure, words string
 	}{
-		{engine.ItemInfo{Zone: "shelf-a", Disposition: engine.SellableAccessible, Seen: now - 1000, Since: now - hour}, true, "heard", "heard all the time"},
-		{engine.ItemInfo{Zone: "shelf-a", Disposition: engine.SellableAccessible, Seen: now - 1000}, false, "heard", "heard just now"},
-		{engine.ItemInfo{Zone: "shelf-a", Disposition: engine.SellableAccessible, Seen: now - 3*hour}, true, "stale", "not heard for 3 h"},
-		{engine.ItemInfo{Zone: "shelf-a", Disposition: engine.SellableAccessible, Seen: now - 5*min}, false, "stale", "not heard for 5 min; no reader watches this zone all the time"},
-		{engine.ItemInfo{Zone: "shelf-a", Disposition: engine.SellableAccessible}, true, "stale", "never heard there"},
-		{engine.ItemInfo{Zone: "stockroom", Declared: true, Disposition: engine.SellableNotAccessible, Since: now - 50*hour, Seen: now - 50*hour}, false, "declared", "a person or a till put it there 2 days ago; last heard 2 days ago"},
-		{engine.ItemInfo{Zone: "shelf-a", Declared: true, Disposition: engine.SellableAccessible, Since: now - hour, Seen: now}, true, "heard", "heard all the time"},
-		{engine.ItemInfo{From: "shelf-a", Disposition: engine.SellableAccessible, Seen: now - 3*hour}, false, "unknown", "not heard in shelf-a any more, nor anywhere else; last heard 3 h ago"},
+		{engine.ItemInfo{Zone: "shelf-a", Disposition: event.SellableAccessible, Seen: now - 1000, Since: now - hour}, true, "heard", "heard all the time"},
+		{engine.ItemInfo{Zone: "shelf-a", Disposition: event.SellableAccessible, Seen: now - 1000}, false, "heard", "heard just now"},
+		{engine.ItemInfo{Zone: "shelf-a", Disposition: event.SellableAccessible, Seen: now - 3*hour}, true, "stale", "not heard for 3 h"},
+		{engine.ItemInfo{Zone: "shelf-a", Disposition: event.SellableAccessible, Seen: now - 5*min}, false, "stale", "not heard for 5 min; no reader watches this zone all the time"},
+		{engine.ItemInfo{Zone: "shelf-a", Disposition: event.SellableAccessible}, true, "stale", "never heard there"},
+		{engine.ItemInfo{Zone: "stockroom", Declared: true, Disposition: event.SellableNotAccessible, Since: now - 50*hour, Seen: now - 50*hour}, false, "declared", "a person or a till put it there 2 days ago; last heard 2 days ago"},
+		{engine.ItemInfo{Zone: "shelf-a", Declared: true, Disposition: event.SellableAccessible, Since: now - hour, Seen: now}, true, "heard", "heard all the time"},
+		{engine.ItemInfo{From: "shelf-a", Disposition: event.SellableAccessible, Seen: now - 3*hour}, false, "unknown", "not heard in shelf-a any more, nor anywhere else; last heard 3 h ago"},
 		{engine.ItemInfo{}, false, "unknown", "nowhere known; never heard"},
-		{engine.ItemInfo{Disposition: engine.RetailSold, Since: now - min*3, Seen: now}, false, "away", "sold 3 min ago or before; last heard a moment ago"},
-		{engine.ItemInfo{Disposition: engine.InTransit, Since: now - 100*hour}, false, "away", "sent away 4 days ago"},
-		{engine.ItemInfo{Disposition: engine.Inactive}, false, "away", "no longer part of the stock"},
+		{engine.ItemInfo{Disposition: event.RetailSold, Since: now - min*3, Seen: now}, false, "away", "sold 3 min ago or before; last heard a moment ago"},
+		{engine.ItemInfo{Disposition: event.InTransit, Since: now - 100*hour}, false, "away", "sent away 4 days ago"},
+		{engine.ItemInfo{Disposition: event.Inactive}, false, "away", "no longer part of the stock"},
 	} {
 		sure, words := howSure(&c.it, now, c.watched)
 		require.Equal(t, c.sure, sure)

@@ -8,6 +8,7 @@ import (
 	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/store"
 )
 
@@ -97,23 +98,6 @@ func (c *call) listItems() error {
 	return c.JSON(http.StatusOK, list)
 }
 
-func dispositionNames() []string {
-	var names []string
-	for d := engine.Unknown; d <= engine.NonSellable; d++ {
-		names = append(names, d.String())
-	}
-	return names
-}
-
-func dispositionByName(name string) (engine.Disposition, bool) {
-	for d := engine.Unknown; d <= engine.NonSellable; d++ {
-		if d.String() == name {
-			return d, true
-		}
-	}
-	return 0, false
-}
-
 // itemKey reads the item of the path, in any form of its identity.
 func (c *call) itemKey() (epc.Key, error) {
 	s, err := c.pathValue("epc")
@@ -198,7 +182,7 @@ func (c *call) listStock() error {
 		rows := st.StockRows(f, limit+1)
 		if len(rows) > limit {
 			rows = rows[:limit]
-			list.Next = encodeCursor(engine.GTINText(rows[limit-1].GTIN), rows[limit-1].Place())
+			list.Next = encodeCursor(event.GTINText(rows[limit-1].GTIN), rows[limit-1].Place())
 		}
 		for i := range rows {
 			list.Stock = append(list.Stock, stockView(&rows[i], products))

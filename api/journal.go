@@ -5,7 +5,7 @@ import (
 	"errors"
 	"time"
 
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/store"
 )
 
@@ -20,14 +20,14 @@ var errTooManyReads = errors.New("too many reads")
 
 // entriesBetween calls f with the journal's entries that can hold reads from the moment from to the moment to, Unix milliseconds, in their order; f may keep nothing of one. An error
 // of f ends it and is returned. whole reports whether the journal still has all of them that were received from the moment from on. It fails with errTooManyReads.
-func (a *API) entriesBetween(ctx context.Context, site string, from, to int64, f func(*engine.Entry) error) (whole bool, err error) {
+func (a *API) entriesBetween(ctx context.Context, site string, from, to int64, f func(*event.Entry) error) (whole bool, err error) {
 	_, newest, err := a.store.Cursor(ctx, site)
 	if err != nil {
 		return false, unavailable(err)
 	}
 	// The times of entries rise, but for the differences of the clocks of nodes.
 	low, high, trimmed := store.Seq(0), newest, false
-	var e engine.Entry
+	var e event.Entry
 	for low < high {
 		mid := low + (high-low)/2
 		got, err := a.store.Read(ctx, site, mid, 1, 0)
@@ -42,7 +42,7 @@ func (a *API) entriesBetween(ctx context.Context, site string, from, to int64, f
 			continue
 		}
 		e.Seq = uint64(got[0].Seq)
-		if err := engine.DecodeEntry(got[0].Data, &e); err != nil {
+		if err := event.DecodeEntry(got[0].Data, &e); err != nil {
 			return false, err
 		}
 		if e.At < from-windowLate.Milliseconds() {
@@ -62,7 +62,7 @@ func (a *API) entriesBetween(ctx context.Context, site string, from, to int64, f
 		}
 		for _, g := range got {
 			low, e.Seq = g.Seq, uint64(g.Seq)
-			if err := engine.DecodeEntry(g.Data, &e); err != nil {
+			if err := event.DecodeEntry(g.Data, &e); err != nil {
 				return false, err
 			}
 			whole = whole || e.At < from

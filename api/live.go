@@ -9,7 +9,7 @@ import (
 	"strconv"
 	"time"
 
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/runner"
 	"lintel/engine/store"
 )
@@ -144,7 +144,7 @@ func (s *stream) batch(b *runner.Batch) {
 	}
 }
 
-func (s *stream) fact(f *engine.Fact) {
+func (s *stream) fact(f *event.Fact) {
 	id := store.FactID{Ms: f.Ms, N: f.N}
 	if id.Compare(s.last) <= 0 {
 		return // it was among the stored ones
@@ -161,8 +161,8 @@ func (s *stream) catchUp(ctx context.Context) error {
 	}
 	n := 0
 	err := s.c.api.store.Facts(ctx, s.c.site, from, store.FactID{}, liveCatchUp+1, func(id store.FactID, data []byte) error {
-		var f engine.Fact
-		if err := engine.DecodeFact(data, id.Ms, id.N, &f); err != nil {
+		var f event.Fact
+		if err := event.DecodeFact(data, id.Ms, id.N, &f); err != nil {
 			return err
 		}
 		if n++; n > liveCatchUp {

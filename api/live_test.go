@@ -15,11 +15,11 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// event is one server-sent event.
-type event struct{ name, id, data string }
+// sseEvent is one server-sent event.
+type sseEvent struct{ name, id, data string }
 
 // listen opens a live stream on a real server and returns its events.
-func (r *rig) listen(srv *httptest.Server, lastID string) (<-chan event, func()) {
+func (r *rig) listen(srv *httptest.Server, lastID string) (<-chan sseEvent, func()) {
 	ctx, cancel := context.WithCancel(context.Background())
 	req, err := http.NewRequestWithContext(ctx, "GET", srv.URL+"/v1/sites/quayside/live", nil)
 	require.NoError(r.t, err)
@@ -31,11 +31,11 @@ func (r *rig) listen(srv *httptest.Server, lastID string) (<-chan event, func())
 	require.NoError(r.t, err)
 	require.Equal(r.t, 200, resp.StatusCode)
 	require.Equal(r.t, mediaEvents, resp.Header.Get("Content-Type"))
-	events := make(chan event, 1000)
+	events := make(chan sseEvent, 1000)
 	go func() {
 		defer close(events)
 		defer resp.Body.Close()
-		var e event
+		var e sseEvent
 		for sc := bufio.NewScanner(resp.Body); sc.Scan(); {
 			name, value, _ := strings.Cut(sc.Text(), ": ")
 			switch name {
@@ -49,7 +49,7 @@ func (r *rig) listen(srv *httptest.Server, lastID string) (<-chan event, func())
 				if e.name != "" {
 					events <- e
 				}
-				e = event{}
+				e = sseEvent{}
 			}
 		}
 	}()
@@ -57,7 +57,7 @@ func (r *rig) listen(srv *httptest.Server, lastID string) (<-chan event, func())
 }
 
 // next returns the next event with that name.
-func next(t testing.TB, events <-chan event, name string) event {
+func next(t testing.TB, events <-chan sseEvent, name string) sseEvent {
 	t.Helper()
 	for {
 		select {

@@ -13,6 +13,7 @@ import (
 	"github.com/invopop/jsonschema"
 
 	"lintel/engine/deliver"
+	"lintel/engine/event"
 )
 
 // oneOf is a body that has one of several shapes.
@@ -217,6 +218,7 @@ func (s *schemas) of(v any, strict bool) any {
 		panic(err)
 	}
 	if defs, ok := schema["$defs"].(map[string]any); ok {
+		fillWords(defs)
 		for name, def := range defs {
 			if _, had := s.defs[name]; !had {
 				s.defs[name] = def
@@ -225,5 +227,29 @@ func (s *schemas) of(v any, strict bool) any {
 	}
 	delete(schema, "$defs")
 	delete(schema, "$schema")
+	fillWords(schema)
 	return schema
+}
+
+// fillWords replaces the member "words" of each property, which names a closed set, by the texts of
+// the set as enum and their meanings in the description.
+func fillWords(schema map[string]any) {
+	for name, v := range schema {
+		if v, ok := v.(map[string]any); ok {
+			fillWords(v)
+			continue
+		}
+		what, ok := v.(string)
+		if name != "words" || !ok {
+			continue
+		}
+		delete(schema, "words")
+		enum, _ := schema["enum"].([]any)
+		about, _ := schema["description"].(string)
+		for _, w := range event.Vocabularies[what].Words() {
+			enum = append(enum, w.Text)
+			about = strings.TrimSpace(about + " " + w.Text + ": " + strings.TrimSuffix(w.Meaning, ".") + ".")
+		}
+		schema["enum"], schema["description"] = enum, about
+	}
 }

@@ -9,6 +9,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/faults"
 	"lintel/engine/layout"
 	"lintel/engine/passages"
@@ -57,12 +58,12 @@ func (c *call) getPassage() error {
 }
 
 // factByID finds a fact of the site.
-func (c *call) factByID(text string) (*engine.Fact, error) {
-	var found *engine.Fact
+func (c *call) factByID(text string) (*event.Fact, error) {
+	var found *event.Fact
 	if id, ok := parseFactID(text); ok {
 		err := c.api.store.Facts(c.Request().Context(), c.site, id, store.FactID{Ms: id.Ms, N: id.N + 1}, 1, func(id store.FactID, data []byte) error {
-			found = new(engine.Fact)
-			return engine.DecodeFact(data, id.Ms, id.N, found)
+			found = new(event.Fact)
+			return event.DecodeFact(data, id.Ms, id.N, found)
 		})
 		if err != nil {
 			return nil, unavailable(err)
@@ -75,7 +76,7 @@ func (c *call) factByID(text string) (*engine.Fact, error) {
 }
 
 // recordPassage makes the document of a passage from the journal and the facts of its time.
-func (c *call) recordPassage(f *engine.Fact) (*passages.Recorder, error) {
+func (c *call) recordPassage(f *event.Fact) (*passages.Recorder, error) {
 	ctx := c.Request().Context()
 	lay, doc, err := c.layoutAt(ctx, f.Ms)
 	if err != nil {
@@ -87,7 +88,7 @@ func (c *call) recordPassage(f *engine.Fact) (*passages.Recorder, error) {
 	}
 	from, to := rec.Window()
 	// Twice, since what else the door heard is known only at the end.
-	_, err = c.api.entriesBetween(ctx, c.site, f.At-passages.Around.Milliseconds(), to, func(e *engine.Entry) error {
+	_, err = c.api.entriesBetween(ctx, c.site, f.At-passages.Around.Milliseconds(), to, func(e *event.Entry) error {
 		rec.Listen(e)
 		return nil
 	})
@@ -104,8 +105,8 @@ func (c *call) recordPassage(f *engine.Fact) (*passages.Recorder, error) {
 		return nil, problemf(codeNoPassage, "The reads of the fact %s, from %s before it on, are no longer in the journal. Get passages sooner, or keep the journal for longer (--journal-keep).", f.ID(), passages.Before)
 	}
 	err = c.api.store.Facts(ctx, c.site, store.FactID{Ms: max(from, 0), N: 1}, store.FactID{Ms: to + 1}, scanLimit, func(id store.FactID, data []byte) error {
-		var other engine.Fact
-		if err := engine.DecodeFact(data, id.Ms, id.N, &other); err != nil {
+		var other event.Fact
+		if err := event.DecodeFact(data, id.Ms, id.N, &other); err != nil {
 			return err
 		}
 		rec.Fact(&other)
@@ -146,7 +147,7 @@ func (c *call) layoutAt(ctx context.Context, ms int64) (*layout.Layout, []byte, 
 }
 
 // passageLabel says what people said of the alert that the fact raised about its item.
-func (c *call) passageLabel(f *engine.Fact) (label string, err error) {
+func (c *call) passageLabel(f *event.Fact) (label string, err error) {
 	const some = 200
 	for first, found := 1, true; found && label == ""; first += some {
 		found = false
@@ -154,8 +155,8 @@ func (c *call) passageLabel(f *engine.Fact) (label string, err error) {
 		for k := range keys {
 			keys[k] = fmt.Sprintf("%s-%d-%d", c.site, f.Seq, first+k)
 		}
-		_, err := c.api.store.Records(c.Request().Context(), c.site, engine.KindAlert, keys, func(_ store.Kind, _ string, v []byte) error {
-			al, err := engine.DecodeAlert(v)
+		_, err := c.api.store.Records(c.Request().Context(), c.site, event.KindAlert, keys, func(_ store.Kind, _ string, v []byte) error {
+			al, err := event.DecodeAlert(v)
 			found = true
 			if err == nil && al.About == "item" && al.Key == f.Key && al.FactMs == f.Ms && al.FactN == f.N {
 				switch al.Outcome {

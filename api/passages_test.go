@@ -8,7 +8,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/passages"
 	"lintel/engine/store"
 )
@@ -94,7 +94,7 @@ func TestEntriesBetween(t *testing.T) {
 	start := r.clock().UnixMilli()
 	const n = 100
 	for i := range n {
-		e := engine.Entry{Kind: engine.EntryTick, At: start + int64(i)*10_000}
+		e := event.Entry{Kind: event.EntryTick, At: start + int64(i)*10_000}
 		_, err := r.run.Append(t.Context(), "quayside", &e, "", "")
 		require.NoError(t, err)
 	}
@@ -103,7 +103,7 @@ func TestEntriesBetween(t *testing.T) {
 	r.until("all are folded", func() bool { c, _, err := r.store.Cursor(t.Context(), "quayside"); return err == nil && c >= newest })
 	first := uint64(newest) - n + 1 // the entry at start
 	look := func(from, to int64) (seqs []uint64, whole bool) {
-		whole, err := r.api.entriesBetween(t.Context(), "quayside", start+from, start+to, func(e *engine.Entry) error {
+		whole, err := r.api.entriesBetween(t.Context(), "quayside", start+from, start+to, func(e *event.Entry) error {
 			seqs = append(seqs, e.Seq)
 			return nil
 		})

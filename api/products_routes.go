@@ -10,6 +10,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/catalog"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/store"
 )
@@ -175,7 +176,7 @@ func (c *call) saveProducts(products *catalog.Catalog, expect int, diff ProductD
 		}
 		return false, unavailable(err)
 	}
-	inEffect := c.api.settle(ctx, engine.Pin{Doc: engine.ProductsDocument, Version: version})
+	inEffect := c.api.settle(ctx, event.Pin{Doc: engine.ProductsDocument, Version: version})
 	c.Response().Header().Set("ETag", etag(version))
 	status := http.StatusOK
 	if version == 1 {

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/quality"
 	"lintel/engine/store"
 	"lintel/rules"
@@ -194,12 +195,12 @@ func (c *call) qualityBook(rule string) (*quality.Book, error) {
 // countAlerts counts the alerts on record of a site, and keeps none.
 func (a *API) countAlerts(ctx context.Context, site string, clock *time.Location, span quality.Span, rule string) (*quality.Book, error) {
 	var book *quality.Book
-	err := a.scanAlerts(ctx, site, func() { book = quality.NewBook(span) }, func(al *engine.Alert) {
-		if al.Status == engine.AlertPending || al.Lead != "" || rule != "" && al.Rule != rule {
+	err := a.scanAlerts(ctx, site, func() { book = quality.NewBook(span) }, func(al *event.Alert) {
+		if al.Status == event.AlertPending || al.Lead != "" || rule != "" && al.Rule != rule {
 			return
 		}
 		book.Add(&quality.Alert{
-			Rule: al.Rule, Digest: al.Digest, Watch: al.Watch, Fault: al.About == engine.AboutRule, Storm: al.About == engine.AboutStorm, Opened: al.OpenedAt, Acknowledged: al.AckedAt, Cleared: al.EndedAt,
+			Rule: al.Rule, Digest: al.Digest, Watch: al.Watch, Fault: al.About == event.AboutRule, Storm: al.About == event.AboutStorm, Opened: al.OpenedAt, Acknowledged: al.AckedAt, Cleared: al.EndedAt,
 			Ended: al.Over(), Outcome: al.Outcome, Joined: al.Joined, Reminders: al.Reminders, Escalated: al.EscalatedAt != 0,
 		}, clock)
 	})
@@ -235,7 +236,7 @@ func (c *call) ruleQuality() error {
 	if err != nil {
 		return err
 	}
-	v := RuleQuality{Rule: name, Weeks: qualityWeeks(book), ByVersion: []QualityVersion{}, Caution: qualityCaution, Notice: engine.Notice}
+	v := RuleQuality{Rule: name, Weeks: qualityWeeks(book), ByVersion: []QualityVersion{}, Caution: qualityCaution, Notice: event.Notice}
 	digest := ""
 	if i := slices.IndexFunc(written, func(r *rules.Rule) bool { return r.Name == name }); i >= 0 {
 		v.Mode, digest = string(written[i].Mode), written[i].Digest
@@ -285,7 +286,7 @@ func (c *call) rulesQuality() error {
 		modes[r.Name] = string(r.Mode)
 		names = append(names, r.Name)
 	}
-	v := RuleQualityList{Weeks: qualityWeeks(book), Rules: []RuleQualityRow{}, Caution: qualityCaution, Notice: engine.Notice}
+	v := RuleQualityList{Weeks: qualityWeeks(book), Rules: []RuleQualityRow{}, Caution: qualityCaution, Notice: event.Notice}
 	list := book.Noisiest(names...)
 	if len(list) > limit {
 		v.LeftOut = len(list) - limit

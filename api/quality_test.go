@@ -9,19 +9,19 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/quality"
 	"lintel/engine/store"
 )
 
 // keepAlerts puts alerts on record as a fold would.
-func keepAlerts(t testing.TB, st store.Store, site string, alerts ...engine.Alert) {
+func keepAlerts(t testing.TB, st store.Store, site string, alerts ...event.Alert) {
 	t.Helper()
 	for len(alerts) > 0 {
 		n := min(len(alerts), 5000)
 		c := store.Commit{Loose: true}
 		for i := range alerts[:n] {
-			c.Writes = append(c.Writes, store.Record{Kind: engine.KindAlert, Key: alerts[i].ID, Value: engine.AppendAlert(nil, &alerts[i])})
+			c.Writes = append(c.Writes, store.Record{Kind: event.KindAlert, Key: alerts[i].ID, Value: event.AppendAlert(nil, &alerts[i])})
 		}
 		require.NoError(t, st.Commit(t.Context(), site, c))
 		alerts = alerts[n:]
@@ -60,7 +60,7 @@ func TestQualityFromAlertsToNumbers(t *testing.T) {
 	require.Len(t, v.ByVersion, 1)
 	require.True(t, v.ByVersion[0].Current)
 	require.Equal(t, 4, v.ByVersion[0].Tally.Fired)
-	require.Equal(t, engine.Notice, v.Notice)
+	require.Equal(t, event.Notice, v.Notice)
 	require.Contains(t, v.Caution, "not that anyone did wrong")
 
 	list := into[RuleQualityList](r.get("/v1/rules/quality").wants(200))
@@ -85,32 +85,32 @@ func TestQualityByWeekAndVersion(t *testing.T) {
 	r.shop()
 	r.put("/v1/sites/pier/layout", strings.NewReplacer(`"quayside"`, `"pier"`, "Europe/London", "Pacific/Auckland").Replace(testLayout)).wants(201)
 	n := 0
-	alert := func(opened int64, digest, outcome string, more ...func(*engine.Alert)) engine.Alert {
+	alert := func(opened int64, digest, outcome string, more ...func(*event.Alert)) event.Alert {
 		n++
-		a := engine.Alert{ID: fmt.Sprintf("quayside-9000-%d", n), Rule: "old-rule", Digest: digest, About: "item", Status: engine.AlertClosed, OpenedAt: opened, Outcome: outcome}
+		a := event.Alert{ID: fmt.Sprintf("quayside-9000-%d", n), Rule: "old-rule", Digest: digest, About: "item", Status: event.AlertClosed, OpenedAt: opened, Outcome: outcome}
 		for _, f := range more {
 			f(&a)
 		}
 		return a
 	}
-	open := func(a *engine.Alert) { a.Status, a.AckedAt = engine.AlertAcknowledged, a.OpenedAt+90_000 }
-	cleared := func(a *engine.Alert) { a.Status, a.EndedAt = engine.AlertCleared, a.OpenedAt+5000 }
-	var list []engine.Alert
+	open := func(a *event.Alert) { a.Status, a.AckedAt = event.AlertAcknowledged, a.OpenedAt+90_000 }
+	cleared := func(a *event.Alert) { a.Status, a.EndedAt = event.AlertCleared, a.OpenedAt+5000 }
+	var list []event.Alert
 	for range 20 {
 		list = append(list, alert(local(t, "2027-01-03 23:59"), "one", "false"), alert(local(t, "2027-01-04 00:00"), "two", "genuine"))
 	}
 	list = append(list,
 		alert(local(t, "2027-01-05 09:00"), "two", "", open),
-		alert(local(t, "2027-01-05 09:00"), "two", "", cleared, func(a *engine.Alert) { a.Joined, a.Reminders, a.EscalatedAt = 1, 2, a.OpenedAt+1 }),
-		alert(local(t, "2027-01-05 09:00"), "two", "", cleared, func(a *engine.Alert) { a.Lead = "quayside-9000-1" }),                        // part of another
-		alert(0, "two", "", func(a *engine.Alert) { a.Status = engine.AlertPending }),                                                        // nobody saw it
-		alert(local(t, "2027-01-05 09:00"), "two", "", func(a *engine.Alert) { a.About, a.Status = "rule", engine.AlertOpen }),               // a fault
-		alert(local(t, "2027-01-05 10:00"), "three", "unclear", func(a *engine.Alert) { a.Watch = true }),                                    //
-		alert(local(t, "2026-12-27 23:59"), "one", "false"),                                                                                  // the week before
-		alert(local(t, "2027-01-05 10:00"), "x", "false", func(a *engine.Alert) { a.Rule = "another" }),                                      //
-		alert(local(t, "2026-12-28 00:00"), "one", "", cleared, func(a *engine.Alert) { a.AckedAt, a.Outcome = a.OpenedAt+30_000, "false" }), // ended by itself, and somebody said what it was
+		alert(local(t, "2027-01-05 09:00"), "two", "", cleared, func(a *event.Alert) { a.Joined, a.Reminders, a.EscalatedAt = 1, 2, a.OpenedAt+1 }),
+		alert(local(t, "2027-01-05 09:00"), "two", "", cleared, func(a *event.Alert) { a.Lead = "quayside-9000-1" }),                        // part of another
+		alert(0, "two", "", func(a *event.Alert) { a.Status = event.AlertPending }),                                                         // nobody saw it
+		alert(local(t, "2027-01-05 09:00"), "two", "", func(a *event.Alert) { a.About, a.Status = "rule", event.AlertOpen }),                // a fault
+		alert(local(t, "2027-01-05 10:00"), "three", "unclear", func(a *event.Alert) { a.Watch = true }),                                    //
+		alert(local(t, "2026-12-27 23:59"), "one", "false"),                                                                                 // the week before
+		alert(local(t, "2027-01-05 10:00"), "x", "false", func(a *event.Alert) { a.Rule = "another" }),                                      //
+		alert(local(t, "2026-12-28 00:00"), "one", "", cleared, func(a *event.Alert) { a.AckedAt, a.Outcome = a.OpenedAt+30_000, "false" }), // ended by itself, and somebody said what it was
 	)
-	list = append(list, alert(local(t, "2027-01-05 11:00"), "two", "false", func(a *engine.Alert) { a.About, a.Joined = engine.AboutStorm, 300 }))
+	list = append(list, alert(local(t, "2027-01-05 11:00"), "two", "false", func(a *event.Alert) { a.About, a.Joined = event.AboutStorm, 300 }))
 	keepAlerts(t, r.store, "quayside", list...)
 	// 11:30 of Sunday in Quayside's time is half past midnight of Monday at the pier.
 	keepAlerts(t, r.store, "pier", alert(local(t, "2027-01-03 11:30"), "two", "genuine"))
@@ -184,15 +184,15 @@ func TestQualityWithoutSites(t *testing.T) {
 func BenchmarkQuality(b *testing.B) {
 	r := newRig(b).shop()
 	now := r.clock().UnixMilli()
-	list := make([]engine.Alert, 100_000)
+	list := make([]event.Alert, 100_000)
 	why, err := json.Marshal(map[string]any{"text": `zone.kind == "exit" and item.sellable and not item.paid`, "value": true, "parts": []string{"zone.kind", "item.sellable", "item.paid"}})
 	require.NoError(b, err)
 	for i := range list {
 		opened := now - int64(i)*72_000 // one every 72 s: 100,000 are twelve weeks
-		list[i] = engine.Alert{
+		list[i] = event.Alert{
 			ID: fmt.Sprintf("quayside-%d-1", 1_000_000+i), Rule: fmt.Sprintf("rule-%d", i%50), Digest: fmt.Sprintf("%032x", i%3), About: "item", Severity: "urgent",
-			Status: engine.AlertClosed, Zone: "street-door", FactMs: opened, Since: opened, OpenedAt: opened, AckedAt: opened + int64(i%977)*1000, AckedBy: "door-team",
-			ClosedAt: opened + 600_000, ClosedBy: "door-team", Outcome: engine.Outcomes[i%3], Say: "The Harbour Light passed Street door unpaid", Why: why, Send: []string{"door-team"},
+			Status: event.AlertClosed, Zone: "street-door", FactMs: opened, Since: opened, OpenedAt: opened, AckedAt: opened + int64(i%977)*1000, AckedBy: "door-team",
+			ClosedAt: opened + 600_000, ClosedBy: "door-team", Outcome: event.Outcomes.Texts()[i%3], Say: "The Harbour Light passed Street door unpaid", Why: why, Send: []string{"door-team"},
 		}
 	}
 	keepAlerts(b, r.store, "quayside", list...)

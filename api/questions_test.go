@@ -9,7 +9,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // stocked puts books into the shop: 5 Harbour Lights in the stockroom, one on the front tables, one Low Water on shelf A.
@@ -151,10 +151,10 @@ func TestSitesAndReadPoints(t *testing.T) {
 func TestAlertsFromOpenToClosed(t *testing.T) {
 	r := newRig(t).shop()
 	id := r.alert(1)
-	v := into[engine.AlertView](r.get("/v1/alerts/" + id).wants(200))
+	v := into[event.AlertView](r.get("/v1/alerts/" + id).wants(200))
 	require.Equal(t, "open", v.Status)
 	require.NotEmpty(t, v.Why)
-	require.Equal(t, engine.Notice, v.Notice)
+	require.Equal(t, event.Notice, v.Notice)
 	require.Equal(t, 1, into[SiteList](r.get("/v1/sites")).Sites[0].Alerts)
 
 	ack := into[ActAnswer](r.do("POST", "/v1/alerts/"+id+"/acknowledge", `{"note":"I am at the door"}`, "Idempotency-Key", "a1").wants(200))
@@ -257,7 +257,7 @@ func TestDeliveries(t *testing.T) {
 	}
 	r.get("/v1/deliveries?site=nowhere").wantsCode(codeUnknownSite)
 	one := into[DeliveryView](r.get("/v1/deliveries/" + d.ID).wants(200))
-	require.Contains(t, string(one.Data), engine.Notice)
+	require.Contains(t, string(one.Data), event.Notice)
 	r.get("/v1/deliveries/" + d.ID + "?x=1").wantsCode(codeInvalidParameter)
 	r.get("/v1/deliveries/msg_quayside-1-1-1-x").wantsCode(codeUnknownDelivery)
 

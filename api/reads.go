@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/runner"
 	"lintel/engine/store"
@@ -89,7 +90,7 @@ func (c *call) postBatch(kind string, scope func(*layout.Layout) (*countScope, e
 }
 
 // appendBatch puts the entry into the site's journal and answers.
-func (c *call) appendBatch(kind string, e *engine.Entry, accepted int, rejected []Rejection, body []byte, wait time.Duration) error {
+func (c *call) appendBatch(kind string, e *event.Entry, accepted int, rejected []Rejection, body []byte, wait time.Duration) error {
 	ctx := c.Request().Context()
 	key, err := idempotencyKey(c.Request())
 	if err != nil {
@@ -138,7 +139,7 @@ func (c *call) appendBatch(kind string, e *engine.Entry, accepted int, rejected 
 func (c *call) awaitFold(answer *BatchAnswer, sub *runner.Subscription, res store.Appended, wait time.Duration) error {
 	ctx, cancel := context.WithTimeout(c.Request().Context(), wait)
 	defer cancel()
-	var facts []engine.Fact
+	var facts []event.Fact
 	var changes []engine.AlertChange
 	var err error
 	complete := false
@@ -174,7 +175,7 @@ func (c *call) awaitFold(answer *BatchAnswer, sub *runner.Subscription, res stor
 const recallLimit = 200_000
 
 // recall finds what an entry that was folded before came to: its facts, and the alerts that it raised as they are now. folded is false if it was not folded yet.
-func (a *API) recall(ctx context.Context, site string, seq store.Seq) (facts []engine.Fact, changes []engine.AlertChange, complete, folded bool, err error) {
+func (a *API) recall(ctx context.Context, site string, seq store.Seq) (facts []event.Fact, changes []engine.AlertChange, complete, folded bool, err error) {
 	cursor, _, err := a.store.Cursor(ctx, site)
 	if err != nil || cursor < seq {
 		return nil, nil, false, false, err
@@ -183,15 +184,15 @@ func (a *API) recall(ctx context.Context, site string, seq store.Seq) (facts []e
 	if err != nil || len(entries) == 0 {
 		return nil, nil, false, true, nil // trimmed: it is too old to be told apart
 	}
-	e := engine.Entry{Seq: uint64(seq)}
-	if err := engine.DecodeEntry(entries[0].Data, &e); err != nil {
+	e := event.Entry{Seq: uint64(seq)}
+	if err := event.DecodeEntry(entries[0].Data, &e); err != nil {
 		return nil, nil, false, true, err
 	}
 	complete = true
 	seen := 0
 	err = a.store.Facts(ctx, site, store.FactID{Ms: e.At}, store.FactID{}, 0, func(id store.FactID, data []byte) error {
-		var f engine.Fact
-		if err := engine.DecodeFact(data, id.Ms, id.N, &f); err != nil {
+		var f event.Fact
+		if err := event.DecodeFact(data, id.Ms, id.N, &f); err != nil {
 			return err
 		}
 		if seen++; seen > recallLimit {
@@ -210,9 +211,9 @@ func (a *API) recall(ctx context.Context, site string, seq store.Seq) (facts []e
 		return nil, nil, false, true, err
 	}
 	prefix := site + "-" + strconv.FormatUint(uint64(seq), 10) + "-"
-	err = a.eachAlert(ctx, site, func(al *engine.Alert) {
-		if len(al.ID) > len(prefix) && al.ID[:len(prefix)] == prefix && al.Status != engine.AlertPending && al.Lead == "" {
-			changes = append(changes, engine.AlertChange{Seq: uint64(seq), Type: engine.ChangeOpened, Alert: *al})
+	err = a.eachAlert(ctx, site, func(al *event.Alert) {
+		if len(al.ID) > len(prefix) && al.ID[:len(prefix)] == prefix && al.Status != event.AlertPending && al.Lead == "" {
+			changes = append(changes, engine.AlertChange{Seq: uint64(seq), Type: event.ChangeOpened, Alert: *al})
 		}
 	})
 	return facts, changes, complete, true, err

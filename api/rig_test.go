@@ -21,8 +21,8 @@ import (
 	"github.com/santhosh-tekuri/jsonschema/v6"
 	"github.com/stretchr/testify/require"
 
-	"lintel/engine"
 	"lintel/engine/deliver"
+	"lintel/engine/event"
 	"lintel/engine/runner"
 	"lintel/engine/store"
 	"lintel/engine/store/boltstore"
@@ -431,4 +431,4 @@ func (r *rig) alert(serial int) string {
 	return id
 }
 
-var _ = engine.Notice
+var _ = event.Notice

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/store"
 	"lintel/rules"
 )
@@ -165,7 +166,7 @@ func (c *call) putRules() error {
 	if err != nil {
 		return unavailable(err)
 	}
-	inEffect := c.api.settle(ctx, engine.Pin{Doc: engine.RulesDocument, Version: version})
+	inEffect := c.api.settle(ctx, event.Pin{Doc: engine.RulesDocument, Version: version})
 	c.Response().Header().Set("ETag", etag(version))
 	status := http.StatusOK
 	if version == 1 {

@@ -38,7 +38,7 @@ type layoutDocument struct {
 type zoneDocument struct {
 	ID    string `json:"id"`
 	Name  string `json:"name,omitempty"`
-	Kind  string `json:"kind" jsonschema:"enum=shelf,enum=floor,enum=stockroom,enum=fitting,enum=checkout,enum=receiving,enum=exit,enum=other"`
+	Kind  string `json:"kind" jsonschema_extras:"words=zone kind"`
 	Floor string `json:"floor,omitempty"`
 
 	SureWithin string `json:"sure_within,omitempty" jsonschema:"example=6s" jsonschema_description:"Of an exit: how long it may take until a passage is sure, 2s to 10s. Default 8s."`
@@ -48,9 +48,9 @@ type zoneDocument struct {
 type pointDocument struct {
 	ID          string  `json:"id"`
 	Name        string  `json:"name,omitempty"`
-	Role        string  `json:"role" jsonschema:"enum=fixed,enum=portal,enum=handheld,enum=desk"`
+	Role        string  `json:"role" jsonschema_extras:"words=role"`
 	Zone        string  `json:"zone,omitempty"`
-	Side        string  `json:"side,omitempty" jsonschema:"enum=inner,enum=outer"`
+	Side        string  `json:"side,omitempty" jsonschema_extras:"words=side"`
 	MinRSSI     float64 `json:"min_rssi,omitempty" jsonschema_description:"dBm; reads below it don't count."`
 	MinReads    int     `json:"min_reads,omitempty" jsonschema:"minimum=1,maximum=1000" jsonschema_description:"Reads of a tag that are needed before it counts as seen here. Default 1 in sessions S2 and S3, where a tag that was read keeps quiet, else 2."`
 	SilentAfter string  `json:"silent_after,omitempty" jsonschema:"example=5m"`

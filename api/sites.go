@@ -11,6 +11,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/deliver"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/runner"
 	"lintel/engine/store"
@@ -148,7 +149,7 @@ func (c *call) listSites() error {
 			l := st.Config().Layout
 			v.Name, v.Zone, v.Items, v.Entries, v.Working = l.Name, l.TimeZone, st.Len(), st.Seq(), healthy
 			for _, a := range st.Alerts() {
-				if a.Lead == "" && (a.Status == engine.AlertOpen || a.Status == engine.AlertAcknowledged) {
+				if a.Lead == "" && (a.Status == event.AlertOpen || a.Status == event.AlertAcknowledged) {
 					v.Alerts++
 				}
 			}

@@ -1,7 +1,7 @@
 package api
 
 import (
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // Parts of routes that come again and again.
@@ -96,7 +96,7 @@ func questionRoutes() []route {
 		}, {
 			method: "GET", path: "/v1/sites/{site}/items", name: "listItems", group: "Questions", summary: "List items",
 			scopes:  operate,
-			params:  []param{paramZone, paramProduct, enumParam("disposition", "Only items in this business state.", dispositionNames()...), paramLimit(100, 1000), paramCursor},
+			params:  []param{paramZone, paramProduct, enumParam("disposition", "Only items in this business state.", event.Dispositions.Texts()...), paramLimit(100, 1000), paramCursor},
 			answers: []answer{ok("One page of items, in the order of their identities.", ItemList{})}, handle: (*call).listItems,
 		}, {
 			method: "GET", path: "/v1/sites/{site}/items/{epc}", name: "getItem", group: "Questions", summary: "Get one item",
@@ -139,14 +139,14 @@ func alertRoutes() []route {
 	return []route{
 		{
 			method: "GET", path: "/v1/alerts", name: "listAlerts", group: "Alerts", summary: "List alerts, newest first",
-			about:  engine.Notice,
+			about:  event.Notice,
 			scopes: operate,
 			params: []param{paramSite, enumParam("status", "Only these. active, which is the default, is open and acknowledged.", alertStatuses...),
 				{"rule", "query", "Only those of this rule.", stringSchema}, paramLimit(100, 1000), paramCursor},
 			answers: []answer{ok("One page of alerts.", AlertList{})}, codes: []Code{codeUnknownSite, codeMissingSite}, handle: (*call).listAlerts,
 		}, {
 			method: "GET", path: "/v1/alerts/{id}", name: "getAlert", group: "Alerts", summary: "Get one alert, with why it was raised",
-			scopes: operate, answers: []answer{ok("The alert.", engine.AlertView{})}, codes: []Code{codeUnknownAlert, codeMissingSite}, handle: (*call).getAlert,
+			scopes: operate, answers: []answer{ok("The alert.", event.AlertView{})}, codes: []Code{codeUnknownAlert, codeMissingSite}, handle: (*call).getAlert,
 		}, {
 			method: "POST", path: "/v1/alerts/{id}/acknowledge", name: "acknowledgeAlert", group: "Alerts", summary: "Say that somebody has an alert in hand",
 			scopes: operate, keyed: true, body: inJSON(AcknowledgeRequest{}),
@@ -160,7 +160,7 @@ func alertRoutes() []route {
 		}, {
 			method: "GET", path: "/v1/deliveries", name: "listDeliveries", group: "Deliveries", summary: "List deliveries, newest first",
 			scopes: operate,
-			params: []param{paramSite, enumParam("status", "Only these.", "pending", "delivered", "dead"), {"channel", "query", "Only those to this channel.", stringSchema},
+			params: []param{paramSite, enumParam("status", "Only these.", event.DeliveryStatuses.Texts()...), {"channel", "query", "Only those to this channel.", stringSchema},
 				{"alert", "query", "Only those of this alert.", stringSchema}, paramLimit(100, 1000), paramCursor},
 			answers: []answer{ok("One page of deliveries.", DeliveryList{})}, codes: []Code{codeUnknownSite, codeMissingSite}, handle: (*call).listDeliveries,
 		}, {

@@ -11,6 +11,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/deliver"
+	"lintel/engine/event"
 	"lintel/engine/faults"
 	"lintel/engine/store"
 	"lintel/engine/trial"
@@ -33,7 +34,7 @@ func trialRoutes() []route {
 	about := fmt.Sprintf("The rule of this name in the body, which is a rules document, or the saved one if there is no body, meets the facts that were recorded of a site. Nobody is told, and nothing is stored.\n\n"+
 		"The answer streams, one JSON object a line, or as server-sent events where Accept asks for them: lines of the type `progress` with how far it is, `alert` for the first alerts that it would have raised, "+
 		"and at last `result`, or `problem` with what went wrong. With server-sent events the type is the event's name too. A trial stops when its client goes away, and is bounded in time, facts and alerts, as whoever runs the server set: the result then says what stopped it. "+
-		"What the facts of the %s before the range say is known, what happens in them is not counted.\n\n%s", "day", engine.Notice)
+		"What the facts of the %s before the range say is known, what happens in them is not counted.\n\n%s", "day", event.Notice)
 	return []route{{
 		method: "POST", path: "/v1/rules/{name}/trial", name: "tryRule", group: "Documents", summary: "Try a rule on what was recorded", about: about,
 		scopes: author, stream: true,
@@ -89,7 +90,7 @@ func (c *call) tryRule() error {
 	s := &trialStream{c: c, rc: http.NewResponseController(c.Response()), events: form == mediaEvents}
 	s.head(form)
 	plan.Progress = s.progress
-	plan.Opened = func(a *engine.Alert) error {
+	plan.Opened = func(a *event.Alert) error {
 		if keep--; keep < 0 {
 			return nil
 		}
@@ -97,7 +98,7 @@ func (c *call) tryRule() error {
 	}
 	// The oldest facts that can matter: those of the lead-in, or of the whole time for which a condition has to hold.
 	from := plan.From - max(trialLeadIn, plan.Tried.Rule.Hold).Milliseconds()
-	rep, err := trial.Run(ctx, *plan, c.facts(store.FactID{Ms: max(0, from)}, store.FactID{Ms: plan.To}, func(*engine.Fact) bool { return true }))
+	rep, err := trial.Run(ctx, *plan, c.facts(store.FactID{Ms: max(0, from)}, store.FactID{Ms: plan.To}, func(*event.Fact) bool { return true }))
 	if err == nil {
 		rep.KeptFrom, rep.Notes = moment(kept), append(rep.Notes, notes...)
 		rep.Partial = rep.Partial || kept > plan.From
@@ -265,8 +266,8 @@ func (c *call) history(from int64) (kept int64, notes []string, err error) {
 func (c *call) fillReport(rep *trial.Report) error {
 	ctx := c.Request().Context()
 	var recorded []trial.Opening
-	err := c.api.scanAlerts(ctx, c.site, func() { recorded = nil }, func(a *engine.Alert) {
-		if a.Rule == rep.Rule && a.About != engine.AboutRule && a.Status != engine.AlertPending {
+	err := c.api.scanAlerts(ctx, c.site, func() { recorded = nil }, func(a *event.Alert) {
+		if a.Rule == rep.Rule && a.About != event.AboutRule && a.Status != event.AlertPending {
 			recorded = append(recorded, trial.OpeningOf(a))
 		}
 	})

@@ -9,6 +9,7 @@ import (
 	"net/http"
 
 	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/store"
 	"lintel/engine/trial"
 )
@@ -67,7 +68,7 @@ func (s *trialStream) progress(p trial.Progress) error {
 	return s.end(s.line(lineProgress, TrialProgressLine{lineProgress, p}))
 }
 
-func (s *trialStream) alert(a *engine.Alert, cfg *engine.Config) error {
+func (s *trialStream) alert(a *event.Alert, cfg *engine.Config) error {
 	if err := s.line(lineAlert, TrialAlertLine{lineAlert, trial.AlertOf(a, cfg)}); err != nil || s.buf.Len() < 64<<10 {
 		return err
 	}

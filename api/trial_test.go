@@ -18,6 +18,7 @@ import (
 	"pgregory.net/rapid"
 
 	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/store"
 	"lintel/engine/trial"
 	"lintel/rules"
@@ -87,7 +88,7 @@ func TestTrialOfTheSavedRule(t *testing.T) {
 	require.True(t, rep.Partial, "the shop has facts of a few seconds, not of seven days")
 	require.NotNil(t, rep.KeptFrom)
 	require.Contains(t, strings.Join(rep.Notes, " "), "are kept from")
-	require.Equal(t, engine.Notice, rep.Notice)
+	require.Equal(t, event.Notice, rep.Notice)
 	require.Len(t, lines[lineAlert], 3)
 	var alert TrialAlertLine
 	require.NoError(t, json.Unmarshal(lines[lineAlert][0], &alert))
@@ -102,9 +103,9 @@ func TestTrialOfTheSavedRule(t *testing.T) {
 	since, err := r.store.Read(t.Context(), "quayside", cursor, 100, 0)
 	require.NoError(t, err)
 	for _, e := range since {
-		var what engine.Entry
-		require.NoError(t, engine.DecodeEntry(e.Data, &what))
-		require.Equal(t, engine.EntryTick, what.Kind, "but that time passed")
+		var what event.Entry
+		require.NoError(t, event.DecodeEntry(e.Data, &what))
+		require.Equal(t, event.EntryTick, what.Kind, "but that time passed")
 	}
 
 	require.Len(t, r.try("?alerts=1", "")[lineAlert], 1)
@@ -356,8 +357,8 @@ func TestFactsReadBackWhole(t *testing.T) {
 	identities := []string{harbourLight, "(01)09521141123454(21)A/7_b", "(00)095201234567891235", "urn:epc:raw:96.x999999999999999999999999", "(8004)0614141AB", "(01)09521141123454(21)0012"}
 	rapid.Check(t, func(t *rapid.T) {
 		names := rapid.SampledFrom([]string{"", "shelf-a", "street-door", "sh\"elf\\ü"})
-		f := engine.Fact{
-			Ms: rapid.Int64Range(0, 4e12).Draw(t, "ms"), N: rapid.Uint32().Draw(t, "n"), Seq: rapid.Uint64().Draw(t, "seq"), Cause: engine.Cause(rapid.IntRange(1, 16).Draw(t, "cause")),
+		f := event.Fact{
+			Ms: rapid.Int64Range(0, 4e12).Draw(t, "ms"), N: rapid.Uint32().Draw(t, "n"), Seq: rapid.Uint64().Draw(t, "seq"), Cause: event.Cause(rapid.IntRange(1, 16).Draw(t, "cause")),
 			At: rapid.Int64Range(0, 4e12).Draw(t, "at"), GTIN: rapid.Uint64Range(0, 99999999999999).Draw(t, "gtin"), Zone: names.Draw(t, "zone"), From: names.Draw(t, "from"),
 			Point: names.Draw(t, "point"), Ref: rapid.StringN(0, 10, -1).Draw(t, "ref"),
 		}
@@ -366,24 +367,24 @@ func TestFactsReadBackWhole(t *testing.T) {
 			id, err := parseIdentity(rapid.SampledFrom(identities).Draw(t, "identity"), 0, false)
 			require.NoError(t, err)
 			f.Key, f.Text = keyOf(id)
-			f.Disp = engine.Disposition(rapid.IntRange(0, 7).Draw(t, "disposition"))
+			f.Disp = rapid.SampledFrom(event.Dispositions.All()).Draw(t, "disposition")
 		}
 		if rapid.Bool().Draw(t, "passage") {
-			f.Passage = engine.Passage{
-				Direction: engine.Direction(rapid.IntRange(1, 3).Draw(t, "direction")), Confidence: float64(rapid.IntRange(0, 1e6).Draw(t, "confidence")) / 1e6, Reads: rapid.IntRange(0, 1e6).Draw(t, "reads"),
-				Peak: rapid.SampledFrom([]int16{engine.NoRSSI, 0, -551, 37, -9999}).Draw(t, "peak"), Span: rapid.Int64Range(0, 1e9).Draw(t, "span"),
+			f.Passage = event.Passage{
+				Direction: event.Direction(rapid.IntRange(1, 3).Draw(t, "direction")), Confidence: float64(rapid.IntRange(0, 1e6).Draw(t, "confidence")) / 1e6, Reads: rapid.IntRange(0, 1e6).Draw(t, "reads"),
+				Peak: rapid.SampledFrom([]int16{event.NoRSSI, 0, -551, 37, -9999}).Draw(t, "peak"), Span: rapid.Int64Range(0, 1e9).Draw(t, "span"),
 			}
 		}
 		number := rapid.IntRange(0, math.MaxInt32)
 		switch f.Cause {
-		case engine.Stock:
+		case event.Stock:
 			f.Count = number.Draw(t, "count")
-		case engine.Counted:
+		case event.Counted:
 			f.Count, f.Expected, f.MissingItems, f.Unexpected = number.Draw(t, "count"), number.Draw(t, "expected"), number.Draw(t, "missing"), number.Draw(t, "unexpected")
 		}
 		// What is stored is what is given away.
-		var stored engine.Fact
-		require.NoError(t, engine.DecodeFact(engine.AppendFact(nil, &f), f.Ms, f.N, &stored))
+		var stored event.Fact
+		require.NoError(t, event.DecodeFact(event.AppendFact(nil, &f), f.Ms, f.N, &stored))
 		line, err := json.Marshal(factView(&stored))
 		require.NoError(t, err)
 		reader, err := trial.NewFactReader(bytes.NewReader(line))
@@ -404,12 +405,12 @@ func BenchmarkTrial(b *testing.B) {
 	start := r.clock().Add(-24 * time.Hour).UnixMilli()
 	var facts []store.Fact
 	for i := range n {
-		f := engine.Fact{Ms: start + int64(i)*100, Cause: engine.Arrived, Key: key, GTIN: 9521141123454, Disp: engine.SellableAccessible, Zone: []string{"shelf-a", "front-tables"}[i%2], From: "till", Point: "handheld-1"}
+		f := event.Fact{Ms: start + int64(i)*100, Cause: event.Arrived, Key: key, GTIN: 9521141123454, Disp: event.SellableAccessible, Zone: []string{"shelf-a", "front-tables"}[i%2], From: "till", Point: "handheld-1"}
 		f.Key.Lo, f.At = uint64(i%5000), f.Ms
 		if i%100 == 0 {
-			f.Cause, f.Zone, f.Passage = engine.Passed, "street-door", engine.Passage{Direction: engine.DirectionOut, Confidence: 0.9, Reads: 8}
+			f.Cause, f.Zone, f.Passage = event.Passed, "street-door", event.Passage{Direction: event.DirectionOut, Confidence: 0.9, Reads: 8}
 		}
-		facts = append(facts, store.Fact{ID: store.FactID{Ms: f.Ms, N: f.N}, Data: engine.AppendFact(nil, &f)})
+		facts = append(facts, store.Fact{ID: store.FactID{Ms: f.Ms, N: f.N}, Data: event.AppendFact(nil, &f)})
 	}
 	require.NoError(b, r.store.Commit(b.Context(), "quayside", store.Commit{Loose: true, Facts: facts}))
 	b.ReportAllocs()

@@ -6,46 +6,47 @@ import (
 	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 )
 
 // FactView is a fact as answers show it.
 type FactView struct {
-	ID          string              `json:"id" jsonschema_description:"Milliseconds of the site clock, and a number within the millisecond. Ids of a site only grow."`
-	Entry       uint64              `json:"entry" jsonschema_description:"The journal entry that it came of."`
-	Cause       string              `json:"cause" jsonschema_description:"What happened: arrived, left, passed, sold, returned, received, shipped, missing, found, retired, stock, counted, silent, heard, foreign, registered, doubled."`
-	At          time.Time           `json:"at" jsonschema_description:"When it happened."`
-	Item        string              `json:"item,omitempty" jsonschema_description:"The item's identity in words."`
-	GTIN        string              `json:"gtin,omitempty"`
-	Disposition string              `json:"disposition,omitempty" jsonschema_description:"The item's business state, in the terms of the GS1 Core Business Vocabulary."`
-	Zone        string              `json:"zone,omitempty" jsonschema_description:"Where the item is now; of stock: the zone that was counted."`
-	From        string              `json:"from,omitempty" jsonschema_description:"Where it was before."`
-	ReadPoint   string              `json:"read_point,omitempty" jsonschema_description:"The read point that told."`
-	Ref         string              `json:"ref,omitempty" jsonschema_description:"The business document."`
-	Passage     *engine.PassageView `json:"passage,omitempty"`
-	Count       *int                `json:"count,omitempty" jsonschema_description:"Of stock: the product's items in the zone now. Of a count that closed: the tags that it found."`
-	Expected    *int                `json:"expected,omitempty" jsonschema_description:"Of a count that closed: what should have been there."`
-	Missing     *int                `json:"missing,omitempty" jsonschema_description:"What of it was not found."`
-	Unexpected  *int                `json:"unexpected,omitempty" jsonschema_description:"What was found besides."`
+	ID          string             `json:"id" jsonschema_description:"Milliseconds of the site clock, and a number within the millisecond. Ids of a site only grow."`
+	Entry       uint64             `json:"entry" jsonschema_description:"The journal entry that it came of."`
+	Cause       string             `json:"cause" jsonschema_extras:"words=cause" jsonschema_description:"What happened."`
+	At          time.Time          `json:"at" jsonschema_description:"When it happened."`
+	Item        string             `json:"item,omitempty" jsonschema_description:"The item's identity in words."`
+	GTIN        string             `json:"gtin,omitempty"`
+	Disposition string             `json:"disposition,omitempty" jsonschema_extras:"words=disposition" jsonschema_description:"The item's business state, in the terms of the GS1 Core Business Vocabulary."`
+	Zone        string             `json:"zone,omitempty" jsonschema_description:"Where the item is now; of stock: the zone that was counted."`
+	From        string             `json:"from,omitempty" jsonschema_description:"Where it was before."`
+	ReadPoint   string             `json:"read_point,omitempty" jsonschema_description:"The read point that told."`
+	Ref         string             `json:"ref,omitempty" jsonschema_description:"The business document."`
+	Passage     *event.PassageView `json:"passage,omitempty"`
+	Count       *int               `json:"count,omitempty" jsonschema_description:"Of stock: the product's items in the zone now. Of a count that closed: the tags that it found."`
+	Expected    *int               `json:"expected,omitempty" jsonschema_description:"Of a count that closed: what should have been there."`
+	Missing     *int               `json:"missing,omitempty" jsonschema_description:"What of it was not found."`
+	Unexpected  *int               `json:"unexpected,omitempty" jsonschema_description:"What was found besides."`
 }
 
-func factView(f *engine.Fact) FactView {
+func factView(f *event.Fact) FactView {
 	v := FactView{
-		ID: f.ID(), Entry: f.Seq, Cause: f.Cause.String(), At: time.UnixMilli(f.At).UTC(), Item: f.Name(), GTIN: engine.GTINText(f.GTIN),
+		ID: f.ID(), Entry: f.Seq, Cause: f.Cause.String(), At: time.UnixMilli(f.At).UTC(), Item: f.Name(), GTIN: event.GTINText(f.GTIN),
 		Zone: f.Zone, From: f.From, ReadPoint: f.Point, Ref: f.Ref, Passage: f.Passage.View(),
 	}
 	if v.Item != "" {
 		v.Disposition = f.Disp.String()
 	}
 	switch f.Cause {
-	case engine.Stock:
+	case event.Stock:
 		v.Count = new(f.Count)
-	case engine.Counted:
+	case event.Counted:
 		v.Count, v.Expected, v.Missing, v.Unexpected = new(f.Count), new(f.Expected), new(f.MissingItems), new(f.Unexpected)
 	}
 	return v
 }
 
-func factViews(facts []engine.Fact) []FactView {
+func factViews(facts []event.Fact) []FactView {
 	views := make([]FactView, len(facts))
 	for i := range facts {
 		views[i] = factView(&facts[i])
@@ -55,8 +56,8 @@ func factViews(facts []engine.Fact) []FactView {
 
 // AlertChangeView is one change of an alert, with the alert as it was then.
 type AlertChangeView struct {
-	Change string           `json:"change" jsonschema:"enum=alert.opened,enum=alert.gathered,enum=alert.acknowledged,enum=alert.cleared,enum=alert.closed"`
-	Alert  engine.AlertView `json:"alert"`
+	Change string          `json:"change" jsonschema_extras:"words=change"`
+	Alert  event.AlertView `json:"alert"`
 }
 
 // ProductView is what answers about items and stock say of a product.
@@ -69,7 +70,7 @@ type ProductView struct {
 }
 
 func productView(p *catalog.Product) *ProductView {
-	return &ProductView{GTIN: engine.GTINText(p.GTIN), SKU: p.SKU, Name: p.Name, Category: p.Category, Price: p.Price}
+	return &ProductView{GTIN: event.GTINText(p.GTIN), SKU: p.SKU, Name: p.Name, Category: p.Category, Price: p.Price}
 }
 
 // ItemView is an item as answers show it.
@@ -77,7 +78,7 @@ type ItemView struct {
 	Item        string       `json:"item" jsonschema_description:"Its identity in words: a GS1 element string, or the URI of what is no GS1 EPC."`
 	GTIN        string       `json:"gtin,omitempty"`
 	Product     *ProductView `json:"product,omitempty" jsonschema_description:"Left out if the product list does not have it."`
-	Disposition string       `json:"disposition"`
+	Disposition string       `json:"disposition" jsonschema_extras:"words=disposition"`
 	Zone        string       `json:"zone,omitempty" jsonschema_description:"Where it is; left out if that is not known."`
 	From        string       `json:"from,omitempty"`
 	ReadPoint   string       `json:"read_point,omitempty" jsonschema_description:"The read point that last heard it."`
@@ -97,7 +98,7 @@ type ItemForms struct {
 
 func itemView(it *engine.ItemInfo, products *catalog.Catalog) ItemView {
 	v := ItemView{
-		Item: it.Text, GTIN: engine.GTINText(it.GTIN), Disposition: it.Disposition.String(), Zone: it.Zone, From: it.From, ReadPoint: it.Point,
+		Item: it.Text, GTIN: event.GTINText(it.GTIN), Disposition: it.Disposition.String(), Zone: it.Zone, From: it.From, ReadPoint: it.Point,
 		Since: moment(it.Since), Seen: moment(it.Seen), Declared: it.Declared, Foreign: it.Foreign,
 	}
 	if it.Product >= 0 {

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/walktest"
 )
@@ -84,7 +85,7 @@ func (c *call) walkTest() error {
 		return problemf(codeInvalidBody, "%s.", sentence(err.Error()))
 	}
 	from, to := test.Window()
-	_, err = c.api.entriesBetween(ctx, c.site, from, to, func(e *engine.Entry) error {
+	_, err = c.api.entriesBetween(ctx, c.site, from, to, func(e *event.Entry) error {
 		test.Add(e)
 		return nil
 	})
@@ -121,7 +122,7 @@ func (c *call) storeProposal(zone string, p walktest.Proposal) (*LayoutSaved, er
 		return nil, conflict(d.Version) // the door went from the layout since the test began
 	}
 	for i := range lay.ReadPoints {
-		if r := &lay.ReadPoints[i]; p.MinRSSI != nil && r.Role == layout.Portal && r.Zone == index {
+		if r := &lay.ReadPoints[i]; p.MinRSSI != nil && r.Role == event.Portal && r.Zone == index {
 			r.MinRSSI = *p.MinRSSI
 		}
 	}

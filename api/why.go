@@ -8,6 +8,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/faults"
 	"lintel/engine/store"
 	"lintel/rules"
@@ -16,7 +17,7 @@ import (
 // WhyAnswer says how rules stand to one thing.
 type WhyAnswer struct {
 	Site   string    `json:"site"`
-	About  string    `json:"about" jsonschema:"enum=item,enum=stock,enum=reader,enum=count"`
+	About  string    `json:"about" jsonschema_extras:"words=rule subject"`
 	Item   string    `json:"item,omitempty"`
 	GTIN   string    `json:"gtin,omitempty"`
 	Place  string    `json:"place,omitempty"`
@@ -29,16 +30,16 @@ type WhyAnswer struct {
 
 // WhyRule says how one rule stands to it.
 type WhyRule struct {
-	Rule   string        `json:"rule"`
-	Reason engine.Reason `json:"reason" jsonschema:"enum=raised,enum=gathered,enum=limit,enum=false,enum=hold,enum=quiet,enum=hours,enum=needs,enum=off,enum=failed,enum=occasion"`
-	Words  string        `json:"words" jsonschema_description:"The same for people."`
-	Watch  bool          `json:"watch,omitempty" jsonschema_description:"The rule is only watched: nobody is told whatever the reason."`
-	Alert  string        `json:"alert,omitempty" jsonschema_description:"The alert that there is."`
-	Until  *time.Time    `json:"until,omitempty" jsonschema_description:"When what holds it back is over."`
-	Have   int           `json:"have,omitempty" jsonschema_description:"How many have come together."`
-	Need   int           `json:"need,omitempty" jsonschema_description:"How many must."`
-	Cause  string        `json:"cause,omitempty" jsonschema_description:"The kind of fact that the condition saw."`
-	Parts  any           `json:"condition" jsonschema_description:"The condition, part by part, with the value of each and of the names that it read."`
+	Rule   string       `json:"rule"`
+	Reason event.Reason `json:"reason" jsonschema_extras:"words=reason"`
+	Words  string       `json:"words" jsonschema_description:"The same for people."`
+	Watch  bool         `json:"watch,omitempty" jsonschema_description:"The rule is only watched: nobody is told whatever the reason."`
+	Alert  string       `json:"alert,omitempty" jsonschema_description:"The alert that there is."`
+	Until  *time.Time   `json:"until,omitempty" jsonschema_description:"When what holds it back is over."`
+	Have   int          `json:"have,omitempty" jsonschema_description:"How many have come together."`
+	Need   int          `json:"need,omitempty" jsonschema_description:"How many must."`
+	Cause  string       `json:"cause,omitempty" jsonschema_description:"The kind of fact that the condition saw."`
+	Parts  any          `json:"condition" jsonschema_description:"The condition, part by part, with the value of each and of the names that it read."`
 }
 
 func whyRoutes() []route {
@@ -63,15 +64,15 @@ func whyRoutes() []route {
 // whyAsked is what a caller asks about.
 type whyAsked struct {
 	key    epc.Key
-	fact   *engine.Fact
+	fact   *event.Fact
 	gtin   uint64
 	place  string
 	reader string
-	result *engine.CountResult
+	result *event.CountResult
 }
 
 func (c *call) why() error {
-	answer := WhyAnswer{Site: c.site, Rules: []WhyRule{}, Notice: engine.Notice}
+	answer := WhyAnswer{Site: c.site, Rules: []WhyRule{}, Notice: event.Notice}
 	asked, err := c.whyAsked(&answer)
 	if err != nil {
 		return err
@@ -121,11 +122,11 @@ func ruleNames(set *rules.Set) []string {
 
 func (a *whyAsked) explain(st *engine.State, rule, about string) (engine.Explanation, bool) {
 	switch about {
-	case rules.AboutStock:
+	case event.AboutStock:
 		return st.ExplainStock(rule, a.gtin, a.place)
-	case rules.AboutReader:
+	case event.AboutReader:
 		return st.ExplainReader(rule, a.reader)
-	case rules.AboutCount:
+	case event.AboutCount:
 		return st.ExplainCount(rule, a.result)
 	}
 	return st.ExplainItem(rule, a.key, a.fact)
@@ -134,9 +135,9 @@ func (a *whyAsked) explain(st *engine.State, rule, about string) (engine.Explana
 // whyNothing says that what is asked about is not there.
 func (c *call) whyNothing(w *WhyAnswer) error {
 	switch w.About {
-	case rules.AboutStock:
+	case event.AboutStock:
 		return badParam("place", "the site has no product %s, or no place %s", w.GTIN, shown([]byte(w.Place)))
-	case rules.AboutReader:
+	case event.AboutReader:
 		return badParam("reader", "the site has no read point %s", shown([]byte(w.Reader)))
 	}
 	return problemf(codeUnknownItem, "The site %q has never heard of this item.", c.site)
@@ -168,11 +169,11 @@ func (c *call) whyAsked(w *WhyAnswer) (*whyAsked, error) {
 		if a.place = c.QueryParam("place"); a.place == "" {
 			return nil, badParam("place", "name a zone, or kind: and a zone kind")
 		}
-		a.gtin, w.About, w.GTIN, w.Place = gtin, rules.AboutStock, engine.GTINText(gtin), a.place
+		a.gtin, w.About, w.GTIN, w.Place = gtin, event.AboutStock, event.GTINText(gtin), a.place
 	case "reader":
-		a.reader, w.About, w.Reader = value, rules.AboutReader, value
+		a.reader, w.About, w.Reader = value, event.AboutReader, value
 	case "count":
-		w.About, w.Count = rules.AboutCount, value
+		w.About, w.Count = event.AboutCount, value
 		return a, c.whyCount(a, value)
 	default:
 		id, err := c.identityOf(value)
@@ -180,7 +181,7 @@ func (c *call) whyAsked(w *WhyAnswer) (*whyAsked, error) {
 			return nil, err
 		}
 		a.key, _ = keyOf(id)
-		w.About, w.Item = rules.AboutItem, id.KeyText()
+		w.About, w.Item = event.AboutItem, id.KeyText()
 		if a.fact, err = c.whyFact(a.key); err != nil {
 			return nil, err
 		}
@@ -204,7 +205,7 @@ func (c *call) whyCount(a *whyAsked, id string) error {
 }
 
 // whyFact finds the fact that the rules are to see: the one named, or the last one about the item; nil if there is none.
-func (c *call) whyFact(k epc.Key) (*engine.Fact, error) {
+func (c *call) whyFact(k epc.Key) (*event.Fact, error) {
 	from, to := store.FactID{}, store.FactID{}
 	if text := c.QueryParam("fact"); text != "" {
 		id, ok := parseFactID(text)
@@ -220,14 +221,14 @@ func (c *call) whyFact(k epc.Key) (*engine.Fact, error) {
 	}); err != nil || from.Ms == 0 {
 		return nil, err
 	}
-	var found *engine.Fact
+	var found *event.Fact
 	looked := 0
 	err := c.api.store.Facts(c.Request().Context(), c.site, from, to, 0, func(id store.FactID, data []byte) error {
 		if looked++; looked > scanLimit {
 			return errEnough
 		}
-		var f engine.Fact
-		if err := engine.DecodeFact(data, id.Ms, id.N, &f); err != nil {
+		var f event.Fact
+		if err := event.DecodeFact(data, id.Ms, id.N, &f); err != nil {
 			return err
 		}
 		if f.Key == k {

@@ -6,7 +6,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 func TestWhy(t *testing.T) {
@@ -35,23 +35,23 @@ func TestWhy(t *testing.T) {
 
 	all := into[WhyAnswer](r.get(path + item).wants(200))
 	require.Equal(t, []string{"unpaid-at-door", "in-the-shelf", "came-to-the-shelf"}, []string{all.Rules[0].Rule, all.Rules[1].Rule, all.Rules[2].Rule})
-	require.Equal(t, []engine.Reason{engine.ReasonFalse, engine.ReasonRaised, engine.ReasonHours}, []engine.Reason{all.Rules[0].Reason, all.Rules[1].Reason, all.Rules[2].Reason})
+	require.Equal(t, []event.Reason{event.ReasonFalse, event.ReasonRaised, event.ReasonHours}, []event.Reason{all.Rules[0].Reason, all.Rules[1].Reason, all.Rules[2].Reason})
 	require.True(t, all.Rules[1].Watch)
 	require.NotEmpty(t, all.Rules[1].Alert)
 	require.NotNil(t, all.Rules[2].Until)
 	require.Equal(t, "arrived", all.Rules[2].Cause)
 	require.Equal(t, "arrived", all.Fact.Cause)
-	require.Equal(t, engine.Notice, all.Notice)
+	require.Equal(t, event.Notice, all.Notice)
 	one := into[WhyAnswer](r.get(path + item + "&rule=in-the-shelf&fact=" + all.Fact.ID).wants(200))
 	require.Equal(t, all.Rules[1:2], one.Rules)
 
-	require.Equal(t, engine.ReasonRaised, into[WhyAnswer](r.get(path + "gtin=09521141123454&place=front-tables&rule=few").wants(200)).Rules[0].Reason)
-	require.Equal(t, engine.ReasonFalse, into[WhyAnswer](r.get(path + "reader=handheld-1").wants(200)).Rules[0].Reason)
+	require.Equal(t, event.ReasonRaised, into[WhyAnswer](r.get(path + "gtin=09521141123454&place=front-tables&rule=few").wants(200)).Rules[0].Reason)
+	require.Equal(t, event.ReasonFalse, into[WhyAnswer](r.get(path + "reader=handheld-1").wants(200)).Rules[0].Reason)
 
 	id := into[CountView](r.post("/v1/sites/quayside/counts", `{"zones": ["shelf-a"]}`).wants(201)).ID
 	r.get(path + "count=" + id).wantsCode(codeUnknownCount)
 	r.post("/v1/sites/quayside/counts/"+id+"/close", "").wants(200)
-	require.Equal(t, engine.ReasonRaised, into[WhyAnswer](r.get(path + "count=" + id).wants(200)).Rules[0].Reason)
+	require.Equal(t, event.ReasonRaised, into[WhyAnswer](r.get(path + "count=" + id).wants(200)).Rules[0].Reason)
 
 	r.get("/v1/sites/pier/why?reader=door-1").wantsCode(codeUnknownSite)
 	r.get(path + item + "&rule=in-the-shelv").wantsCode(codeUnknownRule)

@@ -11,10 +11,11 @@ import (
 	"strings"
 
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/rules"
 )
 
-// subject is what an alert is about, comparable. One alert at a time lives for each rule and subject.
+// subjectOf returns what an alert is about, comparable. One alert at a time lives for each rule and subject.
 type subject struct {
 	about byte // 'i' item, 's' stock, 'r' reader, 'c' count, 'f' a rule that failed, 'o' a rule that raised more than is told one by one
 	key   epc.Key
@@ -23,7 +24,7 @@ type subject struct {
 
 // track is an alert that is not closed, with its timers.
 type track struct {
-	Alert
+	event.Alert
 	subject subject
 	dirty   bool
 	gone    bool   // dropped: it leaves no record
@@ -34,8 +35,8 @@ type track struct {
 }
 
 // newTrack takes up an alert, new or from its record.
-func newTrack(a Alert) *track {
-	t := &track{Alert: a, subject: a.subject(), at: -1}
+func newTrack(a event.Alert) *track {
+	t := &track{Alert: a, subject: subjectOf(&a), at: -1}
 	rest, num, _ := cutLast(a.ID)
 	_, seq, _ := cutLast(rest)
 	t.n, _ = strconv.Atoi(num)
@@ -61,9 +62,9 @@ type alertBook struct {
 	waiting   map[string][]*track  // by rule and group: those that wait for enough others
 	rules     map[string]*ruleState
 	timers    timerHeap
-	dropped   [stages]int // pending alerts that ended before anybody was told, since the state was made
-	made      int         // alerts raised in this entry, for ids
-	madeSeq   uint64      // which entry that was
+	dropped   [event.StageNeeds + 1]int // pending alerts that ended before anybody was told, since the state was made
+	made      int                       // alerts raised in this entry, for ids
+	madeSeq   uint64                    // which entry that was
 }
 
 func (b *alertBook) init() {
@@ -74,17 +75,17 @@ func (b *alertBook) init() {
 	b.rules = make(map[string]*ruleState)
 }
 
-func (a *Alert) subject() subject {
+func subjectOf(a *event.Alert) subject {
 	switch a.About {
-	case "item":
+	case event.AboutItem:
 		return subject{about: 'i', key: a.Key}
-	case "stock":
+	case event.AboutStock:
 		return subject{about: 's', key: epc.Key{Lo: a.GTIN}, place: a.Place}
-	case "reader":
+	case event.AboutReader:
 		return subject{about: 'r', place: a.Place}
-	case "count":
+	case event.AboutCount:
 		return subject{about: 'c', place: a.Place}
-	case AboutStorm:
+	case event.AboutStorm:
 		return subject{about: 'o', place: a.Rule}
 	}
 	return subject{about: 'f', place: a.Rule}
@@ -119,7 +120,7 @@ const keepCleared = 7 * 24 * 60 * 60 * 1000
 
 // next returns when the first of the alert's timers is due, 0: never.
 func (t *track) next() int64 {
-	if t.Status == AlertCleared {
+	if t.Status == event.AlertCleared {
 		return t.EndedAt + keepCleared
 	}
 	next := int64(0)
@@ -182,7 +183,7 @@ func (s *State) newAlertID() string {
 // rebound looks at all alerts after the configuration changed: those whose rule is gone or off end, and reports of failure end with the version that failed.
 func (s *State) rebound() {
 	for _, t := range s.alerts.inOrder() {
-		if t.Status != AlertPending && t.Status != AlertOpen && t.Status != AlertAcknowledged {
+		if t.Status != event.AlertPending && t.Status != event.AlertOpen && t.Status != event.AlertAcknowledged {
 			continue
 		}
 		r := s.bound.rulesByName[t.Rule]
@@ -194,7 +195,7 @@ func (s *State) rebound() {
 		if s.bound.rulesByName[name] == nil {
 			s.alerts.rules[name].gone = true
 			delete(s.alerts.rules, name)
-			s.dirty.gone = append(s.dirty.gone, RecordName{KindAside, asideRule + name})
+			s.dirty.gone = append(s.dirty.gone, RecordName{event.KindAside, asideRule + name})
 		}
 	}
 }
@@ -211,10 +212,10 @@ func (b *alertBook) inOrder() []*track {
 
 func (b *alertBook) digest(put func(string, ...any)) {
 	for _, t := range b.inOrder() {
-		put("alert %s", AppendAlert(nil, &t.Alert))
+		put("alert %+v", t.Alert)
 	}
 	for _, name := range slices.Sorted(maps.Keys(b.rules)) {
-		put("rule %s %x", name, appendRuleState(nil, b.rules[name]))
+		put("rule %s %d %d %v", name, b.rules[name].start, b.rules[name].n, b.rules[name].quiet)
 	}
 }
 

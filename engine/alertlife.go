@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"slices"
 
+	"lintel/engine/event"
 	"lintel/rules"
 )
 
@@ -13,8 +14,8 @@ import (
 // noise.go and gather.go.
 
 // raise starts an alert: pending while a stage of the rule holds it back, else open at once.
-func (s *State) raise(r *rules.Rule, subj subject, f *Fact, env *rules.Env) {
-	t := newTrack(Alert{
+func (s *State) raise(r *rules.Rule, subj subject, f *event.Fact, env *rules.Env) {
+	t := newTrack(event.Alert{
 		ID: s.newAlertID(), Rule: r.Name, Digest: r.Digest, About: r.About, Severity: string(r.Severity), Watch: r.Mode == rules.ModeWatch,
 		Key: f.Key, Text: f.Text, GTIN: f.GTIN, Zone: f.Zone, Place: subj.place, Cause: f.Cause, Passage: f.Passage, FactMs: f.Ms, FactN: f.N,
 		Since: s.clock, Group: groupOf(r, env),
@@ -53,21 +54,21 @@ func (s *State) unfollow(t *track) {
 
 // promote takes an alert whose condition is true as far as the rule's stages let it: the hold, a quiet time that somebody's acknowledgement began, and the hours.
 func (s *State) promote(t *track, r *rules.Rule, env *rules.Env) {
-	wait := func(stage Stage, until int64) {
+	wait := func(stage event.Stage, until int64) {
 		t.Stage = stage
 		s.setTimer(t, until)
 	}
 	// What a count found does not change any more, and is not kept to be looked at again.
-	if end := t.Since + r.Hold.Milliseconds(); s.clock < end && t.About != rules.AboutCount {
-		wait(StageHold, end)
+	if end := t.Since + r.Hold.Milliseconds(); s.clock < end && t.About != event.AboutCount {
+		wait(event.StageHold, end)
 		return
 	}
 	if until := s.quietUntil(t); s.clock < until {
-		wait(StageQuiet, until)
+		wait(event.StageQuiet, until)
 		return
 	}
 	if lasting(r, env) && !s.inHours(r) {
-		wait(StageHours, s.nextHours(r))
+		wait(event.StageHours, s.nextHours(r))
 		return
 	}
 	s.open(t, r, env)
@@ -99,14 +100,14 @@ func (s *State) open(t *track, r *rules.Rule, env *rules.Env) {
 
 // opened notes that an alert is open from now on.
 func (s *State) opened(t *track) {
-	t.Status, t.Stage, t.OpenedAt, t.Due = AlertOpen, StageNone, s.clock, 0
+	t.Status, t.Stage, t.OpenedAt, t.Due = event.AlertOpen, event.StageNone, s.clock, 0
 	s.retime(t)
 }
 
 // lower ends an alert's condition: a pending one was never told and is dropped, an open one clears now or after the rule's clear delay.
 func (s *State) lower(t *track, r *rules.Rule) {
 	switch {
-	case t.Status == AlertPending:
+	case t.Status == event.AlertPending:
 		s.drop(t)
 	case r != nil && r.Clear > 0:
 		if t.Due == 0 {
@@ -136,9 +137,9 @@ func (s *State) clearAlert(t *track) {
 		s.leaveLead(t)
 		return
 	}
-	t.Status, t.EndedAt = AlertCleared, s.clock
+	t.Status, t.EndedAt = event.AlertCleared, s.clock
 	s.endTimers(t)
-	s.tell(t, ChangeCleared, t.Send)
+	s.tell(t, event.ChangeCleared, t.Send)
 }
 
 // endTimers ends all that an alert would have done later, since it is over.
@@ -159,15 +160,15 @@ func (s *State) tell(t *track, change string, channels []string) {
 	t.Orders++
 	s.mark(t)
 	data, err := json.Marshal(struct {
-		Alert   AlertView    `json:"alert"`
-		Order   int          `json:"order"`
-		Product *productView `json:"product,omitempty"`
+		Alert   event.AlertView `json:"alert"`
+		Order   int             `json:"order"`
+		Product *productView    `json:"product,omitempty"`
 	}{t.View(s.site), t.Orders, s.productView(t.GTIN)})
 	if err != nil {
 		panic(fmt.Sprintf("engine: an alert that does not marshal: %v", err)) // all its parts are strings, numbers and JSON that was marshalled before
 	}
 	for _, c := range channels {
-		s.out.Deliveries = append(s.out.Deliveries, Delivery{
+		s.out.Deliveries = append(s.out.Deliveries, event.Delivery{
 			ID: fmt.Sprintf("msg_%s-%d-%s", t.ID, t.Orders, c), Channel: c, Type: change, Alert: t.ID, Order: t.Orders, At: s.clock, Data: data,
 		})
 	}
@@ -187,7 +188,7 @@ func (s *State) productView(gtin uint64) *productView {
 		return nil
 	}
 	p := s.bound.cfg.Catalog.At(i)
-	return &productView{GTIN: GTINText(p.GTIN), SKU: p.SKU, Name: p.Name, Category: p.Category, Price: p.Price}
+	return &productView{GTIN: event.GTINText(p.GTIN), SKU: p.SKU, Name: p.Name, Category: p.Category, Price: p.Price}
 }
 
 // ring does what the timers that are due ask for.
@@ -210,12 +211,12 @@ func (s *State) rang(t *track) {
 		*at = 0
 		return true
 	}
-	if t.Status == AlertCleared {
+	if t.Status == event.AlertCleared {
 		s.discard(t, false)
 		return
 	}
 	if due(&t.Due) {
-		if t.Status == AlertPending {
+		if t.Status == event.AlertPending {
 			s.waited(t)
 		} else {
 			s.clearAlert(t)
@@ -237,13 +238,13 @@ func (s *State) rang(t *track) {
 func (s *State) waited(t *track) {
 	r := s.bound.rulesByName[t.Rule]
 	env := s.envOf(t)
-	if t.Stage == StageNeeds || r == nil || r.Mode == rules.ModeOff || env == nil {
+	if t.Stage == event.StageNeeds || r == nil || r.Mode == rules.ModeOff || env == nil {
 		s.lower(t, r)
 		return
 	}
 	s.bound.eval.Bind(env)
 	if ok, err := s.bound.eval.True(r); err != nil {
-		s.ruleFailed(r, err, &Fact{Cause: t.Cause})
+		s.ruleFailed(r, err, &event.Fact{Cause: t.Cause})
 		s.lower(t, r)
 	} else if !ok {
 		s.lower(t, r)
@@ -253,31 +254,31 @@ func (s *State) waited(t *track) {
 }
 
 // act carries out what a person did to an alert. What no longer fits (a late click) changes nothing.
-func (s *State) act(a *Act, by string) {
+func (s *State) act(a *event.Act, by string) {
 	t := s.alerts.byID[a.Alert]
-	if t == nil || t.Status == AlertPending || t.Lead != "" {
+	if t == nil || t.Status == event.AlertPending || t.Lead != "" {
 		return
 	}
 	switch {
-	case a.Do == "acknowledge" && t.Status == AlertOpen:
-		t.Status, t.AckedAt, t.AckedBy = AlertAcknowledged, s.clock, by
+	case a.Do == "acknowledge" && t.Status == event.AlertOpen:
+		t.Status, t.AckedAt, t.AckedBy = event.AlertAcknowledged, s.clock, by
 		if a.Note != "" {
 			t.Note = a.Note
 		}
 		t.RemindAt, t.EscalateAt = 0, 0
 		s.retime(t)
 		s.quieten(t)
-		s.tell(t, ChangeAcknowledged, t.Send)
-	case a.Do == "close" && slices.Contains(Outcomes, a.Outcome):
+		s.tell(t, event.ChangeAcknowledged, t.Send)
+	case a.Do == "close" && slices.Contains(event.Outcomes.Texts(), a.Outcome):
 		s.quieten(t)
 		s.unfollow(t)
-		t.Status, t.ClosedAt, t.ClosedBy, t.Outcome = AlertClosed, s.clock, by, a.Outcome
+		t.Status, t.ClosedAt, t.ClosedBy, t.Outcome = event.AlertClosed, s.clock, by, a.Outcome
 		if a.Note != "" {
 			t.Note = a.Note
 		}
 		s.closeMembers(t)
 		s.endTimers(t)
 		s.discard(t, false)
-		s.tell(t, ChangeClosed, t.Send)
+		s.tell(t, event.ChangeClosed, t.Send)
 	}
 }

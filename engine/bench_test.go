@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lintel/engine/epc"
+	"lintel/engine/event"
 )
 
 // pinnedRules writes n rules of the kinds that shops have: most about one zone, product or category, and the general ones that everybody has.
@@ -31,15 +32,15 @@ func pinnedRules(n int) string {
 
 // traffic is batches of 500 reads by handhelds and fixed readers: each batch names 100 tags five times (80 % repeats), and one tag in ten
 // is somewhere else than it was.
-func traffic(items, batches int) []Entry {
+func traffic(items, batches int) []event.Entry {
 	rng := rand.New(rand.NewPCG(1, 2))
 	zones := []string{"shelf-a", "shelf-b", "front-tables", "stockroom"}
-	log := make([]Entry, batches)
+	log := make([]event.Entry, batches)
 	now := opening
 	at := make(map[int]int)
 	for i := range log {
 		now += 40
-		e := Entry{Seq: uint64(i + 1), Kind: EntryReads, At: now, Points: []string{"handheld-1"}, Zones: zones}
+		e := event.Entry{Seq: uint64(i + 1), Kind: event.EntryReads, At: now, Points: []string{"handheld-1"}, Zones: zones}
 		who := make([]int, 100)
 		for k := range who {
 			who[k] = rng.IntN(items)
@@ -49,7 +50,7 @@ func traffic(items, batches int) []Entry {
 		}
 		for k := range 500 {
 			item := who[k%100]
-			e.Reads = append(e.Reads, Read{Key: bookN(item), Zone: uint16(1 + at[item]), RSSI: int16(-700 + rng.IntN(200)), N: 1, T: now - int64(k%40)})
+			e.Reads = append(e.Reads, event.Read{Key: bookN(item), Zone: uint16(1 + at[item]), RSSI: int16(-700 + rng.IntN(200)), N: 1, T: now - int64(k%40)})
 		}
 		log[i] = e
 	}
@@ -68,9 +69,9 @@ func stocked(tb testing.TB, cfg *Config, items int) (*State, uint64) {
 	seq := uint64(0)
 	for i := 0; i < items; i += 500 {
 		seq++
-		e := Entry{Seq: seq, Kind: EntryReads, At: opening - 3_600_000, Points: []string{"handheld-1"}, Zones: []string{"shelf-a", "shelf-b"}}
+		e := event.Entry{Seq: seq, Kind: event.EntryReads, At: opening - 3_600_000, Points: []string{"handheld-1"}, Zones: []string{"shelf-a", "shelf-b"}}
 		for k := i; k < min(items, i+500); k++ {
-			e.Reads = append(e.Reads, Read{Key: bookN(k), Zone: uint16(1 + k%2), RSSI: -500, N: 1, T: e.At})
+			e.Reads = append(e.Reads, event.Read{Key: bookN(k), Zone: uint16(1 + k%2), RSSI: -500, N: 1, T: e.At})
 		}
 		require.NoError(tb, Step(cfg, s, &e, &out))
 		out.Reset()
@@ -90,7 +91,7 @@ func BenchmarkFold(b *testing.B) {
 			var out Output
 			// What the stock-up left behind is settled before the clock starts.
 			seq++
-			require.NoError(b, Step(cfg, s, &Entry{Seq: seq, Kind: EntryTick, At: opening}, &out))
+			require.NoError(b, Step(cfg, s, &event.Entry{Seq: seq, Kind: event.EntryTick, At: opening}, &out))
 			s.Flush()
 			runtime.GC()
 			reads, facts := 0, 0
@@ -140,12 +141,12 @@ func BenchmarkItemMemory(b *testing.B) {
 
 func BenchmarkDecodeEntry(b *testing.B) {
 	log := traffic(10_000, 1)
-	data := AppendEntry(nil, &log[0])
-	var e Entry
+	data := event.AppendEntry(nil, &log[0])
+	var e event.Entry
 	b.ReportAllocs()
 	b.SetBytes(int64(len(data)))
 	for range b.N {
-		if err := DecodeEntry(data, &e); err != nil {
+		if err := event.DecodeEntry(data, &e); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -161,7 +162,7 @@ func BenchmarkDoor(b *testing.B) {
 			cfg := testConfig(b, testRules)
 			s, seq := stocked(b, cfg, 1000)
 			var out Output
-			e := Entry{Kind: EntryReads, Points: []string{"door-in", "door-out"}}
+			e := event.Entry{Kind: event.EntryReads, Points: []string{"door-in", "door-out"}}
 			now, reads := opening, 0
 			b.ReportAllocs()
 			b.ResetTimer()
@@ -179,7 +180,7 @@ func BenchmarkDoor(b *testing.B) {
 							}
 							level, point = -700+int16(20*(6-max(step-6, 6-step))), min(1, step/7)
 						}
-						e.Reads = append(e.Reads, Read{Key: bookN(k), Point: uint16(point), RSSI: level, N: 1, T: now - int64(280-90*n)})
+						e.Reads = append(e.Reads, event.Read{Key: bookN(k), Point: uint16(point), RSSI: level, N: 1, T: now - int64(280-90*n)})
 					}
 				}
 				seq++

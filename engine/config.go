@@ -6,6 +6,7 @@ import (
 
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/rules"
 )
@@ -16,7 +17,7 @@ type Config struct {
 	Layout  *layout.Layout
 	Catalog *catalog.Catalog
 	Rules   *rules.Set
-	Pins    []Pin // the versions that these came from, in order of name
+	Pins    []event.Pin // the versions that these came from, in order of name
 }
 
 // binding is a Config tied to one state: every name of the layout is already a number, so that a read looks up nothing by text.
@@ -31,11 +32,12 @@ type binding struct {
 	epoch  int64             // length of a presence epoch in milliseconds
 	looks  float64           // ln(1/(1-completeness)): how sure a single look at a window must be
 
-	hours       map[string]hoursSpan // by rule: when its hours begin next, see nextHours
-	rulesByName map[string]*rules.Rule
-	itemRules   [len(causeNames)]bool // whether any rule about items can be concerned by the cause
-	stockRules  bool
-	wordy       bool // some condition reads the item's identity in words
+	hours        map[string]hoursSpan // by rule: when its hours begin next, see nextHours
+	rulesByName  map[string]*rules.Rule
+	itemRules    [event.Doubled + 1]bool // whether any rule about items can be concerned by the cause
+	stockRules   bool
+	silenceRules []*rules.Rule // those that ask how long a read point has been silent
+	wordy        bool          // some condition reads the item's identity in words
 }
 
 type zoneInfo struct {
@@ -43,7 +45,7 @@ type zoneInfo struct {
 	id      string
 	title   string
 	floor   string
-	kind    layout.Kind
+	kind    event.ZoneKind
 	known   bool
 	covered bool // a fixed read point sees it, so that silence there means something
 	fixed   []*pointInfo
@@ -57,9 +59,9 @@ type zoneInfo struct {
 type pointInfo struct {
 	name    uint16
 	id      string
-	role    layout.Role
+	role    event.Role
 	zone    uint16 // name number; 0: none
-	side    layout.Side
+	side    event.Side
 	minRSSI int16 // tenths of a dBm, NoRSSI: no floor
 	hits    int   // epochs in which a tag must be heard before it counts as there
 	quiet   bool  // session S2 or S3: a tag that was read stays silent, so silence is no departure
@@ -68,8 +70,8 @@ type pointInfo struct {
 
 // limit is a minimum or maximum of one product in one zone, or over all zones of one kind.
 type limit struct {
-	zone   uint16      // name number, 0: by kind
-	kind   layout.Kind // where zone is 0
+	zone   uint16         // name number, 0: by kind
+	kind   event.ZoneKind // where zone is 0
 	min    int
 	max    int
 	hasMin bool
@@ -98,7 +100,7 @@ func (s *State) bind(cfg *Config) {
 	for i := range cfg.Layout.ReadPoints {
 		p := &cfg.Layout.ReadPoints[i]
 		info := &pointInfo{
-			name: s.numbers[p.ID], id: p.ID, role: p.Role, side: p.Side, minRSSI: NoRSSI, hits: p.MinReads,
+			name: s.numbers[p.ID], id: p.ID, role: p.Role, side: p.Side, minRSSI: event.NoRSSI, hits: p.MinReads,
 			quiet: p.Session == "S2" || p.Session == "S3", silent: p.SilentAfter.Milliseconds(),
 		}
 		if info.hits == 0 && info.quiet {
@@ -111,23 +113,23 @@ func (s *State) bind(cfg *Config) {
 		}
 		if p.Zone >= 0 {
 			info.zone = s.numbers[cfg.Layout.Zones[p.Zone].ID]
-			if p.Role == layout.Fixed && !info.quiet {
+			if p.Role == event.Fixed && !info.quiet {
 				z := &b.zones[info.zone]
 				z.covered, z.fixed = true, append(z.fixed, info)
 			}
 		}
-		if info.zone != 0 && p.Role == layout.Portal {
+		if info.zone != 0 && p.Role == event.Portal {
 			z := &b.zones[info.zone]
 			if len(z.portals) == 0 {
 				b.doors = append(b.doors, info.zone)
 				z.oneSided, z.sureWithin = true, cfg.Layout.Zones[p.Zone].SureWithin.Milliseconds()
 			}
 			z.portals = append(z.portals, info)
-			z.oneSided = z.oneSided && p.Side != layout.Outer
+			z.oneSided = z.oneSided && p.Side != event.Outer
 		}
 		b.points[info.name] = info
 	}
-	inside := slices.ContainsFunc(b.zones, func(z zoneInfo) bool { return z.covered && z.kind != layout.Exit })
+	inside := slices.ContainsFunc(b.zones, func(z zoneInfo) bool { return z.covered && z.kind != event.Exit })
 	for _, n := range b.doors {
 		b.zones[n].neverSure = b.zones[n].oneSided && !inside
 	}
@@ -142,15 +144,14 @@ func (s *State) bind(cfg *Config) {
 		}
 		switch r.About {
 		case "item":
-			for c, name := range causeNames {
-				if name != "" && r.ConcernedBy(name) {
-					b.itemRules[c] = true
-				}
+			for _, c := range event.Causes.All() {
+				b.itemRules[c] = b.itemRules[c] || r.ConcernedBy(c.String())
 			}
 		case "stock":
 			b.stockRules = true
 		}
 	}
+	b.bindSilence()
 	sameLayout := old.cfg != nil && old.cfg.Layout == cfg.Layout
 	sameCatalog := old.cfg != nil && old.cfg.Catalog == cfg.Catalog
 	if old.cfg != nil && old.limits != nil && sameLayout && sameCatalog {
@@ -178,8 +179,8 @@ func (s *State) bindLimits(cfg *Config) map[int32][]limit {
 					continue // the zone is of another shop: one catalogue serves several
 				}
 			} else {
-				kind, err := layout.ParseKind(l.Kind)
-				if err != nil {
+				kind, ok := event.ZoneKinds.Parse(l.Kind)
+				if !ok {
 					continue
 				}
 				lim.kind = kind

@@ -9,30 +9,31 @@ import (
 	"pgregory.net/rapid"
 
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/rules"
 )
 
 func (sh *shop) command(do, id string, missingAfter int, zones ...string) string {
-	sh.step(Entry{Kind: EntryCount, By: "floor", Command: CountCommand{Do: do, ID: id, Zones: zones, MissingAfter: missingAfter}})
+	sh.step(event.Entry{Kind: event.EntryCount, By: "floor", Command: event.CountCommand{Do: do, ID: id, Zones: zones, MissingAfter: missingAfter}})
 	if do == "open" {
-		return CountID("quayside", sh.s.Seq())
+		return event.CountID("quayside", sh.s.Seq())
 	}
 	return id
 }
 
 func (sh *shop) countReads(id, zone string, rssi float64, keys ...epc.Key) {
-	e := Entry{Kind: EntryReads, At: sh.now, Points: []string{"handheld-1"}, Zones: []string{zone}, Count: id}
+	e := event.Entry{Kind: event.EntryReads, At: sh.now, Points: []string{"handheld-1"}, Zones: []string{zone}, Count: id}
 	for _, k := range keys {
-		e.Reads = append(e.Reads, Read{Key: k, Zone: 1, RSSI: int16(rssi * 10), N: 1, T: sh.now})
+		e.Reads = append(e.Reads, event.Read{Key: k, Zone: 1, RSSI: int16(rssi * 10), N: 1, T: sh.now})
 	}
 	sh.step(e)
 }
 
-func (sh *shop) result() CountResult {
-	var last CountResult
+func (sh *shop) result() event.CountResult {
+	var last event.CountResult
 	for _, c := range sh.s.Flush() {
-		if c.Kind == KindResult {
-			r, err := DecodeCountResult(c.Value)
+		if c.Kind == event.KindResult {
+			r, err := event.DecodeCountResult(c.Value)
 			require.NoError(sh.t, err)
 			last = r
 		}
@@ -40,7 +41,7 @@ func (sh *shop) result() CountResult {
 	return last
 }
 
-func findings(r CountResult) map[string]int {
+func findings(r event.CountResult) map[string]int {
 	m := map[string]int{}
 	for _, d := range r.Differences {
 		m[d.Finding.String()]++
@@ -56,7 +57,7 @@ func TestCountReconciles(t *testing.T) {
 	sh.readIn("handheld-1", "shelf-b", -50, elsewhere)
 	sh.readIn("handheld-1", "shelf-a", -50, sold)
 	sh.pass(time.Second)
-	sh.event(EventSold, "till", sold)
+	sh.event(event.EventSold, "till", sold)
 	sh.pass(2 * time.Minute)
 
 	id := sh.command("open", "", 2, "shelf-a")
@@ -77,7 +78,7 @@ func TestCountReconciles(t *testing.T) {
 	require.InDelta(t, 2.0/7, r.ItemAccuracy(), 1e-9)
 	require.Contains(t, sh.told(n), "arrived shelf-a from shelf-b")
 	for _, f := range sh.facts[n:] {
-		require.NotEqual(t, Missing, f.Cause, "one miss is no missing item")
+		require.NotEqual(t, event.Missing, f.Cause, "one miss is no missing item")
 	}
 
 	// Missed a second time it is told, and is no stock any more; found later it is told again.
@@ -181,7 +182,7 @@ func TestCountAccuracyRule(t *testing.T) {
 
 func TestCountCurveDiesOut(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
-		c := counter{Count: Count{Opened: opening}}
+		c := counter{Count: event.Count{Opened: opening}}
 		now, fresh, reads := int64(opening), 0, 0
 		for range rapid.IntRange(1, 400).Draw(rt, "steps") {
 			now += rapid.Int64Range(0, 60_000).Draw(rt, "dt")
@@ -208,15 +209,15 @@ func BenchmarkCountFold(b *testing.B) {
 		s := NewState("quayside", cfg)
 		var out Output
 		seq := uint64(1)
-		require.NoError(b, Step(cfg, s, &Entry{Seq: seq, Kind: EntryCount, At: opening, Command: CountCommand{Do: "open", Zones: []string{"shelf-a"}}}, &out))
-		id := CountID("quayside", 1)
+		require.NoError(b, Step(cfg, s, &event.Entry{Seq: seq, Kind: event.EntryCount, At: opening, Command: event.CountCommand{Do: "open", Zones: []string{"shelf-a"}}}, &out))
+		id := event.CountID("quayside", 1)
 		reads := 0
-		e := Entry{Kind: EntryReads, Points: []string{"handheld-1"}, Count: id}
+		e := event.Entry{Kind: event.EntryReads, Points: []string{"handheld-1"}, Count: id}
 		for i := 0; i < tags; i += 25 {
 			seq++
 			e.Seq, e.At, e.Reads = seq, opening+int64(i), e.Reads[:0]
 			for k := range 500 {
-				e.Reads = append(e.Reads, Read{Key: bookN(i + k%25), RSSI: -550, N: 1, T: e.At - int64(20-k/25)})
+				e.Reads = append(e.Reads, event.Read{Key: bookN(i + k%25), RSSI: -550, N: 1, T: e.At - int64(20-k/25)})
 			}
 			out.Reset()
 			if err := Step(cfg, s, &e, &out); err != nil {
@@ -236,18 +237,18 @@ func BenchmarkCountClose(b *testing.B) {
 	setUp := func() (*State, *Output) {
 		s, seq := stocked(b, cfg, tags)
 		var out Output
-		step := func(e Entry) {
+		step := func(e event.Entry) {
 			seq++
 			e.Seq = seq
 			out.Reset()
 			require.NoError(b, Step(cfg, s, &e, &out))
 		}
-		step(Entry{Kind: EntryCount, At: opening, Command: CountCommand{Do: "open", Zones: []string{"shelf-a", "shelf-b"}}})
-		id := CountID("quayside", seq)
+		step(event.Entry{Kind: event.EntryCount, At: opening, Command: event.CountCommand{Do: "open", Zones: []string{"shelf-a", "shelf-b"}}})
+		id := event.CountID("quayside", seq)
 		for i := 0; i < tags*98/100; i += 500 {
-			e := Entry{Kind: EntryReads, At: opening + int64(i), Points: []string{"handheld-1"}, Zones: []string{"shelf-a", "shelf-b"}, Count: id}
+			e := event.Entry{Kind: event.EntryReads, At: opening + int64(i), Points: []string{"handheld-1"}, Zones: []string{"shelf-a", "shelf-b"}, Count: id}
 			for k := i; k < i+500; k++ {
-				e.Reads = append(e.Reads, Read{Key: bookN(k), Zone: uint16(1 + k%2), RSSI: -550, N: 1, T: e.At})
+				e.Reads = append(e.Reads, event.Read{Key: bookN(k), Zone: uint16(1 + k%2), RSSI: -550, N: 1, T: e.At})
 			}
 			step(e)
 		}
@@ -282,7 +283,7 @@ func BenchmarkCountClose(b *testing.B) {
 			s, out := setUp()
 			id := s.counts.order[0].ID
 			b.StartTimer()
-			e := Entry{Seq: s.seq + 1, Kind: EntryCount, At: opening + tags, Command: CountCommand{Do: "close", ID: id}}
+			e := event.Entry{Seq: s.seq + 1, Kind: event.EntryCount, At: opening + tags, Command: event.CountCommand{Do: "close", ID: id}}
 			out.Reset()
 			if err := Step(cfg, s, &e, out); err != nil {
 				b.Fatal(err)
@@ -295,10 +296,10 @@ func BenchmarkCountClose(b *testing.B) {
 func TestDeliveryAgainstItsPapers(t *testing.T) {
 	sh := newShop(t, testRules)
 	named, absent := book(1, 50), book(1, 51)
-	sh.step(Entry{Kind: EntryCount, By: "bay", Command: CountCommand{
-		Do: "open", Zones: []string{"stockroom"}, Delivery: true, Tags: []Tag{{Key: named}, {Key: absent}}, Papers: []Line{{GTIN: 9521234000020, Count: 3}},
+	sh.step(event.Entry{Kind: event.EntryCount, By: "bay", Command: event.CountCommand{
+		Do: "open", Zones: []string{"stockroom"}, Delivery: true, Tags: []event.Tag{{Key: named}, {Key: absent}}, Papers: []event.Line{{GTIN: 9521234000020, Count: 3}},
 	}})
-	id := CountID("quayside", sh.s.Seq())
+	id := event.CountID("quayside", sh.s.Seq())
 	sh.pass(time.Second)
 	sh.countReads(id, "stockroom", -50, named, book(2, 60), book(2, 61), book(1, 99))
 	sh.pass(time.Second)
@@ -306,12 +307,12 @@ func TestDeliveryAgainstItsPapers(t *testing.T) {
 	r := sh.result()
 	require.Equal(t, map[string]int{"not_delivered": 1, "not_on_papers": 1}, findings(r))
 	require.Equal(t, []int{5, 3, 2, 1}, []int{r.Expected, r.Matched, r.Missing, r.Unexpected})
-	require.Equal(t, []ProductLine{{9521234000013, 2, 2}, {9521234000020, 3, 2}}, r.Products)
+	require.Equal(t, []event.ProductLine{{GTIN: 9521234000013, Expected: 2, Found: 2}, {GTIN: 9521234000020, Expected: 3, Found: 2}}, r.Products)
 	it := sh.s.item(sh.s.find(book(2, 60)))
-	require.Equal(t, SellableNotAccessible, it.disp)
+	require.Equal(t, event.SellableNotAccessible, it.disp)
 	received := 0
 	for _, f := range sh.facts {
-		if f.Cause == Received {
+		if f.Cause == event.Received {
 			received++
 		}
 	}

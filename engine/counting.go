@@ -6,10 +6,12 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"lintel/engine/epc"
 	"lintel/engine/estimate"
+	"lintel/engine/event"
 )
 
 // Counting: reads of a count change nothing but the count's own tallies until it is closed. Then they are reconciled with what was expected (reconcile.go). Tallies
@@ -17,7 +19,7 @@ import (
 
 // counter is a count that is not finished for good, with what it heard.
 type counter struct {
-	Count
+	event.Count
 	tallies map[tallyKey]*tally
 	zones   []uint16 // name numbers
 	dirty   bool
@@ -48,15 +50,25 @@ type counts struct {
 
 func (c *counts) init() { c.byID = make(map[string]*counter) }
 
+// curveBins is how many bins a curve has at most; then neighbours are joined and new bins are twice as long.
+const curveBins = 120
+
+// countSeq returns the number of the entry that opened a count.
+func countSeq(id string) uint64 {
+	_, n, _ := cutLast(id)
+	seq, _ := strconv.ParseUint(n, 10, 64)
+	return seq
+}
+
 // reopenable is how long a closed count keeps its tallies, unless a newer count of one of its zones ends that sooner.
 const reopenable = 12 * 60 * 60 * 1000
 
 // foldCountReads adds a batch of reads to the tallies of a count. Reads repeated word for word add nothing, so that a handheld may send all of it again.
-func (s *State) foldCountReads(e *Entry) {
+func (s *State) foldCountReads(e *event.Entry) {
 	points := s.resolve(e)
 	s.out.Reads += len(e.Reads)
 	c := s.counts.byID[e.Count]
-	if c == nil || c.Status != CountOpen && c.Status != CountPaused {
+	if c == nil || c.Status != event.CountOpen && c.Status != event.CountPaused {
 		s.foldLateCountReads(e, points)
 		return
 	}
@@ -76,7 +88,7 @@ func (s *State) foldCountReads(e *Entry) {
 		key := tallyKey{r.Key, zone}
 		t := c.tallies[key]
 		if t == nil {
-			t = &tally{best: NoRSSI, text: r.Text}
+			t = &tally{best: event.NoRSSI, text: r.Text}
 			if !c.heard(r.Key) {
 				fresh++
 			}
@@ -109,7 +121,7 @@ func (s *State) foldCountReads(e *Entry) {
 
 // foldLateCountReads takes reads that were on their way when somebody else closed their count: they were acknowledged, so they are not lost, and say where the
 // items are as any read of a handheld does. They leave no evidence, since what a count heard is never replayed.
-func (s *State) foldLateCountReads(e *Entry, points []*pointInfo) {
+func (s *State) foldLateCountReads(e *event.Entry, points []*pointInfo) {
 	for k := range e.Reads {
 		r := &e.Reads[k]
 		pt := points[r.Point]
@@ -152,12 +164,12 @@ func (c *counter) curve(now int64, fresh, reads int) {
 			half := c.Curve[:0]
 			for i := 0; i+1 < curveBins; i += 2 {
 				a, b := c.Curve[i], c.Curve[i+1]
-				half = append(half, CurveBin{a.Ms + b.Ms, a.New + b.New, a.Reads + b.Reads})
+				half = append(half, event.CurveBin{Ms: a.Ms + b.Ms, New: a.New + b.New, Reads: a.Reads + b.Reads})
 			}
 			c.Curve = half
 			length = half[len(half)-1].Ms
 		}
-		c.Curve = append(c.Curve, CurveBin{Ms: length})
+		c.Curve = append(c.Curve, event.CurveBin{Ms: length})
 		covered += length
 	}
 	last := &c.Curve[len(c.Curve)-1]
@@ -173,7 +185,7 @@ func (s *State) markCount(c *counter) {
 }
 
 // foldCount carries out a command on a count. What no longer fits changes nothing.
-func (s *State) foldCount(cmd *CountCommand, by string) {
+func (s *State) foldCount(cmd *event.CountCommand, by string) {
 	if cmd.Do == "open" {
 		s.openCount(cmd, by)
 		return
@@ -183,19 +195,19 @@ func (s *State) foldCount(cmd *CountCommand, by string) {
 		return
 	}
 	switch {
-	case cmd.Do == "pause" && c.Status == CountOpen:
-		c.Status = CountPaused
-	case cmd.Do == "resume" && c.Status == CountPaused:
-		c.Status = CountOpen
-	case cmd.Do == "pass" && c.Status == CountOpen:
+	case cmd.Do == "pause" && c.Status == event.CountOpen:
+		c.Status = event.CountPaused
+	case cmd.Do == "resume" && c.Status == event.CountPaused:
+		c.Status = event.CountOpen
+	case cmd.Do == "pass" && c.Status == event.CountOpen:
 		c.Pass++
-	case cmd.Do == "reopen" && c.Status == CountClosed:
-		c.Status, c.Closed = CountOpen, 0
+	case cmd.Do == "reopen" && c.Status == event.CountClosed:
+		c.Status, c.Closed = event.CountOpen, 0
 		c.Pass++
-	case cmd.Do == "close" && (c.Status == CountOpen || c.Status == CountPaused):
+	case cmd.Do == "close" && (c.Status == event.CountOpen || c.Status == event.CountPaused):
 		s.closeCount(c)
-	case cmd.Do == "discard" && c.Status != CountDiscarded && c.Status != CountClosed:
-		c.Status = CountDiscarded
+	case cmd.Do == "discard" && c.Status != event.CountDiscarded && c.Status != event.CountClosed:
+		c.Status = event.CountDiscarded
 		s.finish(c)
 	default:
 		return
@@ -203,9 +215,9 @@ func (s *State) foldCount(cmd *CountCommand, by string) {
 	s.markCount(c)
 }
 
-func (s *State) openCount(cmd *CountCommand, by string) {
-	c := &counter{tallies: make(map[tallyKey]*tally), Count: Count{
-		ID: CountID(s.site, s.seq), By: by, Note: cmd.Note, Status: CountOpen, Opened: s.clock, Pass: 1, MissingAfter: min(2, max(1, cmd.MissingAfter)),
+func (s *State) openCount(cmd *event.CountCommand, by string) {
+	c := &counter{tallies: make(map[tallyKey]*tally), Count: event.Count{
+		ID: event.CountID(s.site, s.seq), By: by, Note: cmd.Note, Status: event.CountOpen, Opened: s.clock, Pass: 1, MissingAfter: min(2, max(1, cmd.MissingAfter)),
 	}}
 	for _, id := range cmd.Zones {
 		if n := s.numbers[id]; s.zone(n).known && !slices.Contains(c.zones, n) {
@@ -230,7 +242,7 @@ func (s *State) openCount(cmd *CountCommand, by string) {
 	slices.SortFunc(c.Expected, epc.Key.Compare)
 	// Closed counts that this one replaces, or that are too old, can't be opened again.
 	for _, old := range slices.Clone(s.counts.order) {
-		if old.Status == CountClosed && (s.clock-old.Closed > reopenable || slices.ContainsFunc(old.zones, func(z uint16) bool { return slices.Contains(c.zones, z) })) {
+		if old.Status == event.CountClosed && (s.clock-old.Closed > reopenable || slices.ContainsFunc(old.zones, func(z uint16) bool { return slices.Contains(c.zones, z) })) {
 			s.finish(old)
 		}
 	}
@@ -240,7 +252,7 @@ func (s *State) openCount(cmd *CountCommand, by string) {
 }
 
 // takePapers notes what the papers of a delivery say. Tags that nobody has seen yet keep their words.
-func (s *State) takePapers(c *counter, cmd *CountCommand) {
+func (s *State) takePapers(c *counter, cmd *event.CountCommand) {
 	c.Delivery = true
 	for _, t := range cmd.Tags {
 		c.Expected = append(c.Expected, t.Key)
@@ -251,13 +263,13 @@ func (s *State) takePapers(c *counter, cmd *CountCommand) {
 	slices.SortFunc(c.Expected, epc.Key.Compare)
 	c.Expected = slices.Compact(c.Expected)
 	for _, l := range cmd.Papers {
-		if k := slices.IndexFunc(c.Papers, func(o Line) bool { return o.GTIN == l.GTIN }); k >= 0 {
+		if k := slices.IndexFunc(c.Papers, func(o event.Line) bool { return o.GTIN == l.GTIN }); k >= 0 {
 			c.Papers[k].Count += l.Count
 		} else {
 			c.Papers = append(c.Papers, l)
 		}
 	}
-	slices.SortFunc(c.Papers, func(a, b Line) int { return cmp.Compare(a.GTIN, b.GTIN) })
+	slices.SortFunc(c.Papers, func(a, b event.Line) int { return cmp.Compare(a.GTIN, b.GTIN) })
 }
 
 // finish forgets a count's tallies for good; its record and result stay.
@@ -268,7 +280,7 @@ func (s *State) finish(c *counter) {
 	}
 	slices.SortFunc(keys, compareTallies)
 	for _, k := range keys {
-		s.dirty.gone = append(s.dirty.gone, RecordName{KindTally, tallyName(c.ID, k)})
+		s.dirty.gone = append(s.dirty.gone, RecordName{event.KindTally, tallyName(c.ID, k)})
 		c.tallies[k].dirty = false
 	}
 	c.Final = true
@@ -354,7 +366,7 @@ type dirtyTally struct {
 
 func (c *counts) digest(put func(string, ...any)) {
 	for _, k := range c.order {
-		put("count %s", appendCount(nil, &k.Count))
+		put("count %+v", k.Count)
 		keys := make([]tallyKey, 0, len(k.tallies))
 		for t := range k.tallies {
 			keys = append(keys, t)

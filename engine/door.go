@@ -1,7 +1,7 @@
 package engine
 
 import (
-	"lintel/engine/layout"
+	"lintel/engine/event"
 	"lintel/engine/presence"
 )
 
@@ -71,7 +71,7 @@ func (s *State) candidate(b *approach, door *zoneInfo, loud [2]int8, until int64
 	// What was concluded within the window counts from then on: the belief begins there, with it. That
 	// it is no longer heard in its zone is no such conclusion: whoever goes to the door is not.
 	home, now := it.zone, s.whereabouts(it)
-	if now == isCarried && s.zone(it.from).kind != layout.Exit {
+	if now == isCarried && s.zone(it.from).kind != event.Exit {
 		home, now = it.from, isLying
 	} else if since := presence.SlotOf(it.since) + 1; since > c.From {
 		c.From = min(since, until)
@@ -105,11 +105,11 @@ const (
 func (s *State) whereabouts(it *item) known {
 	z := s.zone(it.zone)
 	switch {
-	case z.known && z.kind == layout.Exit:
+	case z.known && z.kind == event.Exit:
 		return isOutside
 	case z.known:
 		return isLying
-	case it.zone != 0 || it.from == 0 || it.disp == InTransit || it.disp == Inactive:
+	case it.zone != 0 || it.from == 0 || it.disp == event.InTransit || it.disp == event.Inactive:
 		return isUnknown
 	}
 	return isCarried // it left its zone, or came in through a door
@@ -121,7 +121,7 @@ func (s *State) heardInside(it *item, home uint16, until int64) (in presence.Ins
 	for ti := it.ev; ti >= 0; ti = s.presence.traces[ti].next {
 		tr := &s.presence.traces[ti]
 		pt := s.point(tr.point)
-		if pt == nil || tr.bits == 0 || pt.zone == 0 || s.zone(pt.zone).kind == layout.Exit {
+		if pt == nil || tr.bits == 0 || pt.zone == 0 || s.zone(pt.zone).kind == event.Exit {
 			continue
 		}
 		var hits uint64
@@ -131,14 +131,14 @@ func (s *State) heardInside(it *item, home uint16, until int64) (in presence.Ins
 			hits = tr.bits >> uint(min(-d, traceEpochs))
 		}
 		switch pt.role {
-		case layout.Fixed:
+		case event.Fixed:
 			in.Hits |= hits
 			if pt.zone == home && !pt.quiet {
 				in.Rate = max(in.Rate, presence.RateOf(tr.bits))
 				left = max(left, tr.last)
 				in.Known = max(in.Known, s.epochOf(s.silenceKnown(pt))-1)
 			}
-		case layout.Desk:
+		case event.Desk:
 			in.Desk |= hits
 		}
 	}
@@ -164,7 +164,7 @@ func (s *State) conclude(b *approach, c *presence.Candidate, door *zoneInfo) {
 	it := s.item(b.item)
 	k := doorItem{b.item, b.zone}
 	m := s.portals.memory[k]
-	if c.Unknown && (c.Strange || c.OneSided) && it.disp == Unknown && (m == nil || m.entered == 0) {
+	if c.Unknown && (c.Strange || c.OneSided) && it.disp == event.Unknown && (m == nil || m.entered == 0) {
 		s.remember(k).entered = s.clock // first heard as it came to the door: it may be the customer's own
 		m = s.portals.memory[k]
 	}
@@ -178,27 +178,27 @@ func (s *State) conclude(b *approach, c *presence.Candidate, door *zoneInfo) {
 	}
 	switch what {
 	case presence.WentOut:
-		s.passed(b, c, DirectionOut, confidence, at)
+		s.passed(b, c, event.DirectionOut, confidence, at)
 	case presence.CameIn:
-		s.passed(b, c, DirectionIn, confidence, at)
+		s.passed(b, c, event.DirectionIn, confidence, at)
 	case presence.Likely:
 		s.remember(k).likely = s.clock
-		s.notifyPassage(b, c, DirectionOut, confidence, at, false)
+		s.notifyPassage(b, c, event.DirectionOut, confidence, at, false)
 	case presence.Unlikely:
 		s.remember(k).likely = 0
-		s.notifyPassage(b, c, DirectionIn, confidence, at, false)
+		s.notifyPassage(b, c, event.DirectionIn, confidence, at, false)
 	}
 }
 
 // passed moves an item that surely went through a door.
-func (s *State) passed(b *approach, c *presence.Candidate, d Direction, confidence float64, at int64) {
+func (s *State) passed(b *approach, c *presence.Candidate, d event.Direction, confidence float64, at int64) {
 	it := s.item(b.item)
 	if at < it.sure {
 		return // something newer is known of the item
 	}
 	from := it.zone
 	s.place(b.item, b.zone, at, false)
-	if d == DirectionIn {
+	if d == event.DirectionIn {
 		s.place(b.item, 0, at, false)
 		from = b.zone
 		if !it.disp.Sellable() {
@@ -212,19 +212,19 @@ func (s *State) passed(b *approach, c *presence.Candidate, d Direction, confiden
 }
 
 // notifyPassage emits the fact of a passage.
-func (s *State) notifyPassage(b *approach, c *presence.Candidate, d Direction, confidence float64, at int64, sure bool) {
-	p := Passage{Direction: d, Confidence: confidence, Door: s.idOf(b.zone), Likely: !sure, Reads: c.Summary.Reads, Peak: NoRSSI, Span: (c.Summary.To - c.Summary.From) * presence.SlotMs}
+func (s *State) notifyPassage(b *approach, c *presence.Candidate, d event.Direction, confidence float64, at int64, sure bool) {
+	p := event.Passage{Direction: d, Confidence: confidence, Door: s.idOf(b.zone), Likely: !sure, Reads: c.Summary.Reads, Peak: event.NoRSSI, Span: (c.Summary.To - c.Summary.From) * presence.SlotMs}
 	if peak := max(c.Summary.Peak[presence.Inner], c.Summary.Peak[presence.Outer]); peak != presence.NoLevel {
 		p.Peak = int16(peak) * 10
 	}
 	point := s.doorPoint(b.zone, c.Summary)
-	s.emitItem(Passed, b.item, at, func(f *Fact) { f.Passage, f.Point = p, point })
+	s.emitItem(event.Passed, b.item, at, func(f *event.Fact) { f.Passage, f.Point = p, point })
 }
 
 // doorPoint names the read point of a door that heard an approach last.
 func (s *State) doorPoint(zone uint16, sum presence.Summary) string {
 	for _, pt := range s.zone(zone).portals {
-		if sum.Slots[presence.Outer] > 0 == (pt.side == layout.Outer) {
+		if sum.Slots[presence.Outer] > 0 == (pt.side == event.Outer) {
 			return pt.id
 		}
 	}
@@ -245,7 +245,7 @@ func (s *State) learnUsual(b *approach, until int64) {
 	it := s.item(b.item)
 	z := s.zone(it.zone)
 	moved := it.since/presence.SlotMs > upto-presence.Window
-	if !z.known || z.kind == layout.Exit || moved {
+	if !z.known || z.kind == event.Exit || moved {
 		return // it went out, or was carried
 	}
 	if in, left := s.heardInside(it, it.zone, until); in.Rate > 0 && left*in.Epoch < upto*presence.SlotMs {

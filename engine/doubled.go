@@ -9,7 +9,7 @@ import (
 	"slices"
 
 	"lintel/engine/epc"
-	"lintel/engine/layout"
+	"lintel/engine/event"
 )
 
 // One identity in two places: two tags that carry the same EPC, or one that was copied. A single tag can be heard in two zones that lie side by side; it can't be heard on two
@@ -37,19 +37,19 @@ func (s *State) lookDoubled(i int32, pt *pointInfo, t int64) {
 	for _, k := range slices.SortedFunc(maps.Keys(s.doubled), epc.Key.Compare) {
 		if s.clock-s.doubled[k] >= doubledAgain && k != it.key {
 			delete(s.doubled, k)
-			s.dirty.gone = append(s.dirty.gone, RecordName{KindAside, doubledName(k)})
+			s.dirty.gone = append(s.dirty.gone, RecordName{event.KindAside, doubledName(k)})
 		}
 	}
 	s.doubled[it.key] = s.clock
 	s.dirty.doubled = append(s.dirty.doubled, it.key)
-	s.emitItem(Doubled, i, t, func(f *Fact) { f.From, f.Point = there.id, pt.id })
+	s.emitItem(event.Doubled, i, t, func(f *event.Fact) { f.From, f.Point = there.id, pt.id })
 }
 
 // heardIn returns the epochs in which any fixed reader of a zone heard the item, with bit 0 at epoch e.
 func (s *State) heardIn(it *item, zone uint16, e int64) (heard uint64) {
 	for ti := it.ev; ti >= 0; ti = s.presence.traces[ti].next {
 		tr := &s.presence.traces[ti]
-		if p := s.point(tr.point); p == nil || p.role != layout.Fixed || p.zone != zone {
+		if p := s.point(tr.point); p == nil || p.role != event.Fixed || p.zone != zone {
 			continue
 		}
 		if d := e - tr.last; d >= 0 {
@@ -67,7 +67,7 @@ func doubledName(k epc.Key) string {
 }
 
 func (s *State) doubledChange(k epc.Key) Change {
-	return Change{Kind: KindAside, Key: doubledName(k), Value: binary.BigEndian.AppendUint64(nil, uint64(s.doubled[k]))}
+	return Change{Kind: event.KindAside, Key: doubledName(k), Value: binary.BigEndian.AppendUint64(nil, uint64(s.doubled[k]))}
 }
 
 func (s *State) loadDoubled(key string, v []byte) error {

@@ -7,6 +7,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"lintel/engine/event"
 	"lintel/engine/layout"
 )
 
@@ -68,7 +69,7 @@ func TestOneIdentityInTwoPlaces(t *testing.T) {
 	}
 	n := 0
 	for _, f := range sh.facts {
-		if f.Cause == Doubled {
+		if f.Cause == event.Doubled {
 			n++
 		}
 	}
@@ -76,7 +77,7 @@ func TestOneIdentityInTwoPlaces(t *testing.T) {
 	rec := records{}
 	rec.commit(sh.s)
 	require.Equal(t, dumped(sh.s), dumped(rec.load(t, sh.cfg, sh.log)))
-	require.NotEmpty(t, rec[[2]string{KindAside, doubledName(k)}])
+	require.NotEmpty(t, rec[[2]string{event.KindAside, doubledName(k)}])
 
 	// Next door on the same floor is no other place.
 	sh = upstairs(t, doubledRule)

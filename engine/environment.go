@@ -5,7 +5,7 @@ import (
 	"time"
 
 	"lintel/engine/epc"
-	"lintel/engine/layout"
+	"lintel/engine/event"
 	"lintel/rules"
 )
 
@@ -44,7 +44,7 @@ func (s *State) inHoursAt(r *rules.Rule, ms int64) bool {
 }
 
 // baseEnv clears the shared environment and fills what every subject has.
-func (s *State) baseEnv(f *Fact) *rules.Env {
+func (s *State) baseEnv(f *event.Fact) *rules.Env {
 	c := s.local(f.At)
 	s.env = rules.Env{
 		Cause: f.Cause.String(), At: c.at,
@@ -74,7 +74,7 @@ type gtinWords struct {
 func (s *State) gtinText(gtin uint64) string {
 	slot := &s.gtins[gtin/10%gtinSlots] // the last digit is made of the others
 	if slot.gtin != gtin {
-		*slot = gtinWords{gtin, GTINText(gtin)}
+		*slot = gtinWords{gtin, event.GTINText(gtin)}
 	}
 	return slot.text
 }
@@ -91,12 +91,12 @@ func (s *State) productEnv(env *rules.Env, product int32) {
 }
 
 // itemEnv fills the environment of a rule about an item. The fact says where the item is; the item says the rest.
-func (s *State) itemEnv(f *Fact, it *item) *rules.Env {
+func (s *State) itemEnv(f *event.Fact, it *item) *rules.Env {
 	env := s.baseEnv(f)
 	s.productEnv(env, it.product)
 	env.Item = rules.Item{
-		Disposition: f.Disp.String(), Paid: f.Disp == RetailSold, Sellable: f.Disp.Sellable(),
-		Foreign: it.product < 0, Registered: it.product >= 0, Present: f.Zone != "" && env.Zone.Kind != layout.Exit.String(),
+		Disposition: f.Disp.String(), Paid: f.Disp == event.RetailSold, Sellable: f.Disp.Sellable(),
+		Foreign: it.product < 0, Registered: it.product >= 0, Present: f.Zone != "" && env.Zone.Kind != event.Exit.String(),
 		Home: slices.Contains(env.Product.HomeZones, f.Zone),
 	}
 	if s.bound.wordy {
@@ -112,7 +112,7 @@ func (s *State) fillWords(env *rules.Env, k epc.Key, text string) {
 	if env.Item.Key != "" || k.IsZero() {
 		return
 	}
-	env.Item.Key = keyText(k, text)
+	env.Item.Key = event.KeyText(k, text)
 	if e, err := epc.Parse(env.Item.Key); err == nil {
 		env.Item.Serial = e.Serial()
 		if env.Item.EPC = e.DigitalLink(); env.Item.EPC == "" {
@@ -121,9 +121,9 @@ func (s *State) fillWords(env *rules.Env, k epc.Key, text string) {
 	}
 }
 
-func passageEnv(p Passage) rules.Passage {
-	v := rules.Passage{Direction: p.Direction.String(), Door: p.Door, Sure: p.Direction != DirectionNone && !p.Likely, Confidence: p.Confidence, Reads: p.Reads, Seconds: float64(p.Span) / 1000}
-	if p.Direction != DirectionNone && p.Peak != NoRSSI {
+func passageEnv(p event.Passage) rules.Passage {
+	v := rules.Passage{Direction: p.Direction.String(), Door: p.Door, Sure: p.Direction != event.DirectionNone && !p.Likely, Confidence: p.Confidence, Reads: p.Reads, Seconds: float64(p.Span) / 1000}
+	if p.Direction != event.DirectionNone && p.Peak != event.NoRSSI {
 		v.PeakRSSI = float64(p.Peak) / 10
 	}
 	return v
@@ -136,17 +136,22 @@ func (s *State) readerOf(pt *pointInfo) rules.Reader {
 	return rules.Reader{ID: pt.id, Role: pt.role.String()}
 }
 
-func (s *State) readerEnv(f *Fact, pt *pointInfo) *rules.Env {
+func (s *State) readerEnv(f *event.Fact, pt *pointInfo) *rules.Env {
+	return s.readerEnvAt(f, pt, s.clock)
+}
+
+// readerEnvAt fills the environment of a rule about a read point, as it is at a moment of its silence.
+func (s *State) readerEnvAt(f *event.Fact, pt *pointInfo, at int64) *rules.Env {
 	f.Zone = s.idOf(pt.zone)
 	env := s.baseEnv(f)
 	env.Reader = s.readerOf(pt)
 	if last := s.readers.at(pt.name).last; last != 0 {
-		env.Reader.SilentSeconds = float64(s.clock-last) / 1000
+		env.Reader.SilentSeconds = float64(at-last) / 1000
 	}
 	return env
 }
 
-func (s *State) countEnv(f *Fact, res *CountResult) *rules.Env {
+func (s *State) countEnv(f *event.Fact, res *event.CountResult) *rules.Env {
 	env := s.baseEnv(f)
 	env.Count = rules.Count{
 		ID: res.Count, Expected: res.Expected, Found: res.Matched + res.Unexpected, Missing: res.Missing, Unexpected: res.Unexpected, Accuracy: res.ItemAccuracy(),
@@ -155,7 +160,7 @@ func (s *State) countEnv(f *Fact, res *CountResult) *rules.Env {
 }
 
 // stockEnv fills the environment of a rule about the stock of a product in a zone, or over all zones of a kind.
-func (s *State) stockEnv(f *Fact, product int32, l limit) *rules.Env {
+func (s *State) stockEnv(f *event.Fact, product int32, l limit) *rules.Env {
 	f.Zone = s.idOf(l.zone)
 	env := s.baseEnv(f)
 	s.productEnv(env, product)
@@ -170,7 +175,7 @@ func (s *State) stockEnv(f *Fact, product int32, l limit) *rules.Env {
 	if l.hasMin {
 		env.Stock.Short = max(0, l.min-env.Stock.Count)
 	}
-	env.Stock.Backroom = s.onHand(product, layout.Stockroom)
-	env.Stock.Total = s.onHand(product, layout.KindNone)
+	env.Stock.Backroom = s.onHand(product, event.Stockroom)
+	env.Stock.Total = s.onHand(product, event.ZoneKindNone)
 	return env
 }

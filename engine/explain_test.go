@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"lintel/engine/event"
 	"testing"
 	"time"
 
@@ -50,43 +51,43 @@ func TestExplain(t *testing.T) {
 	a, b, c := book(1, 1), book(1, 2), book(2, 1)
 	item := func(rule string, n int) Explanation {
 		t.Helper()
-		x, ok := sh.s.ExplainItem(rule, map[int]*Fact{1: {Key: a}, 2: {Key: b}, 3: {Key: c}}[n].Key, nil)
+		x, ok := sh.s.ExplainItem(rule, map[int]*event.Fact{1: {Key: a}, 2: {Key: b}, 3: {Key: c}}[n].Key, nil)
 		require.True(t, ok)
-		require.Contains(t, Reasons, x.Reason)
+		require.Contains(t, event.Reasons.All(), x.Reason)
 		require.NotEmpty(t, x.Words(time.UTC))
 		require.NotNil(t, x.Why)
 		return x
 	}
 	sh.shelve("front-tables", a, b)
-	require.Equal(t, ReasonHold, item("held", 1).Reason)
+	require.Equal(t, event.ReasonHold, item("held", 1).Reason)
 	require.Equal(t, opening+600_000, item("held", 1).Until)
-	require.Equal(t, ReasonRaised, item("alone", 1).Reason)
-	require.Equal(t, ReasonLimit, item("alone", 2).Reason)
-	require.Equal(t, AboutStorm, sh.s.alerts.byID[item("alone", 2).Alert].About)
+	require.Equal(t, event.ReasonRaised, item("alone", 1).Reason)
+	require.Equal(t, event.ReasonLimit, item("alone", 2).Reason)
+	require.Equal(t, event.AboutStorm, sh.s.alerts.byID[item("alone", 2).Alert].About)
 	x := item("bag", 1)
-	require.Equal(t, ReasonFalse, x.Reason)
+	require.Equal(t, event.ReasonFalse, x.Reason)
 	require.Equal(t, "The condition is false; the parts that are false say why.", x.Words(time.UTC))
 	require.False(t, x.Why.Value)
 
 	sh.pass(11 * time.Minute)
-	require.Equal(t, ReasonRaised, item("held", 1).Reason)
+	require.Equal(t, event.ReasonRaised, item("held", 1).Reason)
 	sh.act("held", "close")
 	sh.shelve("shelf-a", a, b)
-	require.Equal(t, ReasonRaised, item("bag", 1).Reason)
-	require.Equal(t, ReasonGathered, item("bag", 2).Reason)
+	require.Equal(t, event.ReasonRaised, item("bag", 1).Reason)
+	require.Equal(t, event.ReasonGathered, item("bag", 2).Reason)
 	require.Equal(t, item("bag", 1).Alert, item("bag", 2).Alert)
 
 	sh.pass(time.Second)
 	sh.shelve("shelf-b", a, b)
-	require.Equal(t, []any{ReasonNeeds, 2, 3}, []any{item("several", 1).Reason, item("several", 1).Have, item("several", 1).Need})
+	require.Equal(t, []any{event.ReasonNeeds, 2, 3}, []any{item("several", 1).Reason, item("several", 1).Have, item("several", 1).Need})
 	require.Equal(t, "The condition is true, but 2 of the 3 that must come together have.", func() string { x := item("several", 2); return x.Words(time.UTC) }())
 	sh.pass(2 * time.Minute)
-	require.Equal(t, ReasonOccasion, item("several", 1).Reason)
+	require.Equal(t, event.ReasonOccasion, item("several", 1).Reason)
 
 	sh.shelve("till", c)
-	require.Equal(t, ReasonHours, item("at-night", 3).Reason)
+	require.Equal(t, event.ReasonHours, item("at-night", 3).Reason)
 	require.Equal(t, time.Date(2026, 3, 2, 20, 0, 0, 0, time.UTC).UnixMilli(), item("at-night", 3).Until)
-	require.Equal(t, ReasonFalse, item("came-at-night", 3).Reason, "without a fact there is no cause")
+	require.Equal(t, event.ReasonFalse, item("came-at-night", 3).Reason, "without a fact there is no cause")
 	last := sh.facts[len(sh.facts)-1]
 	for _, f := range sh.facts {
 		if f.Key == c {
@@ -95,25 +96,25 @@ func TestExplain(t *testing.T) {
 	}
 	x, ok := sh.s.ExplainItem("came-at-night", c, &last)
 	require.True(t, ok)
-	require.Equal(t, []any{ReasonHours, Arrived}, []any{x.Reason, x.Cause})
-	require.Equal(t, ReasonOff, item("off", 3).Reason)
-	require.Equal(t, []any{ReasonRaised, true}, []any{item("watched", 3).Reason, item("watched", 3).Watch})
+	require.Equal(t, []any{event.ReasonHours, event.Arrived}, []any{x.Reason, x.Cause})
+	require.Equal(t, event.ReasonOff, item("off", 3).Reason)
+	require.Equal(t, []any{event.ReasonRaised, true}, []any{item("watched", 3).Reason, item("watched", 3).Watch})
 
 	// Which of two books an alert that a person closed was about does not matter: the rule is quiet about that one alone.
 	sh.pass(time.Second)
 	sh.shelve("front-tables", a)
 	sh.pass(10 * time.Minute)
-	require.Equal(t, ReasonQuiet, item("held", 1).Reason)
+	require.Equal(t, event.ReasonQuiet, item("held", 1).Reason)
 
 	x, ok = sh.s.ExplainStock("few", 9521234000013, "front-tables")
 	require.True(t, ok)
-	require.Equal(t, ReasonRaised, x.Reason)
+	require.Equal(t, event.ReasonRaised, x.Reason)
 	x, ok = sh.s.ExplainReader("silent", "tables-1")
 	require.True(t, ok)
-	require.Equal(t, ReasonFalse, x.Reason)
-	x, ok = sh.s.ExplainCount("poor", &CountResult{Count: "c", Expected: 10, Matched: 5, Missing: 5})
+	require.Equal(t, event.ReasonFalse, x.Reason)
+	x, ok = sh.s.ExplainCount("poor", &event.CountResult{Count: "c", Expected: 10, Matched: 5, Missing: 5})
 	require.True(t, ok)
-	require.Equal(t, ReasonOccasion, x.Reason)
+	require.Equal(t, event.ReasonOccasion, x.Reason)
 
 	for _, bad := range []func() bool{
 		func() bool { _, ok := sh.s.ExplainItem("none", a, nil); return ok },

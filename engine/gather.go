@@ -3,6 +3,7 @@ package engine
 import (
 	"slices"
 
+	"lintel/engine/event"
 	"lintel/rules"
 )
 
@@ -33,7 +34,7 @@ func (t *track) group() string { return t.Rule + "\x00" + t.Group }
 // leadOf finds the alert that this one joins, if it came in time.
 func (s *State) leadOf(t *track) *track {
 	lead := s.alerts.gathering[t.group()]
-	if lead == nil || s.clock >= lead.GatherEnds || lead.Status != AlertOpen && lead.Status != AlertAcknowledged {
+	if lead == nil || s.clock >= lead.GatherEnds || lead.Status != event.AlertOpen && lead.Status != event.AlertAcknowledged {
 		return nil
 	}
 	return lead
@@ -63,7 +64,7 @@ func (s *State) wait(t *track, r *rules.Rule) {
 	list := append(s.alerts.waiting[k], t)
 	slices.SortFunc(list, compareTracks)
 	s.alerts.waiting[k] = list
-	t.Stage = StageNeeds
+	t.Stage = event.StageNeeds
 	if len(list) < r.Needs {
 		s.setTimer(t, s.clock+r.Gather.Milliseconds())
 		return
@@ -81,7 +82,7 @@ func (s *State) wait(t *track, r *rules.Rule) {
 }
 
 func (s *State) stopWaiting(t *track) {
-	if t.Stage != StageNeeds {
+	if t.Stage != event.StageNeeds {
 		return
 	}
 	k := t.group()
@@ -97,7 +98,7 @@ func (s *State) stopWaiting(t *track) {
 // gathered tells of those that joined an alert, once the time for joining is over.
 func (s *State) gathered(t *track) {
 	s.tellJoined(t)
-	if t.About == AboutStorm {
+	if t.About == event.AboutStorm {
 		s.stormTurn(t)
 	}
 }
@@ -106,7 +107,7 @@ func (s *State) tellJoined(t *track) {
 	if t.Untold > 0 {
 		t.Untold = 0
 		s.mark(t)
-		s.tell(t, ChangeGathered, t.Send)
+		s.tell(t, event.ChangeGathered, t.Send)
 	}
 }
 

@@ -5,7 +5,7 @@ import (
 	"strings"
 
 	"lintel/engine/epc"
-	"lintel/engine/layout"
+	"lintel/engine/event"
 	"lintel/rules"
 )
 
@@ -39,7 +39,7 @@ func (s *State) meetStock(fact int, k stockKey) {
 	}
 }
 
-func (s *State) meetLimit(f *Fact, product int32, l limit) {
+func (s *State) meetLimit(f *event.Fact, product int32, l limit) {
 	env := s.stockEnv(f, product, l)
 	place := s.idOf(l.zone)
 	if l.zone == 0 {
@@ -55,13 +55,13 @@ func (s *State) meetReader(fact int, pt *pointInfo) {
 }
 
 // meetCount lets the rules meet a count that closed.
-func (s *State) meetCount(fact int, res *CountResult) {
+func (s *State) meetCount(fact int, res *event.CountResult) {
 	f := s.out.Facts[fact]
 	s.meet(&f, s.countEnv(&f, res), subject{about: 'c', place: res.Count}, "count")
 }
 
 // meet is where a fact meets the rules about its subject: first those that already have an alert about it, then those that the fact may make true.
-func (s *State) meet(f *Fact, env *rules.Env, subj subject, about string) {
+func (s *State) meet(f *event.Fact, env *rules.Env, subj subject, about string) {
 	eval := s.bound.eval
 	eval.Bind(env)
 	had := s.alerts.bySubject[subj]
@@ -95,7 +95,7 @@ next:
 // settleTrack evaluates a rule again for a subject that it already has an alert about. For an item, the cause and the passage are those that raised the alert and
 // all else is as it is now: so a rule about a passage is not ended by the next fact that is none, and a sale ends it. A read point is silent or not: there the cause is the
 // present one.
-func (s *State) settleTrack(t *track, r *rules.Rule, f *Fact, env *rules.Env) {
+func (s *State) settleTrack(t *track, r *rules.Rule, f *event.Fact, env *rules.Env) {
 	then := *env
 	lasting := t.subject.about == 'i'
 	if lasting {
@@ -112,7 +112,7 @@ func (s *State) settleTrack(t *track, r *rules.Rule, f *Fact, env *rules.Env) {
 		return // unknown is not false: the alert stays as it is
 	}
 	switch {
-	case ok && t.Status != AlertPending && t.Due != 0:
+	case ok && t.Status != event.AlertPending && t.Due != 0:
 		s.setTimer(t, 0) // true again before the clear delay ended: it is the same alert
 	case !ok:
 		s.lower(t, r)
@@ -121,7 +121,7 @@ func (s *State) settleTrack(t *track, r *rules.Rule, f *Fact, env *rules.Env) {
 
 // envOf builds what a rule sees of an alert's subject now, with the cause and passage that raised it; nil if the subject is gone.
 func (s *State) envOf(t *track) *rules.Env {
-	f := Fact{Cause: t.Cause, Passage: t.Passage, At: s.clock, Key: t.Key, Text: t.Text, GTIN: t.GTIN, Zone: t.Zone, Point: t.Place}
+	f := event.Fact{Cause: t.Cause, Passage: t.Passage, At: s.clock, Key: t.Key, Text: t.Text, GTIN: t.GTIN, Zone: t.Zone, Point: t.Place}
 	switch t.subject.about {
 	case 'i':
 		i := s.find(t.Key)
@@ -158,8 +158,8 @@ func (s *State) limitAt(product int32, place string) (limit, bool) {
 		}
 	}
 	if byKind {
-		k, err := layout.ParseKind(kind)
-		return limit{kind: k}, err == nil
+		k, ok := event.ZoneKinds.Parse(kind)
+		return limit{kind: k}, ok
 	}
 	n, ok := s.numbers[place]
 	return limit{zone: n}, ok

@@ -1,7 +1,7 @@
 package engine
 
 import (
-	"lintel/engine/layout"
+	"lintel/engine/event"
 )
 
 // place puts the item into a zone (0: nowhere known) as of time t, without telling. What is sellable stays so, within or out of customers' reach as the
@@ -17,10 +17,10 @@ func (s *State) place(i int32, zone uint16, t int64, declared bool) {
 		switch {
 		case zone == 0 || it.product < 0:
 		case it.disp.Sellable():
-			if kind != layout.Exit {
+			if kind != event.Exit {
 				it.disp = sellableIn(kind)
 			}
-		case it.disp == Unknown && declaresStock(kind) && (!s.brought(i, t) || declared && s.brought(i, t-handleAfter)):
+		case it.disp == event.Unknown && declaresStock(kind) && (!s.brought(i, t) || declared && s.brought(i, t-handleAfter)):
 			it.disp = sellableIn(kind)
 			s.takeForStock(i)
 		}
@@ -34,7 +34,7 @@ func (s *State) arrive(i int32, zone uint16, t int64, point uint16, declared boo
 	}
 	it := s.item(i)
 	returns := it.zone == 0 && it.from == zone
-	if s.zone(it.zone).kind == layout.Exit && !declared {
+	if s.zone(it.zone).kind == event.Exit && !declared {
 		s.learnReturn(i, it.zone)
 	}
 	s.place(i, zone, t, declared)
@@ -47,25 +47,25 @@ func (s *State) arrive(i int32, zone uint16, t int64, point uint16, declared boo
 	}
 	was := it.flags & flagMissing
 	it.flags &^= flagMissing | flagMissed
-	s.emitItem(Arrived, i, t, func(f *Fact) { f.Point = s.idOf(point) })
+	s.emitItem(event.Arrived, i, t, func(f *event.Fact) { f.Point = s.idOf(point) })
 	if was != 0 {
-		s.emitItem(Found, i, t, func(f *Fact) { f.Point = s.idOf(point) })
+		s.emitItem(event.Found, i, t, func(f *event.Fact) { f.Point = s.idOf(point) })
 	}
 	if it.product < 0 && it.flags&flagForeign == 0 {
 		it.flags |= flagForeign
-		s.emitItem(Foreign, i, t, func(f *Fact) { f.Point = s.idOf(point) })
+		s.emitItem(event.Foreign, i, t, func(f *event.Fact) { f.Point = s.idOf(point) })
 	}
 	s.tellStock(t)
 }
 
 // leaveZone takes the item out of its zone and tells it with the given cause.
-func (s *State) leaveZone(i int32, c Cause, t int64, point uint16) {
+func (s *State) leaveZone(i int32, c event.Cause, t int64, point uint16) {
 	if s.replaying {
 		return
 	}
 	s.place(i, 0, t, false)
 	s.item(i).flags &^= flagDeclared | flagFaint
-	s.emitItem(c, i, t, func(f *Fact) { f.Point = s.idOf(point) })
+	s.emitItem(c, i, t, func(f *event.Fact) { f.Point = s.idOf(point) })
 	s.tellStock(t)
 }
 
@@ -79,7 +79,7 @@ func (s *State) declare(i int32, zone uint16, t int64, point uint16) {
 				s.touch(i) // too late to be evidence, or no read at all
 			}
 		}
-		if !s.replaying && t >= it.since && it.flags&flagDeclared == 0 && s.zone(zone).kind != layout.Exit {
+		if !s.replaying && t >= it.since && it.flags&flagDeclared == 0 && s.zone(zone).kind != event.Exit {
 			it.flags |= flagDeclared
 			s.touch(i)
 		}
@@ -89,4 +89,23 @@ func (s *State) declare(i int32, zone uint16, t int64, point uint16) {
 		return // something newer is known; of two places in one millisecond the first stands, so that a repeated batch changes nothing
 	}
 	s.arrive(i, zone, t, point, true)
+}
+
+// sellableIn is the sellable disposition that fits a place.
+func sellableIn(k event.ZoneKind) event.Disposition {
+	switch k {
+	case event.Shelf, event.Floor, event.Fitting:
+		return event.SellableAccessible
+	}
+	return event.SellableNotAccessible
+}
+
+// declaresStock reports whether an item first heard in a place of this kind is taken to be stock. A tag first heard at the door, at the till or in no place may be
+// anybody's: calling it unpaid stock would accuse a customer of carrying what they own.
+func declaresStock(k event.ZoneKind) bool {
+	switch k {
+	case event.Shelf, event.Floor, event.Fitting, event.Stockroom, event.Receiving:
+		return true
+	}
+	return false
 }

@@ -9,38 +9,11 @@ import (
 
 	"github.com/tinylib/msgp/msgp"
 
+	"lintel/engine/event"
 	"lintel/rules"
 )
 
 // What keeps alerts from being noise: how many are told, when, and how often again.
-
-// Stage says what holds an alert back whose condition is true.
-type Stage uint8
-
-// The stages in the order in which they are passed.
-const (
-	StageNone  Stage = iota // nothing: it is open
-	StageHold               // it is not true for long enough yet
-	StageQuiet              // somebody acknowledged or closed one about the same thing a short while ago
-	StageHours              // the rule is not at work now
-	StageNeeds              // not enough have come together yet
-	stages
-)
-
-var stageNames = [stages]string{"", "hold", "quiet", "hours", "needs"}
-
-func (s Stage) String() string {
-	if s < stages {
-		return stageNames[s]
-	}
-	return fmt.Sprintf("stage %d", uint8(s))
-}
-
-// What alerts are about beside the subjects of rules.
-const (
-	AboutRule  = "rule"  // a rule that failed
-	AboutStorm = "storm" // all that a rule raised beyond its limit
-)
 
 // ruleState is what is remembered of a rule: how many alerts it raised lately, and which subjects it is quiet about.
 type ruleState struct {
@@ -89,7 +62,7 @@ func appendRuleState(b []byte, st *ruleState) []byte {
 	b = msgp.AppendInt(b, st.n)
 	for _, subj := range slices.SortedFunc(maps.Keys(st.quiet), compareSubjects) {
 		b = msgp.AppendUint8(b, subj.about)
-		b = appendKey(b, subj.key)
+		b = event.AppendKey(b, subj.key)
 		b = msgp.AppendString(b, subj.place)
 		b = msgp.AppendInt64(b, st.quiet[subj])
 	}
@@ -97,21 +70,21 @@ func appendRuleState(b []byte, st *ruleState) []byte {
 }
 
 func decodeRuleState(b []byte) (*ruleState, error) {
-	r := reader{b: b}
-	n := r.array()
-	if v := r.int(); r.err == nil && (v != ruleVersion || n < 3 || (n-3)%5 != 0) {
+	r := event.NewDecoder(b)
+	n := r.Array()
+	if v := r.Int(); r.Err() == nil && (v != ruleVersion || n < 3 || (n-3)%5 != 0) {
 		return nil, fmt.Errorf("rule record of version %d with %d fields, this Lintel reads version %d", v, n, ruleVersion)
 	}
-	st := &ruleState{start: r.int64(), n: r.int()}
-	for n -= 3; n > 0 && r.err == nil; n -= 5 {
-		subj := subject{about: r.uint8(), key: r.key(), place: r.string()}
+	st := &ruleState{start: r.Int64(), n: r.Int()}
+	for n -= 3; n > 0 && r.Err() == nil; n -= 5 {
+		subj := subject{about: r.Uint8(), key: r.Key(), place: r.String()}
 		if st.quiet == nil {
 			st.quiet = make(map[subject]int64)
 		}
-		st.quiet[subj] = r.int64()
+		st.quiet[subj] = r.Int64()
 	}
-	if r.err != nil {
-		return nil, fmt.Errorf("rule record: %w", r.err)
+	if r.Err() != nil {
+		return nil, fmt.Errorf("rule record: %w", r.Err())
 	}
 	return st, nil
 }
@@ -171,7 +144,7 @@ func (s *State) told(t *track, r *rules.Rule) {
 			t.EscalateAt = s.clock + r.Escalate.Milliseconds()
 		}
 	}
-	s.tell(t, ChangeOpened, t.Send)
+	s.tell(t, event.ChangeOpened, t.Send)
 	s.retime(t)
 }
 
@@ -184,8 +157,8 @@ func (s *State) stormOf(rule string) *track {
 }
 
 func (s *State) newStorm(r *rules.Rule, limit rules.Limit, st *ruleState) *track {
-	t := newTrack(Alert{
-		ID: s.newAlertID(), Rule: r.Name, Digest: r.Digest, About: AboutStorm, Severity: string(r.Severity), Watch: r.Mode == rules.ModeWatch,
+	t := newTrack(event.Alert{
+		ID: s.newAlertID(), Rule: r.Name, Digest: r.Digest, About: event.AboutStorm, Severity: string(r.Severity), Watch: r.Mode == rules.ModeWatch,
 		Since: s.clock, GatherEnds: st.start + limit.Per.Milliseconds(),
 	})
 	s.alerts.byID[t.ID] = t
@@ -217,7 +190,7 @@ func (s *State) stormTurn(t *track) {
 // escalate tells those who are to know that nobody acknowledged an alert in time.
 func (s *State) escalate(t *track) {
 	r := s.bound.rulesByName[t.Rule]
-	if r == nil || t.Status != AlertOpen || len(r.EscalateTo) == 0 {
+	if r == nil || t.Status != event.AlertOpen || len(r.EscalateTo) == 0 {
 		return
 	}
 	t.EscalatedAt = s.clock
@@ -227,13 +200,13 @@ func (s *State) escalate(t *track) {
 		}
 	}
 	s.mark(t)
-	s.tell(t, ChangeEscalated, r.EscalateTo)
+	s.tell(t, event.ChangeEscalated, r.EscalateTo)
 }
 
 // remind tells again of an alert that nobody acknowledged.
 func (s *State) remind(t *track) {
 	r := s.bound.rulesByName[t.Rule]
-	if r == nil || t.Status != AlertOpen || r.Remind == 0 {
+	if r == nil || t.Status != event.AlertOpen || r.Remind == 0 {
 		return
 	}
 	if !s.inHours(r) {
@@ -243,7 +216,7 @@ func (s *State) remind(t *track) {
 	t.Reminders++
 	t.RemindAt = s.clock + r.Remind.Milliseconds()
 	s.mark(t)
-	s.tell(t, ChangeReminded, t.Send)
+	s.tell(t, event.ChangeReminded, t.Send)
 }
 
 // quieten lets the rule be quiet for a while about what an alert, and those that joined it, are about: somebody has it in hand.
@@ -283,9 +256,9 @@ func (s *State) quietUntil(t *track) int64 {
 // begin. A passage, or a thing that has left, is of its moment.
 func lasting(r *rules.Rule, env *rules.Env) bool {
 	switch r.About {
-	case rules.AboutStock, rules.AboutReader:
+	case event.AboutStock, event.AboutReader:
 		return true
-	case rules.AboutItem:
+	case event.AboutItem:
 		return env.Item.Present && !r.Momentary()
 	}
 	return false

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 )
 
@@ -28,8 +29,8 @@ func (sh *shop) messages(n int) []string {
 func (sh *shop) act(rule, do string) {
 	sh.t.Helper()
 	for _, a := range sh.s.LiveAlerts() {
-		if a.Rule == rule && a.Lead == "" && a.Status != AlertPending {
-			sh.step(Entry{Kind: EntryAct, By: "floor", Act: Act{Alert: a.ID, Do: do, Outcome: "genuine"}})
+		if a.Rule == rule && a.Lead == "" && a.Status != event.AlertPending {
+			sh.step(event.Entry{Kind: event.EntryAct, By: "floor", Act: event.Act{Alert: a.ID, Do: do, Outcome: "genuine"}})
 			return
 		}
 	}
@@ -67,7 +68,7 @@ func TestQuietAfterSomebodyHasItInHand(t *testing.T) {
 		cleared := map[string][]string{"acknowledge": {"on-tables cleared > floor-team"}}[do]
 		require.Equal(t, append(cleared, "on-tables opened > floor-team"), sh.messages(n), "the other book is another matter")
 		n = len(sh.tells)
-		require.Equal(t, StageQuiet, pendingOf(sh, k).Stage)
+		require.Equal(t, event.StageQuiet, pendingOf(sh, k).Stage)
 		sh.pass(8*time.Minute + 58*time.Second)
 		require.Empty(t, sh.messages(n))
 		sh.pass(time.Second)
@@ -76,7 +77,7 @@ func TestQuietAfterSomebodyHasItInHand(t *testing.T) {
 }
 
 // shown lists the alerts that people see: none that joined another.
-func shown(sh *shop) (list []Alert) {
+func shown(sh *shop) (list []event.Alert) {
 	for _, a := range sh.s.Alerts() {
 		if a.Lead == "" {
 			list = append(list, a)
@@ -86,9 +87,9 @@ func shown(sh *shop) (list []Alert) {
 }
 
 // pendingOf returns the pending alert about an item, nil if there is none.
-func pendingOf(sh *shop, k epc.Key) *Alert {
+func pendingOf(sh *shop, k epc.Key) *event.Alert {
 	for _, a := range sh.s.LiveAlerts() {
-		if a.Key == k && a.Status == AlertPending {
+		if a.Key == k && a.Status == event.AlertPending {
 			return a
 		}
 	}
@@ -153,7 +154,7 @@ func TestBeyondTheLimitAlertsAreOne(t *testing.T) {
 			require.Equal(t, []string{one, one, one, one}, sh.messages(0), "three, and one for all that follow")
 			require.Len(t, shown(sh), 4)
 			last := shown(sh)[3]
-			require.Equal(t, []any{AboutStorm, 5, 5}, []any{last.About, last.Joined, len(last.Members)})
+			require.Equal(t, []any{event.AboutStorm, 5, 5}, []any{last.About, last.Joined, len(last.Members)})
 			require.Contains(t, last.Say, "5 more are gathered here")
 
 			// The time is over, and it brought more than the limit: what follows still goes in there.
@@ -172,7 +173,7 @@ func TestBeyondTheLimitAlertsAreOne(t *testing.T) {
 			require.Empty(t, sh.messages(n))
 			sh.shelve("shelf-a", keys[8])
 			require.Equal(t, []string{"on-tables cleared > floor-team"}, sh.messages(n))
-			require.Equal(t, AboutStorm, sh.chgs[len(sh.chgs)-1].Alert.About)
+			require.Equal(t, event.AboutStorm, sh.chgs[len(sh.chgs)-1].Alert.About)
 		})
 	}
 }
@@ -187,7 +188,7 @@ func TestStormGuard(t *testing.T) {
 	storm := sh.chgs[len(sh.chgs)-1].Alert
 	require.Equal(t, []any{900, maxMembers}, []any{storm.Joined, len(storm.Members)})
 	// One hand ends it, and the rule is quiet about all of them.
-	sh.step(Entry{Kind: EntryAct, By: "floor", Act: Act{Alert: storm.ID, Do: "close", Outcome: "false"}})
+	sh.step(event.Entry{Kind: event.EntryAct, By: "floor", Act: event.Act{Alert: storm.ID, Do: "close", Outcome: "false"}})
 	require.Len(t, shown(sh), 100)
 	n := len(sh.tells)
 	sh.shelve("shelf-a", copies(1, 1000)...)
@@ -241,10 +242,10 @@ func TestNeedsSeveralTogether(t *testing.T) {
 	sh.shelve("till", keys[0], keys[1])
 	sh.shelve("till", keys[7]) // of another shelf
 	require.Empty(t, sh.messages(0))
-	require.Equal(t, StageNeeds, pendingOf(sh, keys[0]).Stage)
+	require.Equal(t, event.StageNeeds, pendingOf(sh, keys[0]).Stage)
 	sh.pass(2 * time.Minute)
 	require.Empty(t, sh.s.LiveAlerts(), "two in a minute are customers")
-	require.Equal(t, map[Stage]int{StageNeeds: 3}, sh.s.DroppedBy())
+	require.Equal(t, map[event.Stage]int{event.StageNeeds: 3}, sh.s.DroppedBy())
 
 	sh.shelve("till", keys[2])
 	sh.pass(20 * time.Second)
@@ -308,11 +309,11 @@ func TestHoursAcrossClockChangesAndHolidays(t *testing.T) {
 	at, _ := time.ParseInLocation("2006-01-02 15:04", "2026-03-02 20:00", berlin)
 	sh := hoursShop(t, at)
 	sh.shelve("front-tables", book(1, 1))
-	require.Equal(t, StageHours, sh.s.LiveAlerts()[0].Stage)
+	require.Equal(t, event.StageHours, sh.s.LiveAlerts()[0].Stage)
 	sh.shelve("front-tables", book(1, 2))
 	sh.pass(24 * time.Hour)
 	require.Empty(t, sh.messages(0))
-	require.Equal(t, map[Stage]int{StageHours: 1}, sh.s.DroppedBy())
+	require.Equal(t, map[event.Stage]int{event.StageHours: 1}, sh.s.DroppedBy())
 }
 
 // An alert that ended by itself leaves the memory after a week, and its record stays.
@@ -326,7 +327,7 @@ func TestClearedAlertsAreForgotten(t *testing.T) {
 	sh.pass(7*24*time.Hour + time.Second)
 	require.Empty(t, sh.s.LiveAlerts())
 	for _, c := range sh.s.Flush() {
-		require.NotEqual(t, KindAlert, c.Kind)
+		require.NotEqual(t, event.KindAlert, c.Kind)
 	}
 }
 
@@ -352,14 +353,14 @@ func TestARuleThatIsTakenAwayEndsItsStorm(t *testing.T) {
 	cfg := *sh.cfg
 	cfg.Rules = testConfig(t, "rules: []\n").Rules
 	sh.cfg = &cfg
-	sh.step(Entry{Kind: EntryConfig})
+	sh.step(event.Entry{Kind: event.EntryConfig})
 	var of []string
 	for _, d := range sh.tells[n:] {
 		of = append(of, d.Alert+" "+d.Type)
 	}
 	require.ElementsMatch(t, []string{"quayside-1-1 alert.cleared", "quayside-2-1 alert.cleared", "quayside-3-2 alert.gathered", "quayside-3-2 alert.cleared"}, of)
 	for _, a := range sh.s.LiveAlerts() {
-		require.Equal(t, AlertCleared, a.Status)
+		require.Equal(t, event.AlertCleared, a.Status)
 	}
 	require.Empty(t, sh.s.alerts.rules)
 	require.Empty(t, sh.s.alerts.bySubject)

@@ -8,7 +8,7 @@ import (
 	"slices"
 
 	"lintel/engine/epc"
-	"lintel/engine/layout"
+	"lintel/engine/event"
 	"lintel/engine/presence"
 )
 
@@ -69,7 +69,7 @@ func (p *portals) init() {
 }
 
 // pass adds a read at a portal, received at the given time, to the item's approach.
-func (s *State) pass(i int32, pt *pointInfo, r *Read, at int64) {
+func (s *State) pass(i int32, pt *pointInfo, r *event.Read, at int64) {
 	t := r.T
 	if t > at+maxAhead {
 		t = at
@@ -85,7 +85,7 @@ func (s *State) pass(i int32, pt *pointInfo, r *Read, at int64) {
 		p.approaches[k] = b
 	}
 	level := int8(presence.NoLevel)
-	if r.RSSI != NoRSSI {
+	if r.RSSI != event.NoRSSI {
 		level = int8(max(-120, min(0, (int(r.RSSI)-5)/10)))
 	}
 	if !b.Hear(pt.doorSide(), t, level, r.N, EchoOf(r, pt.name)) {
@@ -98,17 +98,17 @@ func (s *State) pass(i int32, pt *pointInfo, r *Read, at int64) {
 }
 
 // EchoOf returns what a reader reported of a tag's answer beside its strength, for package presence.
-func EchoOf(r *Read, point uint16) presence.Echo {
+func EchoOf(r *event.Read, point uint16) presence.Echo {
 	e := presence.Echo{Point: point, Phase: r.Phase, Channel: r.Channel, Doppler: presence.NoDoppler}
 	if r.Doppler != 0 {
-		e.Doppler = int16(int(r.Doppler) - DopplerZero)
+		e.Doppler = int16(int(r.Doppler) - event.DopplerZero)
 	}
 	return e
 }
 
 // doorSide is the side of a door that a portal hears, in the terms of package presence.
 func (pt *pointInfo) doorSide() int {
-	if pt.side == layout.Outer {
+	if pt.side == event.Outer {
 		return presence.Outer
 	}
 	return presence.Inner
@@ -206,7 +206,7 @@ func (s *State) doorChange(k doorItem) Change {
 	key, _ := s.item(k.item).key.AppendBinary([]byte(asideDoor))
 	key = binary.BigEndian.AppendUint16(key, k.zone)
 	v := binary.AppendVarint(binary.AppendVarint([]byte{doorVersion}, m.likely), m.entered)
-	return Change{Kind: KindAside, Key: string(key), Value: m.Append(v)}
+	return Change{Kind: event.KindAside, Key: string(key), Value: m.Append(v)}
 }
 
 // doors are loaded after items: aside records may come first, so they wait.

@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 )
 
@@ -43,12 +44,12 @@ var through = func() (list []leg) {
 const middle = 1600
 
 // passages lists the passages that are sure; hints those that were only likely.
-func passages(sh *shop) []Fact { return passed(sh, false) }
-func hints(sh *shop) []Fact    { return passed(sh, true) }
+func passages(sh *shop) []event.Fact { return passed(sh, false) }
+func hints(sh *shop) []event.Fact    { return passed(sh, true) }
 
-func passed(sh *shop, likely bool) (list []Fact) {
+func passed(sh *shop, likely bool) (list []event.Fact) {
 	for _, f := range sh.facts {
-		if f.Cause == Passed && f.Passage.Likely == likely {
+		if f.Cause == event.Passed && f.Passage.Likely == likely {
 			list = append(list, f)
 		}
 	}
@@ -68,7 +69,7 @@ func ways(sh *shop) (list []string) {
 func (sh *shop) report(every, skew, delay int64, k epc.Key, legs []leg) {
 	begin := sh.now
 	for from := int64(0); from <= legs[len(legs)-1].after; from += every {
-		e := Entry{Kind: EntryReads}
+		e := event.Entry{Kind: event.EntryReads}
 		for _, l := range legs {
 			if l.after < from || l.after >= from+every {
 				continue
@@ -78,7 +79,7 @@ func (sh *shop) report(every, skew, delay int64, k epc.Key, legs []leg) {
 				point = len(e.Points)
 				e.Points = append(e.Points, l.point)
 			}
-			r := Read{Key: k, RSSI: NoRSSI, N: 1, Point: uint16(point), T: begin + l.after + skew}
+			r := event.Read{Key: k, RSSI: event.NoRSSI, N: 1, Point: uint16(point), T: begin + l.after + skew}
 			if l.rssi != 0 {
 				r.RSSI = int16(l.rssi * 10)
 			}
@@ -233,7 +234,7 @@ func TestSingleWalks(t *testing.T) {
 			sh.cfg = &Config{Layout: l, Catalog: sh.cfg.Catalog, Rules: sh.cfg.Rules}
 			sh.s = NewState("quayside", sh.cfg)
 			k := book(1, 1)
-			sh.event(EventReceived, "shelf-a", k)
+			sh.event(event.EventReceived, "shelf-a", k)
 			sh.pass(100 * time.Second)
 			if !c.silent {
 				sh.stand("shelf-a-1", -55, 20, k)
@@ -249,7 +250,7 @@ func TestSingleWalks(t *testing.T) {
 func TestCarriedOutFromADisplayThatTheDoorHears(t *testing.T) {
 	sh := newShop(t, testRules)
 	k := book(1, 1)
-	sh.event(EventReceived, "front-tables", k)
+	sh.event(event.EventReceived, "front-tables", k)
 	for range 200 { // without a pause, for a minute
 		sh.read("tables-1", -52, k)
 		sh.read("door-in", -69, k)
@@ -266,7 +267,7 @@ func TestGoodsNearTheDoorFadeAndStay(t *testing.T) {
 	// A slow fade of one side, then of the other, over minutes: louder and weaker, but never as goods that are carried.
 	sh := newShop(t, testRules)
 	k := book(1, 1)
-	sh.event(EventReceived, "front-tables", k)
+	sh.event(event.EventReceived, "front-tables", k)
 	for i := range 600 {
 		fade := 4 * math.Sin(float64(i)/40)
 		sh.read("door-in", math.Round(-66+fade), k)
@@ -318,7 +319,7 @@ func TestWalksInFromNowhere(t *testing.T) {
 	sh.pass(10 * time.Second)
 	list := passages(sh)
 	require.Len(t, list, 1)
-	require.Equal(t, DirectionIn, list[0].Passage.Direction)
+	require.Equal(t, event.DirectionIn, list[0].Passage.Direction)
 	require.Empty(t, list[0].Zone)
 	require.Equal(t, "street-door", list[0].From)
 	require.Empty(t, sh.alerts())
@@ -351,8 +352,8 @@ func TestGuestsKeepTheirOwn(t *testing.T) {
 	require.Empty(t, leave(sh, k))
 
 	for name, declare := range map[string]func(*shop, epc.Key){
-		"received": func(sh *shop, k epc.Key) { sh.event(EventReceived, "shelf-a", k) },
-		"moved":    func(sh *shop, k epc.Key) { sh.event(EventMoved, "shelf-b", k) },
+		"received": func(sh *shop, k epc.Key) { sh.event(event.EventReceived, "shelf-a", k) },
+		"moved":    func(sh *shop, k epc.Key) { sh.event(event.EventMoved, "shelf-b", k) },
 		"rest":     func(sh *shop, k epc.Key) { sh.stand("shelf-a-1", -60, 31*60, k) },
 		"later": func(sh *shop, k epc.Key) {
 			sh.stand("shelf-a-1", -60, 11*60, k)
@@ -385,7 +386,7 @@ func TestGoodsThatTravelTogetherDecideTogether(t *testing.T) {
 		sh.stand("shelf-a-1", -55, 20, bag...)
 		begin := sh.now
 		for at := int64(0); at < 12_000; at += 300 {
-			e := Entry{Kind: EntryReads, Points: []string{"door-in", "door-out", "tables-1"}}
+			e := event.Entry{Kind: event.EntryReads, Points: []string{"door-in", "door-out", "tables-1"}}
 			for _, l := range through {
 				if l.after < at || l.after >= at+300 {
 					continue
@@ -396,12 +397,12 @@ func TestGoodsThatTravelTogetherDecideTogether(t *testing.T) {
 				}
 				for i, k := range bag {
 					if i < 2 || l.after%600 < 100 { // the third is hardly read
-						e.Reads = append(e.Reads, Read{Key: k, Point: point, RSSI: int16(10 * l.rssi), N: 1, T: begin + l.after})
+						e.Reads = append(e.Reads, event.Read{Key: k, Point: point, RSSI: int16(10 * l.rssi), N: 1, T: begin + l.after})
 					}
 				}
 			}
 			if stay && at >= 3000 && at%900 == 0 {
-				e.Reads = append(e.Reads, Read{Key: bag[0], Point: 2, RSSI: -560, N: 1, T: begin + at})
+				e.Reads = append(e.Reads, event.Read{Key: bag[0], Point: 2, RSSI: -560, N: 1, T: begin + at})
 			}
 			sh.pass(time.Duration(begin+at+300-sh.now) * time.Millisecond)
 			if len(e.Reads) > 0 {
@@ -444,7 +445,7 @@ func TestOneAntennaWithoutReadersInsideIsNeverSure(t *testing.T) {
 		sh.cfg = &Config{Layout: l, Catalog: sh.cfg.Catalog, Rules: sh.cfg.Rules}
 		sh.s = NewState("quayside", sh.cfg)
 		k := book(1, 1)
-		sh.event(EventReceived, "shelf-a", k)
+		sh.event(event.EventReceived, "shelf-a", k)
 		sh.pass(100 * time.Second)
 		if inside {
 			sh.stand("shelf-a-1", -55, 20, k)
@@ -461,7 +462,7 @@ func TestADoorRemembersLittle(t *testing.T) {
 	require.LessOrEqual(t, unsafe.Sizeof(doorItem{})+unsafe.Sizeof(doorMemory{}), uintptr(100))
 	sh := newShop(t, testRules)
 	k := book(1, 1)
-	sh.event(EventReceived, "front-tables", k)
+	sh.event(event.EventReceived, "front-tables", k)
 	for i := range 400 {
 		sh.read("door-in", float64(-60-i%9), k)
 		sh.read("door-out", float64(-66-i%5), k)
@@ -469,7 +470,7 @@ func TestADoorRemembersLittle(t *testing.T) {
 	}
 	found := false
 	for _, c := range sh.s.Flush() {
-		if c.Kind == KindAside && strings.HasPrefix(c.Key, asideDoor) {
+		if c.Kind == event.KindAside && strings.HasPrefix(c.Key, asideDoor) {
 			found = true
 			require.LessOrEqual(t, len(c.Key)+len(c.Value), 100)
 		}

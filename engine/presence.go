@@ -5,7 +5,7 @@ import (
 	"math/bits"
 	"slices"
 
-	"lintel/engine/layout"
+	"lintel/engine/event"
 )
 
 // Presence turns noisy reads of always-on readers into where an item is.
@@ -108,7 +108,7 @@ func (s *State) hear(i int32, pt *pointInfo, t int64, rssi int16) (fresh bool) {
 		ti = p.traces[ti].next
 	}
 	db := int8(defaultRSSI)
-	if rssi != NoRSSI {
+	if rssi != event.NoRSSI {
 		db = int8(max(-128, min(0, int(rssi)/10)))
 	}
 	if ti < 0 {
@@ -221,7 +221,7 @@ func (s *State) signal(it *item, z uint16, e int64) zoneSignal {
 	for ti := it.ev; ti >= 0; ti = s.presence.traces[ti].next {
 		tr := &s.presence.traces[ti]
 		pt := s.point(tr.point)
-		if pt == nil || pt.role != layout.Fixed || pt.zone != z || tr.bits == 0 {
+		if pt == nil || pt.role != event.Fixed || pt.zone != z || tr.bits == 0 {
 			continue
 		}
 		now := max(e, tr.last)
@@ -271,7 +271,7 @@ func (s *State) consider(i int32, pt *pointInfo, t int64) {
 			it.flags &^= flagDeclared | flagFaint // the readers agree by now: from here on they may also notice that it left
 			s.touch(i)
 		}
-		if it.disp == Unknown && t-it.since >= restsAfter {
+		if it.disp == event.Unknown && t-it.since >= restsAfter {
 			s.takeForStock(i)
 			s.place(i, z, it.since, true) // whoever brought it in left it here
 			s.tellStock(t)
@@ -294,7 +294,7 @@ func (s *State) accepts(it *item, z uint16, e int64, need int) bool {
 	case it.zone == 0 || !here.known:
 		// It is nowhere known: being heard is enough, but where it is heard best.
 		return !s.heardBetter(it, z, there.score, e)
-	case here.kind == layout.Exit:
+	case here.kind == event.Exit:
 		// What was heard on the way out is no sign that it is back.
 		return s.hitsSince(it, z, s.epochOf(it.since)+2) >= need
 	case s.deaf(here):
@@ -321,7 +321,7 @@ func (s *State) accepts(it *item, z uint16, e int64, need int) bool {
 func (s *State) heardBetter(it *item, z uint16, score float64, e int64) bool {
 	for ti := it.ev; ti >= 0; ti = s.presence.traces[ti].next {
 		tr := &s.presence.traces[ti]
-		if pt := s.point(tr.point); pt != nil && pt.role == layout.Fixed && pt.zone != z && tr.bits != 0 {
+		if pt := s.point(tr.point); pt != nil && pt.role == event.Fixed && pt.zone != z && tr.bits != 0 {
 			if other := s.signal(it, pt.zone, e); !other.gone && other.score > score {
 				return true
 			}
@@ -334,7 +334,7 @@ func (s *State) heardBetter(it *item, z uint16, score float64, e int64) bool {
 func (s *State) hitsSince(it *item, z uint16, e int64) (n int) {
 	for ti := it.ev; ti >= 0; ti = s.presence.traces[ti].next {
 		tr := &s.presence.traces[ti]
-		if pt := s.point(tr.point); pt != nil && pt.role == layout.Fixed && pt.zone == z && tr.last >= e {
+		if pt := s.point(tr.point); pt != nil && pt.role == event.Fixed && pt.zone == z && tr.last >= e {
 			n += bits.OnesCount64(tr.bits << uint(max(0, traceEpochs-1-(tr.last-e))))
 		}
 	}
@@ -421,7 +421,7 @@ func (s *State) review(ti int32, e int64) {
 		}
 		// When a trace is looked at follows from evidence alone. Whether the item leaves may depend on records too, and is asked again until the trace is forgotten.
 		next := freeAfter - silent
-		if pt := s.point(tr.point); pt != nil && pt.role == layout.Fixed {
+		if pt := s.point(tr.point); pt != nil && pt.role == event.Fixed {
 			p.leave = append(p.leave, tr.item)
 			next = min(next, graceEpochs/2)
 		}
@@ -462,7 +462,7 @@ func (s *State) depart(i int32, e int64) {
 	for ti := it.ev; ti >= 0; ti = s.presence.traces[ti].next {
 		tr := &s.presence.traces[ti]
 		pt := s.point(tr.point)
-		if pt == nil || pt.role != layout.Fixed || tr.bits == 0 {
+		if pt == nil || pt.role != event.Fixed || tr.bits == 0 {
 			continue
 		}
 		if e-tr.last >= silence(tr.bits, goneLooks*s.bound.looks) {
@@ -482,7 +482,7 @@ func (s *State) depart(i int32, e int64) {
 		s.arrive(i, best.zone, max(it.since, bestLast*s.bound.epoch), best.name, false)
 		return
 	}
-	s.leaveZone(i, Left, max(it.since, it.seen), 0)
+	s.leaveZone(i, event.Left, max(it.since, it.seen), 0)
 }
 
 func (p *traceBook) digest(s *State, i int32, put func(string, ...any)) {

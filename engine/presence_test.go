@@ -13,6 +13,7 @@ import (
 	"pgregory.net/rapid"
 
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 )
 
@@ -30,7 +31,7 @@ func (sh *shop) zoneOf(k epc.Key) string {
 }
 
 // count counts facts of a cause.
-func (sh *shop) count(c Cause) (n int) {
+func (sh *shop) count(c event.Cause) (n int) {
 	for _, f := range sh.facts {
 		if f.Cause == c {
 			n++
@@ -48,7 +49,7 @@ func TestItemsStayWhereTheReaderWentDeaf(t *testing.T) {
 		sh.read("shelf-b-1", -54, keys...)
 		sh.pass(time.Second)
 	}
-	require.Zero(t, sh.count(Left))
+	require.Zero(t, sh.count(event.Left))
 	for _, k := range keys {
 		require.Equal(t, "shelf-a", sh.zoneOf(k))
 	}
@@ -71,12 +72,12 @@ func TestASlowReaderIsNotDeaf(t *testing.T) {
 		sh.read("shelf-a-1", -55, keys...)
 		sh.pass(6 * time.Second)
 	}
-	n := sh.count(Left)
+	n := sh.count(event.Left)
 	for range 40 {
 		sh.read("shelf-a-1", -55, keys[1:]...)
 		sh.pass(6 * time.Second)
 	}
-	require.Equal(t, n+1, sh.count(Left))
+	require.Equal(t, n+1, sh.count(event.Left))
 	require.Empty(t, sh.zoneOf(keys[0]))
 }
 
@@ -85,7 +86,7 @@ func TestAnEmptiedShelfOfFewThingsIsEmpty(t *testing.T) {
 	keys := books(2)
 	sh.stand("shelf-a-1", -55, 20, keys...)
 	sh.pass(time.Minute)
-	require.Equal(t, 2, sh.count(Left))
+	require.Equal(t, 2, sh.count(event.Left))
 }
 
 func TestBadlyHeardItemFlapsOnce(t *testing.T) {
@@ -102,7 +103,7 @@ func TestBadlyHeardItemFlapsOnce(t *testing.T) {
 	}
 	lefts := 0
 	for _, f := range sh.facts[n:] {
-		if f.Cause == Left && f.Key == k {
+		if f.Cause == event.Left && f.Key == k {
 			lefts++
 		}
 	}
@@ -129,7 +130,7 @@ func TestBordersDoNotFlap(t *testing.T) {
 		}
 		sh.pass(time.Second)
 	}
-	moves := sh.count(Arrived) + sh.count(Left)
+	moves := sh.count(event.Arrived) + sh.count(event.Left)
 	require.GreaterOrEqual(t, moves, 20)
 	require.LessOrEqual(t, moves, 30, "20 first arrivals, and at most one move in two hours and items")
 	for _, k := range keys {
@@ -288,7 +289,7 @@ func TestOneReadPlacesWhereTagsKeepQuiet(t *testing.T) {
 			sh.now += 40_000
 		}
 		for _, f := range sh.facts {
-			if f.Cause == Arrived {
+			if f.Cause == event.Arrived {
 				arrived++
 			}
 		}

@@ -13,16 +13,17 @@ import (
 	"pgregory.net/rapid"
 
 	"lintel/engine/epc"
+	"lintel/engine/event"
 )
 
 // journalOf draws a random day: reads of every role, late and repeated ones, business events, acts on alerts, and the ticks that the server would add.
-func journalOf(rt *rapid.T, cfg *Config) []Entry {
+func journalOf(rt *rapid.T, cfg *Config) []event.Entry {
 	s := NewState("quayside", cfg)
 	now := opening
-	var log []Entry
+	var log []event.Entry
 	var out Output
 	var alerts []string
-	add := func(e Entry) {
+	add := func(e event.Entry) {
 		e.Seq, e.At = uint64(len(log)+1), now
 		log = append(log, e)
 		out.Reset()
@@ -41,7 +42,7 @@ func journalOf(rt *rapid.T, cfg *Config) []Entry {
 				return
 			}
 			now = max(now, next, s.Clock()+1)
-			add(Entry{Kind: EntryTick})
+			add(event.Entry{Kind: event.EntryTick})
 		}
 	}
 	keys := make([]epc.Key, 0, 8)
@@ -65,54 +66,54 @@ func journalOf(rt *rapid.T, cfg *Config) []Entry {
 				if back && n > 11 {
 					at = 2 * (16 - n)
 				}
-				e := Entry{Kind: EntryReads, Points: points}
+				e := event.Entry{Kind: event.EntryReads, Points: points}
 				for side, middle := range []int64{6, 10} {
 					if level := 520 + 15*(at-middle)*(at-middle); level < 720 && rapid.IntRange(0, 3).Draw(rt, "missed") > 0 {
-						e.Reads = append(e.Reads, Read{Key: keys[i], N: 1, Point: uint16(3 + side), RSSI: int16(-level), T: now})
+						e.Reads = append(e.Reads, event.Read{Key: keys[i], N: 1, Point: uint16(3 + side), RSSI: int16(-level), T: now})
 					}
 				}
 				add(e)
 				wait(rapid.SampledFrom([]int64{150, 250, 350}).Draw(rt, "stride"))
 			}
 		case 12:
-			cmd := CountCommand{Do: "open", Zones: []string{rapid.SampledFrom(zones).Draw(rt, "counted")}, MissingAfter: rapid.IntRange(1, 2).Draw(rt, "missing")}
+			cmd := event.CountCommand{Do: "open", Zones: []string{rapid.SampledFrom(zones).Draw(rt, "counted")}, MissingAfter: rapid.IntRange(1, 2).Draw(rt, "missing")}
 			if len(counts) > 0 && rapid.Bool().Draw(rt, "go on") {
 				cmd.ID = rapid.SampledFrom(counts).Draw(rt, "count")
 				cmd.Do = rapid.SampledFrom([]string{"pause", "resume", "pass", "close", "close", "discard", "reopen"}).Draw(rt, "do")
 			}
-			add(Entry{Kind: EntryCount, By: "floor", Command: cmd})
+			add(event.Entry{Kind: event.EntryCount, By: "floor", Command: cmd})
 			if cmd.Do == "open" {
-				counts = append(counts, CountID("quayside", uint64(len(log))))
+				counts = append(counts, event.CountID("quayside", uint64(len(log))))
 			}
 		case 13:
 			if len(counts) == 0 {
 				break
 			}
-			e := Entry{Kind: EntryReads, Points: points, Zones: zones, Count: rapid.SampledFrom(counts).Draw(rt, "count")}
+			e := event.Entry{Kind: event.EntryReads, Points: points, Zones: zones, Count: rapid.SampledFrom(counts).Draw(rt, "count")}
 			for range rapid.IntRange(1, 8).Draw(rt, "reads") {
-				e.Reads = append(e.Reads, Read{
+				e.Reads = append(e.Reads, event.Read{
 					Key: rapid.SampledFrom(keys).Draw(rt, "key"), N: 1, Point: 6, Zone: uint16(rapid.IntRange(0, len(zones)).Draw(rt, "declared")),
 					RSSI: int16(rapid.IntRange(-75, -45).Draw(rt, "rssi") * 10), T: now - rapid.Int64Range(0, 3000).Draw(rt, "ago"),
 				})
 			}
 			add(e)
 		case 0:
-			ev := Event{Type: EventType(rapid.IntRange(1, 6).Draw(rt, "event")), Zone: rapid.SampledFrom(zones).Draw(rt, "zone"), T: now - rapid.Int64Range(0, 5000).Draw(rt, "ago")}
-			ev.Tags = []Tag{{Key: rapid.SampledFrom(keys).Draw(rt, "key")}}
-			add(Entry{Kind: EntryEvents, Events: []Event{ev}})
+			ev := event.Event{Type: event.EventType(rapid.IntRange(1, 6).Draw(rt, "event")), Zone: rapid.SampledFrom(zones).Draw(rt, "zone"), T: now - rapid.Int64Range(0, 5000).Draw(rt, "ago")}
+			ev.Tags = []event.Tag{{Key: rapid.SampledFrom(keys).Draw(rt, "key")}}
+			add(event.Entry{Kind: event.EntryEvents, Events: []event.Event{ev}})
 		case 1:
 			if len(alerts) > 0 {
-				add(Entry{Kind: EntryAct, By: "floor", Act: Act{
+				add(event.Entry{Kind: event.EntryAct, By: "floor", Act: event.Act{
 					Alert: rapid.SampledFrom(alerts).Draw(rt, "alert"), Do: rapid.SampledFrom([]string{"acknowledge", "close"}).Draw(rt, "do"), Outcome: "genuine",
 				}})
 			}
 		case 2:
 			near[rapid.IntRange(0, len(near)-1).Draw(rt, "who")] = rapid.IntRange(0, len(points)-1).Draw(rt, "near")
 		default:
-			e := Entry{Kind: EntryReads, Points: points, Zones: zones}
+			e := event.Entry{Kind: event.EntryReads, Points: points, Zones: zones}
 			for range rapid.IntRange(1, 12).Draw(rt, "reads") {
 				i := rapid.IntRange(0, len(keys)).Draw(rt, "item")
-				r := Read{N: 1, Point: uint16(near[i]), RSSI: int16(rapid.IntRange(-75, -45).Draw(rt, "rssi") * 10), T: now}
+				r := event.Read{N: 1, Point: uint16(near[i]), RSSI: int16(rapid.IntRange(-75, -45).Draw(rt, "rssi") * 10), T: now}
 				if rapid.IntRange(0, 9).Draw(rt, "stray") == 0 {
 					r.Point = uint16(rapid.IntRange(0, len(points)-1).Draw(rt, "point"))
 				}
@@ -145,18 +146,18 @@ type run struct {
 func (r *run) take(out *Output) {
 	for i := range out.Facts {
 		f := out.Facts[i]
-		r.exact = append(r.exact, fmt.Sprintf("%d-%d %x", f.Ms, f.N, AppendFact(nil, &f)))
+		r.exact = append(r.exact, fmt.Sprintf("%d-%d %x", f.Ms, f.N, event.AppendFact(nil, &f)))
 		r.facts = append(r.facts, fmt.Sprintf("%s %v %s<-%s %s at %d %v %d %s", f.Cause, f.Key, f.Zone, f.From, f.Point, f.At, f.Passage, f.Count, f.Disp))
 	}
 	for i := range out.Alerts {
-		r.exact = append(r.exact, out.Alerts[i].Type+string(AppendAlert(nil, &out.Alerts[i].Alert)))
+		r.exact = append(r.exact, out.Alerts[i].Type+string(event.AppendAlert(nil, &out.Alerts[i].Alert)))
 	}
 	for i := range out.Deliveries {
-		r.exact = append(r.exact, string(AppendDelivery(nil, &out.Deliveries[i])))
+		r.exact = append(r.exact, string(event.AppendDelivery(nil, &out.Deliveries[i])))
 	}
 }
 
-func fold(rt require.TestingT, cfg *Config, log []Entry) *run {
+func fold(rt require.TestingT, cfg *Config, log []event.Entry) *run {
 	r := &run{state: NewState("quayside", cfg)}
 	var out Output
 	for i := range log {
@@ -208,26 +209,28 @@ func TestJournalEncodingRoundTrips(t *testing.T) {
 	cfg := testConfig(t, testRules)
 	rapid.Check(t, func(rt *rapid.T) {
 		log := journalOf(rt, cfg)
-		var e Entry
+		var e event.Entry
 		for i := range log {
 			e.Seq = log[i].Seq
-			require.NoError(rt, DecodeEntry(AppendEntry(nil, &log[i]), &e))
-			require.Equal(rt, AppendEntry(nil, &log[i]), AppendEntry(nil, &e))
+			require.NoError(rt, event.DecodeEntry(event.AppendEntry(nil, &log[i]), &e))
+			require.Equal(rt, event.AppendEntry(nil, &log[i]), event.AppendEntry(nil, &e))
 			require.Len(rt, e.Reads, len(log[i].Reads))
 		}
 	})
 }
 
 // named reports whether an entry refers to another by its number.
-func named(e Entry) bool { return e.Kind == EntryAct || e.Kind == EntryCount || e.Count != "" }
+func named(e event.Entry) bool {
+	return e.Kind == event.EntryAct || e.Kind == event.EntryCount || e.Count != ""
+}
 
 func TestSplittingBatchesChangesNothing(t *testing.T) {
 	cfg := testConfig(t, testRules)
 	rapid.Check(t, func(rt *rapid.T) {
 		log := journalOf(rt, cfg)
-		var split []Entry
+		var split []event.Entry
 		for _, e := range log {
-			if e.Kind != EntryReads || len(e.Reads) < 2 {
+			if e.Kind != event.EntryReads || len(e.Reads) < 2 {
 				split = append(split, e)
 				continue
 			}
@@ -237,7 +240,7 @@ func TestSplittingBatchesChangesNothing(t *testing.T) {
 			split = append(split, first, second)
 		}
 		// Acts name alerts, and commands counts, by ids that hold the entry's number: leave them out of this comparison.
-		noActs := func(log []Entry) []Entry { return slices.DeleteFunc(slices.Clone(log), named) }
+		noActs := func(log []event.Entry) []event.Entry { return slices.DeleteFunc(slices.Clone(log), named) }
 		a, b := fold(rt, cfg, noActs(log)), fold(rt, cfg, noActs(split))
 		require.Equal(rt, a.facts, b.facts)
 		require.Equal(rt, whereabouts(a.state), whereabouts(b.state))
@@ -248,10 +251,10 @@ func TestRepeatingBatchesChangesNothing(t *testing.T) {
 	cfg := testConfig(t, testRules)
 	rapid.Check(t, func(rt *rapid.T) {
 		log := slices.DeleteFunc(journalOf(rt, cfg), named)
-		var twice []Entry
+		var twice []event.Entry
 		for _, e := range log {
 			twice = append(twice, e)
-			if e.Kind == EntryReads {
+			if e.Kind == event.EntryReads {
 				twice = append(twice, e)
 			}
 		}
@@ -275,12 +278,12 @@ func (rec records) commit(s *State) {
 	}
 }
 
-func (rec records) load(rt require.TestingT, cfg *Config, log []Entry) *State {
-	m, err := DecodeMeta(rec[[2]string{KindMeta, KindMeta}])
+func (rec records) load(rt require.TestingT, cfg *Config, log []event.Entry) *State {
+	m, err := DecodeMeta(rec[[2]string{event.KindMeta, event.KindMeta}])
 	require.NoError(rt, err)
 	names := make(map[uint16]string)
 	for k, v := range rec {
-		if k[0] == KindName {
+		if k[0] == event.KindName {
 			names[binary.BigEndian.Uint16([]byte(k[1]))] = string(v)
 		}
 	}
@@ -359,6 +362,10 @@ rules:
     about: reader
     when: cause == "silent"
     send: [systems-team]
+  - name: long-silent
+    about: reader
+    when: reader.silent_seconds > 400 and reader.silent_seconds < 900
+    send: [systems-team]
 `
 
 func loadingAgainChangesNothing(t *testing.T, cfg *Config) {
@@ -403,45 +410,20 @@ func TestRecordsSurviveDamage(t *testing.T) {
 	}
 }
 
-func FuzzDecodeEntry(f *testing.F) {
-	k := book(1, 1)
-	f.Add(AppendEntry(nil, &Entry{Kind: EntryReads, At: opening, By: "gate", Points: []string{"door-in"}, Zones: []string{"shelf-a"}, Reads: []Read{
-		{Key: k, Zone: 1, RSSI: -600, N: 2, T: opening}, {Key: epc.Key{Hi: 15 << 60, Lo: 7}, Text: "(01)09521234000013(21)A", RSSI: NoRSSI, N: 1, T: opening - 5},
-	}}))
-	f.Add(AppendEntry(nil, &Entry{Kind: EntryEvents, At: opening, Events: []Event{{Type: EventSold, Tags: []Tag{{Key: k}}, Zone: "till", T: opening, Ref: "r-1"}}}))
-	f.Add(AppendEntry(nil, &Entry{Kind: EntryConfig, At: opening, Config: []Pin{{"rules", 3}}}))
-	f.Add(AppendEntry(nil, &Entry{Kind: EntryAct, At: opening, Act: Act{Alert: "a", Do: "close", Outcome: "false"}}))
-	f.Add([]byte{0x95, 1, 1})
-	f.Add(AppendEntry(nil, &Entry{Kind: EntryReads, At: opening, Points: []string{"door-in"}, Reads: []Read{
-		{Key: k, RSSI: -600, N: 1, T: opening, Phase: 3600, Channel: 8657, Doppler: DopplerZero - 35}, {Key: k, RSSI: -600, N: 1, T: opening}, {Key: k, N: 1, Doppler: 1},
-	}}))
-	f.Add(oldReads(f))
-	f.Fuzz(func(t *testing.T, b []byte) {
-		var e Entry
-		if DecodeEntry(b, &e) != nil {
-			return
-		}
-		again := AppendEntry(nil, &e)
-		var e2 Entry
-		require.NoError(t, DecodeEntry(again, &e2))
-		require.Equal(t, again, AppendEntry(nil, &e2))
-	})
-}
-
 func FuzzDecodeRecords(f *testing.F) {
-	f.Add(AppendAlert(nil, &Alert{ID: "quayside-1-1", Rule: "r", Why: []byte("{}"), Send: []string{"c"}}))
-	f.Add(AppendDelivery(nil, &Delivery{ID: "msg_1", Data: []byte("{}")}))
-	f.Add(AppendFact(nil, &Fact{Cause: Passed, Zone: "street-door"}))
+	f.Add(event.AppendAlert(nil, &event.Alert{ID: "quayside-1-1", Rule: "r", Why: []byte("{}"), Send: []string{"c"}}))
+	f.Add(event.AppendDelivery(nil, &event.Delivery{ID: "msg_1", Data: []byte("{}")}))
+	f.Add(event.AppendFact(nil, &event.Fact{Cause: event.Passed, Zone: "street-door"}))
 	f.Add(appendRuleState(nil, &ruleState{start: opening, n: 3, quiet: map[subject]int64{{about: 's', place: "shelf-a"}: opening}}))
 	f.Fuzz(func(t *testing.T, b []byte) {
-		_, _ = DecodeAlert(b)
-		_, _ = DecodeDelivery(b)
+		_, _ = event.DecodeAlert(b)
+		_, _ = event.DecodeDelivery(b)
 		_, _ = DecodeMeta(b)
 		if st, err := decodeRuleState(b); err == nil {
 			_, err = decodeRuleState(appendRuleState(nil, st))
 			require.NoError(t, err)
 		}
-		var fact Fact
-		_ = DecodeFact(b, 1, 2, &fact)
+		var fact event.Fact
+		_ = event.DecodeFact(b, 1, 2, &fact)
 	})
 }

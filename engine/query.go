@@ -7,7 +7,7 @@ import (
 	"strings"
 
 	"lintel/engine/epc"
-	"lintel/engine/layout"
+	"lintel/engine/event"
 )
 
 // This file answers questions about a state. Nothing in it changes one.
@@ -18,7 +18,7 @@ type ItemInfo struct {
 	Text        string // the identity in words
 	GTIN        uint64 // 0: not known
 	Product     int    // index in the catalog, -1: not in it
-	Disposition Disposition
+	Disposition event.Disposition
 	Zone        string // "": nowhere known
 	From        string // the zone before that
 	Point       string // the read point that last heard it, "": none
@@ -39,7 +39,7 @@ func (s *State) Item(k epc.Key) (ItemInfo, bool) {
 
 func (s *State) info(it *item) ItemInfo {
 	return ItemInfo{
-		Key: it.key, Text: keyText(it.key, s.text(it)), GTIN: s.gtinOf(it.key), Product: int(it.product), Disposition: it.disp,
+		Key: it.key, Text: event.KeyText(it.key, s.text(it)), GTIN: s.gtinOf(it.key), Product: int(it.product), Disposition: it.disp,
 		Zone: s.idOf(it.zone), From: s.idOf(it.from), Point: s.idOf(it.point), Since: it.since, Seen: it.seen,
 		Declared: it.flags&flagDeclared != 0, Foreign: it.flags&flagForeign != 0,
 	}
@@ -59,8 +59,8 @@ func (s *State) Keys(from, limit int) (keys []epc.Key, next int) {
 type ItemFilter struct {
 	After       epc.Key // only items whose key comes after this one
 	Zone        string
-	GTINs       []uint64     // of any of these products
-	Disposition *Disposition // in this state
+	GTINs       []uint64           // of any of these products
+	Disposition *event.Disposition // in this state
 }
 
 // Items returns the first limit items that the filter lets through, in the order of their keys. It looks at every item once: some 15 ms for a million.
@@ -90,11 +90,11 @@ func (s *State) Items(f ItemFilter, limit int) []ItemInfo {
 
 // StockRow is the stock of one product in one place.
 type StockRow struct {
-	Product int         // index in the catalog
-	GTIN    uint64      // the product
-	Zone    string      // the place: a zone
-	Kind    layout.Kind // or all zones of a kind, taken together, where Zone is ""
-	Count   int         // sellable items
+	Product int            // index in the catalog
+	GTIN    uint64         // the product
+	Zone    string         // the place: a zone
+	Kind    event.ZoneKind // or all zones of a kind, taken together, where Zone is ""
+	Count   int            // sellable items
 	Min     int
 	Max     int
 	HasMin  bool
@@ -181,11 +181,11 @@ func (s *State) StockRows(f StockFilter, limit int) []StockRow {
 }
 
 // Alerts returns the alerts that are not closed, in the order in which they were raised, without those that nobody was told of yet.
-func (s *State) Alerts() []Alert {
+func (s *State) Alerts() []event.Alert {
 	tracks := s.alerts.inOrder()
-	list := make([]Alert, 0, len(tracks))
+	list := make([]event.Alert, 0, len(tracks))
 	for _, t := range tracks {
-		if t.Status != AlertPending {
+		if t.Status != event.AlertPending {
 			list = append(list, t.Alert)
 		}
 	}
@@ -193,11 +193,11 @@ func (s *State) Alerts() []Alert {
 }
 
 // Alert returns an alert that is not closed.
-func (s *State) Alert(id string) (Alert, bool) {
-	if t := s.alerts.byID[id]; t != nil && t.Status != AlertPending {
+func (s *State) Alert(id string) (event.Alert, bool) {
+	if t := s.alerts.byID[id]; t != nil && t.Status != event.AlertPending {
 		return t.Alert, true
 	}
-	return Alert{}, false
+	return event.Alert{}, false
 }
 
 // ReadPointInfo is how a read point of the layout is doing.

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"lintel/engine/epc"
+	"lintel/engine/event"
 )
 
 // This file answers questions about counts whose tallies are still there: those that are open, paused, or closed so lately that they may be opened again. Nothing in it
@@ -24,7 +25,7 @@ const maxEndedPasses = 15
 
 // CountProgress is how far a count has come.
 type CountProgress struct {
-	Count                   // without Expected and Papers, which may be long
+	event.Count             // without Expected and Papers, which may be long
 	ExpectedItems int       // how many should be there, those of the papers included
 	Found         int       // how many of them were heard so far
 	Repeats       Histogram // tags by how many reports of them came, in all zones of the count together
@@ -35,7 +36,7 @@ type CountProgress struct {
 }
 
 // CountStatus returns where a count stands whose tallies are still there.
-func (s *State) CountStatus(id string) (status CountStatus, zones []string, ok bool) {
+func (s *State) CountStatus(id string) (status event.CountStatus, zones []string, ok bool) {
 	c := s.counts.byID[id]
 	if c == nil {
 		return 0, nil, false
@@ -55,7 +56,7 @@ func (s *State) CountProgress(id string) (CountProgress, bool) {
 		p.ExpectedItems += l.Count
 	}
 	p.PassesEnded = c.Pass - 1
-	if c.Status == CountClosed {
+	if c.Status == event.CountClosed {
 		p.PassesEnded = c.Pass
 	}
 	p.PassesEnded = min(p.PassesEnded, maxEndedPasses)

@@ -8,6 +8,7 @@ import (
 	"pgregory.net/rapid"
 
 	"lintel/engine/epc"
+	"lintel/engine/event"
 )
 
 func TestProgressOfACount(t *testing.T) {
@@ -44,7 +45,7 @@ func TestProgressOfACount(t *testing.T) {
 	require.Equal(t, Histogram{2, 1}, p.InPasses)
 	status, zones, ok := sh.s.CountStatus(id)
 	require.True(t, ok)
-	require.Equal(t, CountClosed, status)
+	require.Equal(t, event.CountClosed, status)
 	require.Equal(t, []string{"shelf-a", "shelf-b"}, zones)
 
 	sh.command("open", "", 1, "shelf-a")
@@ -56,10 +57,10 @@ func TestProgressOfACount(t *testing.T) {
 
 func TestProgressOfADelivery(t *testing.T) {
 	sh := newShop(t, testRules)
-	sh.step(Entry{Kind: EntryCount, By: "bay", Command: CountCommand{
-		Do: "open", Zones: []string{"stockroom"}, Delivery: true, Tags: []Tag{{Key: book(1, 50)}, {Key: book(1, 51)}}, Papers: []Line{{GTIN: 9521234000020, Count: 2}},
+	sh.step(event.Entry{Kind: event.EntryCount, By: "bay", Command: event.CountCommand{
+		Do: "open", Zones: []string{"stockroom"}, Delivery: true, Tags: []event.Tag{{Key: book(1, 50)}, {Key: book(1, 51)}}, Papers: []event.Line{{GTIN: 9521234000020, Count: 2}},
 	}})
-	id := CountID("quayside", sh.s.Seq())
+	id := event.CountID("quayside", sh.s.Seq())
 	sh.pass(time.Second)
 	sh.countReads(id, "stockroom", -50, book(1, 50), book(1, 99), book(2, 60), book(2, 61), book(2, 62))
 	p, _ := sh.s.CountProgress(id)
@@ -126,18 +127,18 @@ func BenchmarkCountProgress(b *testing.B) {
 	const tags = 100_000
 	s, seq := stocked(b, cfg, tags)
 	var out Output
-	step := func(e Entry) {
+	step := func(e event.Entry) {
 		seq++
 		e.Seq = seq
 		out.Reset()
 		require.NoError(b, Step(cfg, s, &e, &out))
 	}
-	step(Entry{Kind: EntryCount, At: opening, Command: CountCommand{Do: "open", Zones: []string{"shelf-a", "shelf-b"}}})
-	id := CountID("quayside", seq)
+	step(event.Entry{Kind: event.EntryCount, At: opening, Command: event.CountCommand{Do: "open", Zones: []string{"shelf-a", "shelf-b"}}})
+	id := event.CountID("quayside", seq)
 	for i := 0; i < tags; i += 500 {
-		e := Entry{Kind: EntryReads, At: opening + int64(i), Points: []string{"handheld-1"}, Zones: []string{"shelf-a", "shelf-b"}, Count: id}
+		e := event.Entry{Kind: event.EntryReads, At: opening + int64(i), Points: []string{"handheld-1"}, Zones: []string{"shelf-a", "shelf-b"}, Count: id}
 		for k := i; k < i+500; k++ {
-			e.Reads = append(e.Reads, Read{Key: bookN(k), Zone: uint16(1 + k%2), RSSI: -550, N: 1, T: e.At})
+			e.Reads = append(e.Reads, event.Read{Key: bookN(k), Zone: uint16(1 + k%2), RSSI: -550, N: 1, T: e.At})
 		}
 		step(e)
 	}

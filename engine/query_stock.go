@@ -4,7 +4,7 @@ import (
 	"cmp"
 	"slices"
 
-	"lintel/engine/layout"
+	"lintel/engine/event"
 )
 
 // This file works out what to carry where, so that places have what they should have. Nothing in it changes a state.
@@ -89,7 +89,7 @@ func (p *picker) product(product int32, limits []limit) {
 			count[z] = int(n)
 		}
 	}
-	inKind := func(k layout.Kind) (sum int) {
+	inKind := func(k event.ZoneKind) (sum int) {
 		for _, z := range p.zones {
 			if s.zone(z).kind == k {
 				sum += count[z]
@@ -101,7 +101,7 @@ func (p *picker) product(product int32, limits []limit) {
 	over := make(map[uint16]int) // by zone, beyond its maximum
 	spare := make(map[uint16]int)
 	for _, z := range p.zones {
-		if k := s.zone(z).kind; k == layout.Stockroom || k == layout.Receiving {
+		if k := s.zone(z).kind; k == event.Stockroom || k == event.Receiving {
 			spare[z] = count[z]
 		}
 	}
@@ -139,7 +139,7 @@ func (p *picker) product(product int32, limits []limit) {
 	}
 	if back, ok := p.firstStockroom(); ok {
 		for _, z := range p.zones {
-			if over[z] > 0 && s.zone(z).kind != layout.Stockroom {
+			if over[z] > 0 && s.zone(z).kind != event.Stockroom {
 				p.add(product, z, back, over[z], true)
 			}
 		}
@@ -159,7 +159,7 @@ func (p *picker) keep(l limit, spare map[uint16]int) {
 }
 
 // spread divides what a kind of zones has too much among its zones, those with most first.
-func (p *picker) spread(k layout.Kind, much int, count, over map[uint16]int) {
+func (p *picker) spread(k event.ZoneKind, much int, count, over map[uint16]int) {
 	zones := slices.DeleteFunc(slices.Clone(p.zones), func(z uint16) bool { return p.s.zone(z).kind != k || count[z] == 0 })
 	slices.SortStableFunc(zones, func(a, b uint16) int { return cmp.Compare(count[b], count[a]) })
 	for _, z := range zones {
@@ -201,7 +201,7 @@ func (p *picker) serve(product int32, n need, count map[uint16]int, inKind int, 
 }
 
 // zoneOf is the zone of a kind to which a product goes: its home zone, else the first.
-func (p *picker) zoneOf(product int32, k layout.Kind) (uint16, bool) {
+func (p *picker) zoneOf(product int32, k event.ZoneKind) (uint16, bool) {
 	for _, id := range p.s.bound.cfg.Catalog.At(int(product)).HomeZones {
 		if n := p.s.numbers[id]; p.s.zone(n).known && p.s.zone(n).kind == k {
 			return n, true
@@ -217,7 +217,7 @@ func (p *picker) zoneOf(product int32, k layout.Kind) (uint16, bool) {
 
 func (p *picker) firstStockroom() (uint16, bool) {
 	for _, z := range p.zones {
-		if p.s.zone(z).kind == layout.Stockroom {
+		if p.s.zone(z).kind == event.Stockroom {
 			return z, true
 		}
 	}
@@ -258,7 +258,7 @@ func (p *picker) choose() {
 		n := min(p.picks[i].Count, len(have[k]))
 		for _, at := range have[k][:n] {
 			it := s.item(at)
-			p.picks[i].Items = append(p.picks[i].Items, keyText(it.key, s.text(it)))
+			p.picks[i].Items = append(p.picks[i].Items, event.KeyText(it.key, s.text(it)))
 		}
 		have[k] = have[k][n:]
 	}

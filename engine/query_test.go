@@ -11,7 +11,7 @@ import (
 
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
-	"lintel/engine/layout"
+	"lintel/engine/event"
 )
 
 func TestItemsInPages(t *testing.T) {
@@ -22,7 +22,7 @@ func TestItemsInPages(t *testing.T) {
 		want[book(1, i)] = true
 	}
 	sh.readIn("handheld-1", "shelf-b", -50, book(2, 1))
-	sh.event(EventSold, "till", book(1, 7))
+	sh.event(event.EventSold, "till", book(1, 7))
 
 	var after epc.Key
 	got := make(map[epc.Key]bool)
@@ -41,7 +41,7 @@ func TestItemsInPages(t *testing.T) {
 	}
 	require.Equal(t, want, got)
 
-	sold := RetailSold
+	sold := event.RetailSold
 	page := sh.s.Items(ItemFilter{Disposition: &sold}, 10)
 	require.Len(t, page, 1)
 	require.Equal(t, "(01)09521234000013(21)7", page[0].Text)
@@ -68,20 +68,20 @@ func TestStockRowsKnowWhatIsNotThere(t *testing.T) {
 	cfg := *sh.cfg
 	cfg.Catalog = c
 	sh.cfg = &cfg
-	sh.step(Entry{Kind: EntryConfig})
+	sh.step(event.Entry{Kind: event.EntryConfig})
 	sh.readIn("handheld-1", "stockroom", -50, book(1, 1), book(1, 2))
 	sh.readIn("handheld-1", "front-tables", -50, book(1, 3))
 
 	rows := sh.s.StockRows(StockFilter{}, 100)
 	var got []string
 	for i := range rows {
-		got = append(got, GTINText(rows[i].GTIN)[10:]+" "+rows[i].Place())
+		got = append(got, event.GTINText(rows[i].GTIN)[10:]+" "+rows[i].Place())
 	}
 	require.Equal(t, []string{"0013 front-tables", "0013 stockroom", "0037 kind:floor", "0037 shelf-b"}, got)
 	require.Equal(t, 1, rows[0].Count)
 	require.Equal(t, 1, rows[0].Short())
 	require.Equal(t, 3, rows[2].Short())
-	require.Equal(t, layout.Floor, rows[2].Kind)
+	require.Equal(t, event.Floor, rows[2].Kind)
 
 	require.Len(t, sh.s.StockRows(StockFilter{Below: true}, 100), 3)
 	require.Len(t, sh.s.StockRows(StockFilter{Below: true, GTINs: []uint64{9521234000037}}, 100), 2)
@@ -102,7 +102,7 @@ func TestAlertsOfAState(t *testing.T) {
 	require.Equal(t, "unpaid-at-door", list[0].Rule)
 	a, ok := sh.s.Alert(list[0].ID)
 	require.True(t, ok)
-	require.Equal(t, AlertOpen, a.Status)
+	require.Equal(t, event.AlertOpen, a.Status)
 	_, ok = sh.s.Alert("quayside-999-1")
 	require.False(t, ok)
 }
@@ -132,9 +132,9 @@ func TestSmallestIsSortedPrefix(t *testing.T) {
 
 func BenchmarkItemsPage(b *testing.B) {
 	sh := newShop(b, "rules: []")
-	e := Entry{Kind: EntryReads, Points: []string{"handheld-1"}, Zones: []string{"stockroom"}}
+	e := event.Entry{Kind: event.EntryReads, Points: []string{"handheld-1"}, Zones: []string{"stockroom"}}
 	for i := range 1_000_000 {
-		e.Reads = append(e.Reads, Read{Key: book(1, i*7919%1_000_003+1), Zone: 1, RSSI: -500, N: 1, T: sh.now})
+		e.Reads = append(e.Reads, event.Read{Key: book(1, i*7919%1_000_003+1), Zone: 1, RSSI: -500, N: 1, T: sh.now})
 	}
 	sh.step(e)
 	sh.log = nil

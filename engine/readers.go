@@ -3,7 +3,7 @@ package engine
 import (
 	"slices"
 
-	"lintel/engine/layout"
+	"lintel/engine/event"
 	"lintel/engine/presence"
 )
 
@@ -80,7 +80,7 @@ func (s *State) report(pt *pointInfo) {
 		return
 	}
 	r := s.readers.at(pt.name)
-	if gap := s.clock - r.last; pt.role == layout.Portal && r.last != 0 && gap > 0 {
+	if gap := s.clock - r.last; pt.role == event.Portal && r.last != 0 && gap > 0 {
 		r.learnLag()
 		if gap <= longestEvery {
 			if r.every == 0 {
@@ -104,14 +104,14 @@ func (s *State) report(pt *pointInfo) {
 	}
 	if r.silent {
 		r.silent = false
-		s.emit(Fact{Cause: Heard, At: s.clock, Point: pt.id, Zone: s.idOf(pt.zone)})
+		s.emit(event.Fact{Cause: event.Heard, At: s.clock, Point: pt.id, Zone: s.idOf(pt.zone)})
 		s.meetReader(len(s.out.Facts)-1, pt)
 	}
 }
 
 // load counts a tag that a fixed reader hears in an epoch for the first time. Only what moves a trace on counts, which a repeated batch never does.
 func (s *State) load(pt *pointInfo) {
-	if pt.role == layout.Fixed && !s.replaying {
+	if pt.role == event.Fixed && !s.replaying {
 		s.readers.at(pt.name).hits++
 	}
 }
@@ -119,7 +119,7 @@ func (s *State) load(pt *pointInfo) {
 // noteOwn learns at which level a fixed reader hears goods of its own zone: a running median, moved once
 // for each epoch in which it hears one of them.
 func (s *State) noteOwn(pt *pointInfo, it *item, rssi int16) {
-	if s.replaying || pt.role != layout.Fixed || it.zone != pt.zone || rssi == NoRSSI {
+	if s.replaying || pt.role != event.Fixed || it.zone != pt.zone || rssi == event.NoRSSI {
 		return
 	}
 	r := s.readers.at(pt.name)
@@ -150,7 +150,7 @@ func (s *State) listen() {
 		case st.last == 0 || st.silent:
 		case s.clock-st.last >= pt.silent:
 			st.silent = true
-			s.emit(Fact{Cause: Silent, At: s.clock, Point: pt.id, Zone: s.idOf(pt.zone)})
+			s.emit(event.Fact{Cause: event.Silent, At: s.clock, Point: pt.id, Zone: s.idOf(pt.zone)})
 			s.meetReader(len(s.out.Facts)-1, pt)
 		default:
 			r.nextAt = min(r.nextAt, st.last+pt.silent)
@@ -169,12 +169,12 @@ func (r *readers) digest(put func(string, ...any)) {
 // noteNewest remembers the newest read of each point of a door in the reports of one moment. What it
 // says about the reader's clock is learnt when the next report comes, so that a batch cut in two is
 // the same as a whole one.
-func (s *State) noteNewest(e *Entry, points []*pointInfo) {
+func (s *State) noteNewest(e *event.Entry, points []*pointInfo) {
 	if s.replaying {
 		return
 	}
 	for k, pt := range points {
-		if pt == nil || pt.role != layout.Portal {
+		if pt == nil || pt.role != event.Portal {
 			continue
 		}
 		r := s.readers.at(pt.name)

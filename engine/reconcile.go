@@ -3,9 +3,10 @@ package engine
 import (
 	"cmp"
 	"slices"
+	"strings"
 
 	"lintel/engine/epc"
-	"lintel/engine/layout"
+	"lintel/engine/event"
 )
 
 // counted is a tag as a closing count sees it: the zone of the count where it was heard best.
@@ -22,9 +23,9 @@ func better(a, b *tally) int {
 	switch {
 	case pa != pb:
 		return pa - pb
-	case a.best != NoRSSI && b.best != NoRSSI && a.best >= b.best+30:
+	case a.best != event.NoRSSI && b.best != event.NoRSSI && a.best >= b.best+30:
 		return 1
-	case a.best != NoRSSI && b.best != NoRSSI && b.best >= a.best+30:
+	case a.best != event.NoRSSI && b.best != event.NoRSSI && b.best >= a.best+30:
 		return -1
 	case a.reads >= 2*b.reads && a.reads > b.reads:
 		return 1
@@ -45,18 +46,18 @@ func popcount16(v uint16) (n int) {
 type reconciliation struct {
 	s     *State
 	c     *counter
-	res   *CountResult
-	lines map[uint64]*ProductLine
+	res   *event.CountResult
+	lines map[uint64]*event.ProductLine
 	left  map[uint64]int // of a delivery's papers: pieces that were not heard yet
 }
 
 // closeCount reconciles what a count heard with what was expected, moves items to where they were counted, and tells what is missing. Nothing is
 // written off: an item that was missed stays what it was until people decide.
 func (s *State) closeCount(c *counter) {
-	c.Status, c.Closed = CountClosed, s.clock
+	c.Status, c.Closed = event.CountClosed, s.clock
 	r := &reconciliation{
-		s: s, c: c, res: &CountResult{Count: c.ID, Closed: s.clock, Expected: len(c.Expected)},
-		lines: make(map[uint64]*ProductLine), left: make(map[uint64]int),
+		s: s, c: c, res: &event.CountResult{Count: c.ID, Closed: s.clock, Expected: len(c.Expected)},
+		lines: make(map[uint64]*event.ProductLine), left: make(map[uint64]int),
 	}
 	for _, k := range c.Expected {
 		r.line(s.gtinOf(k)).Expected++
@@ -80,10 +81,10 @@ func (s *State) closeCount(c *counter) {
 	r.close()
 }
 
-func (r *reconciliation) line(gtin uint64) *ProductLine {
+func (r *reconciliation) line(gtin uint64) *event.ProductLine {
 	l := r.lines[gtin]
 	if l == nil {
-		l = &ProductLine{GTIN: gtin}
+		l = &event.ProductLine{GTIN: gtin}
 		r.lines[gtin] = l
 	}
 	return l
@@ -93,11 +94,11 @@ func (r *reconciliation) line(gtin uint64) *ProductLine {
 func (r *reconciliation) take(h counted) bool {
 	s := r.s
 	i := s.find(h.key)
-	line := Difference{Key: h.key, Text: h.t.text, Zone: s.idOf(h.zone), Reads: int(h.t.reads)}
+	line := event.Difference{Key: h.key, Text: h.t.text, Zone: s.idOf(h.zone), Reads: int(h.t.reads)}
 	if i >= 0 {
 		line.Was = s.idOf(s.item(i).zone)
 	}
-	note := func(f Finding, was string) {
+	note := func(f event.Finding, was string) {
 		d := line
 		d.Finding, d.GTIN = f, s.gtinOf(h.key)
 		if was != "" {
@@ -106,10 +107,10 @@ func (r *reconciliation) take(h counted) bool {
 		r.res.Differences = append(r.res.Differences, d)
 	}
 	if other, verdict := s.nextDoor(r.c, h); verdict < 0 {
-		note(BetterNextDoor, other)
+		note(event.BetterNextDoor, other)
 		return false
 	} else if verdict == 0 && other != "" {
-		note(TiedNextDoor, other)
+		note(event.TiedNextDoor, other)
 	}
 	r.res.Found = append(r.res.Found, h.key)
 	fresh := i < 0
@@ -128,19 +129,19 @@ func (r *reconciliation) take(h counted) bool {
 		}
 	}
 	if far := s.heardFar(it, h); far != "" {
-		note(HeardElsewhere, far)
+		note(event.HeardElsewhere, far)
 	}
 	s.takeCounted(i, h, note)
-	if it := s.item(i); r.c.Delivery && it.product >= 0 && it.disp != RetailSold {
+	if it := s.item(i); r.c.Delivery && it.product >= 0 && it.disp != event.RetailSold {
 		s.change(i, func(it *item) { it.disp = sellableIn(s.zone(it.zone).kind) })
-		s.emitItem(Received, i, h.t.last, func(f *Fact) { f.Ref = r.c.ID })
+		s.emitItem(event.Received, i, h.t.last, func(f *event.Fact) { f.Ref = r.c.ID })
 		s.tellStock(h.t.last)
 	}
 	return true
 }
 
 // verdict says whether a tag was expected here, and if not, what it is.
-func (r *reconciliation) verdict(it *item, h counted, fresh bool, gtin uint64) (expected bool, f Finding) {
+func (r *reconciliation) verdict(it *item, h counted, fresh bool, gtin uint64) (expected bool, f event.Finding) {
 	if _, ok := slices.BinarySearchFunc(r.c.Expected, h.key, epc.Key.Compare); ok {
 		return true, 0
 	}
@@ -148,21 +149,21 @@ func (r *reconciliation) verdict(it *item, h counted, fresh bool, gtin uint64) (
 		r.left[gtin]--
 		return true, 0
 	} else if r.c.Delivery && ok {
-		return false, MoreThanPapers
+		return false, event.MoreThanPapers
 	}
 	switch {
-	case it.product < 0 && isRaw(keyText(it.key, r.s.text(it))):
-		return false, ForeignTag
+	case it.product < 0 && strings.HasPrefix(event.KeyText(it.key, r.s.text(it)), "urn:epc:raw:"):
+		return false, event.ForeignTag
 	case it.product < 0:
-		return false, UnknownProduct
-	case it.disp == RetailSold:
-		return false, SoldButPresent
+		return false, event.UnknownProduct
+	case it.disp == event.RetailSold:
+		return false, event.SoldButPresent
 	case r.c.Delivery:
-		return false, NotOnPapers
+		return false, event.NotOnPapers
 	case fresh:
-		return false, NewHere
+		return false, event.NewHere
 	case it.zone != h.zone:
-		return false, MovedHere
+		return false, event.MovedHere
 	}
 	return false, 0
 }
@@ -175,8 +176,8 @@ func (r *reconciliation) miss(k epc.Key) {
 	case i < 0:
 	case r.c.Delivery:
 		it := r.s.item(i)
-		r.res.Differences = append(r.res.Differences, Difference{
-			Finding: NotDelivered, Key: k, Text: r.s.text(it), GTIN: r.s.gtinOf(k), Zone: r.c.Zones[0], Was: r.s.idOf(it.zone),
+		r.res.Differences = append(r.res.Differences, event.Difference{
+			Finding: event.NotDelivered, Key: k, Text: r.s.text(it), GTIN: r.s.gtinOf(k), Zone: r.c.Zones[0], Was: r.s.idOf(it.zone),
 		})
 	default:
 		r.res.Differences = append(r.res.Differences, r.s.missed(r.c, i))
@@ -196,13 +197,13 @@ func (r *reconciliation) close() {
 		}
 		res.Products = append(res.Products, *l)
 	}
-	slices.SortFunc(res.Products, func(a, b ProductLine) int { return cmp.Compare(a.GTIN, b.GTIN) })
-	slices.SortStableFunc(res.Differences, func(a, b Difference) int {
+	slices.SortFunc(res.Products, func(a, b event.ProductLine) int { return cmp.Compare(a.GTIN, b.GTIN) })
+	slices.SortStableFunc(res.Differences, func(a, b event.Difference) int {
 		return cmp.Or(cmp.Compare(a.Finding, b.Finding), a.Key.Compare(b.Key))
 	})
 	s.dirty.results = append(s.dirty.results, res)
-	s.emit(Fact{
-		Cause: Counted, At: s.clock, Ref: r.c.ID, Zone: r.c.Zones[0], Count: res.Matched + res.Unexpected,
+	s.emit(event.Fact{
+		Cause: event.Counted, At: s.clock, Ref: r.c.ID, Zone: r.c.Zones[0], Count: res.Matched + res.Unexpected,
 		Expected: res.Expected, MissingItems: res.Missing, Unexpected: res.Unexpected,
 	})
 	s.meetCount(len(s.out.Facts)-1, res)
@@ -255,7 +256,7 @@ func (s *State) heardFar(it *item, h counted) string {
 	for ti := it.ev; ti >= 0; ti = s.presence.traces[ti].next {
 		tr := &s.presence.traces[ti]
 		pt := s.point(tr.point)
-		if pt == nil || pt.role != layout.Fixed || pt.zone == h.zone || pt.zone == 0 {
+		if pt == nil || pt.role != event.Fixed || pt.zone == h.zone || pt.zone == 0 {
 			continue
 		}
 		d := tr.last - s.epochOf(h.t.last)
@@ -263,7 +264,7 @@ func (s *State) heardFar(it *item, h counted) string {
 			continue
 		}
 		// A reader that merely hears the next zone hears it weakly; one that hears the tag as well as the handheld in front of it has another tag there.
-		if sig := s.signal(it, pt.zone, tr.last); sig.hits >= strongHits && h.t.best != NoRSSI && sig.score >= float64(h.t.best)/10-3 {
+		if sig := s.signal(it, pt.zone, tr.last); sig.hits >= strongHits && h.t.best != event.NoRSSI && sig.score >= float64(h.t.best)/10-3 {
 			return s.idOf(pt.zone)
 		}
 	}
@@ -271,23 +272,23 @@ func (s *State) heardFar(it *item, h counted) string {
 }
 
 // takeCounted puts a counted item where it was counted and ends that it was missed.
-func (s *State) takeCounted(i int32, h counted, note func(Finding, string)) {
+func (s *State) takeCounted(i int32, h counted, note func(event.Finding, string)) {
 	it := s.item(i)
 	if h.t.last > it.seen {
 		it.seen, it.point = h.t.last, h.t.point
 		s.touch(i)
 	}
 	if it.zone != h.zone && h.t.last <= it.sure {
-		note(NewerKnown, "")
+		note(event.NewerKnown, "")
 		return
 	}
 	if it.flags&flagMissing != 0 {
-		note(FoundAgain, "") // told when it arrives below: what is missing is nowhere
+		note(event.FoundAgain, "") // told when it arrives below: what is missing is nowhere
 	}
 	it.flags &^= flagMissed
 	s.declare(i, h.zone, h.t.last, h.t.point)
 	it = s.item(i)
-	if it.disp == Unknown && it.product >= 0 && declaresStock(s.zone(h.zone).kind) {
+	if it.disp == event.Unknown && it.product >= 0 && declaresStock(s.zone(h.zone).kind) {
 		s.takeForStock(i)
 		s.change(i, func(it *item) { it.disp = sellableIn(s.zone(h.zone).kind) })
 		s.tellStock(s.clock)
@@ -296,17 +297,17 @@ func (s *State) takeCounted(i int32, h counted, note func(Finding, string)) {
 }
 
 // missed notes that an expected item was not heard, and tells it as missing when that happened often enough.
-func (s *State) missed(c *counter, i int32) Difference {
+func (s *State) missed(c *counter, i int32) event.Difference {
 	it := s.item(i)
-	d := Difference{Finding: MissedOnce, Key: it.key, Text: s.text(it), GTIN: s.gtinOf(it.key), Zone: s.idOf(it.zone), Was: s.idOf(it.zone)}
+	d := event.Difference{Finding: event.MissedOnce, Key: it.key, Text: s.text(it), GTIN: s.gtinOf(it.key), Zone: s.idOf(it.zone), Was: s.idOf(it.zone)}
 	s.touch(i)
 	switch {
 	case it.sure > c.Opened || !slices.Contains(c.zones, it.zone) || !it.disp.Sellable():
-		d.Finding = NewerKnown // moved, sold or seen since the count began: it was not there to be found
+		d.Finding = event.NewerKnown // moved, sold or seen since the count began: it was not there to be found
 	case c.MissingAfter <= 1 || it.flags&flagMissed != 0:
-		d.Finding = MissedNow
+		d.Finding = event.MissedNow
 		it.flags = it.flags&^flagMissed | flagMissing
-		s.leaveZone(i, Missing, s.clock, 0)
+		s.leaveZone(i, event.Missing, s.clock, 0)
 	default:
 		it.flags |= flagMissed
 	}

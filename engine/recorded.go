@@ -1,12 +1,11 @@
 package engine
 
-// EntryFacts carries facts that were recorded before, to try rules on them. It is never part of a journal: trials make it.
-const EntryFacts EntryKind = 255
+import "lintel/engine/event"
 
 // foldRecorded takes a recorded fact for true and lets the rules meet it. Nothing is judged again: presence, passages and counts are what they were.
-func (s *State) foldRecorded(f *Fact) {
+func (s *State) foldRecorded(f *event.Fact) {
 	switch f.Cause {
-	case Stock:
+	case event.Stock:
 		product, ok := s.bound.cfg.Catalog.ByGTIN(f.GTIN)
 		if !ok {
 			return
@@ -15,19 +14,22 @@ func (s *State) foldRecorded(f *Fact) {
 		s.stock[k] = int32(f.Count)
 		s.emit(*f)
 		s.meetStock(len(s.out.Facts)-1, k)
-	case Silent, Heard:
+	case event.Silent, event.Heard:
 		pt := s.point(s.numbers[f.Point])
 		if pt == nil {
 			return
 		}
-		if st := s.readers.at(pt.name); f.Cause == Heard || st.last == 0 {
-			st.last = f.At
+		// Reports between facts were not recorded: a point that is heard has no time of its last report
+		// here, so that it does not go silent by itself.
+		*s.readers.at(pt.name) = readerState{}
+		if f.Cause == event.Silent {
+			*s.readers.at(pt.name) = readerState{silent: true, last: f.At - pt.silent}
 		}
 		s.emit(*f)
 		s.meetReader(len(s.out.Facts)-1, pt)
-	case Counted:
+	case event.Counted:
 		s.emit(*f)
-		s.meetCount(len(s.out.Facts)-1, &CountResult{
+		s.meetCount(len(s.out.Facts)-1, &event.CountResult{
 			Count: f.Ref, Expected: f.Expected, Matched: f.Count - f.Unexpected, Missing: f.MissingItems, Unexpected: f.Unexpected,
 		})
 	default:
@@ -47,24 +49,24 @@ func (s *State) foldRecorded(f *Fact) {
 }
 
 // LiveAlerts lists the alerts that are not closed, pending ones included, in the order in which they were raised.
-func (s *State) LiveAlerts() []*Alert {
+func (s *State) LiveAlerts() []*event.Alert {
 	tracks := s.alerts.inOrder()
-	list := make([]*Alert, len(tracks))
+	list := make([]*event.Alert, len(tracks))
 	for i, t := range tracks {
 		list[i] = &t.Alert
 	}
 	return list
 }
 
-// NextAlertTimer returns when the next hold, clear delay or gathering ends, by the site clock; math.MaxInt64: never.
-func (s *State) NextAlertTimer() int64 { return s.alerts.nextTimer() }
+// NextAlertTimer returns when the next hold, clear delay or gathering ends or a silence is evaluated again, by the site clock; math.MaxInt64: never.
+func (s *State) NextAlertTimer() int64 { return min(s.alerts.nextTimer(), s.silenceNext()) }
 
 // DroppedBy returns how many alerts were pending and ended before anybody was told, by what held them back.
-func (s *State) DroppedBy() map[Stage]int {
-	dropped := make(map[Stage]int)
+func (s *State) DroppedBy() map[event.Stage]int {
+	dropped := make(map[event.Stage]int)
 	for stage, n := range s.alerts.dropped {
 		if n > 0 {
-			dropped[Stage(stage)] = n
+			dropped[event.Stage(stage)] = n
 		}
 	}
 	return dropped

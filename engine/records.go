@@ -11,14 +11,7 @@ import (
 	"github.com/tinylib/msgp/msgp"
 
 	"lintel/engine/epc"
-)
-
-// The record kinds that a state consists of, beside KindAlert. Deliveries are records too, but the sender's.
-const (
-	KindItem  = "item"  // key: the 16 bytes of the identity
-	KindName  = "name"  // key: two bytes, the number of a zone or read point; value: its id
-	KindAside = "aside" // what is remembered beside items and alerts; key: asideRule and a rule's name, or asideDoubled and the 16 bytes of an identity
-	KindMeta  = "meta"  // key "meta": clock, fact counter, read points, marks, pinned documents
+	"lintel/engine/event"
 )
 
 const (
@@ -30,7 +23,7 @@ const (
 var errAside = errors.New("nothing is remembered under such a name")
 
 // StateKinds are the kinds of records that a state is loaded from, in the order in which a Loader takes them, beside KindMeta and KindName, which come first.
-var StateKinds = []string{KindItem, KindAlert, KindCount, KindTally, KindAside}
+var StateKinds = []string{event.KindItem, event.KindAlert, event.KindCount, event.KindTally, event.KindAside}
 
 // Change is one record to write, or to delete where Value is nil.
 type Change struct {
@@ -48,7 +41,7 @@ type dirt struct {
 	stock   []stockKey // stock facts that are owed within one Step
 	counts  []*counter
 	tallies []dirtyTally
-	results []*CountResult
+	results []*event.CountResult
 	gone    []RecordName
 	rules   []dirtyRule
 	doubled []epc.Key
@@ -67,10 +60,10 @@ const keptFlags = flagDeclared | flagFaint | flagForeign | flagMissed | flagMiss
 func (s *State) Flush() []Change {
 	changes := make([]Change, 0, len(s.dirty.items)+len(s.dirty.names)+len(s.dirty.alerts)+len(s.dirty.dropped)+1)
 	for _, id := range s.dirty.dropped {
-		changes = append(changes, Change{Kind: KindAlert, Key: id})
+		changes = append(changes, Change{Kind: event.KindAlert, Key: id})
 	}
 	for _, n := range s.dirty.names {
-		changes = append(changes, Change{Kind: KindName, Key: string(binary.BigEndian.AppendUint16(nil, n)), Value: []byte(s.idOf(n))})
+		changes = append(changes, Change{Kind: event.KindName, Key: string(binary.BigEndian.AppendUint16(nil, n)), Value: []byte(s.idOf(n))})
 	}
 	buf := make([]byte, 0, 32*len(s.dirty.items))
 	for _, i := range s.dirty.items {
@@ -79,18 +72,18 @@ func (s *State) Flush() []Change {
 		start := len(buf)
 		buf = s.appendItem(buf, it)
 		key, _ := it.key.AppendBinary(nil)
-		changes = append(changes, Change{Kind: KindItem, Key: string(key), Value: buf[start:len(buf):len(buf)]})
+		changes = append(changes, Change{Kind: event.KindItem, Key: string(key), Value: buf[start:len(buf):len(buf)]})
 	}
 	for _, t := range s.dirty.alerts {
 		t.dirty = false
 		if t.gone {
 			continue
 		}
-		changes = append(changes, Change{Kind: KindAlert, Key: t.ID, Value: AppendAlert(nil, &t.Alert)})
+		changes = append(changes, Change{Kind: event.KindAlert, Key: t.ID, Value: event.AppendAlert(nil, &t.Alert)})
 	}
 	changes = s.flushCounts(changes)
 	s.dirty = dirt{items: s.dirty.items[:0], names: s.dirty.names[:0], alerts: s.dirty.alerts[:0], stock: s.dirty.stock, tallies: s.dirty.tallies[:0]}
-	return append(changes, Change{Kind: KindMeta, Key: KindMeta, Value: s.appendMeta(nil)})
+	return append(changes, Change{Kind: event.KindMeta, Key: event.KindMeta, Value: s.appendMeta(nil)})
 }
 
 // flushCounts adds the records of counts and rules. Deletions come first, since a tally may be dropped and made again between two commits.
@@ -101,12 +94,12 @@ func (s *State) flushCounts(changes []Change) []Change {
 	}
 	for _, c := range d.counts {
 		c.dirty = false
-		changes = append(changes, Change{Kind: KindCount, Key: c.ID, Value: appendCount(nil, &c.Count)})
+		changes = append(changes, Change{Kind: event.KindCount, Key: c.ID, Value: event.AppendCount(nil, &c.Count)})
 	}
 	for _, t := range d.tallies {
 		if t.tally.dirty {
 			t.tally.dirty = false
-			changes = append(changes, Change{Kind: KindTally, Key: tallyName(t.counter.ID, t.key), Value: appendTally(nil, t.tally)})
+			changes = append(changes, Change{Kind: event.KindTally, Key: tallyName(t.counter.ID, t.key), Value: appendTally(nil, t.tally)})
 		}
 	}
 	for _, k := range d.doors {
@@ -117,11 +110,11 @@ func (s *State) flushCounts(changes []Change) []Change {
 	}
 	for _, r := range d.rules {
 		if r.dirty = false; !r.gone {
-			changes = append(changes, Change{Kind: KindAside, Key: asideRule + r.name, Value: appendRuleState(nil, r.ruleState)})
+			changes = append(changes, Change{Kind: event.KindAside, Key: asideRule + r.name, Value: appendRuleState(nil, r.ruleState)})
 		}
 	}
 	for _, r := range d.results {
-		changes = append(changes, Change{Kind: KindResult, Key: r.Count, Value: AppendCountResult(nil, r)})
+		changes = append(changes, Change{Kind: event.KindResult, Key: r.Count, Value: event.AppendCountResult(nil, r)})
 	}
 	return changes
 }
@@ -148,7 +141,7 @@ func (s *State) loadItem(key string, v []byte) error {
 	if len(v) < 3 || v[0] != itemVersion {
 		return bad()
 	}
-	disp, flags := Disposition(v[1]), itemFlags(v[2])
+	disp, flags := event.Disposition(v[1]), itemFlags(v[2])
 	v = v[3:]
 	var u [3]uint64
 	for i := range u {
@@ -220,12 +213,12 @@ func (s *State) appendMeta(b []byte) []byte {
 		b = msgp.AppendInt64(b, m.at)
 		b = msgp.AppendUint64(b, m.seq)
 	}
-	return appendPins(b, s.bound.cfg.Pins)
+	return event.AppendPins(b, s.bound.cfg.Pins)
 }
 
 // Meta is what a worker must know of a site before it can load it.
 type Meta struct {
-	Pins []Pin // the documents that the state was folded with
+	Pins []event.Pin // the documents that the state was folded with
 
 	seq    uint64
 	clock  int64
@@ -238,33 +231,33 @@ type Meta struct {
 // DecodeMeta decodes the meta record.
 func DecodeMeta(b []byte) (Meta, error) {
 	var m Meta
-	r := reader{b: b}
-	if n := r.array(); r.err == nil && n != 8 {
+	r := event.NewDecoder(b)
+	if n := r.Array(); r.Err() == nil && n != 8 {
 		return m, fmt.Errorf("meta record has %d fields, want 8", n)
 	}
-	version := r.int()
-	if r.err == nil && (version < 1 || version > metaVersion) {
+	version := r.Int()
+	if r.Err() == nil && (version < 1 || version > metaVersion) {
 		return m, fmt.Errorf("meta record has version %d, this Lintel reads 1 to %d", version, metaVersion)
 	}
-	m.seq, m.clock, m.factMs, m.factN = r.uint64(), r.int64(), r.int64(), r.uint32()
+	m.seq, m.clock, m.factMs, m.factN = r.Uint64(), r.Int64(), r.Int64(), r.Uint32()
 	fields := pointFields
 	if version == 1 {
 		fields = 6
 	}
-	for n := r.array() / fields; n > 0 && r.err == nil; n-- {
-		p := readerState{last: r.int64(), silent: r.bool(), since: r.int64(), rhythm: r.int64(), load: r.int64(), hits: r.int64()}
+	for n := r.Array() / fields; n > 0 && r.Err() == nil; n-- {
+		p := readerState{last: r.Int64(), silent: r.Bool(), since: r.Int64(), rhythm: r.Int64(), load: r.Int64(), hits: r.Int64()}
 		if version > 1 {
-			p.own, p.newest, p.lag, p.every = r.int64(), r.int64(), r.int64(), r.int64()
-			p.loud.Decode(r.bytes())
+			p.own, p.newest, p.lag, p.every = r.Int64(), r.Int64(), r.Int64(), r.Int64()
+			p.loud.Decode(r.Bytes())
 		}
 		m.points = append(m.points, p)
 	}
-	for n := r.array() / 2; n > 0 && r.err == nil; n-- {
-		m.marks = append(m.marks, mark{at: r.int64(), seq: r.uint64()})
+	for n := r.Array() / 2; n > 0 && r.Err() == nil; n-- {
+		m.marks = append(m.marks, mark{at: r.Int64(), seq: r.Uint64()})
 	}
-	m.Pins = r.pins()
-	if r.err != nil {
-		return m, fmt.Errorf("meta record: %w", r.err)
+	m.Pins = r.Pins()
+	if r.Err() != nil {
+		return m, fmt.Errorf("meta record: %w", r.Err())
 	}
 	return m, nil
 }
@@ -273,7 +266,7 @@ func DecodeMeta(b []byte) (Meta, error) {
 type Loader struct {
 	s       *State
 	m       Meta
-	counts  []Count
+	counts  []event.Count
 	doors   []doorRecord
 	tallies map[string]map[tallyKey]*tally
 }
@@ -301,18 +294,18 @@ func NewLoader(site string, cfg *Config, m Meta, names map[uint16]string) (*Load
 // Record takes one record. Kinds that are no part of a state are ignored.
 func (l *Loader) Record(kind, key string, value []byte) error {
 	switch kind {
-	case KindItem:
+	case event.KindItem:
 		return l.s.loadItem(key, value)
-	case KindAlert:
-		a, err := DecodeAlert(value)
+	case event.KindAlert:
+		a, err := event.DecodeAlert(value)
 		if err != nil {
 			return fmt.Errorf("%s: %w", key, err)
 		}
-		if a.Status == AlertClosed || a.Status == AlertCleared && a.EndedAt+keepCleared <= l.m.clock {
+		if a.Status == event.AlertClosed || a.Status == event.AlertCleared && a.EndedAt+keepCleared <= l.m.clock {
 			return nil
 		}
 		l.s.alerts.byID[a.ID] = newTrack(a)
-	case KindAside:
+	case event.KindAside:
 		if k, ok := strings.CutPrefix(key, asideDoor); ok {
 			r, err := decodeDoor(k, value)
 			if err == nil {
@@ -329,13 +322,13 @@ func (l *Loader) Record(kind, key string, value []byte) error {
 			return fmt.Errorf("%q: %w", key, cmp.Or(err, errAside))
 		}
 		l.s.alerts.rules[name] = st
-	case KindCount:
-		c, err := DecodeCount(value)
+	case event.KindCount:
+		c, err := event.DecodeCount(value)
 		if err != nil {
 			return fmt.Errorf("%s: %w", key, err)
 		}
 		l.counts = append(l.counts, c)
-	case KindTally:
+	case event.KindTally:
 		id, k, t, err := decodeTally(key, value)
 		if err != nil {
 			return err
@@ -352,7 +345,7 @@ func (l *Loader) Record(kind, key string, value []byte) error {
 func (l *Loader) takeCounts() {
 	s := l.s
 	// In the order in which they were opened, which is that of the entries that their ids name.
-	slices.SortFunc(l.counts, func(a, b Count) int {
+	slices.SortFunc(l.counts, func(a, b event.Count) int {
 		return cmp.Compare(countSeq(a.ID), countSeq(b.ID))
 	})
 	for _, rec := range l.counts {
@@ -376,7 +369,7 @@ func (l *Loader) takeCounts() {
 func (l *Loader) From() (after, last uint64) { return l.s.EvidenceFrom(), l.s.seq }
 
 // Replay takes one entry of the journal's tail, in order.
-func (l *Loader) Replay(e *Entry) {
+func (l *Loader) Replay(e *event.Entry) {
 	s := l.s
 	if !s.replaying {
 		l.start()
@@ -386,15 +379,15 @@ func (l *Loader) Replay(e *Entry) {
 		s.settle()
 	}
 	switch e.Kind {
-	case EntryReads:
+	case event.EntryReads:
 		if e.Count == "" { // what a count heard is in records
 			s.foldReads(e)
 		}
-	case EntryEvents:
+	case event.EntryEvents:
 		for i := range e.Events {
 			s.foldEvent(&e.Events[i])
 		}
-	case EntryConfig:
+	case event.EntryConfig:
 		for _, p := range e.Config {
 			if p.Doc == LayoutDocument(s.site) {
 				s.forgetEvidence()
@@ -416,14 +409,14 @@ func (l *Loader) start() {
 	}
 	// Follow alerts in the order in which they were raised.
 	for _, t := range s.alerts.inOrder() {
-		if t.Status != AlertCleared && !t.Ended {
+		if t.Status != event.AlertCleared && !t.Ended {
 			s.follow(t)
 		}
 		s.retime(t)
-		if t.GatherEnds > 0 && t.About != AboutStorm && (t.Status == AlertOpen || t.Status == AlertAcknowledged) {
+		if t.GatherEnds > 0 && t.About != event.AboutStorm && (t.Status == event.AlertOpen || t.Status == event.AlertAcknowledged) {
 			s.alerts.gathering[t.group()] = t
 		}
-		if t.Stage == StageNeeds {
+		if t.Stage == event.StageNeeds {
 			s.alerts.waiting[t.group()] = append(s.alerts.waiting[t.group()], t)
 		}
 	}
@@ -436,6 +429,7 @@ func (l *Loader) State() *State {
 		l.start()
 	}
 	s.clock = l.m.clock
+	s.silenceSeen = s.clock
 	s.replaying, s.out = false, nil
 	for _, i := range s.dirty.items {
 		s.item(i).flags &^= flagDirty

@@ -10,6 +10,7 @@ import (
 	"slices"
 
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/rules"
 )
 
@@ -40,11 +41,12 @@ type State struct {
 	stock   map[stockKey]int32
 	doubled map[epc.Key]int64 // items told as heard in two places, with when, see doubled.go
 
-	presence traceBook
-	portals  portals
-	readers  readers
-	alerts   alertBook
-	counts   counts
+	presence    traceBook
+	portals     portals
+	readers     readers
+	silenceSeen int64 // until when silences were evaluated, see silence.go
+	alerts      alertBook
+	counts      counts
 
 	marks []mark // where in the journal recent time began; oldest first
 	dirty dirt
@@ -77,7 +79,7 @@ type item struct {
 	zone    uint16 // name number, 0: nowhere known
 	from    uint16 // the zone before that
 	point   uint16 // read point that last heard it
-	disp    Disposition
+	disp    event.Disposition
 	flags   itemFlags
 }
 
@@ -244,7 +246,7 @@ func (s *State) advance(at int64) bool {
 }
 
 // emit adds a fact, gives it its id, and returns it.
-func (s *State) emit(f Fact) *Fact {
+func (s *State) emit(f event.Fact) *event.Fact {
 	if s.clock > s.factMs {
 		s.factMs, s.factN = s.clock, 0
 	} else {
@@ -256,9 +258,9 @@ func (s *State) emit(f Fact) *Fact {
 }
 
 // emitItem adds a fact about an item, filled from its present state, and lets the rules meet it.
-func (s *State) emitItem(c Cause, i int32, at int64, more func(*Fact)) {
+func (s *State) emitItem(c event.Cause, i int32, at int64, more func(*event.Fact)) {
 	it := s.item(i)
-	f := Fact{
+	f := event.Fact{
 		Cause: c, At: at, Key: it.key, Text: s.text(it), GTIN: s.gtinOf(it.key), Disp: it.disp,
 		Zone: s.idOf(it.zone), From: s.idOf(it.from), Point: s.idOf(it.point),
 	}

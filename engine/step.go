@@ -4,14 +4,14 @@ import (
 	"fmt"
 	"math"
 
-	"lintel/engine/layout"
+	"lintel/engine/event"
 )
 
 // Output is what Step made of one or more entries. The caller commits it together with State.Flush, and then calls Reset.
 type Output struct {
-	Facts      []Fact
+	Facts      []event.Fact
 	Alerts     []AlertChange // for live views; the records come from Flush
-	Deliveries []Delivery
+	Deliveries []event.Delivery
 
 	Reads      int // reads folded
 	Unplaced   int // reads of read points that the layout does not have, and handheld reads without a zone
@@ -23,7 +23,7 @@ type Output struct {
 type AlertChange struct {
 	Seq   uint64 // the entry that it came of
 	Type  string // ChangeOpened and its like
-	Alert Alert
+	Alert event.Alert
 }
 
 // Reset empties the output for the next entries, keeping its memory.
@@ -34,7 +34,7 @@ func (o *Output) Reset() {
 // Step folds one entry into the state of a site and adds what came of it to out. It is the only place where a site changes. Cfg is the configuration
 // that holds from this entry on: the caller passes a new one together with the EntryConfig that pins it, and the same one
 // otherwise. Entries must come in the journal's order, each once; an entry that is not the next one is refused and changes nothing.
-func Step(cfg *Config, s *State, e *Entry, out *Output) error {
+func Step(cfg *Config, s *State, e *event.Entry, out *Output) error {
 	if e.Seq != s.seq+1 {
 		return fmt.Errorf("engine: entry %d of site %s can't follow entry %d", e.Seq, s.site, s.seq)
 	}
@@ -49,21 +49,21 @@ func Step(cfg *Config, s *State, e *Entry, out *Output) error {
 		s.timers()
 	}
 	switch e.Kind {
-	case EntryReads:
+	case event.EntryReads:
 		if e.Count != "" {
 			s.foldCountReads(e)
 		} else {
 			s.foldReads(e)
 		}
-	case EntryCount:
+	case event.EntryCount:
 		s.foldCount(&e.Command, e.By)
-	case EntryEvents:
+	case event.EntryEvents:
 		for i := range e.Events {
 			s.foldEvent(&e.Events[i])
 		}
-	case EntryAct:
+	case event.EntryAct:
 		s.act(&e.Act, e.By)
-	case EntryFacts:
+	case event.EntryFacts:
 		for i := range e.Facts {
 			s.foldRecorded(&e.Facts[i])
 		}
@@ -77,6 +77,7 @@ func (s *State) timers() {
 	s.expire()
 	s.settle()
 	s.listen()
+	s.meetSilence()
 	s.ring()
 }
 
@@ -95,7 +96,7 @@ func (s *State) NextTimer() int64 {
 			}
 		}
 	}
-	return min(next, s.readersNext())
+	return min(next, s.readersNext(), s.silenceNext())
 }
 
 func (s *State) readersNext() int64 {
@@ -121,14 +122,14 @@ func (s *State) rebind(cfg *Config) {
 	}
 	for i := range cfg.Catalog.Len() {
 		for _, l := range s.bound.limits[int32(i)] {
-			f := Fact{Cause: Stock, At: s.clock, GTIN: cfg.Catalog.At(i).GTIN, Seq: s.seq}
+			f := event.Fact{Cause: event.Stock, At: s.clock, GTIN: cfg.Catalog.At(i).GTIN, Seq: s.seq}
 			s.meetLimit(&f, int32(i), l)
 		}
 	}
 }
 
 // foldReads folds a batch of reads in its order.
-func (s *State) foldReads(e *Entry) {
+func (s *State) foldReads(e *event.Entry) {
 	points := s.resolve(e)
 	if len(s.bound.doors) > 0 {
 		s.noteNewest(e, points)
@@ -141,12 +142,12 @@ func (s *State) foldReads(e *Entry) {
 			s.out.Unplaced++
 			continue
 		}
-		if r.RSSI != NoRSSI && r.RSSI < pt.minRSSI {
+		if r.RSSI != event.NoRSSI && r.RSSI < pt.minRSSI {
 			s.out.Weak++
 			continue
 		}
 		zone := pt.zone
-		if r.Zone != 0 && pt.role == layout.Handheld {
+		if r.Zone != 0 && pt.role == event.Handheld {
 			zone = s.scratchZones[r.Zone-1]
 		}
 		if zone == 0 {
@@ -170,14 +171,14 @@ func (s *State) foldReads(e *Entry) {
 			}
 		}
 		switch pt.role {
-		case layout.Fixed:
+		case event.Fixed:
 			if fresh && !s.replaying {
 				s.consider(i, pt, t)
 				s.lookDoubled(i, pt, t)
 			}
-		case layout.Portal:
+		case event.Portal:
 			s.pass(i, pt, r, e.At)
-		case layout.Handheld, layout.Desk:
+		case event.Handheld, event.Desk:
 			s.forgetBefore(s.item(i), s.epochOf(t))
 			s.declare(i, zone, t, pt.name)
 		}
@@ -185,7 +186,7 @@ func (s *State) foldReads(e *Entry) {
 }
 
 // resolve looks up the names of an entry once, and notes that its read points are alive.
-func (s *State) resolve(e *Entry) []*pointInfo {
+func (s *State) resolve(e *event.Entry) []*pointInfo {
 	s.scratchPoints = s.scratchPoints[:0]
 	for _, id := range e.Points {
 		pt := s.point(s.numbers[id])
@@ -206,7 +207,7 @@ func (s *State) resolve(e *Entry) []*pointInfo {
 }
 
 // foldEvent folds one business event.
-func (s *State) foldEvent(ev *Event) {
+func (s *State) foldEvent(ev *event.Event) {
 	zone := s.numbers[ev.Zone]
 	if !s.zone(zone).known {
 		zone = 0
@@ -219,7 +220,7 @@ func (s *State) foldEvent(ev *Event) {
 			}
 			i = s.create(tag.Key, tag.Text)
 		}
-		if ev.Type == EventMoved || ev.Type == EventReceived || ev.Type == EventReturned {
+		if ev.Type == event.EventMoved || ev.Type == event.EventReceived || ev.Type == event.EventReturned {
 			s.forgetBefore(s.item(i), s.epochOf(min(ev.T, s.clock)))
 		}
 		if !s.replaying {
@@ -229,16 +230,16 @@ func (s *State) foldEvent(ev *Event) {
 }
 
 // foldEventOn does what a business event means for one item, and tells it.
-func (s *State) foldEventOn(ev *Event, i int32, zone uint16) {
+func (s *State) foldEventOn(ev *event.Event, i int32, zone uint16) {
 	t := min(ev.T, s.clock)
-	tell := func(c Cause) {
-		s.emitItem(c, i, t, func(f *Fact) {
+	tell := func(c event.Cause) {
+		s.emitItem(c, i, t, func(f *event.Fact) {
 			f.Ref, f.Point = ev.Ref, ""
 		})
 		s.tellStock(t)
 	}
 	// away takes it out of the shop.
-	away := func(d Disposition) func(*item) {
+	away := func(d event.Disposition) func(*item) {
 		return func(it *item) {
 			it.disp = d
 			it.from, it.zone = it.zone, 0
@@ -255,41 +256,41 @@ func (s *State) foldEventOn(ev *Event, i int32, zone uint16) {
 		}
 	}
 	switch ev.Type {
-	case EventSold:
+	case event.EventSold:
 		// A sale may be told late, when the item is through the door: it still is paid for, but is not back at the till.
 		s.change(i, func(it *item) {
-			if s.zone(it.zone).kind != layout.Exit {
+			if s.zone(it.zone).kind != event.Exit {
 				moveTo(it)
 			}
-			it.disp = RetailSold
+			it.disp = event.RetailSold
 		})
-		tell(Sold)
-	case EventReturned, EventReceived:
+		tell(event.Sold)
+	case event.EventReturned, event.EventReceived:
 		s.change(i, func(it *item) {
 			moveTo(it)
 			it.disp = sellableIn(s.zone(it.zone).kind)
 		})
-		tell(map[EventType]Cause{EventReturned: Returned, EventReceived: Received}[ev.Type])
-	case EventShipped:
-		s.change(i, away(InTransit))
-		tell(Shipped)
-	case EventMoved:
+		tell(map[event.EventType]event.Cause{event.EventReturned: event.Returned, event.EventReceived: event.Received}[ev.Type])
+	case event.EventShipped:
+		s.change(i, away(event.InTransit))
+		tell(event.Shipped)
+	case event.EventMoved:
 		if zone != 0 {
 			s.takeForStock(i) // a person says where it belongs
 			s.declare(i, zone, t, 0)
 		}
-	case EventRetired:
-		s.change(i, away(Inactive))
-		tell(Retired)
-	case EventRegistered:
+	case event.EventRetired:
+		s.change(i, away(event.Inactive))
+		tell(event.Retired)
+	case event.EventRegistered:
 		s.change(i, func(it *item) {
 			s.registered[it.key] = ev.GTIN
 			it.product = s.productOf(it.key)
-			if it.disp == Unknown && it.product >= 0 && declaresStock(s.zone(it.zone).kind) {
+			if it.disp == event.Unknown && it.product >= 0 && declaresStock(s.zone(it.zone).kind) {
 				it.disp = sellableIn(s.zone(it.zone).kind)
 			}
 		})
-		tell(Registered)
+		tell(event.Registered)
 	}
 }
 

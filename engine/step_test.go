@@ -11,6 +11,7 @@ import (
 
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/rules"
 )
@@ -85,10 +86,10 @@ type shop struct {
 	cfg   *Config
 	s     *State
 	now   int64
-	facts []Fact
+	facts []event.Fact
 	out   Output
-	log   []Entry
-	tells []Delivery
+	log   []event.Entry
+	tells []event.Delivery
 	chgs  []AlertChange
 }
 
@@ -108,7 +109,7 @@ func book(product, serial int) epc.Key {
 	return e.Key()
 }
 
-func (sh *shop) step(e Entry) {
+func (sh *shop) step(e event.Entry) {
 	e.Seq = sh.s.Seq() + 1
 	if e.At == 0 {
 		e.At = sh.now
@@ -127,23 +128,23 @@ func (sh *shop) read(point string, rssi float64, keys ...epc.Key) {
 }
 
 func (sh *shop) readIn(point, zone string, rssi float64, keys ...epc.Key) {
-	e := Entry{Kind: EntryReads, At: sh.now, Points: []string{point}}
+	e := event.Entry{Kind: event.EntryReads, At: sh.now, Points: []string{point}}
 	z := uint16(0)
 	if zone != "" {
 		e.Zones, z = []string{zone}, 1
 	}
 	for _, k := range keys {
-		e.Reads = append(e.Reads, Read{Key: k, Zone: z, RSSI: int16(rssi * 10), N: 1, T: sh.now})
+		e.Reads = append(e.Reads, event.Read{Key: k, Zone: z, RSSI: int16(rssi * 10), N: 1, T: sh.now})
 	}
 	sh.step(e)
 }
 
-func (sh *shop) event(typ EventType, zone string, keys ...epc.Key) {
-	ev := Event{Type: typ, Zone: zone, T: sh.now}
+func (sh *shop) event(typ event.EventType, zone string, keys ...epc.Key) {
+	ev := event.Event{Type: typ, Zone: zone, T: sh.now}
 	for _, k := range keys {
-		ev.Tags = append(ev.Tags, Tag{Key: k})
+		ev.Tags = append(ev.Tags, event.Tag{Key: k})
 	}
-	sh.step(Entry{Kind: EntryEvents, Events: []Event{ev}})
+	sh.step(event.Entry{Kind: event.EntryEvents, Events: []event.Event{ev}})
 }
 
 // pass lets time go by, with the ticks that the server would append.
@@ -156,7 +157,7 @@ func (sh *shop) pass(d time.Duration) {
 		}
 		sh.now = max(sh.now, next, sh.s.Clock()+1)
 		before := sh.s.NextTimer()
-		sh.step(Entry{Kind: EntryTick})
+		sh.step(event.Entry{Kind: event.EntryTick})
 		require.Greater(sh.t, sh.s.NextTimer(), before, "a tick must carry out what is due")
 	}
 	sh.now = end
@@ -196,7 +197,7 @@ func (sh *shop) told(n int) []string {
 	var words []string
 	for _, f := range sh.facts[n:] {
 		w := f.Cause.String()
-		if f.Cause == Stock {
+		if f.Cause == event.Stock {
 			w += fmt.Sprintf(" %s=%d", f.Zone, f.Count)
 		} else if f.Zone != "" {
 			w += " " + f.Zone
@@ -262,7 +263,7 @@ func TestHandheldWinsAndLateReadsDoNotMoveBack(t *testing.T) {
 	sh.readIn("handheld-1", "front-tables", -50, k)
 	require.Equal(t, []string{"arrived front-tables from shelf-a", "stock shelf-a=0", "stock front-tables=1"}, sh.told(n)[:3])
 	n = len(sh.facts)
-	late := Entry{Kind: EntryReads, At: sh.now, Points: []string{"handheld-1"}, Zones: []string{"stockroom"}, Reads: []Read{
+	late := event.Entry{Kind: event.EntryReads, At: sh.now, Points: []string{"handheld-1"}, Zones: []string{"stockroom"}, Reads: []event.Read{
 		{Key: k, Zone: 1, RSSI: -500, N: 1, T: sh.now - 60_000},
 	}}
 	sh.step(late)
@@ -277,7 +278,7 @@ func TestUnpaidExitBecomesAlert(t *testing.T) {
 	sh.walkOut(k)
 	require.Equal(t, []string{"passed shelf-a", "passed street-door from shelf-a"}, sh.told(n)[:2], "likely first, then sure")
 	p := passages(sh)[0].Passage
-	require.Equal(t, DirectionOut, p.Direction)
+	require.Equal(t, event.DirectionOut, p.Direction)
 	require.Greater(t, p.Confidence, 0.8)
 	require.Empty(t, sh.chgs)
 	sh.pass(3 * time.Second)
@@ -290,7 +291,7 @@ func TestUnpaidExitBecomesAlert(t *testing.T) {
 	require.NotContains(t, sh.tells[0].ID, ".")
 	require.Contains(t, string(sh.tells[0].Data), "not proof")
 
-	sh.event(EventSold, "till", k)
+	sh.event(event.EventSold, "till", k)
 	require.Equal(t, []string{"unpaid-at-door opened", "unpaid-at-door cleared"}, sh.alerts())
 	require.Equal(t, []int{1, 2}, []int{sh.tells[0].Order, sh.tells[1].Order})
 }
@@ -299,9 +300,9 @@ func TestPaidExitIsQuiet(t *testing.T) {
 	sh := newShop(t, testRules)
 	k, late := book(1, 1), book(1, 2)
 	sh.stand("shelf-a-1", -55, 10, k, late)
-	sh.event(EventSold, "till", k)
+	sh.event(event.EventSold, "till", k)
 	sh.walkOut(k, late)
-	sh.event(EventSold, "till", late) // told late, within the hold
+	sh.event(event.EventSold, "till", late) // told late, within the hold
 	sh.pass(time.Minute)
 	require.Empty(t, sh.alerts())
 }
@@ -321,7 +322,7 @@ func TestGoodsNearTheDoorDoNotPass(t *testing.T) {
 	}
 	sh.pass(time.Minute)
 	for _, f := range sh.facts {
-		require.NotEqual(t, Passed, f.Cause)
+		require.NotEqual(t, event.Passed, f.Cause)
 	}
 }
 
@@ -335,7 +336,7 @@ func TestTurnedBackAtTheDoor(t *testing.T) {
 	}
 	sh.pass(time.Minute)
 	for _, f := range sh.facts {
-		require.NotEqual(t, Passed, f.Cause)
+		require.NotEqual(t, event.Passed, f.Cause)
 	}
 }
 
@@ -365,9 +366,9 @@ func TestBelowMinimumNeedsBackroomStock(t *testing.T) {
 	sh := newShop(t, testRules)
 	table, back := []epc.Key{book(1, 1), book(1, 2), book(1, 3)}, book(1, 9)
 	sh.readIn("handheld-1", "front-tables", -50, table...)
-	sh.event(EventSold, "till", table[0], table[1])
+	sh.event(event.EventSold, "till", table[0], table[1])
 	require.Empty(t, sh.alerts(), "nothing in the stockroom to refill with")
-	sh.event(EventReceived, "stockroom", back)
+	sh.event(event.EventReceived, "stockroom", back)
 	require.Equal(t, []string{"below-minimum opened"}, sh.alerts())
 	require.Equal(t, "The Tide Table: 1 of 2 in Front tables", sh.chgs[0].Alert.Say)
 	sh.pass(time.Second)
@@ -388,9 +389,9 @@ func TestReaderFallsSilentAndIsHeardAgain(t *testing.T) {
 func TestUnknownTagIsForeignOnce(t *testing.T) {
 	sh := newShop(t, testRules)
 	raw := epc.Raw([]byte{0xE2, 0x80, 0x11, 0x60, 0, 0, 0, 1, 2, 3, 4, 5}, 96)
-	e := Entry{Kind: EntryReads, Points: []string{"handheld-1"}, Zones: []string{"shelf-a", "shelf-b"}, Reads: []Read{
-		{Key: raw.Key(), Text: raw.KeyText(), Zone: 1, RSSI: NoRSSI, N: 1, T: sh.now},
-		{Key: raw.Key(), Text: raw.KeyText(), Zone: 2, RSSI: NoRSSI, N: 1, T: sh.now + 1},
+	e := event.Entry{Kind: event.EntryReads, Points: []string{"handheld-1"}, Zones: []string{"shelf-a", "shelf-b"}, Reads: []event.Read{
+		{Key: raw.Key(), Text: raw.KeyText(), Zone: 1, RSSI: event.NoRSSI, N: 1, T: sh.now},
+		{Key: raw.Key(), Text: raw.KeyText(), Zone: 2, RSSI: event.NoRSSI, N: 1, T: sh.now + 1},
 	}}
 	e.At = sh.now + 1
 	sh.step(e)
@@ -398,8 +399,8 @@ func TestUnknownTagIsForeignOnce(t *testing.T) {
 	require.Equal(t, "urn:epc:raw:96.xE28011600000000102030405", sh.facts[0].Name())
 
 	// Tied to a product by hand it is stock like any other.
-	sh.step(Entry{Kind: EntryEvents, Events: []Event{{
-		Type: EventRegistered, Tags: []Tag{{Key: raw.Key(), Text: raw.KeyText()}}, GTIN: 9521234000020, T: sh.now,
+	sh.step(event.Entry{Kind: event.EntryEvents, Events: []event.Event{{
+		Type: event.EventRegistered, Tags: []event.Tag{{Key: raw.Key(), Text: raw.KeyText()}}, GTIN: 9521234000020, T: sh.now,
 	}}})
 	require.Equal(t, []string{"registered shelf-b from shelf-a", "stock shelf-b=1"}, sh.told(3))
 }
@@ -408,9 +409,9 @@ func TestReturnedIsSellableAgain(t *testing.T) {
 	sh := newShop(t, testRules)
 	k := book(1, 1)
 	sh.readIn("handheld-1", "shelf-a", -50, k)
-	sh.event(EventSold, "till", k)
+	sh.event(event.EventSold, "till", k)
 	sh.walkOut(k)
-	sh.event(EventReturned, "till", k)
+	sh.event(event.EventReturned, "till", k)
 	sh.walkOut(k)
 	sh.pass(5 * time.Second)
 	require.Equal(t, []string{"unpaid-at-door opened"}, sh.alerts())
@@ -431,7 +432,7 @@ func TestActsOnAlerts(t *testing.T) {
 	sh.pass(5 * time.Second)
 	id := sh.chgs[0].Alert.ID
 	act := func(do, outcome string) {
-		sh.step(Entry{Kind: EntryAct, By: "front desk", Act: Act{Alert: id, Do: do, Outcome: outcome, Note: "looked"}})
+		sh.step(event.Entry{Kind: event.EntryAct, By: "front desk", Act: event.Act{Alert: id, Do: do, Outcome: outcome, Note: "looked"}})
 	}
 	act("acknowledge", "")
 	act("acknowledge", "")
@@ -448,7 +449,7 @@ func TestStepRefusesGaps(t *testing.T) {
 	sh := newShop(t, testRules)
 	before := sh.s.Digest()
 	for _, seq := range []uint64{0, 2, math.MaxUint64} {
-		require.Error(t, Step(sh.cfg, sh.s, &Entry{Seq: seq, Kind: EntryTick, At: sh.now}, &sh.out))
+		require.Error(t, Step(sh.cfg, sh.s, &event.Entry{Seq: seq, Kind: event.EntryTick, At: sh.now}, &sh.out))
 	}
 	require.Equal(t, before, sh.s.Digest())
 }
@@ -469,18 +470,18 @@ func TestABagOfBooksIsOneAlert(t *testing.T) {
 	require.Len(t, lead.Members, 19)
 
 	// It ends when the last of them is paid for.
-	sh.event(EventSold, "till", bag[:19]...)
+	sh.event(event.EventSold, "till", bag[:19]...)
 	require.Len(t, sh.tells, 2)
-	sh.event(EventSold, "till", bag[19])
+	sh.event(event.EventSold, "till", bag[19])
 	require.Equal(t, "unpaid-at-door cleared", sh.alerts()[2])
 
 	// What a person closes is closed with all that joined it.
-	sh.event(EventReturned, "till", bag...)
+	sh.event(event.EventReturned, "till", bag...)
 	sh.pass(time.Minute)
 	sh.walkOut(bag...)
 	sh.pass(20 * time.Second)
 	last := sh.chgs[len(sh.chgs)-1].Alert
-	sh.step(Entry{Kind: EntryAct, By: "door", Act: Act{Alert: last.ID, Do: "close", Outcome: "false"}})
+	sh.step(event.Entry{Kind: event.EntryAct, By: "door", Act: event.Act{Alert: last.ID, Do: "close", Outcome: "false"}})
 	require.Empty(t, sh.s.alerts.byID[last.ID])
 	for _, tr := range sh.s.alerts.byID {
 		require.NotEqual(t, last.ID, tr.Lead)

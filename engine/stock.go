@@ -1,7 +1,7 @@
 package engine
 
 import (
-	"lintel/engine/layout"
+	"lintel/engine/event"
 )
 
 // stockKey counts the sellable items of one product in one zone.
@@ -12,7 +12,7 @@ type stockKey struct {
 
 // inStock reports whether the item is part of the stock of the zone that it is in: sellable, of a known product, and inside the shop.
 func (s *State) inStock(it *item) bool {
-	return it.product >= 0 && it.zone != 0 && it.disp.Sellable() && s.zone(it.zone).kind != layout.Exit
+	return it.product >= 0 && it.zone != 0 && it.disp.Sellable() && s.zone(it.zone).kind != event.Exit
 }
 
 // stockAdd adds or takes away the item from the count of its zone, and reports whether it counts.
@@ -54,18 +54,18 @@ func (s *State) change(i int32, f func(*item)) {
 func (s *State) tellStock(at int64) {
 	for n := 0; n < len(s.dirty.stock); n++ {
 		k := s.dirty.stock[n]
-		s.emit(Fact{Cause: Stock, At: at, GTIN: s.bound.cfg.Catalog.At(int(k.product)).GTIN, Zone: s.idOf(k.zone), Count: int(s.stock[k])})
+		s.emit(event.Fact{Cause: event.Stock, At: at, GTIN: s.bound.cfg.Catalog.At(int(k.product)).GTIN, Zone: s.idOf(k.zone), Count: int(s.stock[k])})
 		s.meetStock(len(s.out.Facts)-1, k)
 	}
 	s.dirty.stock = s.dirty.stock[:0]
 }
 
 // onHand sums the stock of a product over the zones of one kind, or over all zones with None.
-func (s *State) onHand(product int32, kind layout.Kind) int {
+func (s *State) onHand(product int32, kind event.ZoneKind) int {
 	var sum int32
 	for n := range s.bound.zones {
 		z := &s.bound.zones[n]
-		if z.known && (kind == layout.KindNone || z.kind == kind) {
+		if z.known && (kind == event.ZoneKindNone || z.kind == kind) {
 			sum += s.stock[stockKey{product, uint16(n)}]
 		}
 	}

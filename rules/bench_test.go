@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"lintel/engine/event"
 	"strings"
 	"testing"
 
@@ -114,7 +115,7 @@ func BenchmarkFact(b *testing.B) {
 			i := 0
 			for b.Loop() {
 				e.Bind(envs[i&1])
-				for _, r := range e.Candidates(AboutItem, "passed") {
+				for _, r := range e.Candidates(event.AboutItem, "passed") {
 					_, _ = e.True(r)
 				}
 				i++

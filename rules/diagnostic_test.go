@@ -508,3 +508,18 @@ func TestLongLinesAreCutAroundThePlace(t *testing.T) {
 	require.Positive(t, at)
 	require.Equal(t, "itm.paid", lines[1][at:at+8])
 }
+
+// A value that a closed set does not have can never be true, and the checker says so.
+func TestValuesOutsideAClosedSet(t *testing.T) {
+	for when, want := range map[string]string{
+		`cause == "moved"`:                `never evaluated for the cause "moved"; an item that is moved has the cause "arrived"`,
+		`item.disposition == "stolen"`:    `item.disposition is never "stolen"`,
+		`zone.kind == "shelff"`:           `zone.kind is never "shelff"; did you mean "shelf"?`,
+		`passage.direction == "outwards"`: `passage.direction is never "outwards"`,
+		`reader.role == "gate"`:           `reader.role is never "gate"`,
+	} {
+		_, diagnostics := Check("f", []byte("rules:\n- name: a\n  about: item\n  when: "+when+"\n"), Known{})
+		require.Len(t, diagnostics, 1, when)
+		require.Contains(t, diagnostics[0].Message+"; "+diagnostics[0].Hint, want)
+	}
+}

@@ -3,6 +3,7 @@ package rules
 import (
 	"encoding/json"
 	"fmt"
+	"lintel/engine/event"
 	"math"
 	"reflect"
 	"runtime"
@@ -59,7 +60,7 @@ func TestConditions(t *testing.T) {
 		{`at.minute_of_day == 845`, true},
 		{`site.open and site.id == "quayside" and not item.foreign`, true},
 	} {
-		e, r := one(t, AboutItem, c.when)
+		e, r := one(t, event.AboutItem, c.when)
 		e.Bind(passing())
 		got, err := e.True(r)
 		require.NoError(t, err, c.when)
@@ -74,7 +75,7 @@ func TestConditions(t *testing.T) {
 
 // TestTextsAndListsAreCut binds values beyond the limits.
 func TestTextsAndListsAreCut(t *testing.T) {
-	e, r := one(t, AboutItem, `len(item.key) == 2048 and len(product.home_zones) == 1000 and all(product.home_zones, len(#) <= 4096)`)
+	e, r := one(t, event.AboutItem, `len(item.key) == 2048 and len(product.home_zones) == 1000 and all(product.home_zones, len(#) <= 4096)`)
 	env := &Env{Item: Item{Key: strings.Repeat("é", 4096)}}
 	for range 2000 {
 		env.Product.HomeZones = append(env.Product.HomeZones, strings.Repeat("x", 5000))
@@ -85,7 +86,7 @@ func TestTextsAndListsAreCut(t *testing.T) {
 	var run *RunError
 	require.ErrorAs(t, err, &run)
 	env.Product.HomeZones = env.Product.HomeZones[:5]
-	e, r = one(t, AboutItem, `len(item.key) == 2048 and all(product.home_zones, len(#) == 4096)`)
+	e, r = one(t, event.AboutItem, `len(item.key) == 2048 and all(product.home_zones, len(#) == 4096)`)
 	e.Bind(env)
 	ok, err := e.True(r)
 	require.NoError(t, err)
@@ -264,7 +265,7 @@ func TestCandidatesLeaveNothingOut(t *testing.T) {
 		set := drawRules(t)
 		e := set.NewEvaluator()
 		e.Bind(drawEnv(t))
-		candidates := append([]*Rule(nil), e.Candidates(AboutItem, "")...)
+		candidates := append([]*Rule(nil), e.Candidates(event.AboutItem, "")...)
 		for _, r := range set.Rules() {
 			ok, err := e.True(r)
 			if err != nil {
@@ -289,7 +290,7 @@ func TestCandidatesLeaveNothingOut(t *testing.T) {
 func TestFactsThatChangeRulesFindThem(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		set := drawRules(t)
-		cause := rapid.SampledFrom(Causes(AboutItem)).Draw(t, "fact")
+		cause := rapid.SampledFrom(Causes(event.AboutItem)).Draw(t, "fact")
 		before, after := drawEnv(t), drawEnv(t)
 		after.Cause = cause
 		if cause != "passed" {
@@ -299,7 +300,7 @@ func TestFactsThatChangeRulesFindThem(t *testing.T) {
 		was, is := set.NewEvaluator(), set.NewEvaluator()
 		was.Bind(before)
 		is.Bind(after)
-		candidates := is.Candidates(AboutItem, cause)
+		candidates := is.Candidates(event.AboutItem, cause)
 		for _, r := range set.Rules() {
 			a, err1 := was.True(r)
 			b, err2 := is.True(r)
@@ -336,21 +337,21 @@ func TestCandidatesAreFew(t *testing.T) {
 	e := set.NewEvaluator()
 	env := passing()
 	e.Bind(env)
-	require.Empty(t, e.Candidates(AboutItem, "passed"))
+	require.Empty(t, e.Candidates(event.AboutItem, "passed"))
 	env.Zone.ID, env.Product.GTIN, env.Reader.ID = "shelf-501", fmt.Sprintf("0952%010d", 43), "reader-9"
 	e.Bind(env)
 	var names []string
-	for _, r := range e.Candidates(AboutItem, "passed") {
+	for _, r := range e.Candidates(event.AboutItem, "passed") {
 		names = append(names, r.Name)
 	}
 	require.Equal(t, []string{"rule-9", "rule-43", "rule-501"}, names)
 	names = nil
-	for _, r := range e.Candidates(AboutItem, "arrived") {
+	for _, r := range e.Candidates(event.AboutItem, "arrived") {
 		names = append(names, r.Name)
 	}
 	require.Equal(t, []string{"rule-43", "rule-501"}, names)
 	require.Empty(t, e.Candidates("nothing", "passed"))
-	require.Empty(t, e.Candidates(AboutStock, "stock"))
+	require.Empty(t, e.Candidates(event.AboutStock, "stock"))
 }
 
 func TestCauses(t *testing.T) {
@@ -358,21 +359,21 @@ func TestCauses(t *testing.T) {
 		about, when       string
 		concerned, become string // causes: - for none, * for all
 	}{
-		{AboutItem, `cause == "passed" and not item.paid`, "*", "passed"},
-		{AboutItem, `cause in ["sold", "returned"]`, "*", "sold returned"},
-		{AboutItem, `cause == "sold" or zone.kind == "exit"`, "*", "*"},
-		{AboutItem, `passage.direction == "out" and not item.paid`, "*", "passed"},
-		{AboutItem, `passage.direction in ["out", "unsure"] or passage.confidence >= 0.5`, "*", "passed"},
-		{AboutItem, `passage.direction == ""`, "*", "*"},
-		{AboutItem, `passage.confidence < 0.5`, "*", "*"},
-		{AboutItem, `product.category == "maps" and product.price > 5`, "arrived passed sold returned received shipped found foreign moved registered",
+		{event.AboutItem, `cause == "passed" and not item.paid`, "*", "passed"},
+		{event.AboutItem, `cause in ["sold", "returned"]`, "*", "sold returned"},
+		{event.AboutItem, `cause == "sold" or zone.kind == "exit"`, "*", "*"},
+		{event.AboutItem, `passage.direction == "out" and not item.paid`, "*", "passed"},
+		{event.AboutItem, `passage.direction in ["out", "unsure"] or passage.confidence >= 0.5`, "*", "passed"},
+		{event.AboutItem, `passage.direction == ""`, "*", "*"},
+		{event.AboutItem, `passage.confidence < 0.5`, "*", "*"},
+		{event.AboutItem, `product.category == "maps" and product.price > 5`, "arrived passed sold returned received shipped found foreign moved registered",
 			"arrived passed sold returned received shipped found foreign moved registered"},
-		{AboutItem, `item.serial == "1" and at.hour > 5`, "*", "*"},
-		{AboutReader, `cause == "silent"`, "silent heard", "silent"},
-		{AboutReader, `reader.silent_seconds > 60`, "silent heard", "silent heard"},
-		{AboutStock, `stock.count < 3`, "stock", "stock"},
-		{AboutCount, `count.accuracy < 0.9`, "counted", "counted"},
-		{AboutItem, `cause == "passed" and cause == "sold"`, "*", "-"},
+		{event.AboutItem, `item.serial == "1" and at.hour > 5`, "*", "*"},
+		{event.AboutReader, `cause == "silent"`, "silent heard", "silent"},
+		{event.AboutReader, `reader.silent_seconds > 60`, "silent heard", "silent heard"},
+		{event.AboutStock, `stock.count < 3`, "stock", "stock"},
+		{event.AboutCount, `count.accuracy < 0.9`, "counted", "counted"},
+		{event.AboutItem, `cause == "passed" and cause == "sold"`, "*", "-"},
 	} {
 		set, _ := Check("f", []byte("rules:\n  - name: a\n    about: "+c.about+"\n    when: |\n      "+c.when+"\n"), Known{})
 		require.NotNil(t, set, c.when)
@@ -435,7 +436,7 @@ func TestWhy(t *testing.T) {
 }
 
 func TestWhyCutsLongValues(t *testing.T) {
-	e, r := one(t, AboutItem, `item.key == "" or zone.id in product.home_zones`)
+	e, r := one(t, event.AboutItem, `item.key == "" or zone.id in product.home_zones`)
 	e.Bind(&Env{Item: Item{Key: strings.Repeat("é", 1000)}, Product: Product{HomeZones: slices.Repeat([]string{"a"}, 50)}})
 	w := e.Why(r)
 	require.Equal(t, strings.Repeat("é", 128)+"...", w.Names[0].Value)
@@ -507,7 +508,7 @@ func TestEvaluationDoesNotAllocate(t *testing.T) {
 	i := 0
 	run := func() {
 		e.Bind(envs[i&1])
-		for _, r := range e.Candidates(AboutItem, "passed") {
+		for _, r := range e.Candidates(event.AboutItem, "passed") {
 			_, _ = e.True(r)
 		}
 		i++
@@ -519,15 +520,15 @@ func TestEvaluationDoesNotAllocate(t *testing.T) {
 }
 
 func TestRulesOfAnotherSetAreRefused(t *testing.T) {
-	e, _ := one(t, AboutItem, "item.paid")
-	_, other := one(t, AboutItem, "item.paid and item.home")
+	e, _ := one(t, event.AboutItem, "item.paid")
+	_, other := one(t, event.AboutItem, "item.paid and item.home")
 	_, err := e.True(other)
 	require.ErrorContains(t, err, "of another set")
 	require.NotEmpty(t, e.Why(other).Error)
 }
 
 func TestUnusualNumbers(t *testing.T) {
-	e, r := one(t, AboutItem, `product.price > 1 or passage.confidence < 0.5`)
+	e, r := one(t, event.AboutItem, `product.price > 1 or passage.confidence < 0.5`)
 	for _, v := range []float64{math.NaN(), math.Inf(1), math.Inf(-1), math.MaxFloat64, math.Copysign(0, -1)} {
 		env := passing()
 		env.Product.Price, env.Passage.Confidence = v, v
@@ -541,7 +542,7 @@ func TestUnusualNumbers(t *testing.T) {
 }
 
 func TestNumbersInTexts(t *testing.T) {
-	e, r := one(t, AboutItem, `number(product.attributes.pages) > 300 and number("2,5") == 2.5`)
+	e, r := one(t, event.AboutItem, `number(product.attributes.pages) > 300 and number("2,5") == 2.5`)
 	for text, want := range map[string]bool{"": false, "301": true, " 301 ": true, "3.1e2": true, "300": false, "301,5": true, "many": false, "Inf": false, "NaN": false, "1" + strings.Repeat("0", 100): false} {
 		env := passing()
 		env.Product.Attributes = map[string]string{"pages": text}

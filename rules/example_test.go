@@ -3,6 +3,7 @@ package rules_test
 import (
 	"fmt"
 
+	"lintel/engine/event"
 	"lintel/rules"
 )
 
@@ -24,7 +25,7 @@ rules:
 		Product: rules.Product{Name: "Tide Tables"},
 		Zone:    rules.Zone{Name: "the street door", Kind: "exit"},
 	})
-	for _, r := range e.Candidates(rules.AboutItem, "passed") {
+	for _, r := range e.Candidates(event.AboutItem, "passed") {
 		if ok, err := e.True(r); err == nil && ok {
 			fmt.Println(r.Name, r.Hold, e.Say(r))
 		}

@@ -11,6 +11,7 @@ import (
 	"github.com/expr-lang/expr/file"
 	"github.com/expr-lang/expr/parser/lexer"
 
+	"lintel/engine/event"
 	"lintel/engine/faults"
 )
 
@@ -465,7 +466,9 @@ func (g *guard) literals(n *ast.BinaryNode) {
 			continue
 		}
 		hint := ""
-		if near := faults.Nearest(s.Value, set); near != "" {
+		if near := faults.Nearest(s.Value, set); e.Name.Name == "cause" && s.Value == event.EventMoved.String() {
+			hint = fmt.Sprintf("an item that is moved has the cause %q in its new zone", event.Arrived)
+		} else if near != "" {
 			hint = fmt.Sprintf("did you mean %q?", near)
 		} else if closed && len(set) <= 15 {
 			hint = "values are " + strings.Join(set, ", ")

@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"lintel/engine/event"
 	"os"
 	"os/exec"
 	"runtime"
@@ -145,7 +146,7 @@ func runHostile(list []hostile) {
 	for i, h := range list {
 		report(hostileResult{Index: i, Begun: true})
 		r := hostileResult{Index: i, Refused: true}
-		for _, about := range []string{AboutItem, AboutStock} {
+		for _, about := range []string{event.AboutItem, event.AboutStock} {
 			doc := &Document{File: "hostile.yaml", lines: []string{""}}
 			when := field{value: scalar{text: h.text(), line: 1, col: 1, lines: doc.lines}}
 			text := func(s string) *field { return &field{value: scalar{text: s, line: 1, col: 1, lines: doc.lines}} }

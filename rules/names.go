@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"lintel/engine/event"
 	"slices"
 	"strings"
 )
@@ -28,33 +29,28 @@ const (
 	typeList  = "list of text"
 )
 
-// The subjects of rules.
-const (
-	AboutItem   = "item"
-	AboutStock  = "stock"
-	AboutReader = "reader"
-	AboutCount  = "count"
-)
-
 // Subjects returns what rules can be about, in their usual order.
-func Subjects() []string { return []string{AboutItem, AboutStock, AboutReader, AboutCount} }
+func Subjects() []string { return event.RuleSubjects.Texts() }
 
-// ZoneKinds returns the closed set of zone.kind. Empty text, for nowhere, is not in it.
-func ZoneKinds() []string {
-	return []string{"shelf", "floor", "stockroom", "fitting", "checkout", "receiving", "exit", "other"}
-}
+// subjectCauses says which causes are about which subject.
+var subjectCauses = func() map[string][]string {
+	m := make(map[string][]string)
+	for _, c := range event.Causes.All() {
+		m[c.Subject()] = append(m[c.Subject()], c.String())
+	}
+	return m
+}()
 
-// subjectCauses says which kinds of fact are about which subject.
-var subjectCauses = map[string][]string{
-	AboutItem: {"arrived", "left", "passed", "sold", "returned", "received", "shipped", "missing", "found", "retired", "foreign",
-		"moved", "registered", "doubled"},
-	AboutStock:  {"stock"},
-	AboutReader: {"silent", "heard"},
-	AboutCount:  {"counted"},
-}
-
-// Causes returns the kinds of fact that a rule about this subject is evaluated for; nil for an unknown subject.
+// Causes returns the causes that a rule about this subject is evaluated for; nil for an unknown subject.
 func Causes(about string) []string { return slices.Clone(subjectCauses[about]) }
+
+func texts(causes ...event.Cause) []string {
+	list := make([]string, len(causes))
+	for i, c := range causes {
+		list[i] = c.String()
+	}
+	return list
+}
 
 // entry is a Name with its way to the value: exactly one of the functions is set. The name product.attributes stands for a family of
 // names, one for each attribute, and has attribute set instead.
@@ -74,36 +70,31 @@ type entry struct {
 }
 
 var (
-	onlyItem   = []string{AboutItem}
-	onlyStock  = []string{AboutStock}
-	onlyReader = []string{AboutReader}
-	onlyCount  = []string{AboutCount}
-	itemStock  = []string{AboutItem, AboutStock}
-	placed     = []string{AboutItem, AboutStock, AboutReader}
-	pointed    = []string{AboutItem, AboutReader}
-	every      = []string{AboutItem, AboutStock, AboutReader, AboutCount}
+	onlyItem   = []string{event.AboutItem}
+	onlyStock  = []string{event.AboutStock}
+	onlyReader = []string{event.AboutReader}
+	onlyCount  = []string{event.AboutCount}
+	itemStock  = []string{event.AboutItem, event.AboutStock}
+	placed     = []string{event.AboutItem, event.AboutStock, event.AboutReader}
+	pointed    = []string{event.AboutItem, event.AboutReader}
+	every      = []string{event.AboutItem, event.AboutStock, event.AboutReader, event.AboutCount}
 
 	// What may have changed after which facts, for item rules. An item's place and its business state can both be new after nearly any
 	// item fact: a sale tells where the till stands, an arrival on the floor makes goods accessible. And any fact that can be the first of
 	// an item changes everything about it.
-	byItem    = subjectCauses[AboutItem]
-	byTie     = []string{"arrived", "passed", "sold", "returned", "received", "shipped", "found", "foreign", "moved", "registered"}
-	byPaid    = slices.Concat(byTie, []string{"missing", "retired"})
-	byStock   = subjectCauses[AboutStock]
-	byReader  = subjectCauses[AboutReader]
-	byCount   = subjectCauses[AboutCount]
+	byItem = subjectCauses[event.AboutItem]
+	byTie  = texts(event.Arrived, event.Passed, event.Sold, event.Returned, event.Received, event.Shipped, event.Found, event.Foreign,
+		event.Registered)
+	byPaid    = slices.Concat(byTie, texts(event.Missing, event.Retired))
+	byStock   = subjectCauses[event.AboutStock]
+	byReader  = subjectCauses[event.AboutReader]
+	byCount   = subjectCauses[event.AboutCount]
 	byPlace   = slices.Concat(byItem, byStock, byReader)
 	byProduct = slices.Concat(byTie, byStock)
 	byPoint   = slices.Concat(byItem, byReader)
 	byCause   = slices.Concat(byItem, byStock, byReader, byCount)
 	byTime    []string // with every fact, and without one
 
-	// GS1 Core Business Vocabulary 2.0, section 7.2 (Disposition).
-	dispositions = []string{"active", "available", "completeness_inferred", "completeness_verified", "conformant", "container_closed",
-		"container_open", "damaged", "destroyed", "dispensed", "disposed", "encoded", "expired", "in_progress", "in_transit", "inactive",
-		"mismatch_class", "mismatch_instance", "mismatch_quantity", "needs_replacement", "no_pedigree_match", "non_conformant",
-		"non_sellable_other", "partially_dispensed", "recalled", "reserved", "retail_sold", "returned", "sellable_accessible",
-		"sellable_not_accessible", "stolen", "unavailable", "unknown"}
 	weekdays = []string{"monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"}
 )
 
@@ -131,21 +122,21 @@ func missing(text string) func(*entry)    { return func(e *entry) { e.Missing = 
 func keyed(rank int) func(*entry)         { return func(e *entry) { e.rank, e.few = rank, true } }
 func few(e *entry)                        { e.few = true }
 func measured(e *entry)                   { e.measured = true }
-func onPassage(e *entry)                  { e.onlyOn = "passed" }
+func onPassage(e *entry)                  { e.onlyOn = event.Passed.String() }
 
 // entries is the environment. The order is that of ENVIRONMENT.md.
 var entries = []entry{
 	textName("cause", "what kind of fact led to this evaluation", `cause == "passed"`, every, byCause,
 		func(e *Env) string { return e.Cause }).with(few),
 
-	textName("item.key", "the item's identity: GTIN and serial, whatever the encoding of the tag", `item.key startsWith "0952"`, onlyItem, byTie,
+	textName("item.key", "the item's identity, whatever the encoding of the tag: a GS1 element string, (01) GTIN (21) serial, or the URI of the raw bits of a tag that is no GS1 EPC", `item.key startsWith "(01)0952"`, onlyItem, byTie,
 		func(e *Env) string { return e.Item.Key }),
-	textName("item.epc", "the pure identity URI, or the raw bits of a tag that is no GS1 EPC", `item.epc startsWith "urn:epc:id:sgtin:"`, onlyItem, byTie,
+	textName("item.epc", "the identity as a GS1 Digital Link, or as item.key has it where it has none", `item.epc startsWith "https://id.gs1.org/01/0952"`, onlyItem, byTie,
 		func(e *Env) string { return e.Item.EPC }),
 	textName("item.serial", "the serial number within the product", `item.serial == "101"`, onlyItem, byTie,
 		func(e *Env) string { return e.Item.Serial }),
 	textName("item.disposition", "business state, in the terms of the GS1 Core Business Vocabulary 2.0", `item.disposition == "in_transit"`, onlyItem, byItem,
-		func(e *Env) string { return e.Item.Disposition }).with(closed(dispositions)),
+		func(e *Env) string { return e.Item.Disposition }).with(closed(event.Dispositions.Texts())),
 	boolName("item.paid", "it was paid for and not brought back since", `not item.paid`, onlyItem, byPaid,
 		func(e *Env) bool { return e.Item.Paid }),
 	boolName("item.sellable", "it could be sold now", `item.sellable`, onlyItem, byItem,
@@ -156,12 +147,12 @@ var entries = []entry{
 		func(e *Env) bool { return e.Item.Registered }),
 	boolName("item.home", "it is in one of its product's home zones", `not item.home`, onlyItem, byItem,
 		func(e *Env) bool { return e.Item.Home }),
-	boolName("item.present", "it is heard somewhere now", `item.present`, onlyItem, byItem,
+	boolName("item.present", "it is in some zone of the shop that is no exit", `item.present`, onlyItem, byItem,
 		func(e *Env) bool { return e.Item.Present }),
 
 	boolName("product.known", "the product is in the product list", `not product.known`, itemStock, byProduct,
 		func(e *Env) bool { return e.Product.Known }),
-	textName("product.gtin", "GTIN, 14 digits", `product.gtin == "09521234567894"`, itemStock, byProduct,
+	textName("product.gtin", "GTIN, 14 digits", `product.gtin == "09521234567899"`, itemStock, byProduct,
 		func(e *Env) string { return e.Product.GTIN }).with(keyed(1)),
 	textName("product.sku", "the shop's own article number", `product.sku == "QB-1001"`, itemStock, byProduct,
 		func(e *Env) string { return e.Product.SKU }).with(keyed(2)),
@@ -181,7 +172,7 @@ var entries = []entry{
 	textName("zone.name", "the zone's name", `zone.name contains "Shelf"`, placed, byPlace,
 		func(e *Env) string { return e.Zone.Name }).with(few).with(missing("an unknown place")),
 	textName("zone.kind", "what the zone is for; empty when the subject is nowhere", `zone.kind == "exit"`, placed, byPlace,
-		func(e *Env) string { return e.Zone.Kind }).with(keyed(7)).with(closed(ZoneKinds())),
+		func(e *Env) string { return e.Zone.Kind }).with(keyed(7)).with(closed(event.ZoneKinds.Texts())),
 	boolName("zone.selling", "goods are offered to customers there: it is of the kind shelf or floor", `zone.selling`, placed, byPlace,
 		func(e *Env) bool { return selling(e.Zone.Kind) }),
 	textName("zone.floor", "the floor of the building", `zone.floor == "1"`, placed, byPlace,
@@ -191,7 +182,7 @@ var entries = []entry{
 	textName("from.name", "that zone's name", `from.name contains "Shelf"`, onlyItem, byItem,
 		func(e *Env) string { return e.From.Name }).with(few).with(missing("an unknown place")),
 	textName("from.kind", "what that zone is for", `from.kind == "fitting"`, onlyItem, byItem,
-		func(e *Env) string { return e.From.Kind }).with(keyed(8)).with(closed(ZoneKinds())),
+		func(e *Env) string { return e.From.Kind }).with(keyed(8)).with(closed(event.ZoneKinds.Texts())),
 	boolName("from.selling", "goods are offered to customers there", `from.selling and not zone.selling`, onlyItem, byItem,
 		func(e *Env) bool { return selling(e.From.Kind) }),
 	textName("from.floor", "that zone's floor", `from.floor != zone.floor`, onlyItem, byItem,
@@ -215,7 +206,7 @@ var entries = []entry{
 		func(e *Env) int { return e.Stock.Short }),
 
 	textName("passage.direction", "which way the item went through the portal, seen from the shop; empty unless it passed one", `passage.direction == "out"`, onlyItem, byItem,
-		func(e *Env) string { return e.Passage.Direction }).with(closed([]string{"in", "out", "unsure"})).with(onPassage),
+		func(e *Env) string { return e.Passage.Direction }).with(closed(event.Directions.Texts())).with(onPassage),
 	boolName("passage.sure", "the passage is sure; false while it is only likely, which is notified early, moves nothing and may be taken back", `passage.sure`, onlyItem, byItem,
 		func(e *Env) bool { return e.Passage.Sure }).with(onPassage),
 	textName("passage.door", "the zone id of the door, also while the passage is only likely and the item still where it was", `passage.door == "street-door"`, onlyItem, byItem,
@@ -229,24 +220,24 @@ var entries = []entry{
 	floatName("passage.seconds", "seconds", "from the first to the last of them", `passage.seconds < 10`, onlyItem, byItem,
 		func(e *Env) float64 { return e.Passage.Seconds }).with(measured).with(onPassage),
 
-	textName("reader.id", "the read point that told", `reader.id == "street-door"`, pointed, byPoint,
+	textName("reader.id", "the read point that told", `reader.id == "tables-1"`, pointed, byPoint,
 		func(e *Env) string { return e.Reader.ID }).with(keyed(4)).with(missing("an unknown reader")),
 	textName("reader.role", "how the read point is used", `reader.role == "portal"`, pointed, byPoint,
-		func(e *Env) string { return e.Reader.Role }).with(keyed(9)).with(closed([]string{"fixed", "portal", "handheld", "desk"})),
-	floatName("reader.silent_seconds", "seconds", "how long the read point has said nothing", `reader.silent_seconds > 300`, onlyReader, byReader,
+		func(e *Env) string { return e.Reader.Role }).with(keyed(9)).with(closed(event.Roles.Texts())),
+	floatName("reader.silent_seconds", "seconds", "how long the read point has said nothing: at least the silent_after of the layout, 0 while it reports. Looked at again while the silence lasts, at most a sixteenth of it late", `reader.silent_seconds > 300`, onlyReader, byReader,
 		func(e *Env) float64 { return e.Reader.SilentSeconds }).with(measured),
 
-	textName("count.id", "the stock-take", `count.id != ""`, onlyCount, byCount,
+	textName("count.id", "the stock-take; its id begins with the site's", `count.id startsWith "quayside-"`, onlyCount, byCount,
 		func(e *Env) string { return e.Count.ID }),
 	intName("count.expected", "items", "items that should have been found", `count.expected > 0`, onlyCount, byCount,
 		func(e *Env) int { return e.Count.Expected }),
-	intName("count.found", "items", "expected items that were found", `count.found < count.expected`, onlyCount, byCount,
+	intName("count.found", "items", "items that were found, expected or not", `count.found < count.expected`, onlyCount, byCount,
 		func(e *Env) int { return e.Count.Found }),
 	intName("count.missing", "items", "expected items that were not found", `count.missing > 10`, onlyCount, byCount,
 		func(e *Env) int { return e.Count.Missing }),
 	intName("count.unexpected", "items", "items found that were not expected", `count.unexpected > 0`, onlyCount, byCount,
 		func(e *Env) int { return e.Count.Unexpected }),
-	floatName("count.accuracy", "0 to 1", "share of expected items that were found", `count.accuracy < 0.97`, onlyCount, byCount,
+	floatName("count.accuracy", "0 to 1", "found of what was expected, as a share of all that was expected or found unexpectedly; 1 where that is nothing", `count.accuracy < 0.97`, onlyCount, byCount,
 		func(e *Env) float64 { return e.Count.Accuracy }).with(measured),
 
 	intName("at.hour", "0 to 23", "hour of the fact, in the site's time zone", `at.hour >= 20`, every, byTime,

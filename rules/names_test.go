@@ -11,6 +11,8 @@ import (
 	"unicode"
 
 	"github.com/stretchr/testify/require"
+
+	"lintel/engine/event"
 )
 
 var rewrite = flag.Bool("rewrite", false, "write ENVIRONMENT.md anew")
@@ -99,7 +101,7 @@ func TestNamesAreComplete(t *testing.T) {
 			// The example is a good condition, without a warning, for each subject that has the name. Those of cause and of the fields that
 			// show two names at once are only good for some.
 			src := fmt.Sprintf("rules:\n- name: a\n  about: %s\n  when: |\n    %s\n", about, n.Example)
-			if n.Name == "cause" && about != AboutItem {
+			if n.Name == "cause" && about != event.AboutItem {
 				continue
 			}
 			_, diagnostics := Check("f", []byte(src), Known{})
@@ -136,6 +138,10 @@ undefined. Which names there are depends on what the rule is about.
 	b.WriteString("A rule is looked at after these kinds of fact:\n\n| about | causes |\n|---|---|\n")
 	for _, about := range Subjects() {
 		fmt.Fprintf(&b, "| %s | %s |\n", about, strings.Join(Causes(about), ", "))
+	}
+	b.WriteString("\nWhat the causes say:\n\n| cause | meaning |\n|---|---|\n")
+	for _, w := range event.Causes.Words() {
+		fmt.Fprintf(&b, "| `%s` | %s |\n", w.Text, w.Meaning)
 	}
 	group := "-"
 	for _, n := range Names() {

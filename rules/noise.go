@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"lintel/engine/event"
 	"regexp"
 	"slices"
 	"strconv"
@@ -121,7 +122,7 @@ func (c *setCompiler) noiseWarnings(rt *ruleText, r *Rule) {
 		c.warnAt(s, "escalate_to names only channels that are told at once", "name somebody else, or use remind")
 	}
 	for _, key := range []string{"hold", "clear", "quiet"} {
-		if s := rt.text(key); s != nil && r.About == AboutCount {
+		if s := rt.text(key); s != nil && r.About == event.AboutCount {
 			c.warnAt(s, key+" has no effect in rules about counts", "what a count found is told when it closes, and stays so")
 		}
 	}

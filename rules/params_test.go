@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"lintel/engine/event"
 	"strconv"
 	"strings"
 	"testing"
@@ -82,9 +83,9 @@ func TestParamsPin(t *testing.T) {
 	for site, zone := range map[string]string{"": "front-tables", "quayside": "shelf-a"} {
 		e := set.ForSite(site).NewEvaluator()
 		e.Bind(&Env{Zone: Zone{ID: zone}})
-		require.Len(t, e.Candidates(AboutItem, "arrived"), 1)
+		require.Len(t, e.Candidates(event.AboutItem, "arrived"), 1)
 		e.Bind(&Env{Zone: Zone{ID: "elsewhere"}})
-		require.Empty(t, e.Candidates(AboutItem, "arrived"))
+		require.Empty(t, e.Candidates(event.AboutItem, "arrived"))
 	}
 }
 

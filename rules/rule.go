@@ -13,6 +13,7 @@ import (
 
 	"github.com/expr-lang/expr/parser/lexer"
 
+	"lintel/engine/event"
 	"lintel/engine/faults"
 )
 
@@ -166,7 +167,7 @@ func (c *setCompiler) rule(rt *ruleText) *Rule {
 	c.current = rt
 	r := &Rule{lang: c.shared, slots: c.slots, given: c.given, File: c.file, Line: rt.line}
 	c.name(rt, r)
-	r.About = c.choice("about", AboutItem, Subjects())
+	r.About = c.choice("about", event.AboutItem, Subjects())
 	r.Severity = Severity(c.choice("severity", string(Warning), []string{string(Info), string(Warning), string(Urgent)}))
 	r.Mode = Mode(c.choice("mode", string(ModeLive), []string{string(ModeLive), string(ModeWatch), string(ModeOff)}))
 	clear(c.given.used)

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"lintel/engine/event"
 	"os"
 	"path/filepath"
 	"slices"
@@ -127,9 +128,9 @@ func TestDefaultsAndFields(t *testing.T) {
   mode: live
 `)
 	p, f := set.Rules()[0], set.Rules()[1]
-	require.Equal(t, []any{AboutItem, time.Duration(0), time.Duration(0), time.Duration(0), Warning, "always", ModeLive, 0, 2}, []any{p.About, p.Hold, p.Clear, p.Gather, p.Severity, p.Hours, p.Mode, p.Index, p.Line})
+	require.Equal(t, []any{event.AboutItem, time.Duration(0), time.Duration(0), time.Duration(0), Warning, "always", ModeLive, 0, 2}, []any{p.About, p.Hold, p.Clear, p.Gather, p.Severity, p.Hours, p.Mode, p.Index, p.Line})
 	require.Empty(t, p.Send)
-	require.Equal(t, []any{AboutStock, 12 * time.Hour, 90 * time.Second, MaxPeriod, Info, "gone", ModeLive, 1, 4}, []any{f.About, f.Hold, f.Clear, f.Gather, f.Severity, f.Say, f.Mode, f.Index, f.Line})
+	require.Equal(t, []any{event.AboutStock, 12 * time.Hour, 90 * time.Second, MaxPeriod, Info, "gone", ModeLive, 1, 4}, []any{f.About, f.Hold, f.Clear, f.Gather, f.Severity, f.Say, f.Mode, f.Index, f.Line})
 	require.Equal(t, []string{"one"}, f.Send)
 	require.Equal(t, []any{ByProduct, 3, Limit{5, 24 * time.Hour}, 2 * time.Hour, 36 * time.Hour, 10 * time.Minute, []string{"manager", "night-desk"}},
 		[]any{f.GatherBy, f.Needs, f.Limit, f.Quiet, f.Remind, f.Escalate, f.EscalateTo})
@@ -159,7 +160,7 @@ func TestAnEmptyDocumentIsASet(t *testing.T) {
 	set, diagnostics := Check("f", []byte("rules: []\n"), Known{})
 	require.Empty(t, diagnostics)
 	require.NotNil(t, set)
-	require.Empty(t, set.NewEvaluator().Candidates(AboutItem, "passed"))
+	require.Empty(t, set.NewEvaluator().Candidates(event.AboutItem, "passed"))
 }
 
 func TestErrorsOfTheParserKeepASetFromBeingMade(t *testing.T) {

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"lintel/engine/event"
 	"math"
 	"strconv"
 	"strings"
@@ -94,13 +95,13 @@ func (c *setCompiler) template(s *scalar, about string) []piece {
 func defaultSay(r *Rule) string {
 	title := strings.ReplaceAll(r.Name, "-", " ")
 	switch r.About {
-	case AboutItem:
+	case event.AboutItem:
 		return title + ": {product.name} at {zone.name}"
-	case AboutStock:
+	case event.AboutStock:
 		return title + ": {product.name} in {zone.name}, {stock.count} left"
-	case AboutReader:
+	case event.AboutReader:
 		return title + ": {reader.id}"
-	case AboutCount:
+	case event.AboutCount:
 		return title + ": {count.missing} missing, {count.unexpected} unexpected"
 	}
 	return title

@@ -19,8 +19,8 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 
 	"lintel/api"
-	"lintel/engine"
 	"lintel/engine/deliver"
+	"lintel/engine/event"
 	"lintel/engine/runner"
 	"lintel/engine/store"
 	"lintel/engine/store/boltstore"
@@ -328,13 +328,13 @@ func observe(reg prometheus.Registerer, stats func() deliver.Stats, since func(a
 	}, func() float64 { return float64(stats().Stopped) })
 	reg.MustRegister(tries, took, age, settled, waited, waiting, events, stopped)
 	return deliver.Observer{
-		Tried: func(_ string, d engine.Delivery, out deliver.Outcome) {
+		Tried: func(_ string, d event.Delivery, out deliver.Outcome) {
 			tries.WithLabelValues(d.Channel, out.Class.String()).Inc()
 			took.Observe(out.Took.Seconds())
 		},
-		Settled: func(site string, d engine.Delivery) {
+		Settled: func(site string, d event.Delivery) {
 			settled.WithLabelValues(d.Channel, d.Status.String()).Inc()
-			if d.Status == engine.DeliveryDelivered && site != deliver.ChannelsSite { // notices go by the real clock, and are no alerts'
+			if d.Status == event.DeliveryDelivered && site != deliver.ChannelsSite { // notices go by the real clock, and are no alerts'
 
 				age.Observe(max(0, since(d.At)))
 			}

@@ -13,8 +13,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lintel/api"
-	"lintel/engine"
 	"lintel/engine/deliver"
+	"lintel/engine/event"
 	"lintel/engine/store"
 	"lintel/engine/store/boltstore"
 )
@@ -38,7 +38,7 @@ func TestNoticesAboutChannels(t *testing.T) {
 	require.NoError(t, err)
 	// Something that is pending for the channel.
 	m := deliver.Sample("chat")
-	require.NoError(t, st.Commit(t.Context(), deliver.ChannelsSite, store.Commit{Loose: true, Writes: []store.Record{{Kind: engine.KindDelivery, Key: m.ID, Value: engine.AppendDelivery(nil, &m)}}}))
+	require.NoError(t, st.Commit(t.Context(), deliver.ChannelsSite, store.Commit{Loose: true, Writes: []store.Record{{Kind: event.KindDelivery, Key: m.ID, Value: event.AppendDelivery(nil, &m)}}}))
 
 	a, err := New(t.Context(), Options{Store: st, Listen: "127.0.0.1:0", AllowCIDRs: []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8")}, Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)

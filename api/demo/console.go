@@ -11,7 +11,7 @@ import (
 	"time"
 
 	"lintel/api"
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/rules"
 )
 
@@ -20,8 +20,8 @@ const (
 	summaryEvery = 5 * time.Minute
 )
 
-// event is something that the console tells of: exactly one of its members is set.
-type event struct {
+// consoleEvent is something that the console tells of: exactly one of its members is set.
+type consoleEvent struct {
 	fact  *api.FactView
 	alert *api.AlertChangeView
 	hook  *hook
@@ -68,14 +68,14 @@ type console struct {
 		n                      int
 		at                     time.Time
 	}
-	bursts   map[string]*burst           // by rule and change
-	alerts   map[string]engine.AlertView // by id, as they were last
-	order    []string                    // of alerts
-	shown    map[string]bool             // alert id and change, of which the line is written
-	early    map[string][]hook           // webhooks that came before that line
-	sold     map[string]bool             // items
-	hooks    map[string]int              // good ones, by channel
-	ids      map[string]struct{}         // of good webhooks
+	bursts   map[string]*burst          // by rule and change
+	alerts   map[string]event.AlertView // by id, as they were last
+	order    []string                   // of alerts
+	shown    map[string]bool            // alert id and change, of which the line is written
+	early    map[string][]hook          // webhooks that came before that line
+	sold     map[string]bool            // items
+	hooks    map[string]int             // good ones, by channel
+	ids      map[string]struct{}        // of good webhooks
 	bad      int
 	repeated int
 	slowest  time.Duration
@@ -90,7 +90,7 @@ type console struct {
 func newConsole(p *page, w *words, c *client, key string, clk *clock, verbose bool) *console {
 	k := &console{
 		page: p, words: w, client: c, key: key, clock: clk, verbose: verbose, now: start,
-		stock: make(map[place]int), bursts: make(map[string]*burst), alerts: make(map[string]engine.AlertView), shown: make(map[string]bool), early: make(map[string][]hook),
+		stock: make(map[place]int), bursts: make(map[string]*burst), alerts: make(map[string]event.AlertView), shown: make(map[string]bool), early: make(map[string][]hook),
 		sold: make(map[string]bool), hooks: make(map[string]int), ids: make(map[string]struct{}),
 	}
 	k.lastMark.real = time.Now()
@@ -98,7 +98,7 @@ func newConsole(p *page, w *words, c *client, key string, clk *clock, verbose bo
 }
 
 // run tells of events until the channel is closed.
-func (c *console) run(ctx context.Context, events <-chan event) {
+func (c *console) run(ctx context.Context, events <-chan consoleEvent) {
 	for {
 		select {
 		case e, ok := <-events:
@@ -120,7 +120,7 @@ func (c *console) run(ctx context.Context, events <-chan event) {
 	}
 }
 
-func (c *console) take(ctx context.Context, e event) {
+func (c *console) take(ctx context.Context, e consoleEvent) {
 	c.burstsOver(!e.mark.IsZero() || e.do != nil)
 	switch {
 	case e.fact != nil:
@@ -237,7 +237,7 @@ func (c *console) passage(f *api.FactView) {
 	switch {
 	case c.words.product(f.GTIN) == nil:
 		state = "not this shop's"
-	case f.Disposition == engine.RetailSold.String():
+	case f.Disposition == event.RetailSold.String():
 		state = "paid"
 	case out:
 		st = yellow
@@ -271,14 +271,14 @@ func (c *console) alert(ch *api.AlertChangeView) {
 	members := len(before.Members)
 	at, what, st, text := c.now, strings.TrimPrefix(ch.Change, "alert."), plain, a.Rule+": "+a.Say
 	switch ch.Change {
-	case engine.ChangeOpened:
+	case event.ChangeOpened:
 		what, st, text = "ALERT", c.severity(a.Severity), a.Severity+" · "+text
 		at = moment(a.Opened, at)
-	case engine.ChangeGathered:
+	case event.ChangeGathered:
 		more := a.Members[min(members, len(a.Members)):]
 		st = c.severity(a.Severity)
 		text = fmt.Sprintf("%s into this alert: %s", some(len(more), "more item", "more items"), strings.Join(c.shorter(more, &a), "; "))
-	case engine.ChangeCleared:
+	case event.ChangeCleared:
 		st = green
 		what, text = c.ended(&a)
 		at = moment(a.Cleared, at)
@@ -288,7 +288,7 @@ func (c *console) alert(ch *api.AlertChangeView) {
 		return
 	}
 	c.row(at, what, st, text)
-	if ch.Change == engine.ChangeOpened {
+	if ch.Change == event.ChangeOpened {
 		c.below("because", reason(a.Why))
 	}
 	c.shown[id] = true
@@ -306,7 +306,7 @@ func moment(t *time.Time, or time.Time) time.Time {
 }
 
 // joins reports whether the change is one of so many that it gets no line of its own.
-func (c *console) joins(a *engine.AlertView, id string, at time.Time, what string, st style) bool {
+func (c *console) joins(a *event.AlertView, id string, at time.Time, what string, st style) bool {
 	key := a.Rule + " " + what
 	b := c.bursts[key]
 	if b == nil {
@@ -369,7 +369,7 @@ func (c *console) hidden(id string) *burst {
 }
 
 // shorter takes off what the sentences of products have in common with that of the first one: all but their titles.
-func (c *console) shorter(list []string, first *engine.AlertView) []string {
+func (c *console) shorter(list []string, first *event.AlertView) []string {
 	common, ok := strings.CutPrefix(first.Say, c.words.title(first.GTIN))
 	if !ok {
 		return list
@@ -392,7 +392,7 @@ func (c *console) severity(s string) style {
 }
 
 // ended says why an alert ended by itself.
-func (c *console) ended(a *engine.AlertView) (what, why string) {
+func (c *console) ended(a *event.AlertView) (what, why string) {
 	switch {
 	case a.About == "stock":
 		what = "cleared"

@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"lintel/api"
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // opening says what the readers found once they have settled.
@@ -77,8 +77,8 @@ func (c *console) failed(ctx context.Context, err error) {
 }
 
 // doorAlerts lists the alerts about unpaid goods at the door, in their order.
-func (c *console) doorAlerts() []engine.AlertView {
-	var list []engine.AlertView
+func (c *console) doorAlerts() []event.AlertView {
+	var list []event.AlertView
 	for _, id := range c.order {
 		if a := c.alerts[id]; a.Rule == doorRule {
 			list = append(list, a)
@@ -88,8 +88,8 @@ func (c *console) doorAlerts() []engine.AlertView {
 }
 
 // silences lists the read points that were told to be silent.
-func (c *console) silences() []engine.AlertView {
-	var list []engine.AlertView
+func (c *console) silences() []event.AlertView {
+	var list []event.AlertView
 	for _, id := range c.order {
 		if a := c.alerts[id]; a.About == "reader" {
 			list = append(list, a)

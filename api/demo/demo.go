@@ -116,7 +116,7 @@ type run struct {
 	console  *console
 	feeder   *feeder
 	receiver *receiver
-	events   chan event
+	events   chan consoleEvent
 }
 
 func (r *run) play(ctx context.Context) (err error) {
@@ -126,14 +126,14 @@ func (r *run) play(ctx context.Context) (err error) {
 	if r.words, err = newWords(); err != nil {
 		return err
 	}
-	r.events = make(chan event, 4096)
+	r.events = make(chan consoleEvent, 4096)
 
 	level := slog.LevelWarn
 	if r.opt.Verbose {
 		level = slog.LevelInfo
 	}
 	secrets := newSecrets()
-	if r.receiver, err = startReceiver(secrets, func(h hook) { r.events <- event{hook: &h} }); err != nil {
+	if r.receiver, err = startReceiver(secrets, func(h hook) { r.events <- consoleEvent{hook: &h} }); err != nil {
 		return fmt.Errorf("start the receiver of webhooks: %w", err)
 	}
 	consoleDone := make(chan struct{})
@@ -191,10 +191,10 @@ func (r *run) play(ctx context.Context) (err error) {
 	}
 	r.console = newConsole(r.page, r.words, r.client, r.keys.operator, r.clock, r.opt.Verbose)
 	r.feeder = &feeder{
-		client: r.client, key: r.keys.readers, clock: r.clock, sim: s, marks: dueMarks(r.opt.Length), mark: func(t time.Time) { r.events <- event{mark: t} },
+		client: r.client, key: r.keys.readers, clock: r.clock, sim: s, marks: dueMarks(r.opt.Length), mark: func(t time.Time) { r.events <- consoleEvent{mark: t} },
 	}
 	r.feeder.count = &stockTake{
-		client: r.client, staff: r.keys.operator, folded: r.feeder.folded, tell: func(f func(*console)) { r.events <- event{tell: f} },
+		client: r.client, staff: r.keys.operator, folded: r.feeder.folded, tell: func(f func(*console)) { r.events <- consoleEvent{tell: f} },
 	}
 	consoleDone = make(chan struct{})
 	done := consoleDone
@@ -326,7 +326,7 @@ func (r *run) follow(ctx context.Context, opened chan struct{}) error {
 			close(opened)
 			first = false
 		}
-	}, func(f *api.FactView) { r.events <- event{fact: f} }, func(c *api.AlertChangeView) { r.events <- event{alert: c} })
+	}, func(f *api.FactView) { r.events <- consoleEvent{fact: f} }, func(c *api.AlertChangeView) { r.events <- consoleEvent{alert: c} })
 }
 
 // settle waits until all that was posted is worked through, and all webhooks of it are delivered.

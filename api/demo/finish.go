@@ -12,7 +12,7 @@ import (
 // finish writes the summary, in the console's turn.
 func (r *run) finish(ctx context.Context, truth *sim.Truth, last time.Time, took time.Duration) error {
 	result := make(chan error, 1)
-	r.events <- event{do: func() { result <- r.summarise(ctx, truth, last, took) }}
+	r.events <- consoleEvent{do: func() { result <- r.summarise(ctx, truth, last, took) }}
 	return <-result
 }
 

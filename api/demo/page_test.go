@@ -10,7 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 func TestRow(t *testing.T) {
@@ -53,7 +53,7 @@ func TestShorter(t *testing.T) {
 	require.NoError(t, err)
 	c := &console{words: w}
 	p := w.products.At(0)
-	a := &engine.AlertView{GTIN: engine.GTINText(p.GTIN), Say: p.Name + " passed Street door"}
+	a := &event.AlertView{GTIN: event.GTINText(p.GTIN), Say: p.Name + " passed Street door"}
 	require.Equal(t, []string{"Tin " + p.Name, "other"}, c.shorter([]string{"Tin " + p.Name + " passed Street door", "other"}, a))
 	a.Say = "no title here"
 	require.Equal(t, []string{"x title here"}, c.shorter([]string{"x title here"}, a))

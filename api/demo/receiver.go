@@ -12,8 +12,8 @@ import (
 	"sync"
 	"time"
 
-	"lintel/engine"
 	"lintel/engine/deliver"
+	"lintel/engine/event"
 )
 
 // hook is a webhook as the receiver saw it.
@@ -31,8 +31,8 @@ type hookBody struct {
 	Type      string    `json:"type"`
 	Timestamp time.Time `json:"timestamp"` // of the shop's clock
 	Data      struct {
-		Alert engine.AlertView `json:"alert"`
-		Order int              `json:"order"`
+		Alert event.AlertView `json:"alert"`
+		Order int             `json:"order"`
 	} `json:"data"`
 }
 

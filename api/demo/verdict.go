@@ -5,9 +5,8 @@ import (
 	"time"
 
 	"lintel/api"
-	"lintel/engine"
 	"lintel/engine/epc"
-	"lintel/engine/layout"
+	"lintel/engine/event"
 	"lintel/engine/sim"
 )
 
@@ -29,7 +28,7 @@ const (
 )
 
 // judge compares. until is how far the shop's time went; items are all that Lintel knows then.
-func judge(t *sim.Truth, w *words, until time.Time, door, silent []engine.AlertView, items []api.ItemView) verdict {
+func judge(t *sim.Truth, w *words, until time.Time, door, silent []event.AlertView, items []api.ItemView) verdict {
 	var v verdict
 	v.atDoor(t, w, until, door)
 	for _, a := range t.Approaches {
@@ -64,14 +63,14 @@ func judge(t *sim.Truth, w *words, until time.Time, door, silent []engine.AlertV
 }
 
 // atDoor holds the alerts at the door against what went through it.
-func (v *verdict) atDoor(t *sim.Truth, w *words, until time.Time, door []engine.AlertView) {
+func (v *verdict) atDoor(t *sim.Truth, w *words, until time.Time, door []event.AlertView) {
 	type exit struct {
 		sim.Passage
 		told bool
 	}
 	var unpaid, paid []exit
 	for _, p := range t.Passages {
-		if p.Direction != engine.DirectionOut || t.Items[p.Item].Stranger || time.UnixMilli(p.At).After(until) {
+		if p.Direction != event.DirectionOut || t.Items[p.Item].Stranger || time.UnixMilli(p.At).After(until) {
 			continue
 		}
 		if p.Paid {
@@ -111,7 +110,7 @@ func (v *verdict) atDoor(t *sim.Truth, w *words, until time.Time, door []engine.
 		for _, say := range a.Members {
 			// What joined an alert is named by its sentence.
 			count(*a.Opened, func(item int) bool {
-				return strings.Contains(say, w.title(engine.GTINText(t.Items[item].GTIN)))
+				return strings.Contains(say, w.title(event.GTINText(t.Items[item].GTIN)))
 			})
 		}
 	}
@@ -125,7 +124,7 @@ func (v *verdict) atDoor(t *sim.Truth, w *words, until time.Time, door []engine.
 		v.exits++
 		visits[e.Visit] = true
 		if !e.told {
-			v.missed = append(v.missed, w.clock(at)+" "+w.title(engine.GTINText(t.Items[e.Item].GTIN)))
+			v.missed = append(v.missed, w.clock(at)+" "+w.title(event.GTINText(t.Items[e.Item].GTIN)))
 		}
 	}
 	v.visits = len(visits)
@@ -141,7 +140,7 @@ func (v *verdict) places(t *sim.Truth, w *words, until time.Time, items []api.It
 	}
 	covered := map[string]bool{}
 	for i := range w.layout.ReadPoints {
-		if p := &w.layout.ReadPoints[i]; p.Role == layout.Fixed && p.Zone >= 0 {
+		if p := &w.layout.ReadPoints[i]; p.Role == event.Fixed && p.Zone >= 0 {
 			covered[w.layout.Zones[p.Zone].ID] = true
 		}
 	}

@@ -18,6 +18,7 @@ import (
 	"lintel/api/client"
 	"lintel/engine"
 	"lintel/engine/catalog"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/trial"
 	"lintel/rules"
@@ -237,7 +238,7 @@ func (c *trialCmd) onFile(s *streams, config *engine.Config, site string, tried 
 		return nil
 	}
 	alerts := []trial.Alert{}
-	plan.Opened = func(a *engine.Alert) error {
+	plan.Opened = func(a *event.Alert) error {
 		if len(alerts) < c.Alerts {
 			alerts = append(alerts, trial.AlertOf(a, config))
 		}

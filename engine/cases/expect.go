@@ -6,9 +6,8 @@ import (
 	"slices"
 	"strings"
 
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/faults"
-	"lintel/engine/layout"
 	"lintel/rules/yamldoc"
 )
 
@@ -62,7 +61,7 @@ type pattern struct {
 // whats are the words for what happens to alerts: the core's changes, and failed. A case that says that something never happens must spell it right.
 var whats = func() []string {
 	var words []string
-	for _, change := range engine.Changes {
+	for _, change := range event.Changes.Texts() {
 		words = append(words, strings.TrimPrefix(change, "alert."))
 	}
 	return append(words, failed)
@@ -177,8 +176,8 @@ func (p *caseParser) subject(n *yamldoc.Node, t *pattern) {
 	if v := n.Get("zone"); v != nil {
 		// A rule about stock can be about all zones of a kind.
 		if kind, ok := strings.CutPrefix(v.Text, "kind:"); ok && v.Kind == yamldoc.Scalar {
-			if _, err := layout.ParseKind(kind); err != nil {
-				p.at(v, err.Error(), "write kind: and one of "+join(layout.KindNames()))
+			if !event.ZoneKinds.Has(kind) {
+				p.at(v, fmt.Sprintf("%q is not a kind%s", kind, faults.OrDidYouMean(kind, event.ZoneKinds.Texts())), "write kind: and one of "+join(event.ZoneKinds.Texts()))
 			}
 			t.zone = v.Text
 		} else {
@@ -259,7 +258,7 @@ func (c *Case) product(gtin uint64) string {
 	if i, ok := c.products.ByGTIN(gtin); ok && c.products.At(i).SKU != "" {
 		return c.products.At(i).SKU
 	}
-	return engine.GTINText(gtin)
+	return event.GTINText(gtin)
 }
 
 func join(words []string) string { return strings.Join(words, ", ") }

@@ -7,9 +7,9 @@ import (
 	"strconv"
 	"strings"
 
-	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/rules/yamldoc"
 )
@@ -17,7 +17,7 @@ import (
 // thing is one tagged item of a case.
 type thing struct {
 	handle string
-	tag    engine.Tag
+	tag    event.Tag
 	gtin   uint64
 }
 
@@ -182,7 +182,7 @@ func span(text string) (first, last uint64, ok bool) {
 }
 
 func newThing(e epc.EPC, gtin uint64) thing {
-	t := thing{tag: engine.Tag{Key: e.Key()}, gtin: gtin}
+	t := thing{tag: event.Tag{Key: e.Key()}, gtin: gtin}
 	if _, ok := t.tag.Key.Text(); !ok {
 		t.tag.Text = e.KeyText()
 	}

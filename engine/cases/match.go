@@ -6,8 +6,8 @@ import (
 	"strings"
 	"time"
 
-	"lintel/engine"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 )
 
 // fitsAs reports whether a change of an alert is what the pattern means. what stands in for a pattern that does not say it, "" for anything.
@@ -88,7 +88,7 @@ func (s *expectStep) run(w *world) {
 		var open []*happening
 		alerts := w.s.Alerts()
 		for i := range alerts {
-			if a := &alerts[i]; a.Lead == "" && (a.Status == engine.AlertOpen || a.Status == engine.AlertAcknowledged) {
+			if a := &alerts[i]; a.Lead == "" && (a.Status == event.AlertOpen || a.Status == event.AlertAcknowledged) {
 				open = append(open, w.happen(a))
 			}
 		}
@@ -229,7 +229,7 @@ func (s *expectStep) count(w *world) {
 }
 
 // about says what a message told of.
-func (w *world) about(m *engine.Delivery) string {
+func (w *world) about(m *event.Delivery) string {
 	for i := len(w.happened) - 1; i >= 0; i-- {
 		if h := &w.happened[i]; h.alert.ID == m.Alert && h.at <= m.At {
 			if what, ok := strings.CutPrefix(m.Type, "alert."); ok && (what == h.what || h.what == failed) {
@@ -262,7 +262,7 @@ func (w *world) subject(h *happening) string {
 			}
 		}
 		about = append(about, name)
-	case engine.AboutStorm:
+	case event.AboutStorm:
 		about = append(about, "the rule's limit")
 	case "rule":
 		about = append(about, a.Say)

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/rules"
 )
 
@@ -42,16 +43,16 @@ func (w *world) miss(t *pattern, what string) []string {
 			lines = append(lines, w.missItem(r, i)...)
 		}
 		return lines
-	case r.About == rules.AboutReader && t.reader != "":
+	case r.About == event.AboutReader && t.reader != "":
 		x, ok := w.s.ExplainReader(r.Name, t.reader)
 		return w.reason(r, &x, ok, t.reader)
-	case r.About == rules.AboutCount && t.count != "":
+	case r.About == event.AboutCount && t.count != "":
 		if c := w.counts[t.count]; c != nil && c.result != nil {
 			x, ok := w.s.ExplainCount(r.Name, c.result)
 			return w.reason(r, &x, ok, t.count)
 		}
 		return []string{t.count + " was not closed"}
-	case r.About == rules.AboutStock && t.gtin != 0:
+	case r.About == event.AboutStock && t.gtin != 0:
 		places := []string{t.zone}
 		if i, ok := w.cfg.Catalog.ByGTIN(t.gtin); ok && t.zone == "" {
 			places = nil
@@ -77,11 +78,11 @@ func (w *world) rule(name string) *rules.Rule { return w.cfg.Rules.ForSite(w.s.S
 func (w *world) missAny(t *pattern, r *rules.Rule) []string {
 	var lines []string
 	for _, a := range w.s.LiveAlerts() {
-		if a.Rule == r.Name && a.Status == engine.AlertPending && len(lines) < 4 {
+		if a.Rule == r.Name && a.Status == event.AlertPending && len(lines) < 4 {
 			lines = append(lines, w.pending(r, a))
 		}
 	}
-	if len(lines) > 0 || r.About != rules.AboutItem {
+	if len(lines) > 0 || r.About != event.AboutItem {
 		return lines
 	}
 	var seen []thing
@@ -93,7 +94,7 @@ func (w *world) missAny(t *pattern, r *rules.Rule) []string {
 		if f.Key.IsZero() || slices.ContainsFunc(seen, func(t thing) bool { return t.tag.Key == f.Key }) {
 			continue
 		}
-		item := thing{handle: w.name(f.Key, f.Text), tag: engine.Tag{Key: f.Key, Text: f.Text}}
+		item := thing{handle: w.name(f.Key, f.Text), tag: event.Tag{Key: f.Key, Text: f.Text}}
 		seen = append(seen, item)
 		lines = append(lines, w.missItem(r, item)...)
 	}
@@ -101,7 +102,7 @@ func (w *world) missAny(t *pattern, r *rules.Rule) []string {
 }
 
 // pending says what holds an alert back.
-func (w *world) pending(r *rules.Rule, a *engine.Alert) string {
+func (w *world) pending(r *rules.Rule, a *event.Alert) string {
 	what := "of " + w.subject(&happening{alert: *a})[len(a.Rule):]
 	line := fmt.Sprintf("it was pending: true since %s", w.clock(a.Since))
 	if a.About == "item" {
@@ -110,13 +111,13 @@ func (w *world) pending(r *rules.Rule, a *engine.Alert) string {
 		line = fmt.Sprintf("%s was pending: true since %s", strings.Join(strings.Fields(what), " ")[len("of "):], w.clock(a.Since))
 	}
 	switch a.Stage {
-	case engine.StageHold:
+	case event.StageHold:
 		return fmt.Sprintf("%s, and the hold of %s is over at %s", line, words(r.Hold), w.when(a.Due))
-	case engine.StageQuiet:
+	case event.StageQuiet:
 		return fmt.Sprintf("%s, and the rule is quiet about it until %s", line, w.when(a.Due))
-	case engine.StageHours:
+	case event.StageHours:
 		return fmt.Sprintf("%s, outside the rule's hours (%s), which begin at %s", line, r.Hours, w.when(a.Due))
-	case engine.StageNeeds:
+	case event.StageNeeds:
 		return fmt.Sprintf("%s, and the rule needs %d together within %s", line, r.Needs, words(r.Gather))
 	}
 	return line + ", held back by " + a.Stage.String()
@@ -124,7 +125,7 @@ func (w *world) pending(r *rules.Rule, a *engine.Alert) string {
 
 // missItem explains why a rule said nothing of an item, by the facts since the last expectation.
 func (w *world) missItem(r *rules.Rule, item thing) []string {
-	if r.About != rules.AboutItem {
+	if r.About != event.AboutItem {
 		return nil
 	}
 	k := item.tag.Key
@@ -132,10 +133,10 @@ func (w *world) missItem(r *rules.Rule, item thing) []string {
 	if !ok {
 		return []string{item.handle + " is not known: nobody has heard or told of it"}
 	}
-	if x.Reason != engine.ReasonFalse && x.Reason != engine.ReasonOccasion && x.Reason != engine.ReasonHours {
+	if x.Reason != event.ReasonFalse && x.Reason != event.ReasonOccasion && x.Reason != event.ReasonHours {
 		return w.reason(r, &x, true, item.handle)
 	}
-	var facts []*engine.Fact
+	var facts []*event.Fact
 	for i := range w.facts {
 		if f := &w.facts[i]; f.Key == k && f.Ms >= w.sinceAt {
 			facts = append(facts, f)
@@ -147,9 +148,9 @@ func (w *world) missItem(r *rules.Rule, item thing) []string {
 	for i, f := range facts {
 		x, _ := w.s.ExplainItem(r.Name, k, f)
 		switch x.Reason {
-		case engine.ReasonHours:
+		case event.ReasonHours:
 			return []string{fmt.Sprintf("the condition was true of %s at %s (%s), outside the rule's hours (%s)", item.handle, w.clock(f.Ms), w.fact(f), r.Hours)}
-		case engine.ReasonOccasion:
+		case event.ReasonOccasion:
 			line := fmt.Sprintf("the condition was true of %s at %s (%s)", item.handle, w.clock(f.Ms), w.fact(f))
 			if i+1 < len(facts) {
 				next := facts[i+1]
@@ -177,16 +178,16 @@ func (w *world) missItem(r *rules.Rule, item thing) []string {
 }
 
 // fact writes a fact in a few words.
-func (w *world) fact(f *engine.Fact) string {
+func (w *world) fact(f *event.Fact) string {
 	s := f.Cause.String()
 	switch {
-	case f.Cause == engine.Passed:
+	case f.Cause == event.Passed:
 		place := f.Zone
 		if place == "" {
 			place = f.From
 		}
 		s += fmt.Sprintf(" %s going %s, confidence %.2f", place, f.Passage.Direction, f.Passage.Confidence)
-	case f.Cause == engine.Left && f.From != "":
+	case f.Cause == event.Left && f.From != "":
 		s += " " + f.From
 	case f.Zone != "":
 		s += " at " + f.Zone
@@ -200,26 +201,26 @@ func (w *world) reason(r *rules.Rule, x *engine.Explanation, ok bool, name strin
 		return nil
 	}
 	switch x.Reason {
-	case engine.ReasonFalse:
+	case event.ReasonFalse:
 		return []string{fmt.Sprintf("the condition is false of %s: %s", name, falseParts(x.Why))}
-	case engine.ReasonHold, engine.ReasonQuiet, engine.ReasonHours, engine.ReasonNeeds:
+	case event.ReasonHold, event.ReasonQuiet, event.ReasonHours, event.ReasonNeeds:
 		for _, a := range w.s.LiveAlerts() {
-			if a.Rule == r.Name && a.Status == engine.AlertPending && (w.name(a.Key, a.Text) == name || a.Place == name) {
+			if a.Rule == r.Name && a.Status == event.AlertPending && (w.name(a.Key, a.Text) == name || a.Place == name) {
 				return []string{w.pending(r, a)}
 			}
 		}
-	case engine.ReasonRaised, engine.ReasonGathered, engine.ReasonLimit:
+	case event.ReasonRaised, event.ReasonGathered, event.ReasonLimit:
 		for _, a := range w.s.LiveAlerts() {
 			if a.ID != x.Alert {
 				continue
 			}
 			h := w.happen(a)
-			if x.Reason == engine.ReasonRaised {
+			if x.Reason == event.ReasonRaised {
 				return []string{fmt.Sprintf("%s has one since %s: %s", name, w.clock(a.OpenedAt), w.subject(h))}
 			}
 			return []string{fmt.Sprintf("%s became part of another one: %s", name, w.describe(h))}
 		}
-	case engine.ReasonOff:
+	case event.ReasonOff:
 		return []string{"the rule's mode is off"}
 	}
 	return []string{name + ": " + x.Words(w.cfg.Layout.Location())}
@@ -234,7 +235,7 @@ func (w *world) missLater(t *pattern, what string) []string {
 		h := w.happen(a)
 		q := *t
 		q.what, q.others = "", nil
-		if a.Lead != "" || !q.fitsAs(w, h, "") || a.Status == engine.AlertClosed {
+		if a.Lead != "" || !q.fitsAs(w, h, "") || a.Status == event.AlertClosed {
 			continue
 		}
 		line := fmt.Sprintf("it is %s since %s", a.Status, w.clock(max(a.OpenedAt, a.AckedAt, a.EndedAt)))
@@ -249,7 +250,7 @@ func (w *world) missLater(t *pattern, what string) []string {
 		if what == "gathered" && t.others != nil {
 			line += fmt.Sprintf("; %d have joined it", a.Joined)
 		}
-		if what == "cleared" && a.Due == 0 && (a.Status == engine.AlertOpen || a.Status == engine.AlertAcknowledged) {
+		if what == "cleared" && a.Due == 0 && (a.Status == event.AlertOpen || a.Status == event.AlertAcknowledged) {
 			line += ", and its condition is still true"
 		}
 		if lines = append(lines, line); len(lines) == 4 {

@@ -7,6 +7,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/catalog"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/rules"
 )
@@ -228,31 +229,31 @@ func (f *File) check(book *Book) []rules.Diagnostic {
 func (p *pattern) check(rep *report, r *rules.Rule) {
 	wrong, hint := "", ""
 	switch {
-	case len(p.items) > 0 && r.About != rules.AboutItem:
+	case len(p.items) > 0 && r.About != event.AboutItem:
 		wrong = "item"
-	case p.reader != "" && r.About != rules.AboutReader:
+	case p.reader != "" && r.About != event.AboutReader:
 		wrong = "reader"
-	case p.count != "" && r.About != rules.AboutCount:
+	case p.count != "" && r.About != event.AboutCount:
 		wrong = "count"
-	case p.gtin != 0 && r.About != rules.AboutItem && r.About != rules.AboutStock:
+	case p.gtin != 0 && r.About != event.AboutItem && r.About != event.AboutStock:
 		wrong = "product"
-	case strings.HasPrefix(p.zone, "kind:") && r.About != rules.AboutStock:
+	case strings.HasPrefix(p.zone, "kind:") && r.About != event.AboutStock:
 		wrong = "zone"
 	}
 	if wrong == "" {
 		return
 	}
 	switch r.About {
-	case rules.AboutItem:
+	case event.AboutItem:
 		hint = "name an item, a product or a zone"
-	case rules.AboutStock:
+	case event.AboutStock:
 		hint = "name a product and a zone"
-	case rules.AboutReader:
+	case event.AboutReader:
 		hint = "name a reader or a zone"
-	case rules.AboutCount:
+	case event.AboutCount:
 		hint = "name a count"
 	}
-	about := map[string]string{rules.AboutItem: "items", rules.AboutStock: "stock", rules.AboutReader: "read points", rules.AboutCount: "counts"}[r.About]
+	about := map[string]string{event.AboutItem: "items", event.AboutStock: "stock", event.AboutReader: "read points", event.AboutCount: "counts"}[r.About]
 	rep.at(p.node.Get(wrong), fmt.Sprintf("%s is about %s, so no alert of it has this %s", r.Name, about, wrong), hint)
 }
 

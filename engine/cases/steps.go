@@ -7,7 +7,7 @@ import (
 	"strconv"
 	"time"
 
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/rules/yamldoc"
 )
@@ -28,7 +28,7 @@ func init() { // a plain initialiser would refer to itself
 		"wait": (*caseParser).wait, "at": (*caseParser).until,
 		"count": (*caseParser).count, "acknowledge": (*caseParser).person, "close": (*caseParser).person,
 	}
-	for _, name := range engine.EventNames() {
+	for _, name := range event.EventTypes.Texts() {
 		verbs[name] = (*caseParser).event
 	}
 }
@@ -181,10 +181,10 @@ func (p *caseParser) read(key, n *yamldoc.Node) step {
 		return nil
 	}
 	if z := a.get("zone"); z != nil {
-		if s.zone = p.zone(z); s.point.Role != layout.Handheld {
+		if s.zone = p.zone(z); s.point.Role != event.Handheld {
 			p.at(z, fmt.Sprintf("%s is no handheld, so it knows its zone", s.point.ID), "leave zone out")
 		}
-	} else if s.point.Role == layout.Handheld && s.point.Zone < 0 {
+	} else if s.point.Role == event.Handheld && s.point.Zone < 0 {
 		p.at(by, fmt.Sprintf("%s is a handheld, and the zone that it is in is not said", s.point.ID), "write zone: shelf-a")
 	}
 	if every := a.get("every"); every != nil && s.span == 0 {
@@ -213,7 +213,7 @@ func (p *caseParser) putting(key, n *yamldoc.Node) step {
 	}
 	l := p.file.Layout
 	for i := range l.ReadPoints {
-		if r := &l.ReadPoints[i]; r.Role == layout.Fixed && l.Zones[r.Zone].ID == zone {
+		if r := &l.ReadPoints[i]; r.Role == event.Fixed && l.Zones[r.Zone].ID == zone {
 			s.points = append(s.points, r.ID)
 		}
 	}
@@ -257,30 +257,30 @@ func (p *caseParser) muting(key, n *yamldoc.Node) step {
 
 // eventStep tells of a business event.
 type eventStep struct {
-	event engine.Event
+	event event.Event
 	ago   time.Duration
 }
 
 func (p *caseParser) event(key, n *yamldoc.Node) step {
-	typ, _ := engine.EventTypeByName(key.Text)
+	typ, _ := event.EventTypes.Parse(key.Text)
 	keys := []string{"items", "zone", "ref", "ago"}
-	if typ == engine.EventRegistered {
+	if typ == event.EventRegistered {
 		keys = []string{"items", "product", "ago"}
 	}
 	a := p.args(key, n, keys...)
-	s := &eventStep{event: engine.Event{Type: typ}, ago: a.period("ago", 0, 0, maxWait)}
+	s := &eventStep{event: event.Event{Type: typ}, ago: a.period("ago", 0, 0, maxWait)}
 	for _, t := range a.items() {
 		s.event.Tags = append(s.event.Tags, t.tag)
 	}
 	if z := a.get("zone"); z != nil {
 		s.event.Zone = p.zone(z)
-	} else if typ == engine.EventMoved || typ == engine.EventReceived {
+	} else if typ == event.EventMoved || typ == event.EventReceived {
 		a.need("zone", "say where they are now: zone: shelf-a")
 	}
 	if r := a.get("ref"); r != nil {
 		s.event.Ref = p.word(r, "ref")
 	}
-	if typ == engine.EventRegistered {
+	if typ == event.EventRegistered {
 		if g := a.need("product", "say which product the tags belong to"); g != nil {
 			s.event.GTIN = p.product(g)
 		}
@@ -455,8 +455,8 @@ func (p *caseParser) person(key, n *yamldoc.Node) step {
 	text("by", &s.by)
 	text("note", &s.note)
 	text("outcome", &s.outcome)
-	if !slices.Contains(engine.Outcomes, s.outcome) {
-		p.unknown(n.Get("outcome"), "there is no outcome", engine.Outcomes)
+	if !slices.Contains(event.Outcomes.Texts(), s.outcome) {
+		p.unknown(n.Get("outcome"), "there is no outcome", event.Outcomes.Texts())
 		return nil
 	}
 	return s

@@ -4,8 +4,7 @@ import (
 	"fmt"
 	"slices"
 
-	"lintel/engine"
-	"lintel/engine/layout"
+	"lintel/engine/event"
 	"lintel/rules/yamldoc"
 )
 
@@ -88,13 +87,13 @@ func (p *caseParser) walk(key, n *yamldoc.Node) step {
 	var inner, outer, one []string
 	for i := range l.ReadPoints {
 		r := &l.ReadPoints[i]
-		if r.Role != layout.Portal || l.Zones[r.Zone].ID != zone {
+		if r.Role != event.Portal || l.Zones[r.Zone].ID != zone {
 			continue
 		}
 		switch r.Side {
-		case layout.Inner:
+		case event.Inner:
 			inner = append(inner, r.ID)
-		case layout.Outer:
+		case event.Outer:
 			outer = append(outer, r.ID)
 		default:
 			one = append(one, r.ID)
@@ -123,7 +122,7 @@ func (s *walkStep) run(w *world) {
 	begin := w.now
 	last := s.legs[len(s.legs)-1].after + walkShift(len(s.items)-1)
 	for from := int64(0); from <= last; from += walkReport {
-		e := engine.Entry{Kind: engine.EntryReads}
+		e := event.Entry{Kind: event.EntryReads}
 		for i, t := range s.items {
 			for k, g := range s.legs {
 				after := g.after + walkShift(i)
@@ -136,7 +135,7 @@ func (s *walkStep) run(w *world) {
 				}
 				// A bag's tags lie this way and that, so that some are heard a little less well.
 				level := s.peak - int16(10*g.below) - int16(10*(i%4))
-				w.addRead(&e, side[k%len(side)], "", engine.Read{Key: t.tag.Key, Text: t.tag.Text, RSSI: level, N: 1, T: begin + after})
+				w.addRead(&e, side[k%len(side)], "", event.Read{Key: t.tag.Key, Text: t.tag.Text, RSSI: level, N: 1, T: begin + after})
 			}
 		}
 		w.advance(begin + from + walkReport)

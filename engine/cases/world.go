@@ -9,6 +9,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 )
 
@@ -36,22 +37,22 @@ type world struct {
 
 	lying  []lying
 	muted  map[string]bool
-	pulse  *engine.Entry // what the readers report together; nil: to be made anew
-	beatAt int64         // when they report next
-	busy   int64         // until when they report in each epoch
+	pulse  *event.Entry // what the readers report together; nil: to be made anew
+	beatAt int64        // when they report next
+	busy   int64        // until when they report in each epoch
 
 	happened []happening
 	since    int   // of happened: what came after the last expectation
 	sinceAt  int64 // when that was
-	messages []engine.Delivery
-	facts    []engine.Fact
+	messages []event.Delivery
+	facts    []event.Fact
 	counts   map[string]*counting
 	failures []Failure
 }
 
 // lying is an item that the readers of a zone hear all the time.
 type lying struct {
-	tag    engine.Tag
+	tag    event.Tag
 	points []string
 	rssi   int16
 }
@@ -60,14 +61,14 @@ type lying struct {
 type counting struct {
 	id     string
 	zones  []string
-	result *engine.CountResult
+	result *event.CountResult
 }
 
 // happening is one change of an alert, with what had joined the alert by then.
 type happening struct {
 	what  string
 	at    int64
-	alert engine.Alert
+	alert event.Alert
 	items []epc.Key // of the alert and of those that joined it
 	taken bool      // some expectation named it
 }
@@ -80,7 +81,7 @@ func newWorld(c *Case, cfg *engine.Config) *world {
 }
 
 // step folds one entry, as the server does.
-func (w *world) step(e *engine.Entry) {
+func (w *world) step(e *event.Entry) {
 	if w.stopped {
 		return
 	}
@@ -101,14 +102,14 @@ func (w *world) step(e *engine.Entry) {
 }
 
 // note keeps what came of an entry.
-func (w *world) note(e *engine.Entry) {
+func (w *world) note(e *event.Entry) {
 	for i := range w.out.Alerts {
 		ch := &w.out.Alerts[i]
 		h := happening{what: ch.Type, at: w.s.Clock(), alert: ch.Alert}
 		if after, ok := strings.CutPrefix(ch.Type, "alert."); ok {
 			h.what = after
 		}
-		if ch.Alert.About == engine.AboutRule && h.what == "opened" {
+		if ch.Alert.About == event.AboutRule && h.what == "opened" {
 			h.what = failed
 		}
 		if ch.Alert.About == "item" {
@@ -128,16 +129,16 @@ func (w *world) note(e *engine.Entry) {
 		w.facts = append(w.facts[:0], w.facts[len(w.facts)/2:]...)
 	}
 	w.facts = append(w.facts, w.out.Facts...)
-	if e.Kind != engine.EntryCount {
+	if e.Kind != event.EntryCount {
 		return
 	}
 	for _, ch := range w.s.Flush() {
-		if ch.Kind != engine.KindResult || ch.Value == nil {
+		if ch.Kind != event.KindResult || ch.Value == nil {
 			continue
 		}
 		for _, c := range w.counts {
 			if c.id == ch.Key {
-				if res, err := engine.DecodeCountResult(ch.Value); err == nil {
+				if res, err := event.DecodeCountResult(ch.Value); err == nil {
 					c.result = &res
 				}
 			}
@@ -166,7 +167,7 @@ func (w *world) advance(to int64) {
 		}
 		w.now = max(w.now, next)
 		if timer <= w.beatAt {
-			w.step(&engine.Entry{Kind: engine.EntryTick})
+			w.step(&event.Entry{Kind: event.EntryTick})
 		} else {
 			w.beat()
 		}
@@ -187,17 +188,17 @@ const slowBeat = time.Minute
 // items hear something else.
 func (w *world) beat() {
 	if w.pulse == nil {
-		w.pulse = &engine.Entry{Kind: engine.EntryReads}
+		w.pulse = &event.Entry{Kind: event.EntryReads}
 		for i := range w.cfg.Layout.ReadPoints {
 			p := &w.cfg.Layout.ReadPoints[i]
-			if !w.muted[p.ID] && (p.Role == layout.Fixed || p.SilentAfter > 0) {
+			if !w.muted[p.ID] && (p.Role == event.Fixed || p.SilentAfter > 0) {
 				w.pulse.Points = append(w.pulse.Points, p.ID)
 			}
 		}
 		for _, l := range w.lying {
 			for _, id := range l.points {
 				if k := slices.Index(w.pulse.Points, id); k >= 0 {
-					w.pulse.Reads = append(w.pulse.Reads, engine.Read{Key: l.tag.Key, Text: l.tag.Text, Point: uint16(k), RSSI: l.rssi, N: 1})
+					w.pulse.Reads = append(w.pulse.Reads, event.Read{Key: l.tag.Key, Text: l.tag.Text, Point: uint16(k), RSSI: l.rssi, N: 1})
 				}
 			}
 		}
@@ -238,7 +239,7 @@ func (w *world) takeAway(items []thing) {
 }
 
 // addRead adds a read to an entry, with the names of its read point and zone.
-func (w *world) addRead(e *engine.Entry, point, zone string, r engine.Read) {
+func (w *world) addRead(e *event.Entry, point, zone string, r event.Read) {
 	r.Point = number(&e.Points, point)
 	if zone != "" {
 		r.Zone = 1 + number(&e.Zones, zone)
@@ -256,16 +257,16 @@ func number(names *[]string, name string) uint16 {
 
 // hear lets a read point report items now.
 func (w *world) hear(s *readStep, count string) {
-	e := engine.Entry{Kind: engine.EntryReads, Count: count}
+	e := event.Entry{Kind: event.EntryReads, Count: count}
 	for _, t := range s.items {
-		w.addRead(&e, s.point.ID, s.zone, engine.Read{Key: t.tag.Key, Text: t.tag.Text, RSSI: s.rssi, N: uint32(s.times), T: w.now})
+		w.addRead(&e, s.point.ID, s.zone, event.Read{Key: t.tag.Key, Text: t.tag.Text, RSSI: s.rssi, N: uint32(s.times), T: w.now})
 	}
 	w.step(&e)
 }
 
 func (s *readStep) run(w *world) {
 	w.act()
-	if s.point.Role == layout.Fixed {
+	if s.point.Role == event.Fixed {
 		w.busy = max(w.busy, w.now+(s.span+heardFor).Milliseconds())
 		w.beatAt = min(w.beatAt, w.now+w.cfg.Layout.Presence.Epoch.Milliseconds())
 	}
@@ -301,7 +302,7 @@ func (s *takeStep) run(w *world) {
 func (s *muteStep) run(w *world) {
 	w.act()
 	// The last report of those that stop, and the first of those that begin again, is now.
-	e := engine.Entry{Kind: engine.EntryReads, Points: s.points}
+	e := event.Entry{Kind: event.EntryReads, Points: s.points}
 	w.step(&e)
 	for _, id := range s.points {
 		w.muted[id] = s.mute
@@ -313,7 +314,7 @@ func (s *eventStep) run(w *world) {
 	w.act()
 	ev := s.event
 	ev.T = w.now - s.ago.Milliseconds()
-	w.step(&engine.Entry{Kind: engine.EntryEvents, Events: []engine.Event{ev}})
+	w.step(&event.Entry{Kind: event.EntryEvents, Events: []event.Event{ev}})
 }
 
 func (s *waitStep) run(w *world) {
@@ -348,12 +349,12 @@ func (s *countStep) run(w *world) {
 	w.act()
 	c := w.counts[s.name]
 	if s.do == "open" {
-		c = &counting{id: engine.CountID(w.s.Site(), w.s.Seq()+1), zones: s.zones}
+		c = &counting{id: event.CountID(w.s.Site(), w.s.Seq()+1), zones: s.zones}
 		w.counts[s.name] = c
 	}
 	switch s.do {
 	case "open":
-		w.step(&engine.Entry{Kind: engine.EntryCount, By: "case", Command: engine.CountCommand{Do: s.do, Zones: s.zones, MissingAfter: s.missingAfter}})
+		w.step(&event.Entry{Kind: event.EntryCount, By: "case", Command: event.CountCommand{Do: s.do, Zones: s.zones, MissingAfter: s.missingAfter}})
 	case "read":
 		read := *s.read
 		if read.zone == "" {
@@ -365,18 +366,18 @@ func (s *countStep) run(w *world) {
 		}
 		w.hear(&read, c.id)
 	default:
-		w.step(&engine.Entry{Kind: engine.EntryCount, By: "case", Command: engine.CountCommand{Do: s.do, ID: c.id}})
+		w.step(&event.Entry{Kind: event.EntryCount, By: "case", Command: event.CountCommand{Do: s.do, ID: c.id}})
 	}
 }
 
 func (s *personStep) run(w *world) {
 	w.act()
-	var found []engine.Alert
+	var found []event.Alert
 	alerts := w.s.Alerts()
 	for i := range alerts {
 		a := &alerts[i]
-		if a.Status != engine.AlertClosed && a.Lead == "" && s.which.fits(w, w.happen(a)) {
-			if s.do == "acknowledge" && a.Status != engine.AlertOpen {
+		if a.Status != event.AlertClosed && a.Lead == "" && s.which.fits(w, w.happen(a)) {
+			if s.do == "acknowledge" && a.Status != event.AlertOpen {
 				continue
 			}
 			found = append(found, *a)
@@ -396,11 +397,11 @@ func (s *personStep) run(w *world) {
 		}
 		return
 	}
-	w.step(&engine.Entry{Kind: engine.EntryAct, By: s.by, Act: engine.Act{Alert: found[0].ID, Do: s.do, Outcome: s.outcome, Note: s.note}})
+	w.step(&event.Entry{Kind: event.EntryAct, By: s.by, Act: event.Act{Alert: found[0].ID, Do: s.do, Outcome: s.outcome, Note: s.note}})
 }
 
 // happen wraps an alert as it stands now.
-func (w *world) happen(a *engine.Alert) *happening {
+func (w *world) happen(a *event.Alert) *happening {
 	h := &happening{what: a.Status.String(), at: a.OpenedAt, alert: *a}
 	if a.About == "item" {
 		h.items = []epc.Key{a.Key}

@@ -14,8 +14,8 @@ import (
 
 	"github.com/valyala/fastjson"
 
+	"lintel/engine/event"
 	"lintel/engine/faults"
-	"lintel/engine/layout"
 )
 
 // ParseJSON reads products from JSON and returns the good ones, and what is wrong with the others. All products are checked up to the
@@ -320,7 +320,7 @@ func (r *row) jsonLimits(column string, v *fastjson.Value) []Limit {
 				if kind, ok = r.jsonText(path, v); ok {
 					kind = strings.TrimSpace(kind)
 					if !kinds[kind] {
-						r.fail(path, faults.OneOf(kind, layout.KindNames()), "%.40q is not a kind", kind)
+						r.fail(path, faults.OneOf(kind, event.ZoneKinds.Texts()), "%.40q is not a kind", kind)
 						ok = false
 					}
 				}

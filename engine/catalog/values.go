@@ -10,6 +10,7 @@ import (
 	"unicode/utf8"
 
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 )
 
@@ -161,7 +162,7 @@ func (r *row) zoneID(column, s string) (id string, ok bool) {
 
 var kinds = func() map[string]bool {
 	set := map[string]bool{}
-	for _, name := range layout.KindNames() {
+	for _, name := range event.ZoneKinds.Texts() {
 		set[name] = true
 	}
 	return set

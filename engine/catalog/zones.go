@@ -3,6 +3,7 @@ package catalog
 import (
 	"slices"
 
+	"lintel/engine/event"
 	"lintel/engine/faults"
 	"lintel/engine/layout"
 )
@@ -48,7 +49,7 @@ func (c *Catalog) UnknownZones(l *layout.Layout) []UnknownZone {
 	for i := range l.Zones {
 		names = append(names, l.Zones[i].ID)
 	}
-	names = append(names, layout.KindNames()...)
+	names = append(names, event.ZoneKinds.Texts()...)
 	list := make([]UnknownZone, 0, len(unknown))
 	for _, u := range unknown {
 		u.Nearest = faults.Nearest(u.Zone, names)

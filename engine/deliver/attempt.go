@@ -13,7 +13,7 @@ import (
 	"syscall"
 	"time"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 const (
@@ -76,14 +76,14 @@ func newTransport(guard *Guard, resolver *net.Resolver, roots *x509.CertPool) *h
 }
 
 // send makes one try: it renders, signs, posts and judges the answer.
-func (d *Dispatcher) send(ctx context.Context, c *Channel, site string, m *engine.Delivery) Outcome {
+func (d *Dispatcher) send(ctx context.Context, c *Channel, site string, m *event.Delivery) Outcome {
 	start := time.Now()
 	out := d.post(ctx, c, site, m)
 	out.Took, out.tried = time.Since(start), true
 	return out
 }
 
-func (d *Dispatcher) post(ctx context.Context, c *Channel, site string, m *engine.Delivery) Outcome {
+func (d *Dispatcher) post(ctx context.Context, c *Channel, site string, m *event.Delivery) Outcome {
 	body, contentType, err := c.Render(site, m)
 	if err != nil {
 		return Outcome{Class: Refused, Reason: "not sent: " + err.Error()}

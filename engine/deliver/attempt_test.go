@@ -18,7 +18,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // secretChannel has a secret in every place that can hold one.
@@ -54,7 +54,7 @@ func TestEveryStatus(t *testing.T) {
 	c := secretChannel(server.URL)
 	var observed tape
 	r := newRig(t, func(o *Options) {
-		o.Observe.Tried = func(_ string, d engine.Delivery, out Outcome) {
+		o.Observe.Tried = func(_ string, d event.Delivery, out Outcome) {
 			observed.add(fmt.Sprintf("%v %v %+v", d.Reason, out, out))
 		}
 	}, c)
@@ -63,7 +63,7 @@ func TestEveryStatus(t *testing.T) {
 		code.Store(int32(status))
 		d := message("tickets", fmt.Sprint(status), 1)
 		r.commit("quayside", d)
-		var stored engine.Delivery
+		var stored event.Delivery
 		eventually(t, func() bool {
 			stored = r.store.get(t, "quayside", d.ID)
 			return stored.Attempts == 1
@@ -71,10 +71,10 @@ func TestEveryStatus(t *testing.T) {
 		require.Equal(t, status, stored.Code)
 		switch Classify(status) {
 		case Success:
-			require.Equal(t, engine.DeliveryDelivered, stored.Status)
+			require.Equal(t, event.DeliveryDelivered, stored.Status)
 			require.Empty(t, stored.Reason)
 		case Gone:
-			require.Equal(t, engine.DeliveryDead, stored.Status)
+			require.Equal(t, event.DeliveryDead, stored.Status)
 			out, err := r.Test(t.Context(), c)
 			require.NoError(t, err)
 			require.False(t, out.OK())
@@ -82,7 +82,7 @@ func TestEveryStatus(t *testing.T) {
 			require.NoError(t, err)
 			require.True(t, stopped)
 		default:
-			require.Equal(t, engine.DeliveryPending, stored.Status, "%d", status)
+			require.Equal(t, event.DeliveryPending, stored.Status, "%d", status)
 			require.True(t, strings.HasPrefix(stored.Reason, fmt.Sprintf("the receiver answered %d", status)), stored.Reason)
 		}
 		requireNoSecret(t, stored.Reason)
@@ -167,14 +167,14 @@ func TestEveryFailure(t *testing.T) {
 			stop := r.start(t, "quayside")
 			d := message("tickets", "a", 1)
 			r.commit("quayside", d)
-			var stored engine.Delivery
+			var stored event.Delivery
 			eventually(t, func() bool {
 				stored = r.store.get(t, "quayside", d.ID)
 				return stored.Attempts > 0
 			})
 			stop()
 			require.Equal(t, c.want, stored.Reason)
-			require.Equal(t, engine.DeliveryPending, stored.Status)
+			require.Equal(t, event.DeliveryPending, stored.Status)
 			require.Zero(t, stored.Code)
 			require.Greater(t, stored.NextTry, time.Now().UnixMilli())
 			requireNoSecret(t, r.logged(), stored.Reason)

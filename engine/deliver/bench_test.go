@@ -13,7 +13,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/store"
 	"lintel/engine/store/boltstore"
 )
@@ -33,7 +33,7 @@ func BenchmarkDispatcher(b *testing.B) {
 			c.MaxInFlight = 16
 			r := newRig(b, func(o *Options) {
 				o.Log, o.PerChannel = nil, 1<<20
-				o.Observe.Settled = func(string, engine.Delivery) { wg.Done() }
+				o.Observe.Settled = func(string, event.Delivery) { wg.Done() }
 				if kind == "bolt" {
 					bolt, err := boltstore.Open(filepath.Join(b.TempDir(), "data"), boltstore.Options{})
 					require.NoError(b, err)
@@ -42,7 +42,7 @@ func BenchmarkDispatcher(b *testing.B) {
 				}
 			}, c)
 			stop := r.start(b, "quayside")
-			var ds []engine.Delivery
+			var ds []event.Delivery
 			for i := range b.N {
 				d := message("tickets", fmt.Sprint(i), 1)
 				ds = append(ds, d)
@@ -62,7 +62,7 @@ func BenchmarkDispatcher(b *testing.B) {
 	}
 }
 
-func put(b *testing.B, r *rig, ds []engine.Delivery) {
+func put(b *testing.B, r *rig, ds []event.Delivery) {
 	if r.opt.Store == store.Store(r.store) {
 		r.store.put("quayside", ds...)
 		return
@@ -70,7 +70,7 @@ func put(b *testing.B, r *rig, ds []engine.Delivery) {
 	for part := range slices.Chunk(ds, 1000) {
 		c := store.Commit{Loose: true}
 		for i := range part {
-			c.Writes = append(c.Writes, store.Record{Kind: engine.KindDelivery, Key: part[i].ID, Value: engine.AppendDelivery(nil, &part[i])})
+			c.Writes = append(c.Writes, store.Record{Kind: event.KindDelivery, Key: part[i].ID, Value: event.AppendDelivery(nil, &part[i])})
 		}
 		require.NoError(b, r.opt.Store.Commit(b.Context(), "quayside", c))
 	}
@@ -93,7 +93,7 @@ func BenchmarkOfferToReceived(b *testing.B) {
 		n++
 		r.store.put("quayside", d)
 		start := time.Now()
-		r.Offer("quayside", []engine.Delivery{d})
+		r.Offer("quayside", []event.Delivery{d})
 		took = append(took, (<-arrived).Sub(start))
 	}
 	slices.Sort(took)

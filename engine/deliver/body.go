@@ -6,7 +6,7 @@ import (
 	"errors"
 	"strconv"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // Content types of the formats.
@@ -16,7 +16,7 @@ const (
 )
 
 // Render returns the body that the channel's receiver gets of a delivery of the site, and its content type. Notices are those of ChannelsSite.
-func (c Channel) Render(site string, d *engine.Delivery) (body []byte, contentType string, err error) {
+func (c Channel) Render(site string, d *event.Delivery) (body []byte, contentType string, err error) {
 	b := make([]byte, 0, len(d.Data)+256)
 	contentType = contentJSON
 	switch c.Format {
@@ -41,7 +41,7 @@ func (c Channel) Render(site string, d *engine.Delivery) (body []byte, contentTy
 }
 
 // webhookBody appends the payload that Standard Webhooks 1.0 recommends.
-func webhookBody(b []byte, d *engine.Delivery) ([]byte, error) {
+func webhookBody(b []byte, d *event.Delivery) ([]byte, error) {
 	b = append(b, `{"type":`...)
 	b = append(b, quote(d.Type)...)
 	b = append(b, `,"timestamp":"`...)
@@ -51,7 +51,7 @@ func webhookBody(b []byte, d *engine.Delivery) ([]byte, error) {
 
 // cloudEvent appends a CloudEvents 1.0 event in the JSON format. "order" is an extension attribute of ours: the place among the messages about
 // the event's subject.
-func cloudEvent(b []byte, site string, d *engine.Delivery) ([]byte, error) {
+func cloudEvent(b []byte, site string, d *event.Delivery) ([]byte, error) {
 	b = append(b, `{"specversion":"1.0","id":`...)
 	b = append(b, quote(d.ID)...)
 	b = append(b, `,"source":`...)

@@ -15,7 +15,7 @@ import (
 	"strings"
 	"time"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // Format is the shape of the body that a channel's receiver gets.
@@ -275,10 +275,10 @@ func (c Channel) address() (netip.AddrPort, bool) {
 
 // Sample returns a delivery of the kind that channels get: what templates are tried with before they are accepted, and what Test sends.
 // It is about Quayside Books, a bookshop that does not exist.
-func Sample(channel string) engine.Delivery {
+func Sample(channel string) event.Delivery {
 	at := time.Date(2026, 11, 14, 10, 30, 0, 0, time.UTC).UnixMilli()
-	a := engine.Alert{
-		ID: "quayside-1-1", Rule: "unpaid-at-door", About: "item", Severity: "urgent", Status: engine.AlertOpen, Zone: "street-door",
+	a := event.Alert{
+		ID: "quayside-1-1", Rule: "unpaid-at-door", About: "item", Severity: "urgent", Status: event.AlertOpen, Zone: "street-door",
 		Say: "\"The Harbour Light\" passed the street door unpaid", GTIN: 9521234500018, Since: at, OpenedAt: at,
 	}
 	data, err := json.Marshal(map[string]any{
@@ -288,5 +288,5 @@ func Sample(channel string) engine.Delivery {
 	if err != nil {
 		panic(fmt.Sprintf("deliver: the sample does not marshal: %v", err)) // all its parts are strings and numbers
 	}
-	return engine.Delivery{ID: "msg_sample", Channel: channel, Type: engine.ChangeOpened, Alert: a.ID, Order: 1, At: at, Data: data}
+	return event.Delivery{ID: "msg_sample", Channel: channel, Type: event.ChangeOpened, Alert: a.ID, Order: 1, At: at, Data: data}
 }

@@ -13,7 +13,7 @@ import (
 	"sync"
 	"time"
 
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/store"
 )
 
@@ -49,10 +49,10 @@ type Options struct {
 // Observer are functions that are told what happens, for metrics and notices; any may be nil. They are called from many goroutines, must be
 // fast, and may call nothing of the Dispatcher but Stats.
 type Observer struct {
-	Tried   func(site string, d engine.Delivery, out Outcome) // after each try, before its outcome is stored
-	Settled func(site string, d engine.Delivery)              // when it is stored that a delivery is delivered or dead
-	Waited  func(channel string)                              // a delivery has to wait for the channel's PerSecond
-	Channel func(channel string, event ChannelEvent)          // a channel fails for long, is stopped, or is started again
+	Tried   func(site string, d event.Delivery, out Outcome) // after each try, before its outcome is stored
+	Settled func(site string, d event.Delivery)              // when it is stored that a delivery is delivered or dead
+	Waited  func(channel string)                             // a delivery has to wait for the channel's PerSecond
+	Channel func(channel string, event ChannelEvent)         // a channel fails for long, is stopped, or is started again
 }
 
 // Dispatcher sends deliveries. Make it with New; all methods are safe for concurrent use.
@@ -252,7 +252,7 @@ func (d *Dispatcher) searchFirst(ctx context.Context, site string) (scanned, err
 
 // Offer hands over deliveries that were just committed, in their order, and keeps their data. It never waits: what finds no room in memory is
 // read from the store later. Deliveries of a site that was not resumed are left to whoever has it.
-func (d *Dispatcher) Offer(site string, ds []engine.Delivery) {
+func (d *Dispatcher) Offer(site string, ds []event.Delivery) {
 	if len(ds) == 0 {
 		return
 	}

@@ -20,7 +20,7 @@ import (
 	reference "github.com/standard-webhooks/standard-webhooks/libraries/go"
 	"github.com/stretchr/testify/require"
 
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/store"
 	"lintel/engine/store/boltstore"
 )
@@ -97,7 +97,7 @@ func TestDelivers(t *testing.T) {
 	require.Equal(t, string(want), string(got.body))
 
 	stored := r.store.get(t, "quayside", d.ID)
-	require.Equal(t, engine.DeliveryDelivered, stored.Status)
+	require.Equal(t, event.DeliveryDelivered, stored.Status)
 	require.Equal(t, 1, stored.Attempts)
 	require.Equal(t, 204, stored.Code)
 	require.Empty(t, stored.Reason)
@@ -140,7 +140,7 @@ func TestScheduleRuns(t *testing.T) {
 			require.Equal(t, fmt.Sprint(start.Add(tries[i]).Unix()), stamps[i])
 		}
 		stored := r.store.get(t, "quayside", d.ID)
-		require.Equal(t, engine.DeliveryDead, stored.Status)
+		require.Equal(t, event.DeliveryDead, stored.Status)
 		require.Equal(t, 10, stored.Attempts)
 		require.Equal(t, "given up after 10 tries: the receiver answered 503 Service Unavailable", stored.Reason)
 		require.Equal(t, []string{d.ID + " dead"}, r.settledIDs())
@@ -247,10 +247,10 @@ func TestRetryReadsTheRecordAgain(t *testing.T) {
 		r.commit("quayside", delivered, deleted, later)
 		synctest.Wait()
 		require.Len(t, tries.all(), 3)
-		delivered.Status, delivered.Attempts = engine.DeliveryDelivered, 2
+		delivered.Status, delivered.Attempts = event.DeliveryDelivered, 2
 		later.Attempts, later.NextTry = 2, time.Now().Add(10*time.Minute).UnixMilli()
 		r.store.put("quayside", delivered, later)
-		require.NoError(t, r.store.Commit(t.Context(), "quayside", store.Commit{Loose: true, Deletes: []store.RecordKey{{Kind: engine.KindDelivery, Key: deleted.ID}}}))
+		require.NoError(t, r.store.Commit(t.Context(), "quayside", store.Commit{Loose: true, Deletes: []store.RecordKey{{Kind: event.KindDelivery, Key: deleted.ID}}}))
 		pass(9 * time.Minute)
 		require.Len(t, tries.all(), 3)
 		pass(2 * time.Minute)
@@ -273,7 +273,7 @@ func TestResume(t *testing.T) {
 		})
 		start := time.Now()
 		delivered, dead, waiting := message("tickets", "z", 1), message("tickets", "z", 2), message("tickets", "z", 3)
-		delivered.Status, dead.Status = engine.DeliveryDelivered, engine.DeliveryDead
+		delivered.Status, dead.Status = event.DeliveryDelivered, event.DeliveryDead
 		delivered.LastTry, dead.LastTry = start.UnixMilli(), start.UnixMilli()
 		waiting.Attempts, waiting.NextTry = 2, start.Add(20*time.Minute).UnixMilli()
 		far := message("tickets", "z", 4)
@@ -301,7 +301,7 @@ func TestResume(t *testing.T) {
 		require.Len(t, tries.all(), 21)
 		pass(5 * time.Minute)
 		require.Equal(t, far.ID, tries.all()[21])
-		require.Equal(t, engine.DeliveryPending, r.store.get(t, "harbour", "msg_other-site-1-tickets").Status, "not ours")
+		require.Equal(t, event.DeliveryPending, r.store.get(t, "harbour", "msg_other-site-1-tickets").Status, "not ours")
 	})
 }
 
@@ -320,7 +320,7 @@ func TestNeverAgainAfterSuccessIsStored(t *testing.T) {
 	eventually(t, func() bool { return len(recv.ids()) == 1 })
 	eventually(t, func() bool { return strings.Contains(r.logged(), "can't be stored") })
 	stop()
-	require.Equal(t, engine.DeliveryPending, mem.get(t, "quayside", d.ID).Status)
+	require.Equal(t, event.DeliveryPending, mem.get(t, "quayside", d.ID).Status)
 
 	mem.mu.Lock()
 	mem.fail = nil
@@ -360,7 +360,7 @@ func TestStoreFails(t *testing.T) {
 		}
 		stop := r.start(t, "quayside", "harbour")
 		defer stop()
-		var ds []engine.Delivery
+		var ds []event.Delivery
 		for i := range 100 {
 			ds = append(ds, message("tickets", fmt.Sprint(i), 1))
 		}
@@ -372,7 +372,7 @@ func TestStoreFails(t *testing.T) {
 		require.EqualValues(t, 100, sent.Load())
 		require.Len(t, r.settledIDs(), 100)
 		for _, d := range ds {
-			require.Equal(t, engine.DeliveryDelivered, r.store.get(t, "quayside", d.ID).Status)
+			require.Equal(t, event.DeliveryDelivered, r.store.get(t, "quayside", d.ID).Status)
 		}
 	})
 }
@@ -473,7 +473,7 @@ func TestGone(t *testing.T) {
 		defer stop()
 		r.commit("quayside", message("chat", "a", 1))
 		synctest.Wait()
-		require.Equal(t, engine.DeliveryDead, r.store.get(t, "quayside", "msg_a-1-chat").Status)
+		require.Equal(t, event.DeliveryDead, r.store.get(t, "quayside", "msg_a-1-chat").Status)
 		require.Equal(t, "the receiver answered 410 Gone", r.store.get(t, "quayside", "msg_a-1-chat").Reason)
 		require.Equal(t, []string{"chat stopped_gone"}, r.happened())
 		require.True(t, r.Stats().Channels["chat"].Stopped)
@@ -482,7 +482,7 @@ func TestGone(t *testing.T) {
 		pass(time.Minute)
 		require.Equal(t, 1, sent)
 		b := r.store.get(t, "quayside", "msg_b-1-chat")
-		require.Equal(t, engine.DeliveryPending, b.Status)
+		require.Equal(t, event.DeliveryPending, b.Status)
 		require.Equal(t, 2, b.Attempts)
 		require.Contains(t, b.Reason, "because the receiver answered 410 Gone")
 
@@ -491,7 +491,7 @@ func TestGone(t *testing.T) {
 		require.NoError(t, err)
 		require.True(t, out.OK())
 		pass(10 * time.Minute)
-		require.Equal(t, engine.DeliveryDelivered, r.store.get(t, "quayside", "msg_b-1-chat").Status)
+		require.Equal(t, event.DeliveryDelivered, r.store.get(t, "quayside", "msg_b-1-chat").Status)
 		require.Equal(t, 3, sent)
 	})
 }
@@ -512,12 +512,12 @@ func TestUnknownAndDisabledChannel(t *testing.T) {
 		synctest.Wait()
 		require.Equal(t, `not sent: there is no channel "nowhere"`, r.store.get(t, "quayside", "msg_a-1-nowhere").Reason)
 		require.Equal(t, "not sent: the channel is disabled", r.store.get(t, "quayside", "msg_a-1-off").Reason)
-		require.Equal(t, engine.DeliveryPending, r.store.get(t, "quayside", "msg_a-1-off").Status)
+		require.Equal(t, event.DeliveryPending, r.store.get(t, "quayside", "msg_a-1-off").Status)
 		r.setChannel(hookChannel("later", "https://chat.example/"))
 		pass(time.Minute)
-		require.Equal(t, engine.DeliveryDelivered, r.store.get(t, "quayside", "msg_a-1-later").Status)
+		require.Equal(t, event.DeliveryDelivered, r.store.get(t, "quayside", "msg_a-1-later").Status)
 		pass(5 * 24 * time.Hour)
-		require.Equal(t, engine.DeliveryDead, r.store.get(t, "quayside", "msg_a-1-nowhere").Status)
+		require.Equal(t, event.DeliveryDead, r.store.get(t, "quayside", "msg_a-1-nowhere").Status)
 		require.Equal(t, `given up after 10 tries: not sent: there is no channel "nowhere"`, r.store.get(t, "quayside", "msg_a-1-nowhere").Reason)
 		require.Equal(t, 1, sent)
 	})
@@ -559,7 +559,7 @@ func TestTypesAreFiltered(t *testing.T) {
 		later.Type = "alert.cleared"
 		r.commit("quayside", later)
 		pass(time.Minute)
-		require.Equal(t, engine.DeliveryPending, r.store.get(t, "quayside", later.ID).Status)
+		require.Equal(t, event.DeliveryPending, r.store.get(t, "quayside", later.ID).Status)
 		r.store.mu.Lock()
 		r.store.fail = nil
 		r.store.mu.Unlock()
@@ -597,23 +597,23 @@ func TestRetryByHand(t *testing.T) {
 		require.NoError(t, err)
 		require.Equal(t, 500, out.Code)
 		stored := r.store.get(t, "quayside", d.ID)
-		require.Equal(t, engine.DeliveryDelivered, stored.Status)
+		require.Equal(t, event.DeliveryDelivered, stored.Status)
 		require.Equal(t, "sent again by hand: the receiver answered 500 Internal Server Error", stored.Reason)
 		require.Equal(t, []string{d.ID, d.ID, d.ID}, ids.all())
 
 		// Of a dead one: it stays dead until it succeeds.
 		dead := message("chat", "b", 1)
-		dead.Status, dead.Attempts = engine.DeliveryDead, 10
+		dead.Status, dead.Attempts = event.DeliveryDead, 10
 		r.store.put("quayside", dead)
 		_, err = r.Retry(t.Context(), "quayside", dead.ID)
 		require.NoError(t, err)
 		pass(time.Hour)
-		require.Equal(t, engine.DeliveryDead, r.store.get(t, "quayside", dead.ID).Status)
+		require.Equal(t, event.DeliveryDead, r.store.get(t, "quayside", dead.ID).Status)
 		require.Equal(t, 11, r.store.get(t, "quayside", dead.ID).Attempts)
 		code.Store(204)
 		_, err = r.Retry(t.Context(), "quayside", dead.ID)
 		require.NoError(t, err)
-		require.Equal(t, engine.DeliveryDelivered, r.store.get(t, "quayside", dead.ID).Status)
+		require.Equal(t, event.DeliveryDelivered, r.store.get(t, "quayside", dead.ID).Status)
 
 		// Of a pending one that waits: it goes on by the schedule.
 		code.Store(500)
@@ -629,7 +629,7 @@ func TestRetryByHand(t *testing.T) {
 		require.Equal(t, start.Add(5*time.Minute).UnixMilli(), stored.NextTry)
 		code.Store(200)
 		pass(6 * time.Minute)
-		require.Equal(t, engine.DeliveryDelivered, r.store.get(t, "quayside", waiting.ID).Status)
+		require.Equal(t, event.DeliveryDelivered, r.store.get(t, "quayside", waiting.ID).Status)
 
 		// Of a site that another process has: what it wrote meanwhile stays.
 		r.store.put("harbour", message("chat", "d", 1))
@@ -671,10 +671,10 @@ func TestForget(t *testing.T) {
 		r.commit("quayside", a, b)
 		synctest.Wait()
 		r.Forget("quayside")
-		r.Offer("quayside", []engine.Delivery{message("chat", "c", 1)})
+		r.Offer("quayside", []event.Delivery{message("chat", "c", 1)})
 		require.Equal(t, 1, r.Stats().Queued, "only what is under way")
 		theirs := a
-		theirs.Status, theirs.Attempts = engine.DeliveryDelivered, 1
+		theirs.Status, theirs.Attempts = event.DeliveryDelivered, 1
 		r.store.put("quayside", theirs)
 		close(release)
 		pass(time.Hour)
@@ -687,7 +687,7 @@ func TestForget(t *testing.T) {
 		require.NoError(t, r.Resume(t.Context(), "quayside"))
 		r.Forget("quayside")
 		pass(time.Second)
-		require.Equal(t, engine.DeliveryDelivered, r.store.get(t, "quayside", b.ID).Status)
+		require.Equal(t, event.DeliveryDelivered, r.store.get(t, "quayside", b.ID).Status)
 	})
 }
 
@@ -723,7 +723,7 @@ func TestForgetAndOfferWhileResuming(t *testing.T) {
 		}))
 		synctest.Wait()
 		require.Equal(t, []string{first.ID, second.ID}, tries.all())
-		r.Offer("quayside", []engine.Delivery{second})
+		r.Offer("quayside", []event.Delivery{second})
 		synctest.Wait()
 		require.Len(t, tries.all(), 2, "found by the scan, done, and then offered")
 	})
@@ -786,10 +786,10 @@ func TestManyRetries(t *testing.T) {
 		fresh := message("chat", "fresh", 1)
 		r.commit("quayside", fresh)
 		synctest.Wait()
-		require.Equal(t, engine.DeliveryDelivered, r.store.get(t, "quayside", fresh.ID).Status)
+		require.Equal(t, event.DeliveryDelivered, r.store.get(t, "quayside", fresh.ID).Status)
 		pass(time.Hour)
 		for i := range 200 {
-			require.Equal(t, engine.DeliveryDelivered, r.store.get(t, "quayside", fmt.Sprintf("msg_%d-1-chat", i)).Status)
+			require.Equal(t, event.DeliveryDelivered, r.store.get(t, "quayside", fmt.Sprintf("msg_%d-1-chat", i)).Status)
 		}
 	})
 }
@@ -797,7 +797,7 @@ func TestManyRetries(t *testing.T) {
 func TestOldOnesAreDeleted(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t, nil, hookChannel("chat", "https://chat.example/"))
-		put := func(alert string, status engine.DeliveryStatus, age time.Duration) {
+		put := func(alert string, status event.DeliveryStatus, age time.Duration) {
 			d := message("chat", alert, 1)
 			d.Status, d.Attempts, d.At, d.LastTry = status, 1, 0, time.Now().Add(-age).UnixMilli()
 			d.NextTry = time.Now().Add(365 * 24 * time.Hour).UnixMilli()
@@ -805,12 +805,12 @@ func TestOldOnesAreDeleted(t *testing.T) {
 		}
 		day := 24 * time.Hour
 		for i := range 1200 {
-			put(fmt.Sprint("old", i), engine.DeliveryDelivered, 8*day)
+			put(fmt.Sprint("old", i), event.DeliveryDelivered, 8*day)
 		}
-		put("young", engine.DeliveryDelivered, 6*day)
-		put("dead", engine.DeliveryDead, 80*day)
-		put("long-dead", engine.DeliveryDead, 91*day)
-		put("pending", engine.DeliveryPending, 100*day)
+		put("young", event.DeliveryDelivered, 6*day)
+		put("dead", event.DeliveryDead, 80*day)
+		put("long-dead", event.DeliveryDead, 91*day)
+		put("pending", event.DeliveryPending, 100*day)
 		stop := r.start(t, "quayside")
 		defer stop()
 		pass(31 * time.Minute)
@@ -825,9 +825,9 @@ func TestOldOnesAreDeleted(t *testing.T) {
 func TestGracefulStop(t *testing.T) {
 	for _, c := range []struct {
 		takes  time.Duration
-		status engine.DeliveryStatus
+		status event.DeliveryStatus
 		after  time.Duration
-	}{{time.Second, engine.DeliveryDelivered, time.Second}, {14 * time.Second, engine.DeliveryPending, 5 * time.Second}} {
+	}{{time.Second, event.DeliveryDelivered, time.Second}, {14 * time.Second, event.DeliveryPending, 5 * time.Second}} {
 		synctest.Test(t, func(t *testing.T) {
 			r := newRig(t, func(o *Options) { o.StopWithin = 5 * time.Second }, hookChannel("chat", "https://chat.example/"))
 			r.client.Transport = roundTrip(func(req *http.Request) (*http.Response, error) {
@@ -852,7 +852,7 @@ func TestGracefulStop(t *testing.T) {
 			require.ErrorIs(t, err, ErrStopped)
 			_, err = r.Test(t.Context(), hookChannel("chat", "https://chat.example/"))
 			require.ErrorIs(t, err, ErrStopped)
-			r.Offer("quayside", []engine.Delivery{d})
+			r.Offer("quayside", []event.Delivery{d})
 		})
 	}
 }
@@ -934,16 +934,16 @@ func TestCrashesLoseNothing(t *testing.T) {
 			o.Schedule = Schedule{Delays: []time.Duration{0, time.Second, time.Second, time.Second}, Refused: []time.Duration{0}}
 			o.Schedule.Delays = append(o.Schedule.Delays, slices.Repeat([]time.Duration{time.Second}, 20)...)
 			o.Rand = func() float64 { return 0 }
-			o.Observe.Settled = func(_ string, d engine.Delivery) {
+			o.Observe.Settled = func(_ string, d event.Delivery) {
 				lock.Lock()
 				defer lock.Unlock()
-				stored[d.ID] = d.Status == engine.DeliveryDelivered
+				stored[d.ID] = d.Status == event.DeliveryDelivered
 			}
 		}, c)
 		stop := r.start(t, sites...)
 		for range 20 {
 			site := sites[random.IntN(2)]
-			var ds []engine.Delivery
+			var ds []event.Delivery
 			for i := range 1 + random.IntN(10) {
 				d := message("chat", fmt.Sprintf("%s-%d", site, next), i+1)
 				ds = append(ds, d)
@@ -952,7 +952,7 @@ func TestCrashesLoseNothing(t *testing.T) {
 			next++
 			writes := []store.Record{}
 			for i := range ds {
-				writes = append(writes, store.Record{Kind: engine.KindDelivery, Key: ds[i].ID, Value: engine.AppendDelivery(nil, &ds[i])})
+				writes = append(writes, store.Record{Kind: event.KindDelivery, Key: ds[i].ID, Value: event.AppendDelivery(nil, &ds[i])})
 			}
 			require.NoError(t, bolt.Commit(t.Context(), site, store.Commit{Loose: true, Writes: writes}))
 			r.Offer(site, ds)
@@ -968,8 +968,8 @@ func TestCrashesLoseNothing(t *testing.T) {
 	pending := func() int {
 		n := 0
 		for _, s := range sites {
-			require.NoError(t, r.records(t.Context(), s, nil, func(d *engine.Delivery) {
-				if d.Status != engine.DeliveryDelivered {
+			require.NoError(t, r.records(t.Context(), s, nil, func(d *event.Delivery) {
+				if d.Status != event.DeliveryDelivered {
 					n++
 				}
 			}))

@@ -9,7 +9,7 @@ import (
 	"slices"
 	"time"
 
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/store"
 )
 
@@ -94,7 +94,7 @@ func (d *Dispatcher) saveSteps() ([]string, error) {
 func (d *Dispatcher) takeSteps(ctx context.Context, todo map[string][]step) error {
 	names := slices.Sorted(maps.Keys(todo))
 	var records map[string]*healthRecord
-	var told []engine.Delivery
+	var told []event.Delivery
 	err := again(ctx, func() error {
 		found, cursor, err := d.healthRecords(ctx, names)
 		if err != nil {
@@ -122,7 +122,7 @@ func (d *Dispatcher) takeSteps(ctx context.Context, todo map[string][]step) erro
 		}
 		told = d.notices(list, int(cursor))
 		for i := range told {
-			c.Writes = append(c.Writes, store.Record{Kind: engine.KindDelivery, Key: told[i].ID, Value: engine.AppendDelivery(nil, &told[i])})
+			c.Writes = append(c.Writes, store.Record{Kind: event.KindDelivery, Key: told[i].ID, Value: event.AppendDelivery(nil, &told[i])})
 		}
 		// The cursor is what makes sure that nobody changed a health since it was read, and it numbers the notices.
 		c.Expect, c.Next = cursor, cursor+store.Seq(max(1, len(told)))

@@ -12,7 +12,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // answering has a receiver answer with what code holds, and counts.
@@ -73,7 +73,7 @@ func TestAStopOutlivesARestart(t *testing.T) {
 		pass(12 * time.Minute)
 		require.True(t, second.healthOf(t, "chat").Stopped.IsZero())
 		require.Equal(t, []string{"chat started"}, second.happened())
-		require.Equal(t, engine.DeliveryDelivered, second.store.get(t, "quayside", "msg_b-1-chat").Status)
+		require.Equal(t, event.DeliveryDelivered, second.store.get(t, "quayside", "msg_b-1-chat").Status)
 		require.Empty(t, second.store.ids(ChannelsSite), "nothing is on record of a channel that works")
 	})
 }

@@ -18,7 +18,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
 
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/store"
 )
 
@@ -49,7 +49,7 @@ const notices = "_notices"
 
 // shelf returns where records are.
 func shelf(site string, kind store.Kind) string {
-	if site == ChannelsSite && kind == engine.KindDelivery {
+	if site == ChannelsSite && kind == event.KindDelivery {
 		return notices
 	}
 	return site
@@ -72,22 +72,22 @@ func (m *memory) Lease(ctx context.Context, site, owner string, ttl time.Duratio
 
 var errBroken = errors.New("the disk is on fire")
 
-func (m *memory) put(site string, ds ...engine.Delivery) {
+func (m *memory) put(site string, ds ...event.Delivery) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	for i := range ds {
 		if m.records[site] == nil {
 			m.records[site] = map[string][]byte{}
 		}
-		m.records[site][ds[i].ID] = engine.AppendDelivery(nil, &ds[i])
+		m.records[site][ds[i].ID] = event.AppendDelivery(nil, &ds[i])
 	}
 }
 
-func (m *memory) get(t testing.TB, site, id string) engine.Delivery {
+func (m *memory) get(t testing.TB, site, id string) event.Delivery {
 	t.Helper()
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	d, err := engine.DecodeDelivery(m.records[site][id])
+	d, err := event.DecodeDelivery(m.records[site][id])
 	require.NoError(t, err, id)
 	return d
 }
@@ -166,7 +166,7 @@ func (m *memory) Commit(ctx context.Context, site string, c store.Commit) error 
 }
 
 // message makes the delivery of one change of an alert.
-func message(channel, alert string, order int) engine.Delivery {
+func message(channel, alert string, order int) event.Delivery {
 	d := Sample(channel)
 	d.Alert, d.Order, d.ID = alert, order, fmt.Sprintf("msg_%s-%d-%s", alert, order, channel)
 	return d
@@ -180,7 +180,7 @@ type rig struct {
 	mu       sync.Mutex
 	channels map[string]Channel
 	logMu    sync.Mutex
-	settled  []engine.Delivery
+	settled  []event.Delivery
 	events   []string
 }
 
@@ -245,7 +245,7 @@ func newRig(t testing.TB, change func(*Options), channels ...Channel) *rig {
 		Rand:  func() float64 { return 0.5 }, // the schedule itself
 		Log:   slog.New(slog.NewTextHandler(lockedWriter{r}, &slog.HandlerOptions{Level: slog.LevelDebug})),
 		Observe: Observer{
-			Settled: func(_ string, d engine.Delivery) {
+			Settled: func(_ string, d event.Delivery) {
 				r.logMu.Lock()
 				defer r.logMu.Unlock()
 				r.settled = append(r.settled, d)
@@ -287,7 +287,7 @@ func (r *rig) start(t testing.TB, sites ...string) (stop func()) {
 }
 
 // commit stores the deliveries as the runner does, and offers them.
-func (r *rig) commit(site string, ds ...engine.Delivery) {
+func (r *rig) commit(site string, ds ...event.Delivery) {
 	r.store.put(site, ds...)
 	r.Offer(site, ds)
 }

@@ -6,7 +6,7 @@ import (
 	"strings"
 	"time"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // The types of notices: messages about a channel, to other channels whose document says so (Channel.AboutChannels).
@@ -77,8 +77,8 @@ func (n *notice) eventType() string {
 
 // delivery makes the notice for one receiver. The id depends on channel, event, moment and receiver alone. An underscore stands between them, since no name of a
 // channel has one.
-func (n *notice) delivery(to string, order int, data json.RawMessage) engine.Delivery {
-	return engine.Delivery{
+func (n *notice) delivery(to string, order int, data json.RawMessage) event.Delivery {
+	return event.Delivery{
 		ID:      fmt.Sprintf("msg_%s-%s_%s_%d_%s", ChannelsSite, n.channel, n.event, n.moment, to),
 		Channel: to, Type: n.eventType(), Alert: n.channel, Order: order, At: n.at.UnixMilli(), Data: data,
 	}
@@ -159,8 +159,8 @@ func clipReason(s string) string {
 
 // notices makes the deliveries of what is to be told, for all channels that want to be told of it. No channel is told of itself. Their orders follow each other
 // and begin after the given one.
-func (d *Dispatcher) notices(list []*notice, order int) []engine.Delivery {
-	var all []engine.Delivery
+func (d *Dispatcher) notices(list []*notice, order int) []event.Delivery {
+	var all []event.Delivery
 	for _, n := range list {
 		var data json.RawMessage
 		for _, to := range d.toldAbout(n.channel, n.eventType()) {
@@ -196,7 +196,7 @@ func (d *Dispatcher) died(site string, batch []*entry) {
 	now := time.Now()
 	for _, e := range batch {
 		m := &e.result
-		if !e.written || !validName(m.Channel) || m.Status != engine.DeliveryDead || e.was != engine.DeliveryPending || e.out.Class == Gone || site == ChannelsSite && m.Type == TypeDeadLetters {
+		if !e.written || !validName(m.Channel) || m.Status != event.DeliveryDead || e.was != event.DeliveryPending || e.out.Class == Gone || site == ChannelsSite && m.Type == TypeDeadLetters {
 			continue
 		}
 		sum := all[m.Channel]

@@ -10,7 +10,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/store"
 	"lintel/engine/store/boltstore"
 	"lintel/engine/store/redisstore"
@@ -66,19 +66,19 @@ func TestNoticesOnEveryStore(t *testing.T) {
 			}
 			for i, site := range pairSites {
 				m := message("chat", site, 1)
-				require.NoError(t, st.Commit(t.Context(), site, store.Commit{Loose: true, Writes: []store.Record{{Kind: engine.KindDelivery, Key: m.ID, Value: engine.AppendDelivery(nil, &m)}}}))
-				both[i].Offer(site, []engine.Delivery{m})
+				require.NoError(t, st.Commit(t.Context(), site, store.Commit{Loose: true, Writes: []store.Record{{Kind: event.KindDelivery, Key: m.ID, Value: event.AppendDelivery(nil, &m)}}}))
+				both[i].Offer(site, []event.Delivery{m})
 			}
 			<-asked
 			<-asked
 			close(release)
-			read := func() (list []engine.Delivery) {
-				require.NoError(t, both[0].records(t.Context(), ChannelsSite, nil, func(m *engine.Delivery) { list = append(list, *m) }))
+			read := func() (list []event.Delivery) {
+				require.NoError(t, both[0].records(t.Context(), ChannelsSite, nil, func(m *event.Delivery) { list = append(list, *m) }))
 				return list
 			}
 			require.Eventually(t, func() bool {
 				list := read()
-				return len(list) > 0 && list[0].Status == engine.DeliveryDelivered
+				return len(list) > 0 && list[0].Status == event.DeliveryDelivered
 			}, time.Minute, 10*time.Millisecond)
 			settled := func(r *rig) bool {
 				r.Dispatcher.mu.Lock()

@@ -16,7 +16,7 @@ import (
 	standardwebhooks "github.com/standard-webhooks/standard-webhooks/libraries/go"
 	"github.com/stretchr/testify/require"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // letter is a message as a receiver got it.
@@ -195,7 +195,7 @@ func TestNotices(t *testing.T) {
 			require.Equal(t, ids[i], l.id)
 			require.NoError(t, hook.VerifyIgnoringTimestamp(l.body, l.header), "Standard Webhooks' own library")
 			m := h.store.get(t, notices, l.id)
-			require.Equal(t, engine.DeliveryDelivered, m.Status)
+			require.Equal(t, event.DeliveryDelivered, m.Status)
 			require.Greater(t, m.Order, order)
 			order = m.Order
 			require.NotContains(t, string(l.body), "s3cr3t")
@@ -338,13 +338,13 @@ func TestNoticesAreTriedAgain(t *testing.T) {
 		for _, l := range got {
 			require.Equal(t, ids[0], l.id)
 		}
-		require.Equal(t, engine.DeliveryDead, h.store.get(t, notices, ids[0]).Status)
+		require.Equal(t, event.DeliveryDead, h.store.get(t, notices, ids[0]).Status)
 		h.post.set("ops.example", 200)
 		r, err := h.Recover(t.Context(), []string{"quayside", ChannelsSite}, "ops", time.Now().Add(-3*time.Hour), time.Now())
 		require.NoError(t, err)
 		require.Equal(t, 1, r.Queued)
 		pass(time.Minute)
-		require.Equal(t, engine.DeliveryDelivered, h.store.get(t, notices, ids[0]).Status)
+		require.Equal(t, event.DeliveryDelivered, h.store.get(t, notices, ids[0]).Status)
 		out, err := h.Retry(t.Context(), ChannelsSite, ids[0])
 		require.NoError(t, err)
 		require.True(t, out.OK())
@@ -410,7 +410,7 @@ func TestNoticesOutliveTheProcess(t *testing.T) {
 					require.Equal(t, want, l.id)
 				}
 				require.Equal(t, []string{want}, h.store.ids(notices))
-				require.Equal(t, engine.DeliveryDelivered, h.store.get(t, notices, want).Status)
+				require.Equal(t, event.DeliveryDelivered, h.store.get(t, notices, want).Status)
 			})
 		})
 	}
@@ -600,7 +600,7 @@ func TestDeadLettersThatNobodyIsToldOf(t *testing.T) {
 		m.Attempts, m.Code = 2, 404
 		h.commit("quayside", m)
 		pass(5 * time.Minute)
-		require.Equal(t, engine.DeliveryDead, h.store.get(t, "quayside", m.ID).Status)
+		require.Equal(t, event.DeliveryDead, h.store.get(t, "quayside", m.ID).Status)
 		require.Empty(t, h.store.ids(ChannelsSite))
 	})
 }
@@ -673,7 +673,7 @@ func TestNoticesOverABadStore(t *testing.T) {
 			dead := 0
 			for _, site := range pairSites {
 				for _, id := range p.store.ids(site) {
-					if p.store.get(t, site, id).Status == engine.DeliveryDead {
+					if p.store.get(t, site, id).Status == event.DeliveryDead {
 						dead++
 					}
 				}

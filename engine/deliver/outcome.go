@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"time"
 
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/store"
 )
 
@@ -19,7 +19,7 @@ const (
 // try is what one try works with, fixed when it starts.
 type try struct {
 	entry   *entry
-	rec     *engine.Delivery
+	rec     *event.Delivery
 	hand    bool
 	channel Channel
 	known   bool
@@ -44,7 +44,7 @@ func (d *Dispatcher) attempt(t try) {
 			d.postpone(e, time.Now().Add(storeRetry).UnixMilli())
 			return
 		case t.hand:
-		case rec.Status != engine.DeliveryPending:
+		case rec.Status != event.DeliveryPending:
 			d.drop(e, nil)
 			return
 		case rec.NextTry > time.Now().Add(time.Second).UnixMilli():
@@ -65,7 +65,7 @@ func (d *Dispatcher) attempt(t try) {
 }
 
 // judge makes the try, if there is anything to send to, and returns what comes of it.
-func (d *Dispatcher) judge(t try, rec *engine.Delivery) (Outcome, engine.Delivery) {
+func (d *Dispatcher) judge(t try, rec *event.Delivery) (Outcome, event.Delivery) {
 	c := &t.channel
 	var out Outcome
 	switch {
@@ -80,7 +80,7 @@ func (d *Dispatcher) judge(t try, rec *engine.Delivery) (Outcome, engine.Deliver
 	default:
 		out = d.send(d.base, c, t.entry.site.name, rec)
 	}
-	if rec.Status == engine.DeliveryPending {
+	if rec.Status == event.DeliveryPending {
 		return out, d.opt.Schedule.Next(*rec, out, time.Now(), d.opt.Rand())
 	}
 	// A person sent it again: once, and what was settled stays settled unless it succeeds.
@@ -88,21 +88,21 @@ func (d *Dispatcher) judge(t try, rec *engine.Delivery) (Outcome, engine.Deliver
 	next.Attempts++
 	next.LastTry, next.Took, next.Code, next.Reason = time.Now().UnixMilli(), out.Took.Milliseconds(), out.Code, ""
 	if out.OK() {
-		next.Status = engine.DeliveryDelivered
+		next.Status = event.DeliveryDelivered
 	} else {
 		next.Reason = "sent again by hand: " + out.Reason
 	}
 	return out, next
 }
 
-func (d *Dispatcher) log(site string, m *engine.Delivery, out Outcome) {
+func (d *Dispatcher) log(site string, m *event.Delivery, out Outcome) {
 	log := d.opt.Log.With("site", site, "channel", m.Channel, "delivery", m.ID, "type", m.Type, "try", m.Attempts)
 	switch {
 	case out.left:
 		log.Debug("left out: the channel does not want messages of this type")
 	case out.OK():
 		log.Debug("delivered", "code", out.Code, "took", out.Took)
-	case m.Status == engine.DeliveryDead:
+	case m.Status == event.DeliveryDead:
 		log.Warn("a delivery is dead", "code", out.Code, "reason", m.Reason)
 	default:
 		log.Info("a delivery failed", "code", out.Code, "reason", out.Reason, "next", time.UnixMilli(m.NextTry).UTC())
@@ -170,7 +170,7 @@ func (d *Dispatcher) interrupt(e *entry) {
 }
 
 // finish takes the outcome of a try: the channel learns from it, and it goes to the store.
-func (d *Dispatcher) finish(t try, rec *engine.Delivery, next engine.Delivery, out Outcome) {
+func (d *Dispatcher) finish(t try, rec *event.Delivery, next event.Delivery, out Outcome) {
 	e, l := t.entry, t.entry.lane
 	d.mu.Lock()
 	if out.sent {
@@ -196,7 +196,7 @@ func (d *Dispatcher) finish(t try, rec *engine.Delivery, next engine.Delivery, o
 		// Nothing happened, so nothing is written; it goes on as before.
 		e.hand, e.due = false, rec.NextTry
 		e.answer(out, nil)
-		if e.site.attached && rec.Status == engine.DeliveryPending {
+		if e.site.attached && rec.Status == event.DeliveryPending {
 			d.place(e)
 		} else {
 			d.remove(e)
@@ -258,7 +258,7 @@ func (d *Dispatcher) save(s *siteQueue) {
 		d.mu.Unlock()
 		if err == nil && d.opt.Observe.Settled != nil {
 			for _, e := range batch {
-				if e.result.Status != engine.DeliveryPending {
+				if e.result.Status != event.DeliveryPending {
 					d.opt.Observe.Settled(s.name, e.result)
 				}
 			}
@@ -295,14 +295,14 @@ func (d *Dispatcher) commit(s *siteQueue, batch []*entry) error {
 	c := store.Commit{Loose: true, Writes: make([]store.Record, 0, len(batch))}
 	var check []string // outcomes that must not undo a success that another process stored meanwhile
 	for _, e := range batch {
-		if e.out.left || e.result.Status != engine.DeliveryDelivered {
+		if e.out.left || e.result.Status != event.DeliveryDelivered {
 			check = append(check, e.id)
 		}
 	}
-	now := map[string]engine.DeliveryStatus{}
+	now := map[string]event.DeliveryStatus{}
 	if len(check) > 0 {
 		err := again(d.base, func() error {
-			return d.records(d.base, s.name, check, func(m *engine.Delivery) { now[m.ID] = m.Status })
+			return d.records(d.base, s.name, check, func(m *event.Delivery) { now[m.ID] = m.Status })
 		})
 		if err != nil {
 			return err
@@ -310,18 +310,18 @@ func (d *Dispatcher) commit(s *siteQueue, batch []*entry) error {
 	}
 	for _, e := range batch {
 		e.written = false
-		if e.out.left || e.result.Status != engine.DeliveryDelivered {
+		if e.out.left || e.result.Status != event.DeliveryDelivered {
 			status, exists := now[e.id]
-			if !exists || status == engine.DeliveryDelivered || status != e.was || !attached && !e.hand {
+			if !exists || status == event.DeliveryDelivered || status != e.was || !attached && !e.hand {
 				continue
 			}
 		}
 		if e.out.left {
-			c.Deletes = append(c.Deletes, store.RecordKey{Kind: engine.KindDelivery, Key: e.id})
+			c.Deletes = append(c.Deletes, store.RecordKey{Kind: event.KindDelivery, Key: e.id})
 			continue
 		}
 		e.written = true
-		c.Writes = append(c.Writes, store.Record{Kind: engine.KindDelivery, Key: e.id, Value: engine.AppendDelivery(nil, &e.result)})
+		c.Writes = append(c.Writes, store.Record{Kind: event.KindDelivery, Key: e.id, Value: event.AppendDelivery(nil, &e.result)})
 	}
 	if len(c.Writes)+len(c.Deletes) == 0 {
 		return nil
@@ -338,7 +338,7 @@ func (d *Dispatcher) settle(e *entry, err error) {
 	}
 	s := e.site
 	due := time.UnixMilli(e.result.NextTry)
-	keep := err == nil && !e.out.left && s.attached && !d.stopping && e.result.Status == engine.DeliveryPending
+	keep := err == nil && !e.out.left && s.attached && !d.stopping && e.result.Status == event.DeliveryPending
 	if keep && due.After(time.Now().Add(2*d.opt.ScanEvery)) {
 		keep = false // a later scan finds it in time
 	} else if keep && e.lane.queued > d.opt.PerChannel/2 {

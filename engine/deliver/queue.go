@@ -9,7 +9,7 @@ import (
 
 	"golang.org/x/time/rate"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // state is where an entry is. Everything in this file is guarded by Dispatcher.mu.
@@ -37,7 +37,7 @@ type entry struct {
 	made  int64 // Unix milliseconds: Delivery.At
 	due   int64 // Unix milliseconds, 0: at once
 
-	rec     *engine.Delivery
+	rec     *event.Delivery
 	tried   bool // had its first try
 	hand    bool // a person asked for a try: whatever the status, once
 	waited  bool // was counted as waiting for PerSecond
@@ -46,8 +46,8 @@ type entry struct {
 	heapAt  int
 	queue   *fifo
 
-	was     engine.DeliveryStatus // before the try
-	result  engine.Delivery       // after it, while in the outbox
+	was     event.DeliveryStatus // before the try
+	result  event.Delivery       // after it, while in the outbox
 	out     Outcome
 	written bool // the outcome is what the store has now, and not another process's
 	waiters []chan<- tried
@@ -73,7 +73,7 @@ type siteQueue struct {
 	resuming bool
 	dropped  bool // forgotten while resuming
 	scanning bool
-	buffer   []engine.Delivery // offered while resuming
+	buffer   []event.Delivery // offered while resuming
 	entries  map[string]*entry
 	gates    map[gateKey][]*entry // messages that had no try yet, by order
 	left     map[string]bool      // channels of which messages without a try are in the store only, so that later ones must not pass them
@@ -196,10 +196,10 @@ func compareEntries(a, b *entry) int {
 }
 
 // insert makes an entry. It is not placed yet.
-func (d *Dispatcher) insert(s *siteQueue, m *engine.Delivery, keep bool) *entry {
+func (d *Dispatcher) insert(s *siteQueue, m *event.Delivery, keep bool) *entry {
 	e := &entry{
 		site: s, lane: d.lane(m.Channel), id: m.ID, alert: m.Alert, order: m.Order, made: m.At, due: m.NextTry,
-		tried: m.Attempts > 0 || m.Status != engine.DeliveryPending,
+		tried: m.Attempts > 0 || m.Status != event.DeliveryPending,
 	}
 	if keep && d.data+len(m.Data) <= d.opt.DataBytes {
 		rec := *m
@@ -302,8 +302,8 @@ func (d *Dispatcher) remove(e *entry) {
 }
 
 // offer queues a delivery that was just committed, or leaves it to the store and returns nil.
-func (d *Dispatcher) offer(s *siteQueue, m *engine.Delivery) *entry {
-	if m.Status != engine.DeliveryPending || s.entries[m.ID] != nil {
+func (d *Dispatcher) offer(s *siteQueue, m *event.Delivery) *entry {
+	if m.Status != event.DeliveryPending || s.entries[m.ID] != nil {
 		return nil
 	}
 	if _, done := s.recent[m.ID]; done {

@@ -7,7 +7,7 @@ import (
 	"slices"
 	"time"
 
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/store"
 )
 
@@ -78,8 +78,8 @@ func (d *Dispatcher) deadOf(ctx context.Context, sites []string, channel string,
 		had := slices.Clone(all)
 		err := again(ctx, func() error {
 			all = append(all[:0], had...)
-			return d.records(ctx, site, nil, func(m *engine.Delivery) {
-				if m.Status != engine.DeliveryDead || m.Channel != channel || m.At < since || m.At >= until {
+			return d.records(ctx, site, nil, func(m *event.Delivery) {
+				if m.Status != event.DeliveryDead || m.Channel != channel || m.At < since || m.At >= until {
 					return
 				}
 				if all = append(all, deadLetter{site, m.ID, m.At, m.Order}); len(all) >= 4*MaxRecover {
@@ -113,13 +113,13 @@ func (d *Dispatcher) revive(ctx context.Context, site string, letters []deadLett
 	var c store.Commit
 	err := again(ctx, func() error {
 		c = store.Commit{Loose: true}
-		return d.records(ctx, site, ids, func(m *engine.Delivery) {
-			if m.Status != engine.DeliveryDead {
+		return d.records(ctx, site, ids, func(m *event.Delivery) {
+			if m.Status != event.DeliveryDead {
 				return
 			}
-			m.Status, m.Attempts, m.NextTry, m.Code = engine.DeliveryPending, 0, 0, 0
+			m.Status, m.Attempts, m.NextTry, m.Code = event.DeliveryPending, 0, 0, 0
 			m.Reason = "to be sent again, after: " + m.Reason
-			c.Writes = append(c.Writes, store.Record{Kind: engine.KindDelivery, Key: m.ID, Value: engine.AppendDelivery(nil, m)})
+			c.Writes = append(c.Writes, store.Record{Kind: event.KindDelivery, Key: m.ID, Value: event.AppendDelivery(nil, m)})
 		})
 	})
 	if err == nil && len(c.Writes) > 0 {

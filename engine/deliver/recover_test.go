@@ -10,7 +10,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // The dead letters of an outage come again, oldest first and under their own ids; what is outside of the range, of another channel, delivered or pending stays as it is.
@@ -30,7 +30,7 @@ func TestRecover(t *testing.T) {
 		})
 		defer r.start(t, "quayside", "pier")()
 		start := time.Now()
-		made := func(channel, alert string, order int, at time.Duration) engine.Delivery {
+		made := func(channel, alert string, order int, at time.Duration) event.Delivery {
 			m := message(channel, alert, order)
 			m.At = start.Add(at).UnixMilli()
 			return m
@@ -38,14 +38,14 @@ func TestRecover(t *testing.T) {
 		// Two died of their refusals while this dispatcher looked on.
 		r.commit("quayside", made("chat", "watched", 1, 0), made("chat", "watched", 2, 0), made("tickets", "other", 1, 0))
 		pass(3 * time.Hour)
-		require.Equal(t, engine.DeliveryDead, r.store.get(t, "quayside", "msg_watched-2-chat").Status)
+		require.Equal(t, event.DeliveryDead, r.store.get(t, "quayside", "msg_watched-2-chat").Status)
 		// The others are on record from before.
-		dead := func(m engine.Delivery) engine.Delivery {
-			m.Status, m.Attempts, m.Code, m.Reason = engine.DeliveryDead, 3, 404, "given up after 3 tries"
+		dead := func(m event.Delivery) event.Delivery {
+			m.Status, m.Attempts, m.Code, m.Reason = event.DeliveryDead, 3, 404, "given up after 3 tries"
 			return m
 		}
 		delivered := made("chat", "delivered", 1, time.Second)
-		delivered.Status = engine.DeliveryDelivered
+		delivered.Status = event.DeliveryDelivered
 		waiting := made("chat", "waiting", 1, time.Second)
 		waiting.Attempts, waiting.NextTry = 4, start.Add(100*time.Hour).UnixMilli()
 		r.store.put("quayside", dead(made("chat", "early", 1, -time.Millisecond)), dead(made("chat", "late", 1, time.Minute)), delivered, waiting)
@@ -60,15 +60,15 @@ func TestRecover(t *testing.T) {
 		require.Equal(t, start.UnixMilli(), got.First.UnixMilli())
 		require.Equal(t, start.Add(time.Minute-time.Millisecond).UnixMilli(), got.Last.UnixMilli())
 		queued := r.store.get(t, "pier", "msg_pier-1-chat")
-		require.Equal(t, []any{engine.DeliveryPending, 0, "to be sent again, after: given up after 3 tries"}, []any{queued.Status, queued.Attempts, queued.Reason})
+		require.Equal(t, []any{event.DeliveryPending, 0, "to be sent again, after: given up after 3 tries"}, []any{queued.Status, queued.Attempts, queued.Reason})
 		pass(5 * time.Second)
 		require.ElementsMatch(t, []string{"msg_watched-1-chat", "msg_watched-2-chat", "msg_pier-1-chat", "msg_last-1-chat"}, ids.all()[before:])
 		sent := ids.all()[before:]
 		require.Less(t, indexOf(sent, "msg_watched-1-chat"), indexOf(sent, "msg_watched-2-chat"))
 		require.Less(t, indexOf(sent, "msg_pier-1-chat"), indexOf(sent, "msg_last-1-chat"))
-		require.Equal(t, engine.DeliveryDelivered, r.store.get(t, "quayside", "msg_watched-1-chat").Status)
+		require.Equal(t, event.DeliveryDelivered, r.store.get(t, "quayside", "msg_watched-1-chat").Status)
 		for _, id := range []string{"msg_early-1-chat", "msg_late-1-chat", "msg_other-1-tickets"} {
-			require.Equal(t, engine.DeliveryDead, r.store.get(t, "quayside", id).Status, id)
+			require.Equal(t, event.DeliveryDead, r.store.get(t, "quayside", id).Status, id)
 		}
 		require.Equal(t, waiting, r.store.get(t, "quayside", waiting.ID))
 		require.Equal(t, delivered, r.store.get(t, "quayside", delivered.ID))
@@ -101,7 +101,7 @@ func TestRecoverIsBounded(t *testing.T) {
 		start := time.Now()
 		for i := range 2500 {
 			m := message("chat", fmt.Sprint("a", i), 1)
-			m.At, m.Status, m.Attempts = start.Add(time.Duration((i*7919)%2500)*time.Second).UnixMilli(), engine.DeliveryDead, 10
+			m.At, m.Status, m.Attempts = start.Add(time.Duration((i*7919)%2500)*time.Second).UnixMilli(), event.DeliveryDead, 10
 			r.store.put("quayside", m)
 		}
 		until := start.Add(24 * time.Hour)
@@ -130,7 +130,7 @@ func TestRecoverWhileTheStoreFails(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t, nil, hookChannel("chat", "https://chat.example/"))
 		m := message("chat", "a", 1)
-		m.Status = engine.DeliveryDead
+		m.Status = event.DeliveryDead
 		r.store.put("quayside", m)
 		r.store.fail = func() error { return errBroken }
 		at := time.UnixMilli(m.At)

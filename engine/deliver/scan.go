@@ -9,7 +9,7 @@ import (
 	"slices"
 	"time"
 
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/store"
 )
 
@@ -22,9 +22,9 @@ const (
 
 // scanned is what a scan found.
 type scanned struct {
-	pending []engine.Delivery // due soon, without data, in the order in which they should be queued
-	more    map[string]bool   // channels that have more untried ones than are wanted
-	old     []string          // ids of settled ones that are past their time
+	pending []event.Delivery // due soon, without data, in the order in which they should be queued
+	more    map[string]bool  // channels that have more untried ones than are wanted
+	old     []string         // ids of settled ones that are past their time
 }
 
 // scan reads all deliveries of a site. Memory stays bounded, whatever their number.
@@ -45,7 +45,7 @@ func (d *Dispatcher) scanOnce(ctx context.Context, site string) (scanned, error)
 	soon := now.Add(2 * d.opt.ScanEvery).UnixMilli()
 	deliveredBefore, deadBefore := now.Add(-d.opt.KeepDelivered).UnixMilli(), now.Add(-d.opt.KeepDead).UnixMilli()
 	found := scanned{more: map[string]bool{}}
-	groups := map[group][]engine.Delivery{}
+	groups := map[group][]event.Delivery{}
 	most := d.opt.PerChannel
 	cut := func(g group) {
 		list := groups[g]
@@ -59,10 +59,10 @@ func (d *Dispatcher) scanOnce(ctx context.Context, site string) (scanned, error)
 		}
 		groups[g] = list
 	}
-	err := d.records(ctx, site, nil, func(m *engine.Delivery) {
+	err := d.records(ctx, site, nil, func(m *event.Delivery) {
 		last := max(m.LastTry, m.At)
 		switch m.Status {
-		case engine.DeliveryPending:
+		case event.DeliveryPending:
 			if m.NextTry > soon {
 				return
 			}
@@ -72,7 +72,7 @@ func (d *Dispatcher) scanOnce(ctx context.Context, site string) (scanned, error)
 				cut(g)
 			}
 			return
-		case engine.DeliveryDelivered:
+		case event.DeliveryDelivered:
 			if last >= deliveredBefore {
 				return
 			}
@@ -97,8 +97,8 @@ func (d *Dispatcher) scanOnce(ctx context.Context, site string) (scanned, error)
 }
 
 // compareScanned orders by when a delivery became due. Those that were not tried keep the order of their alert.
-func compareScanned(a, b engine.Delivery) int {
-	due := func(m *engine.Delivery) int64 {
+func compareScanned(a, b event.Delivery) int {
+	due := func(m *event.Delivery) int64 {
 		if m.Attempts == 0 {
 			return m.At
 		}
@@ -187,7 +187,7 @@ func (d *Dispatcher) purge(s *siteQueue, old []string) error {
 		stopping := d.stopping
 		for _, id := range part {
 			if s.entries[id] == nil { // else a person is just sending it again
-				c.Deletes = append(c.Deletes, store.RecordKey{Kind: engine.KindDelivery, Key: id})
+				c.Deletes = append(c.Deletes, store.RecordKey{Kind: event.KindDelivery, Key: id})
 			}
 		}
 		d.mu.Unlock()
@@ -207,9 +207,9 @@ func (d *Dispatcher) purge(s *siteQueue, old []string) error {
 }
 
 // records calls fn with deliveries of the site: those with the ids, or all for nil.
-func (d *Dispatcher) records(ctx context.Context, site string, ids []string, fn func(m *engine.Delivery)) error {
-	_, err := d.opt.Store.Records(ctx, site, engine.KindDelivery, ids, func(_ store.Kind, key string, value []byte) error {
-		m, err := engine.DecodeDelivery(value)
+func (d *Dispatcher) records(ctx context.Context, site string, ids []string, fn func(m *event.Delivery)) error {
+	_, err := d.opt.Store.Records(ctx, site, event.KindDelivery, ids, func(_ store.Kind, key string, value []byte) error {
+		m, err := event.DecodeDelivery(value)
 		if err != nil {
 			d.opt.Log.Error("the record of a delivery is damaged and is passed over", "site", site, "delivery", key, "error", err)
 			return nil
@@ -236,11 +236,11 @@ func again(ctx context.Context, read func() error) error {
 	}
 }
 
-func (d *Dispatcher) read(ctx context.Context, site, id string) (*engine.Delivery, error) {
-	var rec *engine.Delivery
+func (d *Dispatcher) read(ctx context.Context, site, id string) (*event.Delivery, error) {
+	var rec *event.Delivery
 	err := again(ctx, func() error {
 		rec = nil
-		return d.records(ctx, site, []string{id}, func(m *engine.Delivery) { rec = m })
+		return d.records(ctx, site, []string{id}, func(m *event.Delivery) { rec = m })
 	})
 	if err != nil {
 		return nil, err

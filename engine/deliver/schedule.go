@@ -8,7 +8,7 @@ import (
 	"strings"
 	"time"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // Schedule says when a delivery that failed is tried again, and when it is given up.
@@ -121,27 +121,27 @@ func Jitter(delay time.Duration, random float64) time.Duration {
 
 // Next applies what came of a try to a delivery: its status, attempts, times, code and reason. It depends on its arguments alone. random is in
 // [0, 1).
-func (s Schedule) Next(d engine.Delivery, out Outcome, now time.Time, random float64) engine.Delivery {
+func (s Schedule) Next(d event.Delivery, out Outcome, now time.Time, random float64) event.Delivery {
 	refusedBefore := d.Attempts > 0 && Classify(d.Code) == Refused
 	d.Attempts++
 	d.LastTry, d.Took, d.Code, d.Reason = now.UnixMilli(), out.Took.Milliseconds(), out.Code, out.Reason
 	d.NextTry = 0
 	switch out.Class {
 	case Success:
-		d.Status, d.Reason = engine.DeliveryDelivered, ""
+		d.Status, d.Reason = event.DeliveryDelivered, ""
 		return d
 	case Gone:
-		d.Status = engine.DeliveryDead
+		d.Status = event.DeliveryDead
 		return d
 	}
-	d.Status = engine.DeliveryPending
+	d.Status = event.DeliveryPending
 	delays := s.Delays
 	if out.Class == Refused && (d.Attempts < len(s.Refused) || refusedBefore) {
 		// One refusal after other failures does not end a delivery: a receiver that is being restarted answers 404 for a moment.
 		delays = s.Refused
 	}
 	if d.Attempts >= len(delays) {
-		d.Status = engine.DeliveryDead
+		d.Status = event.DeliveryDead
 		d.Reason = fmt.Sprintf("given up after %d tries: %s", d.Attempts, d.Reason)
 		return d
 	}

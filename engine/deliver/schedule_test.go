@@ -10,7 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 func TestClassifyEveryStatus(t *testing.T) {
@@ -35,16 +35,16 @@ func TestDefaultScheduleIsTheStandardsExample(t *testing.T) {
 	require.NoError(t, DefaultSchedule().Check())
 	want := []string{"0s", "5s", "5m5s", "35m5s", "2h35m5s", "7h35m5s", "17h35m5s", "31h35m5s", "51h35m5s", "75h35m5s"}
 	now := time.Unix(1_700_000_000, 0)
-	start, d := now, engine.Delivery{}
+	start, d := now, event.Delivery{}
 	s := DefaultSchedule()
 	for i, elapsed := range want {
 		require.Equal(t, elapsed, now.Sub(start).String(), "try %d", i+1)
-		require.Equal(t, engine.DeliveryPending, d.Status)
+		require.Equal(t, event.DeliveryPending, d.Status)
 		d = s.Next(d, Outcome{Class: Failed, Code: 503, Reason: "r"}, now, 0.5)
 		require.Equal(t, i+1, d.Attempts)
 		now = time.UnixMilli(d.NextTry)
 	}
-	require.Equal(t, engine.DeliveryDead, d.Status)
+	require.Equal(t, event.DeliveryDead, d.Status)
 	require.Equal(t, "given up after 10 tries: r", d.Reason)
 	require.Zero(t, d.NextTry)
 }
@@ -52,27 +52,27 @@ func TestDefaultScheduleIsTheStandardsExample(t *testing.T) {
 func TestNext(t *testing.T) {
 	now := time.Unix(1_700_000_000, 0)
 	s := DefaultSchedule()
-	failed := func(n, code int) engine.Delivery { return engine.Delivery{Attempts: n, Code: code, Reason: "before"} }
+	failed := func(n, code int) event.Delivery { return event.Delivery{Attempts: n, Code: code, Reason: "before"} }
 	for _, c := range []struct {
 		name   string
-		d      engine.Delivery
+		d      event.Delivery
 		out    Outcome
-		status engine.DeliveryStatus
+		status event.DeliveryStatus
 		wait   time.Duration
 	}{
-		{"success", failed(3, 503), Outcome{Class: Success, Code: 204}, engine.DeliveryDelivered, 0},
-		{"gone at once", failed(0, 0), Outcome{Class: Gone, Code: 410}, engine.DeliveryDead, 0},
-		{"first failure", failed(0, 0), Outcome{Class: Failed}, engine.DeliveryPending, 5 * time.Second},
-		{"first refusal", failed(0, 0), Outcome{Class: Refused, Code: 404}, engine.DeliveryPending, 5 * time.Minute},
-		{"second refusal", failed(1, 404), Outcome{Class: Refused, Code: 404}, engine.DeliveryPending, time.Hour},
-		{"third refusal", failed(2, 404), Outcome{Class: Refused, Code: 401}, engine.DeliveryDead, 0},
-		{"late refusal among failures", failed(5, 503), Outcome{Class: Refused, Code: 404}, engine.DeliveryPending, 10 * time.Hour},
-		{"two late refusals", failed(6, 404), Outcome{Class: Refused, Code: 404}, engine.DeliveryDead, 0},
-		{"failure after a refusal", failed(2, 404), Outcome{Class: Failed, Code: 502}, engine.DeliveryPending, 30 * time.Minute},
-		{"last try", failed(9, 503), Outcome{Class: Failed, Code: 503}, engine.DeliveryDead, 0},
-		{"Retry-After longer", failed(0, 0), Outcome{Class: Failed, Code: 429, RetryAfter: time.Minute}, engine.DeliveryPending, time.Minute},
-		{"Retry-After shorter", failed(2, 503), Outcome{Class: Failed, Code: 429, RetryAfter: time.Minute}, engine.DeliveryPending, 30 * time.Minute},
-		{"Retry-After hostile", failed(0, 0), Outcome{Class: Failed, Code: 503, RetryAfter: 300 * time.Hour}, engine.DeliveryPending, 2*time.Hour + 5*time.Second},
+		{"success", failed(3, 503), Outcome{Class: Success, Code: 204}, event.DeliveryDelivered, 0},
+		{"gone at once", failed(0, 0), Outcome{Class: Gone, Code: 410}, event.DeliveryDead, 0},
+		{"first failure", failed(0, 0), Outcome{Class: Failed}, event.DeliveryPending, 5 * time.Second},
+		{"first refusal", failed(0, 0), Outcome{Class: Refused, Code: 404}, event.DeliveryPending, 5 * time.Minute},
+		{"second refusal", failed(1, 404), Outcome{Class: Refused, Code: 404}, event.DeliveryPending, time.Hour},
+		{"third refusal", failed(2, 404), Outcome{Class: Refused, Code: 401}, event.DeliveryDead, 0},
+		{"late refusal among failures", failed(5, 503), Outcome{Class: Refused, Code: 404}, event.DeliveryPending, 10 * time.Hour},
+		{"two late refusals", failed(6, 404), Outcome{Class: Refused, Code: 404}, event.DeliveryDead, 0},
+		{"failure after a refusal", failed(2, 404), Outcome{Class: Failed, Code: 502}, event.DeliveryPending, 30 * time.Minute},
+		{"last try", failed(9, 503), Outcome{Class: Failed, Code: 503}, event.DeliveryDead, 0},
+		{"Retry-After longer", failed(0, 0), Outcome{Class: Failed, Code: 429, RetryAfter: time.Minute}, event.DeliveryPending, time.Minute},
+		{"Retry-After shorter", failed(2, 503), Outcome{Class: Failed, Code: 429, RetryAfter: time.Minute}, event.DeliveryPending, 30 * time.Minute},
+		{"Retry-After hostile", failed(0, 0), Outcome{Class: Failed, Code: 503, RetryAfter: 300 * time.Hour}, event.DeliveryPending, 2*time.Hour + 5*time.Second},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			c.out.Took = 17 * time.Millisecond
@@ -97,18 +97,18 @@ func TestNextBounds(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		s := DefaultSchedule()
 		code := rapid.IntRange(0, 599).Draw(t, "code")
-		d := engine.Delivery{Attempts: rapid.IntRange(0, 12).Draw(t, "attempts"), Code: rapid.IntRange(0, 599).Draw(t, "code before")}
+		d := event.Delivery{Attempts: rapid.IntRange(0, 12).Draw(t, "attempts"), Code: rapid.IntRange(0, 599).Draw(t, "code before")}
 		out := Outcome{Class: Classify(code), Code: code, RetryAfter: time.Duration(rapid.Int64Range(0, 1<<60).Draw(t, "retry after"))}
 		got := s.Next(d, out, now, rapid.Float64Range(0, 0.999999).Draw(t, "random"))
 		switch got.Status {
-		case engine.DeliveryPending:
+		case event.DeliveryPending:
 			wait := time.UnixMilli(got.NextTry).Sub(now)
 			require.GreaterOrEqual(t, wait, min(out.RetryAfter, 2*time.Hour).Truncate(time.Millisecond))
 			require.LessOrEqual(t, wait, 48*time.Hour)
 		default:
 			require.Zero(t, got.NextTry)
 		}
-		require.NotEqual(t, out.Class == Success, got.Status != engine.DeliveryDelivered)
+		require.NotEqual(t, out.Class == Success, got.Status != event.DeliveryDelivered)
 	})
 	r := rand.New(rand.NewPCG(1, 2))
 	var sum time.Duration
@@ -173,7 +173,7 @@ func FuzzRetryAfter(f *testing.F) {
 		if got < 0 || err != nil && got != 0 {
 			t.Fatalf("%q: %v, %v", s, got, err)
 		}
-		d := DefaultSchedule().Next(engine.Delivery{}, Outcome{Class: Failed, Code: http.StatusTooManyRequests, RetryAfter: got}, now, 0.5)
+		d := DefaultSchedule().Next(event.Delivery{}, Outcome{Class: Failed, Code: http.StatusTooManyRequests, RetryAfter: got}, now, 0.5)
 		if wait := time.UnixMilli(d.NextTry).Sub(now); wait < 5*time.Second || wait > 2*time.Hour+5*time.Second {
 			t.Fatalf("%q: waits %v", s, wait)
 		}
@@ -182,10 +182,10 @@ func FuzzRetryAfter(f *testing.F) {
 
 func ExampleSchedule_Next() {
 	now := time.Date(2026, 11, 14, 10, 30, 0, 0, time.UTC)
-	d := engine.Delivery{ID: "msg_quayside-7-1-1-door-team", Channel: "door-team"}
+	d := event.Delivery{ID: "msg_quayside-7-1-1-door-team", Channel: "door-team"}
 	for _, code := range []int{503, 503, 204} {
 		d = DefaultSchedule().Next(d, Outcome{Class: Classify(code), Code: code}, now, 0.5)
-		if d.Status == engine.DeliveryPending {
+		if d.Status == event.DeliveryPending {
 			fmt.Println(code, d.Status, "for", time.UnixMilli(d.NextTry).Sub(now))
 			now = time.UnixMilli(d.NextTry)
 		} else {

@@ -12,7 +12,7 @@ import (
 
 	"github.com/valyala/fastjson"
 
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/faults"
 )
 
@@ -236,7 +236,7 @@ func quote(s string) []byte {
 }
 
 // render appends the body.
-func (t *template) render(b []byte, site string, d *engine.Delivery) ([]byte, error) {
+func (t *template) render(b []byte, site string, d *event.Delivery) ([]byte, error) {
 	var data any
 	if len(d.Data) > 0 {
 		decoder := json.NewDecoder(bytes.NewReader(d.Data))
@@ -266,7 +266,7 @@ func tooLarge(n int) error {
 }
 
 // fill appends what the placeholder stands for. What is not there is null as a whole value and nothing within a text.
-func (p *piece) fill(b []byte, site string, d *engine.Delivery, data any) []byte {
+func (p *piece) fill(b []byte, site string, d *event.Delivery, data any) []byte {
 	var v any
 	switch p.path[0] {
 	case "id":

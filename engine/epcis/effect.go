@@ -3,7 +3,7 @@ package epcis
 import (
 	"fmt"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // EffectKind says what an event did to items.
@@ -34,30 +34,30 @@ func (k EffectKind) String() string {
 // Effect is one thing that an event did to some items. Effects of one event apply in their order.
 type Effect struct {
 	Kind      EffectKind
-	Tags      []engine.Tag // each once
-	Zone      string       // where the items are, or where it happened; "": not known
-	ReadPoint string       // the read point that saw them; "": none
-	At        int64        // Unix milliseconds
-	Ref       string       // the business document, at most MaxRef characters
-	GTIN      uint64       // Registered: the product
+	Tags      []event.Tag // each once
+	Zone      string      // where the items are, or where it happened; "": not known
+	ReadPoint string      // the read point that saw them; "": none
+	At        int64       // Unix milliseconds
+	Ref       string      // the business document, at most MaxRef characters
+	GTIN      uint64      // Registered: the product
 }
 
 // MaxRef is the longest reference to a business document, in characters.
 const MaxRef = 128
 
-var eventOf = map[EffectKind]engine.EventType{
-	Seen: engine.EventMoved, Moved: engine.EventMoved, Sold: engine.EventSold, Returned: engine.EventReturned, Received: engine.EventReceived,
-	Shipped: engine.EventShipped, Retired: engine.EventRetired, Registered: engine.EventRegistered,
+var eventOf = map[EffectKind]event.EventType{
+	Seen: event.EventMoved, Moved: event.EventMoved, Sold: event.EventSold, Returned: event.EventReturned, Received: event.EventReceived,
+	Shipped: event.EventShipped, Retired: event.EventRetired, Registered: event.EventRegistered,
 }
 
 // Event returns the business event that carries the effect. It is false for items that were seen by a read point and in no zone that the event tells: that is a read,
 // for the read point's own zone to be judged with all other reads.
-func (e *Effect) Event() (engine.Event, bool) {
+func (e *Effect) Event() (event.Event, bool) {
 	typ, ok := eventOf[e.Kind]
 	if !ok || e.Kind == Seen && e.Zone == "" {
-		return engine.Event{}, false
+		return event.Event{}, false
 	}
-	return engine.Event{Type: typ, Tags: e.Tags, Zone: e.Zone, T: e.At, Ref: e.Ref, GTIN: e.GTIN}, true
+	return event.Event{Type: typ, Tags: e.Tags, Zone: e.Zone, T: e.At, Ref: e.Ref, GTIN: e.GTIN}, true
 }
 
 // Note says what of an event had no effect, and why.

@@ -8,9 +8,8 @@ import (
 	"strconv"
 	"time"
 
-	"lintel/engine"
 	"lintel/engine/epc"
-	"lintel/engine/layout"
+	"lintel/engine/event"
 )
 
 // ExportOptions say whose facts become events.
@@ -60,33 +59,33 @@ type told struct {
 	stays       bool // there is a business location
 }
 
-var toldAs = map[engine.Cause]told{
-	engine.Arrived:    {action: Observe, stays: true}, // the step follows from the zone
-	engine.Passed:     {action: Observe, step: "entering_exiting"},
-	engine.Sold:       {action: Observe, step: "retail_selling", disposition: "retail_sold"},
-	engine.Returned:   {action: Observe, step: "receiving", disposition: "returned", stays: true},
-	engine.Received:   {action: Observe, step: "receiving", stays: true},
-	engine.Shipped:    {action: Observe, step: "shipping", disposition: "in_transit"},
-	engine.Found:      {action: Observe, step: "cycle_counting", stays: true},
-	engine.Counted:    {action: Observe, step: "cycle_counting", stays: true},
-	engine.Retired:    {action: Delete, step: "decommissioning", disposition: "inactive"},
-	engine.Registered: {action: Add, step: "commissioning", disposition: "active", stays: true},
+var toldAs = map[event.Cause]told{
+	event.Arrived:    {action: Observe, stays: true}, // the step follows from the zone
+	event.Passed:     {action: Observe, step: "entering_exiting"},
+	event.Sold:       {action: Observe, step: "retail_selling", disposition: "retail_sold"},
+	event.Returned:   {action: Observe, step: "receiving", disposition: "returned", stays: true},
+	event.Received:   {action: Observe, step: "receiving", stays: true},
+	event.Shipped:    {action: Observe, step: "shipping", disposition: "in_transit"},
+	event.Found:      {action: Observe, step: "cycle_counting", stays: true},
+	event.Counted:    {action: Observe, step: "cycle_counting", stays: true},
+	event.Retired:    {action: Delete, step: "decommissioning", disposition: "inactive"},
+	event.Registered: {action: Add, step: "commissioning", disposition: "active", stays: true},
 }
 
 // unobserved are the facts that tell of an absence, or of what two observations together mean.
-var unobserved = map[engine.Cause]bool{engine.Left: true, engine.Missing: true, engine.Silent: true, engine.Doubled: true}
+var unobserved = map[event.Cause]bool{event.Left: true, event.Missing: true, event.Silent: true, event.Doubled: true}
 
 // Event turns a fact into an event with its hash id, or says why it is none.
-func (x *Exporter) Event(f *engine.Fact) (Event, Skip) {
+func (x *Exporter) Event(f *event.Fact) (Event, Skip) {
 	how, ok := toldAs[f.Cause]
 	switch {
 	case unobserved[f.Cause] || f.Passage.Likely:
 		return Event{}, SkipUnobserved
-	case f.Cause == engine.Foreign:
+	case f.Cause == event.Foreign:
 		return Event{}, SkipNotOurs
 	case !ok:
 		return Event{}, SkipNoItem
-	case (f.Disp == engine.Unknown || f.Disp == engine.RetailSold) && (f.Cause == engine.Arrived || f.Cause == engine.Passed || f.Cause == engine.Found):
+	case (f.Disp == event.Unknown || f.Disp == event.RetailSold) && (f.Cause == event.Arrived || f.Cause == event.Passed || f.Cause == event.Found):
 		return Event{}, SkipNotOurs
 	}
 	ev := Event{Type: ObjectEvent, Action: how.action, BizStep: how.step, Disposition: how.disposition, At: f.At, EPCs: []string{}, prefixes: x.known}
@@ -95,7 +94,7 @@ func (x *Exporter) Event(f *engine.Fact) (Event, Skip) {
 	}
 	ev.Offset = x.offset(f.At)
 	ev.RecordTime, _ = formatTime(f.Ms)
-	if f.Cause == engine.Counted {
+	if f.Cause == event.Counted {
 		x.count(&ev, f)
 	} else {
 		uri, skip := identity(f)
@@ -104,10 +103,10 @@ func (x *Exporter) Event(f *engine.Fact) (Event, Skip) {
 		}
 		ev.EPCs = append(ev.EPCs, uri)
 	}
-	if f.Cause == engine.Arrived {
+	if f.Cause == event.Arrived {
 		ev.BizStep = stepInto(x.kind(f.Zone))
 	}
-	if (f.Cause == engine.Arrived || f.Cause == engine.Received || f.Cause == engine.Found) && f.Disp != engine.Unknown {
+	if (f.Cause == event.Arrived || f.Cause == event.Received || f.Cause == event.Found) && f.Disp != event.Unknown {
 		ev.Disposition = f.Disp.String()
 	}
 	x.place(&ev, f, how.stays)
@@ -119,7 +118,7 @@ func (x *Exporter) Event(f *engine.Fact) (Event, Skip) {
 }
 
 // place sets where the event was seen: its read point, else its zone. Items that leave the shop have no business location.
-func (x *Exporter) place(ev *Event, f *engine.Fact, stays bool) {
+func (x *Exporter) place(ev *Event, f *event.Fact, stays bool) {
 	switch {
 	case f.Point != "":
 		ev.ReadPoint = &Location{ID: x.places.PointURI(f.Point)}
@@ -134,7 +133,7 @@ func (x *Exporter) place(ev *Event, f *engine.Fact, stays bool) {
 }
 
 // count tells a closed count. The items that it found are told by facts of their own where something was new of them; the event carries the sums.
-func (x *Exporter) count(ev *Event, f *engine.Fact) {
+func (x *Exporter) count(ev *Event, f *event.Fact) {
 	sum := func(name string, n int) {
 		ev.Extensions = append(ev.Extensions, Member{Name: "lintel:" + name, Value: strconv.AppendInt(nil, int64(n), 10)})
 	}
@@ -144,28 +143,28 @@ func (x *Exporter) count(ev *Event, f *engine.Fact) {
 	sum("itemsUnexpected", f.Unexpected)
 }
 
-func (x *Exporter) kind(zone string) layout.Kind {
+func (x *Exporter) kind(zone string) event.ZoneKind {
 	i, ok := x.places.lay.ZoneIndex(zone)
 	if !ok {
-		return layout.KindNone
+		return event.ZoneKindNone
 	}
 	return x.places.lay.Zones[i].Kind
 }
 
 // stepInto is the business step of goods that come into a place: stocking where customers can reach them, storing in a back room. For other places
 // the vocabulary has no word that is surely right, and the step is optional.
-func stepInto(k layout.Kind) string {
+func stepInto(k event.ZoneKind) string {
 	switch k {
-	case layout.Shelf, layout.Floor:
+	case event.Shelf, event.Floor:
 		return "stocking"
-	case layout.Stockroom:
+	case event.Stockroom:
 		return "storing"
 	}
 	return ""
 }
 
 // identity returns the URI of the item of a fact.
-func identity(f *engine.Fact) (string, Skip) {
+func identity(f *event.Fact) (string, Skip) {
 	name := f.Name()
 	if name == "" {
 		return "", SkipNoIdentity
@@ -219,7 +218,7 @@ type Summary struct {
 }
 
 // FromFacts turns facts into a document. For many facts use WriteFacts, which keeps none of them.
-func FromFacts(facts iter.Seq2[*engine.Fact, error], opt ExportOptions) (*Document, Summary, error) {
+func FromFacts(facts iter.Seq2[*event.Fact, error], opt ExportOptions) (*Document, Summary, error) {
 	x, err := NewExporter(opt)
 	if err != nil {
 		return nil, Summary{}, err
@@ -235,7 +234,7 @@ func FromFacts(facts iter.Seq2[*engine.Fact, error], opt ExportOptions) (*Docume
 }
 
 // WriteFacts writes facts to w as one document, event by event. An error of the facts or of w ends it; what was written by then is no whole document.
-func WriteFacts(w io.Writer, facts iter.Seq2[*engine.Fact, error], opt ExportOptions) (Summary, error) {
+func WriteFacts(w io.Writer, facts iter.Seq2[*event.Fact, error], opt ExportOptions) (Summary, error) {
 	x, err := NewExporter(opt)
 	if err != nil {
 		return Summary{}, err
@@ -248,7 +247,7 @@ func WriteFacts(w io.Writer, facts iter.Seq2[*engine.Fact, error], opt ExportOpt
 	return sum, out.Close()
 }
 
-func (x *Exporter) each(facts iter.Seq2[*engine.Fact, error], take func(*Event) error) (Summary, error) {
+func (x *Exporter) each(facts iter.Seq2[*event.Fact, error], take func(*Event) error) (Summary, error) {
 	sum := Summary{Skipped: make(map[Skip]int)}
 	for f, err := range facts {
 		if err != nil {

@@ -14,12 +14,12 @@ import (
 	"github.com/santhosh-tekuri/jsonschema/v6"
 	"github.com/stretchr/testify/require"
 
-	"lintel/engine"
 	"lintel/engine/epcis"
+	"lintel/engine/event"
 )
 
-func seq(facts ...engine.Fact) iter.Seq2[*engine.Fact, error] {
-	return func(yield func(*engine.Fact, error) bool) {
+func seq(facts ...event.Fact) iter.Seq2[*event.Fact, error] {
+	return func(yield func(*event.Fact, error) bool) {
 		for i := range facts {
 			if !yield(&facts[i], nil) {
 				return
@@ -36,34 +36,34 @@ func when(t testing.TB, s string) int64 {
 }
 
 // sample returns facts of every cause.
-func sample(t testing.TB) []engine.Fact {
-	item := func(cause engine.Cause, disp engine.Disposition, more engine.Fact) engine.Fact {
+func sample(t testing.TB) []event.Fact {
+	item := func(cause event.Cause, disp event.Disposition, more event.Fact) event.Fact {
 		f := more
 		tag := tag(t, "https://id.gs1.org/01/09521141123454/21/6789")
 		f.Cause, f.Disp, f.Key, f.Text, f.GTIN = cause, disp, tag.Key, tag.Text, 9521141123454
 		f.At, f.Ms = when(t, "2026-07-01T09:59:58.250Z"), when(t, "2026-07-01T09:59:59Z")
 		return f
 	}
-	const acc, back = engine.SellableAccessible, engine.SellableNotAccessible
-	facts := []engine.Fact{
-		item(engine.Arrived, acc, engine.Fact{Zone: "shelf-a", From: "stockroom", Point: "handheld-1"}),
-		item(engine.Arrived, back, engine.Fact{Zone: "stockroom"}),
-		item(engine.Arrived, back, engine.Fact{Zone: "cafe"}),
-		item(engine.Passed, acc, engine.Fact{Zone: "street-door", Point: "door-in"}),
-		item(engine.Sold, engine.RetailSold, engine.Fact{Zone: "till", Ref: "R 42"}),
-		item(engine.Returned, acc, engine.Fact{Zone: "front-tables", Ref: "https://example.com/r/1"}),
-		item(engine.Received, back, engine.Fact{Zone: "receiving-bay", Ref: "D-1"}),
-		item(engine.Shipped, engine.InTransit, engine.Fact{From: "stockroom"}),
-		item(engine.Found, acc, engine.Fact{Zone: "shelf-a"}),
-		item(engine.Retired, engine.Inactive, engine.Fact{From: "shelf-a"}),
-		item(engine.Registered, engine.Unknown, engine.Fact{}),
-		{Cause: engine.Counted, Zone: "shelf-a", Ref: "count-1", Count: 40, Expected: 42, MissingItems: 3, Unexpected: 1, At: when(t, "2026-01-01T12:00:00Z"), Ms: when(t, "2026-01-01T12:00:00Z")},
+	const acc, back = event.SellableAccessible, event.SellableNotAccessible
+	facts := []event.Fact{
+		item(event.Arrived, acc, event.Fact{Zone: "shelf-a", From: "stockroom", Point: "handheld-1"}),
+		item(event.Arrived, back, event.Fact{Zone: "stockroom"}),
+		item(event.Arrived, back, event.Fact{Zone: "cafe"}),
+		item(event.Passed, acc, event.Fact{Zone: "street-door", Point: "door-in"}),
+		item(event.Sold, event.RetailSold, event.Fact{Zone: "till", Ref: "R 42"}),
+		item(event.Returned, acc, event.Fact{Zone: "front-tables", Ref: "https://example.com/r/1"}),
+		item(event.Received, back, event.Fact{Zone: "receiving-bay", Ref: "D-1"}),
+		item(event.Shipped, event.InTransit, event.Fact{From: "stockroom"}),
+		item(event.Found, acc, event.Fact{Zone: "shelf-a"}),
+		item(event.Retired, event.Inactive, event.Fact{From: "shelf-a"}),
+		item(event.Registered, event.Unknown, event.Fact{}),
+		{Cause: event.Counted, Zone: "shelf-a", Ref: "count-1", Count: 40, Expected: 42, MissingItems: 3, Unexpected: 1, At: when(t, "2026-01-01T12:00:00Z"), Ms: when(t, "2026-01-01T12:00:00Z")},
 	}
 	// None of these is an event.
 	return append(facts,
-		item(engine.Left, acc, engine.Fact{From: "shelf-a"}), item(engine.Missing, acc, engine.Fact{From: "shelf-a"}), item(engine.Foreign, engine.Unknown, engine.Fact{Zone: "cafe"}),
-		item(engine.Passed, engine.Unknown, engine.Fact{Point: "door-in"}), item(engine.Passed, engine.RetailSold, engine.Fact{Point: "door-in"}), engine.Fact{Cause: engine.Silent, Point: "tables-1"},
-		engine.Fact{Cause: engine.Heard, Point: "tables-1"}, engine.Fact{Cause: engine.Stock, GTIN: 9521141123454, Zone: "shelf-a", Count: 3},
+		item(event.Left, acc, event.Fact{From: "shelf-a"}), item(event.Missing, acc, event.Fact{From: "shelf-a"}), item(event.Foreign, event.Unknown, event.Fact{Zone: "cafe"}),
+		item(event.Passed, event.Unknown, event.Fact{Point: "door-in"}), item(event.Passed, event.RetailSold, event.Fact{Point: "door-in"}), event.Fact{Cause: event.Silent, Point: "tables-1"},
+		event.Fact{Cause: event.Heard, Point: "tables-1"}, event.Fact{Cause: event.Stock, GTIN: 9521141123454, Zone: "shelf-a", Count: 3},
 	)
 }
 
@@ -118,7 +118,7 @@ func TestNeverWritesMissingOrStolen(t *testing.T) {
 	for cause := range 256 {
 		for disp := range 8 {
 			f := sample(t)[0]
-			f.Cause, f.Disp = engine.Cause(cause), engine.Disposition(disp)
+			f.Cause, f.Disp = event.Cause(cause), event.Disposition(disp)
 			x, err := epcis.NewExporter(options(t))
 			require.NoError(t, err)
 			ev, skip := x.Event(&f)
@@ -232,7 +232,7 @@ func TestExportedFactsMeanWhatTheyWere(t *testing.T) {
 
 func TestFaultsEndAnExport(t *testing.T) {
 	broken := errors.New("the store is gone")
-	facts := func(yield func(*engine.Fact, error) bool) { yield(nil, broken) }
+	facts := func(yield func(*event.Fact, error) bool) { yield(nil, broken) }
 	_, err := epcis.WriteFacts(&bytes.Buffer{}, facts, options(t))
 	require.ErrorIs(t, err, broken)
 	_, err = epcis.WriteFacts(failing{}, seq(sample(t)...), options(t))

@@ -61,10 +61,10 @@ func TestSpellingsOfOneEvent(t *testing.T) {
 		base + `, "errorDeclaration": {"declarationTime": "2026-03-02T10:00:00Z"}`,
 	}
 	id := func(members string) string {
-		return epcis.EventID(&parse(t, document(event("ObjectEvent", members))).Events[0])
+		return epcis.EventID(&parse(t, document(eventJSON("ObjectEvent", members))).Events[0])
 	}
 	for _, s := range same {
-		require.Equal(t, id(base), id(s), "%s", epcis.PreHash(&parse(t, document(event("ObjectEvent", s))).Events[0]))
+		require.Equal(t, id(base), id(s), "%s", epcis.PreHash(&parse(t, document(eventJSON("ObjectEvent", s))).Events[0]))
 	}
 	for _, other := range []string{
 		strings.Replace(base, "6789", "06789", 1), strings.Replace(base, "DOCK", "dock", 1), strings.Replace(base, "1.5", "1.51", 1),

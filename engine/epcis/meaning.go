@@ -5,8 +5,8 @@ import (
 	"slices"
 	"unicode/utf8"
 
-	"lintel/engine"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 )
 
 // Meaning tells what an event, which Parse accepted, means for items. Whatever has no effect is noted. Loc tells the places of the shop; nil knows none.
@@ -43,7 +43,7 @@ func orUnnamed(id string) string {
 
 // thing is an item and its product.
 type thing struct {
-	tag  engine.Tag
+	tag  event.Tag
 	gtin uint64
 }
 
@@ -169,7 +169,7 @@ func (m *meaner) things(name string, list []string, into []thing) []thing {
 			m.note(pointer, "it names no single item: %v", err)
 			continue
 		}
-		t := thing{tag: engine.Tag{Key: id.Key()}}
+		t := thing{tag: event.Tag{Key: id.Key()}}
 		t.gtin, _ = id.GTIN14()
 		if _, packed := t.tag.Key.Text(); !packed {
 			t.tag.Text = id.KeyText()
@@ -182,8 +182,8 @@ func (m *meaner) things(name string, list []string, into []thing) []thing {
 	return into
 }
 
-func tagsOf(items []thing) []engine.Tag {
-	tags := make([]engine.Tag, len(items))
+func tagsOf(items []thing) []event.Tag {
+	tags := make([]event.Tag, len(items))
 	for i, t := range items {
 		tags[i] = t.tag
 	}

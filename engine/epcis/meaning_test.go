@@ -8,9 +8,9 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"lintel/engine"
 	"lintel/engine/epc"
 	"lintel/engine/epcis"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 )
 
@@ -47,11 +47,11 @@ func places(t testing.TB) *epcis.Directory {
 	return d
 }
 
-func tag(t testing.TB, uri string) engine.Tag {
+func tag(t testing.TB, uri string) event.Tag {
 	t.Helper()
 	id, err := epc.Parse(uri)
 	require.NoError(t, err)
-	tag := engine.Tag{Key: id.Key()}
+	tag := event.Tag{Key: id.Key()}
 	if _, ok := tag.Key.Text(); !ok {
 		tag.Text = id.KeyText()
 	}
@@ -155,7 +155,7 @@ func TestMeaning(t *testing.T) {
 		{"example:GiftEvent", `"wrapping": "red"`, "", "/type"},
 	} {
 		t.Run(c.typ+" "+c.members, func(t *testing.T) {
-			doc := parse(t, document(event(c.typ, c.members)))
+			doc := parse(t, document(eventJSON(c.typ, c.members)))
 			effects, notes := epcis.Meaning(&doc.Events[0], places(t))
 			require.Equal(t, c.effects, short(effects))
 			require.Equal(t, strings.TrimSpace(c.notes), pointers(notes, false), "%v", notes)
@@ -171,25 +171,25 @@ func TestMeaning(t *testing.T) {
 }
 
 func TestWhatIsNeverUsedIsNotedAsSuch(t *testing.T) {
-	doc := parse(t, document(event("ObjectEvent", `"action": "ADD", "epcList": ["urn:epc:id:sgtin:9521141.012345.67-89"], "ilmd": {"example:batch": "1"}, "example:a/b": 1,
+	doc := parse(t, document(eventJSON("ObjectEvent", `"action": "ADD", "epcList": ["urn:epc:id:sgtin:9521141.012345.67-89"], "ilmd": {"example:batch": "1"}, "example:a/b": 1,
 		"sensorElementList": [{"sensorReport": [{"type": "Temperature"}]}], "sourceList": [{"type": "location", "source": "urn:x:1"}]`)))
 	effects, notes := epcis.Meaning(&doc.Events[0], nil)
 	require.Equal(t, "/sensorElementList /ilmd /sourceList /example:a~1b", pointers(notes, true))
 	require.Empty(t, pointers(notes, false))
-	require.Equal(t, []engine.Tag{tag(t, "https://id.gs1.org/01/09521141123454/21/67-89")}, effects[0].Tags)
+	require.Equal(t, []event.Tag{tag(t, "https://id.gs1.org/01/09521141123454/21/67-89")}, effects[0].Tags)
 	require.Equal(t, "(01)09521141123454(21)67-89", effects[0].Tags[0].Text, "a hashed key keeps its words")
 }
 
 func TestEffectsBecomeBusinessEvents(t *testing.T) {
-	tags := []engine.Tag{tag(t, "https://id.gs1.org/01/09521141123454/21/1")}
-	for kind, want := range map[epcis.EffectKind]engine.EventType{
-		epcis.Moved: engine.EventMoved, epcis.Seen: engine.EventMoved, epcis.Sold: engine.EventSold, epcis.Returned: engine.EventReturned, epcis.Received: engine.EventReceived,
-		epcis.Shipped: engine.EventShipped, epcis.Retired: engine.EventRetired, epcis.Registered: engine.EventRegistered,
+	tags := []event.Tag{tag(t, "https://id.gs1.org/01/09521141123454/21/1")}
+	for kind, want := range map[epcis.EffectKind]event.EventType{
+		epcis.Moved: event.EventMoved, epcis.Seen: event.EventMoved, epcis.Sold: event.EventSold, epcis.Returned: event.EventReturned, epcis.Received: event.EventReceived,
+		epcis.Shipped: event.EventShipped, epcis.Retired: event.EventRetired, epcis.Registered: event.EventRegistered,
 	} {
 		e := epcis.Effect{Kind: kind, Tags: tags, Zone: "till", At: 5, Ref: "r", GTIN: 7}
 		got, ok := e.Event()
 		require.True(t, ok)
-		require.Equal(t, engine.Event{Type: want, Tags: tags, Zone: "till", T: 5, Ref: "r", GTIN: 7}, got)
+		require.Equal(t, event.Event{Type: want, Tags: tags, Zone: "till", T: 5, Ref: "r", GTIN: 7}, got)
 	}
 	seen := epcis.Effect{Kind: epcis.Seen, Tags: tags, ReadPoint: "tables-1"}
 	_, ok := seen.Event()

@@ -47,7 +47,7 @@ func document(events ...string) []byte {
 }
 
 // event returns an event of a type with further members.
-func event(typ, members string) string {
+func eventJSON(typ, members string) string {
 	return `{"type": "` + typ + `", "eventTime": "2026-03-01T09:59:58.250Z", "eventTimeZoneOffset": "+00:00", ` + members + `}`
 }
 
@@ -133,25 +133,25 @@ func TestNamesEveryProblem(t *testing.T) {
 		{[]byte(`{"type": "EPCISDocument", "@context": ["` + epcis.DefaultContext + `", "` + epcis.DefaultContext + `"], "schemaVersion": 2.0,
 			"creationDate": "yesterday", "epcisBody": {"eventList": {}}, "colour": 1, "sender": 3}`),
 			[]string{"/@context/1 twice", "/schemaVersion a text, and is a number", "/creationDate no time", "/epcisBody/eventList an array, and is an object", "/colour no such member", "/sender a text"}},
-		{document(event("ObjectEvnt", `"action": "OBSERVE"`)), []string{"/epcisBody/eventList/0/type no event type"}},
-		{document(event("ObjectEvent", `"action": "OBSERVE", "epcList": [], "childEPCs": []`)), []string{"/epcisBody/eventList/0/childEPCs does not belong"}},
-		{document(event("ObjectEvent", `"action": "OBSERVE", "epcList": [], "action": "ADD"`)), []string{"/epcisBody/eventList/0/action twice"}},
-		{document(event("ObjectEvent", `"action": "OBSERVE", "sensorElementList": [{}]`)), []string{"/epcisBody/eventList/0/sensorElementList/0/sensorReport missing", "/epcisBody/eventList/0/readPoint missing"}},
-		{document(event("ObjectEvent", `"action": "DELETE", "epcList": [], "ilmd": {}`)), []string{"/epcisBody/eventList/0/ilmd action DELETE"}},
-		{document(event("ObjectEvent", `"action": "OBSERVE", "epcList": null, "quantityList": [{"quantity": "3", "uom": "kg", "a~b/c": 1}]`)),
+		{document(eventJSON("ObjectEvnt", `"action": "OBSERVE"`)), []string{"/epcisBody/eventList/0/type no event type"}},
+		{document(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": [], "childEPCs": []`)), []string{"/epcisBody/eventList/0/childEPCs does not belong"}},
+		{document(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": [], "action": "ADD"`)), []string{"/epcisBody/eventList/0/action twice"}},
+		{document(eventJSON("ObjectEvent", `"action": "OBSERVE", "sensorElementList": [{}]`)), []string{"/epcisBody/eventList/0/sensorElementList/0/sensorReport missing", "/epcisBody/eventList/0/readPoint missing"}},
+		{document(eventJSON("ObjectEvent", `"action": "DELETE", "epcList": [], "ilmd": {}`)), []string{"/epcisBody/eventList/0/ilmd action DELETE"}},
+		{document(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": null, "quantityList": [{"quantity": "3", "uom": "kg", "a~b/c": 1}]`)),
 			[]string{"/epcisBody/eventList/0/epcList and is null", "/epcisBody/eventList/0/quantityList/0/quantity a number", "/epcisBody/eventList/0/quantityList/0/uom no unit",
 				"/epcisBody/eventList/0/quantityList/0/a~0b~1c no such member", "/epcisBody/eventList/0/quantityList/0/epcClass missing"}},
-		{document(event("AggregationEvent", `"action": "ADD", "parentID": "urn:epc:id:sscc:0614141.1234567890"`)), []string{"/epcisBody/eventList/0/childEPCs no children"}},
-		{document(event("AssociationEvent", `"action": "DELETE"`)), []string{"/epcisBody/eventList/0/parentID missing"}},
-		{document(event("TransactionEvent", `"action": "ADD", "bizTransactionList": []`)), []string{"/epcisBody/eventList/0/bizTransactionList no business transaction", "/epcisBody/eventList/0/epcList nothing"}},
-		{document(event("TransformationEvent", `"inputEPCList": ["urn:x:1", "urn:x:1"]`)), []string{"/epcisBody/eventList/0/outputEPCList no outputs", "/epcisBody/eventList/0/inputEPCList/1 already"}},
-		{document(event("TransformationEvent", `"action": "ADD", "transformationID": "urn:x:1"`)), []string{"/epcisBody/eventList/0/action does not belong", "/epcisBody/eventList/0/inputEPCList no inputs"}},
-		{document(event("ObjectEvent", `"action": "OBSERVE", "epcList": [], "persistentDisposition": {}, "readPoint": {}, "bizLocation": {"id": "floor"}, "errorDeclaration": {"reason": "oops"},
+		{document(eventJSON("AggregationEvent", `"action": "ADD", "parentID": "urn:epc:id:sscc:0614141.1234567890"`)), []string{"/epcisBody/eventList/0/childEPCs no children"}},
+		{document(eventJSON("AssociationEvent", `"action": "DELETE"`)), []string{"/epcisBody/eventList/0/parentID missing"}},
+		{document(eventJSON("TransactionEvent", `"action": "ADD", "bizTransactionList": []`)), []string{"/epcisBody/eventList/0/bizTransactionList no business transaction", "/epcisBody/eventList/0/epcList nothing"}},
+		{document(eventJSON("TransformationEvent", `"inputEPCList": ["urn:x:1", "urn:x:1"]`)), []string{"/epcisBody/eventList/0/outputEPCList no outputs", "/epcisBody/eventList/0/inputEPCList/1 already"}},
+		{document(eventJSON("TransformationEvent", `"action": "ADD", "transformationID": "urn:x:1"`)), []string{"/epcisBody/eventList/0/action does not belong", "/epcisBody/eventList/0/inputEPCList no inputs"}},
+		{document(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": [], "persistentDisposition": {}, "readPoint": {}, "bizLocation": {"id": "floor"}, "errorDeclaration": {"reason": "oops"},
 			"sourceList": [{"source": "urn:x:1"}], "bizTransactionList": [{"type": "po"}]`)),
 			[]string{"/epcisBody/eventList/0/persistentDisposition says nothing", "/epcisBody/eventList/0/readPoint/id missing", "/epcisBody/eventList/0/bizLocation/id no URI",
 				"/epcisBody/eventList/0/errorDeclaration/reason no reason", "/epcisBody/eventList/0/errorDeclaration/declarationTime missing", "/epcisBody/eventList/0/sourceList/0/type missing",
 				"/epcisBody/eventList/0/bizTransactionList/0/bizTransaction missing"}},
-		{document(event("ObjectEvent", `"action": "OBSERVE", "epcList": [], "disposition": "https://ns.gs1.org/cbv/Disp-stolen"`)), []string{"/epcisBody/eventList/0/disposition JSON does not have"}},
+		{document(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": [], "disposition": "https://ns.gs1.org/cbv/Disp-stolen"`)), []string{"/epcisBody/eventList/0/disposition JSON does not have"}},
 	} {
 		errs := problems(t, c.src)
 		require.Len(t, errs, len(c.want), "%s\n%v", c.src, errs)
@@ -171,13 +171,13 @@ func TestAcceptsWhatTheStandardAllows(t *testing.T) {
 		`"action": "ADD", "epcList": ["urn:epc:id:sgtin:9521141.012345.6789"], "ilmd": {"example:batch": "4711"}, "https://ns.example.com/epcis/colour": "red"`,
 		`"action": "OBSERVE", "epcList": [], "certificationInfo": ["https://example.com/c/1", "https://example.com/c/2"], "persistentDisposition": {"set": ["recalled"]}`,
 	} {
-		parse(t, document(event("ObjectEvent", members)))
+		parse(t, document(eventJSON("ObjectEvent", members)))
 	}
 	// An event type of one's own is a URI, and brings its own members.
-	doc := parse(t, document(event("example:GiftEvent", `"wrapping": {"colour": "red"}, "action": 3`)))
+	doc := parse(t, document(eventJSON("example:GiftEvent", `"wrapping": {"colour": "red"}, "action": 3`)))
 	require.Len(t, doc.Events[0].Extensions, 2)
 	// Children and the items of a transaction may be named twice.
-	parse(t, document(event("AggregationEvent", `"action": "OBSERVE", "childEPCs": ["urn:x:1", "urn:x:1"]`)))
+	parse(t, document(eventJSON("AggregationEvent", `"action": "OBSERVE", "childEPCs": ["urn:x:1", "urn:x:1"]`)))
 }
 
 func TestTimesAndOffsets(t *testing.T) {
@@ -185,14 +185,14 @@ func TestTimesAndOffsets(t *testing.T) {
 		"2026-03-01T09:59:58Z": true, "2026-03-01T09:59:58.123456789+14:00": true, "2026-03-01T09:59:58.1415-06:00": true, "2026-02-29T00:00:00Z": false,
 		"2026-03-01T09:59Z": false, "2026-03-01": false, "2026-03-01T9:59:58Z": false, "2026-03-01T09:59:58,5Z": false, "2026-03-01T24:00:00Z": false, "": false,
 	} {
-		_, err := epcis.Parse(document(strings.Replace(event("ObjectEvent", `"action": "OBSERVE", "epcList": []`), "2026-03-01T09:59:58.250Z", time, 1)), epcis.Options{})
+		_, err := epcis.Parse(document(strings.Replace(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": []`), "2026-03-01T09:59:58.250Z", time, 1)), epcis.Options{})
 		require.Equal(t, ok, err == nil, time)
 	}
 	for offset, ok := range map[string]bool{
 		"+00:00": true, "-00:00": true, "+14:00": true, "-14:00": true, "+13:59": true, "+05:45": true, "+14:01": false, "+15:00": false, "-14:30": false, "Z": false,
 		"+1:00": false, "+0100": false, "+01:60": false, "01:00": false, "+01:00 ": false,
 	} {
-		_, err := epcis.Parse(document(strings.Replace(event("ObjectEvent", `"action": "OBSERVE", "epcList": []`), "+00:00", offset, 1)), epcis.Options{})
+		_, err := epcis.Parse(document(strings.Replace(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": []`), "+00:00", offset, 1)), epcis.Options{})
 		require.Equal(t, ok, err == nil, offset)
 	}
 	// Milliseconds are rounded half up. Source: the published test vector TimeStampRoundOff.
@@ -202,7 +202,7 @@ func TestTimesAndOffsets(t *testing.T) {
 }
 
 func TestLimits(t *testing.T) {
-	ev := event("ObjectEvent", `"action": "OBSERVE", "epcList": ["urn:x:1", "urn:x:2"]`)
+	ev := eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": ["urn:x:1", "urn:x:2"]`)
 	for _, c := range []struct {
 		src  []byte
 		opt  epcis.Options
@@ -223,13 +223,13 @@ func TestLimits(t *testing.T) {
 	_, err := epcis.Parse(document(ev, ev), epcis.Options{MaxEvents: 2, MaxIdentities: 4})
 	require.NoError(t, err)
 	// Brackets within texts are not nesting.
-	parse(t, document(event("ObjectEvent", `"action": "OBSERVE", "epcList": [], "example:x": "`+strings.Repeat(`[{\"`, 100)+`"`)))
+	parse(t, document(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": [], "example:x": "`+strings.Repeat(`[{\"`, 100)+`"`)))
 }
 
 func TestManyProblemsAreCounted(t *testing.T) {
 	events := make([]string, 150)
 	for i := range events {
-		events[i] = event("ObjectEvent", `"action": "LOOK", "rssi": 1`)
+		events[i] = eventJSON("ObjectEvent", `"action": "LOOK", "rssi": 1`)
 	}
 	errs := problems(t, document(events...))
 	require.Len(t, errs, 201)
@@ -237,7 +237,7 @@ func TestManyProblemsAreCounted(t *testing.T) {
 }
 
 func TestProceedKeepsTheGoodEvents(t *testing.T) {
-	good, bad := event("ObjectEvent", `"action": "OBSERVE", "epcList": []`), event("ObjectEvent", `"action": "LOOK", "epcList": []`)
+	good, bad := eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": []`), eventJSON("ObjectEvent", `"action": "LOOK", "epcList": []`)
 	doc, err := epcis.Parse(document(good, bad, good, bad), epcis.Options{Proceed: true})
 	require.NoError(t, err)
 	require.Len(t, doc.Events, 2)
@@ -252,12 +252,12 @@ func TestProceedKeepsTheGoodEvents(t *testing.T) {
 }
 
 func TestDocumentTypes(t *testing.T) {
-	single := []byte(strings.Replace(event("ObjectEvent", `"action": "OBSERVE", "epcList": []`), "{", `{"@context": "`+epcis.DefaultContext+`", `, 1))
+	single := []byte(strings.Replace(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": []`), "{", `{"@context": "`+epcis.DefaultContext+`", `, 1))
 	doc := parse(t, single)
 	require.Empty(t, doc.Type)
 	require.Len(t, doc.Events, 1)
 
-	query := []byte(`{"epcisBody": {"queryResults": {"queryName": "q", "subscriptionID": "s", "resultsBody": {"eventList": [` + event("ObjectEvent", `"action": "OBSERVE", "epcList": [], "ex:a": 1`) + `]}}},
+	query := []byte(`{"epcisBody": {"queryResults": {"queryName": "q", "subscriptionID": "s", "resultsBody": {"eventList": [` + eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": [], "ex:a": 1`) + `]}}},
 		"type": "EPCISQueryDocument", "@context": ["` + epcis.DefaultContext + `", {"ex": "https://ex.example.com/"}]}`)
 	doc = parse(t, query)
 	require.Equal(t, epcis.TypeQueryDocument, doc.Type)

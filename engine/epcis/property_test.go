@@ -15,8 +15,8 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
-	"lintel/engine"
 	"lintel/engine/epcis"
+	"lintel/engine/event"
 )
 
 // value is what an event of JSON is made of before it is written, in any order of members.
@@ -347,7 +347,7 @@ func FuzzParse(f *testing.F) {
 	for _, path := range glob(f, "testdata/*/*.jsonld") {
 		f.Add(read(f, path))
 	}
-	f.Add(document(event("AssociationEvent", `"action": "ADD", "parentID": "urn:x:1", "childEPCs": ["urn:x:2"]`), event("example:Own", `"a": [{}]`)))
+	f.Add(document(eventJSON("AssociationEvent", `"action": "ADD", "parentID": "urn:x:1", "childEPCs": ["urn:x:2"]`), eventJSON("example:Own", `"a": [{}]`)))
 	f.Add([]byte(`{"type":"ObjectEvent","@context":{"a":{"@id":"urn:b:"}},"eventTime":"2026-03-01T09:59:58Z","eventTimeZoneOffset":"+00:00","action":"ADD","epcList":[],"a:b":{"a:c":[1,null]}}`))
 	f.Add([]byte(`{"@context":[{"":"urn:a:"}],"type":"ObjectEvent","eventTime":"2026-03-01T09:59:58Z","eventTimeZoneOffset":"+00:00","action":"ADD","epcList":[]}`))
 	f.Fuzz(func(t *testing.T, src []byte) {
@@ -387,7 +387,7 @@ func BenchmarkParse(b *testing.B) {
 	const n = 1000
 	events := make([]string, n)
 	for i := range events {
-		events[i] = event("ObjectEvent", fmt.Sprintf(`"action": "OBSERVE", "bizStep": "stocking", "disposition": "sellable_accessible", "epcList": ["https://id.gs1.org/01/09521141123454/21/%d"],
+		events[i] = eventJSON("ObjectEvent", fmt.Sprintf(`"action": "OBSERVE", "bizStep": "stocking", "disposition": "sellable_accessible", "epcList": ["https://id.gs1.org/01/09521141123454/21/%d"],
 			"readPoint": {"id": "https://stock.quayside.example/sites/quayside/read-points/tables-1"}, "bizLocation": {"id": "https://stock.quayside.example/sites/quayside/zones/front-tables"}`, i))
 	}
 	src := document(events...)
@@ -411,7 +411,7 @@ func BenchmarkWriteFacts(b *testing.B) {
 	opt := options(b)
 	b.ReportAllocs()
 	for b.Loop() {
-		_, err := epcis.WriteFacts(discard{}, func(yield func(*engine.Fact, error) bool) {
+		_, err := epcis.WriteFacts(discard{}, func(yield func(*event.Fact, error) bool) {
 			for i := range n {
 				fact.At += int64(i)
 				if !yield(&fact, nil) {

@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lintel/engine"
+	"lintel/engine/event"
 )
 
 var itemsFlag = flag.Int("items", 20_000, "items of the shop that is measured")
@@ -22,9 +23,9 @@ func bigRig(b *testing.B, items int) *rig {
 	zones := []string{"shelf-a", "shelf-b", "shelf-c", "front-tables", "stockroom"}
 	const batch = 1000
 	for n := 0; n < items; n += batch {
-		e := engine.Entry{Kind: engine.EntryReads, At: r.clock().UnixMilli(), Points: []string{"handheld-1"}, Zones: zones}
+		e := event.Entry{Kind: event.EntryReads, At: r.clock().UnixMilli(), Points: []string{"handheld-1"}, Zones: zones}
 		for i := n; i < min(n+batch, items); i++ {
-			e.Reads = append(e.Reads, engine.Read{Key: book(1+i%3, 1+i), Zone: uint16(1 + i%len(zones)), RSSI: -500, N: 1, T: e.At})
+			e.Reads = append(e.Reads, event.Read{Key: book(1+i%3, 1+i), Zone: uint16(1 + i%len(zones)), RSSI: -500, N: 1, T: e.At})
 		}
 		_, err := r.run.Append(context.Background(), site, &e, "", "")
 		require.NoError(b, err)
@@ -147,9 +148,9 @@ func BenchmarkFollow(b *testing.B) {
 			for b.Loop() {
 				b.StopTimer()
 				r.pass(time.Minute)
-				e := engine.Entry{Kind: engine.EntryReads, Points: []string{"handheld-1"}, Zones: []string{"shelf-d", "shelf-e"}}
+				e := event.Entry{Kind: event.EntryReads, Points: []string{"handheld-1"}, Zones: []string{"shelf-d", "shelf-e"}}
 				for i := range 1000 {
-					e.Reads = append(e.Reads, engine.Read{Key: book(1+i%3, 1+i), Zone: uint16(1 + n%2), RSSI: -500, N: 1, T: r.clock().UnixMilli()})
+					e.Reads = append(e.Reads, event.Read{Key: book(1+i%3, 1+i), Zone: uint16(1 + n%2), RSSI: -500, N: 1, T: r.clock().UnixMilli()})
 				}
 				n++
 				r.add(e)

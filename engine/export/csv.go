@@ -25,6 +25,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/catalog"
+	"lintel/engine/event"
 	"lintel/engine/runner"
 	"lintel/engine/sheet"
 	"lintel/engine/store"
@@ -119,7 +120,7 @@ func (e *Exporter) export(ctx context.Context) (Manifest, error) {
 	if err != nil {
 		e.opt.Log.Warn("the manifest of the last export can't be read; all days that are kept are written again", "err", err)
 	}
-	r := run{Exporter: e, ctx: ctx, last: last, next: Manifest{Version: manifestVersion, At: e.opt.Now().UTC().Truncate(time.Millisecond), Notice: engine.Notice}}
+	r := run{Exporter: e, ctx: ctx, last: last, next: Manifest{Version: manifestVersion, At: e.opt.Now().UTC().Truncate(time.Millisecond), Notice: event.Notice}}
 	r.sweepTemps(".")
 	sites := e.opt.Runner.Sites()
 	for _, s := range sites {
@@ -285,7 +286,7 @@ func (r *run) factsOf(s *source, from int64) (next int64) {
 	day, more := int64(-1), false
 	rows := func(yield func([]sheet.Cell, error) bool) {
 		var cells []sheet.Cell
-		err := s.facts(r.ctx, store.FactID{Ms: from * dayMs}, 0, func(f *engine.Fact) error {
+		err := s.facts(r.ctx, store.FactID{Ms: from * dayMs}, 0, func(f *event.Fact) error {
 			if dayOf(f.Ms) != day {
 				more = true
 				return errEnough
@@ -305,7 +306,7 @@ func (r *run) factsOf(s *source, from int64) (next int64) {
 	}
 	// Which day the first fact is of names the file.
 	var seq uint64
-	if err := s.facts(r.ctx, store.FactID{Ms: from * dayMs}, 1, func(f *engine.Fact) error {
+	if err := s.facts(r.ctx, store.FactID{Ms: from * dayMs}, 1, func(f *event.Fact) error {
 		day = dayOf(f.Ms)
 		return nil
 	}); err != nil {

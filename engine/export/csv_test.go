@@ -23,6 +23,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/catalog"
+	"lintel/engine/event"
 )
 
 var rewrite = flag.Bool("rewrite", false, "write the golden files anew")
@@ -194,7 +195,7 @@ func TestManifestTellsWhatIsThere(t *testing.T) {
 	var stored Manifest
 	require.NoError(t, json.Unmarshal([]byte(read(t, e, "manifest.json")), &stored))
 	require.Equal(t, m, stored)
-	require.Equal(t, engine.Notice, stored.Notice)
+	require.Equal(t, event.Notice, stored.Notice)
 	var seq uint64
 	r.view(func(st *engine.State) { seq = st.Seq() })
 	for _, f := range m.Files {
@@ -317,7 +318,7 @@ func TestReadersNeverSeeHalfAFile(t *testing.T) {
 	for batch := range 6 {
 		entry := r.reads("handheld-1", "shelf-a", -50)
 		for i := range 50 {
-			entry.Reads = append(entry.Reads, engine.Read{Key: book(1+i%3, 1000*batch+i), Zone: 1, RSSI: -500, N: 1, T: r.clock().UnixMilli()})
+			entry.Reads = append(entry.Reads, event.Read{Key: book(1+i%3, 1000*batch+i), Zone: 1, RSSI: -500, N: 1, T: r.clock().UnixMilli()})
 		}
 		r.add(entry)
 		_, err := e.Export(context.Background())

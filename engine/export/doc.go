@@ -66,7 +66,7 @@
 //	  gtin             text          The product, 14 digits.
 //	  sku              text     csv  The shop's own number of the product.
 //	  name             text     csv  The product's name.
-//	  disposition      text          Business state, in the terms of the GS1 Core Business Vocabulary.
+//	  disposition      text          Business state, in the terms of the GS1 Core Business Vocabulary: unknown, sellable_accessible, sellable_not_accessible, retail_sold, in_transit or inactive.
 //	  zone             text          Where it is; empty where that is not known.
 //	  from_zone        text          Where it was before.
 //	  read_point       text          The read point that last heard it. As fresh as last_seen.
@@ -112,7 +112,7 @@
 //	  alert            text     key  The alert's id.
 //	  rule             text          The rule that raised it.
 //	  rule_digest      text          Which version of the rule that was.
-//	  about            text          What it is about: item, stock, reader, count; rule for a rule that failed, storm for all that a rule raised beyond its limit.
+//	  about            text          What it is about: item, stock, reader, count, rule or storm.
 //	  severity         text          info, warning or urgent.
 //	  status           text          open, acknowledged, cleared or closed.
 //	  watch            boolean       The rule was only watched: nobody was told.
@@ -121,7 +121,7 @@
 //	  gtin             text          The product, 14 digits.
 //	  zone             text          Where the subject was when the alert opened.
 //	  place            text          Of stock: a zone, or kind:KIND; of a reader: the read point.
-//	  cause            text          What the fact that raised it was.
+//	  cause            text          What the fact that raised it was: arrived, left, passed, sold, returned, received, shipped, missing, found, retired, stock, counted, silent, heard, foreign, registered or doubled.
 //	  fact_ms          integer       With fact_n: the fact that raised it.
 //	  fact_n           integer       See fact_ms.
 //	  direction        text          Of a passage: in, out or unsure.
@@ -142,7 +142,7 @@
 //	  fact_ms          integer  key  The site clock when it was found, Unix milliseconds; with fact_n the fact's id, which only grows.
 //	  fact_n           integer  key  Number within that millisecond.
 //	  entry            integer       The journal entry that it came of.
-//	  cause            text          arrived, left, passed, sold, returned, received, shipped, missing, found, retired, stock, counted, silent, heard, foreign, registered, doubled.
+//	  cause            text          arrived, left, passed, sold, returned, received, shipped, missing, found, retired, stock, counted, silent, heard, foreign, registered or doubled.
 //	  at               time          When it happened.
 //	  item             text          The item.
 //	  gtin             text          The product, 14 digits.

@@ -10,6 +10,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/store"
 )
 
@@ -128,7 +129,7 @@ func (f *follower) checkPosition(ctx context.Context, pos position) (position, e
 	}
 	// Where the last fact copied is still kept, all after it are.
 	var first store.FactID
-	err = f.source.facts(ctx, pos.fact, 1, func(fact *engine.Fact) error {
+	err = f.source.facts(ctx, pos.fact, 1, func(fact *event.Fact) error {
 		first = store.FactID{Ms: fact.Ms, N: fact.N}
 		return nil
 	})
@@ -199,8 +200,8 @@ func (f *follower) nextBatch(ctx context.Context, from store.FactID) (factBatch,
 	if !from.IsZero() {
 		from = after(from)
 	}
-	var list []engine.Fact
-	if err := f.source.facts(ctx, from, f.opt.Batch, func(fact *engine.Fact) error {
+	var list []event.Fact
+	if err := f.source.facts(ctx, from, f.opt.Batch, func(fact *event.Fact) error {
 		list = append(list, *fact)
 		return nil
 	}); err != nil || len(list) == 0 {
@@ -210,7 +211,7 @@ func (f *follower) nextBatch(ctx context.Context, from store.FactID) (factBatch,
 	err := f.view(ctx, func(st *engine.State) error {
 		b.seq = st.Seq()
 		// A node that follows another may not have folded yet what that one has told.
-		if n := slices.IndexFunc(list, func(fact engine.Fact) bool { return fact.Seq > b.seq }); n >= 0 {
+		if n := slices.IndexFunc(list, func(fact event.Fact) bool { return fact.Seq > b.seq }); n >= 0 {
 			list, b.more = list[:n], false
 		}
 		var keys []epc.Key
@@ -223,11 +224,11 @@ func (f *follower) nextBatch(ctx context.Context, from store.FactID) (factBatch,
 				seen[fact.Key] = true
 				keys = append(keys, fact.Key)
 			}
-			if fact.Cause == engine.Stock && !seenGTIN[fact.GTIN] {
+			if fact.Cause == event.Stock && !seenGTIN[fact.GTIN] {
 				seenGTIN[fact.GTIN] = true
 				gtins = append(gtins, fact.GTIN)
 			}
-			if fact.Cause == engine.Counted {
+			if fact.Cause == event.Counted {
 				b.owed = todoSweep // closing a count touches items without a fact each
 				b.counts = append(b.counts, fact.Ref)
 			}
@@ -244,7 +245,7 @@ func (f *follower) nextBatch(ctx context.Context, from store.FactID) (factBatch,
 			b.stock = append(b.stock, stockRow(f.id(), &r, st.Config().Catalog))
 		}
 		for _, g := range gtins {
-			b.gtins = append(b.gtins, engine.GTINText(g))
+			b.gtins = append(b.gtins, event.GTINText(g))
 		}
 		return nil
 	})

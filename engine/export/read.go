@@ -13,6 +13,7 @@ import (
 	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/runner"
 	"lintel/engine/store"
 )
@@ -211,8 +212,8 @@ func (s *source) records(ctx context.Context, kind store.Kind, keys []string, f 
 // alertsNamed reads the alerts with these ids. Those that nobody is told of, or that are gone, have no row.
 func (s *source) alertsNamed(ctx context.Context, ids []string) (page, error) {
 	byID := make(map[string][]any, len(ids))
-	seq, err := s.records(ctx, engine.KindAlert, ids, func(id string, value []byte) error {
-		a, err := engine.DecodeAlert(value)
+	seq, err := s.records(ctx, event.KindAlert, ids, func(id string, value []byte) error {
+		a, err := event.DecodeAlert(value)
 		if err != nil {
 			return fmt.Errorf("alert %s: %w", id, err)
 		}
@@ -227,9 +228,9 @@ func (s *source) alertsNamed(ctx context.Context, ids []string) (page, error) {
 
 // countsNamed reads the counts with these ids, and what closing them found.
 func (s *source) countsNamed(ctx context.Context, ids []string) (page, error) {
-	results := make(map[string]*engine.CountResult, len(ids))
-	if _, err := s.records(ctx, engine.KindResult, ids, func(id string, value []byte) error {
-		res, err := engine.DecodeCountResult(value)
+	results := make(map[string]*event.CountResult, len(ids))
+	if _, err := s.records(ctx, event.KindResult, ids, func(id string, value []byte) error {
+		res, err := event.DecodeCountResult(value)
 		if err != nil {
 			return fmt.Errorf("result of count %s: %w", id, err)
 		}
@@ -240,8 +241,8 @@ func (s *source) countsNamed(ctx context.Context, ids []string) (page, error) {
 		return page{}, err
 	}
 	byID := make(map[string][]any, len(ids))
-	seq, err := s.records(ctx, engine.KindCount, ids, func(id string, value []byte) error {
-		c, err := engine.DecodeCount(value)
+	seq, err := s.records(ctx, event.KindCount, ids, func(id string, value []byte) error {
+		c, err := event.DecodeCount(value)
 		if err != nil {
 			return fmt.Errorf("count %s: %w", id, err)
 		}
@@ -263,11 +264,11 @@ func arrange(seq store.Seq, ids []string, byID map[string][]any) page {
 
 // alerts calls f with all alerts, in the order in which they were raised, and counts with all counts, in the order in which they were opened.
 func (s *source) alerts(ctx context.Context, f func(ids []string, p page) error) error {
-	return s.listed(ctx, engine.KindAlert, alertsPage, s.alertsNamed, f)
+	return s.listed(ctx, event.KindAlert, alertsPage, s.alertsNamed, f)
 }
 
 func (s *source) counts(ctx context.Context, f func(ids []string, p page) error) error {
-	return s.listed(ctx, engine.KindCount, countsPage, s.countsNamed, f)
+	return s.listed(ctx, event.KindCount, countsPage, s.countsNamed, f)
 }
 
 func (s *source) listed(ctx context.Context, kind store.Kind, size int, read func(context.Context, []string) (page, error), f func([]string, page) error) error {
@@ -291,10 +292,10 @@ func (s *source) listed(ctx context.Context, kind store.Kind, size int, read fun
 var errEnough = errors.New("enough")
 
 // facts calls f with the facts from an id on.
-func (s *source) facts(ctx context.Context, from store.FactID, limit int, f func(*engine.Fact) error) error {
-	var fact engine.Fact
+func (s *source) facts(ctx context.Context, from store.FactID, limit int, f func(*event.Fact) error) error {
+	var fact event.Fact
 	err := s.store.Facts(ctx, s.id(), from, store.FactID{}, limit, func(id store.FactID, data []byte) error {
-		if err := engine.DecodeFact(data, id.Ms, id.N, &fact); err != nil {
+		if err := event.DecodeFact(data, id.Ms, id.N, &fact); err != nil {
 			return err
 		}
 		return f(&fact)

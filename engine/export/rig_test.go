@@ -14,6 +14,7 @@ import (
 	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/runner"
 	"lintel/engine/sim"
 	"lintel/engine/store"
@@ -144,7 +145,7 @@ func (r *rig) view(f func(*engine.State)) {
 }
 
 // add appends an entry and waits until it is folded and committed.
-func (r *rig) add(e engine.Entry) uint64 {
+func (r *rig) add(e event.Entry) uint64 {
 	r.t.Helper()
 	e.At = r.clock().UnixMilli()
 	res, err := r.run.Append(context.Background(), site, &e, "", "")
@@ -180,24 +181,24 @@ func (r *rig) shelve(zone string, keys ...epc.Key) uint64 {
 	return r.add(r.reads("handheld-1", zone, -50, keys...))
 }
 
-func (r *rig) reads(point, zone string, rssi float64, keys ...epc.Key) engine.Entry {
-	e := engine.Entry{Kind: engine.EntryReads, Points: []string{point}}
+func (r *rig) reads(point, zone string, rssi float64, keys ...epc.Key) event.Entry {
+	e := event.Entry{Kind: event.EntryReads, Points: []string{point}}
 	if zone != "" {
 		e.Zones = []string{zone}
 	}
 	for _, k := range keys {
-		e.Reads = append(e.Reads, engine.Read{Key: k, Zone: uint16(len(e.Zones)), RSSI: int16(rssi * 10), N: 1, T: r.clock().UnixMilli()})
+		e.Reads = append(e.Reads, event.Read{Key: k, Zone: uint16(len(e.Zones)), RSSI: int16(rssi * 10), N: 1, T: r.clock().UnixMilli()})
 	}
 	return e
 }
 
-func (r *rig) event(t engine.EventType, zone, ref string, keys ...epc.Key) uint64 {
+func (r *rig) event(t event.EventType, zone, ref string, keys ...epc.Key) uint64 {
 	r.t.Helper()
-	ev := engine.Event{Type: t, Zone: zone, T: r.clock().UnixMilli(), Ref: ref}
+	ev := event.Event{Type: t, Zone: zone, T: r.clock().UnixMilli(), Ref: ref}
 	for _, k := range keys {
-		ev.Tags = append(ev.Tags, engine.Tag{Key: k})
+		ev.Tags = append(ev.Tags, event.Tag{Key: k})
 	}
-	return r.add(engine.Entry{Kind: engine.EntryEvents, By: "till", Events: []engine.Event{ev}})
+	return r.add(event.Entry{Kind: event.EntryEvents, By: "till", Events: []event.Event{ev}})
 }
 
 // carryOut carries a book out of the street door.
@@ -208,12 +209,12 @@ func (r *rig) carryOut(keys ...epc.Key) {
 		r.pass(150 * time.Millisecond)
 	}
 	r.pass(5 * time.Second)
-	r.add(engine.Entry{Kind: engine.EntryTick})
+	r.add(event.Entry{Kind: event.EntryTick})
 }
 
-func (r *rig) count(cmd engine.CountCommand) string {
+func (r *rig) count(cmd event.CountCommand) string {
 	r.t.Helper()
-	return engine.CountID(site, r.add(engine.Entry{Kind: engine.EntryCount, By: "floor", Command: cmd}))
+	return event.CountID(site, r.add(event.Entry{Kind: event.EntryCount, By: "floor", Command: cmd}))
 }
 
 func (r *rig) countReads(id, zone string, keys ...epc.Key) {
@@ -225,11 +226,11 @@ func (r *rig) countReads(id, zone string, keys ...epc.Key) {
 
 func (r *rig) act(alert, do, outcome, note string) {
 	r.t.Helper()
-	r.add(engine.Entry{Kind: engine.EntryAct, By: "floor manager", Act: engine.Act{Alert: alert, Do: do, Outcome: outcome, Note: note}})
+	r.add(event.Entry{Kind: event.EntryAct, By: "floor manager", Act: event.Act{Alert: alert, Do: do, Outcome: outcome, Note: note}})
 }
 
-func (r *rig) alerts() []engine.Alert {
-	var list []engine.Alert
+func (r *rig) alerts() []event.Alert {
+	var list []event.Alert
 	r.view(func(st *engine.State) { list = st.Alerts() })
 	return list
 }
@@ -237,7 +238,7 @@ func (r *rig) alerts() []engine.Alert {
 // aDay is a morning at Quayside Books in which everything happens once.
 func (r *rig) aDay() {
 	r.pass(time.Minute)
-	r.event(engine.EventReceived, "stockroom", "DN-0001", book(1, 1), book(1, 2), book(1, 3), book(2, 1), book(2, 2), book(3, 1))
+	r.event(event.EventReceived, "stockroom", "DN-0001", book(1, 1), book(1, 2), book(1, 3), book(2, 1), book(2, 2), book(3, 1))
 	r.pass(time.Minute)
 	r.shelve("shelf-a", book(1, 1), book(1, 2))
 	r.shelve("front-tables", book(1, 3))
@@ -245,10 +246,10 @@ func (r *rig) aDay() {
 	r.pass(time.Minute)
 	words := epc.Raw([]byte{0xE2, 0x80, 0x11, 0x60, 0x60, 0, 2, 9, 0x5A, 1, 2, 3}, 96)
 	e := r.reads("handheld-1", "shelf-a", -61.5)
-	e.Reads = []engine.Read{{Key: words.Key(), Text: words.KeyText(), Zone: 1, RSSI: -615, N: 1, T: r.clock().UnixMilli()}}
+	e.Reads = []event.Read{{Key: words.Key(), Text: words.KeyText(), Zone: 1, RSSI: -615, N: 1, T: r.clock().UnixMilli()}}
 	r.add(e)
 	r.pass(time.Minute)
-	r.event(engine.EventSold, "till", "R-00017", book(1, 3))
+	r.event(event.EventSold, "till", "R-00017", book(1, 3))
 	r.pass(time.Minute)
 	r.carryOut(book(2, 1))
 	for _, a := range r.alerts() {
@@ -258,12 +259,12 @@ func (r *rig) aDay() {
 			r.act(a.ID, "close", "false", "paid at the market stall, \"cash\"; nobody was stopped")
 		}
 	}
-	id := r.count(engine.CountCommand{Do: "open", Zones: []string{"shelf-a"}, Note: "weekly", MissingAfter: 1})
+	id := r.count(event.CountCommand{Do: "open", Zones: []string{"shelf-a"}, Note: "weekly", MissingAfter: 1})
 	r.pass(20 * time.Second)
 	r.countReads(id, "shelf-a", book(1, 1), book(3, 1))
 	r.pass(20 * time.Second)
-	r.count(engine.CountCommand{Do: "close", ID: id})
-	r.count(engine.CountCommand{Do: "open", Zones: []string{"shelf-b", "stockroom"}})
+	r.count(event.CountCommand{Do: "close", ID: id})
+	r.count(event.CountCommand{Do: "open", Zones: []string{"shelf-b", "stockroom"}})
 	r.pass(time.Minute)
-	r.event(engine.EventReturned, "shelf-a", "R-00018", book(1, 3))
+	r.event(event.EventReturned, "shelf-a", "R-00018", book(1, 3))
 }

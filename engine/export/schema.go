@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+
+	"lintel/engine/event"
 )
 
 // kind is what a column holds. A value of a row is nil where nothing is known, else of the Go type in brackets.
@@ -62,6 +64,11 @@ func (t *table) keys() []string {
 // migrations only ever add.
 const schemaVersion = 1
 
+// oneOf lists the values that a column can have.
+func oneOf(texts []string) string {
+	return strings.Join(texts[:len(texts)-1], ", ") + " or " + texts[len(texts)-1]
+}
+
 var siteColumn = column{name: "site", key: true, about: "The shop's id."}
 
 var itemsTable = table{
@@ -72,7 +79,7 @@ var itemsTable = table{
 		{name: "gtin", about: "The product, 14 digits."},
 		{name: "sku", csvOnly: true, about: "The shop's own number of the product."},
 		{name: "name", csvOnly: true, about: "The product's name."},
-		{name: "disposition", about: "Business state, in the terms of the GS1 Core Business Vocabulary."},
+		{name: "disposition", about: "Business state, in the terms of the GS1 Core Business Vocabulary: " + oneOf(event.Dispositions.Texts()) + "."},
 		{name: "zone", about: "Where it is; empty where that is not known."},
 		{name: "from_zone", about: "Where it was before."},
 		{name: "read_point", about: "The read point that last heard it. As fresh as last_seen."},
@@ -104,7 +111,7 @@ var countsTable = table{
 	columns: []column{
 		siteColumn,
 		{name: "count_id", key: true, about: "The count's id."},
-		{name: "status", about: "open, paused, closed or discarded."},
+		{name: "status", about: oneOf(event.CountStatuses.Texts()) + "."},
 		{name: "final", kind: kindBool, about: "It can't be opened again."},
 		{name: "zones", about: "The zones counted, divided by a bar."},
 		{name: "delivery", kind: kindBool, about: "It checks a delivery against its papers."},
@@ -132,19 +139,19 @@ var alertsTable = table{
 		{name: "alert", key: true, about: "The alert's id."},
 		{name: "rule", about: "The rule that raised it."},
 		{name: "rule_digest", about: "Which version of the rule that was."},
-		{name: "about", about: "What it is about: item, stock, reader, count; rule for a rule that failed, storm for all that a rule raised beyond its limit."},
+		{name: "about", about: "What it is about: " + oneOf(event.Subjects.Texts()) + "."},
 		{name: "severity", about: "info, warning or urgent."},
-		{name: "status", about: "open, acknowledged, cleared or closed."},
+		{name: "status", about: oneOf(event.AlertStatuses.Texts()[event.AlertOpen:]) + "."},
 		{name: "watch", kind: kindBool, about: "The rule was only watched: nobody was told."},
 		{name: "say", about: "The rule's sentence, filled in."},
 		{name: "item", about: "The item that it is about."},
 		{name: "gtin", about: "The product, 14 digits."},
 		{name: "zone", about: "Where the subject was when the alert opened."},
 		{name: "place", about: "Of stock: a zone, or kind:KIND; of a reader: the read point."},
-		{name: "cause", about: "What the fact that raised it was."},
+		{name: "cause", about: "What the fact that raised it was: " + oneOf(event.Causes.Texts()) + "."},
 		{name: "fact_ms", kind: kindInt, about: "With fact_n: the fact that raised it."},
 		{name: "fact_n", kind: kindInt, about: "See fact_ms."},
-		{name: "direction", about: "Of a passage: in, out or unsure."},
+		{name: "direction", about: "Of a passage: " + oneOf(event.Directions.Texts()) + "."},
 		{name: "confidence", kind: kindFloat, about: "Of a passage: 0 to 1, how sure it is."},
 		{name: "gathered", kind: kindInt, about: "How many others joined this alert and are told as part of it."},
 		{name: "true_since", kind: kindTime, about: "When the rule's condition became true."},
@@ -154,7 +161,7 @@ var alertsTable = table{
 		{name: "acknowledged_by", about: "Who."},
 		{name: "closed_at", kind: kindTime, about: "When a person closed it."},
 		{name: "closed_by", about: "Who."},
-		{name: "outcome", about: "Whether the rule was right: genuine, false or unclear."},
+		{name: "outcome", about: "Whether the rule was right: " + oneOf(event.Outcomes.Texts()) + "."},
 		{name: "note", about: "What people wrote."},
 	},
 	indexes: [][]string{{"site", "opened_at"}},
@@ -167,7 +174,7 @@ var factsTable = table{
 		{name: "fact_ms", kind: kindInt, key: true, about: "The site clock when it was found, Unix milliseconds; with fact_n the fact's id, which only grows."},
 		{name: "fact_n", kind: kindInt, key: true, about: "Number within that millisecond."},
 		{name: "entry", kind: kindInt, about: "The journal entry that it came of."},
-		{name: "cause", about: "arrived, left, passed, sold, returned, received, shipped, missing, found, retired, stock, counted, silent, heard, foreign, registered, doubled."},
+		{name: "cause", about: oneOf(event.Causes.Texts()) + "."},
 		{name: "at", kind: kindTime, about: "When it happened."},
 		{name: "item", about: "The item."},
 		{name: "gtin", about: "The product, 14 digits."},
@@ -176,7 +183,7 @@ var factsTable = table{
 		{name: "from_zone", about: "Where it was before."},
 		{name: "read_point", about: "The read point that told."},
 		{name: "ref", about: "The business document, or the count."},
-		{name: "direction", about: "Of a passage: in, out or unsure."},
+		{name: "direction", about: "Of a passage: " + oneOf(event.Directions.Texts()) + "."},
 		{name: "confidence", kind: kindFloat, about: "Of a passage: 0 to 1, how sure it is."},
 		{name: "reads", kind: kindInt, about: "Of a passage: moments in which the door heard it."},
 		{name: "peak_rssi", kind: kindFloat, about: "Of a passage: the strongest read, dBm."},

@@ -18,6 +18,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/store"
 )
 
@@ -148,7 +149,7 @@ func records(list func(context.Context, func([]string, page) error) error) func(
 
 func allFacts(t testing.TB, r *rig) (rows [][]any) {
 	t.Helper()
-	require.NoError(t, r.source().facts(context.Background(), store.FactID{}, 0, func(f *engine.Fact) error {
+	require.NoError(t, r.source().facts(context.Background(), store.FactID{}, 0, func(f *event.Fact) error {
 		rows = append(rows, factRow(site, f))
 		return nil
 	}))
@@ -283,22 +284,22 @@ func (r *rig) randomly(rng *rand.Rand, open *[]string) {
 	r.pass(time.Duration(rng.IntN(60_000)) * time.Millisecond)
 	switch rng.IntN(12) {
 	case 0:
-		r.event(engine.EventSold, "till", fmt.Sprintf("R-%d\x00\xff", rng.IntN(1000)), keys...)
+		r.event(event.EventSold, "till", fmt.Sprintf("R-%d\x00\xff", rng.IntN(1000)), keys...)
 	case 1:
-		r.event(engine.EventReturned, zone, "R-back", keys...)
+		r.event(event.EventReturned, zone, "R-back", keys...)
 	case 2:
-		r.event(engine.EventShipped, "", "DN-out", keys...)
+		r.event(event.EventShipped, "", "DN-out", keys...)
 	case 3:
 		r.carryOut(keys[:1]...)
 	case 4:
-		*open = append(*open, r.count(engine.CountCommand{Do: "open", Zones: []string{zone}, MissingAfter: 1 + rng.IntN(2)}))
+		*open = append(*open, r.count(event.CountCommand{Do: "open", Zones: []string{zone}, MissingAfter: 1 + rng.IntN(2)}))
 	case 5:
 		if n := len(*open); n > 0 {
 			r.countReads((*open)[rng.IntN(n)], "", keys...)
 		}
 	case 6:
 		if n := len(*open); n > 0 {
-			r.count(engine.CountCommand{Do: []string{"close", "discard", "pause", "reopen"}[rng.IntN(4)], ID: (*open)[rng.IntN(n)]})
+			r.count(event.CountCommand{Do: []string{"close", "discard", "pause", "reopen"}[rng.IntN(4)], ID: (*open)[rng.IntN(n)]})
 		}
 	case 7:
 		if list := r.alerts(); len(list) > 0 {

@@ -11,6 +11,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/catalog"
+	"lintel/engine/event"
 	"lintel/engine/runner"
 	"lintel/engine/store"
 )
@@ -349,7 +350,7 @@ func (s *Sink) copyProducts(ctx context.Context, sites []*runner.Site) error {
 		var rows [][]any
 		for i := range newest.Len() {
 			p := newest.At(i)
-			delete(gone, engine.GTINText(p.GTIN))
+			delete(gone, event.GTINText(p.GTIN))
 			if rows = append(rows, productRow(p)); len(rows) == itemsPage {
 				w.upsert(&productsTable, rows)
 				rows = rows[:0]

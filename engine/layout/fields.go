@@ -10,6 +10,8 @@ import (
 	"unicode/utf8"
 
 	"github.com/valyala/fastjson"
+
+	"lintel/engine/event"
 )
 
 const maxNameBytes = 200
@@ -133,14 +135,14 @@ func idHint(s string) string {
 }
 
 // one returns a member that is one of a few names.
-func one[T ~uint8](f *fields, name string, required bool, names []string, parse func(string) (T, error)) T {
+func one[T ~uint8](f *fields, name string, required bool, set *event.Set[T]) T {
 	s, ok := f.text(name, required)
 	if !ok {
 		return 0
 	}
-	v, err := parse(s)
-	if err != nil {
-		f.add(f.at(name), f.nearest(s, names), "%q is not a %s", s, name)
+	v, ok := set.Parse(s)
+	if !ok {
+		f.add(f.at(name), f.nearest(s, set.Texts()), "%q is not a %s", s, name)
 	}
 	return v
 }

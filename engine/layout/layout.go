@@ -1,6 +1,9 @@
 package layout
 
-import "time"
+import (
+	"lintel/engine/event"
+	"time"
+)
 
 // Layout is one shop. It comes from Parse and is not changed afterwards.
 type Layout struct {
@@ -22,7 +25,7 @@ type Layout struct {
 type Zone struct {
 	ID    string
 	Name  string // for people; the id if none was given
-	Kind  Kind
+	Kind  event.ZoneKind
 	Floor string // for people, may be empty
 
 	SureWithin time.Duration // of an exit: how long it may take until a passage is sure; 2 s to 10 s, default 8 s. 0: no exit
@@ -35,9 +38,9 @@ const DefaultSureWithin = 8 * time.Second
 type ReadPoint struct {
 	ID   string
 	Name string // for people; the id if none was given
-	Role Role
-	Zone int  // index in Layout.Zones; -1 for a handheld that has no zone of its own
-	Side Side // of a portal
+	Role event.Role
+	Zone int        // index in Layout.Zones; -1 for a handheld that has no zone of its own
+	Side event.Side // of a portal
 
 	MinRSSI     float64       // dBm; reads below it don't count. 0: none
 	MinReads    int           // reads of a tag that are needed before it counts as seen here. 0: not given, which means 1 in sessions S2 and S3, else 2

@@ -3,6 +3,7 @@ package layout
 import (
 	"bytes"
 	"encoding/json"
+	"lintel/engine/event"
 )
 
 type layoutJSON struct {
@@ -16,24 +17,24 @@ type layoutJSON struct {
 }
 
 type zoneJSON struct {
-	ID    string `json:"id"`
-	Name  string `json:"name,omitempty"`
-	Kind  Kind   `json:"kind"`
-	Floor string `json:"floor,omitempty"`
+	ID    string         `json:"id"`
+	Name  string         `json:"name,omitempty"`
+	Kind  event.ZoneKind `json:"kind"`
+	Floor string         `json:"floor,omitempty"`
 
 	SureWithin string `json:"sure_within,omitempty"`
 }
 
 type readPointJSON struct {
-	ID          string  `json:"id"`
-	Name        string  `json:"name,omitempty"`
-	Role        Role    `json:"role"`
-	Zone        string  `json:"zone,omitempty"`
-	Side        string  `json:"side,omitempty"`
-	MinRSSI     float64 `json:"min_rssi,omitempty"`
-	MinReads    int     `json:"min_reads,omitempty"`
-	SilentAfter string  `json:"silent_after,omitempty"`
-	Session     string  `json:"session,omitempty"`
+	ID          string     `json:"id"`
+	Name        string     `json:"name,omitempty"`
+	Role        event.Role `json:"role"`
+	Zone        string     `json:"zone,omitempty"`
+	Side        string     `json:"side,omitempty"`
+	MinRSSI     float64    `json:"min_rssi,omitempty"`
+	MinReads    int        `json:"min_reads,omitempty"`
+	SilentAfter string     `json:"silent_after,omitempty"`
+	Session     string     `json:"session,omitempty"`
 }
 
 type presenceJSON struct {

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"lintel/engine/event"
 	"slices"
 	"strings"
 	"time"
@@ -139,7 +140,7 @@ func parseZones(f *fields, l *Layout) {
 		f.add(f.at("zones"), "a shop has at least one zone", "names no zone")
 	}
 	l.zoneIndex = make(map[string]int, len(list))
-	ofKind := map[Kind]int{}
+	ofKind := map[event.ZoneKind]int{}
 	for i, v := range list {
 		zf := f.object(fmt.Sprintf("zones[%d]", i), v, "id", "name", "kind", "floor", "sure_within")
 		var z Zone
@@ -155,23 +156,23 @@ func parseZones(f *fields, l *Layout) {
 		if s, ok := zf.text("name", false); ok {
 			z.Name = s
 		}
-		z.Kind = one(&zf, "kind", true, kindNames[1:], ParseKind)
+		z.Kind = one(&zf, "kind", true, event.ZoneKinds)
 		z.Floor, _ = zf.text("floor", false)
-		if z.Kind == Exit {
+		if z.Kind == event.Exit {
 			z.SureWithin = zf.duration("sure_within", 2*time.Second, 10*time.Second, DefaultSureWithin)
-		} else if zf.values["sure_within"] != nil && z.Kind != KindNone {
+		} else if zf.values["sure_within"] != nil && z.Kind != event.ZoneKindNone {
 			f.add(zf.at("sure_within"), `remove it, or make this a zone of kind "exit"`, "only an exit is sure of passages, and the kind is %q", z.Kind)
 		}
 		ofKind[z.Kind]++
 		l.Zones = append(l.Zones, z)
 	}
 	for i, z := range l.Zones {
-		kind, err := ParseKind(z.ID)
-		if err != nil {
+		kind, ok := event.ZoneKinds.Parse(z.ID)
+		if !ok {
 			continue
 		}
 		at := fmt.Sprintf("zones[%d].id", i)
-		if z.Kind != kind && z.Kind != KindNone {
+		if z.Kind != kind && z.Kind != event.ZoneKindNone {
 			f.add(at, fmt.Sprintf("choose another id, like %q", z.ID+"-1"), "%q is the name of a kind, and this zone is of kind %q", z.ID, z.Kind)
 		} else if ofKind[kind] > 1 {
 			f.add(at, fmt.Sprintf("choose another id, like %q", z.ID+"-1"), "%q is the name of a kind that %d zones have, so it does not say which is meant", z.ID, ofKind[kind])
@@ -209,18 +210,18 @@ func parseReadPoints(f *fields, l *Layout) {
 		if s, ok := pf.text("name", false); ok {
 			p.Name = s
 		}
-		p.Role = one(&pf, "role", true, roleNames[1:], ParseRole)
+		p.Role = one(&pf, "role", true, event.Roles)
 		if zone, ok := pf.text("zone", false); ok {
 			if index, found := l.zoneIndex[zone]; found {
 				p.Zone = index
 			} else {
 				f.add(pf.at("zone"), f.nearest(zone, ids), "there is no zone %q", zone)
 			}
-		} else if pf.values["zone"] == nil && p.Role != Handheld && p.Role != RoleNone {
+		} else if pf.values["zone"] == nil && p.Role != event.Handheld && p.Role != event.RoleNone {
 			f.add(pf.at("zone"), "name the zone that it sees; only a handheld can do without", "is missing")
 		}
-		p.Side = one(&pf, "side", false, sideNames[1:], ParseSide)
-		if p.Side != SideNone && p.Role != Portal && p.Role != RoleNone {
+		p.Side = one(&pf, "side", false, event.Sides)
+		if p.Side != event.SideNone && p.Role != event.Portal && p.Role != event.RoleNone {
 			f.add(pf.at("side"), `remove it, or make this a "portal"`, "only a portal has sides, and the role is %q", p.Role)
 		}
 		if v := pf.values["min_rssi"]; v != nil && v.Type() == fastjson.TypeNumber && v.GetFloat64() > 0 {

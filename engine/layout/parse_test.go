@@ -10,6 +10,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"lintel/engine/event"
 	"lintel/engine/layout"
 )
 
@@ -29,19 +30,19 @@ func TestParse(t *testing.T) {
 
 	door, ok := l.ZoneIndex("street-door")
 	require.True(t, ok)
-	require.Equal(t, layout.Zone{ID: "street-door", Name: "Street door", Kind: layout.Exit, Floor: "ground", SureWithin: 8 * time.Second}, l.Zones[door])
+	require.Equal(t, layout.Zone{ID: "street-door", Name: "Street door", Kind: event.Exit, Floor: "ground", SureWithin: 8 * time.Second}, l.Zones[door])
 	_, ok = l.ZoneIndex("attic")
 	require.False(t, ok)
 
 	in, ok := l.ReadPointIndex("street-door-in")
 	require.True(t, ok)
 	require.Equal(t, layout.ReadPoint{
-		ID: "street-door-in", Name: "Street door, inside", Role: layout.Portal, Zone: door, Side: layout.Inner,
+		ID: "street-door-in", Name: "Street door, inside", Role: event.Portal, Zone: door, Side: event.Inner,
 		MinRSSI: -70, MinReads: 3, SilentAfter: 5 * time.Minute, Session: "S1",
 	}, l.ReadPoints[in])
 	hand, ok := l.ReadPointIndex("handheld-1")
 	require.True(t, ok)
-	require.Equal(t, layout.ReadPoint{ID: "handheld-1", Name: "handheld-1", Role: layout.Handheld, Zone: -1}, l.ReadPoints[hand])
+	require.Equal(t, layout.ReadPoint{ID: "handheld-1", Name: "handheld-1", Role: event.Handheld, Zone: -1}, l.ReadPoints[hand])
 
 	require.Equal(t, layout.Presence{
 		Epoch: 500 * time.Millisecond, HysteresisDB: 6, Completeness: 0.99, PassageGap: 700 * time.Millisecond, PassageMax: 15 * time.Second,
@@ -254,24 +255,21 @@ func TestWarnings(t *testing.T) {
 }
 
 func TestNames(t *testing.T) {
-	for i, name := range layout.KindNames() {
-		kind, err := layout.ParseKind(name)
-		require.NoError(t, err)
+	for i, name := range event.ZoneKinds.Texts() {
+		kind, ok := event.ZoneKinds.Parse(name)
+		require.True(t, ok)
 		require.EqualValues(t, i+1, kind)
 		require.Equal(t, name, kind.String())
-		var back layout.Kind
+		var back event.ZoneKind
 		require.NoError(t, json.Unmarshal([]byte(`"`+name+`"`), &back))
 		require.Equal(t, kind, back)
 	}
-	_, err := layout.ParseKind("")
-	require.Error(t, err)
-	_, err = layout.ParseRole("fixd")
-	require.EqualError(t, err, `"fixd" is not a role; did you mean "fixed"?`)
-	require.Equal(t, "kind 99", layout.Kind(99).String())
-	require.Equal(t, []string{"fixed", "portal", "handheld", "desk"}, layout.RoleNames())
-	require.Equal(t, []string{"inner", "outer"}, layout.SideNames())
+	require.False(t, event.ZoneKinds.Has(""))
+	require.Equal(t, "zone kind 99", event.ZoneKind(99).String())
+	require.Equal(t, []string{"fixed", "portal", "handheld", "desk"}, event.Roles.Texts())
+	require.Equal(t, []string{"inner", "outer"}, event.Sides.Texts())
 	for _, text := range []string{`""`, `"outer"`} {
-		var side layout.Side
+		var side event.Side
 		require.NoError(t, json.Unmarshal([]byte(text), &side))
 		b, err := json.Marshal(side)
 		require.NoError(t, err)

@@ -2,6 +2,7 @@ package layout
 
 import (
 	"fmt"
+	"lintel/engine/event"
 	"time"
 )
 
@@ -23,15 +24,15 @@ func (l *Layout) Warnings() []Problem {
 		p := &l.ReadPoints[i]
 		switch {
 		case p.Zone < 0:
-		case p.Role == Portal:
+		case p.Role == event.Portal:
 			sides[p.Zone][p.Side]++
-		case p.Role == Fixed && !p.KeepsQuiet() && l.Zones[p.Zone].Kind != Exit:
+		case p.Role == event.Fixed && !p.KeepsQuiet() && l.Zones[p.Zone].Kind != event.Exit:
 			inside = true
 		}
 	}
 	for i := range l.Zones {
 		z, n := &l.Zones[i], sides[i]
-		inner, outer := n[Inner] > 0, n[Outer] > 0
+		inner, outer := n[event.Inner] > 0, n[event.Outer] > 0
 		if n == [3]int{} || inner && outer {
 			continue
 		}
@@ -46,7 +47,7 @@ func (l *Layout) Warnings() []Problem {
 			warn(at, `add a read point of role "fixed" inside the shop, in session S0 or S1, or a second antenna so that the door has two sides`,
 				"only readers inside can tell a second burst from an entrance, and no fixed reader inside always hears the goods: the door %q cannot be sure of a passage, only call it likely", z.ID)
 		}
-		if z.Kind == Exit && z.SureWithin < oneSidedSure {
+		if z.Kind == event.Exit && z.SureWithin < oneSidedSure {
 			warn(at+".sure_within", fmt.Sprintf("write %q or more, or add a second antenna so that the door has two sides", formatDuration(oneSidedSure)),
 				"%s is too short for a door without two sides, which must wait for silence", formatDuration(z.SureWithin))
 		}
@@ -64,13 +65,13 @@ func (l *Layout) Warnings() []Problem {
 	for i := range l.ReadPoints {
 		p := &l.ReadPoints[i]
 		at := fmt.Sprintf("read_points[%d].", i)
-		if p.Role == Portal && p.Session != "" && p.Session != "S0" {
+		if p.Role == event.Portal && p.Session != "" && p.Session != "S0" {
 			warn(at+"session", `write "S0", and set the reader to it`, "in session %s a tag that was read keeps quiet, so most passages are heard once or not at all", p.Session)
 		}
-		if p.Role == Portal && p.MinRSSI != 0 && p.MinRSSI > highestPortalFloor {
+		if p.Role == event.Portal && p.MinRSSI != 0 && p.MinRSSI > highestPortalFloor {
 			warn(at+"min_rssi", fmt.Sprintf("write %d or less, or lower the reader's power", highestPortalFloor), "%v dBm is a high floor for a door: bodies and bags take as much from goods that pass, so it costs passages", p.MinRSSI)
 		}
-		if p.Role == Fixed && p.KeepsQuiet() && p.MinReads > 1 {
+		if p.Role == event.Fixed && p.KeepsQuiet() && p.MinReads > 1 {
 			warn(at+"min_reads", "write 1, or leave it out", "%d reads are needed, but in session %s a tag that was read keeps quiet and is heard once", p.MinReads, p.Session)
 		}
 	}

@@ -9,6 +9,7 @@ import (
 	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/rules"
 )
@@ -19,10 +20,10 @@ const lead = time.Second
 // Judgement is what is concluded of a passage now.
 type Judgement struct {
 	Site  string
-	Facts []engine.Fact // of passages of the item through the door, within Around of the passage
-	Out   bool          // whether people are notified that it went out unpaid
-	At    int64         // when, Unix milliseconds
-	Same  bool          // whether a passage in the direction that was notified is concluded
+	Facts []event.Fact // of passages of the item through the door, within Around of the passage
+	Out   bool         // whether people are notified that it went out unpaid
+	At    int64        // when, Unix milliseconds
+	Same  bool         // whether a passage in the direction that was notified is concluded
 }
 
 // Judge replays the passage, which must be one that a Reader or Recorder gave.
@@ -40,9 +41,9 @@ func (p *Passage) Judge() (Judgement, error) {
 		return Judgement{}, err
 	}
 	s := engine.NewState(lay.Site, cfg)
-	var about []engine.Fact // the item
+	var about []event.Fact // the item
 	var out engine.Output
-	step := func(e engine.Entry) error {
+	step := func(e event.Entry) error {
 		e.Seq = s.Seq() + 1
 		out.Reset()
 		if err := engine.Step(cfg, s, &e, &out); err != nil {
@@ -59,7 +60,7 @@ func (p *Passage) Judge() (Judgement, error) {
 	// pass lets time go by up to a moment, with ticks.
 	pass := func(until int64) error {
 		for next := s.NextTimer(); next <= until; next = s.NextTimer() {
-			if err := step(engine.Entry{Kind: engine.EntryTick, At: max(next, s.Clock()+1)}); err != nil {
+			if err := step(event.Entry{Kind: event.EntryTick, At: max(next, s.Clock()+1)}); err != nil {
 				return err
 			}
 		}
@@ -98,13 +99,13 @@ func (p *Passage) Judge() (Judgement, error) {
 	return j, nil
 }
 
-func outUnpaid(f *engine.Fact) bool {
-	return f.Passage.Direction == engine.DirectionOut && f.Disp.Sellable()
+func outUnpaid(f *event.Fact) bool {
+	return f.Passage.Direction == event.DirectionOut && f.Disp.Sellable()
 }
 
 // tags returns the tags in the order in which reads refer to them.
-func (p *Passage) tags() ([]engine.Tag, error) {
-	tags := make([]engine.Tag, 1+len(p.Others))
+func (p *Passage) tags() ([]event.Tag, error) {
+	tags := make([]event.Tag, 1+len(p.Others))
 	var err error
 	if tags[0], err = tagOf(p.Item); err != nil {
 		return nil, fmt.Errorf("item: %w", err)
@@ -125,7 +126,7 @@ func (p *Passage) known(tag int) *Known {
 }
 
 // config is the layout, the products that the items are of, and no rules.
-func (p *Passage) config(lay *layout.Layout, tags []engine.Tag) (*engine.Config, error) {
+func (p *Passage) config(lay *layout.Layout, tags []event.Tag) (*engine.Config, error) {
 	var rows strings.Builder
 	seen := make(map[string]bool)
 	for k := range tags {
@@ -155,35 +156,35 @@ func (p *Passage) config(lay *layout.Layout, tags []engine.Tag) (*engine.Config,
 
 // before is the entry that puts the items where they were: received there, and sold if they were paid
 // for. What was nobody's stock is not known.
-func (p *Passage) before(tags []engine.Tag, at int64) engine.Entry {
-	e := engine.Entry{Kind: engine.EntryEvents, At: at, By: "passages"}
+func (p *Passage) before(tags []event.Tag, at int64) event.Entry {
+	e := event.Entry{Kind: event.EntryEvents, At: at, By: "passages"}
 	for k := range tags {
 		one, known := tags[k:k+1], p.known(k)
 		gtin, err := epc.ParseGTIN(known.GTIN)
 		if own, ok := one[0].Key.GTIN14(); known.GTIN != "" && err == nil && (!ok || own != gtin) {
-			e.Events = append(e.Events, engine.Event{Type: engine.EventRegistered, Tags: one, T: at, GTIN: gtin})
+			e.Events = append(e.Events, event.Event{Type: event.EventRegistered, Tags: one, T: at, GTIN: gtin})
 		}
 		disp, _ := dispositionOf(known.Disposition)
-		if disp.Sellable() || disp == engine.RetailSold {
-			e.Events = append(e.Events, engine.Event{Type: engine.EventReceived, Tags: one, Zone: known.Zone, T: at})
+		if disp.Sellable() || disp == event.RetailSold {
+			e.Events = append(e.Events, event.Event{Type: event.EventReceived, Tags: one, Zone: known.Zone, T: at})
 		}
-		if disp == engine.RetailSold {
-			e.Events = append(e.Events, engine.Event{Type: engine.EventSold, Tags: one, T: at})
+		if disp == event.RetailSold {
+			e.Events = append(e.Events, event.Event{Type: event.EventSold, Tags: one, T: at})
 		}
 	}
 	return e
 }
 
 // entry returns the journal entry that e was.
-func (e *Entry) entry(p *Passage, tags []engine.Tag, start int64) engine.Entry {
-	out := engine.Entry{Kind: engine.EntryReads, At: start + e.At, By: "passages"}
+func (e *Entry) entry(p *Passage, tags []event.Tag, start int64) event.Entry {
+	out := event.Entry{Kind: event.EntryReads, At: start + e.At, By: "passages"}
 	if len(e.Events) > 0 {
-		out.Kind = engine.EntryEvents
+		out.Kind = event.EntryEvents
 		for k := range e.Events {
 			x := &e.Events[k]
-			t, _ := engine.EventTypeByName(x.Type)
+			t, _ := event.EventTypes.Parse(x.Type)
 			gtin, _ := epc.ParseGTIN(x.GTIN)
-			out.Events = append(out.Events, engine.Event{Type: t, Tags: tags[:1], Zone: x.Zone, T: start + x.At, GTIN: gtin})
+			out.Events = append(out.Events, event.Event{Type: t, Tags: tags[:1], Zone: x.Zone, T: start + x.At, GTIN: gtin})
 		}
 		return out
 	}
@@ -195,8 +196,8 @@ func (e *Entry) entry(p *Passage, tags []engine.Tag, start int64) engine.Entry {
 	zones := make(map[string]uint16)
 	for k := range e.Reads {
 		x := &e.Reads[k]
-		r := engine.Read{
-			Key: tags[x.Tag].Key, Text: tags[x.Tag].Text, Point: place[x.Point], T: start + x.At, N: max(1, x.Count), RSSI: engine.NoRSSI,
+		r := event.Read{
+			Key: tags[x.Tag].Key, Text: tags[x.Tag].Text, Point: place[x.Point], T: start + x.At, N: max(1, x.Count), RSSI: event.NoRSSI,
 		}
 		if x.Zone != "" {
 			if zones[x.Zone] == 0 {
@@ -215,7 +216,7 @@ func (e *Entry) entry(p *Passage, tags []engine.Tag, start int64) engine.Entry {
 			r.Channel = uint16(tenths(*x.Channel))
 		}
 		if x.Doppler != nil {
-			r.Doppler = uint16(tenths(*x.Doppler) + engine.DopplerZero)
+			r.Doppler = uint16(tenths(*x.Doppler) + event.DopplerZero)
 		}
 		out.Reads = append(out.Reads, r)
 	}

@@ -19,8 +19,8 @@ import (
 	"encoding/json"
 	"time"
 
-	"lintel/engine"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 )
 
 // What people say of a passage. The empty label is that of a passage nobody has labelled.
@@ -62,7 +62,7 @@ type Passage struct {
 
 // Notified is what a fact said of a passage.
 type Notified struct {
-	Direction  string    `json:"direction" jsonschema:"enum=out,enum=in,enum=unsure"`
+	Direction  string    `json:"direction" jsonschema_extras:"words=direction"`
 	Confidence float64   `json:"confidence" jsonschema:"minimum=0,maximum=1"`
 	Sure       bool      `json:"sure" jsonschema_description:"Whether the passage was concluded, and not only likely."`
 	At         time.Time `json:"at" jsonschema_description:"When the item passed, as far as reads told."`
@@ -104,7 +104,7 @@ type Read struct {
 
 // Event is one business event about the item.
 type Event struct {
-	Type string `json:"type" jsonschema:"enum=sold,enum=returned,enum=received,enum=shipped,enum=moved,enum=retired,enum=registered"`
+	Type string `json:"type" jsonschema_extras:"words=event type"`
 	At   int64  `json:"at" jsonschema_description:"Milliseconds after start."`
 	Zone string `json:"zone,omitempty"`
 	GTIN string `json:"gtin,omitempty" jsonschema_description:"Of registered."`
@@ -121,15 +121,15 @@ func Append(b []byte, p *Passage) ([]byte, error) {
 
 // sure reports whether a fact says that a passage was concluded: what people are notified of. One that
 // is only likely is none.
-func sure(f *engine.Fact) bool { return f.Cause == engine.Passed && !f.Passage.Likely }
+func sure(f *event.Fact) bool { return f.Cause == event.Passed && !f.Passage.Likely }
 
 // tagOf returns the tag of an identity in words.
-func tagOf(words string) (engine.Tag, error) {
+func tagOf(words string) (event.Tag, error) {
 	id, err := epc.Parse(words)
 	if err != nil {
-		return engine.Tag{}, err
+		return event.Tag{}, err
 	}
-	tag := engine.Tag{Key: id.Key()}
+	tag := event.Tag{Key: id.Key()}
 	if _, ok := tag.Key.Text(); !ok {
 		tag.Text = id.KeyText()
 	}
@@ -145,14 +145,9 @@ func wordsOf(key epc.Key, text string) string {
 }
 
 // dispositionOf finds a disposition by its word; "" is Unknown.
-func dispositionOf(word string) (engine.Disposition, bool) {
+func dispositionOf(word string) (event.Disposition, bool) {
 	if word == "" {
-		return engine.Unknown, true
+		return event.Unknown, true
 	}
-	for d := engine.Unknown; d <= engine.NonSellable; d++ {
-		if d.String() == word {
-			return d, true
-		}
-	}
-	return engine.Unknown, false
+	return event.Dispositions.Parse(word)
 }

@@ -14,6 +14,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/sim/doors"
 	"lintel/rules"
@@ -66,7 +67,7 @@ func TestJudge(t *testing.T) {
 	require.True(t, j.Same)
 	require.Equal(t, "quayside", j.Site)
 	require.InDelta(t, noon.UnixMilli(), j.At, 10_000)
-	require.Equal(t, engine.DirectionOut, j.Facts[0].Passage.Direction)
+	require.Equal(t, event.DirectionOut, j.Facts[0].Passage.Direction)
 
 	// Paid for, before or while the door makes sure, nobody's, or lying still: nobody is notified.
 	p := carried(0)
@@ -233,7 +234,7 @@ func FuzzPassage(f *testing.F) {
 }
 
 // simulated is a shop's journal and the passages that it meant, from the simulator.
-func simulated(t testing.TB) (*layout.Layout, []byte, []engine.Entry, []engine.Fact) {
+func simulated(t testing.TB) (*layout.Layout, []byte, []event.Entry, []event.Fact) {
 	regime, _ := doors.RegimeByName("base")
 	s, err := doors.New(doors.Config{Regime: regime, Seed: 5, WarmUp: 200 * time.Second, Length: 200 * time.Second})
 	require.NoError(t, err)
@@ -243,9 +244,9 @@ func simulated(t testing.TB) (*layout.Layout, []byte, []engine.Entry, []engine.F
 	set, _ := rules.Compile(doc, rules.Known{})
 	cfg := &engine.Config{Layout: lay, Catalog: s.Catalog(), Rules: set}
 	st := engine.NewState(lay.Site, cfg)
-	var journal []engine.Entry
-	var facts []engine.Fact
-	step := func(e engine.Entry) {
+	var journal []event.Entry
+	var facts []event.Fact
+	step := func(e event.Entry) {
 		e.Seq = st.Seq() + 1
 		var out engine.Output
 		require.NoError(t, engine.Step(cfg, st, &e, &out))
@@ -259,14 +260,14 @@ func simulated(t testing.TB) (*layout.Layout, []byte, []engine.Entry, []engine.F
 			return lay, s.Layout(), journal, facts
 		}
 		for next := st.NextTimer(); next <= e.At; next = st.NextTimer() {
-			step(engine.Entry{Kind: engine.EntryTick, At: max(next, st.Clock()+1)})
+			step(event.Entry{Kind: event.EntryTick, At: max(next, st.Clock()+1)})
 		}
 		e.Reads, e.Points, e.Zones = slices.Clone(e.Reads), slices.Clone(e.Points), slices.Clone(e.Zones)
 		step(e)
 	}
 }
 
-func recorded(t testing.TB, lay *layout.Layout, doc []byte, journal []engine.Entry, facts []engine.Fact, f *engine.Fact) *Passage {
+func recorded(t testing.TB, lay *layout.Layout, doc []byte, journal []event.Entry, facts []event.Fact, f *event.Fact) *Passage {
 	r, err := NewRecorder(lay, doc, f)
 	require.NoError(t, err)
 	for i := range journal {
@@ -332,24 +333,24 @@ func TestWhatIsRecorded(t *testing.T) {
 		return tag.Key
 	}
 	ms := noon.UnixMilli()
-	f := &engine.Fact{Cause: engine.Passed, At: ms, Ms: ms + 500, Key: key(book), GTIN: 9521234000013, Disp: engine.SellableAccessible, Zone: "street-door", From: "shelf-a", Point: "out"}
-	f.Passage.Direction = engine.DirectionOut
+	f := &event.Fact{Cause: event.Passed, At: ms, Ms: ms + 500, Key: key(book), GTIN: 9521234000013, Disp: event.SellableAccessible, Zone: "street-door", From: "shelf-a", Point: "out"}
+	f.Passage.Direction = event.DirectionOut
 	r, err := NewRecorder(lay, []byte(shop), f)
 	require.NoError(t, err)
 	third := "(01)09521234000013(21)3"
-	entries := []engine.Entry{
-		{Kind: engine.EntryReads, At: ms - 180_001, Points: []string{"in"}, Reads: []engine.Read{{Key: key(book), N: 1}}}, // too early
-		{Kind: engine.EntryReads, At: ms - 180_000, Points: []string{"shelf-a-1", "gone"}, Reads: []engine.Read{
-			{Key: key(book), N: 3, T: ms - 181_000, RSSI: -555}, {Key: key(other), N: 1, RSSI: engine.NoRSSI, T: ms - 180_100},
+	entries := []event.Entry{
+		{Kind: event.EntryReads, At: ms - 180_001, Points: []string{"in"}, Reads: []event.Read{{Key: key(book), N: 1}}}, // too early
+		{Kind: event.EntryReads, At: ms - 180_000, Points: []string{"shelf-a-1", "gone"}, Reads: []event.Read{
+			{Key: key(book), N: 3, T: ms - 181_000, RSSI: -555}, {Key: key(other), N: 1, RSSI: event.NoRSSI, T: ms - 180_100},
 			{Key: key(third), N: 1}, {Key: key(book), N: 1, Point: 1}}},
-		{Kind: engine.EntryReads, At: ms - 60_000, Points: []string{"in"}, Reads: []engine.Read{{Key: key(third), N: 1, T: ms - 60_000, RSSI: -700}}}, // the door alone
-		{Kind: engine.EntryReads, At: ms - 50_000, Points: []string{"shelf-a-1"}, Reads: []engine.Read{{Key: key(third), N: 1}}},                      // a report, and no more
-		{Kind: engine.EntryEvents, At: ms - 40_000, Events: []engine.Event{{Type: engine.EventSold, Tags: []engine.Tag{{Key: key(third)}}}, {Type: engine.EventMoved, Tags: []engine.Tag{{Key: key(other)}, {Key: key(book)}}, Zone: "shelf-a", T: ms - 40_100, Ref: "till 4"}}},
-		{Kind: engine.EntryReads, At: ms - 30_000, Count: "count-1", Points: []string{"handheld-1"}, Reads: []engine.Read{{Key: key(book), N: 1}}},
-		{Kind: engine.EntryReads, At: ms - 25_000, Points: []string{"handheld-1"}, Zones: []string{"shelf-a"}, Reads: []engine.Read{{Key: key(book), N: 1, Zone: 1, T: ms - 25_000}}},
-		{Kind: engine.EntryTick, At: ms - 24_000},
-		{Kind: engine.EntryReads, At: ms + 10_000, Points: []string{"out"}, Reads: []engine.Read{{Key: key(other), N: 1, T: ms + 9_900, RSSI: -600, Phase: 1, Channel: 8663, Doppler: engine.DopplerZero - 5}}},
-		{Kind: engine.EntryReads, At: ms + 20_501, Points: []string{"out"}, Reads: []engine.Read{{Key: key(book), N: 1}}}, // too late
+		{Kind: event.EntryReads, At: ms - 60_000, Points: []string{"in"}, Reads: []event.Read{{Key: key(third), N: 1, T: ms - 60_000, RSSI: -700}}}, // the door alone
+		{Kind: event.EntryReads, At: ms - 50_000, Points: []string{"shelf-a-1"}, Reads: []event.Read{{Key: key(third), N: 1}}},                      // a report, and no more
+		{Kind: event.EntryEvents, At: ms - 40_000, Events: []event.Event{{Type: event.EventSold, Tags: []event.Tag{{Key: key(third)}}}, {Type: event.EventMoved, Tags: []event.Tag{{Key: key(other)}, {Key: key(book)}}, Zone: "shelf-a", T: ms - 40_100, Ref: "till 4"}}},
+		{Kind: event.EntryReads, At: ms - 30_000, Count: "count-1", Points: []string{"handheld-1"}, Reads: []event.Read{{Key: key(book), N: 1}}},
+		{Kind: event.EntryReads, At: ms - 25_000, Points: []string{"handheld-1"}, Zones: []string{"shelf-a"}, Reads: []event.Read{{Key: key(book), N: 1, Zone: 1, T: ms - 25_000}}},
+		{Kind: event.EntryTick, At: ms - 24_000},
+		{Kind: event.EntryReads, At: ms + 10_000, Points: []string{"out"}, Reads: []event.Read{{Key: key(other), N: 1, T: ms + 9_900, RSSI: -600, Phase: 1, Channel: 8663, Doppler: event.DopplerZero - 5}}},
+		{Kind: event.EntryReads, At: ms + 20_501, Points: []string{"out"}, Reads: []event.Read{{Key: key(book), N: 1}}}, // too late
 	}
 	for i := range entries {
 		r.Listen(&entries[i])
@@ -357,12 +358,12 @@ func TestWhatIsRecorded(t *testing.T) {
 	for i := range entries {
 		require.NoError(t, r.Add(&entries[i]))
 	}
-	r.Fact(&engine.Fact{Cause: engine.Arrived, Ms: ms - 200_000, Key: key(book), From: "elsewhere"})
-	r.Fact(&engine.Fact{Cause: engine.Sold, Ms: ms - 40_000, Key: key(third), Zone: "shelf-a", Disp: engine.RetailSold})
+	r.Fact(&event.Fact{Cause: event.Arrived, Ms: ms - 200_000, Key: key(book), From: "elsewhere"})
+	r.Fact(&event.Fact{Cause: event.Sold, Ms: ms - 40_000, Key: key(third), Zone: "shelf-a", Disp: event.RetailSold})
 	r.Fact(f)
 	r.Unknown(func(k epc.Key) {
 		require.Equal(t, key(other), k)
-		r.Item(&engine.ItemInfo{Key: k, Since: ms - 200_000, Zone: "shelf-a", Disposition: engine.RetailSold, GTIN: 9521234000013})
+		r.Item(&engine.ItemInfo{Key: k, Since: ms - 200_000, Zone: "shelf-a", Disposition: event.RetailSold, GTIN: 9521234000013})
 		r.Item(&engine.ItemInfo{Key: k, Since: ms, Zone: "street-door"})
 	})
 	p := r.Passage(Stayed)
@@ -379,17 +380,17 @@ func TestWhatIsRecorded(t *testing.T) {
 			{"at":155000,"points":[2],"reads":[{"tag":0,"point":2,"at":155000,"rssi":0,"zone":"shelf-a"}]},
 			{"at":190000,"points":[3],"reads":[{"tag":1,"point":3,"at":189900,"rssi":-60,"phase":0,"channel":866.3,"doppler":-0.5}]}]}`, line(t, p))
 
-	_, err = NewRecorder(lay, nil, &engine.Fact{Cause: engine.Sold})
+	_, err = NewRecorder(lay, nil, &event.Fact{Cause: event.Sold})
 	require.ErrorContains(t, err, "is no passage")
-	_, err = NewRecorder(lay, nil, &engine.Fact{Cause: engine.Passed, Zone: "yard"})
+	_, err = NewRecorder(lay, nil, &event.Fact{Cause: event.Passed, Zone: "yard"})
 	require.ErrorContains(t, err, `no door "yard"`)
 
 	// What a reader says of its clock is kept within bounds, and too much is refused.
-	require.NoError(t, r.Add(&engine.Entry{Kind: engine.EntryReads, At: ms, Points: []string{"in"}, Reads: []engine.Read{{Key: key(book), T: -1 << 62, N: 1}}}))
+	require.NoError(t, r.Add(&event.Entry{Kind: event.EntryReads, At: ms, Points: []string{"in"}, Reads: []event.Read{{Key: key(book), T: -1 << 62, N: 1}}}))
 	require.NoError(t, p.check())
-	many := engine.Entry{Kind: engine.EntryReads, At: ms, Points: []string{"in"}}
+	many := event.Entry{Kind: event.EntryReads, At: ms, Points: []string{"in"}}
 	for i := range MaxOthers + 1 {
-		many.Reads = append(many.Reads, engine.Read{Key: key(fmt.Sprintf("(01)09521234000013(21)%d", 100+i)), N: 1})
+		many.Reads = append(many.Reads, event.Read{Key: key(fmt.Sprintf("(01)09521234000013(21)%d", 100+i)), N: 1})
 	}
 	require.Equal(t, ErrTooMany, r.Add(&many))
 }

@@ -12,8 +12,8 @@ import (
 
 	"github.com/go-faster/jx"
 
-	"lintel/engine"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/faults"
 	"lintel/engine/layout"
 )
@@ -441,12 +441,12 @@ func (e *Entry) check(p *Passage, named []int, mark int) error {
 	for k := range e.Events {
 		x := &e.Events[k]
 		err := checkGTIN(x.GTIN)
-		t, ok := engine.EventTypeByName(x.Type)
+		t, ok := event.EventTypes.Parse(x.Type)
 		switch {
 		case err != nil:
 		case !ok:
 			err = in("type", faultf("there is no event %.40q", x.Type))
-		case t == engine.EventRegistered && x.GTIN == "":
+		case t == event.EventRegistered && x.GTIN == "":
 			err = in("gtin", faultf("is missing; a registered tag is tied to a product"))
 		case x.Zone != "" && !layout.ValidID(x.Zone):
 			err = in("zone", faultf("%.80q is no id", x.Zone))

@@ -6,6 +6,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 )
 
@@ -31,8 +32,8 @@ type Recorder struct {
 
 // NewRecorder begins the document of the passage that f is about. doc is the text of lay, which is
 // the layout in force. It fails if f is no passage, or the layout has no such door.
-func NewRecorder(lay *layout.Layout, doc []byte, f *engine.Fact) (*Recorder, error) {
-	if f.Cause != engine.Passed {
+func NewRecorder(lay *layout.Layout, doc []byte, f *event.Fact) (*Recorder, error) {
+	if f.Cause != event.Passed {
 		return nil, fmt.Errorf("the fact %s is of cause %s, which is no passage", f.ID(), f.Cause)
 	}
 	r := &Recorder{
@@ -63,7 +64,7 @@ func portalsOf(lay *layout.Layout, door string) map[string]bool {
 	ids := make(map[string]bool)
 	zone, ok := lay.ZoneIndex(door)
 	for i := range lay.ReadPoints {
-		if p := &lay.ReadPoints[i]; ok && p.Role == layout.Portal && p.Zone == zone {
+		if p := &lay.ReadPoints[i]; ok && p.Role == event.Portal && p.Zone == zone {
 			ids[p.ID] = true
 		}
 	}
@@ -71,8 +72,8 @@ func portalsOf(lay *layout.Layout, door string) map[string]bool {
 }
 
 // doorOf returns the door that a passage led through.
-func doorOf(lay *layout.Layout, f *engine.Fact) string {
-	if k, ok := lay.ReadPointIndex(f.Point); ok && lay.ReadPoints[k].Role == layout.Portal {
+func doorOf(lay *layout.Layout, f *event.Fact) string {
+	if k, ok := lay.ReadPointIndex(f.Point); ok && lay.ReadPoints[k].Role == event.Portal {
 		return lay.Zones[lay.ReadPoints[k].Zone].ID
 	}
 	if f.Zone != "" {
@@ -86,8 +87,8 @@ func doorOf(lay *layout.Layout, f *engine.Fact) string {
 func (r *Recorder) Window() (from, to int64) { return r.from, r.to }
 
 // Listen notes what the door heard around the passage.
-func (r *Recorder) Listen(e *engine.Entry) {
-	if e.Kind != engine.EntryReads || e.At < r.at-Around.Milliseconds() || e.At > r.to {
+func (r *Recorder) Listen(e *event.Entry) {
+	if e.Kind != event.EntryReads || e.At < r.at-Around.Milliseconds() || e.At > r.to {
 		return
 	}
 	for i := range e.Reads {
@@ -98,17 +99,17 @@ func (r *Recorder) Listen(e *engine.Entry) {
 }
 
 // Add takes what belongs into the document of one entry. It fails with ErrTooMany.
-func (r *Recorder) Add(e *engine.Entry) error {
+func (r *Recorder) Add(e *event.Entry) error {
 	if e.At < r.from || e.At > r.to {
 		return nil
 	}
 	entry := Entry{At: e.At - r.from}
 	switch {
-	case e.Kind == engine.EntryReads && e.Count == "": // the reads of a count say what there is, and are not followed
+	case e.Kind == event.EntryReads && e.Count == "": // the reads of a count say what there is, and are not followed
 		if err := r.addReads(e, &entry); err != nil {
 			return err
 		}
-	case e.Kind == engine.EntryEvents:
+	case e.Kind == event.EntryEvents:
 		for i := range e.Events {
 			r.addEvent(&e.Events[i], &entry)
 		}
@@ -123,7 +124,7 @@ func (r *Recorder) Add(e *engine.Entry) error {
 	return nil
 }
 
-func (r *Recorder) addReads(e *engine.Entry, entry *Entry) error {
+func (r *Recorder) addReads(e *event.Entry, entry *Entry) error {
 	numbers := make([]int, len(e.Points))
 	for k, id := range e.Points {
 		if _, ok := r.lay.ReadPointIndex(id); !ok {
@@ -164,7 +165,7 @@ func (r *Recorder) addReads(e *engine.Entry, entry *Entry) error {
 		if x.Zone != 0 {
 			read.Zone = e.Zones[x.Zone-1]
 		}
-		if x.RSSI != engine.NoRSSI {
+		if x.RSSI != event.NoRSSI {
 			read.RSSI = new(float64(x.RSSI) / 10)
 		}
 		if x.Phase != 0 {
@@ -174,7 +175,7 @@ func (r *Recorder) addReads(e *engine.Entry, entry *Entry) error {
 			read.Channel = new(float64(x.Channel) / 10)
 		}
 		if x.Doppler != 0 {
-			read.Doppler = new(float64(int(x.Doppler)-engine.DopplerZero) / 10)
+			read.Doppler = new(float64(int(x.Doppler)-event.DopplerZero) / 10)
 		}
 		entry.Reads = append(entry.Reads, read)
 	}
@@ -184,35 +185,35 @@ func (r *Recorder) addReads(e *engine.Entry, entry *Entry) error {
 // offset returns how long after the start a moment by a foreign clock is.
 func (r *Recorder) offset(t int64) int64 { return min(max(t-r.from, -maxOffset), maxOffset) }
 
-func (r *Recorder) addEvent(ev *engine.Event, entry *Entry) {
+func (r *Recorder) addEvent(ev *event.Event, entry *Entry) {
 	for _, tag := range ev.Tags {
 		if tag.Key != r.item || len(entry.Events) == maxEvents {
 			continue
 		}
 		x := Event{Type: ev.Type.String(), At: r.offset(ev.T), Zone: ev.Zone}
-		if ev.Type == engine.EventRegistered {
-			x.GTIN = engine.GTINText(ev.GTIN)
+		if ev.Type == event.EventRegistered {
+			x.GTIN = event.GTINText(ev.GTIN)
 		}
 		entry.Events = append(entry.Events, x)
 	}
 }
 
 // Fact takes a fact of the window: the first one about an item shows what was known of it before.
-func (r *Recorder) Fact(f *engine.Fact) {
+func (r *Recorder) Fact(f *event.Fact) {
 	if f.Ms < r.from || r.known[f.Key] {
 		return
 	}
-	k := Known{Zone: f.Zone, GTIN: engine.GTINText(f.GTIN)}
+	k := Known{Zone: f.Zone, GTIN: event.GTINText(f.GTIN)}
 	disp := f.Disp
 	switch f.Cause {
-	case engine.Arrived, engine.Left, engine.Passed:
+	case event.Arrived, event.Left, event.Passed:
 		k.Zone = f.From
-	case engine.Sold:
-		disp = engine.SellableAccessible
-	case engine.Returned:
-		disp = engine.RetailSold
-	case engine.Received:
-		k.Zone, disp = "", engine.Unknown
+	case event.Sold:
+		disp = event.SellableAccessible
+	case event.Returned:
+		disp = event.RetailSold
+	case event.Received:
+		k.Zone, disp = "", event.Unknown
 	}
 	r.set(f.Key, k, disp)
 }
@@ -221,11 +222,11 @@ func (r *Recorder) Fact(f *engine.Fact) {
 // the item has moved since.
 func (r *Recorder) Item(it *engine.ItemInfo) {
 	if !r.known[it.Key] && it.Since < r.from {
-		r.set(it.Key, Known{Zone: it.Zone, GTIN: engine.GTINText(it.GTIN)}, it.Disposition)
+		r.set(it.Key, Known{Zone: it.Zone, GTIN: event.GTINText(it.GTIN)}, it.Disposition)
 	}
 }
 
-func (r *Recorder) set(key epc.Key, k Known, disp engine.Disposition) {
+func (r *Recorder) set(key epc.Key, k Known, disp event.Disposition) {
 	n, ok := r.index[key]
 	if !ok {
 		return
@@ -233,7 +234,7 @@ func (r *Recorder) set(key epc.Key, k Known, disp engine.Disposition) {
 	if _, ok := r.lay.ZoneIndex(k.Zone); !ok {
 		k.Zone = "" // of another layout
 	}
-	if disp != engine.Unknown {
+	if disp != event.Unknown {
 		k.Disposition = disp.String()
 	}
 	r.known[key] = true

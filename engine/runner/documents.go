@@ -11,6 +11,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/catalog"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/store"
 	"lintel/rules"
@@ -21,15 +22,15 @@ type documents struct {
 	store store.Store
 
 	mu     sync.Mutex
-	parsed map[engine.Pin]any // *layout.Layout, *catalog.Catalog or *rules.Set
-	order  []engine.Pin       // oldest first, to forget
+	parsed map[event.Pin]any // *layout.Layout, *catalog.Catalog or *rules.Set
+	order  []event.Pin       // oldest first, to forget
 }
 
 // parsedMax is how many parsed versions are kept: the present one of each document and a few that are on their way in or out.
 const parsedMax = 64
 
 func newDocuments(st store.Store) *documents {
-	return &documents{store: st, parsed: make(map[engine.Pin]any)}
+	return &documents{store: st, parsed: make(map[event.Pin]any)}
 }
 
 // empty is the configuration of a site before its first document.
@@ -47,11 +48,11 @@ func (d *documents) empty(site string) *engine.Config {
 
 // configWith returns cfg with the given versions in place of its own. A site never goes back: of two documents that were stored at the same moment, the older one
 // may be told last.
-func (d *documents) configWith(ctx context.Context, site string, cfg *engine.Config, pins []engine.Pin) (*engine.Config, error) {
+func (d *documents) configWith(ctx context.Context, site string, cfg *engine.Config, pins []event.Pin) (*engine.Config, error) {
 	next := *cfg
 	next.Pins = slices.Clone(cfg.Pins)
 	for _, p := range pins {
-		k := slices.IndexFunc(next.Pins, func(q engine.Pin) bool { return q.Doc == p.Doc })
+		k := slices.IndexFunc(next.Pins, func(q event.Pin) bool { return q.Doc == p.Doc })
 		if k >= 0 && p.Version <= next.Pins[k].Version {
 			if p.Doc == engine.LayoutDocument(site) {
 				// Loading drops the evidence at every entry that names a layout, for it can't know what held before; so must folding, which goes by the pointer.
@@ -78,11 +79,11 @@ func (d *documents) configWith(ctx context.Context, site string, cfg *engine.Con
 			next.Pins[k] = p
 		}
 	}
-	slices.SortFunc(next.Pins, func(a, b engine.Pin) int { return strings.Compare(a.Doc, b.Doc) })
+	slices.SortFunc(next.Pins, func(a, b event.Pin) int { return strings.Compare(a.Doc, b.Doc) })
 	return &next, nil
 }
 
-func (d *documents) get(ctx context.Context, p engine.Pin) (any, error) {
+func (d *documents) get(ctx context.Context, p event.Pin) (any, error) {
 	d.mu.Lock()
 	v, ok := d.parsed[p]
 	d.mu.Unlock()
@@ -173,15 +174,15 @@ func (r *Runner) SaveDocument(ctx context.Context, name string, body []byte, by,
 		if err != nil {
 			return 0, err
 		}
-		return v, r.spread(ctx, engine.Pin{Doc: name, Version: v}, by)
+		return v, r.spread(ctx, event.Pin{Doc: name, Version: v}, by)
 	}
 }
 
 // spread appends the new version to the journals of the sites that it concerns.
-func (r *Runner) spread(ctx context.Context, p engine.Pin, by string) error {
+func (r *Runner) spread(ctx context.Context, p event.Pin, by string) error {
 	if site, ok := strings.CutPrefix(p.Doc, engine.LayoutDocument("")); ok {
 		s := r.open(site)
-		return r.pin(ctx, s.id, []engine.Pin{p}, by)
+		return r.pin(ctx, s.id, []event.Pin{p}, by)
 	}
 	docs, err := r.opt.Store.ListDocuments(ctx, engine.LayoutDocument(""))
 	if err != nil {
@@ -189,30 +190,30 @@ func (r *Runner) spread(ctx context.Context, p engine.Pin, by string) error {
 	}
 	var errs []error
 	for _, d := range docs {
-		errs = append(errs, r.pin(ctx, strings.TrimPrefix(d.Name, engine.LayoutDocument("")), []engine.Pin{p}, by))
+		errs = append(errs, r.pin(ctx, strings.TrimPrefix(d.Name, engine.LayoutDocument("")), []event.Pin{p}, by))
 	}
 	return errors.Join(errs...)
 }
 
-func (r *Runner) pin(ctx context.Context, site string, pins []engine.Pin, by string) error {
-	_, err := r.Append(ctx, site, &engine.Entry{Kind: engine.EntryConfig, At: r.opt.Now().UnixMilli(), By: by, Config: pins}, "", "")
+func (r *Runner) pin(ctx context.Context, site string, pins []event.Pin, by string) error {
+	_, err := r.Append(ctx, site, &event.Entry{Kind: event.EntryConfig, At: r.opt.Now().UnixMilli(), By: by, Config: pins}, "", "")
 	return err
 }
 
 // reconcile pins documents whose newest version the site has not taken up: a crash may have come between storing one and telling the site, and a new site has
 // to take up what was there before it.
-func (r *Runner) reconcile(ctx context.Context, site string, have []engine.Pin) error {
+func (r *Runner) reconcile(ctx context.Context, site string, have []event.Pin) error {
 	docs, err := r.opt.Store.ListDocuments(ctx, "")
 	if err != nil {
 		return err
 	}
-	var missing []engine.Pin
+	var missing []event.Pin
 	for _, d := range docs {
 		if d.Name != engine.LayoutDocument(site) && d.Name != engine.ProductsDocument && d.Name != engine.RulesDocument {
 			continue
 		}
-		if !slices.ContainsFunc(have, func(p engine.Pin) bool { return p.Doc == d.Name && p.Version >= d.Version }) {
-			missing = append(missing, engine.Pin{Doc: d.Name, Version: d.Version})
+		if !slices.ContainsFunc(have, func(p event.Pin) bool { return p.Doc == d.Name && p.Version >= d.Version }) {
+			missing = append(missing, event.Pin{Doc: d.Name, Version: d.Version})
 		}
 	}
 	if len(missing) == 0 {

@@ -4,7 +4,7 @@ import (
 	"context"
 	"time"
 
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/store"
 )
 
@@ -23,8 +23,8 @@ func (s *Site) expire(ctx context.Context, now time.Time) {
 	}
 	before := now.Add(-s.r.opt.AlertsKeep).UnixMilli()
 	var ids []string
-	if _, err := s.r.opt.Store.Records(ctx, s.id, engine.KindAlert, nil, func(_ store.Kind, id string, v []byte) error {
-		a, err := engine.DecodeAlert(v)
+	if _, err := s.r.opt.Store.Records(ctx, s.id, event.KindAlert, nil, func(_ store.Kind, id string, v []byte) error {
+		a, err := event.DecodeAlert(v)
 		if err == nil && a.Over() && max(a.EndedAt, a.ClosedAt) < before {
 			ids = append(ids, id)
 		}
@@ -46,7 +46,7 @@ func (s *Site) takeExpired() []store.RecordKey {
 	n := min(len(s.expired), expireBatch)
 	keys := make([]store.RecordKey, 0, n)
 	for _, id := range s.expired[:n] {
-		keys = append(keys, store.RecordKey{Kind: engine.KindAlert, Key: id})
+		keys = append(keys, store.RecordKey{Kind: event.KindAlert, Key: id})
 	}
 	s.expired = s.expired[n:]
 	return keys

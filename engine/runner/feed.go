@@ -6,13 +6,14 @@ import (
 	"sync"
 
 	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // Batch is what a run of entries came to, after it was committed.
 type Batch struct {
 	Site     string
 	From, To uint64 // the entries
-	Facts    []engine.Fact
+	Facts    []event.Fact
 	Alerts   []engine.AlertChange
 }
 
@@ -74,7 +75,7 @@ func (f *feed) publish(site string, from, to uint64, out *engine.Output) {
 
 // Await waits until the entry was folded and returns what came of it. The subscription must have been made before the entry was appended. If batches were
 // lost the answer may be incomplete, which complete tells.
-func (sub *Subscription) Await(ctx context.Context, seq uint64) (facts []engine.Fact, alerts []engine.AlertChange, complete bool, err error) {
+func (sub *Subscription) Await(ctx context.Context, seq uint64) (facts []event.Fact, alerts []engine.AlertChange, complete bool, err error) {
 	for {
 		select {
 		case b := <-sub.C:

@@ -7,6 +7,7 @@ import (
 	"fmt"
 
 	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/store"
 )
 
@@ -26,7 +27,7 @@ func load(ctx context.Context, st store.Store, docs *documents, site string) (*e
 	names := make(map[uint16]string)
 	var meta []byte
 	// The names must be known before the items, and an engine yields kinds in no order: so two listings of one cut.
-	cursor, err := st.Records(ctx, site, engine.KindName, nil, func(_ store.Kind, key string, v []byte) error {
+	cursor, err := st.Records(ctx, site, event.KindName, nil, func(_ store.Kind, key string, v []byte) error {
 		if len(key) != 2 {
 			return fmt.Errorf("name record with key %x", key)
 		}
@@ -36,7 +37,7 @@ func load(ctx context.Context, st store.Store, docs *documents, site string) (*e
 	if err != nil {
 		return nil, err
 	}
-	metaCursor, err := st.Records(ctx, site, engine.KindMeta, []string{engine.KindMeta}, func(_ store.Kind, _ string, v []byte) error {
+	metaCursor, err := st.Records(ctx, site, event.KindMeta, []string{event.KindMeta}, func(_ store.Kind, _ string, v []byte) error {
 		meta = append([]byte(nil), v...)
 		return nil
 	})
@@ -84,7 +85,7 @@ func load(ctx context.Context, st store.Store, docs *documents, site string) (*e
 // replay feeds the tail of the journal to the loader. What was trimmed away is older than evidence reaches.
 func replay(ctx context.Context, st store.Store, site string, l *engine.Loader) error {
 	after, last := l.From()
-	var e engine.Entry
+	var e event.Entry
 	for after < last {
 		entries, err := st.Read(ctx, site, store.Seq(after), 256, 0)
 		if err != nil {
@@ -98,7 +99,7 @@ func replay(ctx context.Context, st store.Store, site string, l *engine.Loader) 
 				return nil
 			}
 			e.Seq = uint64(raw.Seq)
-			if err := engine.DecodeEntry(raw.Data, &e); err != nil {
+			if err := event.DecodeEntry(raw.Data, &e); err != nil {
 				return err
 			}
 			l.Replay(&e)

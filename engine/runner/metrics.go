@@ -6,6 +6,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // Metrics are what the loop tells Prometheus.
@@ -74,7 +75,7 @@ func (m *Metrics) commit(site string, entries int, out *engine.Output, folding, 
 	}
 	for c, n := range causes {
 		if n > 0 {
-			m.Facts.WithLabelValues(site, engine.Cause(c).String()).Add(float64(n))
+			m.Facts.WithLabelValues(site, event.Cause(c).String()).Add(float64(n))
 		}
 	}
 	for i := range out.Alerts {

@@ -11,13 +11,14 @@ import (
 	"time"
 
 	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/store"
 )
 
 // Deliverer is the sender of webhooks, as far as the loop needs it.
 type Deliverer interface {
 	// Offer hands over deliveries that were just committed. It must not block.
-	Offer(site string, ds []engine.Delivery)
+	Offer(site string, ds []event.Delivery)
 	// Resume takes up the site's deliveries from the store: this node works the site from now on.
 	Resume(ctx context.Context, site string) error
 	// Forget drops the site's deliveries from memory: another node works the site.
@@ -158,9 +159,9 @@ func (r *Runner) open(id string) *Site {
 }
 
 // Append puts an entry at the end of a site's journal. When it returns without error the entry is durable and will be folded.
-func (r *Runner) Append(ctx context.Context, site string, e *engine.Entry, idempotencyKey, fingerprint string) (store.Appended, error) {
+func (r *Runner) Append(ctx context.Context, site string, e *event.Entry, idempotencyKey, fingerprint string) (store.Appended, error) {
 	res, err := r.opt.Store.Append(ctx, site, store.NewEntry{
-		Data: engine.AppendEntry(nil, e), IdempotencyKey: idempotencyKey, Fingerprint: fingerprint,
+		Data: event.AppendEntry(nil, e), IdempotencyKey: idempotencyKey, Fingerprint: fingerprint,
 	})
 	if err != nil {
 		return store.Appended{}, err

@@ -18,6 +18,7 @@ import (
 	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/runner"
 	"lintel/engine/store"
 	"lintel/engine/store/boltstore"
@@ -51,7 +52,7 @@ type outbox struct {
 	taken map[string]bool // offered, or taken up from the store
 }
 
-func (o *outbox) Offer(_ string, ds []engine.Delivery) {
+func (o *outbox) Offer(_ string, ds []event.Delivery) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	for _, d := range ds {
@@ -80,7 +81,7 @@ func (o *outbox) Resume(ctx context.Context, site string) error {
 	if o.store == nil {
 		return nil
 	}
-	_, err := o.store.Records(ctx, site, engine.KindDelivery, nil, func(_ store.Kind, key string, _ []byte) error {
+	_, err := o.store.Records(ctx, site, event.KindDelivery, nil, func(_ store.Kind, key string, _ []byte) error {
 		o.mu.Lock()
 		defer o.mu.Unlock()
 		o.take(key)
@@ -124,10 +125,10 @@ func key(serial int) epc.Key {
 	return e.Key()
 }
 
-func shelved(serial int) *engine.Entry {
+func shelved(serial int) *event.Entry {
 	now := time.Now().UnixMilli()
-	return &engine.Entry{Kind: engine.EntryReads, At: now, Points: []string{"handheld-1"}, Zones: []string{"shelf-a"},
-		Reads: []engine.Read{{Key: key(serial), Zone: 1, RSSI: -500, N: 1, T: now}}}
+	return &event.Entry{Kind: event.EntryReads, At: now, Points: []string{"handheld-1"}, Zones: []string{"shelf-a"},
+		Reads: []event.Read{{Key: key(serial), Zone: 1, RSSI: -500, N: 1, T: now}}}
 }
 
 // settle waits until everything appended is folded.
@@ -164,15 +165,15 @@ func TestEntriesBecomeFactsAlertsAndDeliveries(t *testing.T) {
 	require.NoError(t, err)
 	require.True(t, complete)
 	require.Len(t, facts, 2)
-	require.Equal(t, engine.Arrived, facts[0].Cause)
+	require.Equal(t, event.Arrived, facts[0].Cause)
 	require.Len(t, alerts, 1)
 	require.Equal(t, "The Tide Table came to Shelf A", alerts[0].Alert.Say)
 	r.Stop()
 	require.Len(t, out.ids, 1)
 
-	var kept []engine.Delivery
-	_, err = st.Records(context.Background(), "quayside", engine.KindDelivery, nil, func(_ store.Kind, _ string, v []byte) error {
-		d, err := engine.DecodeDelivery(v)
+	var kept []event.Delivery
+	_, err = st.Records(context.Background(), "quayside", event.KindDelivery, nil, func(_ store.Kind, _ string, v []byte) error {
+		d, err := event.DecodeDelivery(v)
 		kept = append(kept, d)
 		return err
 	})
@@ -231,11 +232,11 @@ func TestRestartsAndFaultsChangeNothing(t *testing.T) {
 	// Every item arrived once, and every alert has one delivery with an id of its own.
 	facts := map[string]int{}
 	require.NoError(t, st.Facts(context.Background(), "quayside", store.FactID{}, store.FactID{}, 0, func(id store.FactID, data []byte) error {
-		var f engine.Fact
-		if err := engine.DecodeFact(data, id.Ms, id.N, &f); err != nil {
+		var f event.Fact
+		if err := event.DecodeFact(data, id.Ms, id.N, &f); err != nil {
 			return err
 		}
-		if f.Cause == engine.Arrived {
+		if f.Cause == event.Arrived {
 			facts[f.Name()]++
 		}
 		return nil
@@ -245,8 +246,8 @@ func TestRestartsAndFaultsChangeNothing(t *testing.T) {
 		require.Equal(t, 1, k, name)
 	}
 	alerts := map[string]bool{}
-	_, err = st.Records(context.Background(), "quayside", engine.KindDelivery, nil, func(_ store.Kind, _ string, v []byte) error {
-		d, err := engine.DecodeDelivery(v)
+	_, err = st.Records(context.Background(), "quayside", event.KindDelivery, nil, func(_ store.Kind, _ string, v []byte) error {
+		d, err := event.DecodeDelivery(v)
 		alerts[d.Alert] = true
 		return err
 	})
@@ -296,12 +297,12 @@ func TestTimersTickByThemselves(t *testing.T) {
 	_, err := r.Append(context.Background(), "quayside", before, "", "")
 	require.NoError(t, err)
 	now := time.Now().UnixMilli()
-	e := &engine.Entry{Kind: engine.EntryReads, At: now, Points: []string{"door-in", "door-out"}}
+	e := &event.Entry{Kind: event.EntryReads, At: now, Points: []string{"door-in", "door-out"}}
 	for i, p := range []struct {
 		point uint16
 		rssi  int16
 	}{{0, -640}, {0, -560}, {0, -600}, {1, -600}, {1, -540}, {1, -650}} {
-		e.Reads = append(e.Reads, engine.Read{Key: key(1), Point: p.point, RSSI: p.rssi, N: 1, T: now - 1000 + int64(i)*150})
+		e.Reads = append(e.Reads, event.Read{Key: key(1), Point: p.point, RSSI: p.rssi, N: 1, T: now - 1000 + int64(i)*150})
 	}
 	_, err = r.Append(context.Background(), "quayside", e, "", "")
 	require.NoError(t, err)
@@ -359,7 +360,7 @@ func TestAlertsAreNotKeptForEver(t *testing.T) {
 	}
 	settle(t, r, st)
 	alerts := func() (ids []string) {
-		_, err := st.Records(context.Background(), "quayside", engine.KindAlert, nil, func(_ store.Kind, id string, _ []byte) error {
+		_, err := st.Records(context.Background(), "quayside", event.KindAlert, nil, func(_ store.Kind, id string, _ []byte) error {
 			ids = append(ids, id)
 			return nil
 		})
@@ -368,14 +369,14 @@ func TestAlertsAreNotKeptForEver(t *testing.T) {
 	}
 	all := alerts()
 	require.Len(t, all, 3)
-	_, err := r.Append(context.Background(), "quayside", &engine.Entry{Kind: engine.EntryAct, At: time.Now().UnixMilli(), Act: engine.Act{Alert: all[0], Do: "close", Outcome: "unclear"}}, "", "")
+	_, err := r.Append(context.Background(), "quayside", &event.Entry{Kind: event.EntryAct, At: time.Now().UnixMilli(), Act: event.Act{Alert: all[0], Do: "close", Outcome: "unclear"}}, "", "")
 	require.NoError(t, err)
 	settle(t, r, st)
 	ahead.Store(int64(8 * 24 * time.Hour))
 	time.Sleep(50 * time.Millisecond)
 	require.Len(t, alerts(), 3)
 	ahead.Store(int64(10 * 24 * time.Hour))
-	_, err = r.Append(context.Background(), "quayside", &engine.Entry{Kind: engine.EntryTick, At: time.Now().UnixMilli()}, "", "")
+	_, err = r.Append(context.Background(), "quayside", &event.Entry{Kind: event.EntryTick, At: time.Now().UnixMilli()}, "", "")
 	require.NoError(t, err)
 	require.Eventually(t, func() bool { return len(alerts()) == 2 }, 30*time.Second, 10*time.Millisecond)
 	require.NotContains(t, alerts(), all[0])
@@ -456,11 +457,11 @@ func TestASiteTakesUpItsOwnDocuments(t *testing.T) {
 	for _, id := range []string{"quayside", "quayside-2"} {
 		site, err := r.Site(context.Background(), id)
 		require.NoError(t, err)
-		var pins []engine.Pin
+		var pins []event.Pin
 		require.Eventually(t, func() bool {
 			_ = site.View(context.Background(), func(st *engine.State) error { pins = st.Config().Pins; return nil })
 			return len(pins) > 0
 		}, 30*time.Second, 5*time.Millisecond)
-		require.Equal(t, []engine.Pin{{Doc: engine.LayoutDocument(id), Version: 1}, {Doc: engine.ProductsDocument, Version: 1}, {Doc: engine.RulesDocument, Version: 1}}, pins)
+		require.Equal(t, []event.Pin{{Doc: engine.LayoutDocument(id), Version: 1}, {Doc: engine.ProductsDocument, Version: 1}, {Doc: engine.RulesDocument, Version: 1}}, pins)
 	}
 }

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/store"
 )
 
@@ -36,7 +37,7 @@ type Site struct {
 	trimmed   time.Time
 	expired   []string // alerts whose records are to be deleted
 	expiredAt time.Time
-	entry     engine.Entry
+	entry     event.Entry
 	out       engine.Output
 	failures  int
 }
@@ -212,7 +213,7 @@ func (s *Site) tick(ctx context.Context) error {
 		return nil
 	}
 	at := max(now, s.state.Clock()+1) // timers run when the site clock moves
-	_, err := s.r.Append(ctx, s.id, &engine.Entry{Kind: engine.EntryTick, At: at, By: "clock"}, "", "")
+	_, err := s.r.Append(ctx, s.id, &event.Entry{Kind: event.EntryTick, At: at, By: "clock"}, "", "")
 	return err
 }
 
@@ -274,7 +275,7 @@ func (s *Site) fold(ctx context.Context, entries []store.Entry, commit bool) (in
 		}
 		s.r.opt.Metrics.commit(s.id, n, &s.out, committing.Sub(started), time.Since(committing), s.r.opt.Now().Sub(time.UnixMilli(s.entry.At)))
 		if s.r.opt.Deliver != nil && len(s.out.Deliveries) > 0 {
-			s.r.opt.Deliver.Offer(s.id, append([]engine.Delivery(nil), s.out.Deliveries...))
+			s.r.opt.Deliver.Offer(s.id, append([]event.Delivery(nil), s.out.Deliveries...))
 		}
 	}
 	s.feed.publish(s.id, uint64(expect)+1, uint64(last), &s.out)
@@ -285,11 +286,11 @@ func (s *Site) fold(ctx context.Context, entries []store.Entry, commit bool) (in
 // step decodes one entry and folds it into the state.
 func (s *Site) step(ctx context.Context, raw store.Entry) (err error) {
 	s.entry.Seq = uint64(raw.Seq)
-	if err := engine.DecodeEntry(raw.Data, &s.entry); err != nil {
+	if err := event.DecodeEntry(raw.Data, &s.entry); err != nil {
 		return err
 	}
 	cfg := s.state.Config()
-	if s.entry.Kind == engine.EntryConfig {
+	if s.entry.Kind == event.EntryConfig {
 		if cfg, err = s.r.docs.configWith(ctx, s.id, cfg, s.entry.Config); err != nil {
 			return fmt.Errorf("entry %d: %w", raw.Seq, err)
 		}
@@ -316,14 +317,14 @@ func fillCommit(c *store.Commit, changes []engine.Change, out *engine.Output) {
 	}
 	for i := range out.Deliveries {
 		d := &out.Deliveries[i]
-		c.Writes = append(c.Writes, store.Record{Kind: engine.KindDelivery, Key: d.ID, Value: engine.AppendDelivery(nil, d)})
+		c.Writes = append(c.Writes, store.Record{Kind: event.KindDelivery, Key: d.ID, Value: event.AppendDelivery(nil, d)})
 	}
 	c.Facts = make([]store.Fact, 0, len(out.Facts))
 	buf := make([]byte, 0, 96*len(out.Facts))
 	for i := range out.Facts {
 		f := &out.Facts[i]
 		start := len(buf)
-		buf = engine.AppendFact(buf, f)
+		buf = event.AppendFact(buf, f)
 		c.Facts = append(c.Facts, store.Fact{ID: store.FactID{Ms: f.Ms, N: f.N}, Data: buf[start:len(buf):len(buf)]})
 	}
 }

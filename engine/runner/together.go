@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/store"
 )
 
@@ -22,15 +23,15 @@ const tellWithin = 10 * time.Second
 // their time is set here. The error is ErrNotTold if they were stored and a site could not be told.
 func (r *Runner) SaveDocuments(ctx context.Context, puts []store.DocumentPut, by string) error {
 	now := r.opt.Now().UTC().Truncate(time.Millisecond)
-	var everywhere []engine.Pin
-	layouts := make(map[string]engine.Pin) // by site
+	var everywhere []event.Pin
+	layouts := make(map[string]event.Pin) // by site
 	for i := range puts {
 		d := &puts[i].Document
 		d.At = now
 		if puts[i].Keep {
 			continue
 		}
-		pin := engine.Pin{Doc: d.Name, Version: puts[i].Expect + 1}
+		pin := event.Pin{Doc: d.Name, Version: puts[i].Expect + 1}
 		site, isLayout := strings.CutPrefix(d.Name, engine.LayoutDocument(""))
 		switch {
 		case isLayout:
@@ -60,7 +61,7 @@ func (r *Runner) SaveDocuments(ctx context.Context, puts []store.DocumentPut, by
 }
 
 // tell appends to the journal of each site that is concerned what it goes by from now on.
-func (r *Runner) tell(ctx context.Context, layouts map[string]engine.Pin, everywhere []engine.Pin, by string) error {
+func (r *Runner) tell(ctx context.Context, layouts map[string]event.Pin, everywhere []event.Pin, by string) error {
 	sites := make([]string, 0, len(layouts))
 	if len(everywhere) == 0 {
 		for site := range layouts {
@@ -81,13 +82,13 @@ func (r *Runner) tell(ctx context.Context, layouts map[string]engine.Pin, everyw
 	}
 	var errs []error
 	for _, site := range sites {
-		var pins []engine.Pin
+		var pins []event.Pin
 		if pin, ok := layouts[site]; ok {
 			r.open(site)
 			pins = append(pins, pin)
 		}
 		pins = append(pins, everywhere...)
-		e := &engine.Entry{Kind: engine.EntryConfig, At: r.opt.Now().UnixMilli(), By: by, Config: pins}
+		e := &event.Entry{Kind: event.EntryConfig, At: r.opt.Now().UnixMilli(), By: by, Config: pins}
 		once := fmt.Sprint("\x00config ", pins) // no caller's idempotency key begins like this
 		if err := again(ctx, func() error { _, err := r.Append(ctx, site, e, once, ""); return err }); err != nil {
 			errs = append(errs, fmt.Errorf("site %s: %w", site, err))

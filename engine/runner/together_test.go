@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/runner"
 	"lintel/engine/store"
@@ -105,7 +106,7 @@ func TestASiteNeverGoesBackToAnOlderDocument(t *testing.T) {
 	settle(t, r, st)
 	have, lay, _ := pins(t, r, "quayside")
 	require.Equal(t, 3, have["rules"])
-	_, err := r.Append(context.Background(), "quayside", &engine.Entry{Kind: engine.EntryConfig, At: time.Now().UnixMilli(), Config: []engine.Pin{{Doc: "rules", Version: 2}, {Doc: "layout/quayside", Version: 1}}}, "", "")
+	_, err := r.Append(context.Background(), "quayside", &event.Entry{Kind: event.EntryConfig, At: time.Now().UnixMilli(), Config: []event.Pin{{Doc: "rules", Version: 2}, {Doc: "layout/quayside", Version: 1}}}, "", "")
 	require.NoError(t, err)
 	settle(t, r, st)
 	have, again, _ := pins(t, r, "quayside")

@@ -3,7 +3,7 @@ package sim
 import (
 	"time"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // visitors lets customers in.
@@ -208,7 +208,7 @@ func (s *Sim) pay(p *person, late int64) {
 			s.sold = append(s.sold, i)
 			s.truth.Sales = append(s.truth.Sales, Sale{Item: int(i), At: s.now, Told: told, Ref: ref})
 		}
-		s.tell(told, engine.EventSold, goods, till, s.now, ref)
+		s.tell(told, event.EventSold, goods, till, s.now, ref)
 		return goods
 	})
 }
@@ -236,7 +236,7 @@ func (s *Sim) returning() {
 		s.truth.Returns = append(s.truth.Returns, Return{Item: int(i), At: s.now, Told: told, Ref: ref})
 		s.rest(i, s.plan.number[till], vec{11.3, 2.2, 0.5})
 		s.behindTill = append(s.behindTill, i)
-		s.tell(told, engine.EventReturned, goods, till, s.now, ref)
+		s.tell(told, event.EventReturned, goods, till, s.now, ref)
 		return nil
 	})
 	p.last(call(func() { s.leave(p) }))

@@ -6,17 +6,17 @@ import (
 	"strconv"
 	"time"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // Entries turns a message into the journal entries that the server makes of it, with Seq left 0. They share nothing with the step.
-func Entries(step Step) []engine.Entry {
-	var list []engine.Entry
+func Entries(step Step) []event.Entry {
+	var list []event.Entry
 	if len(step.Reads) > 0 {
-		e := engine.Entry{Kind: engine.EntryReads, At: step.At, By: "simulator", Reads: make([]engine.Read, len(step.Reads))}
+		e := event.Entry{Kind: event.EntryReads, At: step.At, By: "simulator", Reads: make([]event.Read, len(step.Reads))}
 		for i := range step.Reads {
 			r := &step.Reads[i]
-			e.Reads[i] = engine.Read{Key: r.Key, Point: uint16(number(&e.Points, r.Point)), RSSI: int16(math.Round(r.RSSI * 10)), N: 1, T: r.Time}
+			e.Reads[i] = event.Read{Key: r.Key, Point: uint16(number(&e.Points, r.Point)), RSSI: int16(math.Round(r.RSSI * 10)), N: 1, T: r.Time}
 			if r.Zone != "" {
 				e.Reads[i].Zone = 1 + uint16(number(&e.Zones, r.Zone))
 			}
@@ -24,11 +24,11 @@ func Entries(step Step) []engine.Entry {
 		list = append(list, e)
 	}
 	if len(step.Events) > 0 {
-		e := engine.Entry{Kind: engine.EntryEvents, At: step.At, By: "simulator"}
+		e := event.Entry{Kind: event.EntryEvents, At: step.At, By: "simulator"}
 		for _, ev := range step.Events {
-			out := engine.Event{Type: ev.Type, Zone: ev.Zone, T: ev.Time, Ref: ev.Ref}
+			out := event.Event{Type: ev.Type, Zone: ev.Zone, T: ev.Time, Ref: ev.Ref}
 			for _, k := range ev.Keys {
-				out.Tags = append(out.Tags, engine.Tag{Key: k})
+				out.Tags = append(out.Tags, event.Tag{Key: k})
 			}
 			e.Events = append(e.Events, out)
 		}

@@ -4,7 +4,7 @@ import (
 	"math"
 	"slices"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // person is a customer or a member of staff: a list of acts that is worked off and that acts may add to.
@@ -136,9 +136,9 @@ func (s *Sim) moved(p *person, from vec) {
 // crossed notes what goes through the middle of the door.
 func (s *Sim) crossed(p *person, from vec) {
 	p.crossed = true
-	way := engine.DirectionOut
+	way := event.DirectionOut
 	if from.y < 0 {
-		way = engine.DirectionIn
+		way = event.DirectionIn
 	}
 	// The moment within the tick.
 	at := s.now - int64(math.Round(tickMs*math.Abs(p.pos.y)/math.Abs(p.pos.y-from.y)))

@@ -3,6 +3,7 @@ package sim
 import (
 	"math"
 
+	"lintel/engine/event"
 	"lintel/engine/layout"
 )
 
@@ -104,13 +105,13 @@ var (
 type plan struct {
 	areas  []*area  // by zone number
 	ids    []string // by zone number
-	kinds  []layout.Kind
+	kinds  []event.ZoneKind
 	number map[string]uint8
 	sales  []uint8 // where goods are on sale
 }
 
 func newPlan(l *layout.Layout) *plan {
-	p := &plan{areas: []*area{nil}, ids: []string{""}, kinds: []layout.Kind{layout.KindNone}, number: map[string]uint8{}}
+	p := &plan{areas: []*area{nil}, ids: []string{""}, kinds: []event.ZoneKind{event.ZoneKindNone}, number: map[string]uint8{}}
 	for i := range l.Zones {
 		z := &l.Zones[i]
 		n := uint8(i + 1)
@@ -133,7 +134,7 @@ func newPlan(l *layout.Layout) *plan {
 
 // onSale reports whether goods are on sale in the zone.
 func (p *plan) onSale(zone uint8) bool {
-	return p.kinds[zone] == layout.Shelf || p.kinds[zone] == layout.Floor
+	return p.kinds[zone] == event.Shelf || p.kinds[zone] == event.Floor
 }
 
 // zoneAt returns the zone that a place is in, 0 for the ways between them.

@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lintel/engine/catalog"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/rules"
 )
@@ -23,7 +24,7 @@ func TestLayoutFitsFloorPlan(t *testing.T) {
 	}
 	covered := map[string]bool{}
 	for _, p := range l.ReadPoints {
-		if p.Role == layout.Fixed {
+		if p.Role == event.Fixed {
 			covered[l.Zones[p.Zone].ID] = true
 		}
 	}

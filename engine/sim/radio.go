@@ -6,13 +6,13 @@ import (
 	"math/rand/v2"
 	"slices"
 
-	"lintel/engine/layout"
+	"lintel/engine/event"
 )
 
 // antenna is one read point.
 type antenna struct {
 	point  string
-	role   layout.Role
+	role   event.Role
 	pos    vec
 	looks  vec
 	power  float64 // dB
@@ -77,35 +77,35 @@ func (s *Sim) buildRadio() error {
 		a := &antenna{point: p.ID, role: p.Role, number: i, s1: p.Session != "S0" && p.Session != "", rounds: max(1, c.S0Rounds), cycle: c.FixedCycle.Milliseconds()}
 		report := a.cycle
 		switch p.Role {
-		case layout.Fixed:
+		case event.Fixed:
 			a.power = c.FixedPower
-		case layout.Portal:
+		case event.Portal:
 			a.power, a.cycle, report = c.PortalPower, c.PortalCycle.Milliseconds(), c.PortalReport.Milliseconds()
-		case layout.Desk:
+		case event.Desk:
 			a.power, a.cycle = c.DeskPower, c.DeskCycle.Milliseconds()
 			report = a.cycle
-		case layout.Handheld:
+		case event.Handheld:
 			a.power, a.cycle = c.HandheldPower, c.HandheldCycle.Milliseconds()
 			report = 2 * a.cycle
 		}
 		a.device = door[p.Zone]
-		if a.device == nil || p.Role != layout.Portal {
+		if a.device == nil || p.Role != event.Portal {
 			a.device = &device{report: report, skew: int64((2*table.Float64() - 1) * float64(c.ClockSkew.Milliseconds()))}
 			a.device.due = s.now + report
 			r.devices = append(r.devices, a.device)
-			if p.Role == layout.Portal {
+			if p.Role == event.Portal {
 				door[p.Zone] = a.device
 			}
 		}
 		// Readers do not start their rounds all at once; the sides of a portal take turns.
 		a.next = s.now + a.cycle + int64(i%10)*tickMs
-		if p.Role == layout.Portal {
+		if p.Role == event.Portal {
 			a.next = s.now + a.cycle
-			if p.Side == layout.Outer {
+			if p.Side == event.Outer {
 				a.next += a.cycle / 2
 			}
 		}
-		if p.Role != layout.Handheld {
+		if p.Role != event.Handheld {
 			k := slices.IndexFunc(mounts, func(m mount) bool { return m.point == p.ID })
 			if k < 0 {
 				return fmt.Errorf("sim: the floor plan has no place for the read point %q: keep the read points of Quayside Books", p.ID)
@@ -200,7 +200,7 @@ func (s *Sim) listen() {
 			continue
 		}
 		busy := int64(0)
-		if s.now >= a.off && (a.role != layout.Handheld || a.holder != nil) {
+		if s.now >= a.off && (a.role != event.Handheld || a.holder != nil) {
 			before := s.radio.reads
 			s.round(a)
 			busy = (s.radio.reads - before) * 1000 / int64(s.cfg.Radio.ReadsPerSec)

@@ -8,9 +8,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"lintel/engine"
 	"lintel/engine/epc"
-	"lintel/engine/layout"
+	"lintel/engine/event"
 )
 
 // still is a shop in which nothing moves.
@@ -74,7 +73,7 @@ func TestPowerFallsWithDistanceOnAverage(t *testing.T) {
 	var rings [4][2]float64 // 1 to 2 m, 2 to 3 m, ...
 	for _, a := range s.radio.fixed {
 		for _, l := range a.heard {
-			if h := heard[s.hex[l.item]+a.point]; h != nil && a.role == layout.Fixed {
+			if h := heard[s.hex[l.item]+a.point]; h != nil && a.role == event.Fixed {
 				ring := int(s.things[l.item].pos.sub(a.pos).length()) - 1
 				if ring >= 0 && ring < len(rings) {
 					rings[ring][0] += h[0] / h[1]
@@ -104,7 +103,7 @@ func TestReadRates(t *testing.T) {
 	rounds := c.Length.Seconds() / c.Radio.FixedCycle.Seconds()
 	var low, high, all, tags float64 = 1, 0, 0, 0
 	for _, a := range s.radio.fixed {
-		if a.role != layout.Fixed {
+		if a.role != event.Fixed {
 			continue
 		}
 		for _, l := range a.heard {
@@ -174,7 +173,7 @@ func TestReadersHearTheZoneNextDoor(t *testing.T) {
 		for _, r := range step.Reads {
 			i, _ := s.Truth().ItemByKey(r.Key)
 			p, _ := s.layout.ReadPointIndex(r.Point)
-			if s.layout.ReadPoints[p].Role != layout.Fixed {
+			if s.layout.ReadPoints[p].Role != event.Fixed {
 				continue
 			}
 			if s.layout.Zones[s.layout.ReadPoints[p].Zone].ID == s.truth.Where(i, r.Time).Zone {
@@ -260,7 +259,7 @@ func TestPassagesRunThroughTheDoor(t *testing.T) {
 	})
 	skew := s.antennaOf("street-door-in").device.skew
 	require.Equal(t, skew, s.antennaOf("street-door-out").device.skew)
-	ways, missed, wrong := map[engine.Direction]int{}, 0, 0
+	ways, missed, wrong := map[event.Direction]int{}, 0, 0
 	for _, p := range s.Truth().Passages {
 		var b burst
 		peak, edge := -200.0, -200.0
@@ -290,12 +289,12 @@ func TestPassagesRunThroughTheDoor(t *testing.T) {
 		ways[p.Direction]++
 		require.Greater(t, peak, edge, "the power rises and falls")
 		lead := b.moments[1]/b.weights[1] - b.moments[0]/b.weights[0]
-		if (lead > 0) != (p.Direction == engine.DirectionOut) {
+		if (lead > 0) != (p.Direction == event.DirectionOut) {
 			wrong++
 		}
 	}
-	require.GreaterOrEqual(t, ways[engine.DirectionOut], 25)
-	require.GreaterOrEqual(t, ways[engine.DirectionIn], 5)
+	require.GreaterOrEqual(t, ways[event.DirectionOut], 25)
+	require.GreaterOrEqual(t, ways[event.DirectionIn], 5)
 	require.Zero(t, wrong, "going out, the inner antenna hears it first, and coming in, the outer one")
 	require.LessOrEqual(t, missed, len(s.Truth().Passages)/10)
 }

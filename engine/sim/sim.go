@@ -7,9 +7,9 @@ import (
 	"strconv"
 	"time"
 
-	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 )
 
@@ -53,7 +53,7 @@ type Read struct {
 
 // Event is one business event.
 type Event struct {
-	Type engine.EventType
+	Type event.EventType
 	EPCs []string
 	Keys []epc.Key // the identities that EPCs decode to
 	Zone string
@@ -267,7 +267,7 @@ func (s *Sim) delay() int64 {
 }
 
 // tell sends a business event that is known to the server at the given time.
-func (s *Sim) tell(at int64, t engine.EventType, items []int32, zone string, happened int64, ref string) {
+func (s *Sim) tell(at int64, t event.EventType, items []int32, zone string, happened int64, ref string) {
 	ev := Event{Type: t, Zone: zone, Time: happened, Ref: ref}
 	for _, i := range items {
 		ev.EPCs, ev.Keys = append(ev.EPCs, s.hex[i]), append(ev.Keys, s.keys[i])

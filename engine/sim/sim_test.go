@@ -14,8 +14,8 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
-	"lintel/engine"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 )
 
 // busy is the middle of a day, with something going on at once.
@@ -208,11 +208,11 @@ func verifyTruth(t require.TestingT, s *Sim) {
 		require.Equal(t, bay, truth.Where(r.Item, r.At).Zone)
 	}
 	for _, p := range truth.Passages {
-		require.Contains(t, []engine.Direction{engine.DirectionIn, engine.DirectionOut}, p.Direction)
+		require.Contains(t, []event.Direction{event.DirectionIn, event.DirectionOut}, p.Direction)
 		before, after := truth.Where(p.Item, p.At-tickMs), truth.Where(p.Item, p.At+tickMs)
 		require.Equal(t, door, before.Zone)
 		require.True(t, before.Carried)
-		require.Equal(t, p.Direction == engine.DirectionOut, after.Outside)
+		require.Equal(t, p.Direction == event.DirectionOut, after.Outside)
 		require.NotEqual(t, before.Outside, after.Outside)
 		newest := period{paid: p.Paid} // bought before the beginning, or not at all
 		for _, x := range paid[p.Item] {
@@ -272,7 +272,7 @@ func countsOf(t *testing.T, seed uint64, truth *Truth) {
 	}
 	untold := 0
 	for _, p := range truth.Passages {
-		if p.Direction == engine.DirectionOut && p.Paid {
+		if p.Direction == event.DirectionOut && p.Paid {
 			paidOut[p.Visit] = true
 			if p.Told > p.At {
 				untold++
@@ -371,13 +371,13 @@ func TestBadConfigurations(t *testing.T) {
 }
 
 func TestEntriesAndBodies(t *testing.T) {
-	kinds := map[engine.EventType]int{}
+	kinds := map[event.EventType]int{}
 	zones := 0
 	run(t, busy(4, 2*time.Minute), func(step Step) {
 		entries := Entries(step)
-		var back engine.Entry
+		var back event.Entry
 		for i := range entries {
-			require.NoError(t, engine.DecodeEntry(engine.AppendEntry(nil, &entries[i]), &back))
+			require.NoError(t, event.DecodeEntry(event.AppendEntry(nil, &entries[i]), &back))
 			require.Equal(t, step.At, back.At)
 			require.Zero(t, back.Seq)
 		}
@@ -392,7 +392,7 @@ func TestEntriesAndBodies(t *testing.T) {
 			require.NoError(t, json.Unmarshal(AppendReads(nil, step), &body))
 			require.Len(t, body, len(step.Reads))
 			e := &entries[0]
-			require.Equal(t, engine.EntryReads, e.Kind)
+			require.Equal(t, event.EntryReads, e.Kind)
 			for i, r := range step.Reads {
 				want := Read{EPC: body[i].EPC, Key: r.Key, Point: body[i].Point, Zone: body[i].Zone, RSSI: body[i].RSSI, Time: body[i].Time.UnixMilli()}
 				got, zone := e.Reads[i], ""
@@ -416,9 +416,9 @@ func TestEntriesAndBodies(t *testing.T) {
 			}
 			require.NoError(t, json.Unmarshal(AppendEvents(nil, step), &body))
 			e := &entries[len(entries)-1]
-			require.Equal(t, engine.EntryEvents, e.Kind)
+			require.Equal(t, event.EntryEvents, e.Kind)
 			for i, ev := range step.Events {
-				typ, ok := engine.EventTypeByName(body[i].Type)
+				typ, ok := event.EventTypes.Parse(body[i].Type)
 				require.True(t, ok)
 				require.Equal(t, Event{Type: typ, EPCs: body[i].EPCs, Keys: ev.Keys, Zone: body[i].Zone, Time: body[i].Time.UnixMilli(), Ref: body[i].Ref}, ev)
 				require.Len(t, e.Events[i].Tags, len(ev.EPCs))
@@ -428,8 +428,8 @@ func TestEntriesAndBodies(t *testing.T) {
 		}
 	})
 	require.Positive(t, zones)
-	require.Positive(t, kinds[engine.EventSold])
-	require.Positive(t, kinds[engine.EventReceived])
+	require.Positive(t, kinds[event.EventSold])
+	require.Positive(t, kinds[event.EventReceived])
 }
 
 func TestWholeDayWithReads(t *testing.T) {

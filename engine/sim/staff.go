@@ -3,7 +3,7 @@ package sim
 import (
 	"slices"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // schedule sets when things happen first.
@@ -142,7 +142,7 @@ func (s *Sim) deliver(n int) {
 		for _, i := range goods {
 			s.truth.Received = append(s.truth.Received, Receipt{Item: int(i), At: s.now, Told: told, Ref: ref})
 		}
-		s.tell(told, engine.EventReceived, goods, bay, s.now, ref)
+		s.tell(told, event.EventReceived, goods, bay, s.now, ref)
 	}), wait(5000))
 	for part := range slices.Chunk(goods, barrow) {
 		p.last(walk(standAt(bench)), wait(s.ms(5000, 10_000)), call(func() {

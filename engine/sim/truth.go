@@ -3,8 +3,8 @@ package sim
 import (
 	"sort"
 
-	"lintel/engine"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 )
 
 // Truth is what really happened up to now, whatever the readers heard. All times are Unix milliseconds of the true clock; an open end is 0. It
@@ -40,7 +40,7 @@ type Item struct {
 type Passage struct {
 	Item      int
 	At        int64 // when it was in the middle of the door
-	Direction engine.Direction
+	Direction event.Direction
 	Paid      bool // of an item of this shop: paid for by then, whether the server was told or not
 	Told      int64
 	Visit     int // number of the visit, to see what went together
@@ -189,7 +189,7 @@ func (t *Truth) Lying(zone string, at int64) []int {
 func (t *Truth) UnpaidExits() []Passage {
 	var found []Passage
 	for _, p := range t.Passages {
-		if p.Direction == engine.DirectionOut && !p.Paid && !t.Items[p.Item].Stranger {
+		if p.Direction == event.DirectionOut && !p.Paid && !t.Items[p.Item].Stranger {
 			found = append(found, p)
 		}
 	}

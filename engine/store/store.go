@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"errors"
+	"fmt"
 	"time"
 )
 
@@ -18,6 +19,8 @@ var (
 	ErrTrimmed = errors.New("store: journal was trimmed past this point")
 	// ErrClosed says that the store was closed.
 	ErrClosed = errors.New("store: closed")
+	// ErrFormat says that what is stored has a form that this Lintel cannot read, since a newer one wrote it.
+	ErrFormat = errors.New("written by a newer Lintel")
 )
 
 // Seq numbers the entries of one site's journal: 1, 2, 3, ... without holes. As a cursor, 0 means that nothing was folded yet.
@@ -187,4 +190,16 @@ type Document struct {
 	By      string // who stored it, for people
 	Note    string
 	Body    []byte
+}
+
+// CheckFormat compares the number of the form in which data is stored with the newest one that a store
+// reads, from 1 on. The error is ErrFormat if the data is newer.
+func CheckFormat(what string, got, newest int) error {
+	switch {
+	case got > newest:
+		return fmt.Errorf("%s: %w: it has format %d, and this one reads up to %d: use the Lintel that wrote it, or a newer one", what, ErrFormat, got, newest)
+	case got < 1:
+		return fmt.Errorf("%s: it has no format number, so that it is no data of Lintel, or is damaged", what)
+	}
+	return nil
 }

@@ -3,7 +3,7 @@ package trial
 import (
 	"iter"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // aheadPage is how many facts are handed over at one time.
@@ -11,15 +11,15 @@ const aheadPage = 2048
 
 // Ahead gives the same facts, read by another goroutine while they are worked on: a file is then tried about as fast as the slower of the two goes. The goroutine has ended
 // when the loop over the facts has.
-func Ahead(facts iter.Seq2[*engine.Fact, error]) iter.Seq2[*engine.Fact, error] {
+func Ahead(facts iter.Seq2[*event.Fact, error]) iter.Seq2[*event.Fact, error] {
 	type page struct {
-		facts []engine.Fact
+		facts []event.Fact
 		err   error
 	}
-	return func(yield func(*engine.Fact, error) bool) {
-		full, empty, stop := make(chan page), make(chan []engine.Fact, 2), make(chan struct{})
-		empty <- make([]engine.Fact, 0, aheadPage)
-		empty <- make([]engine.Fact, 0, aheadPage)
+	return func(yield func(*event.Fact, error) bool) {
+		full, empty, stop := make(chan page), make(chan []event.Fact, 2), make(chan struct{})
+		empty <- make([]event.Fact, 0, aheadPage)
+		empty <- make([]event.Fact, 0, aheadPage)
 		go func() {
 			defer close(full)
 			p := page{facts: <-empty}

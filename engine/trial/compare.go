@@ -8,9 +8,9 @@ import (
 	"strings"
 	"time"
 
-	"lintel/engine"
 	"lintel/engine/epc"
 	"lintel/engine/estimate"
+	"lintel/engine/event"
 )
 
 // Comparison holds what a trial raised against other alerts: those that the live version comes to on the same facts, or those that were recorded.
@@ -64,7 +64,7 @@ type Instance struct {
 const maxInstances = 100
 
 func (o *Opening) instance(recorded bool) Instance {
-	in := Instance{Opened: time.UnixMilli(o.Opened).UTC(), Say: o.Say, Item: o.Item, GTIN: engine.GTINText(o.GTIN), Zone: o.Zone, Place: o.Place, Outcome: o.Outcome}
+	in := Instance{Opened: time.UnixMilli(o.Opened).UTC(), Say: o.Say, Item: o.Item, GTIN: event.GTINText(o.GTIN), Zone: o.Zone, Place: o.Place, Outcome: o.Outcome}
 	if in.Item == "" && !o.Key.IsZero() {
 		in.Item, _ = o.Key.Text()
 	}
@@ -90,7 +90,7 @@ type subject struct {
 }
 
 func (o *Opening) subject() subject {
-	if o.About == engine.AboutStorm {
+	if o.About == event.AboutStorm {
 		return subject{about: o.About}
 	}
 	if !o.Key.IsZero() {

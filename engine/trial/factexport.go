@@ -6,8 +6,8 @@ import (
 	"math"
 	"slices"
 
-	"lintel/engine"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 )
 
 // An export writes every fact the same way: these members in this order, without blanks, those that say nothing left out. Lines of that form are read in one pass, without a look at
@@ -19,8 +19,8 @@ type exportForm struct {
 	gtins       [gtinSlots]uint64 // that identities were read of, 0: none
 	names       [wordSlots]string // zones and read points
 	ref         string            // of the last fact that had one
-	cause       lastWord[engine.Cause]
-	disposition lastWord[engine.Disposition]
+	cause       lastWord[event.Cause]
+	disposition lastWord[event.Disposition]
 }
 
 const (
@@ -31,7 +31,7 @@ const (
 // exported reads a line of the form that an export has. False: it is of another form, or something is wrong with it, and r.fact means nothing.
 func (r *FactReader) exported(line []byte) bool {
 	f := &r.fact
-	*f = engine.Fact{}
+	*f = event.Fact{}
 	b, ok := after(line, `{"id":"`)
 	if !ok {
 		return false
@@ -216,7 +216,7 @@ func plainItem(b []byte) (gtin, serial uint64, rest []byte, ok bool) {
 }
 
 func (r *FactReader) exportedPassage(b []byte) ([]byte, bool) {
-	v := engine.Passage{Peak: engine.NoRSSI}
+	v := event.Passage{Peak: event.NoRSSI}
 	b, ok := after(b, `"direction":"`)
 	if !ok {
 		return nil, false

@@ -13,7 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/sim"
 	"lintel/engine/trial"
 )
@@ -98,22 +98,22 @@ func requireAgreement(t require.TestingT, file []byte) {
 
 // written is a fact as an export writes it.
 type written struct {
-	ID          string              `json:"id"`
-	Entry       uint64              `json:"entry"`
-	Cause       string              `json:"cause"`
-	At          time.Time           `json:"at"`
-	Item        string              `json:"item,omitempty"`
-	GTIN        string              `json:"gtin,omitempty"`
-	Disposition string              `json:"disposition,omitempty"`
-	Zone        string              `json:"zone,omitempty"`
-	From        string              `json:"from,omitempty"`
-	ReadPoint   string              `json:"read_point,omitempty"`
-	Ref         string              `json:"ref,omitempty"`
-	Passage     *engine.PassageView `json:"passage,omitempty"`
-	Count       *int                `json:"count,omitempty"`
-	Expected    *int                `json:"expected,omitempty"`
-	Missing     *int                `json:"missing,omitempty"`
-	Unexpected  *int                `json:"unexpected,omitempty"`
+	ID          string             `json:"id"`
+	Entry       uint64             `json:"entry"`
+	Cause       string             `json:"cause"`
+	At          time.Time          `json:"at"`
+	Item        string             `json:"item,omitempty"`
+	GTIN        string             `json:"gtin,omitempty"`
+	Disposition string             `json:"disposition,omitempty"`
+	Zone        string             `json:"zone,omitempty"`
+	From        string             `json:"from,omitempty"`
+	ReadPoint   string             `json:"read_point,omitempty"`
+	Ref         string             `json:"ref,omitempty"`
+	Passage     *event.PassageView `json:"passage,omitempty"`
+	Count       *int               `json:"count,omitempty"`
+	Expected    *int               `json:"expected,omitempty"`
+	Missing     *int               `json:"missing,omitempty"`
+	Unexpected  *int               `json:"unexpected,omitempty"`
 }
 
 var identities = rapid.OneOf(
@@ -129,7 +129,7 @@ func drawWritten(t *rapid.T, ms int64) written {
 	number := rapid.OneOf(rapid.Just(0), rapid.IntRange(0, 1<<31))
 	w := written{
 		ID: fmt.Sprintf("%d-%d", ms, rapid.OneOf(rapid.Uint32Range(0, 3), rapid.Uint32()).Draw(t, "n")), Entry: rapid.OneOf(rapid.Uint64Range(0, 9), rapid.Uint64()).Draw(t, "entry"),
-		Cause: engine.Cause(rapid.IntRange(1, 18).Draw(t, "cause")).String(), At: time.UnixMilli(rapid.OneOf(rapid.Int64Range(ms-100_000_000, ms), rapid.Int64Range(-1e14, 4e14)).Draw(t, "at")).UTC(),
+		Cause: event.Cause(rapid.IntRange(1, 18).Draw(t, "cause")).String(), At: time.UnixMilli(rapid.OneOf(rapid.Int64Range(ms-100_000_000, ms), rapid.Int64Range(-1e14, 4e14)).Draw(t, "at")).UTC(),
 		Item: identities.Draw(t, "item"), Zone: names.Draw(t, "zone"), From: names.Draw(t, "from"), ReadPoint: names.Draw(t, "point"), Ref: rapid.OneOf(rapid.Just(""), rapid.Just("r1"), rapid.String()).Draw(t, "ref"),
 		GTIN: rapid.SampledFrom([]string{"", "09521234000013", "99999999999999", "00000000000000", "9521234000013"}).Draw(t, "gtin"), Disposition: rapid.SampledFrom([]string{"", "unknown", "retail_sold", "sellable_accessible", "returned", "new"}).Draw(t, "disposition"),
 	}
@@ -137,9 +137,9 @@ func drawWritten(t *rapid.T, ms int64) written {
 		w.At = time.UnixMilli(ms).UTC()
 	}
 	if rapid.Bool().Draw(t, "passage") {
-		w.Passage = engine.Passage{
-			Direction: engine.Direction(rapid.IntRange(1, 3).Draw(t, "direction")), Confidence: rapid.OneOf(rapid.Map(rapid.IntRange(0, 1_000_000), func(n int) float64 { return float64(n) / 1e6 }), rapid.Float64Range(-0.1, 1.1)).Draw(t, "confidence"),
-			Reads: number.Draw(t, "reads"), Peak: rapid.OneOf(rapid.Just(int16(engine.NoRSSI)), rapid.Int16()).Draw(t, "peak"), Span: rapid.OneOf(rapid.Int64Range(0, 10_000), rapid.Int64Range(-1, 2e9)).Draw(t, "span"),
+		w.Passage = event.Passage{
+			Direction: event.Direction(rapid.IntRange(1, 3).Draw(t, "direction")), Confidence: rapid.OneOf(rapid.Map(rapid.IntRange(0, 1_000_000), func(n int) float64 { return float64(n) / 1e6 }), rapid.Float64Range(-0.1, 1.1)).Draw(t, "confidence"),
+			Reads: number.Draw(t, "reads"), Peak: rapid.OneOf(rapid.Just(int16(event.NoRSSI)), rapid.Int16()).Draw(t, "peak"), Span: rapid.OneOf(rapid.Int64Range(0, 10_000), rapid.Int64Range(-1, 2e9)).Draw(t, "span"),
 		}.View()
 	}
 	for _, n := range []**int{&w.Count, &w.Expected, &w.Missing, &w.Unexpected} {
@@ -207,15 +207,15 @@ func TestExportsAreReadInOnePass(t *testing.T) {
 	for i := range facts {
 		f := &facts[i]
 		w := written{
-			ID: f.ID(), Entry: f.Seq, Cause: f.Cause.String(), At: time.UnixMilli(f.At).UTC(), Item: f.Name(), GTIN: engine.GTINText(f.GTIN), Zone: f.Zone, From: f.From, ReadPoint: f.Point, Ref: f.Ref, Passage: f.Passage.View(),
+			ID: f.ID(), Entry: f.Seq, Cause: f.Cause.String(), At: time.UnixMilli(f.At).UTC(), Item: f.Name(), GTIN: event.GTINText(f.GTIN), Zone: f.Zone, From: f.From, ReadPoint: f.Point, Ref: f.Ref, Passage: f.Passage.View(),
 		}
 		if w.Item != "" {
 			w.Disposition = f.Disp.String()
 		}
 		switch f.Cause {
-		case engine.Stock:
+		case event.Stock:
 			w.Count = &f.Count
-		case engine.Counted:
+		case event.Counted:
 			w.Count, w.Expected, w.Missing, w.Unexpected = &f.Count, &f.Expected, &f.MissingItems, &f.Unexpected
 		}
 		line, err := json.Marshal(w)
@@ -238,10 +238,10 @@ func TestExportsAreReadInOnePass(t *testing.T) {
 func TestProductsOfATrial(t *testing.T) {
 	src := strings.Replace(strings.Replace(unpaid, "hold: 3s", "limit: 10000 per 1h", 1), "{item.key}", "{product.gtin}", 1)
 	p := plan(t, src)
-	var facts []engine.Fact
+	var facts []event.Fact
 	for round := range 2 {
 		for k := range p.Config.Catalog.Len() {
-			f := passed(round, sim.DayStart.UnixMilli()+int64(len(facts)), engine.SellableAccessible)
+			f := passed(round, sim.DayStart.UnixMilli()+int64(len(facts)), event.SellableAccessible)
 			f.GTIN = p.Config.Catalog.At(k).GTIN
 			f.Key.Hi = 1<<60 | f.GTIN
 			facts = append(facts, f)
@@ -249,8 +249,8 @@ func TestProductsOfATrial(t *testing.T) {
 	}
 	require.Greater(t, p.Config.Catalog.Len(), 256, "more than have their words kept")
 	n := 0
-	p.Opened = func(a *engine.Alert) error {
-		require.Equal(t, engine.GTINText(a.GTIN), a.Say)
+	p.Opened = func(a *event.Alert) error {
+		require.Equal(t, event.GTINText(a.GTIN), a.Say)
 		n++
 		return nil
 	}

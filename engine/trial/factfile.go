@@ -10,8 +10,8 @@ import (
 	"github.com/go-faster/jx"
 	"github.com/klauspost/compress/gzip"
 
-	"lintel/engine"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 )
 
 // maxFactLine is the most bytes of one line of a facts file.
@@ -29,7 +29,7 @@ type FactReader struct {
 	dayMs   int64
 	general bool // every line goes the general way
 	export  exportForm
-	fact    engine.Fact
+	fact    event.Fact
 }
 
 // The identities that were read last are kept: of most items there are several facts.
@@ -63,7 +63,7 @@ func NewFactReader(r io.Reader) (*FactReader, error) {
 }
 
 // Next returns the next fact, which is valid until the next call; io.EOF after the last. Other errors are *FactError, or come of the reader.
-func (r *FactReader) Next() (*engine.Fact, error) {
+func (r *FactReader) Next() (*event.Fact, error) {
 	for {
 		line, err := r.readLine()
 		if err != nil {
@@ -84,8 +84,8 @@ func (r *FactReader) Next() (*engine.Fact, error) {
 }
 
 // Facts gives the facts that are left, for Run. It ends with the first error.
-func (r *FactReader) Facts() iter.Seq2[*engine.Fact, error] {
-	return func(yield func(*engine.Fact, error) bool) {
+func (r *FactReader) Facts() iter.Seq2[*event.Fact, error] {
+	return func(yield func(*event.Fact, error) bool) {
 		for {
 			f, err := r.Next()
 			if err == io.EOF {

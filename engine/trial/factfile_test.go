@@ -12,20 +12,20 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"lintel/engine"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/sim"
 	"lintel/engine/trial"
 )
 
 // lines writes facts as a hand would; that what the server writes reads back whole is tested beside the server.
-func lines(facts []engine.Fact) []byte {
+func lines(facts []event.Fact) []byte {
 	var b bytes.Buffer
 	for i := range facts {
 		f := &facts[i]
 		fmt.Fprintf(&b, `{"id":%q,"entry":%d,"cause":%q,"at":%q,"item":%q,"gtin":%q,"disposition":%q,"zone":%q,"from":%q`, f.ID(), f.Seq, f.Cause, time.UnixMilli(f.At).UTC().Format(time.RFC3339Nano),
-			f.Name(), engine.GTINText(f.GTIN), f.Disp, f.Zone, f.From)
-		if f.Passage.Direction != engine.DirectionNone {
+			f.Name(), event.GTINText(f.GTIN), f.Disp, f.Zone, f.From)
+		if f.Passage.Direction != event.DirectionNone {
 			fmt.Fprintf(&b, `,"passage":{"direction":%q,"confidence":%v,"reads":%d,"peak_rssi":%v,"seconds":%v}`, f.Passage.Direction, f.Passage.Confidence, f.Passage.Reads, float64(f.Passage.Peak)/10, float64(f.Passage.Span)/1000)
 		}
 		b.WriteString("}\n")
@@ -33,12 +33,12 @@ func lines(facts []engine.Fact) []byte {
 	return b.Bytes()
 }
 
-func readAll(t testing.TB, file []byte) ([]engine.Fact, error) {
+func readAll(t testing.TB, file []byte) ([]event.Fact, error) {
 	r, err := trial.NewFactReader(bytes.NewReader(file))
 	if err != nil {
 		return nil, err
 	}
-	var facts []engine.Fact
+	var facts []event.Fact
 	for f, err := range r.Facts() {
 		if err != nil {
 			return facts, err
@@ -51,7 +51,7 @@ func readAll(t testing.TB, file []byte) ([]engine.Fact, error) {
 }
 
 func TestFactsFile(t *testing.T) {
-	want := []engine.Fact{passed(1, sim.DayStart.UnixMilli(), engine.SellableAccessible), passed(2, sim.DayStart.Add(36*time.Hour).UnixMilli()+7, engine.RetailSold)}
+	want := []event.Fact{passed(1, sim.DayStart.UnixMilli(), event.SellableAccessible), passed(2, sim.DayStart.Add(36*time.Hour).UnixMilli()+7, event.RetailSold)}
 	want[1].Passage.Peak, want[1].Passage.Span, want[1].Seq = -551, 1204, 77
 	plain := lines(want)
 	var packed bytes.Buffer
@@ -87,15 +87,15 @@ func TestFactsOfEveryKind(t *testing.T) {
 `
 	facts, err := readAll(t, []byte(file))
 	require.NoError(t, err)
-	require.Equal(t, engine.Fact{Ms: 1773133200000, Cause: engine.Stock, At: 1773133200500, GTIN: 9521234000013, Zone: "shelf-a", Count: 3}, facts[0])
-	require.Equal(t, engine.Fact{Ms: 1773133200000, N: 1, Cause: engine.Counted, At: 1773133200000, Ref: "c1", Count: 40, Expected: 44, MissingItems: 6, Unexpected: 2}, facts[1])
+	require.Equal(t, event.Fact{Ms: 1773133200000, Cause: event.Stock, At: 1773133200500, GTIN: 9521234000013, Zone: "shelf-a", Count: 3}, facts[0])
+	require.Equal(t, event.Fact{Ms: 1773133200000, N: 1, Cause: event.Counted, At: 1773133200000, Ref: "c1", Count: 40, Expected: 44, MissingItems: 6, Unexpected: 2}, facts[1])
 	raw, err := epc.Parse("urn:epc:raw:96.x999999999999999999999999")
 	require.NoError(t, err)
 	require.Equal(t, raw.Key(), facts[2].Key)
 	require.Equal(t, raw.KeyText(), facts[2].Text)
 	require.Equal(t, facts[2].Ms, facts[2].At, "a fact without a time happened when it was noted")
 	require.Equal(t, "(01)09521234000013(21)A7", facts[3].Name())
-	require.Equal(t, engine.Passage{Direction: engine.DirectionIn, Confidence: 0.123456, Reads: 4, Peak: engine.NoRSSI, Span: 400}, facts[3].Passage)
+	require.Equal(t, event.Passage{Direction: event.DirectionIn, Confidence: 0.123456, Reads: 4, Peak: event.NoRSSI, Span: 400}, facts[3].Passage)
 }
 
 func TestBadFactsFiles(t *testing.T) {
@@ -150,15 +150,15 @@ type badReader struct{}
 func (badReader) Read([]byte) (int, error) { return 0, errors.New("the disk is gone") }
 
 func TestReadingAhead(t *testing.T) {
-	facts := make([]engine.Fact, 10_000)
+	facts := make([]event.Fact, 10_000)
 	for i := range facts {
-		facts[i] = passed(i, int64(1000+i), engine.SellableAccessible)
+		facts[i] = passed(i, int64(1000+i), event.SellableAccessible)
 	}
 	broken := errors.New("broken")
 	for _, n := range []int{0, 1, 2047, 2048, 2049, 4096, 10_000} {
 		for _, fault := range []error{nil, broken} {
-			var got []engine.Fact
-			for f, err := range trial.Ahead(func(emit func(*engine.Fact, error) bool) {
+			var got []event.Fact
+			for f, err := range trial.Ahead(func(emit func(*event.Fact, error) bool) {
 				if yield(facts[:n])(emit); fault != nil {
 					emit(nil, fault)
 				}
@@ -195,7 +195,7 @@ func FuzzFacts(f *testing.F) {
 		f.Add([]byte(s + "\n"))
 	}
 	f.Add([]byte(strings.Join(exportLines, "\n")))
-	f.Add(lines([]engine.Fact{passed(1, 1000, engine.SellableAccessible), passed(2, 1001, engine.RetailSold)}))
+	f.Add(lines([]event.Fact{passed(1, 1000, event.SellableAccessible), passed(2, 1001, event.RetailSold)}))
 	p := plan(f, unpaid)
 	p.From, p.To = 0, 1<<50
 	f.Fuzz(func(t *testing.T, file []byte) {
@@ -204,8 +204,8 @@ func FuzzFacts(f *testing.F) {
 		if err != nil {
 			return
 		}
-		last := engine.Fact{Ms: -1}
-		rep, err := trial.Run(t.Context(), p, func(yield func(*engine.Fact, error) bool) {
+		last := event.Fact{Ms: -1}
+		rep, err := trial.Run(t.Context(), p, func(yield func(*event.Fact, error) bool) {
 			for fact, err := range r.Facts() {
 				if err == nil {
 					require.True(t, fact.Ms > last.Ms || fact.Ms == last.Ms && fact.N > last.N)

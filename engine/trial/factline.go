@@ -9,14 +9,14 @@ import (
 
 	"github.com/go-faster/jx"
 
-	"lintel/engine"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 )
 
 // decode reads a line in whatever form JSON allows.
 func (r *FactReader) decode(line []byte) error {
 	f := &r.fact
-	*f = engine.Fact{}
+	*f = event.Fact{}
 	p := factLine{r: r, f: f}
 	r.d.ResetBytes(line)
 	if r.d.Next() != jx.Object {
@@ -62,7 +62,7 @@ func badMember(name, format string, args ...any) error {
 // factLine is one line on its way into a fact.
 type factLine struct {
 	r                   *FactReader
-	f                   *engine.Fact
+	f                   *event.Fact
 	hasID, hasAt, paged bool
 }
 
@@ -157,13 +157,13 @@ func (p *factLine) cause(d *jx.Decoder) error {
 
 // causes and dispositions are by name. They are made of what the core says, which numbers them from 0 without end.
 var (
-	causes = byName(func(n uint8) (engine.Cause, string, bool) {
-		c := engine.Cause(n)
-		g, ok := engine.CauseByName(c.String())
+	causes = byName(func(n uint8) (event.Cause, string, bool) {
+		c := event.Cause(n)
+		g, ok := event.Causes.Parse(c.String())
 		return c, c.String(), ok && g == c
 	})
-	dispositions = byName(func(n uint8) (engine.Disposition, string, bool) {
-		d := engine.Disposition(n)
+	dispositions = byName(func(n uint8) (event.Disposition, string, bool) {
+		d := event.Disposition(n)
 		return d, d.String(), d.String() != fmt.Sprintf("disposition %d", n)
 	})
 )
@@ -316,13 +316,13 @@ func (p *factLine) number(d *jx.Decoder, name string) (int, error) {
 	return n, err
 }
 
-var directions = byName(func(n uint8) (engine.Direction, string, bool) {
-	d := engine.Direction(n)
-	return d, d.String(), n > 0 && n <= uint8(engine.DirectionUnsure)
+var directions = byName(func(n uint8) (event.Direction, string, bool) {
+	d := event.Direction(n)
+	return d, d.String(), n > 0 && n <= uint8(event.DirectionUnsure)
 })
 
 func (p *factLine) passage(d *jx.Decoder) error {
-	v := engine.Passage{Peak: engine.NoRSSI}
+	v := event.Passage{Peak: event.NoRSSI}
 	err := d.ObjBytes(func(d *jx.Decoder, name []byte) error {
 		var err error
 		switch string(name) {
@@ -376,7 +376,7 @@ func (p *factLine) passage(d *jx.Decoder) error {
 		}
 		return err
 	})
-	if err == nil && v.Direction == engine.DirectionNone {
+	if err == nil && v.Direction == event.DirectionNone {
 		return badMember("passage", "it has no direction")
 	}
 	p.f.Passage = v

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/rules"
 )
 
@@ -25,7 +26,7 @@ type Plan struct {
 	MaxTime   time.Duration // 0: no bound
 	MaxAlerts int           // default DefaultMaxAlerts
 	// Opened, if set, is called with each alert of the tried version as it opens. It must not keep the alert. An error ends the trial.
-	Opened func(*engine.Alert) error
+	Opened func(*event.Alert) error
 	// Progress, if set, is called at the start and then about four times a second. An error ends the trial.
 	Progress func(Progress) error
 }
@@ -95,7 +96,7 @@ const every = 250 * time.Millisecond
 var errStopped = errors.New("stopped")
 
 // Run tries a rule on facts, which come in the order of their ids. It ends at once with the context's error when that ends.
-func Run(ctx context.Context, p Plan, facts iter.Seq2[*engine.Fact, error]) (*Report, error) {
+func Run(ctx context.Context, p Plan, facts iter.Seq2[*event.Fact, error]) (*Report, error) {
 	if p.MaxAlerts == 0 {
 		p.MaxAlerts = DefaultMaxAlerts
 	}
@@ -106,7 +107,7 @@ func Run(ctx context.Context, p Plan, facts iter.Seq2[*engine.Fact, error]) (*Re
 	r := &run{p: p, open: open, ctx: ctx, started: time.Now(), reached: p.From}
 	r.rep = &Report{
 		Site: p.Site, TimeZone: p.Config.Layout.TimeZone, Rule: p.Tried.Rule.Name, Mode: string(p.Tried.Rule.Mode), Digest: p.Tried.Rule.Digest, From: instant(p.From), To: instant(p.To),
-		Notes: []string{NoteUnknown, NoteDocuments, NoteActs}, Notice: engine.Notice,
+		Notes: []string{NoteUnknown, NoteDocuments, NoteActs}, Notice: event.Notice,
 	}
 	if err := r.begin(); err != nil {
 		return nil, err
@@ -156,7 +157,7 @@ func (r *run) begin() error {
 		}
 	}
 	if r.p.Opened != nil {
-		opt.Opened = func(a *engine.Alert) {
+		opt.Opened = func(a *event.Alert) {
 			if r.refusal == nil {
 				r.refusal = r.p.Opened(a)
 			}
@@ -168,7 +169,7 @@ func (r *run) begin() error {
 	return r.progress()
 }
 
-func (r *run) facts(facts iter.Seq2[*engine.Fact, error]) error {
+func (r *run) facts(facts iter.Seq2[*event.Fact, error]) error {
 	n := 0
 	for f, err := range facts {
 		if err != nil {
@@ -197,7 +198,7 @@ func (r *run) facts(facts iter.Seq2[*engine.Fact, error]) error {
 }
 
 // fact lets every version that is still at it meet a fact. Only the tried one's alerts can end the trial.
-func (r *run) fact(f *engine.Fact) error {
+func (r *run) fact(f *event.Fact) error {
 	err := r.tried.Fact(f)
 	if r.refusal != nil {
 		return r.refusal
@@ -215,7 +216,7 @@ func (r *run) fact(f *engine.Fact) error {
 }
 
 // also lets another version meet a fact; one that raises too many alerts is dropped.
-func (r *run) also(t **Trial, f *engine.Fact, note string) error {
+func (r *run) also(t **Trial, f *event.Fact, note string) error {
 	if *t == nil {
 		return nil
 	}
@@ -302,7 +303,7 @@ func (r *run) finish() (*Report, error) {
 		}
 		// What would have opened at another hour and did not, and does not still wait for the hours to begin.
 		c := Compare(rep.opens, outsideHours(r.p.Config, r.p.Tried.Rule, r.always.Openings()), false)
-		hours := engine.StageHours.String()
+		hours := event.StageHours.String()
 		delete(rep.Tried.HeldBack, hours)
 		rep.Tried.held(hours, c.OnlyOther-rep.Tried.Waiting[hours])
 	}

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // Result is what one version of a rule came to.
@@ -90,7 +91,7 @@ func newTally(loc *time.Location) tally {
 	}
 }
 
-func (t *tally) opened(a *engine.Alert) {
+func (t *tally) opened(a *event.Alert) {
 	t.raised++
 	local := time.UnixMilli(a.OpenedAt).In(t.loc)
 	t.days[local.Format(time.DateOnly)]++
@@ -103,7 +104,7 @@ func (t *tally) opened(a *engine.Alert) {
 	}
 }
 
-func (t *tally) message(d *engine.Delivery) {
+func (t *tally) message(d *event.Delivery) {
 	m := t.channels[d.Channel]
 	if m == nil {
 		m = make(map[string]int)
@@ -124,7 +125,7 @@ func (t *tally) result() Result {
 		res.ByHour = append(res.ByHour, WeekdayCount{name, t.week[i]})
 	}
 	for gtin, n := range t.products {
-		res.Products = append(res.Products, NameCount{ID: engine.GTINText(gtin), Raised: n})
+		res.Products = append(res.Products, NameCount{ID: event.GTINText(gtin), Raised: n})
 	}
 	for zone, n := range t.zones {
 		res.Zones = append(res.Zones, NameCount{ID: zone, Raised: n})

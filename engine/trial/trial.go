@@ -9,6 +9,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/rules"
 )
 
@@ -40,7 +41,7 @@ type Options struct {
 	// Look, if set, is called every 512 steps, of which a fact is one and so is an end of a hold or a reminder. An error ends the trial.
 	Look func() error
 	// Opened, if set, is called with each alert that is counted, as it opens. It must not keep the alert.
-	Opened func(*engine.Alert)
+	Opened func(*event.Alert)
 }
 
 // Trial is a rule on its way through facts. It is not safe for concurrent use.
@@ -48,8 +49,8 @@ type Trial struct {
 	opt      Options
 	s        *engine.State
 	out      engine.Output
-	entry    engine.Entry // carries one fact
-	counting bool         // From was reached
+	entry    event.Entry // carries one fact
+	counting bool        // From was reached
 	tally    tally
 	opens    []Opening
 	index    map[string]int // by alert id, in opens
@@ -57,7 +58,7 @@ type Trial struct {
 	searched int // alerts looked at for those that joined
 	facts    int
 	steps    int
-	unheld   map[engine.Stage]int // pending alerts that had ended before From
+	unheld   map[event.Stage]int // pending alerts that had ended before From
 }
 
 // Opening is an alert of a trial, or one that was recorded, as far as comparing them needs it.
@@ -80,7 +81,7 @@ type Opening struct {
 }
 
 // OpeningOf takes what comparing needs from an alert.
-func OpeningOf(a *engine.Alert) Opening {
+func OpeningOf(a *event.Alert) Opening {
 	return Opening{
 		ID: a.ID, About: a.About, Key: a.Key, GTIN: a.GTIN, Place: a.Place, Zone: a.Zone, Item: a.Text, Say: a.Say, Since: a.Since, Opened: a.OpenedAt, Ended: a.EndedAt,
 		GatherEnds: a.GatherEnds, Gathered: a.Joined, Joined: a.Lead != "", Outcome: a.Outcome,
@@ -99,13 +100,13 @@ func New(opt Options) (*Trial, error) {
 		opt.MaxAlerts = DefaultMaxAlerts
 	}
 	return &Trial{
-		opt: opt, s: engine.NewState(opt.Site, opt.Config), entry: engine.Entry{Kind: engine.EntryFacts, Facts: make([]engine.Fact, 1)},
+		opt: opt, s: engine.NewState(opt.Site, opt.Config), entry: event.Entry{Kind: event.EntryFacts, Facts: make([]event.Fact, 1)},
 		counting: opt.From == 0, tally: newTally(opt.Config.Layout.Location()), index: make(map[string]int), joined: make(map[string]bool),
 	}, nil
 }
 
 // Fact lets the rules meet the next fact. Facts must come in the order of their ids. The error is ErrTooMany, or a fact that the core refuses.
-func (t *Trial) Fact(f *engine.Fact) error {
+func (t *Trial) Fact(f *event.Fact) error {
 	// Holds end when they end, not when the next fact happens to come.
 	if err := t.advance(f.Ms); err != nil {
 		return err
@@ -141,13 +142,13 @@ func (t *Trial) tick(before int64) error {
 		if at >= before {
 			return nil
 		}
-		if err := t.step(&engine.Entry{Kind: engine.EntryTick, At: max(at, t.s.Clock()+1)}); err != nil {
+		if err := t.step(&event.Entry{Kind: event.EntryTick, At: max(at, t.s.Clock()+1)}); err != nil {
 			return err
 		}
 	}
 }
 
-func (t *Trial) step(e *engine.Entry) error {
+func (t *Trial) step(e *event.Entry) error {
 	if t.steps++; t.steps%look == 0 && t.opt.Look != nil {
 		if err := t.opt.Look(); err != nil {
 			return err
@@ -182,7 +183,7 @@ func (t *Trial) change(c *engine.AlertChange) {
 	}
 	k, ours := t.index[a.ID]
 	switch c.Type {
-	case engine.ChangeOpened:
+	case event.ChangeOpened:
 		if ours = t.counting && a.OpenedAt >= t.opt.From && a.OpenedAt < t.opt.To; !ours {
 			return
 		}
@@ -192,12 +193,12 @@ func (t *Trial) change(c *engine.AlertChange) {
 		if t.opt.Opened != nil {
 			t.opt.Opened(a)
 		}
-	case engine.ChangeGathered:
+	case event.ChangeGathered:
 		if ours {
 			t.opens[k].Gathered = a.Joined
 			t.collect(a.ID)
 		}
-	case engine.ChangeCleared:
+	case event.ChangeCleared:
 		if ours {
 			t.opens[k].Ended, t.opens[k].Gathered = a.EndedAt, a.Joined
 			delete(t.index, a.ID) // nothing more comes of it
@@ -233,7 +234,7 @@ func (t *Trial) Finish(at int64) (Result, error) {
 		k, ours := t.index[cmp.Or(a.Lead, a.ID)]
 		switch {
 		case a.About == aboutFailure:
-		case a.Status == engine.AlertPending:
+		case a.Status == event.AlertPending:
 			res.Waiting[a.Stage.String()]++
 		case ours && a.Lead == "":
 			t.opens[k].Gathered = a.Joined
@@ -256,7 +257,7 @@ func (t *Trial) Finish(at int64) (Result, error) {
 		default:
 			res.StillOpen++
 		}
-		if o.About == engine.AboutStorm {
+		if o.About == event.AboutStorm {
 			res.held("limit", o.Gathered)
 		} else {
 			res.held("gathered", o.Gathered)

@@ -13,6 +13,7 @@ import (
 	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/sim"
 	"lintel/engine/trial"
@@ -30,8 +31,8 @@ func config(t testing.TB, src string) *engine.Config {
 }
 
 // yield turns a list into what Run reads.
-func yield(facts []engine.Fact) iter.Seq2[*engine.Fact, error] {
-	return func(yield func(*engine.Fact, error) bool) {
+func yield(facts []event.Fact) iter.Seq2[*event.Fact, error] {
+	return func(yield func(*event.Fact, error) bool) {
 		for i := range facts {
 			if !yield(&facts[i], nil) {
 				return
@@ -49,14 +50,14 @@ func version(t testing.TB, src, name string) *trial.Version {
 }
 
 // day is a simulated stretch of a day at the shop, folded live: its facts, and the alerts that opened.
-func day(t testing.TB, cfg *engine.Config, length time.Duration) (facts []engine.Fact, live []trial.Opening) {
+func day(t testing.TB, cfg *engine.Config, length time.Duration) (facts []event.Fact, live []trial.Opening) {
 	simCfg := sim.Demo(3, sim.DayStart.Add(90*time.Minute), length)
 	simCfg.Items = 1500
 	day, err := sim.New(simCfg)
 	require.NoError(t, err)
 	s := engine.NewState("quayside", cfg)
 	var out engine.Output
-	step := func(e engine.Entry) {
+	step := func(e event.Entry) {
 		e.Seq = s.Seq() + 1
 		out.Reset()
 		require.NoError(t, engine.Step(cfg, s, &e, &out))
@@ -74,7 +75,7 @@ func day(t testing.TB, cfg *engine.Config, length time.Duration) (facts []engine
 			return facts, live
 		}
 		for next := s.NextTimer(); next <= m.At; next = s.NextTimer() {
-			step(engine.Entry{Kind: engine.EntryTick, At: max(next, s.Clock()+1)})
+			step(event.Entry{Kind: event.EntryTick, At: max(next, s.Clock()+1)})
 		}
 		for _, e := range sim.Entries(m) {
 			step(e)
@@ -110,9 +111,9 @@ func TestTrialAgreesWithWhatHappened(t *testing.T) {
 	require.Zero(t, c.Later)
 }
 
-func passed(i int, ms int64, disp engine.Disposition) engine.Fact {
-	return engine.Fact{Ms: ms, Cause: engine.Passed, At: ms, Key: epc.Key{Hi: 1<<60 | 9521234000013, Lo: uint64(i)}, GTIN: 9521234000013, Zone: "street-door", From: "shelf-a", Disp: disp,
-		Passage: engine.Passage{Direction: engine.DirectionOut, Confidence: 0.9, Reads: 8}}
+func passed(i int, ms int64, disp event.Disposition) event.Fact {
+	return event.Fact{Ms: ms, Cause: event.Passed, At: ms, Key: epc.Key{Hi: 1<<60 | 9521234000013, Lo: uint64(i)}, GTIN: 9521234000013, Zone: "street-door", From: "shelf-a", Disp: disp,
+		Passage: event.Passage{Direction: event.DirectionOut, Confidence: 0.9, Reads: 8}}
 }
 
 const unpaid = `rules:
@@ -128,7 +129,7 @@ func plan(t testing.TB, src string) trial.Plan {
 	return trial.Plan{Site: "quayside", Config: config(t, "rules: []"), Tried: version(t, src, ""), From: sim.DayStart.UnixMilli(), To: sim.DayStart.Add(24 * time.Hour).UnixMilli()}
 }
 
-func run(t testing.TB, p trial.Plan, facts []engine.Fact) *trial.Report {
+func run(t testing.TB, p trial.Plan, facts []event.Fact) *trial.Report {
 	rep, err := trial.Run(t.Context(), p, yield(facts))
 	require.NoError(t, err)
 	return rep
@@ -136,15 +137,15 @@ func run(t testing.TB, p trial.Plan, facts []engine.Fact) *trial.Report {
 
 func TestTrialHoldsAndCompares(t *testing.T) {
 	start := sim.DayStart.UnixMilli()
-	sold := passed(2, start+2000, engine.RetailSold)
-	sold.Cause = engine.Sold
-	later := passed(3, start+3_600_000, engine.SellableAccessible)
-	paid := passed(1, start+610_000, engine.RetailSold)
-	paid.Cause = engine.Sold
-	facts := []engine.Fact{passed(1, start, engine.SellableAccessible), passed(2, start+1000, engine.SellableAccessible), sold, paid, later}
+	sold := passed(2, start+2000, event.RetailSold)
+	sold.Cause = event.Sold
+	later := passed(3, start+3_600_000, event.SellableAccessible)
+	paid := passed(1, start+610_000, event.RetailSold)
+	paid.Cause = event.Sold
+	facts := []event.Fact{passed(1, start, event.SellableAccessible), passed(2, start+1000, event.SellableAccessible), sold, paid, later}
 	var words []string
 	p := plan(t, unpaid)
-	p.Opened = func(a *engine.Alert) error { words = append(words, a.Say); return nil }
+	p.Opened = func(a *event.Alert) error { words = append(words, a.Say); return nil }
 	rep := run(t, p, facts)
 	res := rep.Tried
 	require.Equal(t, 2, res.Raised)
@@ -191,9 +192,9 @@ func TestTrialHoldsAndCompares(t *testing.T) {
 // What happens in the lead-in is known, and not counted: a book that was carried out before the time that is asked for is no alert of that time, but one whose hold ends in it is.
 func TestLeadIn(t *testing.T) {
 	start := sim.DayStart.UnixMilli()
-	facts := []engine.Fact{passed(1, start-60_000, engine.SellableAccessible), passed(2, start-1000, engine.SellableAccessible)}
-	sold := passed(1, start+5000, engine.RetailSold)
-	sold.Cause = engine.Sold
+	facts := []event.Fact{passed(1, start-60_000, event.SellableAccessible), passed(2, start-1000, event.SellableAccessible)}
+	sold := passed(1, start+5000, event.RetailSold)
+	sold.Cause = event.Sold
 	facts = append(facts, sold)
 	rep := run(t, plan(t, unpaid), facts)
 	require.Equal(t, 2, rep.LeadIn)
@@ -206,12 +207,12 @@ func TestLeadIn(t *testing.T) {
 
 func TestGatheredAndHours(t *testing.T) {
 	start := sim.DayStart.UnixMilli() // 09:00, the shop is open from then on
-	var facts []engine.Fact
+	var facts []event.Fact
 	for i := range 20 {
-		facts = append(facts, passed(100+i, start-3_600_000*2+int64(i)*100, engine.SellableAccessible)) // closed
+		facts = append(facts, passed(100+i, start-3_600_000*2+int64(i)*100, event.SellableAccessible)) // closed
 	}
 	for i := range 120 {
-		facts = append(facts, passed(300+i, start+3_600_000+int64(i)*10, engine.SellableAccessible))
+		facts = append(facts, passed(300+i, start+3_600_000+int64(i)*10, event.SellableAccessible))
 	}
 	p := plan(t, strings.Replace(unpaid, "hold: 3s", "gather: 5s\n    hours: 09:00-18:00", 1))
 	p.From -= 6 * 3_600_000
@@ -240,7 +241,7 @@ func TestGatheredAndHours(t *testing.T) {
 
 func TestAgainstTheLiveVersion(t *testing.T) {
 	start := sim.DayStart.UnixMilli()
-	facts := []engine.Fact{passed(1, start, engine.SellableAccessible), passed(2, start+1000, engine.SellableAccessible)}
+	facts := []event.Fact{passed(1, start, event.SellableAccessible), passed(2, start+1000, event.SellableAccessible)}
 	facts[1].Passage.Confidence = 0.3
 	p := plan(t, strings.Replace(unpaid, "not item.paid", "passage.confidence > 0.5", 1))
 	p.Live = version(t, unpaid, "")
@@ -262,9 +263,9 @@ func TestAgainstTheLiveVersion(t *testing.T) {
 
 func TestBounds(t *testing.T) {
 	start := sim.DayStart.UnixMilli()
-	many := make([]engine.Fact, 2000)
+	many := make([]event.Fact, 2000)
 	for i := range many {
-		many[i] = passed(i, start+int64(i), engine.SellableAccessible)
+		many[i] = passed(i, start+int64(i), event.SellableAccessible)
 	}
 	p := plan(t, strings.Replace(unpaid, "hold: 3s", "limit: 10000 per 1h", 1))
 	p.MaxAlerts = 1500
@@ -288,7 +289,7 @@ func TestBounds(t *testing.T) {
 	p.MaxTime = 0
 	ctx, cancel := context.WithCancel(t.Context())
 	n := 0
-	p.Opened = func(*engine.Alert) error {
+	p.Opened = func(*event.Alert) error {
 		if n++; n == 100 {
 			cancel()
 		}
@@ -298,7 +299,7 @@ func TestBounds(t *testing.T) {
 	require.ErrorIs(t, err, context.Canceled)
 	require.Less(t, n, 1100, "it ends at once")
 	refused := errors.New("nobody listens")
-	p.Opened = func(*engine.Alert) error { return refused }
+	p.Opened = func(*event.Alert) error { return refused }
 	_, err = trial.Run(t.Context(), p, yield(many))
 	require.ErrorIs(t, err, refused)
 
@@ -326,11 +327,11 @@ func TestProgress(t *testing.T) {
 		seen = append(seen, pr)
 		return nil
 	}
-	facts := make([]engine.Fact, 5000)
+	facts := make([]event.Fact, 5000)
 	for i := range facts {
-		facts[i] = passed(i%10, start+int64(i)*10_000, engine.RetailSold)
+		facts[i] = passed(i%10, start+int64(i)*10_000, event.RetailSold)
 	}
-	_, err := trial.Run(t.Context(), p, func(emit func(*engine.Fact, error) bool) {
+	_, err := trial.Run(t.Context(), p, func(emit func(*event.Fact, error) bool) {
 		for i := range facts {
 			if i == 2500 {
 				time.Sleep(300 * time.Millisecond)
@@ -354,13 +355,13 @@ func TestProgress(t *testing.T) {
 }
 
 // benchFacts are of a busy day: one in a hundred is a passage, one rule's business.
-func benchFacts() []engine.Fact {
+func benchFacts() []event.Fact {
 	start := sim.DayStart.UnixMilli()
-	facts := make([]engine.Fact, 100_000)
+	facts := make([]event.Fact, 100_000)
 	for i := range facts {
-		facts[i] = passed(i%20_000, start+int64(i)*50, engine.SellableAccessible)
+		facts[i] = passed(i%20_000, start+int64(i)*50, event.SellableAccessible)
 		if i%100 != 0 {
-			facts[i].Cause, facts[i].Zone, facts[i].Passage = engine.Arrived, []string{"shelf-a", "shelf-b", "front-tables"}[i%3], engine.Passage{}
+			facts[i].Cause, facts[i].Zone, facts[i].Passage = event.Arrived, []string{"shelf-a", "shelf-b", "front-tables"}[i%3], event.Passage{}
 		}
 	}
 	return facts

@@ -5,29 +5,30 @@ import (
 	"time"
 
 	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // Alert is an alert that never was, in words: it has no id, and nobody was told.
 type Alert struct {
-	Rule     string              `json:"rule"`
-	About    string              `json:"about"`
-	Severity string              `json:"severity"`
-	Say      string              `json:"say"`
-	Item     string              `json:"item,omitempty"`
-	GTIN     string              `json:"gtin,omitempty"`
-	Product  string              `json:"product,omitempty" jsonschema_description:"Its name."`
-	Zone     string              `json:"zone,omitempty"`
-	Place    string              `json:"place,omitempty"`
-	Cause    string              `json:"cause,omitempty"`
-	Fact     string              `json:"fact,omitempty" jsonschema_description:"Id of the fact that raised it."`
-	Passage  *engine.PassageView `json:"passage,omitempty"`
-	Since    *time.Time          `json:"since,omitempty" jsonschema_description:"When the condition became true."`
-	Opened   *time.Time          `json:"opened_at,omitempty"`
-	Why      json.RawMessage     `json:"why,omitempty"`
+	Rule     string             `json:"rule"`
+	About    string             `json:"about"`
+	Severity string             `json:"severity"`
+	Say      string             `json:"say"`
+	Item     string             `json:"item,omitempty"`
+	GTIN     string             `json:"gtin,omitempty"`
+	Product  string             `json:"product,omitempty" jsonschema_description:"Its name."`
+	Zone     string             `json:"zone,omitempty"`
+	Place    string             `json:"place,omitempty"`
+	Cause    string             `json:"cause,omitempty"`
+	Fact     string             `json:"fact,omitempty" jsonschema_description:"Id of the fact that raised it."`
+	Passage  *event.PassageView `json:"passage,omitempty"`
+	Since    *time.Time         `json:"since,omitempty" jsonschema_description:"When the condition became true."`
+	Opened   *time.Time         `json:"opened_at,omitempty"`
+	Why      json.RawMessage    `json:"why,omitempty"`
 }
 
 // AlertOf puts an alert of a trial into words.
-func AlertOf(a *engine.Alert, cfg *engine.Config) Alert {
+func AlertOf(a *event.Alert, cfg *engine.Config) Alert {
 	w := a.View("")
 	v := Alert{
 		Rule: w.Rule, About: w.About, Severity: w.Severity, Say: w.Say, Item: w.Item, GTIN: w.GTIN, Zone: w.Zone, Place: w.Place, Cause: w.Cause, Fact: w.Fact,

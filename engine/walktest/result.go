@@ -6,9 +6,8 @@ import (
 	"slices"
 	"time"
 
-	"lintel/engine"
 	"lintel/engine/epc"
-	"lintel/engine/layout"
+	"lintel/engine/event"
 )
 
 // What the proposals go by. Common practice, no source.
@@ -84,7 +83,7 @@ func (t *Test) Result() Result {
 	res := Result{Door: t.lay.Zones[t.zone].ID, Walks: make([]WalkResult, 0, len(t.walks)), Others: []Other{}, Remarks: []string{}}
 	inner, outer := false, false
 	for _, side := range t.side {
-		inner, outer = inner || side == layout.Inner, outer || side == layout.Outer
+		inner, outer = inner || side == event.Inner, outer || side == event.Outer
 	}
 	res.TwoSided = inner && outer
 	if len(t.gaps) > 0 {
@@ -183,7 +182,7 @@ func (t *Test) weakest() (level [3]int16) {
 	level = [3]int16{math.MaxInt16, math.MaxInt16, math.MaxInt16}
 	for i := range t.heard {
 		for _, s := range t.heard[i].door {
-			if s.rssi != engine.NoRSSI {
+			if s.rssi != event.NoRSSI {
 				level[s.side] = min(level[s.side], s.rssi)
 			}
 		}
@@ -205,7 +204,7 @@ func (p *passage) level(n int) (int16, bool) {
 	list := slices.Clone(p.door)
 	slices.SortFunc(list, func(a, b sighting) int { return int(b.rssi) - int(a.rssi) })
 	for _, s := range list {
-		if s.rssi == engine.NoRSSI {
+		if s.rssi == event.NoRSSI {
 			return 0, false
 		}
 		if n -= int(s.n); n <= 0 {
@@ -228,9 +227,9 @@ func (p *passage) middle() int64 {
 		}
 	}
 	switch {
-	case n[layout.Inner] > 0 && n[layout.Outer] > 0:
-		return first + (sum[layout.Inner]/n[layout.Inner]+sum[layout.Outer]/n[layout.Outer])/2
-	case loudest.rssi != engine.NoRSSI:
+	case n[event.Inner] > 0 && n[event.Outer] > 0:
+		return first + (sum[event.Inner]/n[event.Inner]+sum[event.Outer]/n[event.Outer])/2
+	case loudest.rssi != event.NoRSSI:
 		return loudest.t
 	}
 	return (first + p.door[len(p.door)-1].t) / 2
@@ -238,7 +237,7 @@ func (p *passage) middle() int64 {
 
 func (p *passage) result(tag string) TagResult {
 	r := TagResult{Tag: tag, Inside: p.inside}
-	for side, to := range map[layout.Side]**SideHeard{layout.Inner: &r.Inner, layout.Outer: &r.Outer, layout.SideNone: &r.Both} {
+	for side, to := range map[event.Side]**SideHeard{event.Inner: &r.Inner, event.Outer: &r.Outer, event.SideNone: &r.Both} {
 		one := passage{door: slices.DeleteFunc(slices.Clone(p.door), func(s sighting) bool { return s.side != side })}
 		if len(one.door) == 0 {
 			continue
@@ -266,20 +265,20 @@ func (p *passage) thirds(weakest [3]int16) (first, last *float64) {
 	part := func(a, b int64) *float64 {
 		var levels [3][]int16
 		for _, s := range p.door {
-			if s.t >= a && s.t <= b && s.rssi != engine.NoRSSI {
+			if s.t >= a && s.t <= b && s.rssi != event.NoRSSI {
 				levels[s.side] = append(levels[s.side], s.rssi)
 			}
 		}
-		median := func(side layout.Side) float64 {
+		median := func(side event.Side) float64 {
 			if len(levels[side]) == 0 {
 				return float64(weakest[side])
 			}
 			return quantile(levels[side], 0.5)
 		}
-		if len(levels[layout.Inner])+len(levels[layout.Outer]) == 0 || weakest[layout.Inner] == math.MaxInt16 || weakest[layout.Outer] == math.MaxInt16 {
+		if len(levels[event.Inner])+len(levels[event.Outer]) == 0 || weakest[event.Inner] == math.MaxInt16 || weakest[event.Outer] == math.MaxInt16 {
 			return nil
 		}
-		return new(round((median(layout.Inner) - median(layout.Outer)) / 10))
+		return new(round((median(event.Inner) - median(event.Outer)) / 10))
 	}
 	return part(from, from+third), part(to-third, to)
 }
@@ -293,7 +292,7 @@ func (t *Test) listOthers(res *Result, f *findings) {
 	}
 	var rows []row
 	for k, o := range t.others {
-		r := row{k, o, engine.NoRSSI}
+		r := row{k, o, event.NoRSSI}
 		if len(o.levels) > 0 {
 			r.top = slices.Max(o.levels)
 			f.rest = append(f.rest, r.top)
@@ -367,7 +366,7 @@ func (t *Test) propose(res *Result, f *findings) {
 	} else if f.inside == 0 {
 		say("The door has no two sides and no fixed reader inside heard the tags: it can't be sure of a passage.")
 	}
-	if len(f.tails) > 0 && t.lay.Zones[t.zone].Kind == layout.Exit {
+	if len(f.tails) > 0 && t.lay.Zones[t.zone].Kind == event.Exit {
 		sure := time.Duration(quantile(f.tails, 0.95))*time.Millisecond + slack
 		if res.Rhythm != nil {
 			sure += 2 * time.Duration(*res.Rhythm) * time.Millisecond

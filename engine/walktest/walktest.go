@@ -10,8 +10,8 @@ import (
 	"slices"
 	"time"
 
-	"lintel/engine"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 )
 
@@ -52,8 +52,8 @@ type Test struct {
 	tags  []Tag
 	walks []Walk
 
-	side   map[string]layout.Side // of the door's read points, by id
-	inside map[string]bool        // fixed read points elsewhere than at a door
+	side   map[string]event.Side // of the door's read points, by id
+	inside map[string]bool       // fixed read points elsewhere than at a door
 	index  map[epc.Key]int
 	heard  []passage // by walk and tag
 	others map[epc.Key]*other
@@ -64,7 +64,7 @@ type Test struct {
 // sighting is one read by the door.
 type sighting struct {
 	t    int64
-	side layout.Side
+	side event.Side
 	rssi int16
 	n    uint32
 }
@@ -84,14 +84,14 @@ type other struct {
 // if walks are not in order.
 func New(lay *layout.Layout, zone int, tags []Tag, walks []Walk) (*Test, error) {
 	t := &Test{
-		lay: lay, zone: zone, tags: tags, walks: walks, side: make(map[string]layout.Side), inside: make(map[string]bool), index: make(map[epc.Key]int),
+		lay: lay, zone: zone, tags: tags, walks: walks, side: make(map[string]event.Side), inside: make(map[string]bool), index: make(map[epc.Key]int),
 		heard: make([]passage, len(tags)*len(walks)), others: make(map[epc.Key]*other), last: make(map[string]int64),
 	}
 	for i := range lay.ReadPoints {
 		switch p := &lay.ReadPoints[i]; {
-		case p.Role == layout.Portal && p.Zone == zone:
+		case p.Role == event.Portal && p.Zone == zone:
 			t.side[p.ID] = p.Side
-		case p.Role == layout.Fixed && lay.Zones[p.Zone].Kind != layout.Exit:
+		case p.Role == event.Fixed && lay.Zones[p.Zone].Kind != event.Exit:
 			t.inside[p.ID] = true
 		}
 	}
@@ -129,8 +129,8 @@ func New(lay *layout.Layout, zone int, tags []Tag, walks []Walk) (*Test, error) 
 func (t *Test) Window() (from, to int64) { return t.walks[0].From, t.walks[len(t.walks)-1].To }
 
 // Add takes the reads of one journal entry; other entries say nothing.
-func (t *Test) Add(e *engine.Entry) {
-	if e.Kind != engine.EntryReads {
+func (t *Test) Add(e *event.Entry) {
+	if e.Kind != event.EntryReads {
 		return
 	}
 	from, to := t.Window()
@@ -160,7 +160,7 @@ func (t *Test) Add(e *engine.Entry) {
 				t.others[r.Key] = o
 			}
 			o.n += int(r.N)
-			if r.RSSI != engine.NoRSSI {
+			if r.RSSI != event.NoRSSI {
 				o.levels = append(o.levels, r.RSSI)
 			}
 		case known && (door || t.inside[id]):

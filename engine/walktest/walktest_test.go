@@ -6,8 +6,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"lintel/engine"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 )
 
@@ -34,11 +34,11 @@ type scene struct {
 	now  int64
 }
 
-func (s *scene) report(points []string, reads ...engine.Read) {
+func (s *scene) report(points []string, reads ...event.Read) {
 	for i := range reads {
 		reads[i].N, reads[i].T = 1, s.now-100
 	}
-	s.test.Add(&engine.Entry{Kind: engine.EntryReads, At: s.now, Points: points, Reads: reads})
+	s.test.Add(&event.Entry{Kind: event.EntryReads, At: s.now, Points: points, Reads: reads})
 	s.now += 300
 }
 
@@ -49,7 +49,7 @@ func (s *scene) pass(k epc.Key, out bool, lift int16) {
 		if !out {
 			inner, outer = outer, inner
 		}
-		s.report([]string{"in", "out"}, engine.Read{Key: k, Point: 0, RSSI: inner}, engine.Read{Key: k, Point: 1, RSSI: outer})
+		s.report([]string{"in", "out"}, event.Read{Key: k, Point: 0, RSSI: inner}, event.Read{Key: k, Point: 1, RSSI: outer})
 	}
 }
 
@@ -67,10 +67,10 @@ func TestAGoodDoor(t *testing.T) {
 	}
 	// Goods on the table are heard faintly, and a reader inside hears a tag before it is carried out.
 	s.now = start + 1000
-	s.report([]string{"in"}, engine.Read{Key: tag(t, 7).Key, RSSI: -725}, engine.Read{Key: tag(t, 7).Key, RSSI: -745}, engine.Read{Key: tag(t, 8).Key, RSSI: -760})
-	s.report([]string{"tables-1"}, engine.Read{Key: a.Key, RSSI: -480})
+	s.report([]string{"in"}, event.Read{Key: tag(t, 7).Key, RSSI: -725}, event.Read{Key: tag(t, 7).Key, RSSI: -745}, event.Read{Key: tag(t, 8).Key, RSSI: -760})
+	s.report([]string{"tables-1"}, event.Read{Key: a.Key, RSSI: -480})
 	s.now = start + 5000
-	s.report([]string{"in"}, engine.Read{Key: a.Key, RSSI: -300}) // between walks: no part of any
+	s.report([]string{"in"}, event.Read{Key: a.Key, RSSI: -300}) // between walks: no part of any
 
 	r := test.Result()
 	require.True(t, r.TwoSided)
@@ -108,7 +108,7 @@ func TestGoodsNearbyAsLoudAsWalks(t *testing.T) {
 	s := &scene{test: test, now: start + 200}
 	s.pass(a.Key, true, 0)
 	s.now = start + 5200
-	s.report([]string{"in"}, engine.Read{Key: a.Key, RSSI: -520})
+	s.report([]string{"in"}, event.Read{Key: a.Key, RSSI: -520})
 	r := test.Result()
 	require.Equal(t, 1, r.Passages, "a tag at rest is no passage")
 	require.Nil(t, r.Proposal.MinRSSI)
@@ -122,7 +122,7 @@ func TestSidesThatDoNotPart(t *testing.T) {
 	require.NoError(t, err)
 	s := &scene{test: test, now: start + 200}
 	for i := range int16(8) {
-		s.report([]string{"in", "out"}, engine.Read{Key: a.Key, RSSI: -600 - i}, engine.Read{Key: a.Key, Point: 1, RSSI: -590})
+		s.report([]string{"in", "out"}, event.Read{Key: a.Key, RSSI: -600 - i}, event.Read{Key: a.Key, Point: 1, RSSI: -590})
 	}
 	r := test.Result()
 	require.Less(t, *r.Parts, 3.0)
@@ -138,7 +138,7 @@ func TestAWeakDoorWithOneAntennaAndNoLevels(t *testing.T) {
 	require.NoError(t, err)
 	s := &scene{test: test, now: start + 200}
 	for range 4 {
-		s.report([]string{"door"}, engine.Read{Key: a.Key, RSSI: engine.NoRSSI})
+		s.report([]string{"door"}, event.Read{Key: a.Key, RSSI: event.NoRSSI})
 	}
 	r := test.Result()
 	require.False(t, r.TwoSided)
@@ -163,10 +163,10 @@ func TestAWeakDoorWithOneAntennaAndNoLevels(t *testing.T) {
 // A batch that was sent twice, and batches out of order, are the same as each once and in order.
 func TestOrderAndRepetitionOfBatchesChangeNothing(t *testing.T) {
 	a := tag(t, 1)
-	var entries []*engine.Entry
+	var entries []*event.Entry
 	for i := range int64(8) {
 		at := start + 200 + 300*i
-		entries = append(entries, &engine.Entry{Kind: engine.EntryReads, At: at, Points: []string{"in", "out"}, Reads: []engine.Read{
+		entries = append(entries, &event.Entry{Kind: event.EntryReads, At: at, Points: []string{"in", "out"}, Reads: []event.Read{
 			{Key: a.Key, RSSI: int16(-500 - 30*i), N: 1, T: at - 50}, {Key: a.Key, Point: 1, RSSI: int16(-710 + 30*i), N: 2, T: at - 40},
 		}})
 	}

@@ -7,7 +7,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 )
 
@@ -46,7 +46,7 @@ func TestEveryRegimeRuns(t *testing.T) {
 				i, known := l.ReadPointIndex(p)
 				require.True(t, known, p)
 				reads[p]++
-				require.Equal(t, l.ReadPoints[i].Role == layout.Handheld, e.Reads[k].Zone > 0)
+				require.Equal(t, l.ReadPoints[i].Role == event.Handheld, e.Reads[k].Zone > 0)
 				_, known = s.Truth().ItemByKey(e.Reads[k].Key)
 				require.True(t, known)
 				require.GreaterOrEqual(t, e.Reads[k].N, uint32(1))
@@ -78,7 +78,7 @@ func TestEqualConfigurationsEqualEntries(t *testing.T) {
 			require.NotZero(t, r.Phase)
 			r.Phase, r.Channel, r.Doppler = 0, 0, 0
 		}
-		one, two = engine.AppendEntry(one[:0], &e), engine.AppendEntry(two[:0], &f)
+		one, two = event.AppendEntry(one[:0], &e), event.AppendEntry(two[:0], &f)
 		require.Equal(t, one, two)
 	}
 	require.Equal(t, a.Truth().Crossings, b.Truth().Crossings)
@@ -191,7 +191,7 @@ func TestRegimesDoWhatTheySay(t *testing.T) {
 		point string
 		item  int
 		at    int64
-		read  engine.Read
+		read  event.Read
 	}
 	play := func(name string) (*Shop, []seen) {
 		s := short(t, name, 4, func(c *Config) { c.WarmUp, c.Length = 2*time.Second, 25*time.Second })
@@ -226,7 +226,7 @@ func TestRegimesDoWhatTheySay(t *testing.T) {
 
 	_, list := play("rssi-none")
 	for _, x := range list {
-		require.EqualValues(t, engine.NoRSSI, x.read.RSSI)
+		require.EqualValues(t, event.NoRSSI, x.read.RSSI)
 	}
 	_, list = play("rssi-steps")
 	for _, x := range list {

@@ -5,7 +5,7 @@ import (
 	"slices"
 	"sort"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // knot is a corner of somebody's way: where they are at t ms of the run, and which way they face
@@ -448,7 +448,7 @@ func (s *Shop) refill() {
 			s.rest(i, store, s.spot(store))
 			list = append(list, i)
 		}
-		s.tell(s.now+500, engine.EventReceived, list, "stockroom", s.now)
+		s.tell(s.now+500, event.EventReceived, list, "stockroom", s.now)
 	}
 	bay := s.areaOf("receiving-bay")
 	from := store

@@ -5,7 +5,7 @@ import (
 	"math/rand/v2"
 	"slices"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // antenna is one antenna of a device.
@@ -336,7 +336,7 @@ func (s *Shop) report(d *device) {
 	}
 	b := s.newBatch()
 	e := &b.entry
-	e.Kind, e.By = engine.EntryReads, "simulator"
+	e.Kind, e.By = event.EntryReads, "simulator"
 	if d.declared != "" {
 		e.Zones = append(e.Zones, d.declared)
 	}
@@ -347,14 +347,14 @@ func (s *Shop) report(d *device) {
 			point = len(e.Points)
 			e.Points = append(e.Points, h.ant.point)
 		}
-		read := engine.Read{
+		read := event.Read{
 			Key: s.truth.Items[h.item].Key, Point: uint16(point), Zone: uint16(len(e.Zones)),
 			RSSI: s.strength(h.rssi), N: h.n, T: h.at + d.skew,
 		}
 		if x := &h.extra; s.cfg.Regime.Phase {
 			read.Phase = 1 + uint16(10*x.Phase)
 			read.Channel = uint16(math.Round(10 * x.Channel))
-			read.Doppler = uint16(engine.DopplerZero + math.Round(10*max(-1000, min(1000, x.Doppler))))
+			read.Doppler = uint16(event.DopplerZero + math.Round(10*max(-1000, min(1000, x.Doppler))))
 		}
 		e.Reads = append(e.Reads, read)
 	}
@@ -368,7 +368,7 @@ func (s *Shop) report(d *device) {
 func (s *Shop) strength(rssi float64) int16 {
 	step := s.cfg.Regime.RSSIStep
 	if step < 0 {
-		return engine.NoRSSI
+		return event.NoRSSI
 	}
 	return int16(math.Round(10 * math.Round((rssi+s.cfg.Regime.RSSIOffset)/step) * step))
 }

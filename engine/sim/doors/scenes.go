@@ -3,7 +3,7 @@ package doors
 import (
 	"math"
 
-	"lintel/engine"
+	"lintel/engine/event"
 )
 
 // The kinds of people, by how often they come. Invented; no source.
@@ -92,7 +92,7 @@ func (s *Shop) out(d *door, kind string, paidShare float64, least int) (doorway 
 	if paid {
 		// Paid at a till further inside before they set out.
 		told = a.tr.knots[0].t + 200
-		s.tell(s.start+told, engine.EventSold, list, "till", s.start+told-100)
+		s.tell(s.start+told, event.EventSold, list, "till", s.start+told-100)
 	}
 	a.finish(kind, d, paid, told)
 	return doorway
@@ -299,7 +299,7 @@ func (s *Shop) payer(d *door, kind string) {
 	}
 	if told > 0 {
 		at := s.start + told
-		s.after(s.start+paid, func() { s.tell(at, engine.EventSold, list, "till", s.start+paid) })
+		s.after(s.start+paid, func() { s.tell(at, event.EventSold, list, "till", s.start+paid) })
 	}
 	a.exit(d, "walk", s.through(d))
 	a.finish(kind, d, true, told)
@@ -319,7 +319,7 @@ func (s *Shop) trolley(d *door) {
 		a.walk(7.5, 11.8, speed)
 		a.putAll(list, bay)
 		at := s.start + a.t
-		s.after(at, func() { s.tell(at+500, engine.EventReceived, list, "receiving-bay", at) })
+		s.after(at, func() { s.tell(at+500, event.EventReceived, list, "receiving-bay", at) })
 		a.finish("trolley", d, false, 0)
 		return
 	}
@@ -332,7 +332,7 @@ func (s *Shop) trolley(d *door) {
 	if shipped {
 		told = a.t + 500
 		at := s.start + a.t
-		s.after(at, func() { s.tell(at+500, engine.EventShipped, list, "", at) })
+		s.after(at, func() { s.tell(at+500, event.EventShipped, list, "", at) })
 	}
 	x, y := d.at(-3, aside)
 	a.walk(x, y, speed)

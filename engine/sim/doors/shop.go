@@ -8,9 +8,9 @@ import (
 	"slices"
 	"time"
 
-	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
+	"lintel/engine/event"
 	"lintel/engine/sim"
 )
 
@@ -94,7 +94,7 @@ type thing struct {
 type body struct{ x, y, vx, vy float64 }
 
 type batch struct {
-	entry engine.Entry
+	entry event.Entry
 	seq   uint64
 }
 
@@ -192,7 +192,7 @@ func (s *Shop) Catalog() *catalog.Catalog { return s.catalog }
 
 // Next returns the next entry in order of receipt, with Seq 0, and false when the time is over and
 // all has arrived. Its slices hold until the next call.
-func (s *Shop) Next() (engine.Entry, bool) {
+func (s *Shop) Next() (event.Entry, bool) {
 	if s.lent != nil {
 		e := &s.lent.entry
 		e.Points, e.Zones, e.Reads, e.Events = e.Points[:0], e.Zones[:0], e.Reads[:0], nil
@@ -203,7 +203,7 @@ func (s *Shop) Next() (engine.Entry, bool) {
 		s.advance()
 	}
 	if len(s.flight) == 0 {
-		return engine.Entry{}, false
+		return event.Entry{}, false
 	}
 	b := heap.Pop(&s.flight).(*batch)
 	s.lent = b
@@ -277,14 +277,14 @@ func (s *Shop) send(b *batch, at int64) {
 }
 
 // tell sends an event that the server knows at the given time.
-func (s *Shop) tell(at int64, t engine.EventType, items []int32, zone string, happened int64) {
+func (s *Shop) tell(at int64, t event.EventType, items []int32, zone string, happened int64) {
 	s.receipts++
-	ev := engine.Event{Type: t, Zone: zone, T: happened, Ref: fmt.Sprintf("%s-%05d", t, s.receipts)}
+	ev := event.Event{Type: t, Zone: zone, T: happened, Ref: fmt.Sprintf("%s-%05d", t, s.receipts)}
 	for _, i := range items {
-		ev.Tags = append(ev.Tags, engine.Tag{Key: s.truth.Items[i].Key})
+		ev.Tags = append(ev.Tags, event.Tag{Key: s.truth.Items[i].Key})
 	}
 	b := s.newBatch()
-	b.entry.Kind, b.entry.By, b.entry.Events = engine.EntryEvents, "simulator", []engine.Event{ev}
+	b.entry.Kind, b.entry.By, b.entry.Events = event.EntryEvents, "simulator", []event.Event{ev}
 	s.send(b, at)
 }
 
@@ -302,7 +302,7 @@ func (s *Shop) fill() {
 			list = append(list, i)
 		}
 		if len(list) > 0 {
-			s.tell(s.now+100+int64(k), engine.EventReceived, list, a.zone, s.now)
+			s.tell(s.now+100+int64(k), event.EventReceived, list, a.zone, s.now)
 		}
 	}
 }

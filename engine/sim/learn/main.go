@@ -16,6 +16,7 @@ import (
 	"sync"
 
 	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/presence"
 	"lintel/engine/sim/doors"
@@ -165,7 +166,7 @@ func count(r doors.Regime, seed uint64) *counts {
 	return &w.counts
 }
 
-func (w *run) take(e *engine.Entry) {
+func (w *run) take(e *event.Entry) {
 	for _, r := range e.Reads {
 		i, ok := w.shop.Truth().ItemByKey(r.Key)
 		if !ok {
@@ -174,7 +175,7 @@ func (w *run) take(e *engine.Entry) {
 		k, _ := w.lay.ReadPointIndex(e.Points[r.Point])
 		p := &w.lay.ReadPoints[k]
 		switch p.Role {
-		case layout.Portal:
+		case event.Portal:
 			door := 0
 			if w.lay.Zones[p.Zone].ID == doorNames[1] {
 				door = 1
@@ -186,17 +187,17 @@ func (w *run) take(e *engine.Entry) {
 				w.all = append(w.all, b)
 			}
 			side := presence.Inner
-			if p.Side == layout.Outer {
+			if p.Side == event.Outer {
 				side = presence.Outer
 			}
 			level := int8(presence.NoLevel)
-			if r.RSSI != engine.NoRSSI {
+			if r.RSSI != event.NoRSSI {
 				level = int8((int(r.RSSI) - 5) / 10)
 			}
 			b.Hear(side, r.T, level, r.N, engine.EchoOf(&r, 0))
-		case layout.Fixed:
+		case event.Fixed:
 			note(w.hits, i, r.T/1000)
-		case layout.Desk:
+		case event.Desk:
 			note(w.desks, i, r.T/1000)
 		}
 	}

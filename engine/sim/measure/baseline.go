@@ -4,6 +4,7 @@ import (
 	"slices"
 
 	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/sim/doors"
 	"lintel/rules"
@@ -71,7 +72,7 @@ func (b *baselines) item(i int) *known {
 	return &b.items[i]
 }
 
-func (b *baselines) fold(e *engine.Entry) {
+func (b *baselines) fold(e *event.Entry) {
 	b.advance(e.At)
 	l := b.cfg.Layout
 	for k := range e.Reads {
@@ -94,7 +95,7 @@ func (b *baselines) fold(e *engine.Entry) {
 			zone = l.Zones[pt.Zone].ID
 		}
 		b.first.place(i, zone)
-		if pt.Role != layout.Portal {
+		if pt.Role != event.Portal {
 			it.raised, it.opened = 0, false
 			it.inside = max(it.inside, e.At)
 			it.out = false
@@ -118,28 +119,28 @@ func (b *baselines) fold(e *engine.Entry) {
 				b.first.place(i, ev.Zone)
 			}
 			switch ev.Type {
-			case engine.EventSold, engine.EventShipped:
+			case event.EventSold, event.EventShipped:
 				it.paid, it.raised = true, 0
-			case engine.EventReturned, engine.EventReceived:
+			case event.EventReturned, event.EventReceived:
 				it.paid, it.inside = false, e.At
 			}
 		}
 	}
 }
 
-func (b *baselines) hear(i int, pt *layout.ReadPoint, r *engine.Read, at int64) {
+func (b *baselines) hear(i int, pt *layout.ReadPoint, r *event.Read, at int64) {
 	it := b.item(i)
 	k := slices.IndexFunc(it.doors, func(d atDoor) bool { return d.zone == pt.Zone })
 	if k < 0 {
 		k = len(it.doors)
-		it.doors = append(it.doors, atDoor{zone: pt.Zone, sideless: pt.Side == layout.SideNone})
+		it.doors = append(it.doors, atDoor{zone: pt.Zone, sideless: pt.Side == event.SideNone})
 	}
 	d := &it.doors[k]
 	d.lastAt = at
 	if n := len(d.heard); n > 4000 { // goods that lie by a door and never fall silent
 		d.heard = append(d.heard[:0], d.heard[n-2000:]...)
 	}
-	d.heard = append(d.heard, doorRead{r.T, r.RSSI, r.N, pt.Side == layout.Outer})
+	d.heard = append(d.heard, doorRead{r.T, r.RSSI, r.N, pt.Side == event.Outer})
 	if !it.waits {
 		it.waits = true
 		b.waiting = append(b.waiting, i)
@@ -178,7 +179,7 @@ func (b *baselines) advance(now int64) {
 					it.out = true
 					b.patient.alerts = append(b.patient.alerts, raised{i, now})
 					door := b.cfg.Layout.Zones[d.zone].ID
-					b.patient.passages = append(b.patient.passages, passage{i, now, door, engine.DirectionOut, false})
+					b.patient.passages = append(b.patient.passages, passage{i, now, door, event.DirectionOut, false})
 				}
 				d.heard = d.heard[:0]
 			default:
@@ -194,7 +195,7 @@ func (b *baselines) advance(now int64) {
 
 // left is what patience makes of an approach that is over.
 func (b *baselines) left(it *known, d *atDoor) bool {
-	peak := engine.NoRSSI
+	peak := event.NoRSSI
 	end := d.heard[0].t
 	for _, r := range d.heard {
 		peak, end = max(peak, int(r.rssi)), max(end, r.t)
@@ -209,7 +210,7 @@ func (b *baselines) left(it *known, d *atDoor) bool {
 		}
 	}
 	loud := true
-	if n := len(d.usual); n > 0 && peak != engine.NoRSSI {
+	if n := len(d.usual); n > 0 && peak != event.NoRSSI {
 		sum := 0.0
 		for _, x := range d.usual {
 			sum += x
@@ -217,7 +218,7 @@ func (b *baselines) left(it *known, d *atDoor) bool {
 		loud = float64(peak)/10 >= sum/float64(n)+clearlyDB
 	}
 	out := loud && it.inside < d.lastAt-1000 && (d.sideless || float64(outer) >= outerShare*float64(all))
-	if !out && peak != engine.NoRSSI {
+	if !out && peak != event.NoRSSI {
 		if len(d.usual) == 20 {
 			d.usual = slices.Delete(d.usual, 0, 1)
 		}

@@ -4,7 +4,7 @@ import (
 	"math"
 	"slices"
 
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/sim/doors"
 )
 
@@ -161,7 +161,7 @@ func (p *part) judge(shop *doors.Shop, which int) {
 			}
 		}
 		if slices.ContainsFunc(passages[c.Item], func(x passage) bool {
-			return x.way == engine.DirectionOut && x.at >= lo && x.at <= c.At+within[0]
+			return x.way == event.DirectionOut && x.at >= lo && x.at <= c.At+within[0]
 		}) {
 			s.hints++
 		}
@@ -253,7 +253,7 @@ func (p *part) judge(shop *doors.Shop, which int) {
 			c := &t.Crossings[k]
 			if d := max(c.At-x.at, x.at-c.At); c.Door == x.door && d < best {
 				best, right = d, 0
-				if c.Out == (x.way == engine.DirectionOut) && x.way != engine.DirectionUnsure {
+				if c.Out == (x.way == event.DirectionOut) && x.way != event.DirectionUnsure {
 					right = 1
 				}
 			}

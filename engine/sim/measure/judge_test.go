@@ -7,7 +7,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/sim/doors"
 )
 
@@ -44,9 +44,9 @@ func TestJudgeOfTheTruth(t *testing.T) {
 	s, p := played()
 	tr := s.Truth()
 	for _, c := range tr.Crossings {
-		way := engine.DirectionIn
+		way := event.DirectionIn
 		if c.Out {
-			way = engine.DirectionOut
+			way = event.DirectionOut
 		}
 		p.said[core].passages = append(p.said[core].passages, passage{c.Item, c.At + 500, c.Door, way, false})
 		if c.Out && !c.Paid && tr.Items[c.Item].Own {

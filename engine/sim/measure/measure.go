@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"lintel/engine"
+	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/sim/doors"
 	"lintel/rules"
@@ -110,7 +111,7 @@ type passage struct {
 	item int
 	at   int64 // when it is said
 	door string
-	way  engine.Direction
+	way  event.Direction
 
 	likely bool // and no more
 }
@@ -178,7 +179,7 @@ func (p *part) run(o *Options, regime doors.Regime, seed uint64, set *rules.Set)
 
 	seen := map[string]bool{}
 	var out engine.Output
-	opened := func(a *engine.Alert) {
+	opened := func(a *event.Alert) {
 		if a.Rule != rule || a.OpenedAt == 0 || seen[a.ID] {
 			return
 		}
@@ -187,7 +188,7 @@ func (p *part) run(o *Options, regime doors.Regime, seed uint64, set *rules.Set)
 			c.alerts = append(c.alerts, raised{i, a.OpenedAt})
 		}
 	}
-	step := func(e engine.Entry) error {
+	step := func(e event.Entry) error {
 		e.Seq = s.Seq() + 1
 		out.Reset()
 		if err := engine.Step(cfg, s, &e, &out); err != nil {
@@ -200,7 +201,7 @@ func (p *part) run(o *Options, regime doors.Regime, seed uint64, set *rules.Set)
 				continue
 			}
 			c.place(i, f.Zone)
-			if f.Cause == engine.Passed {
+			if f.Cause == event.Passed {
 				c.passages = append(c.passages, passage{i, f.Ms, f.Passage.Door, f.Passage.Direction, f.Passage.Likely})
 			}
 		}
@@ -210,8 +211,8 @@ func (p *part) run(o *Options, regime doors.Regime, seed uint64, set *rules.Set)
 			opened(&out.Alerts[k].Alert)
 		}
 		for _, change := range s.Flush() {
-			if change.Kind == engine.KindAlert && change.Value != nil {
-				a, err := engine.DecodeAlert(change.Value)
+			if change.Kind == event.KindAlert && change.Value != nil {
+				a, err := event.DecodeAlert(change.Value)
 				if err != nil {
 					return err
 				}
@@ -223,7 +224,7 @@ func (p *part) run(o *Options, regime doors.Regime, seed uint64, set *rules.Set)
 	// pass lets time go by up to a moment, with ticks.
 	pass := func(until int64) error {
 		for next := s.NextTimer(); next <= until; next = s.NextTimer() {
-			if err := step(engine.Entry{Kind: engine.EntryTick, At: max(next, s.Clock()+1)}); err != nil {
+			if err := step(event.Entry{Kind: event.EntryTick, At: max(next, s.Clock()+1)}); err != nil {
 				return err
 			}
 		}

@@ -142,10 +142,7 @@ func initFile(db *bbolt.DB) error {
 			return nil
 		}
 		exists = true
-		if got := getUint(meta, keyFormat); got != format {
-			return fmt.Errorf("the file has format %d, this program reads format %d", got, format)
-		}
-		return nil
+		return store.CheckFormat("the file", int(getUint(meta, keyFormat)), format)
 	})
 	if err != nil || exists {
 		return err

@@ -384,7 +384,8 @@ func TestRefusesAFileOfAnotherFormat(t *testing.T) {
 	}))
 	require.NoError(t, s.Close())
 	_, err = Open(dir, Options{})
-	require.ErrorContains(t, err, "format 2")
+	require.ErrorIs(t, err, store.ErrFormat)
+	require.ErrorContains(t, err, "it has format 2, and this one reads up to 1: use the Lintel that wrote it")
 	_, err = Open(dir, Options{})
 	require.ErrorContains(t, err, "format 2", "the refusal let go of the file")
 

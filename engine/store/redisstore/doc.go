@@ -23,6 +23,7 @@
 //	lintel:{SITE}:kinds         hash; kind -> number of commits that changed it
 //	lintel:{SITE}:key:KEY       string with a time to live; what an idempotency key stands for
 //	lintel:{SITE}:lease         string with a time to live; its owner
+//	lintel:{.documents}:format  string; the number of this layout of keys, see Open
 //	lintel:{.documents}:newest  hash; name -> head of the newest version
 //	lintel:{.documents}:heads:NAME, lintel:{.documents}:bodies:NAME    hashes by version
 //

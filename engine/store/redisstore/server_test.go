@@ -41,7 +41,7 @@ func TestEveryKeyHasThePrefixAndItsSitesSlot(t *testing.T) {
 	useEverything(t, open(t, server.URL()))
 	keys, err := server.Client(t).Keys(t.Context(), "*").Result()
 	require.NoError(t, err)
-	require.Len(t, keys, 3*(9+2)+1)
+	require.Len(t, keys, 3*(9+2)+2)
 	for _, key := range keys {
 		require.Regexp(t, `^lintel:\{(quayside|harbour|mill|\.documents)\}:`, key)
 	}
@@ -372,4 +372,21 @@ func TestWrongKindsOfKeysAreErrors(t *testing.T) {
 	_, err = s.Read(ctx, "mill", 0, 10, 0)
 	require.ErrorContains(t, err, "something else writes to it")
 	require.False(t, errors.Is(err, store.ErrTrimmed))
+}
+
+func TestRefusesDataOfANewerFormat(t *testing.T) {
+	srv := redistest.Start(t)
+	ctx := context.Background()
+	client := srv.Client(t)
+	st, err := Open(ctx, srv.URL(), Options{})
+	require.NoError(t, err)
+	require.NoError(t, st.Close())
+	require.NoError(t, client.Set(ctx, formatKey, format+1, 0).Err())
+	_, err = Open(ctx, srv.URL(), Options{})
+	require.ErrorIs(t, err, store.ErrFormat)
+	require.ErrorContains(t, err, "it has format 2, and this one reads up to 1: use the Lintel that wrote it")
+	require.NoError(t, client.Del(ctx, formatKey).Err())
+	st, err = Open(ctx, srv.URL(), Options{})
+	require.NoError(t, err, "data of before there was a format number")
+	require.NoError(t, st.Close())
 }

@@ -64,7 +64,7 @@ func Open(ctx context.Context, url string, opts Options) (*Store, error) {
 	}
 	s := newStore(a.client(0), a.client(waitingPool))
 	s.owned = true
-	if err := s.checkServer(ctx, opts); err != nil {
+	if err := s.check(ctx, opts); err != nil {
 		return nil, errors.Join(err, s.Close())
 	}
 	return s, nil
@@ -78,7 +78,7 @@ func New(ctx context.Context, client redis.UniversalClient, opts Options) (*Stor
 		return nil, err
 	}
 	s := newStore(client, waiting)
-	if err := s.checkServer(ctx, opts); err != nil {
+	if err := s.check(ctx, opts); err != nil {
 		return nil, errors.Join(err, s.Close())
 	}
 	return s, nil
@@ -90,6 +90,29 @@ func newStore(client, waiting redis.UniversalClient) *Store {
 	_, cluster := client.(*redis.ClusterClient)
 	s.lanes.perSite = cluster
 	return s
+}
+
+// format is the layout of the keys; see the package comment. It grows when an older program could not
+// read them any more.
+const (
+	format    = 1
+	formatKey = "lintel:{.documents}:format"
+)
+
+// check looks at the servers, and at the format of what they hold. Data without a format number has
+// the first one.
+func (s *Store) check(ctx context.Context, opts Options) error {
+	if err := s.checkServer(ctx, opts); err != nil {
+		return err
+	}
+	if err := s.client.SetNX(ctx, formatKey, format, 0).Err(); err != nil {
+		return s.wrap(err, "check the format", "")
+	}
+	got, err := s.client.Get(ctx, formatKey).Int()
+	if err != nil {
+		return s.wrap(err, "check the format", "")
+	}
+	return store.CheckFormat("redisstore: the server's data", got, format)
 }
 
 // checkServer looks at every server that may hold data.

@@ -1,10 +1,9 @@
-package engine
+package event
 
 import (
 	"encoding/binary"
 	"errors"
 	"fmt"
-	"strings"
 
 	"github.com/tinylib/msgp/msgp"
 
@@ -22,9 +21,14 @@ const (
 	EntryConfig EntryKind = 4 // a new version of layout, products or rules takes effect here
 	EntryAct    EntryKind = 5 // a person acknowledged or closed an alert
 	EntryCount  EntryKind = 6 // a person opened, paused, closed, ... a count
+
+	// EntryFacts carries facts that were recorded before, to try rules on them. It is never part of
+	// a journal: trials make it.
+	EntryFacts EntryKind = 255
 )
 
-// Entry is one entry of a site's journal: what came in, and when. Everything that changes a site is one of these.
+// Entry is one entry of a site's journal: what came in, and when. Everything that changes a site is
+// one of these.
 type Entry struct {
 	Seq  uint64 // its place in the journal; given by the journal, not encoded
 	Kind EntryKind
@@ -56,7 +60,8 @@ const (
 	maxDoppler = 2*DopplerZero - 1
 )
 
-// Read is one report of one tag by one read point. Phase, Channel and Doppler are what some readers report beside it; they lie where padding would be, so that a read takes 56 bytes.
+// Read is one report of one tag by one read point. Phase, Channel and Doppler are what some readers
+// report beside it; they lie where padding would be, so that a read takes 56 bytes.
 type Read struct {
 	Key     epc.Key
 	Text    string // the identity in words, where Key is hashed and cannot be turned back; else ""
@@ -102,42 +107,6 @@ func (e *Entry) hasEvidence() bool {
 	return false
 }
 
-// EventType says what a business event did to items.
-type EventType uint8
-
-// The business events. The numbers are stored in journals.
-const (
-	EventSold       EventType = 1
-	EventReturned   EventType = 2
-	EventReceived   EventType = 3
-	EventShipped    EventType = 4
-	EventMoved      EventType = 5
-	EventRetired    EventType = 6
-	EventRegistered EventType = 7
-)
-
-var eventNames = [...]string{1: "sold", 2: "returned", 3: "received", 4: "shipped", 5: "moved", 6: "retired", 7: "registered"}
-
-func (t EventType) String() string {
-	if int(t) < len(eventNames) {
-		return eventNames[t]
-	}
-	return fmt.Sprintf("event %d", uint8(t))
-}
-
-// EventTypeByName finds an event type by its word.
-func EventTypeByName(name string) (EventType, bool) {
-	for t, n := range eventNames {
-		if n == name && n != "" {
-			return EventType(t), true
-		}
-	}
-	return 0, false
-}
-
-// EventNames lists the words of the business events.
-func EventNames() []string { return append([]string(nil), eventNames[1:]...) }
-
 // Tag is an identity with its words where the key alone does not hold them.
 type Tag struct {
 	Key  epc.Key
@@ -163,8 +132,8 @@ type Pin struct {
 // Act is what a person did to an alert.
 type Act struct {
 	Alert   string
-	Do      string // "acknowledge" or "close"
-	Outcome string // with close: "genuine", "false" or "unclear"
+	Do      string // one of Acts
+	Outcome string // with ActClose: one of Outcomes
 	Note    string
 }
 
@@ -174,8 +143,9 @@ const (
 	entryVersionEvidence = 2 // each row of reads ends with a byte that says which of Phase, Channel and Doppler follow as varints
 )
 
-// AppendEntry appends the journal encoding of e: a MessagePack array [version, kind, at, by, ...]. The reads of a batch are one
-// packed block of varints, since they are most of what a journal holds: about 24 bytes a read. Phase, channel and Doppler shift take up to 9 more, in entries that
+// AppendEntry appends the journal encoding of e: a MessagePack array [version, kind, at, by, ...].
+// The reads of a batch are one packed block of varints, since they are most of what a journal
+// holds: about 24 bytes a read. Phase, channel and Doppler shift take up to 9 more, in entries that
 // have any of them.
 func AppendEntry(b []byte, e *Entry) []byte {
 	version := entryVersion
@@ -191,8 +161,8 @@ func AppendEntry(b []byte, e *Entry) []byte {
 	case EntryReads:
 		b = msgp.AppendArrayHeader(b, 5)
 		b = msgp.AppendString(b, e.Count)
-		b = appendStrings(b, e.Points)
-		b = appendStrings(b, e.Zones)
+		b = AppendStrings(b, e.Points)
+		b = AppendStrings(b, e.Zones)
 		b = appendReads(b, e, version)
 	case EntryEvents:
 		b = msgp.AppendArrayHeader(b, uint32(len(e.Events)))
@@ -207,9 +177,9 @@ func AppendEntry(b []byte, e *Entry) []byte {
 			b = appendTags(b, ev.Tags)
 		}
 	case EntryConfig:
-		b = appendPins(b, e.Config)
+		b = AppendPins(b, e.Config)
 	case EntryAct:
-		b = appendStrings(b, []string{e.Act.Alert, e.Act.Do, e.Act.Outcome, e.Act.Note})
+		b = AppendStrings(b, []string{e.Act.Alert, e.Act.Do, e.Act.Outcome, e.Act.Note})
 	case EntryCount:
 		c := &e.Command
 		b = msgp.AppendArrayHeader(b, 8)
@@ -217,7 +187,7 @@ func AppendEntry(b []byte, e *Entry) []byte {
 		b = msgp.AppendString(b, c.ID)
 		b = msgp.AppendString(b, c.Note)
 		b = msgp.AppendInt(b, c.MissingAfter)
-		b = appendStrings(b, c.Zones)
+		b = AppendStrings(b, c.Zones)
 		b = msgp.AppendBool(b, c.Delivery)
 		b = appendTags(b, c.Tags)
 		b = appendLines(b, c.Papers)
@@ -231,21 +201,22 @@ func AppendEntry(b []byte, e *Entry) []byte {
 func appendTags(b []byte, tags []Tag) []byte {
 	b = msgp.AppendArrayHeader(b, uint32(2*len(tags)))
 	for _, t := range tags {
-		b = appendKey(b, t.Key)
+		b = AppendKey(b, t.Key)
 		b = msgp.AppendString(b, t.Text)
 	}
 	return b
 }
 
-func (r *reader) tags() []Tag {
+func (r *Decoder) Tags() []Tag {
 	var tags []Tag
-	for k := r.array() / 2; k > 0 && r.err == nil; k-- {
-		tags = append(tags, Tag{Key: r.key(), Text: r.string()})
+	for k := r.Array() / 2; k > 0 && r.err == nil; k-- {
+		tags = append(tags, Tag{Key: r.Key(), Text: r.String()})
 	}
 	return tags
 }
 
-func appendStrings(b []byte, s []string) []byte {
+// AppendStrings appends an array of strings.
+func AppendStrings(b []byte, s []string) []byte {
 	b = msgp.AppendArrayHeader(b, uint32(len(s)))
 	for _, v := range s {
 		b = msgp.AppendString(b, v)
@@ -253,7 +224,8 @@ func appendStrings(b []byte, s []string) []byte {
 	return b
 }
 
-func appendPins(b []byte, pins []Pin) []byte {
+// AppendPins appends pins as [document, version, ...].
+func AppendPins(b []byte, pins []Pin) []byte {
 	b = msgp.AppendArrayHeader(b, uint32(2*len(pins)))
 	for _, p := range pins {
 		b = msgp.AppendString(b, p.Doc)
@@ -330,39 +302,42 @@ func decodeEvidence(b []byte, r *Read) ([]byte, error) {
 	return b, nil
 }
 
-func appendKey(b []byte, k epc.Key) []byte {
+// AppendKey appends a key as two numbers.
+func AppendKey(b []byte, k epc.Key) []byte {
 	b = msgp.AppendUint64(b, k.Hi)
 	return msgp.AppendUint64(b, k.Lo)
 }
 
 var errBlock = errors.New("the block of reads is cut short or damaged")
 
-// DecodeEntry decodes the journal encoding into e, reusing e's slices. It never panics on damaged input.
+// DecodeEntry decodes the journal encoding into e, reusing e's slices. It never panics on damaged
+// input.
 func DecodeEntry(b []byte, e *Entry) error {
 	seq := e.Seq
 	*e = Entry{Seq: seq, Points: e.Points[:0], Zones: e.Zones[:0], Reads: e.Reads[:0], Events: nil}
-	r := reader{b: b}
-	if n := r.array(); r.err == nil && n != 5 {
+	r := NewDecoder(b)
+	if n := r.Array(); r.err == nil && n != 5 {
 		return fmt.Errorf("journal entry %d has %d fields, want 5", seq, n)
 	}
-	version := r.int()
+	version := r.Int()
 	if r.err == nil && version != entryVersion && version != entryVersionEvidence {
-		return fmt.Errorf("journal entry %d has version %d, this Lintel reads up to %d: use the Lintel that wrote it", seq, version, entryVersionEvidence)
+		return fmt.Errorf("journal entry %d has version %d, this Lintel reads up to %d: use the Lintel that wrote it",
+			seq, version, entryVersionEvidence)
 	}
-	e.Kind, e.At, e.By = EntryKind(r.uint8()), r.int64(), r.string()
+	e.Kind, e.At, e.By = EntryKind(r.Uint8()), r.Int64(), r.String()
 	switch {
 	case r.err != nil:
 	case e.Kind == EntryReads:
-		if n := r.array(); r.err == nil && n != 5 {
+		if n := r.Array(); r.err == nil && n != 5 {
 			return fmt.Errorf("journal entry %d: reads have %d parts, want 5", seq, n)
 		}
-		e.Count = r.string()
-		e.Points, e.Zones = r.strings(e.Points), r.strings(e.Zones)
-		if block := r.view(); r.err == nil {
+		e.Count = r.String()
+		e.Points, e.Zones = r.Strings(e.Points), r.Strings(e.Zones)
+		if block := r.View(); r.err == nil {
 			r.err = decodeReads(block, e, version)
 		}
-		for n := r.array() / 2; n > 0 && r.err == nil; n-- {
-			i, text := r.int(), r.string()
+		for n := r.Array() / 2; n > 0 && r.err == nil; n-- {
+			i, text := r.Int(), r.String()
 			if i < 0 || i >= len(e.Reads) {
 				r.err = errBlock
 				break
@@ -370,28 +345,28 @@ func DecodeEntry(b []byte, e *Entry) error {
 			e.Reads[i].Text = text
 		}
 	case e.Kind == EntryEvents:
-		for n := r.array(); n > 0 && r.err == nil; n-- {
+		for n := r.Array(); n > 0 && r.err == nil; n-- {
 			var ev Event
-			r.array()
-			ev.Type, ev.Zone, ev.T, ev.Ref, ev.GTIN = EventType(r.uint8()), r.string(), r.int64(), r.string(), r.uint64()
-			ev.Tags = r.tags()
+			r.Array()
+			ev.Type, ev.Zone, ev.T, ev.Ref, ev.GTIN = EventType(r.Uint8()), r.String(), r.Int64(), r.String(), r.Uint64()
+			ev.Tags = r.Tags()
 			e.Events = append(e.Events, ev)
 		}
 	case e.Kind == EntryConfig:
-		e.Config = r.pins()
+		e.Config = r.Pins()
 	case e.Kind == EntryAct:
-		if s := r.strings(nil); len(s) == 4 {
+		if s := r.Strings(nil); len(s) == 4 {
 			e.Act = Act{Alert: s[0], Do: s[1], Outcome: s[2], Note: s[3]}
 		} else if r.err == nil {
 			return fmt.Errorf("journal entry %d: an act has %d parts, want 4", seq, len(s))
 		}
 	case e.Kind == EntryCount:
-		if n := r.array(); r.err == nil && n != 8 {
+		if n := r.Array(); r.err == nil && n != 8 {
 			return fmt.Errorf("journal entry %d: a count command has %d parts, want 8", seq, n)
 		}
 		e.Command = CountCommand{
-			Do: r.string(), ID: r.string(), Note: r.string(), MissingAfter: r.int(), Zones: r.strings(nil),
-			Delivery: r.bool(), Tags: r.tags(), Papers: r.lines(),
+			Do: r.String(), ID: r.String(), Note: r.String(), MissingAfter: r.Int(), Zones: r.Strings(nil),
+			Delivery: r.Bool(), Tags: r.Tags(), Papers: r.Lines(),
 		}
 	case e.Kind == EntryTick:
 	default:
@@ -449,9 +424,10 @@ func decodeReads(b []byte, e *Entry, version int) (err error) {
 	return nil
 }
 
-// strings reuses dst, and its strings where they are the same, so that a stream of batches from one reader allocates nothing.
-func (r *reader) strings(dst []string) []string {
-	n := r.array()
+// strings reuses dst, and its strings where they are the same, so that a stream of batches from one
+// reader allocates nothing.
+func (r *Decoder) Strings(dst []string) []string {
+	n := r.Array()
 	old := dst[:cap(dst)]
 	dst = dst[:0]
 	for i := 0; i < n && r.err == nil; i++ {
@@ -465,15 +441,12 @@ func (r *reader) strings(dst []string) []string {
 	return dst
 }
 
-func (r *reader) key() epc.Key { return epc.Key{Hi: r.uint64(), Lo: r.uint64()} }
+func (r *Decoder) Key() epc.Key { return epc.Key{Hi: r.Uint64(), Lo: r.Uint64()} }
 
-func (r *reader) pins() []Pin {
+func (r *Decoder) Pins() []Pin {
 	var pins []Pin
-	for n := r.array() / 2; n > 0 && r.err == nil; n-- {
-		pins = append(pins, Pin{Doc: r.string(), Version: r.int()})
+	for n := r.Array() / 2; n > 0 && r.err == nil; n-- {
+		pins = append(pins, Pin{Doc: r.String(), Version: r.Int()})
 	}
 	return pins
 }
-
-// isRaw reports whether the words of an identity say that the tag is no GS1 EPC.
-func isRaw(text string) bool { return strings.HasPrefix(text, "urn:epc:raw:") }

@@ -1,0 +1,236 @@
+package event
+
+import (
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"lintel/engine/epc"
+)
+
+// Alert is what a rule made of facts, about one subject.
+type Alert struct {
+	ID       string
+	Rule     string
+	Digest   string // of the rule's meaning when the alert was raised: which version it was
+	About    string // item, stock, reader, count; "rule" for a rule that failed, "storm" for all that a rule raised beyond its limit
+	Severity string
+	Watch    bool // the rule was only watched: nobody was told
+	Status   AlertStatus
+
+	Key   epc.Key // about an item: which
+	Text  string  // its words, where the key does not hold them
+	GTIN  uint64
+	Zone  string // where the subject was when the alert opened
+	Place string // about stock: the zone id, or "kind:" and a zone kind; about a reader: the read point
+
+	Cause   Cause   // of the fact that raised it; rules see this cause and passage for as long as the alert lives
+	Passage Passage // likewise
+	FactMs  int64
+	FactN   uint32
+
+	Since    int64 // when the condition became true; all times are Unix milliseconds of the site clock, 0: not yet
+	OpenedAt int64
+	EndedAt  int64 // when the condition ended
+	AckedAt  int64
+	ClosedAt int64
+	AckedBy  string
+	ClosedBy string
+	Outcome  string
+	Note     string
+
+	Say    string          // the rule's sentence, filled in when the alert opened
+	Why    json.RawMessage // the tree of the rule's expression with the value of each part, when the alert opened
+	Send   []string        // channels that were told
+	Orders int             // deliveries made so far, per change
+
+	Stage Stage // what holds a pending one back
+	Due   int64 // when a hold, another wait or a clear delay ends, 0: no timer
+
+	RemindAt    int64 // when it is told again, 0: not
+	EscalateAt  int64 // when others are told that nobody acknowledged it, 0: not, or done
+	EscalatedAt int64
+	Reminders   int // sent so far
+
+	// With gather, alerts that open within that time of a first one join it: they are told as part
+	// of it.
+	Group      string   // which others it is gathered with
+	Lead       string   // the alert that this one joined; nobody sees this one by itself
+	Members    []string // what joined this one, in words
+	Untold     int      // how many of Members no message has named yet
+	Joined     int      // how many have joined in all; Members lists the first of them
+	MembersOn  int      // how many of those that joined have not ended
+	Ended      bool     // its own condition ended while members go on
+	GatherEnds int64    // until when others may join
+	TellAt     int64    // when those that joined are told of, 0: not
+}
+
+const (
+	alertVersion = 2
+	alertFields  = 50
+)
+
+func (a *Alert) fields(c *codec) {
+	for _, s := range []*string{
+		&a.ID, &a.Rule, &a.Digest, &a.About, &a.Severity, &a.Text, &a.Zone, &a.Place, &a.AckedBy, &a.ClosedBy, &a.Outcome, &a.Note, &a.Say,
+	} {
+		c.text(s)
+	}
+	c.flag(&a.Watch)
+	unum(c, &a.Status)
+	c.identity(&a.Key)
+	unum(c, &a.GTIN)
+	unum(c, &a.Cause)
+	a.Passage.way(c)
+	c.real(&a.Passage.Confidence)
+	num(c, &a.Passage.Reads)
+	a.Passage.strength(c)
+	unum(c, &a.FactN)
+	for _, t := range []*int64{&a.FactMs, &a.Since, &a.OpenedAt, &a.EndedAt, &a.AckedAt, &a.ClosedAt, &a.Due} {
+		num(c, t)
+	}
+	num(c, &a.Orders)
+	c.blob((*[]byte)(&a.Why))
+	c.texts(&a.Send)
+	c.text(&a.Lead)
+	c.texts(&a.Members)
+	num(c, &a.Untold)
+	num(c, &a.MembersOn)
+	c.flag(&a.Ended)
+	unum(c, &a.Stage)
+	c.text(&a.Group)
+	num(c, &a.Reminders)
+	num(c, &a.Joined)
+	for _, t := range []*int64{&a.GatherEnds, &a.RemindAt, &a.EscalateAt, &a.EscalatedAt, &a.TellAt} {
+		num(c, t)
+	}
+	c.text(&a.Passage.Door) // the door came last
+}
+
+// AppendAlert appends the record encoding of a to b.
+func AppendAlert(b []byte, a *Alert) []byte {
+	c := newEncoder(b, alertVersion, alertFields)
+	a.fields(&c)
+	return c.b
+}
+
+// DecodeAlert is the inverse of AppendAlert.
+func DecodeAlert(b []byte) (a Alert, err error) {
+	c := openRecord(b, alertVersion, alertFields-1, alertFields)
+	a.fields(&c)
+	return a, c.end("alert record")
+}
+
+// Over reports whether the alert has ended: it cleared, or a person closed it.
+func (a *Alert) Over() bool { return a.Status == AlertCleared || a.Status == AlertClosed }
+
+// Item returns the identity in words of the item that the alert is about, or "".
+func (a *Alert) Item() string {
+	if a.Key == (epc.Key{}) {
+		return ""
+	}
+	return KeyText(a.Key, a.Text)
+}
+
+// Notice is what every alert says wherever it is read.
+const Notice = "A prompt to look, not proof of anything. Act only as local law and the shop's trained practice allow."
+
+// AlertView is an alert as answers and messages show it.
+type AlertView struct {
+	ID       string          `json:"id"`
+	Site     string          `json:"site"`
+	Rule     string          `json:"rule"`
+	Version  string          `json:"rule_digest"`
+	About    string          `json:"about" jsonschema_extras:"words=subject"`
+	Severity string          `json:"severity"`
+	Status   string          `json:"status" jsonschema_extras:"words=alert status"`
+	Watch    bool            `json:"watch,omitempty"`
+	Say      string          `json:"say"`
+	Item     string          `json:"item,omitempty"`
+	GTIN     string          `json:"gtin,omitempty"`
+	Zone     string          `json:"zone,omitempty"`
+	Place    string          `json:"place,omitempty"`
+	Cause    string          `json:"cause,omitempty" jsonschema_extras:"words=cause"`
+	Fact     string          `json:"fact,omitempty"`
+	Passage  *PassageView    `json:"passage,omitempty"`
+	Since    *time.Time      `json:"since,omitempty"`
+	Opened   *time.Time      `json:"opened_at,omitempty"`
+	Cleared  *time.Time      `json:"cleared_at,omitempty"`
+	Acked    *time.Time      `json:"acknowledged_at,omitempty"`
+	AckedBy  string          `json:"acknowledged_by,omitempty"`
+	Closed   *time.Time      `json:"closed_at,omitempty"`
+	ClosedBy string          `json:"closed_by,omitempty"`
+	Outcome  string          `json:"outcome,omitempty" jsonschema_extras:"words=outcome"`
+	Note     string          `json:"note,omitempty"`
+	Escal    *time.Time      `json:"escalated_at,omitempty"`
+	Remind   int             `json:"reminders,omitempty"`
+	Members  []string        `json:"gathered,omitempty"` // what else the alert is about, the first hundred
+	Joined   int             `json:"gathered_count,omitempty"`
+	Why      json.RawMessage `json:"why,omitempty"`
+	Notice   string          `json:"notice"`
+}
+
+// PassageView is a passage as answers show it.
+type PassageView struct {
+	Direction  string   `json:"direction" jsonschema_extras:"words=direction"`
+	Door       string   `json:"door,omitempty"` // the zone id of the door
+	Sure       bool     `json:"sure"`           // false: notified early, as likely
+	Confidence float64  `json:"confidence"`
+	Reads      int      `json:"reads"`
+	PeakRSSI   *float64 `json:"peak_rssi,omitempty"` // dBm
+	Seconds    float64  `json:"seconds"`
+}
+
+// View returns the passage as answers show it, nil if there is none.
+func (p Passage) View() *PassageView {
+	if p.Direction == DirectionNone {
+		return nil
+	}
+	v := &PassageView{
+		Direction: p.Direction.String(), Door: p.Door, Sure: !p.Likely, Confidence: p.Confidence, Reads: p.Reads,
+		Seconds: float64(p.Span) / 1000,
+	}
+	if p.Peak != NoRSSI {
+		db := float64(p.Peak) / 10
+		v.PeakRSSI = &db
+	}
+	return v
+}
+
+// View returns the alert as answers and messages show it.
+func (a *Alert) View(site string) AlertView {
+	v := AlertView{
+		ID: a.ID, Site: site, Rule: a.Rule, Version: a.Digest, About: a.About, Severity: a.Severity,
+		Status: a.Status.String(), Watch: a.Watch,
+		Say: a.Say, Item: a.Item(), GTIN: GTINText(a.GTIN), Zone: a.Zone, Place: a.Place, Passage: a.Passage.View(),
+		Since: Moment(a.Since), Opened: Moment(a.OpenedAt), Cleared: Moment(a.EndedAt), Acked: Moment(a.AckedAt), AckedBy: a.AckedBy,
+		Closed: Moment(a.ClosedAt), ClosedBy: a.ClosedBy, Outcome: a.Outcome, Note: a.Note,
+		Escal: Moment(a.EscalatedAt), Remind: a.Reminders, Members: a.Members, Joined: a.Joined, Why: a.Why, Notice: Notice,
+	}
+	if a.FactMs != 0 {
+		v.Cause, v.Fact = a.Cause.String(), fmt.Sprintf("%d-%d", a.FactMs, a.FactN)
+	}
+	return v
+}
+
+// Moment returns the time of Unix milliseconds, nil for 0.
+func Moment(ms int64) *time.Time {
+	if ms == 0 {
+		return nil
+	}
+	t := time.UnixMilli(ms).UTC()
+	return &t
+}
+
+// GTINText writes a GTIN-14 with its leading zeros, "" for 0.
+func GTINText(g uint64) string {
+	if g == 0 {
+		return ""
+	}
+	var b [14]byte
+	for i := len(b) - 1; i >= 0; i-- {
+		b[i] = byte('0' + g%10)
+		g /= 10
+	}
+	return string(b[:])
+}

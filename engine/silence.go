@@ -1,0 +1,119 @@
+package engine
+
+import (
+	"math"
+	"slices"
+
+	"lintel/engine/event"
+	"lintel/rules"
+)
+
+// A silent read point gives no facts, so a rule about the length of its silence would never be
+// evaluated again. While the silence lasts, such rules are evaluated at growing lengths of it: 16 s,
+// 17 s, 18.06 s and so on, each a sixteenth longer than the one before. That is about 100 times in
+// a day and 40 more in a week, and a rule is at most a sixteenth of the silence late. The lengths
+// depend on nothing else, so that they need no record.
+
+// firstLook is the first length of silence at which rules are evaluated, in milliseconds.
+const firstLook = 16_000
+
+// silenceName is the name whose value grows with time alone.
+const silenceName = "reader.silent_seconds"
+
+// looksAround returns the last length of silence to evaluate at that is not above silent, 0 if
+// there is none, and the next one. All are in milliseconds.
+func looksAround(silent int64) (last, next int64) {
+	next = firstLook
+	for next <= silent {
+		last, next = next, next+next/16
+	}
+	return last, next
+}
+
+// bindSilence finds the rules that ask how long a read point has been silent.
+func (b *binding) bindSilence() {
+	for _, r := range b.rules.Rules() {
+		if r.About == event.AboutReader && r.Mode != rules.ModeOff && slices.Contains(r.Uses(), silenceName) {
+			b.silenceRules = append(b.silenceRules, r)
+		}
+	}
+}
+
+// silentPoints calls f for each silent read point that a rule may ask about.
+func (s *State) silentPoints(f func(pt *pointInfo, last int64)) {
+	if len(s.bound.silenceRules) == 0 {
+		return
+	}
+	for _, pt := range s.bound.points {
+		if pt == nil || pt.silent == 0 || int(pt.name) >= len(s.readers.points) {
+			continue
+		}
+		if r := &s.readers.points[pt.name]; r.silent && r.last != 0 {
+			f(pt, r.last)
+		}
+	}
+}
+
+// silenceNext returns when the next evaluation of a silence is due, math.MaxInt64: never.
+func (s *State) silenceNext() int64 {
+	next := int64(math.MaxInt64)
+	s.silentPoints(func(_ *pointInfo, last int64) {
+		_, n := looksAround(s.clock - last)
+		next = min(next, last+n)
+	})
+	return next
+}
+
+// meetSilence evaluates the rules about the length of a silence where it has reached a length that
+// it had not reached when time passed before.
+func (s *State) meetSilence() {
+	before := s.silenceSeen
+	s.silenceSeen = s.clock
+	s.silentPoints(func(pt *pointInfo, last int64) {
+		was, _ := looksAround(before - last)
+		if now, _ := looksAround(s.clock - last); now > max(was, pt.silent) {
+			s.meetSilenceOf(pt, last+max(was, pt.silent), last+now)
+		}
+	})
+}
+
+// meetSilenceOf evaluates the rules at a moment of a silence. A rule that was true at the moment
+// before has had its occasion: what a person closed meanwhile is not raised again.
+func (s *State) meetSilenceOf(pt *pointInfo, before, now int64) {
+	f := event.Fact{Cause: event.Silent, At: now, Point: pt.id, Seq: s.seq}
+	subj := subject{about: 'r', place: pt.id}
+	eval := s.bound.eval
+	for _, r := range s.bound.silenceRules {
+		env := s.readerEnvAt(&f, pt, now)
+		if t := s.trackOf(subj, r.Name); t != nil {
+			s.settleTrack(t, r, &f, env)
+			continue
+		}
+		eval.Bind(env)
+		ok, err := eval.True(r)
+		if err != nil {
+			s.ruleFailed(r, err, &f)
+			continue
+		}
+		if !ok {
+			continue
+		}
+		then := f
+		then.At = before
+		eval.Bind(s.readerEnvAt(&then, pt, before))
+		if was, err := eval.True(r); err == nil && was {
+			continue
+		}
+		s.raise(r, subj, &f, s.readerEnvAt(&f, pt, now))
+	}
+}
+
+// trackOf returns the alert of a rule about a subject, nil if there is none.
+func (s *State) trackOf(subj subject, rule string) *track {
+	for _, t := range s.alerts.bySubject[subj] {
+		if t.Rule == rule {
+			return t
+		}
+	}
+	return nil
+}
