@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
@@ -156,7 +157,7 @@ func (b *bulkReader) take(r sheet.Row) {
 		disp, ok := dispositionByName(d)
 		switch {
 		case !ok:
-			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "), "there is no disposition %s%s", shown([]byte(d)), faults.OrDidYouMean(d, dispositionNames()))
+			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "), "there is no disposition %s%s", kit.Shown([]byte(d)), faults.OrDidYouMean(d, dispositionNames()))
 		case !slices.Contains(bulkDispositions, d):
 			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "), "%s can't be set in bulk", d)
 		}
@@ -204,34 +205,34 @@ func (b *bulkReader) product(row *bulkRow, line int, gtin, sku string) {
 }
 
 // importItems registers and moves the items of a table.
-func (c *call) importItems() error {
-	if _, err := c.wantType(mediaCSV); err != nil {
+func (h itemRoutes) importItems(c *kit.Call) error {
+	if _, err := c.WantType(mediaCSV); err != nil {
 		return err
 	}
-	dry, err := c.flag("dry_run")
+	dry, err := c.Flag("dry_run")
 	if err != nil {
 		return err
 	}
 	b := &bulkReader{lines: make(map[epc.Key]int32), skus: make(map[string]uint64)}
-	err = c.view(func(st *engine.State) error {
+	err = h.view(c, func(st *engine.State) error {
 		b.lay, b.products = st.Config().Layout, st.Config().Catalog
 		return nil
 	})
 	if err != nil {
 		return err
 	}
-	if err := c.readItems(b); err != nil {
+	if err := h.readItems(c, b); err != nil {
 		return err
 	}
-	plan := bulkPlan{now: c.api.opt.Now().UnixMilli(), by: c.key.Name}
+	plan := bulkPlan{now: h.opt.Now().UnixMilli(), by: c.Key.Name}
 	plan.answer.Rows, plan.answer.DryRun = len(b.rows), dry
 	if len(b.errors) == 0 {
-		if err := c.planItems(b, &plan); err != nil {
+		if err := h.planItems(c, b, &plan); err != nil {
 			return err
 		}
 	}
 	if n := len(b.errors) + b.more; n > 0 {
-		return problemf(codeInvalidDocument, "The table has %d problems. Nothing was taken.", n).with("errors", b.errors).with("rows", len(b.rows))
+		return kit.Problemf(kit.CodeInvalidDocument, "The table has %d problems. Nothing was taken.", n).With("errors", b.errors).With("rows", len(b.rows))
 	}
 	if b.unknown > 0 {
 		plan.answer.Warnings = append(plan.answer.Warnings, fmt.Sprintf("%d rows name a product that the product list does not have", b.unknown))
@@ -242,12 +243,12 @@ func (c *call) importItems() error {
 		plan.answer.Folded = !dry
 		return c.JSON(http.StatusOK, plan.answer)
 	}
-	return c.appendPlan(&plan)
+	return h.appendPlan(c, &plan)
 }
 
 // readItems reads the rows of the body.
-func (c *call) readItems(b *bulkReader) error {
-	body, done, err := c.bodyReader(c.api.opt.ProductsLimit)
+func (h itemRoutes) readItems(c *kit.Call, b *bulkReader) error {
+	body, done, err := c.BodyReader(h.opt.ProductsLimit)
 	if err != nil {
 		return err
 	}
@@ -258,7 +259,7 @@ func (c *call) readItems(b *bulkReader) error {
 		switch {
 		case err != nil:
 			if in.err != nil {
-				return c.bodyFault(in.err)
+				return c.BodyFault(in.err)
 			}
 			b.errors = append(b.errors, catalog.RowError{Reason: err.Error()})
 			return nil
@@ -341,10 +342,10 @@ func (p *bulkPlan) end() {
 }
 
 // planItems compares the rows with what is known, and plans events for what is not.
-func (c *call) planItems(b *bulkReader, p *bulkPlan) error {
+func (h itemRoutes) planItems(c *kit.Call, b *bulkReader, p *bulkPlan) error {
 	for from := 0; from < len(b.rows); from += bulkLook {
 		rows := b.rows[from:min(from+bulkLook, len(b.rows))]
-		err := c.view(func(st *engine.State) error {
+		err := h.view(c, func(st *engine.State) error {
 			for i := range rows {
 				b.plan(&rows[i], from+i, st, p)
 				p.next()
@@ -412,26 +413,26 @@ func (b *bulkReader) plan(row *bulkRow, index int, st *engine.State, p *bulkPlan
 }
 
 // appendPlan puts the entries of a plan into the journal, in their order.
-func (c *call) appendPlan(p *bulkPlan) error {
-	ctx := c.Request().Context()
-	site, err := c.api.runner.Site(ctx, c.site)
+func (h itemRoutes) appendPlan(c *kit.Call, p *bulkPlan) error {
+	ctx := c.Ctx()
+	site, err := h.runner.Site(ctx, c.Site)
 	if err != nil {
 		return unavailable(err)
 	}
 	for _, e := range p.entries[:len(p.entries)-1] {
-		if _, err := c.api.runner.Append(ctx, c.site, e, "", ""); err != nil {
+		if _, err := h.runner.Append(ctx, c.Site, e, "", ""); err != nil {
 			return unavailable(err)
 		}
 	}
 	sub := site.Subscribe(1024)
 	defer sub.Close()
-	res, err := c.api.runner.Append(ctx, c.site, p.entries[len(p.entries)-1], "", "")
+	res, err := h.runner.Append(ctx, c.Site, p.entries[len(p.entries)-1], "", "")
 	if err != nil {
 		return unavailable(err)
 	}
 	seq := uint64(res.Seq)
 	p.answer.Entry = &seq
-	wait, cancel := context.WithTimeout(ctx, c.api.foldPatience)
+	wait, cancel := context.WithTimeout(ctx, h.foldPatience)
 	defer cancel()
 	_, _, _, err = sub.Await(wait, seq)
 	p.answer.Folded = err == nil

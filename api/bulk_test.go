@@ -10,6 +10,8 @@ import (
 	"strings"
 	"testing"
 
+	"lintel/api/kit"
+
 	"github.com/stretchr/testify/require"
 	"github.com/xuri/excelize/v2"
 )
@@ -56,14 +58,14 @@ func TestItemsInEveryForm(t *testing.T) {
 
 	maxSheetRows = 3
 	t.Cleanup(func() { maxSheetRows = 1_048_575 })
-	require.Contains(t, string(r.get(itemsPath+".xlsx").wantsCode(codeNotAcceptable).body), "Take CSV")
+	require.Contains(t, string(r.get(itemsPath+".xlsx").wantsCode(kit.CodeNotAcceptable).body), "Take CSV")
 	for _, suffix := range []string{".csv", ".xlsx", ".jsonl"} {
 		for _, query := range []string{"zone=x", "product=x", "disposition=x", "limit=3"} {
-			r.get(itemsPath + suffix + "?" + query).wantsCode(codeInvalidParameter)
+			r.get(itemsPath + suffix + "?" + query).wantsCode(kit.CodeInvalidParameter)
 		}
-		r.get("/v1/sites/nowhere/items" + suffix).wantsCode(codeUnknownSite)
+		r.get("/v1/sites/nowhere/items" + suffix).wantsCode(kit.CodeUnknownSite)
 	}
-	r.get(itemsPath + ".csv?defuse=x").wantsCode(codeInvalidParameter)
+	r.get(itemsPath + ".csv?defuse=x").wantsCode(kit.CodeInvalidParameter)
 }
 
 // failingWriter is a client that is gone after some bytes.
@@ -158,7 +160,7 @@ func TestImportsThatAreRefused(t *testing.T) {
 		"epc\n" + harbourLight + "\n":                                              {Row: 1, Line: 2, Reason: "says nothing of it"},
 		"epc\n" + strings.Repeat("x\n", bulkRows+1):                                {Row: 1, Line: 2, Column: "epc"},
 	} {
-		p := r.do("POST", itemsPath+".csv", table, "Content-Type", "text/csv").wantsCode(codeInvalidDocument)
+		p := r.do("POST", itemsPath+".csv", table, "Content-Type", "text/csv").wantsCode(kit.CodeInvalidDocument)
 		var body struct{ Errors []fault }
 		require.NoError(t, json.Unmarshal(p.body, &body))
 		got := body.Errors[0]
@@ -167,13 +169,13 @@ func TestImportsThatAreRefused(t *testing.T) {
 		require.Contains(t, got.Hint, want.Hint)
 		require.LessOrEqual(t, len(body.Errors), bulkErrors+1)
 	}
-	r.do("POST", itemsPath+".csv?dry_run=2", "epc\n", "Content-Type", "text/csv").wantsCode(codeInvalidParameter)
-	r.do("POST", "/v1/sites/nowhere/items.csv", "epc\n", "Content-Type", "text/csv").wantsCode(codeUnknownSite)
+	r.do("POST", itemsPath+".csv?dry_run=2", "epc\n", "Content-Type", "text/csv").wantsCode(kit.CodeInvalidParameter)
+	r.do("POST", "/v1/sites/nowhere/items.csv", "epc\n", "Content-Type", "text/csv").wantsCode(kit.CodeUnknownSite)
 	r.bodyFaults("POST", itemsPath+".csv", "text/csv", false)
 	require.Len(t, into[ItemList](r.get(itemsPath)).Items, 7, "nothing bad was taken")
 
 	// A table that would be taken in full but for its last row is not taken at all.
-	r.do("POST", itemsPath+".csv", "epc,zone\n(01)09521141123454(21)950,till\n(01)09521141123454(21)951,no\n", "Content-Type", "text/csv").wantsCode(codeInvalidDocument)
+	r.do("POST", itemsPath+".csv", "epc,zone\n(01)09521141123454(21)950,till\n(01)09521141123454(21)951,no\n", "Content-Type", "text/csv").wantsCode(kit.CodeInvalidDocument)
 	r.get(itemsPath + "/(01)09521141123454(21)950").wantsCode(codeUnknownItem)
 }
 
@@ -184,9 +186,9 @@ func TestImportsAreIdempotent(t *testing.T) {
 	first := r.do("POST", itemsPath+".csv", table, headers...).wants(202)
 	again := r.do("POST", itemsPath+".csv", table, headers...).wants(202)
 	require.Equal(t, string(first.body), string(again.body))
-	require.Equal(t, "true", again.header.Get(headerReplayed))
-	r.do("POST", itemsPath+".csv", table+"\n", headers...).wantsCode(codeIdempotencyMismatch)
-	r.do("POST", itemsPath+".csv", table, "Content-Type", "text/csv", "Idempotency-Key", `"`).wantsCode(codeInvalidIdempotencyKey)
+	require.Equal(t, "true", again.header.Get(kit.HeaderReplayed))
+	r.do("POST", itemsPath+".csv", table+"\n", headers...).wantsCode(kit.CodeIdempotencyMismatch)
+	r.do("POST", itemsPath+".csv", table, "Content-Type", "text/csv", "Idempotency-Key", `"`).wantsCode(kit.CodeInvalidIdempotencyKey)
 }
 
 // manyItems is a table of n items, half of them in each of two zones.

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/epc"
 	"lintel/engine/layout"
@@ -65,40 +66,40 @@ const (
 )
 
 // openCount opens a count of zones.
-func (c *call) openCount() error {
+func (h countRoutes) openCount(c *kit.Call) error {
 	var req CountRequest
-	if err := c.decodeJSONUpTo(c.api.opt.BodyLimit, &req); err != nil {
+	if err := c.DecodeJSONUpTo(h.opt.BodyLimit, &req); err != nil {
 		return err
 	}
-	lay, err := c.api.layoutOf(c.Request().Context(), c.site)
+	lay, err := h.layoutOf(c.Ctx(), c.Site)
 	if err != nil {
 		return err
 	}
-	cmd, err := c.countCommandOf(&req, lay)
+	cmd, err := h.countCommandOf(c, &req, lay)
 	if err != nil {
 		return err
 	}
-	done, err := c.carryOut(&engine.Entry{Kind: engine.EntryCount, At: c.api.opt.Now().UnixMilli(), By: c.key.Name, Command: *cmd})
+	done, err := h.carryOut(c, &engine.Entry{Kind: engine.EntryCount, At: h.opt.Now().UnixMilli(), By: c.Key.Name, Command: *cmd})
 	if err != nil {
 		return err
 	}
-	id := engine.CountID(c.site, done.seq)
+	id := engine.CountID(c.Site, done.seq)
 	answer := CountAnswer{Entry: done.seq, Folded: done.folded, ID: id}
 	if !done.folded {
 		return c.JSON(http.StatusAccepted, answer)
 	}
-	if answer.Count, err = c.countDetail(id); err != nil {
-		if asProblemCode(err) == codeUnknownCount {
-			return problemf(codeConflict, "The zones were taken out of the layout at the same moment. Look at the layout and open the count again.")
+	if answer.Count, err = h.countDetail(c, id); err != nil {
+		if codeOf(err) == codeUnknownCount {
+			return kit.Problemf(kit.CodeConflict, "The zones were taken out of the layout at the same moment. Look at the layout and open the count again.")
 		}
 		return err
 	}
-	c.Response().Header().Set("Location", "/v1/sites/"+c.site+"/counts/"+id)
+	c.Response().Header().Set("Location", "/v1/sites/"+c.Site+"/counts/"+id)
 	return c.JSON(http.StatusCreated, answer)
 }
 
 // countCommandOf checks the request as a whole: everything that is wrong is listed.
-func (c *call) countCommandOf(req *CountRequest, lay *layout.Layout) (*engine.CountCommand, error) {
+func (h countRoutes) countCommandOf(c *kit.Call, req *CountRequest, lay *layout.Layout) (*engine.CountCommand, error) {
 	var faults []PlaceError
 	more := 0
 	fault := func(path, format string, args ...any) {
@@ -128,14 +129,14 @@ func (c *call) countCommandOf(req *CountRequest, lay *layout.Layout) (*engine.Co
 		fault("missing_after", "%d must be 1 or 2", cmd.MissingAfter)
 	}
 	if req.Delivery != nil {
-		if err := c.papersOf(req.Delivery, cmd, fault); err != nil {
+		if err := h.papersOf(c, req.Delivery, cmd, fault); err != nil {
 			return nil, err
 		}
 	}
 	if len(faults) == 0 {
 		return cmd, nil
 	}
-	return nil, problemf(codeInvalidBody, "The count can't be opened: %s: %s%s.", faults[0].Path, faults[0].Reason, andMore(len(faults)+more-1)).with("errors", faults)
+	return nil, kit.Problemf(kit.CodeInvalidBody, "The count can't be opened: %s: %s%s.", faults[0].Path, faults[0].Reason, andMore(len(faults)+more-1)).With("errors", faults)
 }
 
 func andMore(n int) string {
@@ -146,7 +147,7 @@ func andMore(n int) string {
 }
 
 // papersOf reads the papers of a delivery into the command.
-func (c *call) papersOf(d *DeliveryRequest, cmd *engine.CountCommand, fault func(string, string, ...any)) error {
+func (h countRoutes) papersOf(c *kit.Call, d *DeliveryRequest, cmd *engine.CountCommand, fault func(string, string, ...any)) error {
 	cmd.Delivery = true
 	switch {
 	case len(d.EPCs)+len(d.Products) == 0:
@@ -167,13 +168,13 @@ func (c *call) papersOf(d *DeliveryRequest, cmd *engine.CountCommand, fault func
 		}
 		k, words := keyOf(id)
 		if had[k] {
-			fault(fmt.Sprintf("delivery.epcs[%d]", i), "the item %s is there twice", shown([]byte(s)))
+			fault(fmt.Sprintf("delivery.epcs[%d]", i), "the item %s is there twice", kit.Shown([]byte(s)))
 			continue
 		}
 		had[k] = true
 		cmd.Tags = append(cmd.Tags, engine.Tag{Key: k, Text: strings.Clone(words)})
 	}
-	return c.view(func(st *engine.State) error {
+	return h.view(c, func(st *engine.State) error {
 		products := st.Config().Catalog
 		for i, p := range d.Products {
 			path := fmt.Sprintf("delivery.products[%d]", i)
@@ -198,20 +199,20 @@ type done struct {
 }
 
 // carryOut puts an entry into the journal of the site of the path and waits a little for its fold.
-func (c *call) carryOut(e *engine.Entry) (done, error) {
-	ctx := c.Request().Context()
-	site, err := c.api.runner.Site(ctx, c.site)
+func (h countRoutes) carryOut(c *kit.Call, e *engine.Entry) (done, error) {
+	ctx := c.Ctx()
+	site, err := h.runner.Site(ctx, c.Site)
 	if err != nil {
 		return done{}, unavailable(err)
 	}
 	sub := site.Subscribe(256)
 	defer sub.Close()
-	res, err := c.api.runner.Append(ctx, c.site, e, "", "")
+	res, err := h.runner.Append(ctx, c.Site, e, "", "")
 	if err != nil {
 		return done{}, unavailable(err)
 	}
 	d := done{seq: uint64(res.Seq)}
-	wait, cancel := context.WithTimeout(ctx, c.api.foldPatience)
+	wait, cancel := context.WithTimeout(ctx, h.foldPatience)
 	defer cancel()
 	if _, _, _, err = sub.Await(wait, d.seq); err != nil {
 		return d, ctx.Err() // nil unless the caller is gone: it is in the journal and will be folded
@@ -237,17 +238,17 @@ var countVerbs = []struct {
 }
 
 // commandCount carries out a verb on the count of the path.
-func (c *call) commandCount(verb int) error {
+func (h countRoutes) commandCount(c *kit.Call, verb int) error {
 	v := &countVerbs[verb]
-	rec, err := c.countOfPath()
+	rec, err := h.countOfPath(c)
 	if err != nil {
 		return err
 	}
 	if !slices.Contains(v.from, rec.Status) || rec.Final {
 		return countStatus(&rec, v.do)
 	}
-	d, err := c.carryOut(&engine.Entry{
-		Kind: engine.EntryCount, At: c.api.opt.Now().UnixMilli(), By: c.key.Name, Command: engine.CountCommand{Do: v.do, ID: rec.ID},
+	d, err := h.carryOut(c, &engine.Entry{
+		Kind: engine.EntryCount, At: h.opt.Now().UnixMilli(), By: c.Key.Name, Command: engine.CountCommand{Do: v.do, ID: rec.ID},
 	})
 	if err != nil {
 		return err
@@ -256,18 +257,18 @@ func (c *call) commandCount(verb int) error {
 	if !d.folded {
 		return c.JSON(http.StatusAccepted, answer)
 	}
-	if answer.Count, err = c.countDetail(rec.ID); err != nil {
+	if answer.Count, err = h.countDetail(c, rec.ID); err != nil {
 		return err
 	}
 	if answer.Count.Status != v.to.String() { // somebody else was first
-		now, err := c.countRecord(rec.ID)
+		now, err := h.countRecord(c, rec.ID)
 		if err != nil {
 			return err
 		}
 		return countStatus(&now, v.do)
 	}
 	if v.do == "close" {
-		c.keepAssessment(answer.Count)
+		h.keepAssessment(c, answer.Count)
 	}
 	return c.JSON(http.StatusOK, answer)
 }
@@ -288,26 +289,26 @@ func countStatus(rec *engine.Count, do string) error {
 	default:
 		instead = "It is taking reads; POST .../close ends it."
 	}
-	return problemf(codeCountStatus, "The count is %s; one can't %s it. %s", rec.Status, verb, instead).with("count_status", rec.Status.String())
+	return kit.Problemf(codeCountStatus, "The count is %s; one can't %s it. %s", rec.Status, verb, instead).With("count_status", rec.Status.String())
 }
 
 // countOfPath returns the count that the path names.
-func (c *call) countOfPath() (engine.Count, error) {
-	id, err := c.pathValue("id")
+func (h countRoutes) countOfPath(c *kit.Call) (engine.Count, error) {
+	id, err := c.PathValue("id")
 	if err != nil {
 		return engine.Count{}, err
 	}
-	return c.countRecord(id)
+	return h.countRecord(c, id)
 }
 
 // countRecord returns a count as the state has it, or as it was last committed.
-func (c *call) countRecord(id string) (engine.Count, error) {
-	ctx := c.Request().Context()
-	site, err := c.api.runner.Site(ctx, c.site)
+func (h countRoutes) countRecord(c *kit.Call, id string) (engine.Count, error) {
+	ctx := c.Ctx()
+	site, err := h.runner.Site(ctx, c.Site)
 	if err != nil {
 		return engine.Count{}, unavailable(err)
 	}
-	if len(id) > 200 || !strings.HasPrefix(id, c.site+"-count-") {
+	if len(id) > 200 || !strings.HasPrefix(id, c.Site+"-count-") {
 		return engine.Count{}, noCount(id)
 	}
 	var rec engine.Count
@@ -322,36 +323,36 @@ func (c *call) countRecord(id string) (engine.Count, error) {
 		rec.ID = id
 		return rec, nil
 	}
-	return c.storedCount(id)
+	return h.storedCount(c, id)
 }
 
 func noCount(id string) error {
-	return problemf(codeUnknownCount, "There is no count %s.", shown([]byte(id)))
+	return kit.Problemf(codeUnknownCount, "There is no count %s.", kit.Shown([]byte(id)))
 }
 
 // countStatusNames are what a listing of counts can be narrowed to.
 var countStatusNames = []string{"open", "paused", "closed", "discarded", "active", "all"}
 
-func (c *call) listCounts() error {
-	limit, err := c.intParam("limit", 100, 1, 1000)
+func (h countRoutes) listCounts(c *kit.Call) error {
+	limit, err := c.IntParam("limit", 100, 1, 1000)
 	if err != nil {
 		return err
 	}
-	status, err := c.statusParam("all", countStatusNames)
+	status, err := c.StatusParam("all", countStatusNames)
 	if err != nil {
 		return err
 	}
-	cursor, err := c.cursorParam(1)
+	cursor, err := c.CursorParam(1)
 	if err != nil {
 		return err
 	}
 	before := int64(1<<63 - 1)
 	if cursor != nil {
 		if before, err = parseInt(cursor[0], 63); err != nil {
-			return badParam("cursor", "it is none of this route")
+			return kit.BadParam("cursor", "it is none of this route")
 		}
 	}
-	lay, err := c.api.layoutOf(c.Request().Context(), c.site)
+	lay, err := h.layoutOf(c.Ctx(), c.Site)
 	if err != nil {
 		return err
 	}
@@ -359,7 +360,7 @@ func (c *call) listCounts() error {
 	if err := checkZoneParam(lay, zone); err != nil {
 		return err
 	}
-	list, err := c.counts(func(rec *engine.Count) bool {
+	list, err := h.counts(c, func(rec *engine.Count) bool {
 		switch {
 		case countNumber(rec.ID) >= before, zone != "" && !slices.Contains(rec.Zones, zone):
 			return false
@@ -374,7 +375,7 @@ func (c *call) listCounts() error {
 	page := CountList{Counts: list}
 	if len(list) > limit {
 		page.Counts = list[:limit]
-		page.Next = encodeCursor(fmt.Sprint(countNumber(list[limit-1].ID)))
+		page.Next = kit.EncodeCursor(fmt.Sprint(countNumber(list[limit-1].ID)))
 	}
 	return c.JSON(http.StatusOK, page)
 }
@@ -386,10 +387,10 @@ func countNumber(id string) int64 {
 }
 
 // counts lists the counts on record that want lets through, newest first.
-func (c *call) counts(want func(*engine.Count) bool) ([]CountView, error) {
+func (h countRoutes) counts(c *kit.Call, want func(*engine.Count) bool) ([]CountView, error) {
 	for try := 0; ; try++ {
 		list := []CountView{}
-		_, err := c.api.store.Records(c.Request().Context(), c.site, engine.KindCount, nil, func(_ store.Kind, _ string, v []byte) error {
+		_, err := h.store.Records(c.Ctx(), c.Site, engine.KindCount, nil, func(_ store.Kind, _ string, v []byte) error {
 			rec, err := engine.DecodeCount(v)
 			if err == nil && want(&rec) {
 				list = append(list, countView(&rec))
@@ -404,12 +405,12 @@ func (c *call) counts(want func(*engine.Count) bool) ([]CountView, error) {
 	}
 }
 
-func (c *call) getCount() error {
-	id, err := c.pathValue("id")
+func (h countRoutes) getCount(c *kit.Call) error {
+	id, err := c.PathValue("id")
 	if err != nil {
 		return err
 	}
-	v, err := c.countDetail(id)
+	v, err := h.countDetail(c, id)
 	if err != nil {
 		return err
 	}
@@ -417,14 +418,14 @@ func (c *call) getCount() error {
 }
 
 // keepAssessment puts on record what could be said of the count when it was closed.
-func (c *call) keepAssessment(v *CountDetail) {
+func (h countRoutes) keepAssessment(c *kit.Call, v *CountDetail) {
 	if v.Assessment == nil {
 		return
 	}
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(c.Request().Context()), 5*time.Second)
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(c.Ctx()), 5*time.Second)
 	defer cancel()
-	err := c.api.store.Commit(ctx, c.site, store.Commit{Loose: true, Writes: []store.Record{{Kind: kindAssessment, Key: v.ID, Value: mustJSON(v.Assessment)}}})
+	err := h.store.Commit(ctx, c.Site, store.Commit{Loose: true, Writes: []store.Record{{Kind: kindAssessment, Key: v.ID, Value: kit.MustJSON(v.Assessment)}}})
 	if err != nil && !errors.Is(err, context.Canceled) {
-		c.api.log.Warn("what could be said of a count was not kept", "site", c.site, "count", v.ID, "err", err)
+		h.log.Warn("what could be said of a count was not kept", "site", c.Site, "count", v.ID, "err", err)
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"time"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/estimate"
 	"lintel/engine/store"
@@ -91,11 +92,11 @@ func countSummary(r *engine.CountResult) *CountSummary {
 }
 
 // countDetail returns a count with all that is known of it.
-func (c *call) countDetail(id string) (*CountDetail, error) {
+func (h countRoutes) countDetail(c *kit.Call, id string) (*CountDetail, error) {
 	v := &CountDetail{Caution: estimate.Caution}
 	var p engine.CountProgress
 	found := false
-	err := c.view(func(st *engine.State) error {
+	err := h.view(c, func(st *engine.State) error {
 		p, found = st.CountProgress(id)
 		return nil
 	})
@@ -103,21 +104,21 @@ func (c *call) countDetail(id string) (*CountDetail, error) {
 		return nil, err
 	}
 	if found {
-		v.progress(&p, c.api.opt.Now().UnixMilli())
+		v.progress(&p, h.opt.Now().UnixMilli())
 	} else {
-		rec, err := c.storedCount(id)
+		rec, err := h.storedCount(c, id)
 		if err != nil {
 			return nil, err
 		}
 		v.CountView = countView(&rec)
-		if v.Assessment, err = c.storedAssessment(id); err != nil {
+		if v.Assessment, err = h.storedAssessment(c, id); err != nil {
 			return nil, err
 		}
 	}
 	if v.Status != engine.CountClosed.String() {
 		return v, nil
 	}
-	res, err := c.storedResult(id)
+	res, err := h.storedResult(c, id)
 	if err != nil || res == nil {
 		return v, err
 	}
@@ -195,9 +196,9 @@ func curveOf(r *engine.Count, now int64) *estimate.Curve {
 }
 
 // storedCount returns a count as it was last committed.
-func (c *call) storedCount(id string) (rec engine.Count, err error) {
+func (h countRoutes) storedCount(c *kit.Call, id string) (rec engine.Count, err error) {
 	found := false
-	_, err = c.api.store.Records(c.Request().Context(), c.site, engine.KindCount, []string{id}, func(_ store.Kind, _ string, v []byte) error {
+	_, err = h.store.Records(c.Ctx(), c.Site, engine.KindCount, []string{id}, func(_ store.Kind, _ string, v []byte) error {
 		found = true
 		rec, err = engine.DecodeCount(v)
 		return err
@@ -212,9 +213,9 @@ func (c *call) storedCount(id string) (rec engine.Count, err error) {
 }
 
 // storedResult returns what closing a count found, nil if it never closed.
-func (c *call) storedResult(id string) (*engine.CountResult, error) {
+func (b *backend) storedResult(c *kit.Call, id string) (*engine.CountResult, error) {
 	var res *engine.CountResult
-	_, err := c.api.store.Records(c.Request().Context(), c.site, engine.KindResult, []string{id}, func(_ store.Kind, _ string, v []byte) error {
+	_, err := b.store.Records(c.Ctx(), c.Site, engine.KindResult, []string{id}, func(_ store.Kind, _ string, v []byte) error {
 		r, err := engine.DecodeCountResult(v)
 		res = &r
 		return err
@@ -223,9 +224,9 @@ func (c *call) storedResult(id string) (*engine.CountResult, error) {
 }
 
 // storedAssessment returns what could be said of a count when it was closed, nil if that is not known.
-func (c *call) storedAssessment(id string) (*estimate.Assessment, error) {
+func (h countRoutes) storedAssessment(c *kit.Call, id string) (*estimate.Assessment, error) {
 	var a *estimate.Assessment
-	_, err := c.api.store.Records(c.Request().Context(), c.site, kindAssessment, []string{id}, func(_ store.Kind, _ string, v []byte) error {
+	_, err := h.store.Records(c.Ctx(), c.Site, kindAssessment, []string{id}, func(_ store.Kind, _ string, v []byte) error {
 		a = new(estimate.Assessment)
 		return json.Unmarshal(v, a)
 	})

@@ -10,10 +10,39 @@ import (
 	"strings"
 	"time"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/deliver"
 	"lintel/engine/store"
 )
+
+var (
+	codeUnknownDelivery = kit.Code{Name: "unknown_delivery", Status: 404, Meaning: "There is no such delivery."}
+)
+
+// deliveryRoutes are the routes about deliveries.
+type deliveryRoutes struct{ *backend }
+
+func (h deliveryRoutes) table() []kit.Route {
+	return []kit.Route{
+		{
+			Method: "GET", Path: "/v1/deliveries", Name: "listDeliveries", Group: "Deliveries", Summary: "List deliveries, newest first",
+			Scopes: operate,
+			Params: []kit.Param{paramSite, kit.Enum("status", "Only these.", "pending", "delivered", "dead"), kit.Query("channel", "Only those to this channel."),
+				kit.Query("alert", "Only those of this alert."), paramLimit(100, 1000), paramCursor},
+			Answers: []kit.Answer{kit.OK("One page of deliveries.", DeliveryList{})}, Codes: []kit.Code{kit.CodeUnknownSite, kit.CodeMissingSite}, Handle: h.listDeliveries,
+		},
+		{
+			Method: "GET", Path: "/v1/deliveries/{id}", Name: "getDelivery", Group: "Deliveries", Summary: "Get one delivery, with what it carries",
+			Scopes: operate, Answers: []kit.Answer{kit.OK("The delivery.", DeliveryView{})}, Codes: []kit.Code{codeUnknownDelivery}, Handle: h.getDelivery,
+		},
+		{
+			Method: "POST", Path: "/v1/deliveries/{id}/retry", Name: "retryDelivery", Group: "Deliveries", Summary: "Send a delivery once more, now, with the same id",
+			Scopes: operate, Keyed: true, Answers: []kit.Answer{kit.OK("What came of it. That the receiver refused is an answer too.", RetryAnswer{})},
+			Codes: []kit.Code{codeUnknownDelivery}, Handle: h.retryDelivery,
+		},
+	}
+}
 
 // DeliveryView is a delivery as answers show it.
 type DeliveryView struct {
@@ -69,36 +98,36 @@ func deliveryView(site string, d *engine.Delivery) DeliveryView {
 }
 
 // deliverySites lists where the deliveries are that the caller may see: in his sites, and for all sites those about channels too.
-func (c *call) deliverySites() ([]string, error) {
-	sites, err := c.sites()
-	if err == nil && c.QueryParam("site") == "" && c.key.allSites() {
+func (b *backend) deliverySites(c *kit.Call) ([]string, error) {
+	sites, err := b.sites(c)
+	if err == nil && c.QueryParam("site") == "" && c.Key.AllSites() {
 		sites = append(sites, deliver.ChannelsSite)
 	}
 	return sites, err
 }
 
-func (c *call) listDeliveries() error {
-	ctx := c.Request().Context()
-	limit, err := c.intParam("limit", 100, 1, 1000)
+func (h deliveryRoutes) listDeliveries(c *kit.Call) error {
+	ctx := c.Ctx()
+	limit, err := c.IntParam("limit", 100, 1, 1000)
 	if err != nil {
 		return err
 	}
 	status := c.QueryParam("status")
 	if !slices.Contains([]string{"", "pending", "delivered", "dead"}, status) {
-		return badParam("status", "it is pending, delivered or dead")
+		return kit.BadParam("status", "it is pending, delivered or dead")
 	}
 	channel, alert := c.QueryParam("channel"), c.QueryParam("alert")
-	cursor, err := c.cursorParam(2)
+	cursor, err := c.CursorParam(2)
 	if err != nil {
 		return err
 	}
 	var afterMs int64
 	if cursor != nil {
 		if afterMs, err = strconv.ParseInt(cursor[0], 10, 64); err != nil {
-			return badParam("cursor", "it is none of this route")
+			return kit.BadParam("cursor", "it is none of this route")
 		}
 	}
-	sites, err := c.deliverySites()
+	sites, err := h.deliverySites(c)
 	if err != nil {
 		return err
 	}
@@ -109,7 +138,7 @@ func (c *call) listDeliveries() error {
 	for _, site := range sites {
 		for try := 0; ; try++ {
 			had := len(rows)
-			_, err := c.api.store.Records(ctx, site, engine.KindDelivery, nil, func(_ store.Kind, _ string, v []byte) error {
+			_, err := h.store.Records(ctx, site, engine.KindDelivery, nil, func(_ store.Kind, _ string, v []byte) error {
 				d, err := engine.DecodeDelivery(v)
 				switch {
 				case err != nil:
@@ -135,16 +164,16 @@ func (c *call) listDeliveries() error {
 	list := DeliveryList{Deliveries: []DeliveryView{}}
 	if len(rows) > limit {
 		rows = rows[:limit]
-		list.Next = encodeCursor(strconv.FormatInt(rows[limit-1].At.UnixMilli(), 10), rows[limit-1].ID)
+		list.Next = kit.EncodeCursor(strconv.FormatInt(rows[limit-1].At.UnixMilli(), 10), rows[limit-1].ID)
 	}
 	list.Deliveries = append(list.Deliveries, rows...)
 	return c.JSON(http.StatusOK, list)
 }
 
 // deliveryByID finds a delivery among the sites that the caller may see. The id begins with "msg_", the site and a hyphen, and a site's id may have hyphens too.
-func (c *call) deliveryByID(id string) (engine.Delivery, string, error) {
-	ctx := c.Request().Context()
-	sites, err := c.deliverySites()
+func (h deliveryRoutes) deliveryByID(c *kit.Call, id string) (engine.Delivery, string, error) {
+	ctx := c.Ctx()
+	sites, err := h.deliverySites(c)
 	if err != nil {
 		return engine.Delivery{}, "", err
 	}
@@ -153,7 +182,7 @@ func (c *call) deliveryByID(id string) (engine.Delivery, string, error) {
 			continue
 		}
 		var found *engine.Delivery
-		_, err := c.api.store.Records(ctx, site, engine.KindDelivery, []string{id}, func(_ store.Kind, _ string, v []byte) error {
+		_, err := h.store.Records(ctx, site, engine.KindDelivery, []string{id}, func(_ store.Kind, _ string, v []byte) error {
 			d, err := engine.DecodeDelivery(v)
 			found = &d
 			return err
@@ -165,20 +194,20 @@ func (c *call) deliveryByID(id string) (engine.Delivery, string, error) {
 			return *found, site, nil
 		}
 	}
-	return engine.Delivery{}, "", problemf(codeUnknownDelivery, "There is no delivery %s on record.", shown([]byte(id)))
+	return engine.Delivery{}, "", kit.Problemf(codeUnknownDelivery, "There is no delivery %s on record.", kit.Shown([]byte(id)))
 }
 
 // deliveryOfPath is deliveryByID of the id in the path.
-func (c *call) deliveryOfPath() (engine.Delivery, string, error) {
-	id, err := c.pathValue("id")
+func (h deliveryRoutes) deliveryOfPath(c *kit.Call) (engine.Delivery, string, error) {
+	id, err := c.PathValue("id")
 	if err != nil {
 		return engine.Delivery{}, "", err
 	}
-	return c.deliveryByID(id)
+	return h.deliveryByID(c, id)
 }
 
-func (c *call) getDelivery() error {
-	d, site, err := c.deliveryOfPath()
+func (h deliveryRoutes) getDelivery(c *kit.Call) error {
+	d, site, err := h.deliveryOfPath(c)
 	if err != nil {
 		return err
 	}
@@ -193,23 +222,23 @@ type RetryAnswer struct {
 	Delivery DeliveryView `json:"delivery"`
 }
 
-func (c *call) retryDelivery() error {
-	d, site, err := c.deliveryOfPath()
+func (h deliveryRoutes) retryDelivery(c *kit.Call) error {
+	d, site, err := h.deliveryOfPath(c)
 	if err != nil {
 		return err
 	}
-	sender, err := c.sender()
+	sender, err := h.sender(c)
 	if err != nil {
 		return err
 	}
-	out, err := sender.Retry(c.Request().Context(), site, d.ID)
+	out, err := sender.Retry(c.Ctx(), site, d.ID)
 	switch {
 	case errors.Is(err, store.ErrNotFound):
-		return problemf(codeUnknownDelivery, "There is no delivery %s on record.", shown([]byte(d.ID)))
+		return kit.Problemf(codeUnknownDelivery, "There is no delivery %s on record.", kit.Shown([]byte(d.ID)))
 	case err != nil:
 		return unavailable(err)
 	}
-	if d, site, err = c.deliveryByID(d.ID); err != nil {
+	if d, site, err = h.deliveryByID(c, d.ID); err != nil {
 		return err
 	}
 	return c.JSON(http.StatusOK, RetryAnswer{Outcome: outcomeView(out), Delivery: deliveryView(site, &d)})

@@ -31,7 +31,7 @@
 // # Keys
 //
 // A key has scopes and sites (keys.go). Only SHA-256 hashes are stored, in a document of the store, which every node reads again when its copy is a second old; if
-// that fails nobody is let in. MintKey makes the first key from the command line. Documents that all sites share can only be written with a key for all sites.
+// that fails nobody is let in. kit.MintKey makes the first key from the command line. Documents that all sites share can only be written with a key for all sites.
 //
 // # Documents
 //

@@ -5,10 +5,12 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"time"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/deliver"
 	"lintel/engine/layout"
@@ -16,9 +18,25 @@ import (
 	"lintel/engine/store"
 )
 
+// siteRoutes are the routes about sites and their read points.
+type siteRoutes struct{ *backend }
+
+func (h siteRoutes) table() []kit.Route {
+	return []kit.Route{
+		{
+			Method: "GET", Path: "/v1/sites", Name: "listSites", Group: "Questions", Summary: "List the sites that the key is for",
+			Scopes: readers, Params: []kit.Param{paramSite}, Answers: []kit.Answer{kit.OK("The sites.", SiteList{})}, Codes: []kit.Code{kit.CodeUnknownSite, kit.CodeMissingSite}, Handle: h.listSites,
+		},
+		{
+			Method: "GET", Path: "/v1/sites/{site}/read-points", Name: "listReadPoints", Group: "Questions", Summary: "List read points and how they are doing",
+			Scopes: operate, Answers: []kit.Answer{kit.OK("The read points, in the layout's order.", ReadPointList{})}, Handle: h.listReadPoints,
+		},
+	}
+}
+
 // allSites lists the sites of the store, by id.
-func (a *API) allSites(ctx context.Context) ([]string, error) {
-	docs, err := a.store.ListDocuments(ctx, engine.LayoutDocument(""))
+func (b *backend) allSites(ctx context.Context) ([]string, error) {
+	docs, err := b.store.ListDocuments(ctx, engine.LayoutDocument(""))
 	if err != nil {
 		return nil, unavailable(err)
 	}
@@ -31,7 +49,7 @@ func (a *API) allSites(ctx context.Context) ([]string, error) {
 
 // Apart lists the names under which the store keeps what is no site's: answers to requests with an Idempotency-Key, EPCIS capture jobs, and how channels fare with the notices
 // about them. Who copies a store copies these too.
-func Apart() []string { return []string{answersSite, capturesSite, deliver.ChannelsSite} }
+func Apart() []string { return []string{kit.AnswersSite, capturesSite, deliver.ChannelsSite} }
 
 // layoutEntry is the last layout of a site that was seen.
 type layoutEntry struct {
@@ -43,18 +61,18 @@ type layoutEntry struct {
 const viewPatience = 50 * time.Millisecond
 
 // layoutOf returns the layout that the site goes by now.
-func (a *API) layoutOf(ctx context.Context, site string) (*layout.Layout, error) {
-	s, err := a.runner.Site(ctx, site)
+func (b *backend) layoutOf(ctx context.Context, site string) (*layout.Layout, error) {
+	s, err := b.runner.Site(ctx, site)
 	if err != nil {
 		return nil, unavailable(err)
 	}
-	a.mu.Lock()
-	e := a.layouts[site]
+	b.mu.Lock()
+	e := b.layouts[site]
 	if e == nil {
 		e = new(layoutEntry)
-		a.layouts[site] = e
+		b.layouts[site] = e
 	}
-	a.mu.Unlock()
+	b.mu.Unlock()
 	viewCtx, cancel := context.WithTimeout(ctx, viewPatience)
 	defer cancel()
 	var lay *layout.Layout
@@ -70,14 +88,14 @@ func (a *API) layoutOf(ctx context.Context, site string) (*layout.Layout, error)
 		return lay, nil
 	}
 	// The site is loading for the first time, or has not folded its first layout yet.
-	d, err := a.store.GetDocument(ctx, engine.LayoutDocument(site), 0)
+	d, err := b.store.GetDocument(ctx, engine.LayoutDocument(site), 0)
 	if errors.Is(err, store.ErrNotFound) {
 		return nil, fmt.Errorf("%w: %q", runner.ErrNoSite, site)
 	} else if err != nil {
 		return nil, unavailable(err)
 	}
-	a.mu.Lock()
-	defer a.mu.Unlock()
+	b.mu.Lock()
+	defer b.mu.Unlock()
 	if lay := e.layout.Load(); lay != nil && e.version == d.Version {
 		return lay, nil
 	}
@@ -91,12 +109,12 @@ func (a *API) layoutOf(ctx context.Context, site string) (*layout.Layout, error)
 }
 
 // view calls f with the state of the site of the path, which f may only read.
-func (c *call) view(f func(*engine.State) error) error {
-	return c.api.view(c.Request().Context(), c.site, f)
+func (b *backend) view(c *kit.Call, f func(*engine.State) error) error {
+	return b.viewSite(c.Ctx(), c.Site, f)
 }
 
-func (a *API) view(ctx context.Context, site string, f func(*engine.State) error) error {
-	s, err := a.runner.Site(ctx, site)
+func (b *backend) viewSite(ctx context.Context, site string, f func(*engine.State) error) error {
+	s, err := b.runner.Site(ctx, site)
 	if err != nil {
 		return unavailable(err)
 	}
@@ -106,7 +124,7 @@ func (a *API) view(ctx context.Context, site string, f func(*engine.State) error
 		return nil
 	})
 	if err != nil && ctx.Err() == nil {
-		return problemf(codeUnavailable, "The site is being loaded. Try again.").because(err)
+		return kit.Problemf(kit.CodeUnavailable, "The site is being loaded. Try again.").Because(err)
 	} else if err != nil {
 		return err
 	}
@@ -129,16 +147,16 @@ type SiteList struct {
 	Sites []SiteView `json:"sites"`
 }
 
-func (c *call) listSites() error {
-	ctx := c.Request().Context()
-	ids, err := c.sites()
+func (h siteRoutes) listSites(c *kit.Call) error {
+	ctx := c.Ctx()
+	ids, err := h.sites(c)
 	if err != nil {
 		return err
 	}
 	list := SiteList{Sites: []SiteView{}}
 	for _, id := range ids {
 		v := SiteView{ID: id, Name: id}
-		s, err := c.api.runner.Site(ctx, id)
+		s, err := h.runner.Site(ctx, id)
 		if err != nil {
 			return unavailable(err)
 		}
@@ -178,9 +196,9 @@ type ReadPointList struct {
 	ReadPoints []ReadPointView `json:"read_points"`
 }
 
-func (c *call) listReadPoints() error {
+func (h siteRoutes) listReadPoints(c *kit.Call) error {
 	list := ReadPointList{ReadPoints: []ReadPointView{}}
-	err := c.view(func(st *engine.State) error {
+	err := h.view(c, func(st *engine.State) error {
 		l := st.Config().Layout
 		for _, info := range st.ReadPoints() {
 			p := &l.ReadPoints[info.Index]
@@ -196,4 +214,33 @@ func (c *call) listReadPoints() error {
 		return err
 	}
 	return c.JSON(http.StatusOK, list)
+}
+
+// checkZoneParam refuses a parameter "zone" that is no zone of the site; "": it was not given.
+func checkZoneParam(lay *layout.Layout, zone string) error {
+	if _, ok := lay.ZoneIndex(zone); zone != "" && !ok {
+		return kit.BadParam("zone", "%s", noZone(lay, zone))
+	}
+	return nil
+}
+
+// sites lists the sites that the caller may see, in order. With the parameter "site", just that one.
+func (b *backend) sites(c *kit.Call) ([]string, error) {
+	if site := c.QueryParam("site"); site != "" {
+		if !c.Key.ForSite(site) {
+			return nil, kit.Problemf(kit.CodeMissingSite, "The key %q is not for the site %q.", c.Key.Name, site).With("site", site)
+		}
+		if !kit.ValidSite(site) {
+			return nil, kit.Problemf(kit.CodeUnknownSite, "There is no such site.")
+		}
+		if _, err := b.runner.Site(c.Ctx(), site); err != nil {
+			return nil, unavailable(err)
+		}
+		return []string{site}, nil
+	}
+	all, err := b.allSites(c.Ctx())
+	if err != nil {
+		return nil, err
+	}
+	return slices.DeleteFunc(all, func(id string) bool { return !c.Key.ForSite(id) }), nil
 }
