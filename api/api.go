@@ -128,8 +128,9 @@ func New(opt Options) *API {
 		epcis: &epcisRoutes{backend: b},
 	}
 	a.routes = a.table()
+	openAPIDocument() // a table that has no document must not be served
 	b.server = kit.New(kit.Options{
-		Routes: a.routes, Document: openAPI, Store: opt.Store, Log: opt.Log, Registry: opt.Registry, Pages: opt.Pages,
+		Routes: a.routes, Store: opt.Store, Log: opt.Log, Registry: opt.Registry, Pages: opt.Pages,
 		DressProblem: b.epcisProblem, BodyLimit: opt.BodyLimit, LongBodyLimit: opt.ProductsLimit,
 		Timeout: opt.Timeout, LongTimeout: opt.LongTimeout, WritePatience: opt.writePatience,
 	})

@@ -395,9 +395,6 @@ func TestACountSurvivesARestart(t *testing.T) {
 	require.Equal(t, http.StatusOK, r.get(path+"/differences.html").status)
 }
 
-// tick lets the clock go on: reads of one tag at one moment are one report.
-func (r *rig) tick() { time.Sleep(2 * time.Millisecond) }
-
 func TestCountsOfUnknownSites(t *testing.T) {
 	r := newRig(t)
 	const path = "/v1/sites/nowhere/counts"

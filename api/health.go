@@ -63,5 +63,5 @@ func (h processRoutes) metricsText(c *kit.Call) error {
 }
 
 func (h processRoutes) openAPI(c *kit.Call) error {
-	return c.Blob(http.StatusOK, kit.MediaJSON, h.server.OpenAPI())
+	return c.Blob(http.StatusOK, kit.MediaJSON, openAPIDocument())
 }

@@ -2,6 +2,7 @@ package api
 
 import (
 	"reflect"
+	"sync"
 
 	"lintel/api/kit"
 	"lintel/engine/deliver"
@@ -40,6 +41,9 @@ var openAPI = kit.Document{
 	Prefixes: map[string]string{"lintel/engine/trial": "Trial", "lintel/engine/passages": "Passage"},
 	StandIns: map[reflect.Type]any{reflect.TypeFor[deliver.Channel](): channelDocument{}},
 }
+
+// openAPIDocument is the OpenAPI document of all routes. It takes long to make and is always the same.
+var openAPIDocument = sync.OnceValue(func() []byte { return kit.MustJSON(openAPI.Of(new(API).table(), false)) })
 
 // Parts of routes that come again and again.
 var (

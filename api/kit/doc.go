@@ -19,8 +19,8 @@
 //		}
 //	}
 //
-// New refuses a table in which two types of different packages would have one name in the OpenAPI
-// document: it panics, so that neither schema hides the other.
+// Document makes the OpenAPI document of the table. It panics where two types of different packages
+// would have one name in it, so that neither schema hides the other.
 //
 // # Errors
 //

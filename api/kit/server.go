@@ -28,7 +28,6 @@ const (
 // Options are what a Server is made of. All are required, but for Pages and DressProblem.
 type Options struct {
 	Routes   []Route
-	Document Document
 	Store    store.Store // keeps keys, and the answers to requests with an Idempotency-Key
 	Log      *slog.Logger
 	Registry prometheus.Registerer
@@ -53,21 +52,18 @@ type Server struct {
 	echo    *echo.Echo
 	keys    *keyRing
 	answers *answers
-	openapi []byte
 
 	requests *prometheus.CounterVec
 	seconds  *prometheus.HistogramVec
 }
 
-// New makes a server of the routes. It panics where two types would have one name in the OpenAPI
-// document.
+// New makes a server of the routes.
 func New(opt Options) *Server {
 	s := &Server{
 		// Keys and answers go by the real clock, as the store does, even where a demonstration lets the
 		// shop's clock run fast.
 		opt: opt, byPath: make(map[string]*Route), keys: &keyRing{store: opt.Store, now: time.Now},
 		answers: &answers{store: opt.Store, now: time.Now, log: opt.Log},
-		openapi: MustJSON(opt.Document.Of(opt.Routes, false)),
 		requests: prometheus.NewCounterVec(prometheus.CounterOpts{
 			Name: "lintel_http_requests_total", Help: "Requests, by route, method and status.",
 		}, []string{"route", "method", "code"}),
@@ -83,9 +79,6 @@ func New(opt Options) *Server {
 
 // Handler returns the handler of all routes.
 func (s *Server) Handler() http.Handler { return s.echo }
-
-// OpenAPI returns the OpenAPI document of the routes.
-func (s *Server) OpenAPI() []byte { return s.openapi }
 
 // ForgetKeys makes the next request read the keys again.
 func (s *Server) ForgetKeys() { s.keys.forget() }
