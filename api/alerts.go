@@ -70,9 +70,9 @@ type CloseRequest struct {
 
 // ActAnswer is an alert after something was done to it.
 type ActAnswer struct {
-	Entry  uint64            `json:"entry" jsonschema_description:"The journal entry that holds what was done."`
-	Folded bool              `json:"folded" jsonschema_description:"False if it was not worked through in time; it will be."`
-	Alert  *engine.AlertView `json:"alert,omitempty"`
+	Entry     uint64            `json:"entry" jsonschema_description:"The journal entry that holds what was done."`
+	Processed bool              `json:"processed" jsonschema_description:"False if it was not processed in time; it will be."`
+	Alert     *engine.AlertView `json:"alert,omitempty"`
 }
 
 const maxNote = 1000
@@ -299,7 +299,7 @@ func (h alertRoutes) act(c *kit.Call, do, outcome, note string) error {
 		return alertStatus(&al, do) // somebody else was first
 	}
 	v := al.View(siteID)
-	return c.JSON(http.StatusOK, ActAnswer{Entry: uint64(res.Seq), Folded: true, Alert: &v})
+	return c.JSON(http.StatusOK, ActAnswer{Entry: uint64(res.Seq), Processed: true, Alert: &v})
 }
 
 func alertStatus(al *engine.Alert, do string) error {

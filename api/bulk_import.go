@@ -30,7 +30,7 @@ type BulkAnswer struct {
 	Retired    int      `json:"retired"`
 	Entries    int      `json:"entries" jsonschema_description:"How many journal entries hold what was taken."`
 	Entry      *uint64  `json:"entry" jsonschema:"nullable" jsonschema_description:"The last of them; null if nothing was taken."`
-	Folded     bool     `json:"folded" jsonschema_description:"Whether all was worked through in time; it will be."`
+	Processed  bool     `json:"processed" jsonschema_description:"Whether all was processed in time; it will be."`
 	Warnings   []string `json:"warnings,omitempty"`
 }
 
@@ -240,7 +240,7 @@ func (h itemRoutes) importItems(c *kit.Call) error {
 	plan.end()
 	plan.answer.Entries = len(plan.entries)
 	if dry || len(plan.entries) == 0 {
-		plan.answer.Folded = !dry
+		plan.answer.Processed = !dry
 		return c.JSON(http.StatusOK, plan.answer)
 	}
 	return h.appendPlan(c, &plan)
@@ -435,6 +435,6 @@ func (h itemRoutes) appendPlan(c *kit.Call, p *bulkPlan) error {
 	wait, cancel := context.WithTimeout(ctx, h.foldPatience)
 	defer cancel()
 	_, _, _, err = sub.Await(wait, seq)
-	p.answer.Folded = err == nil
+	p.answer.Processed = err == nil
 	return c.JSON(http.StatusAccepted, p.answer)
 }

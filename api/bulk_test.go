@@ -22,7 +22,7 @@ const itemsPath = "/v1/sites/quayside/items"
 func (r *rig) imported(table string, status int) BulkAnswer {
 	r.t.Helper()
 	a := into[BulkAnswer](r.do("POST", itemsPath+".csv", table, "Content-Type", "text/csv").wants(status))
-	require.True(r.t, a.Folded)
+	require.True(r.t, a.Processed)
 	r.tick()
 	return a
 }
@@ -110,7 +110,7 @@ func TestImportOfItems(t *testing.T) {
 	r.get(itemsPath + "/(01)09521141123454(21)900").wantsCode(codeUnknownItem)
 
 	a := r.imported(table, 202)
-	want.DryRun, want.Folded, want.Entry = false, true, a.Entry
+	want.DryRun, want.Processed, want.Entry = false, true, a.Entry
 	require.Equal(t, want, a)
 	require.Equal(t, "front-tables", r.item("(01)09521141123454(21)101").Zone)
 	require.Equal(t, "sellable_accessible", r.item("(01)09521141123454(21)900").Disposition)

@@ -46,10 +46,10 @@ type PlaceError struct {
 
 // CountAnswer is a count after something was done to it.
 type CountAnswer struct {
-	Entry  uint64       `json:"entry" jsonschema_description:"The journal entry that holds what was done."`
-	Folded bool         `json:"folded" jsonschema_description:"False if it was not worked through in time; it will be."`
-	ID     string       `json:"id"`
-	Count  *CountDetail `json:"count,omitempty"`
+	Entry     uint64       `json:"entry" jsonschema_description:"The journal entry that holds what was done."`
+	Processed bool         `json:"processed" jsonschema_description:"False if it was not processed in time; it will be."`
+	ID        string       `json:"id"`
+	Count     *CountDetail `json:"count,omitempty"`
 }
 
 // CountList is one page of counts, newest first.
@@ -84,7 +84,7 @@ func (h countRoutes) openCount(c *kit.Call) error {
 		return err
 	}
 	id := engine.CountID(c.Site, done.seq)
-	answer := CountAnswer{Entry: done.seq, Folded: done.folded, ID: id}
+	answer := CountAnswer{Entry: done.seq, Processed: done.folded, ID: id}
 	if !done.folded {
 		return c.JSON(http.StatusAccepted, answer)
 	}
@@ -253,7 +253,7 @@ func (h countRoutes) commandCount(c *kit.Call, verb int) error {
 	if err != nil {
 		return err
 	}
-	answer := CountAnswer{Entry: d.seq, Folded: d.folded, ID: rec.ID}
+	answer := CountAnswer{Entry: d.seq, Processed: d.folded, ID: rec.ID}
 	if !d.folded {
 		return c.JSON(http.StatusAccepted, answer)
 	}

@@ -63,8 +63,14 @@ type CountProgress struct {
 	InPasses     engine.Histogram `json:"in_passes" jsonschema_description:"How many tags were heard in one, two, ... of the rounds that are over."`
 }
 
-// CurvePoint is one place on the curve of a count.
-type CurvePoint estimate.Point
+// CurvePoint is a stretch of time on the curve of a count.
+type CurvePoint struct {
+	At      time.Time `json:"at" jsonschema_description:"The end of the stretch."`
+	Seconds float64   `json:"seconds" jsonschema_description:"How long it is."`
+	New     int       `json:"new" jsonschema_description:"New tags in it."`
+	Reads   int       `json:"reads"`
+	Total   int       `json:"total" jsonschema_description:"Different tags until its end."`
+}
 
 // CountSummary is what closing a count found, in numbers.
 type CountSummary struct {
@@ -138,7 +144,7 @@ func (v *CountDetail) progress(p *engine.CountProgress, now int64) {
 		Found: p.Found, QuietSeconds: float64(curve.Quiet(now)) / 1000, Curve: []CurvePoint{}, Repeats: p.Repeats, Sightings: p.Sightings, PassesEnded: p.PassesEnded, InPasses: p.InPasses,
 	}
 	for _, pt := range curve.Points() {
-		v.Progress.Curve = append(v.Progress.Curve, CurvePoint(pt))
+		v.Progress.Curve = append(v.Progress.Curve, CurvePoint{time.UnixMilli(pt.At).UTC(), pt.Seconds, pt.New, pt.Reads, pt.Total})
 	}
 	v.Progress.NewPerSecond, v.Progress.PerSecond, v.Progress.OverSeconds = curve.Rate(now, 10)
 	a := estimate.Assess(estimate.Input{

@@ -25,7 +25,7 @@ const countsPath = "/v1/sites/quayside/counts"
 func (r *rig) openedCount(body string) string {
 	r.t.Helper()
 	a := into[CountAnswer](r.post(countsPath, body).wants(201))
-	require.True(r.t, a.Folded)
+	require.True(r.t, a.Processed)
 	require.Equal(r.t, "open", a.Count.Status)
 	require.Equal(r.t, engine.CountID("quayside", a.Entry), a.ID)
 	r.tick()
@@ -40,7 +40,7 @@ func (r *rig) counted(path, zone string, serials ...int) BatchAnswer {
 		list = append(list, fmt.Sprintf(`{"epc":"(01)09521141123454(21)%d","read_point":"handheld-1","zone":"%s","rssi":-55}`, n, zone))
 	}
 	a := into[BatchAnswer](r.post(path+"/reads?wait=10s", "["+strings.Join(list, ",")+"]").wants(200))
-	require.True(r.t, *a.Folded)
+	require.True(r.t, *a.Processed)
 	r.tick()
 	return a
 }
@@ -48,7 +48,7 @@ func (r *rig) counted(path, zone string, serials ...int) BatchAnswer {
 func (r *rig) told(path, verb string) *CountDetail {
 	r.t.Helper()
 	a := into[CountAnswer](r.post(path+"/"+verb, "").wants(200))
-	require.True(r.t, a.Folded)
+	require.True(r.t, a.Processed)
 	r.tick()
 	return a.Count
 }
@@ -359,11 +359,11 @@ func TestCountsWhileNobodyFolds(t *testing.T) {
 	other := r.openedCount(`{"zones":["shelf-a"]}`)
 	r.run.Stop()
 	r.api.foldPatience = 10 * time.Millisecond
-	require.False(t, into[CountAnswer](r.post(countsPath, `{"zones":["till"]}`).wants(202)).Folded)
+	require.False(t, into[CountAnswer](r.post(countsPath, `{"zones":["till"]}`).wants(202)).Processed)
 	for _, verb := range []string{"pass", "pause", "close", "discard"} {
-		require.False(t, into[CountAnswer](r.post(other+"/"+verb, "").wants(202)).Folded)
+		require.False(t, into[CountAnswer](r.post(other+"/"+verb, "").wants(202)).Processed)
 	}
-	require.False(t, into[CountAnswer](r.post(path+"/reopen", "").wants(202)).Folded)
+	require.False(t, into[CountAnswer](r.post(path+"/reopen", "").wants(202)).Processed)
 	note("resumeCount 202") // the same code
 }
 

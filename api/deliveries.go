@@ -97,7 +97,8 @@ func deliveryView(site string, d *engine.Delivery) DeliveryView {
 	return v
 }
 
-// deliverySites lists where the deliveries are that the caller may see: in his sites, and for all sites those about channels too.
+// deliverySites lists where the deliveries are that the caller may see: those of their sites, and with a
+// key for all sites those about channels, too.
 func (b *backend) deliverySites(c *kit.Call) ([]string, error) {
 	sites, err := b.sites(c)
 	if err == nil && c.QueryParam("site") == "" && c.Key.AllSites() {

@@ -87,14 +87,14 @@ func (h stockRoutes) picks(c *kit.Call, f form) error {
 	if f.media == kit.MediaJSON {
 		return c.JSON(http.StatusOK, list)
 	}
-	t := sheet.Table{Name: "Pick list", Site: lay.Name, At: h.opt.Now().Truncate(time.Second), Zone: lay.Location()}
+	t, file := sheet.Table{Name: "Pick list", Site: lay.Name, At: h.opt.Now().Truncate(time.Second), Zone: lay.Location()}, "-picks"
 	if lines == "shortages" {
-		t.Name = "Below minimum"
+		t.Name, file = "Below minimum", "-below-minimum"
 		list.shortageTable(&t)
 	} else {
 		list.pickTable(&t, lay)
 	}
-	return answerTable(c, f.media, c.Site+"-"+map[bool]string{true: "below-minimum", false: "picks"}[lines == "shortages"], t)
+	return answerTable(c, f.media, c.Site+file, t)
 }
 
 func fillPicks(c *kit.Call, list *PickList, picks []engine.Pick, shortages []engine.Shortage, products *catalog.Catalog) {

@@ -22,7 +22,7 @@ func (r *rig) stocked() *rig {
 	list = append(list, `{"epc":"(01)09521141123454(21)200","read_point":"handheld-1","zone":"front-tables"}`,
 		`{"epc":"(01)09521234000013(21)1","read_point":"handheld-1","zone":"shelf-a"}`)
 	a := into[BatchAnswer](r.post("/v1/sites/quayside/reads?wait=10s", "["+strings.Join(list, ",")+"]").wants(200))
-	require.True(r.t, *a.Folded)
+	require.True(r.t, *a.Processed)
 	return r
 }
 
@@ -230,7 +230,7 @@ func TestActsWhileNobodyFolds(t *testing.T) {
 	for _, do := range []string{"acknowledge", "close"} {
 		body := map[string]string{"acknowledge": "", "close": `{"outcome":"unclear"}`}[do]
 		a := into[ActAnswer](r.post("/v1/alerts/"+id+"/"+do, body).wants(202))
-		require.False(t, a.Folded)
+		require.False(t, a.Processed)
 		require.NotZero(t, a.Entry)
 	}
 }

@@ -46,13 +46,13 @@ const mediaNDJSON = "application/x-ndjson"
 
 // BatchAnswer says what became of a batch of reads or events. Its last members are there only if the caller asked to wait.
 type BatchAnswer struct {
-	Accepted int               `json:"accepted" jsonschema_description:"How many elements of the batch were taken."`
-	Rejected []Rejection       `json:"rejected" jsonschema_description:"Those that were not, in order; the rest of the batch stands."`
-	Entry    *uint64           `json:"entry" jsonschema:"nullable" jsonschema_description:"Number of the journal entry that holds what was taken; null if nothing was."`
-	Folded   *bool             `json:"folded,omitempty" jsonschema_description:"With wait: whether it was worked through in time."`
-	Complete *bool             `json:"complete,omitempty" jsonschema_description:"With wait: whether facts and alerts are all that came of it."`
-	Facts    []FactView        `json:"facts,omitempty"`
-	Alerts   []AlertChangeView `json:"alerts,omitempty"`
+	Accepted  int               `json:"accepted" jsonschema_description:"How many elements of the batch were taken."`
+	Rejected  []Rejection       `json:"rejected" jsonschema_description:"Those that were not, in order; the rest of the batch stands."`
+	Entry     *uint64           `json:"entry" jsonschema:"nullable" jsonschema_description:"Number of the journal entry that holds what was taken; null if nothing was."`
+	Processed *bool             `json:"processed,omitempty" jsonschema_description:"With wait: whether it was processed in time."`
+	Complete  *bool             `json:"complete,omitempty" jsonschema_description:"With wait: whether facts and alerts are all that came of it."`
+	Facts     []FactView        `json:"facts,omitempty"`
+	Alerts    []AlertChangeView `json:"alerts,omitempty"`
 }
 
 // maxWait is the longest that a caller may wait for the fold.
@@ -188,10 +188,10 @@ func (h intakeRoutes) awaitFold(c *kit.Call, answer *BatchAnswer, sub *runner.Su
 		if c.Ctx().Err() != nil {
 			return c.Ctx().Err()
 		}
-		answer.Folded = new(bool)
+		answer.Processed = new(bool)
 		return c.JSON(http.StatusAccepted, answer)
 	}
-	answer.Folded, answer.Complete = &folded, &complete
+	answer.Processed, answer.Complete = &folded, &complete
 	answer.Facts = factViews(facts)
 	answer.Alerts = make([]AlertChangeView, 0, len(changes))
 	for i := range changes {

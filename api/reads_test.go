@@ -21,7 +21,7 @@ func TestReadsBecomeItems(t *testing.T) {
 	require.Len(t, a.Rejected, 1)
 	require.Equal(t, 1, a.Rejected[0].Index)
 	require.NotNil(t, a.Entry)
-	require.Nil(t, a.Folded)
+	require.Nil(t, a.Processed)
 	r.until("the item", func() bool { return r.get("/v1/sites/quayside/items/"+harbourLight).status == 200 })
 	v := into[ItemView](r.get("/v1/sites/quayside/items/" + harbourLight))
 	require.Equal(t, "(01)09521141123454(21)6789", v.Item)
@@ -89,7 +89,7 @@ func TestNothingAcceptedIsNoEntry(t *testing.T) {
 func TestReadsWaitForTheFold(t *testing.T) {
 	r := newRig(t).shop()
 	a := into[BatchAnswer](r.post("/v1/sites/quayside/reads?wait=5s", `[{"epc":"`+harbourLight+`","read_point":"handheld-1","zone":"shelf-a"}]`).wants(200))
-	require.True(t, *a.Folded)
+	require.True(t, *a.Processed)
 	require.True(t, *a.Complete)
 	require.NotEmpty(t, a.Facts)
 	require.Equal(t, "arrived", a.Facts[0].Cause)
@@ -112,7 +112,7 @@ func TestWaitEndsWithoutTheFold(t *testing.T) {
 	r := newRig(t).shop()
 	r.run.Stop() // nobody folds
 	a := into[BatchAnswer](r.post("/v1/sites/quayside/reads?wait=20ms", `[{"epc":"`+harbourLight+`","read_point":"tables-1"}]`).wants(202))
-	require.False(t, *a.Folded)
+	require.False(t, *a.Processed)
 	require.NotNil(t, a.Entry)
 }
 

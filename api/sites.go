@@ -137,7 +137,7 @@ type SiteView struct {
 	Name    string `json:"name"`
 	Zone    string `json:"time_zone"`
 	Items   int    `json:"items" jsonschema_description:"Items that the site knows of, those that were sold or sent away included."`
-	Entries uint64 `json:"entries" jsonschema_description:"Journal entries folded so far."`
+	Entries uint64 `json:"entries" jsonschema_description:"Journal entries processed so far."`
 	Alerts  int    `json:"alerts" jsonschema_description:"Alerts that are open or acknowledged."`
 	Working bool   `json:"working" jsonschema_description:"False while the site is loading or halted; what comes in is taken all the same."`
 }
