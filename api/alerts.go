@@ -10,7 +10,6 @@ import (
 
 	"lintel/api/kit"
 	"lintel/engine"
-	"lintel/engine/store"
 )
 
 var (
@@ -30,18 +29,15 @@ func (h alertRoutes) table() []kit.Route {
 			Params: []kit.Param{paramSite, kit.Enum("status", "Only these. active, which is the default, is open and acknowledged.", alertStatuses...),
 				kit.Query("rule", "Only those of this rule."), paramLimit(100, 1000), paramCursor},
 			Answers: []kit.Answer{kit.OK("One page of alerts.", AlertList{})}, Codes: []kit.Code{kit.CodeUnknownSite, kit.CodeMissingSite}, Handle: h.listAlerts,
-		},
-		{
+		}, {
 			Method: "GET", Path: "/v1/alerts/{id}", Name: "getAlert", Group: "Alerts", Summary: "Get one alert, with why it was raised",
 			Scopes: operate, Answers: []kit.Answer{kit.OK("The alert.", engine.AlertView{})}, Codes: []kit.Code{codeUnknownAlert, kit.CodeMissingSite}, Handle: h.getAlert,
-		},
-		{
+		}, {
 			Method: "POST", Path: "/v1/alerts/{id}/acknowledge", Name: "acknowledgeAlert", Group: "Alerts", Summary: "Say that somebody has an alert in hand",
 			Scopes: operate, Keyed: true, Body: kit.JSON(AcknowledgeRequest{}), BodyOptional: true,
 			Answers: journaled(200, "The alert as it is now.", ActAnswer{}),
 			Codes:   []kit.Code{codeUnknownAlert, kit.CodeMissingSite, codeAlertStatus}, Handle: h.acknowledgeAlert,
-		},
-		{
+		}, {
 			Method: "POST", Path: "/v1/alerts/{id}/close", Name: "closeAlert", Group: "Alerts", Summary: "Close an alert with an outcome",
 			Scopes: operate, Keyed: true, Body: kit.JSON(CloseRequest{}),
 			Answers: journaled(200, "The alert as it is now.", ActAnswer{}),
@@ -77,35 +73,9 @@ type ActAnswer struct {
 
 const maxNote = 1000
 
-// scanAlerts calls f with every alert record of a site as it is read, pending ones included. A listing that a commit broke off begins anew: begin, which is called first, too,
-// must drop what f was given before. It reads the store, not the site's state, so that a site at work does not wait for it.
+// scanAlerts is scan for alerts, pending ones included.
 func (b *backend) scanAlerts(ctx context.Context, site string, begin func(), f func(*engine.Alert)) error {
-	for try := 0; ; try++ {
-		begin()
-		_, err := b.store.Records(ctx, site, engine.KindAlert, nil, func(_ store.Kind, _ string, v []byte) error {
-			al, err := engine.DecodeAlert(v)
-			if err == nil {
-				f(&al)
-			}
-			return err
-		})
-		if !retryListing(err, try) {
-			return err
-		}
-	}
-}
-
-// eachAlert is scanAlerts for those who can't begin anew: it calls f once the whole listing was read.
-func (b *backend) eachAlert(ctx context.Context, site string, f func(*engine.Alert)) error {
-	var list []engine.Alert
-	err := b.scanAlerts(ctx, site, func() { list = nil }, func(al *engine.Alert) { list = append(list, *al) })
-	if err != nil {
-		return err
-	}
-	for i := range list {
-		f(&list[i])
-	}
-	return nil
+	return scan(ctx, b, site, engine.KindAlert, engine.DecodeAlert, begin, f)
 }
 
 // alertByID returns an alert as it was last committed, and its site.
@@ -118,14 +88,9 @@ func (h alertRoutes) alertByID(c *kit.Call, id string) (engine.Alert, string, er
 	if !c.Key.ForSite(site) {
 		return engine.Alert{}, "", kit.Problemf(kit.CodeMissingSite, "The key %q is not for the site %q.", c.Key.Name, site).With("site", site)
 	}
-	var found *engine.Alert
-	_, err := h.store.Records(c.Ctx(), site, engine.KindAlert, []string{id}, func(_ store.Kind, _ string, v []byte) error {
-		al, err := engine.DecodeAlert(v)
-		found = &al
-		return err
-	})
+	found, err := record(c.Ctx(), h.backend, site, engine.KindAlert, id, engine.DecodeAlert)
 	if err != nil {
-		return engine.Alert{}, "", unavailable(err)
+		return engine.Alert{}, "", err
 	}
 	if found == nil || found.Status == engine.AlertPending || found.Lead != "" {
 		return engine.Alert{}, "", none
@@ -149,16 +114,10 @@ var alertStatuses = []string{"open", "acknowledged", "cleared", "closed", "activ
 
 func (h alertRoutes) listAlerts(c *kit.Call) error {
 	ctx := c.Ctx()
-	limit, err := c.IntParam("limit", 100, 1, 1000)
-	if err != nil {
-		return err
-	}
-	status, err := c.StatusParam("active", alertStatuses)
-	if err != nil {
-		return err
-	}
+	limit := c.Int("limit")
+	status := cmp.Or(c.QueryParam("status"), "active")
 	rule := c.QueryParam("rule")
-	cursor, err := c.CursorParam(2)
+	afterOpened, afterID, err := c.IntCursor(1<<63 - 1)
 	if err != nil {
 		return err
 	}
@@ -175,12 +134,6 @@ func (h alertRoutes) listAlerts(c *kit.Call) error {
 	newer := func(openedA int64, idA string, openedB int64, idB string) int {
 		return cmp.Or(cmp.Compare(openedB, openedA), strings.Compare(idA, idB))
 	}
-	var afterOpened int64
-	if cursor != nil {
-		if afterOpened, err = strconv.ParseInt(cursor[0], 10, 64); err != nil {
-			return kit.BadParam("cursor", "it is none of this route")
-		}
-	}
 	for _, site := range sites {
 		take := func(al *engine.Alert) {
 			switch {
@@ -188,13 +141,14 @@ func (h alertRoutes) listAlerts(c *kit.Call) error {
 			case status == "active" && al.Status != engine.AlertOpen && al.Status != engine.AlertAcknowledged:
 			case status != "active" && status != "all" && al.Status.String() != status:
 			case rule != "" && al.Rule != rule:
-			case cursor != nil && newer(al.OpenedAt, al.ID, afterOpened, cursor[1]) <= 0:
+			case newer(al.OpenedAt, al.ID, afterOpened, afterID) <= 0:
 			default:
 				rows = append(rows, row{al.OpenedAt, site, *al})
 			}
 		}
 		if status == "closed" || status == "all" {
-			err = h.eachAlert(ctx, site, take) // closed ones are on record only
+			had := len(rows)
+			err = h.scanAlerts(ctx, site, func() { rows = rows[:had] }, take) // closed ones are on record only
 		} else {
 			err = h.viewSite(ctx, site, func(st *engine.State) error {
 				list := st.Alerts()
@@ -221,15 +175,8 @@ func (h alertRoutes) listAlerts(c *kit.Call) error {
 }
 
 func (h alertRoutes) getAlert(c *kit.Call) error {
-	id, err := c.PathValue("id")
-	if err != nil {
-		return err
-	}
-	al, site, err := h.alertByID(c, id)
-	if err != nil {
-		return err
-	}
-	return c.JSON(http.StatusOK, al.View(site))
+	al, site, err := h.alertByID(c, c.PathParam("id"))
+	return c.Answer(al.View(site), err)
 }
 
 func (h alertRoutes) acknowledgeAlert(c *kit.Call) error {
@@ -258,10 +205,7 @@ func (h alertRoutes) act(c *kit.Call, do, outcome, note string) error {
 	if len([]rune(note)) > maxNote {
 		return kit.Problemf(kit.CodeInvalidBody, "The note is longer than %d characters.", maxNote)
 	}
-	id, err := c.PathValue("id")
-	if err != nil {
-		return err
-	}
+	id := c.PathParam("id")
 	al, siteID, err := h.alertByID(c, id)
 	if err != nil {
 		return err
@@ -269,37 +213,24 @@ func (h alertRoutes) act(c *kit.Call, do, outcome, note string) error {
 	if al.Status == engine.AlertClosed || do == "acknowledge" && al.Status != engine.AlertOpen {
 		return alertStatus(&al, do)
 	}
-	ctx := c.Ctx()
-	site, err := h.runner.Site(ctx, siteID)
-	if err != nil {
-		return unavailable(err)
-	}
-	sub := site.Subscribe(256)
-	defer sub.Close()
-	res, err := h.runner.Append(ctx, siteID, &engine.Entry{
+	d, err := h.carryOut(c.Ctx(), siteID, &engine.Entry{
 		Kind: engine.EntryAct, At: h.opt.Now().UnixMilli(), By: c.Key.Name, Act: engine.Act{Alert: id, Do: do, Outcome: outcome, Note: note},
-	}, "", "")
+	})
 	if err != nil {
-		return unavailable(err)
+		return err
 	}
-	wait, cancel := context.WithTimeout(ctx, h.foldPatience)
-	defer cancel()
-	_, changes, complete, err := sub.Await(wait, uint64(res.Seq))
-	if err != nil {
-		if ctx.Err() != nil {
-			return ctx.Err()
-		}
-		return c.JSON(http.StatusAccepted, ActAnswer{Entry: uint64(res.Seq)})
+	if !d.folded {
+		return c.JSON(http.StatusAccepted, ActAnswer{Entry: d.seq})
 	}
-	changed := slices.ContainsFunc(changes, func(ch engine.AlertChange) bool { return ch.Alert.ID == id })
+	changed := slices.ContainsFunc(d.changes, func(ch engine.AlertChange) bool { return ch.Alert.ID == id })
 	if al, _, err = h.alertByID(c, id); err != nil {
 		return err
 	}
-	if !changed && complete {
+	if !changed && d.complete {
 		return alertStatus(&al, do) // somebody else was first
 	}
 	v := al.View(siteID)
-	return c.JSON(http.StatusOK, ActAnswer{Entry: uint64(res.Seq), Processed: true, Alert: &v})
+	return c.JSON(http.StatusOK, ActAnswer{Entry: d.seq, Processed: true, Alert: &v})
 }
 
 func alertStatus(al *engine.Alert, do string) error {
@@ -308,6 +239,3 @@ func alertStatus(al *engine.Alert, do string) error {
 	}
 	return kit.Problemf(codeAlertStatus, "The alert is %s; one can't %s it.", al.Status, do).With("alert_status", al.Status.String())
 }
-
-// retryListing reports whether a listing of records that failed is to be tried again: a commit landed while it ran.
-func retryListing(err error, try int) bool { return err != nil && isConflict(err) && try < 10 }

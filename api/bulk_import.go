@@ -1,7 +1,6 @@
 package api
 
 import (
-	"context"
 	"fmt"
 	"io"
 	"net/http"
@@ -209,12 +208,9 @@ func (h itemRoutes) importItems(c *kit.Call) error {
 	if _, err := c.WantType(mediaCSV); err != nil {
 		return err
 	}
-	dry, err := c.Flag("dry_run")
-	if err != nil {
-		return err
-	}
+	dry := c.Flag("dry_run")
 	b := &bulkReader{lines: make(map[epc.Key]int32), skus: make(map[string]uint64)}
-	err = h.view(c, func(st *engine.State) error {
+	err := h.view(c, func(st *engine.State) error {
 		b.lay, b.products = st.Config().Layout, st.Config().Catalog
 		return nil
 	})
@@ -414,27 +410,15 @@ func (b *bulkReader) plan(row *bulkRow, index int, st *engine.State, p *bulkPlan
 
 // appendPlan puts the entries of a plan into the journal, in their order.
 func (h itemRoutes) appendPlan(c *kit.Call, p *bulkPlan) error {
-	ctx := c.Ctx()
-	site, err := h.runner.Site(ctx, c.Site)
-	if err != nil {
-		return unavailable(err)
-	}
 	for _, e := range p.entries[:len(p.entries)-1] {
-		if _, err := h.runner.Append(ctx, c.Site, e, "", ""); err != nil {
+		if _, err := h.runner.Append(c.Ctx(), c.Site, e, "", ""); err != nil {
 			return unavailable(err)
 		}
 	}
-	sub := site.Subscribe(1024)
-	defer sub.Close()
-	res, err := h.runner.Append(ctx, c.Site, p.entries[len(p.entries)-1], "", "")
+	d, err := h.carryOut(c.Ctx(), c.Site, p.entries[len(p.entries)-1])
 	if err != nil {
-		return unavailable(err)
+		return err
 	}
-	seq := uint64(res.Seq)
-	p.answer.Entry = &seq
-	wait, cancel := context.WithTimeout(ctx, h.foldPatience)
-	defer cancel()
-	_, _, _, err = sub.Await(wait, seq)
-	p.answer.Processed = err == nil
+	p.answer.Entry, p.answer.Processed = &d.seq, d.folded
 	return c.JSON(http.StatusAccepted, p.answer)
 }

@@ -61,15 +61,8 @@ func (h itemRoutes) exportItems(c *kit.Call, f form) error {
 		return err
 	}
 	t := sheet.Table{Name: "Items", Columns: itemColumns, At: h.opt.Now().Truncate(time.Second)}
-	err = h.view(c, func(st *engine.State) error {
-		lay := st.Config().Layout
-		t.Site = lay.Name
-		if err := checkZoneParam(lay, filter.Zone); err != nil {
-			return err
-		}
-		if filter.GTINs, err = productsOf(c.QueryParam("product"), st.Config().Catalog); err != nil {
-			return err
-		}
+	err = h.narrowed(c, func(st *engine.State, gtins []uint64) error {
+		t.Site, filter.GTINs = st.Config().Layout.Name, gtins
 		if f.media == mediaXLSX && st.Len() > maxSheetRows {
 			return kit.Problemf(kit.CodeNotAcceptable, "The site knows %d items, and a workbook holds %d rows. Take CSV, or narrow it down by zone or product.", st.Len(), maxSheetRows)
 		}

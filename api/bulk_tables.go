@@ -80,7 +80,7 @@ func inForm(base kit.Route, f form, handle func(*kit.Call, form) error) kit.Rout
 func writeTable(c *kit.Call, w io.Writer, media string, t sheet.Table) error {
 	switch media {
 	case mediaCSV:
-		return sheet.WriteCSV(w, t, sheet.CSVOptions{Defuse: c.QueryParam("defuse") != "0"})
+		return sheet.WriteCSV(w, t, sheet.CSVOptions{Defuse: c.Flag("defuse")})
 	case mediaXLSX:
 		return sheet.WriteXLSX(w, t, sheet.XLSXOptions{})
 	case mediaHTML:
@@ -110,9 +110,6 @@ func tableHead(c *kit.Call, media, file string) {
 
 // answerTable answers with a table whose rows are at hand.
 func answerTable(c *kit.Call, media, file string, t sheet.Table) error {
-	if _, err := c.Flag("defuse"); err != nil {
-		return err
-	}
 	var buf bytes.Buffer
 	if err := writeTable(c, &buf, media, t); err != nil {
 		return err
@@ -125,9 +122,6 @@ func answerTable(c *kit.Call, media, file string, t sheet.Table) error {
 
 // streamTable answers with a table of any length. If its rows end in an error, the connection is broken off, so that nobody takes a part for the whole.
 func streamTable(c *kit.Call, media, file string, t sheet.Table) error {
-	if _, err := c.Flag("defuse"); err != nil {
-		return err
-	}
 	tableHead(c, media, file)
 	return c.BrokenOff(writeTable(c, c.Writer(), media, t))
 }

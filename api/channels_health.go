@@ -36,12 +36,6 @@ type ChannelView struct {
 	Health  ChannelHealth   `json:"health"`
 }
 
-// channelView is ChannelView as the OpenAPI document has it.
-type channelView struct {
-	Channel channelDocument `json:"channel"`
-	Health  ChannelHealth   `json:"health"`
-}
-
 // RecoverRequest is a range of time.
 type RecoverRequest struct {
 	Since *time.Time `json:"since" jsonschema_description:"Deliveries that tell of something that happened at this moment or later, by the site clock."`
@@ -102,15 +96,7 @@ func (h channelRoutes) channelsHealth(c *kit.Call) error {
 }
 
 func (h channelRoutes) channelHealth(c *kit.Call) error {
-	ch, err := h.channelOfPath(c)
-	if err != nil {
-		return err
-	}
-	return h.answerChannel(c, ch)
-}
-
-func (h channelRoutes) answerChannel(c *kit.Call, ch deliver.Channel) error {
-	sender, err := h.sender(c)
+	ch, sender, err := h.channelAndSender(c)
 	if err != nil {
 		return err
 	}
@@ -122,11 +108,7 @@ func (h channelRoutes) answerChannel(c *kit.Call, ch deliver.Channel) error {
 }
 
 func (h channelRoutes) startChannel(c *kit.Call) error {
-	ch, err := h.channelOfPath(c)
-	if err != nil {
-		return err
-	}
-	sender, err := h.sender(c)
+	ch, sender, err := h.channelAndSender(c)
 	if err != nil {
 		return err
 	}
@@ -134,7 +116,7 @@ func (h channelRoutes) startChannel(c *kit.Call) error {
 		return unavailable(err)
 	}
 	h.log.Info("a channel was started by hand", "channel", ch.Name, "by", c.Key.Name)
-	return h.answerChannel(c, ch)
+	return h.channelHealth(c)
 }
 
 func (h channelRoutes) recoverChannel(c *kit.Call) error {

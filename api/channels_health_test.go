@@ -16,7 +16,7 @@ func TestChannelsShowHowTheyFare(t *testing.T) {
 	r := newRig(t).shop()
 	at := time.Date(2026, 11, 25, 9, 14, 7, 0, time.UTC)
 	one := func() ChannelHealth {
-		return into[channelView](r.get("/v1/channels/door-team/health").wants(200)).Health
+		return into[ChannelView](r.get("/v1/channels/door-team/health").wants(200)).Health
 	}
 	require.Equal(t, ChannelHealth{Channel: "door-team", State: "working"}, one())
 

@@ -28,28 +28,25 @@ func (h channelRoutes) table() []kit.Route {
 			Method: "GET", Path: "/v1/channels", Name: "getChannels", Group: "Documents", Summary: "Get the channels, with their secrets masked",
 			Scopes: readers, Params: []kit.Param{paramVersion, ifNoneMatch}, Answers: []kit.Answer{kit.OK("The channels.", channelsDocument{}), notChanged},
 			Codes: []kit.Code{codeUnknownDocument}, Handle: h.getChannels,
-		},
-		{
+		}, {
 			Method: "PUT", Path: "/v1/channels", Name: "putChannels", Group: "Documents", Summary: "Store the channels; a mask keeps what it stands for",
 			Scopes: author, AllSites: true, Params: []kit.Param{paramNote, ifMatch, ifNoneMatch}, Body: kit.JSON(channelsDocument{}),
 			Answers: savedAnswers(ChannelsSaved{}, nil), Codes: savedCodes, Handle: h.putChannels,
-		},
-		{
+		}, {
 			Method: "POST", Path: "/v1/channels/{name}/test", Name: "testChannel", Group: "Documents", Summary: "Send a sample to a channel, now",
 			Scopes: author, AllSites: true, Keyed: true, Answers: []kit.Answer{kit.OK("What came of it. That the receiver refused is an answer too.", OutcomeView{})},
 			Codes: []kit.Code{codeUnknownChannel}, Handle: h.testChannel,
-		},
-		{
+		}, {
 			Method: "GET", Path: "/v1/channels/health", Name: "channelsHealth", Group: "Deliveries", Summary: "See how the channels fare",
 			Scopes: readers, Answers: []kit.Answer{kit.OK("All channels.", ChannelHealthList{})}, Handle: h.channelsHealth,
 		}, {
 			Method: "GET", Path: "/v1/channels/{name}/health", Name: "channelHealth", Group: "Deliveries", Summary: "See how one channel fares, with its settings masked",
-			Scopes: readers, Answers: []kit.Answer{kit.OK("The channel.", channelView{})}, Codes: []kit.Code{codeUnknownChannel}, Handle: h.channelHealth,
+			Scopes: readers, Answers: []kit.Answer{kit.OK("The channel.", ChannelView{})}, Codes: []kit.Code{codeUnknownChannel}, Handle: h.channelHealth,
 		}, {
 			Method: "POST", Path: "/v1/channels/{name}/start", Name: "startChannel", Group: "Deliveries", Summary: "Send to a stopped channel again",
 			About: "A channel is stopped when its receiver answered 410 Gone, and after 72 hours without a success. It also starts again by itself once a test or a message that " +
 				"somebody sends again gets through, and when its settings change. Of one that is not stopped, it is forgotten how long it failed.",
-			Scopes: author, AllSites: true, Keyed: true, Answers: []kit.Answer{kit.OK("The channel.", channelView{})},
+			Scopes: author, AllSites: true, Keyed: true, Answers: []kit.Answer{kit.OK("The channel.", ChannelView{})},
 			Codes: []kit.Code{codeUnknownChannel}, Handle: h.startChannel,
 		}, {
 			Method: "POST", Path: "/v1/channels/{name}/recover", Name: "recoverChannel", Group: "Deliveries", Summary: "Send the dead deliveries of a time range again, after an outage",
@@ -156,12 +153,7 @@ func (h channelRoutes) putChannels(c *kit.Call) error {
 			return err
 		}
 		warnings = append(warnings, deliver.AboutWarnings(channels)...)
-		c.Response().Header().Set("ETag", kit.ETag(saved))
-		status := http.StatusOK
-		if saved == 1 {
-			status = http.StatusCreated
-		}
-		return c.JSON(status, ChannelsSaved{
+		return answerSaved(c, saved, ChannelsSaved{
 			Saved:    Saved{Document: ChannelsDocument, Version: saved, At: now, By: c.Key.Name, Note: note, InEffect: true, Warnings: warnings},
 			Channels: redacted(channels).Channels,
 		})
@@ -186,10 +178,7 @@ func (h channelRoutes) missingChannels(c *kit.Call, channels []deliver.Channel) 
 
 // channelOfPath returns the channel that the path names, with its secrets.
 func (h channelRoutes) channelOfPath(c *kit.Call) (deliver.Channel, error) {
-	name, err := c.PathValue("name")
-	if err != nil {
-		return deliver.Channel{}, err
-	}
+	name := c.PathParam("name")
 	channels, err := h.channels(c.Ctx())
 	if err != nil {
 		return deliver.Channel{}, err
@@ -201,6 +190,16 @@ func (h channelRoutes) channelOfPath(c *kit.Call) (deliver.Channel, error) {
 	return channels[i], nil
 }
 
+// channelAndSender returns the channel that the path names, with its secrets, and what sends to it.
+func (h channelRoutes) channelAndSender(c *kit.Call) (deliver.Channel, Dispatcher, error) {
+	ch, err := h.channelOfPath(c)
+	if err != nil {
+		return ch, nil, err
+	}
+	sender, err := h.sender(c)
+	return ch, sender, err
+}
+
 // sender returns what sends deliveries.
 func (b *backend) sender(c *kit.Call) (Dispatcher, error) {
 	if b.opt.Dispatcher == nil {
@@ -210,11 +209,7 @@ func (b *backend) sender(c *kit.Call) (Dispatcher, error) {
 }
 
 func (h channelRoutes) testChannel(c *kit.Call) error {
-	ch, err := h.channelOfPath(c)
-	if err != nil {
-		return err
-	}
-	sender, err := h.sender(c)
+	ch, sender, err := h.channelAndSender(c)
 	if err != nil {
 		return err
 	}

@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"maps"
 	"net/http"
 	"slices"
 	"strings"
@@ -138,19 +139,10 @@ func (b *backend) snapshot(ctx context.Context) (snapshot, error) {
 	return s, nil
 }
 
-func (s snapshot) names() []string {
-	names := make([]string, 0, len(s))
-	for name := range s {
-		names = append(names, name)
-	}
-	slices.Sort(names)
-	return names
-}
-
 // etag stands for all versions together.
 func (s snapshot) etag() string {
 	h := sha256.New()
-	for _, name := range s.names() {
+	for _, name := range slices.Sorted(maps.Keys(s)) {
 		fmt.Fprintf(h, "%s %d\n", name, s[name].Version)
 	}
 	return `"` + hex.EncodeToString(h.Sum(nil)[:12]) + `"`
@@ -177,7 +169,7 @@ func (h configurationRoutes) getConfiguration(c *kit.Call) error {
 		return err
 	}
 	list := ConfigurationList{Documents: []ConfigurationDocument{}}
-	for _, name := range s.names() {
+	for _, name := range slices.Sorted(maps.Keys(s)) {
 		if site, ok := strings.CutPrefix(name, engine.LayoutDocument("")); ok && !c.Key.ForSite(site) {
 			continue
 		}
@@ -189,20 +181,8 @@ func (h configurationRoutes) getConfiguration(c *kit.Call) error {
 
 // wantedBody reads the documents that a request wants.
 func (h configurationRoutes) wantedBody(c *kit.Call) ([]wanted, error) {
-	if _, err := c.WantType(kit.MediaJSON); err != nil {
-		return nil, err
-	}
-	body, err := c.ReadBody(c.BodyLimit())
-	if err != nil {
-		return nil, err
-	}
-	defer body.Release()
-	text, err := kit.CheckText(body.B)
-	if err != nil {
-		return nil, err
-	}
 	var req ConfigurationRequest
-	if err := kit.DecodeStrict(text, &req); err != nil {
+	if err := c.DecodeJSONUpTo(c.BodyLimit(), &req); err != nil {
 		return nil, err
 	}
 	if len(req.Documents) == 0 {

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -126,14 +127,9 @@ func (p *planner) present() error {
 }
 
 func (p *planner) allLayouts() []*layout.Layout {
-	names := make([]string, 0, len(p.layouts))
-	for name := range p.layouts {
-		names = append(names, name)
-	}
-	slices.Sort(names)
-	list := make([]*layout.Layout, len(names))
-	for i, name := range names {
-		list[i] = p.layouts[name]
+	list := make([]*layout.Layout, 0, len(p.layouts))
+	for _, name := range slices.Sorted(maps.Keys(p.layouts)) {
+		list = append(list, p.layouts[name])
 	}
 	return list
 }

@@ -79,7 +79,7 @@ func (h countRoutes) openCount(c *kit.Call) error {
 	if err != nil {
 		return err
 	}
-	done, err := h.carryOut(c, &engine.Entry{Kind: engine.EntryCount, At: h.opt.Now().UnixMilli(), By: c.Key.Name, Command: *cmd})
+	done, err := h.carryOut(c.Ctx(), c.Site, &engine.Entry{Kind: engine.EntryCount, At: h.opt.Now().UnixMilli(), By: c.Key.Name, Command: *cmd})
 	if err != nil {
 		return err
 	}
@@ -192,35 +192,6 @@ func (h countRoutes) papersOf(c *kit.Call, d *DeliveryRequest, cmd *engine.Count
 	})
 }
 
-// done is an entry that a person made, and what came of it.
-type done struct {
-	seq    uint64
-	folded bool
-}
-
-// carryOut puts an entry into the journal of the site of the path and waits a little for its fold.
-func (h countRoutes) carryOut(c *kit.Call, e *engine.Entry) (done, error) {
-	ctx := c.Ctx()
-	site, err := h.runner.Site(ctx, c.Site)
-	if err != nil {
-		return done{}, unavailable(err)
-	}
-	sub := site.Subscribe(256)
-	defer sub.Close()
-	res, err := h.runner.Append(ctx, c.Site, e, "", "")
-	if err != nil {
-		return done{}, unavailable(err)
-	}
-	d := done{seq: uint64(res.Seq)}
-	wait, cancel := context.WithTimeout(ctx, h.foldPatience)
-	defer cancel()
-	if _, _, _, err = sub.Await(wait, d.seq); err != nil {
-		return d, ctx.Err() // nil unless the caller is gone: it is in the journal and will be folded
-	}
-	d.folded = true
-	return d, nil
-}
-
 // countVerbs are what can be done to a count that is there, and in which statuses.
 var countVerbs = []struct {
 	do, summary, about string
@@ -240,14 +211,14 @@ var countVerbs = []struct {
 // commandCount carries out a verb on the count of the path.
 func (h countRoutes) commandCount(c *kit.Call, verb int) error {
 	v := &countVerbs[verb]
-	rec, err := h.countOfPath(c)
+	rec, err := h.countRecord(c, c.PathParam("id"))
 	if err != nil {
 		return err
 	}
 	if !slices.Contains(v.from, rec.Status) || rec.Final {
 		return countStatus(&rec, v.do)
 	}
-	d, err := h.carryOut(c, &engine.Entry{
+	d, err := h.carryOut(c.Ctx(), c.Site, &engine.Entry{
 		Kind: engine.EntryCount, At: h.opt.Now().UnixMilli(), By: c.Key.Name, Command: engine.CountCommand{Do: v.do, ID: rec.ID},
 	})
 	if err != nil {
@@ -292,15 +263,6 @@ func countStatus(rec *engine.Count, do string) error {
 	return kit.Problemf(codeCountStatus, "The count is %s; one can't %s it. %s", rec.Status, verb, instead).With("count_status", rec.Status.String())
 }
 
-// countOfPath returns the count that the path names.
-func (h countRoutes) countOfPath(c *kit.Call) (engine.Count, error) {
-	id, err := c.PathValue("id")
-	if err != nil {
-		return engine.Count{}, err
-	}
-	return h.countRecord(c, id)
-}
-
 // countRecord returns a count as the state has it, or as it was last committed.
 func (h countRoutes) countRecord(c *kit.Call, id string) (engine.Count, error) {
 	ctx := c.Ctx()
@@ -334,23 +296,11 @@ func noCount(id string) error {
 var countStatusNames = []string{"open", "paused", "closed", "discarded", "active", "all"}
 
 func (h countRoutes) listCounts(c *kit.Call) error {
-	limit, err := c.IntParam("limit", 100, 1, 1000)
+	limit := c.Int("limit")
+	status := cmp.Or(c.QueryParam("status"), "all")
+	before, _, err := c.IntCursor(1<<63 - 1)
 	if err != nil {
 		return err
-	}
-	status, err := c.StatusParam("all", countStatusNames)
-	if err != nil {
-		return err
-	}
-	cursor, err := c.CursorParam(1)
-	if err != nil {
-		return err
-	}
-	before := int64(1<<63 - 1)
-	if cursor != nil {
-		if before, err = parseInt(cursor[0], 63); err != nil {
-			return kit.BadParam("cursor", "it is none of this route")
-		}
 	}
 	lay, err := h.layoutOf(c.Ctx(), c.Site)
 	if err != nil {
@@ -388,33 +338,19 @@ func countNumber(id string) int64 {
 
 // counts lists the counts on record that want lets through, newest first.
 func (h countRoutes) counts(c *kit.Call, want func(*engine.Count) bool) ([]CountView, error) {
-	for try := 0; ; try++ {
-		list := []CountView{}
-		_, err := h.store.Records(c.Ctx(), c.Site, engine.KindCount, nil, func(_ store.Kind, _ string, v []byte) error {
-			rec, err := engine.DecodeCount(v)
-			if err == nil && want(&rec) {
-				list = append(list, countView(&rec))
-			}
-			return err
-		})
-		if retryListing(err, try) {
-			continue
+	var list []CountView
+	err := scan(c.Ctx(), h.backend, c.Site, engine.KindCount, engine.DecodeCount, func() { list = []CountView{} }, func(rec *engine.Count) {
+		if want(rec) {
+			list = append(list, countView(rec))
 		}
-		slices.SortFunc(list, func(a, b CountView) int { return cmp.Compare(countNumber(b.ID), countNumber(a.ID)) })
-		return list, unavailable(err)
-	}
+	})
+	slices.SortFunc(list, func(a, b CountView) int { return cmp.Compare(countNumber(b.ID), countNumber(a.ID)) })
+	return list, unavailable(err)
 }
 
 func (h countRoutes) getCount(c *kit.Call) error {
-	id, err := c.PathValue("id")
-	if err != nil {
-		return err
-	}
-	v, err := h.countDetail(c, id)
-	if err != nil {
-		return err
-	}
-	return c.JSON(http.StatusOK, v)
+	v, err := h.countDetail(c, c.PathParam("id"))
+	return c.Answer(v, err)
 }
 
 // keepAssessment puts on record what could be said of the count when it was closed.

@@ -72,9 +72,6 @@ var findingWords = map[string]string{
 // differences answers with what closing the count of the path found, or with how it differs from another.
 func (h countRoutes) differences(c *kit.Call, f form) error {
 	lines := c.QueryParam("lines")
-	if lines != "" && lines != "items" && lines != "products" {
-		return kit.BadParam("lines", "%s must be items or products", kit.Shown([]byte(lines)))
-	}
 	v, err := h.closedCount(c, "", "its differences are known once it is closed")
 	if err != nil {
 		return err
@@ -120,9 +117,7 @@ type closedOne struct {
 func (h countRoutes) closedCount(c *kit.Call, id, otherwise string) (*closedOne, error) {
 	var err error
 	if id == "" {
-		if id, err = c.PathValue("id"); err != nil {
-			return nil, err
-		}
+		id = c.PathParam("id")
 	}
 	detail, err := h.countDetail(c, id)
 	if err != nil {

@@ -1,13 +1,11 @@
 package api
 
 import (
-	"encoding/json"
 	"time"
 
 	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/estimate"
-	"lintel/engine/store"
 )
 
 // CountView is a count as lists show it.
@@ -202,39 +200,23 @@ func curveOf(r *engine.Count, now int64) *estimate.Curve {
 }
 
 // storedCount returns a count as it was last committed.
-func (h countRoutes) storedCount(c *kit.Call, id string) (rec engine.Count, err error) {
-	found := false
-	_, err = h.store.Records(c.Ctx(), c.Site, engine.KindCount, []string{id}, func(_ store.Kind, _ string, v []byte) error {
-		found = true
-		rec, err = engine.DecodeCount(v)
-		return err
-	})
+func (h countRoutes) storedCount(c *kit.Call, id string) (engine.Count, error) {
+	rec, err := record(c.Ctx(), h.backend, c.Site, engine.KindCount, id, engine.DecodeCount)
+	if err == nil && rec == nil {
+		err = noCount(id)
+	}
 	if err != nil {
-		return rec, unavailable(err)
+		return engine.Count{}, err
 	}
-	if !found {
-		return rec, noCount(id)
-	}
-	return rec, nil
+	return *rec, nil
 }
 
 // storedResult returns what closing a count found, nil if it never closed.
 func (b *backend) storedResult(c *kit.Call, id string) (*engine.CountResult, error) {
-	var res *engine.CountResult
-	_, err := b.store.Records(c.Ctx(), c.Site, engine.KindResult, []string{id}, func(_ store.Kind, _ string, v []byte) error {
-		r, err := engine.DecodeCountResult(v)
-		res = &r
-		return err
-	})
-	return res, unavailable(err)
+	return record(c.Ctx(), b, c.Site, engine.KindResult, id, engine.DecodeCountResult)
 }
 
 // storedAssessment returns what could be said of a count when it was closed, nil if that is not known.
 func (h countRoutes) storedAssessment(c *kit.Call, id string) (*estimate.Assessment, error) {
-	var a *estimate.Assessment
-	_, err := h.store.Records(c.Ctx(), c.Site, kindAssessment, []string{id}, func(_ store.Kind, _ string, v []byte) error {
-		a = new(estimate.Assessment)
-		return json.Unmarshal(v, a)
-	})
-	return a, unavailable(err)
+	return record(c.Ctx(), h.backend, c.Site, kindAssessment, id, fromJSON[estimate.Assessment])
 }

@@ -57,7 +57,7 @@ func (s *countScope) place(d *readDecoder, point, zone int) (int, bool) {
 // postCountReads takes reads into a count.
 func (h countRoutes) postCountReads(c *kit.Call) error {
 	return intakeRoutes(h).postBatch(c, "count", func(lay *layout.Layout) (*countScope, error) {
-		rec, err := h.countOfPath(c)
+		rec, err := h.countRecord(c, c.PathParam("id"))
 		if err != nil {
 			return nil, err
 		}

@@ -163,7 +163,7 @@ func TestTwoCountsCompared(t *testing.T) {
 	r.told(third, "close")
 	for query, hint := range map[string]string{
 		"against=" + strings.TrimPrefix(third, countsPath+"/"): "no zone in common", "against=quayside-count-9999": "no count", "against=" + strings.TrimPrefix(first, countsPath+"/"): "same count",
-		"lines=all": "items or products", "lines=products&against=" + id: "by item only", "defuse=2": "must be 1 or 0", "agains=x": "did you mean",
+		"lines=all": "none of items, products", "lines=products&against=" + id: "by item only", "defuse=2": "must be 1 or 0", "agains=x": "did you mean",
 	} {
 		for _, suffix := range []string{"", ".csv", ".xlsx", ".html"} {
 			if strings.HasPrefix(query, "defuse") && suffix == "" {

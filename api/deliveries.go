@@ -31,12 +31,10 @@ func (h deliveryRoutes) table() []kit.Route {
 			Params: []kit.Param{paramSite, kit.Enum("status", "Only these.", "pending", "delivered", "dead"), kit.Query("channel", "Only those to this channel."),
 				kit.Query("alert", "Only those of this alert."), paramLimit(100, 1000), paramCursor},
 			Answers: []kit.Answer{kit.OK("One page of deliveries.", DeliveryList{})}, Codes: []kit.Code{kit.CodeUnknownSite, kit.CodeMissingSite}, Handle: h.listDeliveries,
-		},
-		{
+		}, {
 			Method: "GET", Path: "/v1/deliveries/{id}", Name: "getDelivery", Group: "Deliveries", Summary: "Get one delivery, with what it carries",
 			Scopes: operate, Answers: []kit.Answer{kit.OK("The delivery.", DeliveryView{})}, Codes: []kit.Code{codeUnknownDelivery}, Handle: h.getDelivery,
-		},
-		{
+		}, {
 			Method: "POST", Path: "/v1/deliveries/{id}/retry", Name: "retryDelivery", Group: "Deliveries", Summary: "Send a delivery once more, now, with the same id",
 			Scopes: operate, Keyed: true, Answers: []kit.Answer{kit.OK("What came of it. That the receiver refused is an answer too.", RetryAnswer{})},
 			Codes: []kit.Code{codeUnknownDelivery}, Handle: h.retryDelivery,
@@ -108,25 +106,12 @@ func (b *backend) deliverySites(c *kit.Call) ([]string, error) {
 }
 
 func (h deliveryRoutes) listDeliveries(c *kit.Call) error {
-	ctx := c.Ctx()
-	limit, err := c.IntParam("limit", 100, 1, 1000)
-	if err != nil {
-		return err
-	}
+	limit := c.Int("limit")
 	status := c.QueryParam("status")
-	if !slices.Contains([]string{"", "pending", "delivered", "dead"}, status) {
-		return kit.BadParam("status", "it is pending, delivered or dead")
-	}
 	channel, alert := c.QueryParam("channel"), c.QueryParam("alert")
-	cursor, err := c.CursorParam(2)
+	afterMs, afterID, err := c.IntCursor(1<<63 - 1)
 	if err != nil {
 		return err
-	}
-	var afterMs int64
-	if cursor != nil {
-		if afterMs, err = strconv.ParseInt(cursor[0], 10, 64); err != nil {
-			return kit.BadParam("cursor", "it is none of this route")
-		}
 	}
 	sites, err := h.deliverySites(c)
 	if err != nil {
@@ -137,28 +122,18 @@ func (h deliveryRoutes) listDeliveries(c *kit.Call) error {
 	}
 	var rows []DeliveryView
 	for _, site := range sites {
-		for try := 0; ; try++ {
-			had := len(rows)
-			_, err := h.store.Records(ctx, site, engine.KindDelivery, nil, func(_ store.Kind, _ string, v []byte) error {
-				d, err := engine.DecodeDelivery(v)
-				switch {
-				case err != nil:
-					return err
-				case status != "" && d.Status.String() != status, channel != "" && d.Channel != channel, alert != "" && (d.Alert != alert || site == deliver.ChannelsSite):
-				case cursor != nil && newer(d.At, d.ID, afterMs, cursor[1]) <= 0:
-				default:
-					rows = append(rows, deliveryView(site, &d))
-				}
-				return nil
-			})
-			if retryListing(err, try) {
-				rows = rows[:had]
-				continue
+		had := len(rows)
+		err := scan(c.Ctx(), h.backend, site, engine.KindDelivery, engine.DecodeDelivery, func() { rows = rows[:had] }, func(d *engine.Delivery) {
+			switch {
+			case status != "" && d.Status.String() != status, channel != "" && d.Channel != channel:
+			case alert != "" && (d.Alert != alert || site == deliver.ChannelsSite):
+			case newer(d.At, d.ID, afterMs, afterID) <= 0:
+			default:
+				rows = append(rows, deliveryView(site, d))
 			}
-			if err != nil {
-				return unavailable(err)
-			}
-			break
+		})
+		if err != nil {
+			return unavailable(err)
 		}
 	}
 	slices.SortFunc(rows, func(a, b DeliveryView) int { return newer(a.At.UnixMilli(), a.ID, b.At.UnixMilli(), b.ID) })
@@ -173,7 +148,6 @@ func (h deliveryRoutes) listDeliveries(c *kit.Call) error {
 
 // deliveryByID finds a delivery among the sites that the caller may see. The id begins with "msg_", the site and a hyphen, and a site's id may have hyphens too.
 func (h deliveryRoutes) deliveryByID(c *kit.Call, id string) (engine.Delivery, string, error) {
-	ctx := c.Ctx()
 	sites, err := h.deliverySites(c)
 	if err != nil {
 		return engine.Delivery{}, "", err
@@ -182,14 +156,9 @@ func (h deliveryRoutes) deliveryByID(c *kit.Call, id string) (engine.Delivery, s
 		if !strings.HasPrefix(id, "msg_"+site+"-") || len(id) > 500 {
 			continue
 		}
-		var found *engine.Delivery
-		_, err := h.store.Records(ctx, site, engine.KindDelivery, []string{id}, func(_ store.Kind, _ string, v []byte) error {
-			d, err := engine.DecodeDelivery(v)
-			found = &d
-			return err
-		})
+		found, err := record(c.Ctx(), h.backend, site, engine.KindDelivery, id, engine.DecodeDelivery)
 		if err != nil {
-			return engine.Delivery{}, "", unavailable(err)
+			return engine.Delivery{}, "", err
 		}
 		if found != nil {
 			return *found, site, nil
@@ -198,17 +167,8 @@ func (h deliveryRoutes) deliveryByID(c *kit.Call, id string) (engine.Delivery, s
 	return engine.Delivery{}, "", kit.Problemf(codeUnknownDelivery, "There is no delivery %s on record.", kit.Shown([]byte(id)))
 }
 
-// deliveryOfPath is deliveryByID of the id in the path.
-func (h deliveryRoutes) deliveryOfPath(c *kit.Call) (engine.Delivery, string, error) {
-	id, err := c.PathValue("id")
-	if err != nil {
-		return engine.Delivery{}, "", err
-	}
-	return h.deliveryByID(c, id)
-}
-
 func (h deliveryRoutes) getDelivery(c *kit.Call) error {
-	d, site, err := h.deliveryOfPath(c)
+	d, site, err := h.deliveryByID(c, c.PathParam("id"))
 	if err != nil {
 		return err
 	}
@@ -224,7 +184,7 @@ type RetryAnswer struct {
 }
 
 func (h deliveryRoutes) retryDelivery(c *kit.Call) error {
-	d, site, err := h.deliveryOfPath(c)
+	d, site, err := h.deliveryByID(c, c.PathParam("id"))
 	if err != nil {
 		return err
 	}

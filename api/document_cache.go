@@ -3,8 +3,8 @@ package api
 import (
 	"context"
 	"errors"
+	"maps"
 	"slices"
-	"strings"
 	"sync"
 
 	"lintel/engine"
@@ -140,16 +140,7 @@ func namesOf(products *catalog.Catalog) (categories, attributes []string) {
 		}
 	}
 	delete(cats, "")
-	return sortedKeys(cats), sortedKeys(attrs)
-}
-
-func sortedKeys(m map[string]bool) []string {
-	list := make([]string, 0, len(m))
-	for name := range m {
-		list = append(list, name)
-	}
-	slices.SortFunc(list, strings.Compare)
-	return list
+	return slices.Sorted(maps.Keys(cats)), slices.Sorted(maps.Keys(attrs))
 }
 
 // channels returns the channels as they are stored, with their secrets.

@@ -90,12 +90,18 @@ func (b *backend) newestVersion(ctx context.Context, name string) (int, error) {
 	return 0, nil
 }
 
+// present is newestVersion of a document that must be there.
+func (b *backend) present(ctx context.Context, name string) (int, error) {
+	version, err := b.newestVersion(ctx, name)
+	if err == nil && version == 0 {
+		err = kit.Problemf(codeUnknownDocument, "There is no document %q yet.", name)
+	}
+	return version, err
+}
+
 // document returns the version of a document that the caller asks for, with its ETag set. done is true if the caller has it already.
 func (h documents) document(c *kit.Call, name string) (d store.Document, done bool, err error) {
-	version, err := c.IntParam("version", 0, 1, 1<<31-1)
-	if err != nil {
-		return d, false, err
-	}
+	version := c.Int("version")
 	d, err = h.store.GetDocument(c.Ctx(), name, version)
 	switch {
 	case errors.Is(err, store.ErrNotFound) && version > 0:
@@ -144,9 +150,10 @@ func answerSaved(c *kit.Call, version int, answer any) error {
 
 func conflict(expect int) error {
 	if expect >= 0 {
-		return kit.Problemf(kit.CodeVersionMismatch, "Somebody else changed the document at the same moment. Get it, look what changed, and send your change again.")
+		return kit.Problemf(kit.CodeVersionMismatch,
+			"Somebody else changed the document at the same moment. Get it, look what changed, and send your change again.").Because(store.ErrConflict)
 	}
-	return kit.Problemf(kit.CodeConflict, "Somebody else keeps changing the document. Try again.")
+	return kit.Problemf(kit.CodeConflict, "Somebody else keeps changing the document. Try again.").Because(store.ErrConflict)
 }
 
 // settle waits a little until the sites that a document concerns go by its new version, so that what is posted next meets it.
@@ -202,8 +209,6 @@ func (h documents) versions(c *kit.Call, name string) error {
 	}
 	return c.JSON(http.StatusOK, list)
 }
-
-func isConflict(err error) bool { return errors.Is(err, store.ErrConflict) }
 
 // savedAnswers are the answers to storing a document; dry is the one to a dry run, nil: there is none.
 func savedAnswers(v, dry any) []kit.Answer {

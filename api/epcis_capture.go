@@ -9,7 +9,6 @@ import (
 	"net/http"
 	"slices"
 	"strings"
-	"sync"
 	"time"
 
 	"lintel/api/kit"
@@ -302,20 +301,4 @@ func (p *capturePlan) appendAll(id string, behaviour epcis.ErrorBehaviour, now t
 		return unavailable(err)
 	}
 	return p.h.answerJob(p.c, http.StatusAccepted, kept)
-}
-
-// hourly lets something happen once an hour.
-type hourly struct {
-	mu   sync.Mutex
-	last time.Time
-}
-
-func (h *hourly) due(now time.Time) bool {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	if now.Sub(h.last) < time.Hour {
-		return false
-	}
-	h.last = now
-	return true
 }

@@ -18,7 +18,7 @@ import (
 func (h *epcisRoutes) keepCapture(c *kit.Call, id string, kept *keptCapture) error {
 	ctx := c.Ctx()
 	err := h.store.Commit(ctx, capturesSite, store.Commit{Loose: true, Writes: []store.Record{{Kind: kindCapture, Key: id, Value: kit.MustJSON(kept)}}})
-	if err != nil || !h.captures.due(h.opt.Now()) {
+	if err != nil || !h.captures.Due(h.opt.Now()) {
 		return err
 	}
 	var old []store.RecordKey
@@ -43,13 +43,9 @@ func (h *epcisRoutes) capturedJob(c *kit.Call, id string) (*keptCapture, error) 
 	if len(id) != 32 {
 		return nil, nil
 	}
-	var kept *keptCapture
-	_, err := h.store.Records(c.Ctx(), capturesSite, kindCapture, []string{id}, func(_ store.Kind, _ string, v []byte) error {
-		kept = new(keptCapture)
-		return json.Unmarshal(v, kept)
-	})
+	kept, err := record(c.Ctx(), h.backend, capturesSite, kindCapture, id, fromJSON[keptCapture])
 	if err != nil {
-		return nil, unavailable(err)
+		return nil, err
 	}
 	if kept != nil && !maySee(c, kept) {
 		return nil, nil
@@ -65,10 +61,7 @@ func maySee(c *kit.Call, kept *keptCapture) bool {
 // captureJobs lists the jobs that the caller may see, newest first, in pages as the REST binding of EPCIS 2.0 has them: perPage, nextPageToken, Link (from memory).
 func (h *epcisRoutes) captureJobs(c *kit.Call) error {
 	h.epcisHeaders(c.Response().Header())
-	per, err := c.IntParam("perPage", 30, 1, 1000)
-	if err != nil {
-		return err
-	}
+	per := c.Int("perPage")
 	var after *keptCapture
 	if token := c.QueryParam("nextPageToken"); token != "" {
 		at, id, ok := strings.Cut(token, "-")
@@ -111,10 +104,7 @@ func (h *epcisRoutes) captureJobs(c *kit.Call) error {
 
 func (h *epcisRoutes) captureJob(c *kit.Call) error {
 	h.epcisHeaders(c.Response().Header())
-	id, err := c.PathValue("id")
-	if err != nil {
-		return err
-	}
+	id := c.PathParam("id")
 	kept, err := h.capturedJob(c, id)
 	if err != nil {
 		return err

@@ -155,7 +155,7 @@ func TestCaptureOnce(t *testing.T) {
 	old := keptCapture{At: time.Now().Add(-captureKeep - time.Hour).UnixMilli(), Job: CaptureJob{Job: epcis.Job{ID: strings.Repeat("0", 32), Errors: []epcis.JobError{}, ErrorBehaviour: epcis.Rollback}}}
 	require.NoError(t, r.store.Commit(t.Context(), capturesSite, store.Commit{Loose: true, Writes: []store.Record{{Kind: kindCapture, Key: old.Job.ID, Value: kit.MustJSON(old)}}}))
 	r.get(capturePath + "/" + old.Job.ID).wants(200)
-	r.api.epcis.captures.last = time.Time{}
+	r.api.epcis.captures = kit.Hourly{}
 	r.captured(capturePath, doc+"\n")
 	r.get(capturePath + "/" + old.Job.ID).wantsCode(codeUnknownCapture)
 }

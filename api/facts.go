@@ -4,6 +4,8 @@ import (
 	"bufio"
 	"encoding/json"
 	"errors"
+	"fmt"
+	"math"
 	"net/http"
 	"strconv"
 	"strings"
@@ -25,8 +27,7 @@ func (h factRoutes) table() []kit.Route {
 			Scopes: operate, Params: []kit.Param{paramFrom, paramTo, paramCause, paramLimit(200, 5000), paramCursor,
 				kit.Enum("as", "epcis: all facts of the range that are events in the sense of EPCIS 2.0, as one document, without limit and cursor.", "epcis")},
 			Answers: []kit.Answer{kit.Reply(200, "One page of facts, oldest first.", kit.As(kit.MediaJSON, FactList{}), kit.As(mediaJSONLD, nil))}, Handle: h.listFacts,
-		},
-		{
+		}, {
 			Method: "GET", Path: "/v1/sites/{site}/facts.jsonl", Name: "exportFacts", Group: "Bulk", Summary: "Get all facts of a time range, one JSON object a line",
 			About:  "Each line is a fact as the listing has it. It is what `lintel trial --facts` reads, and has all of a fact that a rule can see. An answer that breaks off is not whole.",
 			Scopes: operate, Stream: true, Params: []kit.Param{paramFrom, paramTo, paramCause},
@@ -55,17 +56,25 @@ const scanLimit = 500_000
 // defaultSpan is the range of a listing that names none.
 const defaultSpan = 24 * time.Hour
 
+// timeRange reads from and to, Unix milliseconds; to is at most latest. Default: the span before now.
+func (b *backend) timeRange(c *kit.Call, now, latest int64, span time.Duration) (from, to int64, err error) {
+	if to, err = c.TimeParam("to", now); err != nil {
+		return 0, 0, err
+	}
+	to = min(to, latest)
+	if from, err = c.TimeParam("from", max(0, to-span.Milliseconds())); err != nil {
+		return 0, 0, err
+	}
+	if from > to {
+		return 0, 0, kit.BadParam("from", "it is after \"to\"")
+	}
+	return from, to, nil
+}
+
 // factRange reads from, to and cursor.
 func (b *backend) factRange(c *kit.Call) (from, to store.FactID, err error) {
-	now := b.opt.Now().UnixMilli()
-	if to.Ms, err = c.TimeParam("to", now+1); err != nil {
+	if from.Ms, to.Ms, err = b.timeRange(c, b.opt.Now().UnixMilli()+1, math.MaxInt64, defaultSpan); err != nil {
 		return from, to, err
-	}
-	if from.Ms, err = c.TimeParam("from", max(0, to.Ms-defaultSpan.Milliseconds())); err != nil {
-		return from, to, err
-	}
-	if from.Ms > to.Ms {
-		return from, to, kit.BadParam("from", "it is after \"to\"")
 	}
 	cursor, err := c.CursorParam(1)
 	if err != nil {
@@ -88,10 +97,7 @@ func (b *backend) factRange(c *kit.Call) (from, to store.FactID, err error) {
 
 // scanFacts answers with the facts of a range that want lets through.
 func (b *backend) scanFacts(c *kit.Call, want func(*engine.Fact) bool) error {
-	limit, err := c.IntParam("limit", 200, 1, 5000)
-	if err != nil {
-		return err
-	}
+	limit := c.Int("limit")
 	from, to, err := b.factRange(c)
 	if err != nil {
 		return err
@@ -101,24 +107,17 @@ func (b *backend) scanFacts(c *kit.Call, want func(*engine.Fact) bool) error {
 	}
 	list := FactList{Facts: []FactView{}}
 	looked := 0
-	err = b.store.Facts(c.Ctx(), c.Site, from, to, 0, func(id store.FactID, data []byte) error {
+	err = b.eachFact(c.Ctx(), c.Site, from, to, 0, func(id store.FactID, f *engine.Fact) error {
 		if looked++; len(list.Facts) == limit || looked > scanLimit {
-			list.Next = kit.EncodeCursor(strconv.FormatInt(id.Ms, 10) + "-" + strconv.FormatUint(uint64(id.N), 10))
+			list.Next = kit.EncodeCursor(fmt.Sprintf("%d-%d", id.Ms, id.N))
 			return errEnough
 		}
-		var f engine.Fact
-		if err := engine.DecodeFact(data, id.Ms, id.N, &f); err != nil {
-			return err
-		}
-		if want(&f) {
-			list.Facts = append(list.Facts, factView(&f))
+		if want(f) {
+			list.Facts = append(list.Facts, factView(f))
 		}
 		return nil
 	})
-	if err != nil && !errors.Is(err, errEnough) {
-		return unavailable(err)
-	}
-	return c.JSON(http.StatusOK, list)
+	return c.Answer(list, err)
 }
 
 // wantedCauses reads which facts are wanted.

@@ -55,10 +55,7 @@ func (h findRoutes) table() []kit.Route {
 }
 
 func (h findRoutes) find(c *kit.Call) error {
-	limit, err := c.IntParam("limit", 50, 1, 500)
-	if err != nil {
-		return err
-	}
+	limit := c.Int("limit")
 	q := strings.TrimSpace(c.QueryParam("q"))
 	if q == "" || len([]rune(q)) > maxQuery {
 		return kit.BadParam("q", "it must have 1 to %d characters", maxQuery)
@@ -84,7 +81,7 @@ func (h findRoutes) find(c *kit.Call) error {
 	}
 	now := h.opt.Now().UnixMilli()
 	watched := watchedZones(cfg.Layout)
-	err = h.view(c, func(st *engine.State) error {
+	err := h.view(c, func(st *engine.State) error {
 		var items []engine.ItemInfo
 		if isItem {
 			if it, ok := st.Item(key); ok {

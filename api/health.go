@@ -18,16 +18,13 @@ func (h processRoutes) table() []kit.Route {
 		{
 			Method: "GET", Path: "/healthz", Name: "healthz", Group: "Process", Summary: "Whether the process runs", Open: true,
 			Answers: []kit.Answer{kit.OK("It does.", Health{})}, Handle: h.healthz,
-		},
-		{
+		}, {
 			Method: "GET", Path: "/readyz", Name: "readyz", Group: "Process", Summary: "Whether the store can serve and all sites are worked", Open: true,
 			Answers: []kit.Answer{kit.OK("They are.", Health{}), kit.Reply(503, "They are not; the log says why.", kit.JSON(Health{})...)}, Handle: h.readyz,
-		},
-		{
+		}, {
 			Method: "GET", Path: "/metrics", Name: "metrics", Group: "Process", Summary: "Metrics for Prometheus",
 			Scopes: operate, AllSites: true, Answers: []kit.Answer{kit.Reply(200, "The metrics.", kit.As("text/plain", nil))}, Handle: h.metricsText,
-		},
-		{
+		}, {
 			Method: "GET", Path: "/openapi.json", Name: "openapi", Group: "Process", Summary: "This document",
 			Answers: []kit.Answer{kit.OK("The document.", map[string]any{})}, Handle: h.openAPI,
 		},

@@ -3,6 +3,7 @@ package api
 import (
 	"encoding/hex"
 	"net/http"
+	"slices"
 	"strings"
 
 	"lintel/api/kit"
@@ -27,13 +28,11 @@ func (h itemRoutes) table() []kit.Route {
 			Scopes:  operate,
 			Params:  []kit.Param{paramZone, paramProduct, kit.Enum("disposition", "Only items in this business state.", dispositionNames()...), paramLimit(100, 1000), paramCursor},
 			Answers: []kit.Answer{kit.OK("One page of items, in the order of their identities.", ItemList{})}, Handle: h.listItems,
-		},
-		{
+		}, {
 			Method: "GET", Path: "/v1/sites/{site}/items/{epc}", Name: "getItem", Group: "Questions", Summary: "Get one item",
 			About:  "The item is named in any form of its identity, percent-encoded.",
 			Scopes: operate, Answers: []kit.Answer{kit.OK("The item.", ItemView{})}, Codes: []kit.Code{codeUnknownItem, codeInvalidIdentity}, Handle: h.getItem,
-		},
-		{
+		}, {
 			Method: "GET", Path: "/v1/sites/{site}/items/{epc}/trail", Name: "itemTrail", Group: "Questions", Summary: "Follow one item through its facts",
 			Scopes: operate, Params: []kit.Param{paramFrom, paramTo, paramLimit(200, 5000), paramCursor},
 			Answers: []kit.Answer{kit.OK("The item's facts in the range, oldest first.", FactList{})}, Codes: []kit.Code{codeUnknownItem, codeInvalidIdentity}, Handle: h.itemTrail,
@@ -82,11 +81,23 @@ func productsOf(text string, products *catalog.Catalog) ([]uint64, error) {
 	return gtins, nil
 }
 
+// narrowed calls f with the state of the site of the path, and with the products that the parameter
+// "product" means. It refuses a parameter "zone" that is no zone of the site.
+func (b *backend) narrowed(c *kit.Call, f func(st *engine.State, gtins []uint64) error) error {
+	return b.view(c, func(st *engine.State) error {
+		if err := checkZoneParam(st.Config().Layout, c.QueryParam("zone")); err != nil {
+			return err
+		}
+		gtins, err := productsOf(c.QueryParam("product"), st.Config().Catalog)
+		if err != nil {
+			return err
+		}
+		return f(st, gtins)
+	})
+}
+
 func (h itemRoutes) listItems(c *kit.Call) error {
-	limit, err := c.IntParam("limit", 100, 1, 1000)
-	if err != nil {
-		return err
-	}
+	limit := c.Int("limit")
 	f, err := itemFilter(c)
 	if err != nil {
 		return err
@@ -102,14 +113,9 @@ func (h itemRoutes) listItems(c *kit.Call) error {
 		}
 	}
 	list := ItemList{Items: []ItemView{}}
-	err = h.view(c, func(st *engine.State) error {
-		if err := checkZoneParam(st.Config().Layout, f.Zone); err != nil {
-			return err
-		}
+	err = h.narrowed(c, func(st *engine.State, gtins []uint64) error {
+		f.GTINs = gtins
 		products := st.Config().Catalog
-		if f.GTINs, err = productsOf(c.QueryParam("product"), products); err != nil {
-			return err
-		}
 		items := st.Items(f, limit+1)
 		if len(items) > limit {
 			items = items[:limit]
@@ -121,10 +127,7 @@ func (h itemRoutes) listItems(c *kit.Call) error {
 		}
 		return nil
 	})
-	if err != nil {
-		return err
-	}
-	return c.JSON(http.StatusOK, list)
+	return c.Answer(list, err)
 }
 
 func dispositionNames() []string {
@@ -136,20 +139,13 @@ func dispositionNames() []string {
 }
 
 func dispositionByName(name string) (engine.Disposition, bool) {
-	for d := engine.Unknown; d <= engine.NonSellable; d++ {
-		if d.String() == name {
-			return d, true
-		}
-	}
-	return 0, false
+	i := slices.Index(dispositionNames(), name)
+	return engine.Unknown + engine.Disposition(max(i, 0)), i >= 0
 }
 
 // itemKey reads the item of the path, in any form of its identity.
 func itemKey(c *kit.Call) (epc.Key, error) {
-	s, err := c.PathValue("epc")
-	if err != nil {
-		return epc.Key{}, err
-	}
+	s := c.PathParam("epc")
 	id, err := identityOf(c, s)
 	if err != nil {
 		return epc.Key{}, err
@@ -194,18 +190,8 @@ func (h itemRoutes) getItem(c *kit.Call) error {
 }
 
 func (h stockRoutes) listStock(c *kit.Call) error {
-	limit, err := c.IntParam("limit", 100, 1, 1000)
-	if err != nil {
-		return err
-	}
-	f := engine.StockFilter{Zone: c.QueryParam("zone")}
-	switch below := c.QueryParam("below"); below {
-	case "":
-	case "minimum":
-		f.Below = true
-	default:
-		return kit.BadParam("below", "%s must be \"minimum\"", kit.Shown([]byte(below)))
-	}
+	limit := c.Int("limit")
+	f := engine.StockFilter{Zone: c.QueryParam("zone"), Below: c.QueryParam("below") == "minimum"}
 	cursor, err := c.CursorParam(2)
 	if err != nil {
 		return err
@@ -217,14 +203,9 @@ func (h stockRoutes) listStock(c *kit.Call) error {
 		f.AfterPlace = cursor[1]
 	}
 	list := StockList{Stock: []StockView{}}
-	err = h.view(c, func(st *engine.State) error {
-		if err := checkZoneParam(st.Config().Layout, f.Zone); err != nil {
-			return err
-		}
+	err = h.narrowed(c, func(st *engine.State, gtins []uint64) error {
+		f.GTINs = gtins
 		products := st.Config().Catalog
-		if f.GTINs, err = productsOf(c.QueryParam("product"), products); err != nil {
-			return err
-		}
 		rows := st.StockRows(f, limit+1)
 		if len(rows) > limit {
 			rows = rows[:limit]
@@ -235,10 +216,7 @@ func (h stockRoutes) listStock(c *kit.Call) error {
 		}
 		return nil
 	})
-	if err != nil {
-		return err
-	}
-	return c.JSON(http.StatusOK, list)
+	return c.Answer(list, err)
 }
 
 // parseFactID reads "<milliseconds>-<number>".

@@ -22,14 +22,12 @@ func (h keyRoutes) table() []kit.Route {
 		{
 			Method: "GET", Path: "/v1/keys", Name: "listKeys", Group: "Keys", Summary: "List the keys, without their texts",
 			Scopes: admin, AllSites: true, Answers: []kit.Answer{kit.OK("The keys, revoked ones included.", KeyList{})}, Handle: h.listKeys,
-		},
-		{
+		}, {
 			Method: "POST", Path: "/v1/keys", Name: "makeKey", Group: "Keys", Summary: "Make a key",
 			About:  "The text is shown once. Sent again with its Idempotency-Key the answer comes without it.",
 			Scopes: admin, AllSites: true, Keyed: true, Body: kit.JSON(KeyRequest{}),
 			Answers: []kit.Answer{kit.Reply(201, "The key, with its text.", kit.JSON(KeyView{})...)}, Codes: []kit.Code{codeKeyExists}, Handle: h.makeKey,
-		},
-		{
+		}, {
 			Method: "DELETE", Path: "/v1/keys/{name}", Name: "revokeKey", Group: "Keys", Summary: "Revoke a key",
 			About:  "It ends on every node within a second.",
 			Scopes: admin, AllSites: true, Answers: []kit.Answer{kit.Reply(204, "It is revoked.")}, Codes: []kit.Code{codeUnknownKey, codeLastAdmin}, Handle: h.revokeKey,
@@ -101,11 +99,8 @@ func (h keyRoutes) makeKey(c *kit.Call) error {
 }
 
 func (h keyRoutes) revokeKey(c *kit.Call) error {
-	name, err := c.PathValue("name")
-	if err != nil {
-		return err
-	}
-	err = kit.RevokeKey(c.Ctx(), h.store, name, c.Key.Name, h.opt.Now())
+	name := c.PathParam("name")
+	err := kit.RevokeKey(c.Ctx(), h.store, name, c.Key.Name, h.opt.Now())
 	switch {
 	case errors.Is(err, kit.ErrUnknownKey):
 		return kit.Problemf(codeUnknownKey, "No key that works has this name.")

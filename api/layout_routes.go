@@ -18,8 +18,7 @@ func (h layoutRoutes) table() []kit.Route {
 			Method: "GET", Path: "/v1/sites/{site}/layout", Name: "getLayout", Group: "Documents", Summary: "Get a site's layout",
 			Scopes: readers, Params: []kit.Param{paramVersion, ifNoneMatch}, Answers: []kit.Answer{kit.OK("The layout, as it was stored.", layoutDocument{}), notChanged},
 			Codes: []kit.Code{codeUnknownDocument}, Handle: h.getLayout,
-		},
-		{
+		}, {
 			Method: "PUT", Path: "/v1/sites/{site}/layout", Name: "putLayout", Group: "Documents", Summary: "Store a site's layout; the first one makes the site",
 			About:  "What a door or reader cannot give, as the layout has it, is answered as warnings.",
 			Scopes: author, Params: []kit.Param{paramDryRun, paramNote, ifMatch, ifNoneMatch}, Body: kit.JSON(layoutDocument{}),
@@ -75,10 +74,7 @@ func (h layoutRoutes) putLayout(c *kit.Call) error {
 			Path: "site", Reason: "is not the site of the path", Hint: "write \"" + c.Site + "\"",
 		}})
 	}
-	dry, err := c.Flag("dry_run")
-	if err != nil {
-		return err
-	}
+	dry := c.Flag("dry_run")
 	if dry {
 		return c.JSON(http.StatusOK, LayoutDryRun{OK: true, Warnings: warningsOf(lay)})
 	}

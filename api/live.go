@@ -185,24 +185,20 @@ func (s *stream) catchUp(ctx context.Context) error {
 		from = store.FactID{Ms: s.last.Ms + 1}
 	}
 	n := 0
-	err := s.h.store.Facts(ctx, s.c.Site, from, store.FactID{}, liveCatchUp+1, func(id store.FactID, data []byte) error {
-		var f engine.Fact
-		if err := engine.DecodeFact(data, id.Ms, id.N, &f); err != nil {
-			return err
-		}
+	err := s.h.eachFact(ctx, s.c.Site, from, store.FactID{}, liveCatchUp+1, func(_ store.FactID, f *engine.Fact) error {
 		if n++; n > liveCatchUp {
 			// It was away too long for a stream: it is told so, and goes on from now.
 			s.event(eventTooLate, "", map[string]string{"after": strconv.FormatInt(s.last.Ms, 10) + "-" + strconv.FormatUint(uint64(s.last.N), 10),
 				"reason": "more facts are stored than a stream gives again; ask for facts"})
 			return errEnough
 		}
-		s.fact(&f)
+		s.fact(f)
 		if s.buf.Len() > 64<<10 {
 			return s.flush()
 		}
 		return nil
 	})
-	if err != nil && !errors.Is(err, errEnough) {
+	if err != nil {
 		return err
 	}
 	return s.flush()

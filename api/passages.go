@@ -37,10 +37,7 @@ func (h passageRoutes) table() []kit.Route {
 }
 
 func (h passageRoutes) getPassage(c *kit.Call) error {
-	text, err := c.PathValue("id")
-	if err != nil {
-		return err
-	}
+	text := c.PathParam("id")
 	label := c.QueryParam("label")
 	if label != "" && !slices.Contains(passages.Labels(), label) {
 		return kit.BadParam("label", "%s is no label%s", kit.Shown([]byte(label)), faults.OrDidYouMean(label, passages.Labels()))
@@ -69,12 +66,12 @@ func (h passageRoutes) getPassage(c *kit.Call) error {
 func (h passageRoutes) factByID(c *kit.Call, text string) (*engine.Fact, error) {
 	var found *engine.Fact
 	if id, ok := parseFactID(text); ok {
-		err := h.store.Facts(c.Ctx(), c.Site, id, store.FactID{Ms: id.Ms, N: id.N + 1}, 1, func(id store.FactID, data []byte) error {
-			found = new(engine.Fact)
-			return engine.DecodeFact(data, id.Ms, id.N, found)
+		err := h.eachFact(c.Ctx(), c.Site, id, store.FactID{Ms: id.Ms, N: id.N + 1}, 1, func(_ store.FactID, f *engine.Fact) error {
+			found = f
+			return nil
 		})
 		if err != nil {
-			return nil, unavailable(err)
+			return nil, err
 		}
 	}
 	if found == nil {
@@ -112,16 +109,13 @@ func (h passageRoutes) recordPassage(c *kit.Call, f *engine.Fact) (*passages.Rec
 	case !whole || len(rec.Passage("").Entries) == 0:
 		return nil, kit.Problemf(codeNoPassage, "The reads of the fact %s, from %s before it on, are no longer in the journal. Get passages sooner, or keep the journal for longer (--journal-keep).", f.ID(), passages.Before)
 	}
-	err = h.store.Facts(ctx, c.Site, store.FactID{Ms: max(from, 0), N: 1}, store.FactID{Ms: to + 1}, scanLimit, func(id store.FactID, data []byte) error {
-		var other engine.Fact
-		if err := engine.DecodeFact(data, id.Ms, id.N, &other); err != nil {
-			return err
-		}
-		rec.Fact(&other)
+	window := store.FactID{Ms: max(from, 0), N: 1}
+	err = h.eachFact(ctx, c.Site, window, store.FactID{Ms: to + 1}, scanLimit, func(_ store.FactID, other *engine.Fact) error {
+		rec.Fact(other)
 		return nil
 	})
 	if err != nil {
-		return nil, unavailable(err)
+		return nil, err
 	}
 	return rec, h.view(c, func(st *engine.State) error {
 		rec.Unknown(func(k epc.Key) {

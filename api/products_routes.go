@@ -93,10 +93,7 @@ func (h productRoutes) takeProducts(c *kit.Call, merge bool) error {
 	if err != nil {
 		return err
 	}
-	dry, err := c.Flag("dry_run")
-	if err != nil {
-		return err
-	}
+	dry := c.Flag("dry_run")
 	expect, err := h.expectation(c, engine.ProductsDocument)
 	if err != nil {
 		return err
@@ -127,16 +124,15 @@ func (h productRoutes) takeProducts(c *kit.Call, merge bool) error {
 		if merge && expect < 0 {
 			want = version // what was merged into must still be there
 		}
-		done, err := h.saveProducts(c, after, want, diff, warnings)
-		if errors.Is(err, store.ErrConflict) {
-			if expect < 0 && try < 10 {
-				continue
-			}
-			return conflict(expect)
+		saved, err := h.saveProducts(c, after, want)
+		if errors.Is(err, store.ErrConflict) && expect < 0 && try < 10 {
+			continue
 		}
-		if err != nil || done {
+		if err != nil {
 			return err
 		}
+		saved.Warnings = warnings
+		return answerSaved(c, saved.Version, ProductsSaved{Saved: saved, Products: diff})
 	}
 }
 
@@ -176,38 +172,16 @@ func (h productRoutes) presentProducts(c *kit.Call) (int, *catalog.Catalog, erro
 	return d.Version, products, nil
 }
 
-func (h productRoutes) saveProducts(c *kit.Call, products *catalog.Catalog, expect int, diff ProductDiff, warnings []string) (done bool, err error) {
-	note, err := noteParam(c)
-	if err != nil {
-		return false, err
-	}
+func (h productRoutes) saveProducts(c *kit.Call, products *catalog.Catalog, expect int) (Saved, error) {
 	b, err := products.AppendBinary(nil)
 	if err != nil {
-		return false, err
+		return Saved{}, err
 	}
 	if len(b) > store.MaxValue {
-		return false, kit.Problemf(kit.CodeBodyTooLarge, "The products take %d bytes, at most %d can be stored.", len(b), store.MaxValue).With("limit", store.MaxValue)
+		return Saved{}, kit.Problemf(kit.CodeBodyTooLarge, "The products take %d bytes, at most %d can be stored.", len(b), store.MaxValue).
+			With("limit", store.MaxValue)
 	}
-	ctx := c.Ctx()
-	version, err := h.runner.SaveDocument(ctx, engine.ProductsDocument, b, c.Key.Name, note, expect)
-	if err != nil {
-		if errors.Is(err, store.ErrConflict) {
-			return false, err
-		}
-		return false, unavailable(err)
-	}
-	inEffect := h.settle(ctx, engine.Pin{Doc: engine.ProductsDocument, Version: version})
-	c.Response().Header().Set("ETag", kit.ETag(version))
-	status := http.StatusOK
-	if version == 1 {
-		status = http.StatusCreated
-	}
-	return true, c.JSON(status, ProductsSaved{
-		Saved: Saved{
-			Document: engine.ProductsDocument, Version: version, At: h.opt.Now().UTC(), By: c.Key.Name, Note: note, InEffect: inEffect, Warnings: warnings,
-		},
-		Products: diff,
-	})
+	return h.save(c, engine.ProductsDocument, b, expect)
 }
 
 func countChanges(before, after *catalog.Catalog) ProductDiff {

@@ -159,10 +159,7 @@ func (h qualityRoutes) table() []kit.Route {
 
 // qualityBook counts the alerts of the sites and weeks that the caller asks for; rule "" is every rule.
 func (h qualityRoutes) qualityBook(c *kit.Call, rule string) (*quality.Book, error) {
-	weeks, err := c.IntParam("weeks", defaultWeeks, 1, maxWeeks)
-	if err != nil {
-		return nil, err
-	}
+	weeks := c.Int("weeks")
 	sites, err := h.sites(c)
 	if err != nil {
 		return nil, err
@@ -227,10 +224,7 @@ func (b *backend) storedRules(ctx context.Context) ([]*rules.Rule, error) {
 }
 
 func (h qualityRoutes) ruleQuality(c *kit.Call) error {
-	name, err := c.PathValue("name")
-	if err != nil {
-		return err
-	}
+	name := c.PathParam("name")
 	book, err := h.qualityBook(c, name)
 	if err != nil {
 		return err
@@ -271,10 +265,7 @@ func (h qualityRoutes) ruleQuality(c *kit.Call) error {
 }
 
 func (h qualityRoutes) rulesQuality(c *kit.Call) error {
-	limit, err := c.IntParam("limit", 100, 1, 1000)
-	if err != nil {
-		return err
-	}
+	limit := c.Int("limit")
 	book, err := h.qualityBook(c, "")
 	if err != nil {
 		return err

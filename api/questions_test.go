@@ -48,7 +48,7 @@ func TestItemsOfASite(t *testing.T) {
 	require.Len(t, into[ItemList](r.get(path+"?product=QB-1001&zone=front-tables&disposition=sellable_accessible")).Items, 1)
 	require.Empty(t, into[ItemList](r.get(path+"?product=9521234000020")).Items)
 	for query, hint := range map[string]string{
-		"zone=stockrom": `did you mean \"stockroom\"?`, "product=QB-1": "no SKU", "product=9521141123455": "no GTIN", "disposition=sold": "no disposition", "limit=0": "from 1 to 1000",
+		"zone=stockrom": `did you mean \"stockroom\"?`, "product=QB-1": "no SKU", "product=9521141123455": "no GTIN", "disposition=sold": "none of unknown, sellable_accessible", "limit=0": "from 1 to 1000",
 		"limit=x": "", "cursor=!": "", "cursor=YQ": "", "zones=stockroom": `did you mean \"zone\"?`,
 	} {
 		require.Contains(t, string(r.get(path+"?"+query).wantsCode(kit.CodeInvalidParameter).body), hint, query)

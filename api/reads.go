@@ -30,8 +30,7 @@ func (h intakeRoutes) table() []kit.Route {
 			Body:    []kit.Content{kit.As(kit.MediaJSON, kit.OneOf{[]readRequest{}, readsRequest{}}), kit.As(mediaNDJSON, nil)},
 			Answers: batchAnswers,
 			Codes:   []kit.Code{codeBatchTooLarge}, Handle: h.postReads,
-		},
-		{
+		}, {
 			Method: "POST", Path: "/v1/sites/{site}/events", Name: "postEvents", Group: "What comes in", Summary: "Post business events: sales, returns, deliveries from suppliers, moves",
 			About:  "One event, or an array of events. Answers like a batch of reads.",
 			Scopes: []string{kit.ScopeSales}, Appends: true, Params: []kit.Param{paramWait},
@@ -219,11 +218,7 @@ func (b *backend) recall(ctx context.Context, site string, seq store.Seq) (facts
 	}
 	complete = true
 	seen := 0
-	err = b.store.Facts(ctx, site, store.FactID{Ms: e.At}, store.FactID{}, 0, func(id store.FactID, data []byte) error {
-		var f engine.Fact
-		if err := engine.DecodeFact(data, id.Ms, id.N, &f); err != nil {
-			return err
-		}
+	err = b.eachFact(ctx, site, store.FactID{Ms: e.At}, store.FactID{}, 0, func(_ store.FactID, f *engine.Fact) error {
 		if seen++; seen > recallLimit {
 			complete = false
 			return errEnough
@@ -232,15 +227,15 @@ func (b *backend) recall(ctx context.Context, site string, seq store.Seq) (facts
 		case f.Seq > uint64(seq):
 			return errEnough
 		case f.Seq == uint64(seq):
-			facts = append(facts, f)
+			facts = append(facts, *f)
 		}
 		return nil
 	})
-	if err != nil && err != errEnough {
+	if err != nil {
 		return nil, nil, false, true, err
 	}
 	prefix := site + "-" + strconv.FormatUint(uint64(seq), 10) + "-"
-	err = b.eachAlert(ctx, site, func(al *engine.Alert) {
+	err = b.scanAlerts(ctx, site, func() { changes = nil }, func(al *engine.Alert) {
 		if len(al.ID) > len(prefix) && al.ID[:len(prefix)] == prefix && al.Status != engine.AlertPending && al.Lead == "" {
 			changes = append(changes, engine.AlertChange{Seq: uint64(seq), Type: engine.ChangeOpened, Alert: *al})
 		}

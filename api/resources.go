@@ -61,7 +61,7 @@ var (
 	paramVersion = kit.Query("version", "This version instead of the newest.").Of(kit.IntSchema(1, 0, 0))
 	paramNote    = kit.Query("note", "Why the document is changed; kept with the version.").
 			Of(map[string]any{"type": "string", "maxLength": maxNoteParam})
-	paramDryRun  = kit.Enum("dry_run", "1: check and compare, store nothing.", "0", "1")
+	paramDryRun  = kit.Flag("dry_run", "1: check and compare, store nothing.")
 	paramProduct = kit.Query("product", "Only this product: its GTIN or SKU.")
 	paramZone    = kit.Query("zone", "Only this zone.")
 	paramFormat  = kit.Query("format", "The form of the answer, as a link can ask for it; otherwise Accept does.")

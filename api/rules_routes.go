@@ -1,7 +1,6 @@
 package api
 
 import (
-	"errors"
 	"net/http"
 	"slices"
 	"strings"
@@ -9,7 +8,6 @@ import (
 
 	"lintel/api/kit"
 	"lintel/engine"
-	"lintel/engine/store"
 	"lintel/rules"
 )
 
@@ -27,13 +25,11 @@ func (h ruleRoutes) table() []kit.Route {
 			Scopes: readers, Params: []kit.Param{paramVersion, paramFormat, ifNoneMatch},
 			Answers: []kit.Answer{kit.Reply(200, "The rules, as they were written or parsed.", kit.As(mediaYAML, nil), kit.As(kit.MediaJSON, RulesView{})), notChanged},
 			Codes:   []kit.Code{codeUnknownDocument, kit.CodeNotAcceptable}, Handle: h.getRules,
-		},
-		{
+		}, {
 			Method: "PUT", Path: "/v1/rules", Name: "putRules", Group: "Documents", Summary: "Store the rules",
 			Scopes: author, AllSites: true, Params: []kit.Param{paramNote, ifMatch, ifNoneMatch}, Body: []kit.Content{kit.As(mediaYAML, nil)},
 			Answers: savedAnswers(RulesSaved{}, nil), Codes: savedCodes, Handle: h.putRules,
-		},
-		{
+		}, {
 			Method: "POST", Path: "/v1/rules/check", Name: "checkRules", Group: "Documents", Summary: "Check rules without storing them",
 			Scopes: readers, Body: []kit.Content{kit.As(mediaYAML, nil)}, Answers: []kit.Answer{kit.OK("What was found; errors are an answer too.", CheckAnswer{})}, Handle: h.checkRules,
 		},
@@ -161,18 +157,11 @@ func (h ruleRoutes) checkBody(c *kit.Call) (text []byte, set *rules.Set, found [
 
 func (h ruleRoutes) checkRules(c *kit.Call) error {
 	_, set, found, err := h.checkBody(c)
-	if err != nil {
-		return err
-	}
-	return c.JSON(http.StatusOK, CheckAnswer{OK: set != nil, Rules: ruleViews(set), Diagnostics: found})
+	return c.Answer(CheckAnswer{OK: set != nil, Rules: ruleViews(set), Diagnostics: found}, err)
 }
 
 func (h ruleRoutes) putRules(c *kit.Call) error {
 	expect, err := h.expectation(c, engine.RulesDocument)
-	if err != nil {
-		return err
-	}
-	note, err := noteParam(c)
 	if err != nil {
 		return err
 	}
@@ -183,24 +172,11 @@ func (h ruleRoutes) putRules(c *kit.Call) error {
 	if set == nil {
 		return kit.Problemf(kit.CodeInvalidDocument, "The rules have errors. Nothing was stored.").With("errors", found)
 	}
-	ctx := c.Ctx()
-	version, err := h.runner.SaveDocument(ctx, engine.RulesDocument, text, c.Key.Name, note, expect)
-	if errors.Is(err, store.ErrConflict) {
-		return conflict(expect)
-	}
+	saved, err := h.save(c, engine.RulesDocument, text, expect)
 	if err != nil {
-		return unavailable(err)
+		return err
 	}
-	inEffect := h.settle(ctx, engine.Pin{Doc: engine.RulesDocument, Version: version})
-	c.Response().Header().Set("ETag", kit.ETag(version))
-	status := http.StatusOK
-	if version == 1 {
-		status = http.StatusCreated
-	}
-	return c.JSON(status, RulesSaved{
-		Saved: Saved{Document: engine.RulesDocument, Version: version, At: h.opt.Now().UTC(), By: c.Key.Name, Note: note, InEffect: inEffect},
-		Rules: len(set.Rules()), Diagnostics: found,
-	})
+	return answerSaved(c, saved.Version, RulesSaved{Saved: saved, Rules: len(set.Rules()), Diagnostics: found})
 }
 
 // sentTo lists the channels that the stored rules send to.

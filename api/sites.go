@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"net/http"
@@ -26,8 +27,7 @@ func (h siteRoutes) table() []kit.Route {
 		{
 			Method: "GET", Path: "/v1/sites", Name: "listSites", Group: "Questions", Summary: "List the sites that the key is for",
 			Scopes: readers, Params: []kit.Param{paramSite}, Answers: []kit.Answer{kit.OK("The sites.", SiteList{})}, Codes: []kit.Code{kit.CodeUnknownSite, kit.CodeMissingSite}, Handle: h.listSites,
-		},
-		{
+		}, {
 			Method: "GET", Path: "/v1/sites/{site}/read-points", Name: "listReadPoints", Group: "Questions", Summary: "List read points and how they are doing",
 			Scopes: operate, Answers: []kit.Answer{kit.OK("The read points, in the layout's order.", ReadPointList{})}, Handle: h.listReadPoints,
 		},
@@ -210,10 +210,7 @@ func (h siteRoutes) listReadPoints(c *kit.Call) error {
 		}
 		return nil
 	})
-	if err != nil {
-		return err
-	}
-	return c.JSON(http.StatusOK, list)
+	return c.Answer(list, err)
 }
 
 // checkZoneParam refuses a parameter "zone" that is no zone of the site; "": it was not given.
@@ -243,4 +240,83 @@ func (b *backend) sites(c *kit.Call) ([]string, error) {
 		return nil, err
 	}
 	return slices.DeleteFunc(all, func(id string) bool { return !c.Key.ForSite(id) }), nil
+}
+
+// record returns a record of a site, nil if there is none.
+func record[T any](ctx context.Context, b *backend, site string, kind store.Kind, id string, decode func([]byte) (T, error)) (*T, error) {
+	var found *T
+	_, err := b.store.Records(ctx, site, kind, []string{id}, func(_ store.Kind, _ string, v []byte) error {
+		one, err := decode(v)
+		found = &one
+		return err
+	})
+	return found, unavailable(err)
+}
+
+// scan calls f with every record of a kind as it is read. A listing that a commit broke off begins anew:
+// begin, which is called first, too, must drop what f was given before. It reads the store, not the
+// site's state, so that a site at work does not wait for it.
+func scan[T any](ctx context.Context, b *backend, site string, kind store.Kind, decode func([]byte) (T, error), begin func(), f func(*T)) error {
+	for try := 0; ; try++ {
+		begin()
+		_, err := b.store.Records(ctx, site, kind, nil, func(_ store.Kind, _ string, v []byte) error {
+			one, err := decode(v)
+			if err == nil {
+				f(&one)
+			}
+			return err
+		})
+		if !errors.Is(err, store.ErrConflict) || try == 10 {
+			return err
+		}
+	}
+}
+
+// eachFact calls f with the facts of a site in a range, oldest first, at most limit of them if it is not
+// 0, until f returns an error; errEnough ends the listing without one. f must not keep the fact.
+func (b *backend) eachFact(ctx context.Context, site string, from, to store.FactID, limit int, f func(store.FactID, *engine.Fact) error) error {
+	err := b.store.Facts(ctx, site, from, to, limit, func(id store.FactID, data []byte) error {
+		var one engine.Fact
+		if err := engine.DecodeFact(data, id.Ms, id.N, &one); err != nil {
+			return fmt.Errorf("fact %d-%d: %w", id.Ms, id.N, err)
+		}
+		return f(id, &one)
+	})
+	if errors.Is(err, errEnough) {
+		return nil
+	}
+	return unavailable(err)
+}
+
+// fromJSON decodes a record that is kept as JSON.
+func fromJSON[T any](b []byte) (v T, err error) { return v, json.Unmarshal(b, &v) }
+
+// done is an entry that a person made, and what came of it.
+type done struct {
+	seq      uint64
+	folded   bool                 // in time
+	changes  []engine.AlertChange // once it is folded
+	complete bool                 // changes are all
+}
+
+// carryOut puts an entry into the journal of a site and waits a little for its fold.
+func (b *backend) carryOut(ctx context.Context, siteID string, e *engine.Entry) (done, error) {
+	site, err := b.runner.Site(ctx, siteID)
+	if err != nil {
+		return done{}, unavailable(err)
+	}
+	sub := site.Subscribe(1024)
+	defer sub.Close()
+	res, err := b.runner.Append(ctx, siteID, e, "", "")
+	if err != nil {
+		return done{}, unavailable(err)
+	}
+	d := done{seq: uint64(res.Seq)}
+	wait, cancel := context.WithTimeout(ctx, b.foldPatience)
+	defer cancel()
+	if _, d.changes, d.complete, err = sub.Await(wait, d.seq); err != nil {
+		return d, ctx.Err() // nil unless the caller is gone: it is in the journal and will be folded
+	}
+	d.folded = true
+	return d, nil
 }

@@ -71,10 +71,7 @@ func (h *trialRoutes) tryRule(c *kit.Call) error {
 	if err != nil {
 		return err
 	}
-	keep, err := c.IntParam("alerts", 100, 0, 1000)
-	if err != nil {
-		return err
-	}
+	keep := c.Int("alerts")
 	kept, notes, err := h.history(c, plan.From)
 	if err != nil {
 		return err
@@ -125,10 +122,7 @@ func (h *trialRoutes) tryRule(c *kit.Call) error {
 
 // trialPlan reads what is to be tried.
 func (h *trialRoutes) trialPlan(c *kit.Call) (*trial.Plan, error) {
-	name, err := c.PathValue("name")
-	if err != nil {
-		return nil, err
-	}
+	name := c.PathParam("name")
 	text, err := h.trialBody(c)
 	if err != nil {
 		return nil, err
@@ -137,7 +131,8 @@ func (h *trialRoutes) trialPlan(c *kit.Call) (*trial.Plan, error) {
 		return nil, err
 	}
 	plan := &trial.Plan{Site: c.Site, MaxFacts: h.opt.TrialFacts, MaxTime: h.opt.TrialTime, MaxAlerts: h.opt.TrialAlerts}
-	if plan.From, plan.To, err = h.trialRange(c); err != nil {
+	now := h.opt.Now().UnixMilli()
+	if plan.From, plan.To, err = h.timeRange(c, now, now, trialSpan); err != nil {
 		return nil, err
 	}
 	if err := h.view(c, func(st *engine.State) error { plan.Config = st.Config(); return nil }); err != nil {
@@ -205,21 +200,6 @@ func (h *trialRoutes) trialSite(c *kit.Call) (string, error) {
 		return "", kit.Problemf(kit.CodeUnknownSite, "There is no site yet: a site begins with its layout.")
 	}
 	return "", kit.BadParam("site", "name one of %s", strings.Join(list[:min(len(list), 10)], ", "))
-}
-
-func (h *trialRoutes) trialRange(c *kit.Call) (from, to int64, err error) {
-	now := h.opt.Now().UnixMilli()
-	if to, err = c.TimeParam("to", now); err != nil {
-		return 0, 0, err
-	}
-	to = min(to, now)
-	if from, err = c.TimeParam("from", max(0, to-trialSpan.Milliseconds())); err != nil {
-		return 0, 0, err
-	}
-	if from > to {
-		return 0, 0, kit.BadParam("from", "it is after \"to\", or after now")
-	}
-	return from, to, nil
 }
 
 // liveVersion returns the rule that the site goes by, nil if it has none of that name.

@@ -1,9 +1,9 @@
 package api
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
-	"net/http"
 
 	"lintel/api/kit"
 	"lintel/engine/catalog"
@@ -30,21 +30,12 @@ type comparer func(c *kit.Call, fromName string, from []byte, toName string, to 
 // twoVersions reads from and to. The default is the newest version and the one before it.
 func (h documents) twoVersions(c *kit.Call, name string) (from, to store.Document, err error) {
 	ctx := c.Ctx()
-	newest, err := h.newestVersion(ctx, name)
+	newest, err := h.present(ctx, name)
 	if err != nil {
 		return from, to, err
 	}
-	if newest == 0 {
-		return from, to, kit.Problemf(codeUnknownDocument, "There is no document %q yet.", name)
-	}
-	second, err := c.IntParam("to", newest, 1, 1<<31-1)
-	if err != nil {
-		return from, to, err
-	}
-	first, err := c.IntParam("from", max(1, second-1), 1, 1<<31-1)
-	if err != nil {
-		return from, to, err
-	}
+	second := cmp.Or(c.Int("to"), newest)
+	first := cmp.Or(c.Int("from"), max(1, second-1))
 	if from, err = h.versionOf(ctx, name, first); err != nil {
 		return from, to, err
 	}
@@ -60,10 +51,7 @@ func (h documents) diff(c *kit.Call, name string, compare comparer) error {
 	}
 	label := func(d store.Document) string { return fmt.Sprintf("%s@%d", name, d.Version) }
 	changes, err := compare(c, label(from), from.Body, label(to), to.Body)
-	if err != nil {
-		return err
-	}
-	return c.JSON(http.StatusOK, DocumentDiff{Document: name, From: versionView(from), To: versionView(to), Changes: changes})
+	return c.Answer(DocumentDiff{Document: name, From: versionView(from), To: versionView(to), Changes: changes}, err)
 }
 
 func versionView(d store.Document) VersionView {
@@ -88,10 +76,7 @@ func diffChannels(_ *kit.Call, fromName string, from []byte, toName string, to [
 }
 
 func diffProducts(c *kit.Call, _ string, from []byte, _ string, to []byte) (Changes, error) {
-	limit, err := c.IntParam("limit", diffLimit, 1, diffLimitMax)
-	if err != nil {
-		return Changes{}, err
-	}
+	limit := c.Int("limit")
 	before, err := catalog.ParseBinary(from)
 	if err != nil {
 		return Changes{}, err

@@ -47,12 +47,8 @@ func (h documents) restore(c *kit.Call, name string) error {
 	if err != nil {
 		return err
 	}
-	newest, err := h.newestVersion(ctx, name)
-	if err != nil {
+	if _, err := h.present(ctx, name); err != nil {
 		return err
-	}
-	if newest == 0 {
-		return kit.Problemf(codeUnknownDocument, "There is no document %q yet.", name)
 	}
 	old, err := h.versionOf(ctx, name, req.Version)
 	if err != nil {

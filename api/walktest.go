@@ -51,10 +51,7 @@ func (h doorRoutes) table() []kit.Route {
 }
 
 func (h doorRoutes) walkTest(c *kit.Call) error {
-	zone, err := c.PathValue("zone")
-	if err != nil {
-		return err
-	}
+	zone := c.PathParam("zone")
 	var req WalkTestRequest
 	if err := c.DecodeJSON(&req); err != nil {
 		return err

@@ -1,8 +1,6 @@
 package api
 
 import (
-	"errors"
-	"net/http"
 	"strings"
 	"time"
 
@@ -109,10 +107,7 @@ func (h whyRoutes) why(c *kit.Call) error {
 		}
 		return nil
 	})
-	if err != nil {
-		return err
-	}
-	return c.JSON(http.StatusOK, answer)
+	return c.Answer(answer, err)
 }
 
 func ruleNames(set *rules.Set) []string {
@@ -177,7 +172,12 @@ func (h whyRoutes) whyAsked(c *kit.Call, w *WhyAnswer) (*whyAsked, error) {
 		a.reader, w.About, w.Reader = value, rules.AboutReader, value
 	case "count":
 		w.About, w.Count = rules.AboutCount, value
-		return a, h.whyCount(c, a, value)
+		res, err := h.storedResult(c, value)
+		if err == nil && res == nil {
+			err = kit.Problemf(codeUnknownCount, "There is no count %s that is closed.", kit.Shown([]byte(value)))
+		}
+		a.result = res
+		return a, err
 	default:
 		id, err := identityOf(c, value)
 		if err != nil {
@@ -194,17 +194,6 @@ func (h whyRoutes) whyAsked(c *kit.Call, w *WhyAnswer) (*whyAsked, error) {
 		}
 	}
 	return a, nil
-}
-
-func (h whyRoutes) whyCount(c *kit.Call, a *whyAsked, id string) error {
-	var err error
-	if a.result, err = h.storedResult(c, id); err != nil {
-		return err
-	}
-	if a.result == nil {
-		return kit.Problemf(codeUnknownCount, "There is no count %s that is closed.", kit.Shown([]byte(id)))
-	}
-	return nil
 }
 
 // whyFact finds the fact that the rules are to see: the one named, or the last one about the item; nil if there is none.
@@ -226,21 +215,17 @@ func (h whyRoutes) whyFact(c *kit.Call, k epc.Key) (*engine.Fact, error) {
 	}
 	var found *engine.Fact
 	looked := 0
-	err := h.store.Facts(c.Ctx(), c.Site, from, to, 0, func(id store.FactID, data []byte) error {
+	err := h.eachFact(c.Ctx(), c.Site, from, to, 0, func(_ store.FactID, f *engine.Fact) error {
 		if looked++; looked > scanLimit {
 			return errEnough
 		}
-		var f engine.Fact
-		if err := engine.DecodeFact(data, id.Ms, id.N, &f); err != nil {
-			return err
-		}
 		if f.Key == k {
-			found = &f
+			found = f
 		}
 		return nil
 	})
-	if err != nil && !errors.Is(err, errEnough) {
-		return nil, unavailable(err)
+	if err != nil {
+		return nil, err
 	}
 	if found == nil && c.QueryParam("fact") != "" {
 		return nil, kit.BadParam("fact", "no fact %s is about this item", strings.TrimSpace(c.QueryParam("fact")))

@@ -21,6 +21,7 @@ type Call struct {
 	Replay any    // what an Idempotency-Key gives again, where that is less than the first answer
 
 	server *Server
+	path   map[string]string // its parameters
 }
 
 // Ctx returns the context of the request.
@@ -44,7 +45,7 @@ func (c *Call) admit() error {
 		return Problemf(CodeMissingSite, "This concerns every site; the key %q is for %s only. It takes a key with the site \"*\".", key.Name, strings.Join(key.Sites, ", "))
 	}
 	if c.Route.HasSite() {
-		if c.Site, err = c.PathValue("site"); err != nil {
+		if c.Site, err = c.unescaped("site"); err != nil {
 			return err
 		}
 		if !key.ForSite(c.Site) {
@@ -57,8 +58,11 @@ func (c *Call) admit() error {
 	return nil
 }
 
-// PathValue returns a parameter of the path as the caller meant it.
-func (c *Call) PathValue(name string) (string, error) {
+// PathParam returns a parameter of the path, unescaped.
+func (c *Call) PathParam(name string) string { return c.path[name] }
+
+// unescaped returns a parameter of the path as the caller meant it.
+func (c *Call) unescaped(name string) (string, error) {
 	v := c.Param(name)
 	if c.Request().URL.RawPath == "" {
 		return v, nil // the router saw the path already unescaped
@@ -68,6 +72,14 @@ func (c *Call) PathValue(name string) (string, error) {
 		return "", Problemf(CodeInvalidParameter, "The path parameter %q is not well percent-encoded.", name)
 	}
 	return s, nil
+}
+
+// Answer answers with v in JSON, unless there was an error.
+func (c *Call) Answer(v any, err error) error {
+	if err != nil {
+		return err
+	}
+	return c.JSON(http.StatusOK, v)
 }
 
 // Flush sends what a stream has written, within the time that a client has to take it, and empties

@@ -83,8 +83,7 @@ type answers struct {
 	now   func() time.Time
 	log   *slog.Logger
 
-	mu     sync.Mutex
-	pruned time.Time
+	pruned Hourly
 }
 
 // keptAnswer is an answer on record.
@@ -163,13 +162,7 @@ func (s *answers) keep(ctx context.Context, c claim, a keptAnswer) error {
 // prune drops what is older than keys are remembered, once an hour. Failing is no harm: the next hour tries again.
 func (s *answers) prune(ctx context.Context) {
 	now := s.now()
-	s.mu.Lock()
-	due := now.Sub(s.pruned) >= time.Hour
-	if due {
-		s.pruned = now
-	}
-	s.mu.Unlock()
-	if !due {
+	if !s.pruned.Due(now) {
 		return
 	}
 	horizon := now.Add(-store.IdempotencyWindow - time.Hour).UnixMilli()
@@ -265,3 +258,20 @@ func (w *teeWriter) Write(b []byte) (int, error) {
 }
 
 func (w *teeWriter) Unwrap() http.ResponseWriter { return w.ResponseWriter }
+
+// Hourly lets something happen once an hour. The zero value lets it happen at once.
+type Hourly struct {
+	mu   sync.Mutex
+	last time.Time
+}
+
+// Due reports whether an hour is over since it last was.
+func (h *Hourly) Due(now time.Time) bool {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if now.Sub(h.last) < time.Hour {
+		return false
+	}
+	h.last = now
+	return true
+}

@@ -71,7 +71,7 @@ func loadKeys(ctx context.Context, st store.Store) (keyDocument, int, error) {
 	return doc, d.Version, nil
 }
 
-// Errors of MintKey, VerifyKey and RevokeKey.
+// Errors of MintKey and RevokeKey.
 var (
 	ErrKeyExists  = errors.New("a key of that name exists or existed; names are not used again")
 	ErrUnknownKey = errors.New("no key has that name")
@@ -166,21 +166,6 @@ func RevokeKey(ctx context.Context, st store.Store, name, by string, now time.Ti
 		doc.Keys[i].Disabled = &at
 		return nil
 	})
-}
-
-// VerifyKey returns the key whose text this is; ErrUnknownKey if none is, or it was revoked.
-func VerifyKey(ctx context.Context, st store.Store, text string) (Key, error) {
-	doc, _, err := loadKeys(ctx, st)
-	if err != nil {
-		return Key{}, err
-	}
-	hash := sha256.Sum256([]byte(text))
-	for _, k := range doc.Keys {
-		if k.Disabled == nil && k.Hash == hex.EncodeToString(hash[:]) {
-			return k, nil
-		}
-	}
-	return Key{}, ErrUnknownKey
 }
 
 // ValidSite reports whether a site may have this id. Ids that begin with '_' are the service's own.

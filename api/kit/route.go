@@ -108,6 +108,12 @@ func Enum(name, about string, values ...string) Param {
 	return Param{name, "query", about, map[string]any{"type": "string", "enum": values}}
 }
 
+// flagWords are what a flag may be.
+var flagWords = []string{"0", "1"}
+
+// Flag is a query parameter that is 1 or 0.
+func Flag(name, about string) Param { return Enum(name, about, flagWords...) }
+
 // routerPath writes the path as the router wants it.
 func (r *Route) routerPath() string {
 	return strings.NewReplacer("{", ":", "}", "").Replace(r.Path)
