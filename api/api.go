@@ -2,15 +2,16 @@ package api
 
 import (
 	"context"
+	"errors"
 	"log/slog"
 	"net/http"
 	"runtime"
 	"sync"
 	"time"
 
-	"github.com/labstack/echo/v4"
 	"github.com/prometheus/client_golang/prometheus"
 
+	"lintel/api/kit"
 	"lintel/engine/deliver"
 	"lintel/engine/runner"
 	"lintel/engine/store"
@@ -57,36 +58,38 @@ type Options struct {
 	TrialFacts    int           // facts of one trial; default DefaultTrialFacts
 	Timeout       time.Duration // of a request as a whole; default 30s
 	LongTimeout   time.Duration // of one that stores products; default 2 min
+	writePatience time.Duration // how long a stream waits for its client; default 10s
 	TakeUp        time.Duration // how long storing a document waits for the sites to take it up; default 2s
 }
 
 // API answers HTTP requests. It is made by New and safe for concurrent use.
 type API struct {
+	*backend
+	routes []kit.Route
+	live   *liveRoutes
+	trials *trialRoutes
+	epcis  *epcisRoutes
+
+	closeOnce sync.Once
+}
+
+// backend is what the resources have in common.
+type backend struct {
 	opt     Options
 	log     *slog.Logger
 	store   store.Store
 	runner  *runner.Runner
-	echo    *echo.Echo
 	metrics *metrics
-	keys    *keyRing
-	answers *answers
 	stamps  stamps
-	routes  []route
-	openapi []byte
+	server  *kit.Server
 
 	mu      sync.Mutex
 	layouts map[string]*layoutEntry
 	known   knownCache
 
-	captures hourly // when old capture jobs were last dropped
+	closing chan struct{} // closed by Close: streams end
 
-	closing   chan struct{} // closed by Close: live streams end
-	closeOnce sync.Once
-	live      chan struct{} // one token for each live stream
-	trials    chan struct{} // one token for each trial
-
-	foldPatience  time.Duration // how long something that a person did waits for its fold
-	writePatience time.Duration // how long a live stream waits for its client to take what it sends
+	foldPatience time.Duration // how long something that a person did waits for its fold
 }
 
 // New makes an API.
@@ -114,16 +117,23 @@ func New(opt Options) *API {
 	orDefault(&opt.TrialTime, DefaultTrialTime)
 	orDefault(&opt.TrialAlerts, trial.DefaultMaxAlerts)
 	orDefault(&opt.TrialFacts, DefaultTrialFacts)
-	a := &API{
+	orDefault(&opt.writePatience, 10*time.Second)
+	b := &backend{
 		opt: opt, log: opt.Log, store: opt.Store, runner: opt.Runner, metrics: newMetrics(opt.Registry),
-		// These go by the real clock, as the store does, even where a demonstration lets the shop's clock run fast.
-		keys: &keyRing{store: opt.Store, now: time.Now}, answers: &answers{store: opt.Store, now: time.Now, log: opt.Log},
-		stamps: stamps{last: make(map[string]int64)}, layouts: make(map[string]*layoutEntry), closing: make(chan struct{}), live: make(chan struct{}, opt.LiveLimit), trials: make(chan struct{}, opt.TrialLimit),
-		foldPatience: 5 * time.Second, writePatience: 10 * time.Second,
+		stamps: stamps{last: make(map[string]int64)}, layouts: make(map[string]*layoutEntry), closing: make(chan struct{}),
+		foldPatience: 5 * time.Second,
+	}
+	a := &API{
+		backend: b, live: &liveRoutes{b, make(chan struct{}, opt.LiveLimit)}, trials: &trialRoutes{b, make(chan struct{}, opt.TrialLimit)},
+		epcis: &epcisRoutes{backend: b},
 	}
 	a.routes = a.table()
-	a.openapi = buildOpenAPI(a.routes)
-	a.echo = a.mount()
+	openAPIDocument() // a table that has no document must not be served
+	b.server = kit.New(kit.Options{
+		Routes: a.routes, Store: opt.Store, Log: opt.Log, Registry: opt.Registry, Pages: opt.Pages,
+		DressProblem: b.epcisProblem, BodyLimit: opt.BodyLimit, LongBodyLimit: opt.ProductsLimit,
+		Timeout: opt.Timeout, LongTimeout: opt.LongTimeout, WritePatience: opt.writePatience,
+	})
 	return a
 }
 
@@ -134,29 +144,17 @@ func orDefault[T int | int64 | time.Duration](v *T, d T) {
 }
 
 // Handler returns the handler of all routes.
-func (a *API) Handler() http.Handler { return a.echo }
+func (a *API) Handler() http.Handler { return a.server.Handler() }
 
-// Close ends the live streams, so that a server that shuts down need not wait for them. All other requests go on.
+// Close ends the live streams, so that a server that shuts down need not wait for them. All other
+// requests go on.
 func (a *API) Close() { a.closeOnce.Do(func() { close(a.closing) }) }
 
-// mount registers the route table.
-func (a *API) mount() *echo.Echo {
-	e := echo.New()
-	e.HideBanner, e.HidePort = true, true
-	e.IPExtractor = echo.ExtractIPDirect()
-	e.Logger.SetOutput(discard{})
-	e.HTTPErrorHandler = func(err error, c echo.Context) { a.answerProblem(c, asProblem(err)) }
-	e.Use(a.outer)
-	for i := range a.routes {
-		r := &a.routes[i]
-		e.Add(r.method, r.echoPath(), a.wrap(r))
+// unavailable wraps a failure of the store or the runner: nothing was wrong with the request, and it
+// may be tried again, unless there is no such site.
+func unavailable(err error) error {
+	if errors.Is(err, runner.ErrNoSite) {
+		return kit.Problemf(kit.CodeUnknownSite, "There is no such site: a site begins with its layout.").Because(err)
 	}
-	for prefix, h := range a.opt.Pages {
-		e.Any(prefix+"*", echo.WrapHandler(http.StripPrefix(prefix, h)))
-	}
-	return e
+	return kit.Unavailable(err)
 }
-
-type discard struct{}
-
-func (discard) Write(b []byte) (int, error) { return len(b), nil }

@@ -1,13 +1,13 @@
 package api
 
 import (
-	"context"
 	"fmt"
 	"io"
 	"net/http"
 	"slices"
 	"strings"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
@@ -30,7 +30,7 @@ type BulkAnswer struct {
 	Retired    int      `json:"retired"`
 	Entries    int      `json:"entries" jsonschema_description:"How many journal entries hold what was taken."`
 	Entry      *uint64  `json:"entry" jsonschema:"nullable" jsonschema_description:"The last of them; null if nothing was taken."`
-	Folded     bool     `json:"folded" jsonschema_description:"Whether all was worked through in time; it will be."`
+	Processed  bool     `json:"processed" jsonschema_description:"Whether all was processed in time; it will be."`
 	Warnings   []string `json:"warnings,omitempty"`
 }
 
@@ -157,9 +157,7 @@ func (b *bulkReader) take(r sheet.Row) {
 		disp, ok := event.Dispositions.Parse(d)
 		switch {
 		case !ok:
-			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "), "there is no disposition %s%s", shown([]byte(d)), faults.OrDidYouMean(d, event.Dispositions.Texts()))
-		case !slices.Contains(bulkDispositions, d):
-			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "), "%s can't be set in bulk", d)
+			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "), "there is no disposition %s%s", kit.Shown([]byte(d)), faults.OrDidYouMean(d, event.Dispositions.Texts()))
 		}
 		row.disp, row.hasDisp = disp, true
 	}
@@ -205,34 +203,31 @@ func (b *bulkReader) product(row *bulkRow, line int, gtin, sku string) {
 }
 
 // importItems registers and moves the items of a table.
-func (c *call) importItems() error {
-	if _, err := c.wantType(mediaCSV); err != nil {
+func (h itemRoutes) importItems(c *kit.Call) error {
+	if _, err := c.WantType(mediaCSV); err != nil {
 		return err
 	}
-	dry, err := c.flag("dry_run")
-	if err != nil {
-		return err
-	}
+	dry := c.Flag("dry_run")
 	b := &bulkReader{lines: make(map[epc.Key]int32), skus: make(map[string]uint64)}
-	err = c.view(func(st *engine.State) error {
+	err := h.view(c, func(st *engine.State) error {
 		b.lay, b.products = st.Config().Layout, st.Config().Catalog
 		return nil
 	})
 	if err != nil {
 		return err
 	}
-	if err := c.readItems(b); err != nil {
+	if err := h.readItems(c, b); err != nil {
 		return err
 	}
-	plan := bulkPlan{now: c.api.opt.Now().UnixMilli(), by: c.key.Name}
+	plan := bulkPlan{now: h.opt.Now().UnixMilli(), by: c.Key.Name}
 	plan.answer.Rows, plan.answer.DryRun = len(b.rows), dry
 	if len(b.errors) == 0 {
-		if err := c.planItems(b, &plan); err != nil {
+		if err := h.planItems(c, b, &plan); err != nil {
 			return err
 		}
 	}
 	if n := len(b.errors) + b.more; n > 0 {
-		return problemf(codeInvalidDocument, "The table has %d problems. Nothing was taken.", n).with("errors", b.errors).with("rows", len(b.rows))
+		return kit.Problemf(kit.CodeInvalidDocument, "The table has %d problems. Nothing was taken.", n).With("errors", b.errors).With("rows", len(b.rows))
 	}
 	if b.unknown > 0 {
 		plan.answer.Warnings = append(plan.answer.Warnings, fmt.Sprintf("%d rows name a product that the product list does not have", b.unknown))
@@ -240,15 +235,15 @@ func (c *call) importItems() error {
 	plan.end()
 	plan.answer.Entries = len(plan.entries)
 	if dry || len(plan.entries) == 0 {
-		plan.answer.Folded = !dry
+		plan.answer.Processed = !dry
 		return c.JSON(http.StatusOK, plan.answer)
 	}
-	return c.appendPlan(&plan)
+	return h.appendPlan(c, &plan)
 }
 
 // readItems reads the rows of the body.
-func (c *call) readItems(b *bulkReader) error {
-	body, done, err := c.bodyReader(c.api.opt.ProductsLimit)
+func (h itemRoutes) readItems(c *kit.Call, b *bulkReader) error {
+	body, done, err := c.BodyReader(h.opt.ProductsLimit)
 	if err != nil {
 		return err
 	}
@@ -259,7 +254,7 @@ func (c *call) readItems(b *bulkReader) error {
 		switch {
 		case err != nil:
 			if in.err != nil {
-				return c.bodyFault(in.err)
+				return c.BodyFault(in.err)
 			}
 			b.errors = append(b.errors, catalog.RowError{Reason: err.Error()})
 			return nil
@@ -342,10 +337,10 @@ func (p *bulkPlan) end() {
 }
 
 // planItems compares the rows with what is known, and plans events for what is not.
-func (c *call) planItems(b *bulkReader, p *bulkPlan) error {
+func (h itemRoutes) planItems(c *kit.Call, b *bulkReader, p *bulkPlan) error {
 	for from := 0; from < len(b.rows); from += bulkLook {
 		rows := b.rows[from:min(from+bulkLook, len(b.rows))]
-		err := c.view(func(st *engine.State) error {
+		err := h.view(c, func(st *engine.State) error {
 			for i := range rows {
 				b.plan(&rows[i], from+i, st, p)
 				p.next()
@@ -413,28 +408,16 @@ func (b *bulkReader) plan(row *bulkRow, index int, st *engine.State, p *bulkPlan
 }
 
 // appendPlan puts the entries of a plan into the journal, in their order.
-func (c *call) appendPlan(p *bulkPlan) error {
-	ctx := c.Request().Context()
-	site, err := c.api.runner.Site(ctx, c.site)
-	if err != nil {
-		return unavailable(err)
-	}
+func (h itemRoutes) appendPlan(c *kit.Call, p *bulkPlan) error {
 	for _, e := range p.entries[:len(p.entries)-1] {
-		if _, err := c.api.runner.Append(ctx, c.site, e, "", ""); err != nil {
+		if _, err := h.runner.Append(c.Ctx(), c.Site, e, "", ""); err != nil {
 			return unavailable(err)
 		}
 	}
-	sub := site.Subscribe(1024)
-	defer sub.Close()
-	res, err := c.api.runner.Append(ctx, c.site, p.entries[len(p.entries)-1], "", "")
+	d, err := h.carryOut(c.Ctx(), c.Site, p.entries[len(p.entries)-1])
 	if err != nil {
-		return unavailable(err)
+		return err
 	}
-	seq := uint64(res.Seq)
-	p.answer.Entry = &seq
-	wait, cancel := context.WithTimeout(ctx, c.api.foldPatience)
-	defer cancel()
-	_, _, _, err = sub.Await(wait, seq)
-	p.answer.Folded = err == nil
+	p.answer.Entry, p.answer.Processed = &d.seq, d.folded
 	return c.JSON(http.StatusAccepted, p.answer)
 }

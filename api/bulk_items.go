@@ -5,6 +5,7 @@ import (
 	"iter"
 	"time"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/event"
@@ -18,31 +19,32 @@ var maxSheetRows = 1_048_575
 // itemPage is how many items are read from the state at one time, so that nothing else waits long.
 const itemPage = 20_000
 
-func bulkRoutes() []route {
-	list := route{
-		method: "GET", path: "/v1/sites/{site}/items", name: "exportItems", group: "Bulk", summary: "Get all items",
-		about:  "In the order of their identities. What changes while the answer streams may be in it or not. An answer that breaks off is not whole.",
-		scopes: operate, stream: true,
-		params:  []param{paramZone, paramProduct, enumParam("disposition", "Only items in this business state.", event.Dispositions.Texts()...), paramDefuse},
-		answers: []answer{{200, "The items.", nil}},
+// bulk are the routes by which all items are taken out, or many brought in.
+func (h itemRoutes) bulk() []kit.Route {
+	list := kit.Route{
+		Method: "GET", Path: "/v1/sites/{site}/items", Name: "exportItems", Group: "Bulk", Summary: "Get all items",
+		About:  "In the order of their identities. What changes while the answer streams may be in it or not. An answer that breaks off is not whole.",
+		Scopes: operate, Stream: true,
+		Params:  []kit.Param{paramZone, paramProduct, kit.Enum("disposition", "Only items in this business state.", event.Dispositions.Texts()...), paramDefuse},
+		Answers: []kit.Answer{kit.Reply(200, "The items.")},
 	}
 	lines := list
-	lines.params = list.params[:3]
-	book := inForm(list, formXLSX, (*call).exportItems)
-	book.codes = []Code{codeNotAcceptable}
-	return []route{
-		inForm(list, formCSV, (*call).exportItems), book, inForm(lines, formLines, (*call).exportItems),
+	lines.Params = list.Params[:3]
+	book := inForm(list, formXLSX, h.exportItems)
+	book.Codes = []kit.Code{kit.CodeNotAcceptable}
+	return []kit.Route{
+		inForm(list, formCSV, h.exportItems), book, inForm(lines, formLines, h.exportItems),
 		{
-			method: "POST", path: "/v1/sites/{site}/items.csv", name: "importItems", group: "Bulk", summary: "Register and move items in bulk",
-			about: "Columns: epc, and any of gtin or sku, zone, disposition; those that the export has besides are passed over. A row says how things are: only what is known otherwise becomes an event. " +
+			Method: "POST", Path: "/v1/sites/{site}/items.csv", Name: "importItems", Group: "Bulk", Summary: "Register and move items in bulk",
+			About: "Columns: epc, and any of gtin or sku, zone, disposition; those that the export has besides are passed over. A row says how things are: only what is known otherwise becomes an event. " +
 				"sellable_accessible and sellable_not_accessible say that the item is stock; which of the two it is follows from its zone. " +
 				"Everything that is wrong is listed by row and column, and then nothing is taken. At most 200,000 rows.",
-			scopes: []string{ScopeSales, ScopeOperate}, long: true, keyed: true, params: []param{paramDryRun}, body: []content{{mediaCSV, nil}},
-			answers: []answer{
-				{202, "Taken.", inJSON(BulkAnswer{})},
-				{200, "With dry_run, or where nothing had to change: what the rows come to.", inJSON(BulkAnswer{})},
+			Scopes: []string{kit.ScopeSales, kit.ScopeOperate}, Long: true, Keyed: true, Params: []kit.Param{paramDryRun}, Body: []kit.Content{kit.As(mediaCSV, nil)},
+			Answers: []kit.Answer{
+				kit.Reply(202, "Taken.", kit.JSON(BulkAnswer{})...),
+				kit.Reply(200, "With dry_run, or where nothing had to change: what the rows come to.", kit.JSON(BulkAnswer{})...),
 			},
-			codes: []Code{codeInvalidDocument}, handle: (*call).importItems,
+			Codes: []kit.Code{kit.CodeInvalidDocument}, Handle: h.importItems,
 		},
 	}
 }
@@ -54,40 +56,33 @@ var itemColumns = []sheet.Column{
 }
 
 // exportItems streams the items of a site.
-func (c *call) exportItems(f form) error {
-	filter, err := c.itemFilter()
+func (h itemRoutes) exportItems(c *kit.Call, f form) error {
+	filter, err := itemFilter(c)
 	if err != nil {
 		return err
 	}
-	t := sheet.Table{Name: "Items", Columns: itemColumns, At: c.api.opt.Now().Truncate(time.Second)}
-	err = c.view(func(st *engine.State) error {
-		lay := st.Config().Layout
-		t.Site = lay.Name
-		if err := checkZoneParam(lay, filter.Zone); err != nil {
-			return err
-		}
-		if filter.GTINs, err = productsOf(c.QueryParam("product"), st.Config().Catalog); err != nil {
-			return err
-		}
+	t := sheet.Table{Name: "Items", Columns: itemColumns, At: h.opt.Now().Truncate(time.Second)}
+	err = h.narrowed(c, func(st *engine.State, gtins []uint64) error {
+		t.Site, filter.GTINs = st.Config().Layout.Name, gtins
 		if f.media == mediaXLSX && st.Len() > maxSheetRows {
-			return problemf(codeNotAcceptable, "The site knows %d items, and a workbook holds %d rows. Take CSV, or narrow it down by zone or product.", st.Len(), maxSheetRows)
+			return kit.Problemf(kit.CodeNotAcceptable, "The site knows %d items, and a workbook holds %d rows. Take CSV, or narrow it down by zone or product.", st.Len(), maxSheetRows)
 		}
 		return nil
 	})
 	if err != nil {
 		return err
 	}
-	t.Rows = c.itemRows(c.Request().Context(), filter)
-	return c.streamTable(f.media, c.site+"-items", t)
+	t.Rows = h.itemRows(c, c.Ctx(), filter)
+	return streamTable(c, f.media, c.Site+"-items", t)
 }
 
 // itemFilter reads the parameters that narrow a listing of items, except for the product.
-func (c *call) itemFilter() (engine.ItemFilter, error) {
+func itemFilter(c *kit.Call) (engine.ItemFilter, error) {
 	f := engine.ItemFilter{Zone: c.QueryParam("zone")}
 	if d := c.QueryParam("disposition"); d != "" {
 		disp, ok := event.Dispositions.Parse(d)
 		if !ok {
-			return f, badParam("disposition", "there is no disposition %s%s", shown([]byte(d)), faults.OrDidYouMean(d, event.Dispositions.Texts()))
+			return f, kit.BadParam("disposition", "there is no disposition %s%s", kit.Shown([]byte(d)), faults.OrDidYouMean(d, event.Dispositions.Texts()))
 		}
 		f.Disposition = &disp
 	}
@@ -95,13 +90,13 @@ func (c *call) itemFilter() (engine.ItemFilter, error) {
 }
 
 // itemRows gives the items one page after the other.
-func (c *call) itemRows(ctx context.Context, filter engine.ItemFilter) iter.Seq2[[]sheet.Cell, error] {
+func (h itemRoutes) itemRows(c *kit.Call, ctx context.Context, filter engine.ItemFilter) iter.Seq2[[]sheet.Cell, error] {
 	return func(yield func([]sheet.Cell, error) bool) {
 		row := make([]sheet.Cell, len(itemColumns))
 		for {
 			var page []engine.ItemInfo
 			var products *catalog.Catalog
-			err := c.api.view(ctx, c.site, func(st *engine.State) error {
+			err := h.viewSite(ctx, c.Site, func(st *engine.State) error {
 				page, products = st.Items(filter, itemPage), st.Config().Catalog
 				return nil
 			})

@@ -6,8 +6,8 @@ import (
 	"io"
 	"mime"
 	"net/http"
-	"time"
 
+	"lintel/api/kit"
 	"lintel/engine/sheet"
 )
 
@@ -30,30 +30,29 @@ var (
 	formLines = form{".jsonl", mediaNDJSON}
 )
 
-var paramDefuse = param{"defuse", "query", "CSV: 1, the default, puts an apostrophe before a text that a spreadsheet would run as a formula; 0 leaves all texts as they are, for programs.",
-	map[string]any{"type": "string", "enum": []string{"0", "1"}, "default": "1"}}
+var paramDefuse = kit.Query("defuse", "CSV: 1, the default, puts an apostrophe before a text that a spreadsheet would run as a formula; 0 leaves all texts as they are, for programs.").Of(map[string]any{"type": "string", "enum": []string{"0", "1"}, "default": "1"})
 
 // inForms makes a route of a table: the base, which answers JSON or what Accept asks for, and one with a suffix for each form, so that a link can ask too.
-func inForms(base route, v any, handle func(*call, form) error, forms ...form) []route {
-	bodies := inJSON(v)
+func inForms(base kit.Route, v any, handle func(*kit.Call, form) error, forms ...form) []kit.Route {
+	bodies := kit.JSON(v)
 	for _, f := range forms {
-		bodies = append(bodies, content{f.media, nil})
+		bodies = append(bodies, kit.As(f.media, nil))
 	}
-	base.answers = []answer{{200, base.answers[0].about, bodies}}
-	base.codes = append(base.codes, codeNotAcceptable)
-	base.params = append(base.params, paramDefuse)
-	base.handle = func(c *call) error {
+	base.Answers = []kit.Answer{kit.Reply(200, base.Answers[0].About, bodies...)}
+	base.Codes = append(base.Codes, kit.CodeNotAcceptable)
+	base.Params = append(base.Params, paramDefuse)
+	base.Handle = func(c *kit.Call) error {
 		media := make([]string, len(bodies))
 		for i := range bodies {
-			media[i] = bodies[i].mediaType
+			media[i] = bodies[i].MediaType
 		}
-		wanted, err := c.accepts(media...)
+		wanted, err := c.Accepts(media...)
 		if err != nil {
 			return err
 		}
 		return handle(c, form{media: wanted})
 	}
-	routes := []route{base}
+	routes := []kit.Route{base}
 	for _, f := range forms {
 		routes = append(routes, inForm(base, f, handle))
 	}
@@ -61,27 +60,27 @@ func inForms(base route, v any, handle func(*call, form) error, forms ...form) [
 }
 
 // inForm makes the route with a suffix.
-func inForm(base route, f form, handle func(*call, form) error) route {
+func inForm(base kit.Route, f form, handle func(*kit.Call, form) error) kit.Route {
 	r := base
-	r.path += f.suffix
-	r.name += map[string]string{".csv": "CSV", ".xlsx": "XLSX", ".html": "Page", ".jsonl": "Lines"}[f.suffix]
-	r.summary += map[string]string{".csv": ", as CSV", ".xlsx": ", as a workbook", ".html": ", as a page to print", ".jsonl": ", one JSON object a line"}[f.suffix]
-	r.answers = []answer{{200, base.answers[0].about, []content{{f.media, nil}}}}
-	r.codes = nil
-	for _, code := range base.codes {
-		if code != codeNotAcceptable {
-			r.codes = append(r.codes, code)
+	r.Path += f.suffix
+	r.Name += map[string]string{".csv": "CSV", ".xlsx": "XLSX", ".html": "Page", ".jsonl": "Lines"}[f.suffix]
+	r.Summary += map[string]string{".csv": ", as CSV", ".xlsx": ", as a workbook", ".html": ", as a page to print", ".jsonl": ", one JSON object a line"}[f.suffix]
+	r.Answers = []kit.Answer{kit.Reply(200, base.Answers[0].About, kit.As(f.media, nil))}
+	r.Codes = nil
+	for _, code := range base.Codes {
+		if code != kit.CodeNotAcceptable {
+			r.Codes = append(r.Codes, code)
 		}
 	}
-	r.handle = func(c *call) error { return handle(c, f) }
+	r.Handle = func(c *kit.Call) error { return handle(c, f) }
 	return r
 }
 
 // writeTable writes a table in a form.
-func (c *call) writeTable(w io.Writer, media string, t sheet.Table) error {
+func writeTable(c *kit.Call, w io.Writer, media string, t sheet.Table) error {
 	switch media {
 	case mediaCSV:
-		return sheet.WriteCSV(w, t, sheet.CSVOptions{Defuse: c.QueryParam("defuse") != "0"})
+		return sheet.WriteCSV(w, t, sheet.CSVOptions{Defuse: c.Flag("defuse")})
 	case mediaXLSX:
 		return sheet.WriteXLSX(w, t, sheet.XLSXOptions{})
 	case mediaHTML:
@@ -93,7 +92,7 @@ func (c *call) writeTable(w io.Writer, media string, t sheet.Table) error {
 }
 
 // tableHead sets the headers that go with a table.
-func (c *call) tableHead(media, file string) {
+func tableHead(c *kit.Call, media, file string) {
 	h := c.Response().Header()
 	switch media {
 	case mediaCSV:
@@ -110,46 +109,19 @@ func (c *call) tableHead(media, file string) {
 }
 
 // answerTable answers with a table whose rows are at hand.
-func (c *call) answerTable(media, file string, t sheet.Table) error {
-	if _, err := c.flag("defuse"); err != nil {
-		return err
-	}
+func answerTable(c *kit.Call, media, file string, t sheet.Table) error {
 	var buf bytes.Buffer
-	if err := c.writeTable(&buf, media, t); err != nil {
+	if err := writeTable(c, &buf, media, t); err != nil {
 		return err
 	}
-	c.tableHead(media, file)
+	tableHead(c, media, file)
 	c.Response().WriteHeader(http.StatusOK)
 	_, err := c.Response().Write(buf.Bytes())
 	return err
 }
 
 // streamTable answers with a table of any length. If its rows end in an error, the connection is broken off, so that nobody takes a part for the whole.
-func (c *call) streamTable(media, file string, t sheet.Table) error {
-	if _, err := c.flag("defuse"); err != nil {
-		return err
-	}
-	c.tableHead(media, file)
-	return c.brokenOff(c.writeTable(&deadlineWriter{c: c}, media, t))
-}
-
-// brokenOff ends an answer whose head may be out: with an error its connection is broken.
-func (c *call) brokenOff(err error) error {
-	if err == nil || !c.Response().Committed {
-		return err
-	}
-	c.api.log.Warn("an answer was broken off", "request", c.Response().Header().Get(headerRequestID), "route", c.Path(), "err", err)
-	_ = http.NewResponseController(c.Response()).SetWriteDeadline(time.Now().Add(-time.Second)) // the end of the body can't be written any more
-	return nil
-}
-
-// streamPatience is how long a client may take for one piece of an answer that streams.
-const streamPatience = 30 * time.Second
-
-// deadlineWriter gives each piece its own time, since the whole may take long.
-type deadlineWriter struct{ c *call }
-
-func (w *deadlineWriter) Write(b []byte) (int, error) {
-	_ = http.NewResponseController(w.c.Response()).SetWriteDeadline(time.Now().Add(streamPatience))
-	return w.c.Response().Write(b)
+func streamTable(c *kit.Call, media, file string, t sheet.Table) error {
+	tableHead(c, media, file)
+	return c.BrokenOff(writeTable(c, c.Writer(), media, t))
 }

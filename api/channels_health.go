@@ -4,7 +4,12 @@ import (
 	"net/http"
 	"time"
 
+	"lintel/api/kit"
 	"lintel/engine/deliver"
+)
+
+var (
+	codeChannelStopped = kit.Code{Name: "channel_stopped", Status: 409, Meaning: "The channel is stopped or disabled, so nothing could be sent to it."}
 )
 
 // ChannelHealth is how a channel fares.
@@ -31,12 +36,6 @@ type ChannelView struct {
 	Health  ChannelHealth   `json:"health"`
 }
 
-// channelView is ChannelView as the OpenAPI document has it.
-type channelView struct {
-	Channel channelDocument `json:"channel"`
-	Health  ChannelHealth   `json:"health"`
-}
-
 // RecoverRequest is a range of time.
 type RecoverRequest struct {
 	Since *time.Time `json:"since" jsonschema_description:"Deliveries that tell of something that happened at this moment or later, by the site clock."`
@@ -49,31 +48,6 @@ type RecoverAnswer struct {
 	HasMore bool       `json:"has_more" jsonschema_description:"There are more in the range."`
 	First   *time.Time `json:"first,omitempty" jsonschema_description:"When what the oldest of them tells of happened."`
 	Last    *time.Time `json:"last,omitempty"`
-}
-
-func healthRoutes() []route {
-	return []route{
-		{
-			method: "GET", path: "/v1/channels/health", name: "channelsHealth", group: "Deliveries", summary: "See how the channels fare",
-			scopes: readers, answers: []answer{ok("All channels.", ChannelHealthList{})}, handle: (*call).channelsHealth,
-		}, {
-			method: "GET", path: "/v1/channels/{name}/health", name: "channelHealth", group: "Deliveries", summary: "See how one channel fares, with its settings masked",
-			scopes: readers, answers: []answer{ok("The channel.", channelView{})}, codes: []Code{codeUnknownChannel}, handle: (*call).channelHealth,
-		}, {
-			method: "POST", path: "/v1/channels/{name}/start", name: "startChannel", group: "Deliveries", summary: "Send to a stopped channel again",
-			about: "A channel is stopped when its receiver answered 410 Gone, and after 72 hours without a success. It also starts again by itself once a test or a message that " +
-				"somebody sends again gets through, and when its settings change. Of one that is not stopped, it is forgotten how long it failed.",
-			scopes: author, allSites: true, keyed: true, answers: []answer{ok("The channel.", channelView{})},
-			codes: []Code{codeUnknownChannel}, handle: (*call).startChannel,
-		}, {
-			method: "POST", path: "/v1/channels/{name}/recover", name: "recoverChannel", group: "Deliveries", summary: "Send the dead deliveries of a time range again, after an outage",
-			about: "Oldest first, under the same ids, by the whole schedule from its start. What was delivered or is still pending is left alone. One call queues 1,000 at most; " +
-				"while has_more is true, send the same request again (with another Idempotency-Key). They are sent in the background, within the channel's limits.",
-			scopes: operate, keyed: true, params: []param{paramSite}, body: inJSON(RecoverRequest{}),
-			answers: []answer{ok("They are queued.", RecoverAnswer{})},
-			codes:   []Code{codeUnknownChannel, codeChannelStopped, codeUnknownSite, codeMissingSite}, handle: (*call).recoverChannel,
-		},
-	}
 }
 
 func healthView(ch *deliver.Channel, h deliver.Health) ChannelHealth {
@@ -100,13 +74,13 @@ func momentOf(t time.Time) *time.Time {
 	return &t
 }
 
-func (c *call) channelsHealth() error {
-	ctx := c.Request().Context()
-	channels, err := c.api.channels(ctx)
+func (h channelRoutes) channelsHealth(c *kit.Call) error {
+	ctx := c.Ctx()
+	channels, err := h.channels(ctx)
 	if err != nil {
 		return err
 	}
-	sender, err := c.sender()
+	sender, err := h.sender(c)
 	if err != nil {
 		return err
 	}
@@ -121,84 +95,72 @@ func (c *call) channelsHealth() error {
 	return c.JSON(http.StatusOK, list)
 }
 
-func (c *call) channelHealth() error {
-	ch, err := c.channelOfPath()
+func (h channelRoutes) channelHealth(c *kit.Call) error {
+	ch, sender, err := h.channelAndSender(c)
 	if err != nil {
 		return err
 	}
-	return c.answerChannel(ch)
-}
-
-func (c *call) answerChannel(ch deliver.Channel) error {
-	sender, err := c.sender()
-	if err != nil {
-		return err
-	}
-	health, err := sender.Health(c.Request().Context())
+	health, err := sender.Health(c.Ctx())
 	if err != nil {
 		return unavailable(err)
 	}
 	return c.JSON(http.StatusOK, ChannelView{Channel: ch.Redacted(), Health: healthView(&ch, health[ch.Name])})
 }
 
-func (c *call) startChannel() error {
-	ch, err := c.channelOfPath()
+func (h channelRoutes) startChannel(c *kit.Call) error {
+	ch, sender, err := h.channelAndSender(c)
 	if err != nil {
 		return err
 	}
-	sender, err := c.sender()
-	if err != nil {
-		return err
-	}
-	if _, err := sender.StartChannel(c.Request().Context(), ch.Name); err != nil {
+	if _, err := sender.StartChannel(c.Ctx(), ch.Name); err != nil {
 		return unavailable(err)
 	}
-	c.api.log.Info("a channel was started by hand", "channel", ch.Name, "by", c.key.Name)
-	return c.answerChannel(ch)
+	h.log.Info("a channel was started by hand", "channel", ch.Name, "by", c.Key.Name)
+	return h.channelHealth(c)
 }
 
-func (c *call) recoverChannel() error {
-	ch, err := c.channelOfPath()
+func (h channelRoutes) recoverChannel(c *kit.Call) error {
+	ch, err := h.channelOfPath(c)
 	if err != nil {
 		return err
 	}
 	var req RecoverRequest
-	if err := c.decodeJSON(&req); err != nil {
+	if err := c.DecodeJSON(&req); err != nil {
 		return err
 	}
-	until := c.api.opt.Now()
+	until := h.opt.Now()
 	if req.Until != nil {
 		until = *req.Until
 	}
 	switch {
 	case req.Since == nil:
-		return problemf(codeInvalidBody, "The member \"since\" is missing: when the outage began, like 2026-11-25T09:14:07Z.")
+		return kit.Problemf(kit.CodeInvalidBody, "The member \"since\" is missing: when the outage began, like 2026-11-25T09:14:07Z.")
 	case !req.Since.Before(until):
-		return problemf(codeInvalidBody, "The range is empty: \"since\" must be before \"until\", which is now if it is left out.")
+		return kit.Problemf(kit.CodeInvalidBody, "The range is empty: \"since\" must be before \"until\", which is now if it is left out.")
 	}
-	sites, err := c.deliverySites()
+	sites, err := h.deliverySites(c)
 	if err != nil {
 		return err
 	}
-	sender, err := c.sender()
+	sender, err := h.sender(c)
 	if err != nil {
 		return err
 	}
-	ctx := c.Request().Context()
+	ctx := c.Ctx()
 	health, err := sender.Health(ctx)
 	if err != nil {
 		return unavailable(err)
 	}
 	switch h := health[ch.Name]; {
 	case ch.Disabled:
-		return problemf(codeChannelStopped, "The channel %q is disabled, so everything would die again. Enable it first.", ch.Name)
+		return kit.Problemf(codeChannelStopped, "The channel %q is disabled, so everything would die again. Enable it first.", ch.Name)
 	case !h.Stopped.IsZero():
-		return problemf(codeChannelStopped, "The channel %q is stopped, so everything would die again. Start it first.", ch.Name)
+		return kit.Problemf(codeChannelStopped, "The channel %q is stopped, so everything would die again. Start it first.", ch.Name)
 	}
 	got, err := sender.Recover(ctx, sites, ch.Name, *req.Since, until)
 	if err != nil {
 		return unavailable(err)
 	}
-	c.api.log.Info("dead deliveries are sent again", "channel", ch.Name, "since", *req.Since, "until", until, "queued", got.Queued, "more", got.More, "by", c.key.Name)
+	h.log.Info("dead deliveries are sent again", "channel", ch.Name, "since", *req.Since, "until", until, "queued", got.Queued, "more", got.More, "by", c.Key.Name)
 	return c.JSON(http.StatusOK, RecoverAnswer{Queued: got.Queued, HasMore: got.More, First: momentOf(got.First), Last: momentOf(got.Last)})
 }

@@ -8,6 +8,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"lintel/api/kit"
 	"lintel/engine/deliver"
 )
 
@@ -15,7 +16,7 @@ func TestChannelsShowHowTheyFare(t *testing.T) {
 	r := newRig(t).shop()
 	at := time.Date(2026, 11, 25, 9, 14, 7, 0, time.UTC)
 	one := func() ChannelHealth {
-		return into[channelView](r.get("/v1/channels/door-team/health").wants(200)).Health
+		return into[ChannelView](r.get("/v1/channels/door-team/health").wants(200)).Health
 	}
 	require.Equal(t, ChannelHealth{Channel: "door-team", State: "working"}, one())
 
@@ -44,14 +45,14 @@ func TestChannelsShowHowTheyFare(t *testing.T) {
 	r.post("/v1/channels/nobody/start", "").wantsCode(codeUnknownChannel)
 
 	for _, path := range []string{"/v1/channels/door-team/health", "/v1/channels/health"} {
-		r.get(path + "?x=1").wantsCode(codeInvalidParameter)
+		r.get(path + "?x=1").wantsCode(kit.CodeInvalidParameter)
 	}
 	r.sends.err = errors.New("the store is away")
-	r.get("/v1/channels/health").wantsCode(codeUnavailable)
-	r.get("/v1/channels/door-team/health").wantsCode(codeUnavailable)
-	r.post("/v1/channels/door-team/start", "").wantsCode(codeUnavailable)
+	r.get("/v1/channels/health").wantsCode(kit.CodeUnavailable)
+	r.get("/v1/channels/door-team/health").wantsCode(kit.CodeUnavailable)
+	r.post("/v1/channels/door-team/start", "").wantsCode(kit.CodeUnavailable)
 	none := newRig(t, func(o *Options) { o.Dispatcher = nil }).shop()
-	none.get("/v1/channels/health").wantsCode(codeUnavailable)
+	none.get("/v1/channels/health").wantsCode(kit.CodeUnavailable)
 }
 
 func TestRecoverChannel(t *testing.T) {
@@ -69,25 +70,25 @@ func TestRecoverChannel(t *testing.T) {
 	}, r.sends.ranges)
 	require.Contains(t, r.log.String(), "dead deliveries are sent again")
 
-	r.post(path, `{}`).wantsCode(codeInvalidBody)
-	r.post(path, `{"since":"yesterday"}`).wantsCode(codeInvalidBody)
-	r.post(path, `{"since":"2026-11-26T00:00:00Z"}`).wantsCode(codeInvalidBody)
-	r.post(path, `{"since":"2026-11-24T00:00:00Z","until":"2026-11-24T00:00:00Z"}`).wantsCode(codeInvalidBody)
-	r.post(path, `{"since":"2026-11-24T00:00:00Z","chanel":"x"}`).wantsCode(codeInvalidBody)
-	r.post(path, `{`).wantsCode(codeInvalidJSON)
-	r.post(path, `{"since":"`+strings.Repeat("x", 2<<20)+`"}`).wantsCode(codeBodyTooLarge)
-	r.do("POST", path, `{}`, "Content-Type", "text/plain").wantsCode(codeUnsupportedType)
-	r.do("POST", path, `{}`, "Content-Encoding", "br").wantsCode(codeUnsupportedEncoding)
-	r.do("POST", path, `{}`, "Content-Encoding", "gzip").wantsCode(codeInvalidEncoding)
-	r.post(path+"?site=nowhere", `{"since":"2026-11-24T00:00:00Z"}`).wantsCode(codeUnknownSite)
+	r.post(path, `{}`).wantsCode(kit.CodeInvalidBody)
+	r.post(path, `{"since":"yesterday"}`).wantsCode(kit.CodeInvalidBody)
+	r.post(path, `{"since":"2026-11-26T00:00:00Z"}`).wantsCode(kit.CodeInvalidBody)
+	r.post(path, `{"since":"2026-11-24T00:00:00Z","until":"2026-11-24T00:00:00Z"}`).wantsCode(kit.CodeInvalidBody)
+	r.post(path, `{"since":"2026-11-24T00:00:00Z","chanel":"x"}`).wantsCode(kit.CodeInvalidBody)
+	r.post(path, `{`).wantsCode(kit.CodeInvalidJSON)
+	r.post(path, `{"since":"`+strings.Repeat("x", 2<<20)+`"}`).wantsCode(kit.CodeBodyTooLarge)
+	r.do("POST", path, `{}`, "Content-Type", "text/plain").wantsCode(kit.CodeUnsupportedType)
+	r.do("POST", path, `{}`, "Content-Encoding", "br").wantsCode(kit.CodeUnsupportedEncoding)
+	r.do("POST", path, `{}`, "Content-Encoding", "gzip").wantsCode(kit.CodeInvalidEncoding)
+	r.post(path+"?site=nowhere", `{"since":"2026-11-24T00:00:00Z"}`).wantsCode(kit.CodeUnknownSite)
 	r.post("/v1/channels/nobody/recover", `{"since":"2026-11-24T00:00:00Z"}`).wantsCode(codeUnknownChannel)
 	for _, do := range []string{"recover", "start"} {
 		p := "/v1/channels/door-team/" + do
 		body := map[string]string{"recover": `{"since":"2026-11-24T00:00:00Z"}`}[do]
-		r.do("POST", p, body, "Idempotency-Key", `"`).wantsCode(codeInvalidIdempotencyKey)
+		r.do("POST", p, body, "Idempotency-Key", `"`).wantsCode(kit.CodeInvalidIdempotencyKey)
 		r.do("POST", p, body, "Idempotency-Key", do).wants(200)
-		r.do("POST", p, `{"since":"2026-11-20T00:00:00Z"}`, "Idempotency-Key", do).wantsCode(codeIdempotencyMismatch)
-		r.post(p+"?x=1", body).wantsCode(codeInvalidParameter)
+		r.do("POST", p, `{"since":"2026-11-20T00:00:00Z"}`, "Idempotency-Key", do).wantsCode(kit.CodeIdempotencyMismatch)
+		r.post(p+"?x=1", body).wantsCode(kit.CodeInvalidParameter)
 	}
 
 	r.sends.health = map[string]deliver.Health{"door-team": {Stopped: now, Cause: deliver.StoppedFailing}}
@@ -96,10 +97,10 @@ func TestRecoverChannel(t *testing.T) {
 	r.put("/v1/channels", strings.Replace(testChannels, `"format"`, `"disabled": true, "format"`, 1)).wants(200)
 	r.post(path, `{"since":"2026-11-24T00:00:00Z"}`).wantsCode(codeChannelStopped)
 
-	pier, err := MintKey(t.Context(), r.store, "pier-only", []string{ScopeOperate}, []string{"pier"}, "test", time.Now())
+	pier, err := kit.MintKey(t.Context(), r.store, "pier-only", []string{kit.ScopeOperate}, []string{"pier"}, "test", time.Now())
 	require.NoError(t, err)
-	r.api.keys.forget()
+	r.api.server.ForgetKeys()
 	r.as(pier, func(r *rig) {
-		r.post(path+"?site=quayside", `{"since":"2026-11-24T00:00:00Z"}`).wantsCode(codeMissingSite)
+		r.post(path+"?site=quayside", `{"since":"2026-11-24T00:00:00Z"}`).wantsCode(kit.CodeMissingSite)
 	})
 }

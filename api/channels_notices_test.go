@@ -8,6 +8,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"lintel/api/kit"
 	"lintel/engine/deliver"
 	"lintel/engine/event"
 	"lintel/engine/layout"
@@ -35,17 +36,17 @@ func TestNoticesAmongDeliveries(t *testing.T) {
 	require.Equal(t, m.ID, got.Delivery.ID)
 	require.Equal(t, []string{"_channels " + m.ID}, r.sends.retried)
 
-	one, err := MintKey(t.Context(), r.store, "quayside-only", []string{ScopeOperate}, []string{"quayside"}, "test", time.Now())
+	one, err := kit.MintKey(t.Context(), r.store, "quayside-only", []string{kit.ScopeOperate}, []string{"quayside"}, "test", time.Now())
 	require.NoError(t, err)
-	r.api.keys.forget()
+	r.api.server.ForgetKeys()
 	r.as(one, func(r *rig) {
 		require.Len(t, into[DeliveryList](r.get("/v1/deliveries").wants(200)).Deliveries, 1)
 		r.get("/v1/deliveries/" + m.ID).wantsCode(codeUnknownDelivery)
-		r.get("/v1/deliveries?site=_channels").wantsCode(codeMissingSite)
+		r.get("/v1/deliveries?site=_channels").wantsCode(kit.CodeMissingSite)
 		r.post("/v1/channels/door-team/recover", `{"since":"2026-01-01T00:00:00Z"}`).wants(200)
 	})
 	require.Contains(t, r.sends.ranges[0], "[quayside] door-team", "a key for one site sends no notices again")
-	r.get("/v1/deliveries?site=_channels").wantsCode(codeUnknownSite)
+	r.get("/v1/deliveries?site=_channels").wantsCode(kit.CodeUnknownSite)
 }
 
 // A document whose channels could not tell of each other is stored with a warning, in every way of storing it.
@@ -62,9 +63,9 @@ func TestWhoIsToldOfChannelsIsChecked(t *testing.T) {
 	var p struct {
 		Errors []layout.Problem `json:"errors"`
 	}
-	require.NoError(t, json.Unmarshal(r.put("/v1/channels", strings.Replace(told, "about_channels", "about_chanels", 1)).wantsCode(codeInvalidDocument).body, &p))
+	require.NoError(t, json.Unmarshal(r.put("/v1/channels", strings.Replace(told, "about_channels", "about_chanels", 1)).wantsCode(kit.CodeInvalidDocument).body, &p))
 	require.Equal(t, "channels[0].about_chanels", p.Errors[0].Path)
 	require.Equal(t, `did you mean "about_channels"?`, p.Errors[0].Hint)
-	require.NoError(t, json.Unmarshal(r.put("/v1/channels", strings.Replace(told, `"about_channels": true`, `"about_channels": ["ops"]`, 1)).wantsCode(codeInvalidDocument).body, &p))
+	require.NoError(t, json.Unmarshal(r.put("/v1/channels", strings.Replace(told, `"about_channels": true`, `"about_channels": ["ops"]`, 1)).wantsCode(kit.CodeInvalidDocument).body, &p))
 	require.Equal(t, "channels[0].about_channels", p.Errors[0].Path)
 }

@@ -9,10 +9,55 @@ import (
 	"strings"
 	"time"
 
+	"lintel/api/kit"
 	"lintel/engine/deliver"
 	"lintel/engine/layout"
 	"lintel/engine/store"
 )
+
+var (
+	codeUnknownChannel = kit.Code{Name: "unknown_channel", Status: 404, Meaning: "There is no such channel."}
+)
+
+// channelRoutes are the routes about channels.
+type channelRoutes struct{ documents }
+
+func (h channelRoutes) table() []kit.Route {
+	return append([]kit.Route{
+		{
+			Method: "GET", Path: "/v1/channels", Name: "getChannels", Group: "Documents", Summary: "Get the channels, with their secrets masked",
+			Scopes: readers, Params: []kit.Param{paramVersion, ifNoneMatch}, Answers: []kit.Answer{kit.OK("The channels.", channelsDocument{}), notChanged},
+			Codes: []kit.Code{codeUnknownDocument}, Handle: h.getChannels,
+		}, {
+			Method: "PUT", Path: "/v1/channels", Name: "putChannels", Group: "Documents", Summary: "Store the channels; a mask keeps what it stands for",
+			Scopes: author, AllSites: true, Params: []kit.Param{paramNote, ifMatch, ifNoneMatch}, Body: kit.JSON(channelsDocument{}),
+			Answers: savedAnswers(ChannelsSaved{}, nil), Codes: savedCodes, Handle: h.putChannels,
+		}, {
+			Method: "POST", Path: "/v1/channels/{name}/test", Name: "testChannel", Group: "Documents", Summary: "Send a sample to a channel, now",
+			Scopes: author, AllSites: true, Keyed: true, Answers: []kit.Answer{kit.OK("What came of it. That the receiver refused is an answer too.", OutcomeView{})},
+			Codes: []kit.Code{codeUnknownChannel}, Handle: h.testChannel,
+		}, {
+			Method: "GET", Path: "/v1/channels/health", Name: "channelsHealth", Group: "Deliveries", Summary: "See how the channels fare",
+			Scopes: readers, Answers: []kit.Answer{kit.OK("All channels.", ChannelHealthList{})}, Handle: h.channelsHealth,
+		}, {
+			Method: "GET", Path: "/v1/channels/{name}/health", Name: "channelHealth", Group: "Deliveries", Summary: "See how one channel fares, with its settings masked",
+			Scopes: readers, Answers: []kit.Answer{kit.OK("The channel.", ChannelView{})}, Codes: []kit.Code{codeUnknownChannel}, Handle: h.channelHealth,
+		}, {
+			Method: "POST", Path: "/v1/channels/{name}/start", Name: "startChannel", Group: "Deliveries", Summary: "Send to a stopped channel again",
+			About: "A channel is stopped when its receiver answered 410 Gone, and after 72 hours without a success. It also starts again by itself once a test or a message that " +
+				"somebody sends again gets through, and when its settings change. Of one that is not stopped, it is forgotten how long it failed.",
+			Scopes: author, AllSites: true, Keyed: true, Answers: []kit.Answer{kit.OK("The channel.", ChannelView{})},
+			Codes: []kit.Code{codeUnknownChannel}, Handle: h.startChannel,
+		}, {
+			Method: "POST", Path: "/v1/channels/{name}/recover", Name: "recoverChannel", Group: "Deliveries", Summary: "Send the dead deliveries of a time range again, after an outage",
+			About: "Oldest first, under the same ids, by the whole schedule from its start. What was delivered or is still pending is left alone. One call queues 1,000 at most; " +
+				"while has_more is true, send the same request again (with another Idempotency-Key). They are sent in the background, within the channel's limits.",
+			Scopes: operate, Keyed: true, Params: []kit.Param{paramSite}, Body: kit.JSON(RecoverRequest{}),
+			Answers: []kit.Answer{kit.OK("They are queued.", RecoverAnswer{})},
+			Codes:   []kit.Code{codeUnknownChannel, codeChannelStopped, kit.CodeUnknownSite, kit.CodeMissingSite}, Handle: h.recoverChannel,
+		},
+	}, h.versioned("/v1/channels", "channel", "channels", named(ChannelsDocument), diffChannels)...)
+}
 
 // ChannelsView is the document of channels. Secrets, the values of headers and what follows the host of a URL are masked; a mask that is sent back keeps what
 // it stands for.
@@ -28,10 +73,10 @@ func redacted(channels []deliver.Channel) ChannelsView {
 	return v
 }
 
-func (c *call) getChannels() error {
-	d, done, err := c.document(ChannelsDocument)
-	if asProblemCode(err) == codeUnknownDocument && c.QueryParam("version") == "" {
-		c.Response().Header().Set("ETag", etag(0))
+func (h channelRoutes) getChannels(c *kit.Call) error {
+	d, done, err := h.document(c, ChannelsDocument)
+	if codeOf(err) == codeUnknownDocument && c.QueryParam("version") == "" {
+		c.Response().Header().Set("ETag", kit.ETag(0))
 		return c.JSON(http.StatusOK, redacted(nil))
 	}
 	if err != nil || done {
@@ -44,58 +89,56 @@ func (c *call) getChannels() error {
 	return c.JSON(http.StatusOK, redacted(channels))
 }
 
-func (c *call) channelVersions() error { return c.versions(ChannelsDocument) }
-
 // ChannelsSaved is the answer to storing channels.
 type ChannelsSaved struct {
 	Saved
 	Channels []deliver.Channel `json:"channels"`
 }
 
-func (c *call) putChannels() error {
-	if _, err := c.wantType(mediaJSON); err != nil {
+func (h channelRoutes) putChannels(c *kit.Call) error {
+	if _, err := c.WantType(kit.MediaJSON); err != nil {
 		return err
 	}
-	expect, err := c.expectation(ChannelsDocument)
+	expect, err := h.expectation(c, ChannelsDocument)
 	if err != nil {
 		return err
 	}
-	note, err := c.noteParam()
+	note, err := noteParam(c)
 	if err != nil {
 		return err
 	}
-	body, err := c.readBody(min(c.api.opt.BodyLimit, deliver.MaxChannelsBytes))
+	body, err := c.ReadBody(min(h.opt.BodyLimit, deliver.MaxChannelsBytes))
 	if err != nil {
 		return err
 	}
-	defer body.release()
-	ctx := c.Request().Context()
+	defer body.Release()
+	ctx := c.Ctx()
 	for try := 0; ; try++ {
-		version, err := c.api.newestVersion(ctx, ChannelsDocument)
+		version, err := h.newestVersion(ctx, ChannelsDocument)
 		if err != nil {
 			return err
 		}
 		if expect >= 0 && expect != version {
 			return conflict(expect)
 		}
-		previous, err := c.api.channels(ctx)
+		previous, err := h.channels(ctx)
 		if err != nil {
 			return err
 		}
-		channels, err := deliver.ParseChannelsKeeping(body.b, previous)
+		channels, err := deliver.ParseChannelsKeeping(body.B, previous)
 		if err != nil {
 			var problems deliver.Errors
 			if errors.As(err, &problems) {
-				return problemf(codeInvalidDocument, "The channels have %d problems. Nothing was stored.", len(problems)).with("errors", []layout.Problem(problems))
+				return kit.Problemf(kit.CodeInvalidDocument, "The channels have %d problems. Nothing was stored.", len(problems)).With("errors", []layout.Problem(problems))
 			}
-			return problemf(codeInvalidDocument, "The channels can't be read. Nothing was stored.")
+			return kit.Problemf(kit.CodeInvalidDocument, "The channels can't be read. Nothing was stored.")
 		}
 		stored, err := deliver.EncodeChannels(channels)
 		if err != nil {
 			return errors.New("the channels can't be encoded") // the reason may quote them
 		}
-		now := c.api.opt.Now().UTC().Truncate(time.Millisecond)
-		saved, err := c.api.store.PutDocument(ctx, store.Document{Name: ChannelsDocument, At: now, By: c.key.Name, Note: note, Body: stored}, version)
+		now := h.opt.Now().UTC().Truncate(time.Millisecond)
+		saved, err := h.store.PutDocument(ctx, store.Document{Name: ChannelsDocument, At: now, By: c.Key.Name, Note: note, Body: stored}, version)
 		if errors.Is(err, store.ErrConflict) {
 			if expect < 0 && try < 10 {
 				continue
@@ -105,26 +148,21 @@ func (c *call) putChannels() error {
 		if err != nil {
 			return unavailable(err)
 		}
-		warnings, err := c.missingChannels(channels)
+		warnings, err := h.missingChannels(c, channels)
 		if err != nil {
 			return err
 		}
 		warnings = append(warnings, deliver.AboutWarnings(channels)...)
-		c.Response().Header().Set("ETag", etag(saved))
-		status := http.StatusOK
-		if saved == 1 {
-			status = http.StatusCreated
-		}
-		return c.JSON(status, ChannelsSaved{
-			Saved:    Saved{Document: ChannelsDocument, Version: saved, At: now, By: c.key.Name, Note: note, InEffect: true, Warnings: warnings},
+		return answerSaved(c, saved, ChannelsSaved{
+			Saved:    Saved{Document: ChannelsDocument, Version: saved, At: now, By: c.Key.Name, Note: note, InEffect: true, Warnings: warnings},
 			Channels: redacted(channels).Channels,
 		})
 	}
 }
 
 // missingChannels warns of rules that send to channels that don't exist.
-func (c *call) missingChannels(channels []deliver.Channel) ([]string, error) {
-	to, err := c.sentTo()
+func (h channelRoutes) missingChannels(c *kit.Call, channels []deliver.Channel) ([]string, error) {
+	to, err := h.sentTo(c)
 	if err != nil {
 		return nil, err
 	}
@@ -139,40 +177,43 @@ func (c *call) missingChannels(channels []deliver.Channel) ([]string, error) {
 }
 
 // channelOfPath returns the channel that the path names, with its secrets.
-func (c *call) channelOfPath() (deliver.Channel, error) {
-	name, err := c.pathValue("name")
-	if err != nil {
-		return deliver.Channel{}, err
-	}
-	channels, err := c.api.channels(c.Request().Context())
+func (h channelRoutes) channelOfPath(c *kit.Call) (deliver.Channel, error) {
+	name := c.PathParam("name")
+	channels, err := h.channels(c.Ctx())
 	if err != nil {
 		return deliver.Channel{}, err
 	}
 	i := slices.IndexFunc(channels, func(ch deliver.Channel) bool { return ch.Name == name })
 	if i < 0 {
-		return deliver.Channel{}, problemf(codeUnknownChannel, "There is no channel %s.", shown([]byte(name)))
+		return deliver.Channel{}, kit.Problemf(codeUnknownChannel, "There is no channel %s.", kit.Shown([]byte(name)))
 	}
 	return channels[i], nil
 }
 
-// sender returns what sends deliveries.
-func (c *call) sender() (Dispatcher, error) {
-	if c.api.opt.Dispatcher == nil {
-		return nil, problemf(codeUnavailable, "This server does not send deliveries.")
+// channelAndSender returns the channel that the path names, with its secrets, and what sends to it.
+func (h channelRoutes) channelAndSender(c *kit.Call) (deliver.Channel, Dispatcher, error) {
+	ch, err := h.channelOfPath(c)
+	if err != nil {
+		return ch, nil, err
 	}
-	return c.api.opt.Dispatcher, nil
+	sender, err := h.sender(c)
+	return ch, sender, err
 }
 
-func (c *call) testChannel() error {
-	ch, err := c.channelOfPath()
+// sender returns what sends deliveries.
+func (b *backend) sender(c *kit.Call) (Dispatcher, error) {
+	if b.opt.Dispatcher == nil {
+		return nil, kit.Problemf(kit.CodeUnavailable, "This server does not send deliveries.")
+	}
+	return b.opt.Dispatcher, nil
+}
+
+func (h channelRoutes) testChannel(c *kit.Call) error {
+	ch, sender, err := h.channelAndSender(c)
 	if err != nil {
 		return err
 	}
-	sender, err := c.sender()
-	if err != nil {
-		return err
-	}
-	out, err := sender.Test(c.Request().Context(), ch)
+	out, err := sender.Test(c.Ctx(), ch)
 	if err != nil {
 		return unavailable(err)
 	}

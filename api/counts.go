@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/epc"
 	"lintel/engine/event"
@@ -46,10 +47,10 @@ type PlaceError struct {
 
 // CountAnswer is a count after something was done to it.
 type CountAnswer struct {
-	Entry  uint64       `json:"entry" jsonschema_description:"The journal entry that holds what was done."`
-	Folded bool         `json:"folded" jsonschema_description:"False if it was not worked through in time; it will be."`
-	ID     string       `json:"id"`
-	Count  *CountDetail `json:"count,omitempty"`
+	Entry     uint64       `json:"entry" jsonschema_description:"The journal entry that holds what was done."`
+	Processed bool         `json:"processed" jsonschema_description:"False if it was not processed in time; it will be."`
+	ID        string       `json:"id"`
+	Count     *CountDetail `json:"count,omitempty"`
 }
 
 // CountList is one page of counts, newest first.
@@ -66,40 +67,40 @@ const (
 )
 
 // openCount opens a count of zones.
-func (c *call) openCount() error {
+func (h countRoutes) openCount(c *kit.Call) error {
 	var req CountRequest
-	if err := c.decodeJSONUpTo(c.api.opt.BodyLimit, &req); err != nil {
+	if err := c.DecodeJSONUpTo(h.opt.BodyLimit, &req); err != nil {
 		return err
 	}
-	lay, err := c.api.layoutOf(c.Request().Context(), c.site)
+	lay, err := h.layoutOf(c.Ctx(), c.Site)
 	if err != nil {
 		return err
 	}
-	cmd, err := c.countCommandOf(&req, lay)
+	cmd, err := h.countCommandOf(c, &req, lay)
 	if err != nil {
 		return err
 	}
-	done, err := c.carryOut(&event.Entry{Kind: event.EntryCount, At: c.api.opt.Now().UnixMilli(), By: c.key.Name, Command: *cmd})
+	done, err := h.carryOut(c.Ctx(), c.Site, &event.Entry{Kind: event.EntryCount, At: h.opt.Now().UnixMilli(), By: c.Key.Name, Command: *cmd})
 	if err != nil {
 		return err
 	}
-	id := event.CountID(c.site, done.seq)
-	answer := CountAnswer{Entry: done.seq, Folded: done.folded, ID: id}
+	id := event.CountID(c.Site, done.seq)
+	answer := CountAnswer{Entry: done.seq, Processed: done.folded, ID: id}
 	if !done.folded {
 		return c.JSON(http.StatusAccepted, answer)
 	}
-	if answer.Count, err = c.countDetail(id); err != nil {
-		if asProblemCode(err) == codeUnknownCount {
-			return problemf(codeConflict, "The zones were taken out of the layout at the same moment. Look at the layout and open the count again.")
+	if answer.Count, err = h.countDetail(c, id); err != nil {
+		if codeOf(err) == codeUnknownCount {
+			return kit.Problemf(kit.CodeConflict, "The zones were taken out of the layout at the same moment. Look at the layout and open the count again.")
 		}
 		return err
 	}
-	c.Response().Header().Set("Location", "/v1/sites/"+c.site+"/counts/"+id)
+	c.Response().Header().Set("Location", "/v1/sites/"+c.Site+"/counts/"+id)
 	return c.JSON(http.StatusCreated, answer)
 }
 
 // countCommandOf checks the request as a whole: everything that is wrong is listed.
-func (c *call) countCommandOf(req *CountRequest, lay *layout.Layout) (*event.CountCommand, error) {
+func (h countRoutes) countCommandOf(c *kit.Call, req *CountRequest, lay *layout.Layout) (*event.CountCommand, error) {
 	var faults []PlaceError
 	more := 0
 	fault := func(path, format string, args ...any) {
@@ -129,14 +130,14 @@ func (c *call) countCommandOf(req *CountRequest, lay *layout.Layout) (*event.Cou
 		fault("missing_after", "%d must be 1 or 2", cmd.MissingAfter)
 	}
 	if req.Delivery != nil {
-		if err := c.papersOf(req.Delivery, cmd, fault); err != nil {
+		if err := h.papersOf(c, req.Delivery, cmd, fault); err != nil {
 			return nil, err
 		}
 	}
 	if len(faults) == 0 {
 		return cmd, nil
 	}
-	return nil, problemf(codeInvalidBody, "The count can't be opened: %s: %s%s.", faults[0].Path, faults[0].Reason, andMore(len(faults)+more-1)).with("errors", faults)
+	return nil, kit.Problemf(kit.CodeInvalidBody, "The count can't be opened: %s: %s%s.", faults[0].Path, faults[0].Reason, andMore(len(faults)+more-1)).With("errors", faults)
 }
 
 func andMore(n int) string {
@@ -147,7 +148,7 @@ func andMore(n int) string {
 }
 
 // papersOf reads the papers of a delivery into the command.
-func (c *call) papersOf(d *DeliveryRequest, cmd *event.CountCommand, fault func(string, string, ...any)) error {
+func (h countRoutes) papersOf(c *kit.Call, d *DeliveryRequest, cmd *event.CountCommand, fault func(string, string, ...any)) error {
 	cmd.Delivery = true
 	switch {
 	case len(d.EPCs)+len(d.Products) == 0:
@@ -168,13 +169,13 @@ func (c *call) papersOf(d *DeliveryRequest, cmd *event.CountCommand, fault func(
 		}
 		k, words := keyOf(id)
 		if had[k] {
-			fault(fmt.Sprintf("delivery.epcs[%d]", i), "the item %s is there twice", shown([]byte(s)))
+			fault(fmt.Sprintf("delivery.epcs[%d]", i), "the item %s is there twice", kit.Shown([]byte(s)))
 			continue
 		}
 		had[k] = true
 		cmd.Tags = append(cmd.Tags, event.Tag{Key: k, Text: strings.Clone(words)})
 	}
-	return c.view(func(st *engine.State) error {
+	return h.view(c, func(st *engine.State) error {
 		products := st.Config().Catalog
 		for i, p := range d.Products {
 			path := fmt.Sprintf("delivery.products[%d]", i)
@@ -190,35 +191,6 @@ func (c *call) papersOf(d *DeliveryRequest, cmd *event.CountCommand, fault func(
 		}
 		return nil
 	})
-}
-
-// done is an entry that a person made, and what came of it.
-type done struct {
-	seq    uint64
-	folded bool
-}
-
-// carryOut puts an entry into the journal of the site of the path and waits a little for its fold.
-func (c *call) carryOut(e *event.Entry) (done, error) {
-	ctx := c.Request().Context()
-	site, err := c.api.runner.Site(ctx, c.site)
-	if err != nil {
-		return done{}, unavailable(err)
-	}
-	sub := site.Subscribe(256)
-	defer sub.Close()
-	res, err := c.api.runner.Append(ctx, c.site, e, "", "")
-	if err != nil {
-		return done{}, unavailable(err)
-	}
-	d := done{seq: uint64(res.Seq)}
-	wait, cancel := context.WithTimeout(ctx, c.api.foldPatience)
-	defer cancel()
-	if _, _, _, err = sub.Await(wait, d.seq); err != nil {
-		return d, ctx.Err() // nil unless the caller is gone: it is in the journal and will be folded
-	}
-	d.folded = true
-	return d, nil
 }
 
 // countVerbs are what can be done to a count that is there, and in which statuses.
@@ -238,37 +210,37 @@ var countVerbs = []struct {
 }
 
 // commandCount carries out a verb on the count of the path.
-func (c *call) commandCount(verb int) error {
+func (h countRoutes) commandCount(c *kit.Call, verb int) error {
 	v := &countVerbs[verb]
-	rec, err := c.countOfPath()
+	rec, err := h.countRecord(c, c.PathParam("id"))
 	if err != nil {
 		return err
 	}
 	if !slices.Contains(v.from, rec.Status) || rec.Final {
 		return countStatus(&rec, v.do)
 	}
-	d, err := c.carryOut(&event.Entry{
-		Kind: event.EntryCount, At: c.api.opt.Now().UnixMilli(), By: c.key.Name, Command: event.CountCommand{Do: v.do, ID: rec.ID},
+	d, err := h.carryOut(c.Ctx(), c.Site, &event.Entry{
+		Kind: event.EntryCount, At: h.opt.Now().UnixMilli(), By: c.Key.Name, Command: event.CountCommand{Do: v.do, ID: rec.ID},
 	})
 	if err != nil {
 		return err
 	}
-	answer := CountAnswer{Entry: d.seq, Folded: d.folded, ID: rec.ID}
+	answer := CountAnswer{Entry: d.seq, Processed: d.folded, ID: rec.ID}
 	if !d.folded {
 		return c.JSON(http.StatusAccepted, answer)
 	}
-	if answer.Count, err = c.countDetail(rec.ID); err != nil {
+	if answer.Count, err = h.countDetail(c, rec.ID); err != nil {
 		return err
 	}
 	if answer.Count.Status != v.to.String() { // somebody else was first
-		now, err := c.countRecord(rec.ID)
+		now, err := h.countRecord(c, rec.ID)
 		if err != nil {
 			return err
 		}
 		return countStatus(&now, v.do)
 	}
 	if v.do == "close" {
-		c.keepAssessment(answer.Count)
+		h.keepAssessment(c, answer.Count)
 	}
 	return c.JSON(http.StatusOK, answer)
 }
@@ -289,26 +261,17 @@ func countStatus(rec *event.Count, do string) error {
 	default:
 		instead = "It is taking reads; POST .../close ends it."
 	}
-	return problemf(codeCountStatus, "The count is %s; one can't %s it. %s", rec.Status, verb, instead).with("count_status", rec.Status.String())
-}
-
-// countOfPath returns the count that the path names.
-func (c *call) countOfPath() (event.Count, error) {
-	id, err := c.pathValue("id")
-	if err != nil {
-		return event.Count{}, err
-	}
-	return c.countRecord(id)
+	return kit.Problemf(codeCountStatus, "The count is %s; one can't %s it. %s", rec.Status, verb, instead).With("count_status", rec.Status.String())
 }
 
 // countRecord returns a count as the state has it, or as it was last committed.
-func (c *call) countRecord(id string) (event.Count, error) {
-	ctx := c.Request().Context()
-	site, err := c.api.runner.Site(ctx, c.site)
+func (h countRoutes) countRecord(c *kit.Call, id string) (event.Count, error) {
+	ctx := c.Ctx()
+	site, err := h.runner.Site(ctx, c.Site)
 	if err != nil {
 		return event.Count{}, unavailable(err)
 	}
-	if len(id) > 200 || !strings.HasPrefix(id, c.site+"-count-") {
+	if len(id) > 200 || !strings.HasPrefix(id, c.Site+"-count-") {
 		return event.Count{}, noCount(id)
 	}
 	var rec event.Count
@@ -323,36 +286,24 @@ func (c *call) countRecord(id string) (event.Count, error) {
 		rec.ID = id
 		return rec, nil
 	}
-	return c.storedCount(id)
+	return h.storedCount(c, id)
 }
 
 func noCount(id string) error {
-	return problemf(codeUnknownCount, "There is no count %s.", shown([]byte(id)))
+	return kit.Problemf(codeUnknownCount, "There is no count %s.", kit.Shown([]byte(id)))
 }
 
 // countStatusNames are what a listing of counts can be narrowed to.
 var countStatusNames = append(event.CountStatuses.Texts(), "active", "all")
 
-func (c *call) listCounts() error {
-	limit, err := c.intParam("limit", 100, 1, 1000)
+func (h countRoutes) listCounts(c *kit.Call) error {
+	limit := c.Int("limit")
+	status := cmp.Or(c.QueryParam("status"), "all")
+	before, _, err := c.IntCursor(1<<63 - 1)
 	if err != nil {
 		return err
 	}
-	status, err := c.statusParam("all", countStatusNames)
-	if err != nil {
-		return err
-	}
-	cursor, err := c.cursorParam(1)
-	if err != nil {
-		return err
-	}
-	before := int64(1<<63 - 1)
-	if cursor != nil {
-		if before, err = parseInt(cursor[0], 63); err != nil {
-			return badParam("cursor", "it is none of this route")
-		}
-	}
-	lay, err := c.api.layoutOf(c.Request().Context(), c.site)
+	lay, err := h.layoutOf(c.Ctx(), c.Site)
 	if err != nil {
 		return err
 	}
@@ -360,7 +311,7 @@ func (c *call) listCounts() error {
 	if err := checkZoneParam(lay, zone); err != nil {
 		return err
 	}
-	list, err := c.counts(func(rec *event.Count) bool {
+	list, err := h.counts(c, func(rec *event.Count) bool {
 		switch {
 		case countNumber(rec.ID) >= before, zone != "" && !slices.Contains(rec.Zones, zone):
 			return false
@@ -375,7 +326,7 @@ func (c *call) listCounts() error {
 	page := CountList{Counts: list}
 	if len(list) > limit {
 		page.Counts = list[:limit]
-		page.Next = encodeCursor(fmt.Sprint(countNumber(list[limit-1].ID)))
+		page.Next = kit.EncodeCursor(fmt.Sprint(countNumber(list[limit-1].ID)))
 	}
 	return c.JSON(http.StatusOK, page)
 }
@@ -387,45 +338,31 @@ func countNumber(id string) int64 {
 }
 
 // counts lists the counts on record that want lets through, newest first.
-func (c *call) counts(want func(*event.Count) bool) ([]CountView, error) {
-	for try := 0; ; try++ {
-		list := []CountView{}
-		_, err := c.api.store.Records(c.Request().Context(), c.site, event.KindCount, nil, func(_ store.Kind, _ string, v []byte) error {
-			rec, err := event.DecodeCount(v)
-			if err == nil && want(&rec) {
-				list = append(list, countView(&rec))
-			}
-			return err
-		})
-		if retryListing(err, try) {
-			continue
+func (h countRoutes) counts(c *kit.Call, want func(*event.Count) bool) ([]CountView, error) {
+	var list []CountView
+	err := scan(c.Ctx(), h.backend, c.Site, event.KindCount, event.DecodeCount, func() { list = []CountView{} }, func(rec *event.Count) {
+		if want(rec) {
+			list = append(list, countView(rec))
 		}
-		slices.SortFunc(list, func(a, b CountView) int { return cmp.Compare(countNumber(b.ID), countNumber(a.ID)) })
-		return list, unavailable(err)
-	}
+	})
+	slices.SortFunc(list, func(a, b CountView) int { return cmp.Compare(countNumber(b.ID), countNumber(a.ID)) })
+	return list, unavailable(err)
 }
 
-func (c *call) getCount() error {
-	id, err := c.pathValue("id")
-	if err != nil {
-		return err
-	}
-	v, err := c.countDetail(id)
-	if err != nil {
-		return err
-	}
-	return c.JSON(http.StatusOK, v)
+func (h countRoutes) getCount(c *kit.Call) error {
+	v, err := h.countDetail(c, c.PathParam("id"))
+	return c.Answer(v, err)
 }
 
 // keepAssessment puts on record what could be said of the count when it was closed.
-func (c *call) keepAssessment(v *CountDetail) {
+func (h countRoutes) keepAssessment(c *kit.Call, v *CountDetail) {
 	if v.Assessment == nil {
 		return
 	}
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(c.Request().Context()), 5*time.Second)
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(c.Ctx()), 5*time.Second)
 	defer cancel()
-	err := c.api.store.Commit(ctx, c.site, store.Commit{Loose: true, Writes: []store.Record{{Kind: kindAssessment, Key: v.ID, Value: mustJSON(v.Assessment)}}})
+	err := h.store.Commit(ctx, c.Site, store.Commit{Loose: true, Writes: []store.Record{{Kind: kindAssessment, Key: v.ID, Value: kit.MustJSON(v.Assessment)}}})
 	if err != nil && !errors.Is(err, context.Canceled) {
-		c.api.log.Warn("what could be said of a count was not kept", "site", c.site, "count", v.ID, "err", err)
+		h.log.Warn("what could be said of a count was not kept", "site", c.Site, "count", v.ID, "err", err)
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
@@ -53,30 +54,27 @@ type DifferencesView struct {
 var onlyIn = map[string]string{"only_here": "Found by this count only", "only_there": "Found by the other count only"}
 
 // differences answers with what closing the count of the path found, or with how it differs from another.
-func (c *call) differences(f form) error {
+func (h countRoutes) differences(c *kit.Call, f form) error {
 	lines := c.QueryParam("lines")
-	if lines != "" && lines != "items" && lines != "products" {
-		return badParam("lines", "%s must be items or products", shown([]byte(lines)))
-	}
-	v, err := c.closedCount("", "its differences are known once it is closed")
+	v, err := h.closedCount(c, "", "its differences are known once it is closed")
 	if err != nil {
 		return err
 	}
 	if other := c.QueryParam("against"); other != "" {
 		if lines == "products" {
-			return badParam("lines", "two counts are compared by item only")
+			return kit.BadParam("lines", "two counts are compared by item only")
 		}
-		err = c.against(v, other)
+		err = h.against(c, v, other)
 	} else {
-		err = c.fillDifferences(v)
+		err = h.fillDifferences(c, v)
 	}
 	if err != nil {
 		return err
 	}
-	if f.media == mediaJSON {
+	if f.media == kit.MediaJSON {
 		return c.JSON(http.StatusOK, v.DifferencesView)
 	}
-	lay, err := c.api.layoutOf(c.Request().Context(), c.site)
+	lay, err := h.layoutOf(c.Ctx(), c.Site)
 	if err != nil {
 		return err
 	}
@@ -90,7 +88,7 @@ func (c *call) differences(f form) error {
 	} else {
 		v.itemTable(&t)
 	}
-	return c.answerTable(f.media, v.Count.ID, t)
+	return answerTable(c, f.media, v.Count.ID, t)
 }
 
 // closedOne is a closed count with its result.
@@ -100,32 +98,30 @@ type closedOne struct {
 }
 
 // closedCount returns a count that is closed; id "": that of the path.
-func (c *call) closedCount(id, otherwise string) (*closedOne, error) {
+func (h countRoutes) closedCount(c *kit.Call, id, otherwise string) (*closedOne, error) {
 	var err error
 	if id == "" {
-		if id, err = c.pathValue("id"); err != nil {
-			return nil, err
-		}
+		id = c.PathParam("id")
 	}
-	detail, err := c.countDetail(id)
+	detail, err := h.countDetail(c, id)
 	if err != nil {
 		return nil, err
 	}
 	if detail.Result == nil {
-		return nil, problemf(codeCountStatus, "The count %s is %s; %s.", id, detail.Status, otherwise).with("count_status", detail.Status)
+		return nil, kit.Problemf(codeCountStatus, "The count %s is %s; %s.", id, detail.Status, otherwise).With("count_status", detail.Status)
 	}
 	v := &closedOne{DifferencesView: DifferencesView{
 		Count: detail.CountView, Result: detail.Result, Assessment: detail.Assessment, Caution: detail.Caution, Differences: []DifferenceView{},
 	}}
-	v.res, err = c.storedResult(id)
+	v.res, err = h.storedResult(c, id)
 	if err == nil && v.res == nil {
-		err = problemf(codeCountStatus, "The count %s is open again; %s.", id, otherwise)
+		err = kit.Problemf(codeCountStatus, "The count %s is open again; %s.", id, otherwise)
 	}
 	return v, err
 }
 
-func (c *call) fillDifferences(v *closedOne) error {
-	return c.view(func(st *engine.State) error {
+func (h countRoutes) fillDifferences(c *kit.Call, v *closedOne) error {
+	return h.view(c, func(st *engine.State) error {
 		products := st.Config().Catalog
 		for i := range v.res.Differences {
 			d := &v.res.Differences[i]
@@ -154,23 +150,23 @@ func differenceView(finding string, k epc.Key, text string, gtin uint64, zone, w
 }
 
 // against compares what two closed counts found.
-func (c *call) against(v *closedOne, other string) error {
+func (h countRoutes) against(c *kit.Call, v *closedOne, other string) error {
 	if other == v.Count.ID {
-		return badParam("against", "it is the same count")
+		return kit.BadParam("against", "it is the same count")
 	}
-	o, err := c.closedCount(other, "two counts can be compared once both are closed")
-	if asProblemCode(err) == codeUnknownCount {
-		return badParam("against", "there is no count %s", shown([]byte(other)))
+	o, err := h.closedCount(c, other, "two counts can be compared once both are closed")
+	if codeOf(err) == codeUnknownCount {
+		return kit.BadParam("against", "there is no count %s", kit.Shown([]byte(other)))
 	}
 	if err != nil {
 		return err
 	}
 	if !slices.ContainsFunc(v.Count.Zones, func(z string) bool { return slices.Contains(o.Count.Zones, z) }) {
-		return badParam("against", "the counts have no zone in common: this one counted %s, the other %s", strings.Join(v.Count.Zones, ", "), strings.Join(o.Count.Zones, ", "))
+		return kit.BadParam("against", "the counts have no zone in common: this one counted %s, the other %s", strings.Join(v.Count.Zones, ", "), strings.Join(o.Count.Zones, ", "))
 	}
 	both := 0
 	v.Against, v.InBoth = &o.Count, &both
-	return c.view(func(st *engine.State) error {
+	return h.view(c, func(st *engine.State) error {
 		products := st.Config().Catalog
 		only := func(finding string, k epc.Key) {
 			text, gtin, zone := "", uint64(0), ""
@@ -286,7 +282,7 @@ func oneProduct(gtin, sku string, products *catalog.Catalog) (uint64, error) {
 	found := products.BySKU(sku)
 	switch len(found) {
 	case 0:
-		return 0, fmt.Errorf("the product list has no SKU %s", shown([]byte(sku)))
+		return 0, fmt.Errorf("the product list has no SKU %s", kit.Shown([]byte(sku)))
 	case 1:
 		return products.At(found[0]).GTIN, nil
 	}
@@ -294,5 +290,5 @@ func oneProduct(gtin, sku string, products *catalog.Catalog) (uint64, error) {
 	for _, i := range found[:min(len(found), 5)] {
 		gtins = append(gtins, event.GTINText(products.At(i).GTIN))
 	}
-	return 0, fmt.Errorf("the SKU %s stands for %d products; write the gtin, one of %s", shown([]byte(sku)), len(found), strings.Join(gtins, ", "))
+	return 0, fmt.Errorf("the SKU %s stands for %d products; write the gtin, one of %s", kit.Shown([]byte(sku)), len(found), strings.Join(gtins, ", "))
 }

@@ -1,13 +1,12 @@
 package api
 
 import (
-	"encoding/json"
 	"time"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/estimate"
 	"lintel/engine/event"
-	"lintel/engine/store"
 )
 
 // CountView is a count as lists show it.
@@ -63,8 +62,14 @@ type CountProgress struct {
 	InPasses     engine.Histogram `json:"in_passes" jsonschema_description:"How many tags were heard in one, two, ... of the rounds that are over."`
 }
 
-// CurvePoint is one place on the curve of a count.
-type CurvePoint estimate.Point
+// CurvePoint is a stretch of time on the curve of a count.
+type CurvePoint struct {
+	At      time.Time `json:"at" jsonschema_description:"The end of the stretch."`
+	Seconds float64   `json:"seconds" jsonschema_description:"How long it is."`
+	New     int       `json:"new" jsonschema_description:"New tags in it."`
+	Reads   int       `json:"reads"`
+	Total   int       `json:"total" jsonschema_description:"Different tags until its end."`
+}
 
 // CountSummary is what closing a count found, in numbers.
 type CountSummary struct {
@@ -92,11 +97,11 @@ func countSummary(r *event.CountResult) *CountSummary {
 }
 
 // countDetail returns a count with all that is known of it.
-func (c *call) countDetail(id string) (*CountDetail, error) {
+func (h countRoutes) countDetail(c *kit.Call, id string) (*CountDetail, error) {
 	v := &CountDetail{Caution: estimate.Caution}
 	var p engine.CountProgress
 	found := false
-	err := c.view(func(st *engine.State) error {
+	err := h.view(c, func(st *engine.State) error {
 		p, found = st.CountProgress(id)
 		return nil
 	})
@@ -104,21 +109,21 @@ func (c *call) countDetail(id string) (*CountDetail, error) {
 		return nil, err
 	}
 	if found {
-		v.progress(&p, c.api.opt.Now().UnixMilli())
+		v.progress(&p, h.opt.Now().UnixMilli())
 	} else {
-		rec, err := c.storedCount(id)
+		rec, err := h.storedCount(c, id)
 		if err != nil {
 			return nil, err
 		}
 		v.CountView = countView(&rec)
-		if v.Assessment, err = c.storedAssessment(id); err != nil {
+		if v.Assessment, err = h.storedAssessment(c, id); err != nil {
 			return nil, err
 		}
 	}
 	if v.Status != event.CountClosed.String() {
 		return v, nil
 	}
-	res, err := c.storedResult(id)
+	res, err := h.storedResult(c, id)
 	if err != nil || res == nil {
 		return v, err
 	}
@@ -138,7 +143,7 @@ func (v *CountDetail) progress(p *engine.CountProgress, now int64) {
 		Found: p.Found, QuietSeconds: float64(curve.Quiet(now)) / 1000, Curve: []CurvePoint{}, Repeats: p.Repeats, Sightings: p.Sightings, PassesEnded: p.PassesEnded, InPasses: p.InPasses,
 	}
 	for _, pt := range curve.Points() {
-		v.Progress.Curve = append(v.Progress.Curve, CurvePoint(pt))
+		v.Progress.Curve = append(v.Progress.Curve, CurvePoint{time.UnixMilli(pt.At).UTC(), pt.Seconds, pt.New, pt.Reads, pt.Total})
 	}
 	v.Progress.NewPerSecond, v.Progress.PerSecond, v.Progress.OverSeconds = curve.Rate(now, 10)
 	a := estimate.Assess(estimate.Input{
@@ -196,39 +201,23 @@ func curveOf(r *event.Count, now int64) *estimate.Curve {
 }
 
 // storedCount returns a count as it was last committed.
-func (c *call) storedCount(id string) (rec event.Count, err error) {
-	found := false
-	_, err = c.api.store.Records(c.Request().Context(), c.site, event.KindCount, []string{id}, func(_ store.Kind, _ string, v []byte) error {
-		found = true
-		rec, err = event.DecodeCount(v)
-		return err
-	})
+func (h countRoutes) storedCount(c *kit.Call, id string) (event.Count, error) {
+	rec, err := record(c.Ctx(), h.backend, c.Site, event.KindCount, id, event.DecodeCount)
+	if err == nil && rec == nil {
+		err = noCount(id)
+	}
 	if err != nil {
-		return rec, unavailable(err)
+		return event.Count{}, err
 	}
-	if !found {
-		return rec, noCount(id)
-	}
-	return rec, nil
+	return *rec, nil
 }
 
 // storedResult returns what closing a count found, nil if it never closed.
-func (c *call) storedResult(id string) (*event.CountResult, error) {
-	var res *event.CountResult
-	_, err := c.api.store.Records(c.Request().Context(), c.site, event.KindResult, []string{id}, func(_ store.Kind, _ string, v []byte) error {
-		r, err := event.DecodeCountResult(v)
-		res = &r
-		return err
-	})
-	return res, unavailable(err)
+func (b *backend) storedResult(c *kit.Call, id string) (*event.CountResult, error) {
+	return record(c.Ctx(), b, c.Site, event.KindResult, id, event.DecodeCountResult)
 }
 
 // storedAssessment returns what could be said of a count when it was closed, nil if that is not known.
-func (c *call) storedAssessment(id string) (*estimate.Assessment, error) {
-	var a *estimate.Assessment
-	_, err := c.api.store.Records(c.Request().Context(), c.site, kindAssessment, []string{id}, func(_ store.Kind, _ string, v []byte) error {
-		a = new(estimate.Assessment)
-		return json.Unmarshal(v, a)
-	})
-	return a, unavailable(err)
+func (h countRoutes) storedAssessment(c *kit.Call, id string) (*estimate.Assessment, error) {
+	return record(c.Ctx(), h.backend, c.Site, kindAssessment, id, fromJSON[estimate.Assessment])
 }

@@ -3,6 +3,7 @@ package api
 import (
 	"strings"
 
+	"lintel/api/kit"
 	"lintel/engine/event"
 	"lintel/engine/faults"
 	"lintel/engine/layout"
@@ -54,9 +55,9 @@ func (s *countScope) place(d *readDecoder, point, zone int) (int, bool) {
 }
 
 // postCountReads takes reads into a count.
-func (c *call) postCountReads() error {
-	return c.postBatch("count", func(lay *layout.Layout) (*countScope, error) {
-		rec, err := c.countOfPath()
+func (h countRoutes) postCountReads(c *kit.Call) error {
+	return intakeRoutes(h).postBatch(c, "count", func(lay *layout.Layout) (*countScope, error) {
+		rec, err := h.countRecord(c, c.PathParam("id"))
 		if err != nil {
 			return nil, err
 		}

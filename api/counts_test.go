@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"github.com/xuri/excelize/v2"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/estimate"
 	"lintel/engine/event"
@@ -25,7 +26,7 @@ const countsPath = "/v1/sites/quayside/counts"
 func (r *rig) openedCount(body string) string {
 	r.t.Helper()
 	a := into[CountAnswer](r.post(countsPath, body).wants(201))
-	require.True(r.t, a.Folded)
+	require.True(r.t, a.Processed)
 	require.Equal(r.t, "open", a.Count.Status)
 	require.Equal(r.t, event.CountID("quayside", a.Entry), a.ID)
 	r.tick()
@@ -40,7 +41,7 @@ func (r *rig) counted(path, zone string, serials ...int) BatchAnswer {
 		list = append(list, fmt.Sprintf(`{"epc":"(01)09521141123454(21)%d","read_point":"handheld-1","zone":"%s","rssi":-55}`, n, zone))
 	}
 	a := into[BatchAnswer](r.post(path+"/reads?wait=10s", "["+strings.Join(list, ",")+"]").wants(200))
-	require.True(r.t, *a.Folded)
+	require.True(r.t, *a.Processed)
 	r.tick()
 	return a
 }
@@ -48,7 +49,7 @@ func (r *rig) counted(path, zone string, serials ...int) BatchAnswer {
 func (r *rig) told(path, verb string) *CountDetail {
 	r.t.Helper()
 	a := into[CountAnswer](r.post(path+"/"+verb, "").wants(200))
-	require.True(r.t, a.Folded)
+	require.True(r.t, a.Processed)
 	r.tick()
 	return a.Count
 }
@@ -163,13 +164,13 @@ func TestTwoCountsCompared(t *testing.T) {
 	r.told(third, "close")
 	for query, hint := range map[string]string{
 		"against=" + strings.TrimPrefix(third, countsPath+"/"): "no zone in common", "against=quayside-count-9999": "no count", "against=" + strings.TrimPrefix(first, countsPath+"/"): "same count",
-		"lines=all": "items or products", "lines=products&against=" + id: "by item only", "defuse=2": "must be 1 or 0", "agains=x": "did you mean",
+		"lines=all": "none of items, products", "lines=products&against=" + id: "by item only", "defuse=2": "must be 1 or 0", "agains=x": "did you mean",
 	} {
 		for _, suffix := range []string{"", ".csv", ".xlsx", ".html"} {
 			if strings.HasPrefix(query, "defuse") && suffix == "" {
 				continue
 			}
-			require.Contains(t, string(r.get(first+"/differences"+suffix+"?"+query).wantsCode(codeInvalidParameter).body), hint)
+			require.Contains(t, string(r.get(first+"/differences"+suffix+"?"+query).wantsCode(kit.CodeInvalidParameter).body), hint)
 		}
 	}
 }
@@ -209,11 +210,11 @@ func TestDifferencesInEveryForm(t *testing.T) {
 	require.Contains(t, text, "Expected, not heard this time: look again")
 	require.Contains(t, page.header.Get("Content-Security-Policy"), "default-src 'none'")
 	require.Contains(t, string(r.get(path+"/differences.html?lines=products").wants(200).body), "09521141123454")
-	r.do("GET", path+"/differences", "", "Accept", "image/png").wantsCode(codeNotAcceptable)
+	r.do("GET", path+"/differences", "", "Accept", "image/png").wantsCode(kit.CodeNotAcceptable)
 	require.Contains(t, string(r.do("GET", path+"/differences", "", "Accept", "text/html,application/xhtml+xml,*/*;q=0.8").wants(200).body), "<!doctype html>")
 	for _, suffix := range []string{".csv", ".xlsx", ".html"} {
 		r.get(countsPath + "/quayside-count-9999/differences" + suffix).wantsCode(codeUnknownCount)
-		r.get("/v1/sites/nowhere/counts/nowhere-count-1/differences" + suffix).wantsCode(codeUnknownSite)
+		r.get("/v1/sites/nowhere/counts/nowhere-count-1/differences" + suffix).wantsCode(kit.CodeUnknownSite)
 		open := r.openedCount(`{"zones":["till"]}`)
 		r.get(open + "/differences" + suffix).wantsCode(codeCountStatus)
 	}
@@ -259,11 +260,11 @@ func TestCountsThatAreNotOpened(t *testing.T) {
 		`{"zones":[` + strings.Repeat(`"a",`, 200) + `"a"]}`:                                                 "and 200 more",
 		`{"zones":["till"],"zone":"till"}`:                                                                   "unknown field",
 	} {
-		p := r.post(countsPath, body).wantsCode(codeInvalidBody)
+		p := r.post(countsPath, body).wantsCode(kit.CodeInvalidBody)
 		require.Contains(t, string(p.body), want, body[:min(len(body), 200)])
 	}
-	r.post(countsPath, `{`).wantsCode(codeInvalidJSON)
-	r.bodyFaults("POST", countsPath, mediaJSON, true)
+	r.post(countsPath, `{`).wantsCode(kit.CodeInvalidJSON)
+	r.bodyFaults("POST", countsPath, kit.MediaJSON, true)
 	require.Empty(t, into[CountList](r.get(countsPath)).Counts)
 }
 
@@ -290,7 +291,7 @@ func TestListOfCounts(t *testing.T) {
 		require.Len(t, into[CountList](r.get(countsPath+"?"+query).wants(200)).Counts, n, query)
 	}
 	for _, query := range []string{"status=done", "zone=tilll", "limit=0", "cursor=!", "cursor=YQ", "x=1"} {
-		r.get(countsPath + "?" + query).wantsCode(codeInvalidParameter)
+		r.get(countsPath + "?" + query).wantsCode(kit.CodeInvalidParameter)
 	}
 	for _, id := range []string{"quayside-count-9999", "pier-count-1", "x", "quayside-count-" + strings.Repeat("1", 300)} {
 		r.get(countsPath + "/" + id).wantsCode(codeUnknownCount)
@@ -300,23 +301,23 @@ func TestListOfCounts(t *testing.T) {
 			r.post(countsPath+"/"+id+"/"+v.do, "").wantsCode(codeUnknownCount)
 		}
 	}
-	r.get(countsPath + "/" + ids[0] + "?x=1").wantsCode(codeInvalidParameter)
+	r.get(countsPath + "/" + ids[0] + "?x=1").wantsCode(kit.CodeInvalidParameter)
 }
 
 // keyFaults tries what can be wrong with any POST that keeps its answer for an Idempotency-Key, and has a body or none.
 func (r *rig) keyFaults(path, body string, ok int) {
 	r.t.Helper()
-	r.do("POST", path, body, "Idempotency-Key", `"a"b"`).wantsCode(codeInvalidIdempotencyKey)
-	r.do("POST", path+"?x=1", body).wantsCode(codeInvalidParameter)
-	r.do("POST", path, "x", "Idempotency-Key", "f1", "Content-Encoding", "br").wantsCode(codeUnsupportedEncoding)
-	r.do("POST", path, "x", "Idempotency-Key", "f2", "Content-Encoding", "gzip").wantsCode(codeInvalidEncoding)
-	r.do("POST", path, strings.Repeat(" ", 5<<20), "Idempotency-Key", "f3").wantsCode(codeBodyTooLarge)
-	r.send(r.cutShort("POST", path, "Idempotency-Key", "f4")).wantsCode(codeInvalidBody)
+	r.do("POST", path, body, "Idempotency-Key", `"a"b"`).wantsCode(kit.CodeInvalidIdempotencyKey)
+	r.do("POST", path+"?x=1", body).wantsCode(kit.CodeInvalidParameter)
+	r.do("POST", path, "x", "Idempotency-Key", "f1", "Content-Encoding", "br").wantsCode(kit.CodeUnsupportedEncoding)
+	r.do("POST", path, "x", "Idempotency-Key", "f2", "Content-Encoding", "gzip").wantsCode(kit.CodeInvalidEncoding)
+	r.do("POST", path, strings.Repeat(" ", 5<<20), "Idempotency-Key", "f3").wantsCode(kit.CodeBodyTooLarge)
+	r.send(r.cutShort("POST", path, "Idempotency-Key", "f4")).wantsCode(kit.CodeInvalidBody)
 	first := r.do("POST", path, body, "Idempotency-Key", path).wants(ok)
 	again := r.do("POST", path, body, "Idempotency-Key", path).wants(ok)
 	require.Equal(r.t, string(first.body), string(again.body))
-	require.Equal(r.t, "true", again.header.Get(headerReplayed))
-	r.do("POST", path, body+" ", "Idempotency-Key", path).wantsCode(codeIdempotencyMismatch)
+	require.Equal(r.t, "true", again.header.Get(kit.HeaderReplayed))
+	r.do("POST", path, body+" ", "Idempotency-Key", path).wantsCode(kit.CodeIdempotencyMismatch)
 }
 
 func TestCountsAreIdempotent(t *testing.T) {
@@ -335,13 +336,13 @@ func TestCountsAreIdempotent(t *testing.T) {
 	first := r.do("POST", path+"/reads", body, "Idempotency-Key", "k").wants(202)
 	again := r.do("POST", path+"/reads", body, "Idempotency-Key", "k").wants(202)
 	require.Equal(t, string(first.body), string(again.body))
-	r.do("POST", path+"/reads", body+" ", "Idempotency-Key", "k").wantsCode(codeIdempotencyMismatch)
-	r.do("POST", path+"/reads", body, "Idempotency-Key", `""`).wantsCode(codeInvalidIdempotencyKey)
-	r.post(path+"/reads?wait=soon", body).wantsCode(codeInvalidParameter)
-	r.post(path+"/reads", `[{]`).wantsCode(codeInvalidJSON)
-	r.post(path+"/reads", `"x"`).wantsCode(codeInvalidBody)
+	r.do("POST", path+"/reads", body+" ", "Idempotency-Key", "k").wantsCode(kit.CodeIdempotencyMismatch)
+	r.do("POST", path+"/reads", body, "Idempotency-Key", `""`).wantsCode(kit.CodeInvalidIdempotencyKey)
+	r.post(path+"/reads?wait=soon", body).wantsCode(kit.CodeInvalidParameter)
+	r.post(path+"/reads", `[{]`).wantsCode(kit.CodeInvalidJSON)
+	r.post(path+"/reads", `"x"`).wantsCode(kit.CodeInvalidBody)
 	r.post(path+"/reads", "["+strings.Repeat("{},", r.api.opt.BatchLimit)+"{}]").wantsCode(codeBatchTooLarge)
-	r.bodyFaults("POST", path+"/reads", mediaJSON, true)
+	r.bodyFaults("POST", path+"/reads", kit.MediaJSON, true)
 	a := into[BatchAnswer](r.do("POST", path+"/reads?wait=5s", `{"epc":"`+harbourLight+`","read_point":"till-1"}`+"\n", "Content-Type", mediaNDJSON).wants(200))
 	require.Equal(t, 1, a.Accepted)
 	require.Equal(t, 1, into[CountDetail](r.get(path)).Unique)
@@ -359,11 +360,11 @@ func TestCountsWhileNobodyFolds(t *testing.T) {
 	other := r.openedCount(`{"zones":["shelf-a"]}`)
 	r.run.Stop()
 	r.api.foldPatience = 10 * time.Millisecond
-	require.False(t, into[CountAnswer](r.post(countsPath, `{"zones":["till"]}`).wants(202)).Folded)
+	require.False(t, into[CountAnswer](r.post(countsPath, `{"zones":["till"]}`).wants(202)).Processed)
 	for _, verb := range []string{"pass", "pause", "close", "discard"} {
-		require.False(t, into[CountAnswer](r.post(other+"/"+verb, "").wants(202)).Folded)
+		require.False(t, into[CountAnswer](r.post(other+"/"+verb, "").wants(202)).Processed)
 	}
-	require.False(t, into[CountAnswer](r.post(path+"/reopen", "").wants(202)).Folded)
+	require.False(t, into[CountAnswer](r.post(path+"/reopen", "").wants(202)).Processed)
 	note("resumeCount 202") // the same code
 }
 
@@ -395,19 +396,16 @@ func TestACountSurvivesARestart(t *testing.T) {
 	require.Equal(t, http.StatusOK, r.get(path+"/differences.html").status)
 }
 
-// tick lets the clock go on: reads of one tag at one moment are one report.
-func (r *rig) tick() { time.Sleep(2 * time.Millisecond) }
-
 func TestCountsOfUnknownSites(t *testing.T) {
 	r := newRig(t)
 	const path = "/v1/sites/nowhere/counts"
-	r.get(path).wantsCode(codeUnknownSite)
-	r.post(path, `{"zones":["till"]}`).wantsCode(codeUnknownSite)
+	r.get(path).wantsCode(kit.CodeUnknownSite)
+	r.post(path, `{"zones":["till"]}`).wantsCode(kit.CodeUnknownSite)
 	for _, rest := range []string{"", "/differences"} {
-		r.get(path + "/nowhere-count-1" + rest).wantsCode(codeUnknownSite)
+		r.get(path + "/nowhere-count-1" + rest).wantsCode(kit.CodeUnknownSite)
 	}
-	r.post(path+"/nowhere-count-1/reads", `[]`).wantsCode(codeUnknownSite)
+	r.post(path+"/nowhere-count-1/reads", `[]`).wantsCode(kit.CodeUnknownSite)
 	for _, v := range countVerbs {
-		r.post(path+"/nowhere-count-1/"+v.do, "").wantsCode(codeUnknownSite)
+		r.post(path+"/nowhere-count-1/"+v.do, "").wantsCode(kit.CodeUnknownSite)
 	}
 }

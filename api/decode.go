@@ -10,6 +10,7 @@ import (
 
 	"github.com/go-faster/jx"
 
+	"lintel/api/kit"
 	"lintel/engine/event"
 	"lintel/engine/faults"
 	"lintel/engine/layout"
@@ -134,7 +135,7 @@ var errBatch = errors.New("too many elements")
 // array decodes a JSON array of reads, or an object with the array as its member "reads". An error means that the whole body is refused.
 func (d *readDecoder) array(body []byte) error {
 	d.begin()
-	body, err := checkText(body)
+	body, err := kit.CheckText(body)
 	if err != nil {
 		return err
 	}
@@ -146,22 +147,22 @@ func (d *readDecoder) array(body []byte) error {
 		found := false
 		err = d.dec.ObjBytes(func(j *jx.Decoder, key []byte) error {
 			if string(key) != "reads" {
-				return problemf(codeInvalidBody, "The body has the unknown member %s; write an array of reads, or {\"reads\": [...]}.", shown(key))
+				return kit.Problemf(kit.CodeInvalidBody, "The body has the unknown member %s; write an array of reads, or {\"reads\": [...]}.", kit.Shown(key))
 			}
 			if found {
-				return problemf(codeInvalidBody, "The member \"reads\" is there twice.")
+				return kit.Problemf(kit.CodeInvalidBody, "The member \"reads\" is there twice.")
 			}
 			found = true
 			if j.Next() != jx.Array {
-				return problemf(codeInvalidBody, "\"reads\" must be an array.")
+				return kit.Problemf(kit.CodeInvalidBody, "\"reads\" must be an array.")
 			}
 			return j.Arr(d.elementOnly)
 		})
 		if err == nil && !found {
-			err = problemf(codeInvalidBody, "The body has no member \"reads\"; write an array of reads, or {\"reads\": [...]}.")
+			err = kit.Problemf(kit.CodeInvalidBody, "The body has no member \"reads\"; write an array of reads, or {\"reads\": [...]}.")
 		}
 	default:
-		return orSyntax(body, problemf(codeInvalidBody, "The body must be a JSON array of reads, or {\"reads\": [...]}; one read a line is Content-Type application/x-ndjson."))
+		return kit.OrSyntax(body, kit.Problemf(kit.CodeInvalidBody, "The body must be a JSON array of reads, or {\"reads\": [...]}; one read a line is Content-Type application/x-ndjson."))
 	}
 	if err == nil {
 		if err = d.dec.Skip(); err == io.EOF {
@@ -177,7 +178,7 @@ var errTrailing = errors.New("something follows the JSON value")
 // lines decodes one read a line. A line that is no JSON is rejected like any other bad read.
 func (d *readDecoder) lines(body []byte) error {
 	d.begin()
-	body, err := checkText(body)
+	body, err := kit.CheckText(body)
 	if err != nil {
 		return err
 	}
@@ -205,25 +206,25 @@ func (d *readDecoder) lines(body []byte) error {
 		}
 		// Nothing of a line that is no JSON is taken.
 		d.entry.Reads, d.beats, d.rejected = d.entry.Reads[:reads], beats, d.rejected[:rejected]
-		d.reject(Rejection{Index: index, Reason: "the line is not valid JSON: " + syntaxReason(line, err)})
+		d.reject(Rejection{Index: index, Reason: "the line is not valid JSON: " + kit.SyntaxReason(line, err)})
 	}
 	return nil
 }
 
 // explain turns what stopped the decoder into an answer.
 func (d *readDecoder) explain(body []byte, err error) error {
-	var p *Problem
+	var p *kit.Problem
 	switch {
 	case errors.Is(err, errBatch):
 		return d.tooMany()
 	case errors.As(err, &p):
 		return p
 	}
-	return problemf(codeInvalidJSON, "The body is not valid JSON: %s.", syntaxReason(body, err))
+	return kit.Problemf(kit.CodeInvalidJSON, "The body is not valid JSON: %s.", kit.SyntaxReason(body, err))
 }
 
 func (d *readDecoder) tooMany() error {
-	return problemf(codeBatchTooLarge, "The batch has more than %d elements; send several batches.", d.max).with("limit", d.max)
+	return kit.Problemf(codeBatchTooLarge, "The batch has more than %d elements; send several batches.", d.max).With("limit", d.max)
 }
 
 func (d *readDecoder) reject(r Rejection) { d.rejected = append(d.rejected, r) }
@@ -307,7 +308,7 @@ func (d *readDecoder) readMember(j *jx.Decoder, key []byte) error {
 	case "doppler":
 		bit = memberDoppler
 	default:
-		d.failf(reasonShape, "unknown member %s%s", shown(key), faults.OrDidYouMean(string(key), readMembers))
+		d.failf(reasonShape, "unknown member %s%s", kit.Shown(key), faults.OrDidYouMean(string(key), readMembers))
 		return j.Skip()
 	}
 	if d.seen&bit != 0 {
@@ -378,7 +379,7 @@ func (d *readDecoder) textMember(bit uint16, v []byte) {
 		}
 		n, err := strconv.ParseUint(text(hex), 16, 16)
 		if err != nil || len(hex) != 4 {
-			d.failf(reasonIdentity, "\"pc\" %s is no PC word; write its 4 hexadecimal digits, such as \"3000\"", shown(v))
+			d.failf(reasonIdentity, "\"pc\" %s is no PC word; write its 4 hexadecimal digits, such as \"3000\"", kit.Shown(v))
 		}
 		d.pc = uint16(n)
 	}
@@ -468,7 +469,7 @@ func (d *readDecoder) pointIndex() (int, bool) {
 		for k := range names {
 			names[k] = d.lay.ReadPoints[k].ID
 		}
-		d.failf(reasonReadPoint, "site %q has no read point %s%s", d.lay.Site, shown(d.point), faults.OrDidYouMean(string(d.point), names))
+		d.failf(reasonReadPoint, "site %q has no read point %s%s", d.lay.Site, kit.Shown(d.point), faults.OrDidYouMean(string(d.point), names))
 		return 0, false
 	}
 	d.lastPoint, d.lastIndex = d.point, uint16(i)
@@ -492,5 +493,5 @@ func noZone(lay *layout.Layout, zone string) string {
 	for k := range names {
 		names[k] = lay.Zones[k].ID
 	}
-	return fmt.Sprintf("site %q has no zone %s%s", lay.Site, shown([]byte(zone)), faults.OrDidYouMean(zone, names))
+	return fmt.Sprintf("site %q has no zone %s%s", lay.Site, kit.Shown([]byte(zone)), faults.OrDidYouMean(zone, names))
 }

@@ -4,6 +4,7 @@ import (
 	"math"
 	"strconv"
 
+	"lintel/api/kit"
 	"lintel/engine/event"
 )
 
@@ -13,14 +14,14 @@ func (d *readDecoder) numberMember(bit uint16, v []byte) {
 	case memberRSSI:
 		tenths, ok := tenthsOf(v, minRSSI, maxRSSI)
 		if !ok {
-			d.failf(reasonShape, "\"rssi\" %s is no signal strength; write dBm between %d and %d", shown(v), minRSSI, maxRSSI)
+			d.failf(reasonShape, "\"rssi\" %s is no signal strength; write dBm between %d and %d", kit.Shown(v), minRSSI, maxRSSI)
 			return
 		}
 		d.rssi = int16(tenths)
 	case memberCount:
 		n, err := strconv.ParseUint(text(v), 10, 32)
 		if err != nil || n < 1 || n > maxCount {
-			d.failf(reasonShape, "\"count\" %s is no number of reads; write a whole number from 1 to %d", shown(v), maxCount)
+			d.failf(reasonShape, "\"count\" %s is no number of reads; write a whole number from 1 to %d", kit.Shown(v), maxCount)
 			return
 		}
 		d.count = uint32(n)
@@ -33,27 +34,27 @@ func (d *readDecoder) numberMember(bit uint16, v []byte) {
 	case memberPC:
 		n, err := strconv.ParseUint(text(v), 10, 16)
 		if err != nil {
-			d.failf(reasonIdentity, "\"pc\" %s is no PC word; write a number from 0 to 65535, or its 4 hexadecimal digits as a text", shown(v))
+			d.failf(reasonIdentity, "\"pc\" %s is no PC word; write a number from 0 to 65535, or its 4 hexadecimal digits as a text", kit.Shown(v))
 		}
 		d.pc = uint16(n)
 	case memberPhase:
 		tenths, ok := tenthsOf(v, minPhase, maxPhase)
 		if !ok {
-			d.failf(reasonShape, "\"phase\" %s is no phase; write degrees from 0 to %d, or from %d to %d", shown(v), maxPhase, minPhase, -minPhase)
+			d.failf(reasonShape, "\"phase\" %s is no phase; write degrees from 0 to %d, or from %d to %d", kit.Shown(v), maxPhase, minPhase, -minPhase)
 			return
 		}
 		d.phase = uint16((tenths+10*maxPhase)%(10*maxPhase)) + 1
 	case memberChannel:
 		tenths, ok := tenthsOf(v, minChannel, maxChannel)
 		if !ok {
-			d.failf(reasonShape, "\"channel\" %s is no carrier frequency; write MHz from %d to %d, such as 866.3", shown(v), minChannel, maxChannel)
+			d.failf(reasonShape, "\"channel\" %s is no carrier frequency; write MHz from %d to %d, such as 866.3", kit.Shown(v), minChannel, maxChannel)
 			return
 		}
 		d.channel = uint16(tenths)
 	case memberDoppler:
 		tenths, ok := tenthsOf(v, -maxDoppler, maxDoppler)
 		if !ok {
-			d.failf(reasonShape, "\"doppler\" %s is no Doppler shift; write Hz from %d to %d", shown(v), -maxDoppler, maxDoppler)
+			d.failf(reasonShape, "\"doppler\" %s is no Doppler shift; write Hz from %d to %d", kit.Shown(v), -maxDoppler, maxDoppler)
 			return
 		}
 		d.doppler = uint16(tenths + event.DopplerZero)

@@ -14,6 +14,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"lintel/api/kit"
 	"lintel/engine/event"
 	"lintel/engine/layout"
 )
@@ -225,21 +226,21 @@ func TestARejectedReadKeepsNoReaderAlive(t *testing.T) {
 }
 
 func TestBodiesThatAreNoBatch(t *testing.T) {
-	for body, code := range map[string]Code{
-		``: codeInvalidJSON, `[`: codeInvalidJSON, `[{]`: codeInvalidJSON, `[{"epc"}]`: codeInvalidJSON, `[1,]`: codeInvalidJSON, `[] []`: codeInvalidJSON,
-		`[]"x`: codeInvalidJSON, `[{"read_point":"tables-1"}`: codeInvalidJSON, "[\"\xff\"]": codeInvalidJSON, `[01]`: codeInvalidJSON, `[{"count":1.}]`: codeInvalidJSON,
-		"[\"a\nb\"]": codeInvalidJSON, `tru`: codeInvalidJSON, `[{"epc":tru}]`: codeInvalidJSON, `[{"epc":?}]`: codeInvalidJSON,
-		`7`: codeInvalidBody, `{}`: codeInvalidBody, `{"reads":7}`: codeInvalidBody, `{"reads":[],"reads":[]}`: codeInvalidBody, `{"epc":"x"}`: codeInvalidBody,
-		strings.Repeat("[", 20_000):                              codeInvalidJSON,
+	for body, code := range map[string]kit.Code{
+		``: kit.CodeInvalidJSON, `[`: kit.CodeInvalidJSON, `[{]`: kit.CodeInvalidJSON, `[{"epc"}]`: kit.CodeInvalidJSON, `[1,]`: kit.CodeInvalidJSON, `[] []`: kit.CodeInvalidJSON,
+		`[]"x`: kit.CodeInvalidJSON, `[{"read_point":"tables-1"}`: kit.CodeInvalidJSON, "[\"\xff\"]": kit.CodeInvalidJSON, `[01]`: kit.CodeInvalidJSON, `[{"count":1.}]`: kit.CodeInvalidJSON,
+		"[\"a\nb\"]": kit.CodeInvalidJSON, `tru`: kit.CodeInvalidJSON, `[{"epc":tru}]`: kit.CodeInvalidJSON, `[{"epc":?}]`: kit.CodeInvalidJSON,
+		`7`: kit.CodeInvalidBody, `{}`: kit.CodeInvalidBody, `{"reads":7}`: kit.CodeInvalidBody, `{"reads":[],"reads":[]}`: kit.CodeInvalidBody, `{"epc":"x"}`: kit.CodeInvalidBody,
+		strings.Repeat("[", 20_000):                              kit.CodeInvalidJSON,
 		`[` + strings.Repeat(`{"read_point":"x"},`, 100) + `{}]`: codeBatchTooLarge,
 	} {
 		_, err := decodeReads(t, body, false)
-		var p *Problem
+		var p *kit.Problem
 		require.ErrorAs(t, err, &p, body)
-		require.Equal(t, code, p.code, body)
+		require.Equal(t, code, p.Code, body)
 	}
 	_, err := decodeReads(t, strings.Repeat("{}\n", 101), true)
-	require.Equal(t, codeBatchTooLarge, asProblem(err).code)
+	require.Equal(t, codeBatchTooLarge, kit.AsProblem(err).Code)
 	got, err := decodeReads(t, "\xef\xbb\xbf[]", false)
 	require.NoError(t, err, "a byte order mark is let through")
 	require.Empty(t, got.rejected)
@@ -519,7 +520,7 @@ func FuzzInstant(f *testing.F) {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {
-		if len(s) > maxShown {
+		if len(s) > 64 {
 			return
 		}
 		want, wantErr := time.Parse(time.RFC3339Nano, s)

@@ -10,10 +10,37 @@ import (
 	"strings"
 	"time"
 
+	"lintel/api/kit"
 	"lintel/engine/deliver"
 	"lintel/engine/event"
 	"lintel/engine/store"
 )
+
+var (
+	codeUnknownDelivery = kit.Code{Name: "unknown_delivery", Status: 404, Meaning: "There is no such delivery."}
+)
+
+// deliveryRoutes are the routes about deliveries.
+type deliveryRoutes struct{ *backend }
+
+func (h deliveryRoutes) table() []kit.Route {
+	return []kit.Route{
+		{
+			Method: "GET", Path: "/v1/deliveries", Name: "listDeliveries", Group: "Deliveries", Summary: "List deliveries, newest first",
+			Scopes: operate,
+			Params: []kit.Param{paramSite, kit.Enum("status", "Only these.", event.DeliveryStatuses.Texts()...), kit.Query("channel", "Only those to this channel."),
+				kit.Query("alert", "Only those of this alert."), paramLimit(100, 1000), paramCursor},
+			Answers: []kit.Answer{kit.OK("One page of deliveries.", DeliveryList{})}, Codes: []kit.Code{kit.CodeUnknownSite, kit.CodeMissingSite}, Handle: h.listDeliveries,
+		}, {
+			Method: "GET", Path: "/v1/deliveries/{id}", Name: "getDelivery", Group: "Deliveries", Summary: "Get one delivery, with what it carries",
+			Scopes: operate, Answers: []kit.Answer{kit.OK("The delivery.", DeliveryView{})}, Codes: []kit.Code{codeUnknownDelivery}, Handle: h.getDelivery,
+		}, {
+			Method: "POST", Path: "/v1/deliveries/{id}/retry", Name: "retryDelivery", Group: "Deliveries", Summary: "Send a delivery once more, now, with the same id",
+			Scopes: operate, Keyed: true, Answers: []kit.Answer{kit.OK("What came of it. That the receiver refused is an answer too.", RetryAnswer{})},
+			Codes: []kit.Code{codeUnknownDelivery}, Handle: h.retryDelivery,
+		},
+	}
+}
 
 // DeliveryView is a delivery as answers show it.
 type DeliveryView struct {
@@ -68,37 +95,25 @@ func deliveryView(site string, d *event.Delivery) DeliveryView {
 	return v
 }
 
-// deliverySites lists where the deliveries are that the caller may see: in his sites, and for all sites those about channels too.
-func (c *call) deliverySites() ([]string, error) {
-	sites, err := c.sites()
-	if err == nil && c.QueryParam("site") == "" && c.key.allSites() {
+// deliverySites lists where the deliveries are that the caller may see: those of their sites, and with a
+// key for all sites those about channels, too.
+func (b *backend) deliverySites(c *kit.Call) ([]string, error) {
+	sites, err := b.sites(c)
+	if err == nil && c.QueryParam("site") == "" && c.Key.AllSites() {
 		sites = append(sites, deliver.ChannelsSite)
 	}
 	return sites, err
 }
 
-func (c *call) listDeliveries() error {
-	ctx := c.Request().Context()
-	limit, err := c.intParam("limit", 100, 1, 1000)
-	if err != nil {
-		return err
-	}
+func (h deliveryRoutes) listDeliveries(c *kit.Call) error {
+	limit := c.Int("limit")
 	status := c.QueryParam("status")
-	if status != "" && !event.DeliveryStatuses.Has(status) {
-		return badParam("status", "it is pending, delivered or dead")
-	}
 	channel, alert := c.QueryParam("channel"), c.QueryParam("alert")
-	cursor, err := c.cursorParam(2)
+	afterMs, afterID, err := c.IntCursor(1<<63 - 1)
 	if err != nil {
 		return err
 	}
-	var afterMs int64
-	if cursor != nil {
-		if afterMs, err = strconv.ParseInt(cursor[0], 10, 64); err != nil {
-			return badParam("cursor", "it is none of this route")
-		}
-	}
-	sites, err := c.deliverySites()
+	sites, err := h.deliverySites(c)
 	if err != nil {
 		return err
 	}
@@ -107,44 +122,33 @@ func (c *call) listDeliveries() error {
 	}
 	var rows []DeliveryView
 	for _, site := range sites {
-		for try := 0; ; try++ {
-			had := len(rows)
-			_, err := c.api.store.Records(ctx, site, event.KindDelivery, nil, func(_ store.Kind, _ string, v []byte) error {
-				d, err := event.DecodeDelivery(v)
-				switch {
-				case err != nil:
-					return err
-				case status != "" && d.Status.String() != status, channel != "" && d.Channel != channel, alert != "" && (d.Alert != alert || site == deliver.ChannelsSite):
-				case cursor != nil && newer(d.At, d.ID, afterMs, cursor[1]) <= 0:
-				default:
-					rows = append(rows, deliveryView(site, &d))
-				}
-				return nil
-			})
-			if retryListing(err, try) {
-				rows = rows[:had]
-				continue
+		had := len(rows)
+		err := scan(c.Ctx(), h.backend, site, event.KindDelivery, event.DecodeDelivery, func() { rows = rows[:had] }, func(d *event.Delivery) {
+			switch {
+			case status != "" && d.Status.String() != status, channel != "" && d.Channel != channel:
+			case alert != "" && (d.Alert != alert || site == deliver.ChannelsSite):
+			case newer(d.At, d.ID, afterMs, afterID) <= 0:
+			default:
+				rows = append(rows, deliveryView(site, d))
 			}
-			if err != nil {
-				return unavailable(err)
-			}
-			break
+		})
+		if err != nil {
+			return unavailable(err)
 		}
 	}
 	slices.SortFunc(rows, func(a, b DeliveryView) int { return newer(a.At.UnixMilli(), a.ID, b.At.UnixMilli(), b.ID) })
 	list := DeliveryList{Deliveries: []DeliveryView{}}
 	if len(rows) > limit {
 		rows = rows[:limit]
-		list.Next = encodeCursor(strconv.FormatInt(rows[limit-1].At.UnixMilli(), 10), rows[limit-1].ID)
+		list.Next = kit.EncodeCursor(strconv.FormatInt(rows[limit-1].At.UnixMilli(), 10), rows[limit-1].ID)
 	}
 	list.Deliveries = append(list.Deliveries, rows...)
 	return c.JSON(http.StatusOK, list)
 }
 
 // deliveryByID finds a delivery among the sites that the caller may see. The id begins with "msg_", the site and a hyphen, and a site's id may have hyphens too.
-func (c *call) deliveryByID(id string) (event.Delivery, string, error) {
-	ctx := c.Request().Context()
-	sites, err := c.deliverySites()
+func (h deliveryRoutes) deliveryByID(c *kit.Call, id string) (event.Delivery, string, error) {
+	sites, err := h.deliverySites(c)
 	if err != nil {
 		return event.Delivery{}, "", err
 	}
@@ -152,33 +156,19 @@ func (c *call) deliveryByID(id string) (event.Delivery, string, error) {
 		if !strings.HasPrefix(id, "msg_"+site+"-") || len(id) > 500 {
 			continue
 		}
-		var found *event.Delivery
-		_, err := c.api.store.Records(ctx, site, event.KindDelivery, []string{id}, func(_ store.Kind, _ string, v []byte) error {
-			d, err := event.DecodeDelivery(v)
-			found = &d
-			return err
-		})
+		found, err := record(c.Ctx(), h.backend, site, event.KindDelivery, id, event.DecodeDelivery)
 		if err != nil {
-			return event.Delivery{}, "", unavailable(err)
+			return event.Delivery{}, "", err
 		}
 		if found != nil {
 			return *found, site, nil
 		}
 	}
-	return event.Delivery{}, "", problemf(codeUnknownDelivery, "There is no delivery %s on record.", shown([]byte(id)))
+	return event.Delivery{}, "", kit.Problemf(codeUnknownDelivery, "There is no delivery %s on record.", kit.Shown([]byte(id)))
 }
 
-// deliveryOfPath is deliveryByID of the id in the path.
-func (c *call) deliveryOfPath() (event.Delivery, string, error) {
-	id, err := c.pathValue("id")
-	if err != nil {
-		return event.Delivery{}, "", err
-	}
-	return c.deliveryByID(id)
-}
-
-func (c *call) getDelivery() error {
-	d, site, err := c.deliveryOfPath()
+func (h deliveryRoutes) getDelivery(c *kit.Call) error {
+	d, site, err := h.deliveryByID(c, c.PathParam("id"))
 	if err != nil {
 		return err
 	}
@@ -193,23 +183,23 @@ type RetryAnswer struct {
 	Delivery DeliveryView `json:"delivery"`
 }
 
-func (c *call) retryDelivery() error {
-	d, site, err := c.deliveryOfPath()
+func (h deliveryRoutes) retryDelivery(c *kit.Call) error {
+	d, site, err := h.deliveryByID(c, c.PathParam("id"))
 	if err != nil {
 		return err
 	}
-	sender, err := c.sender()
+	sender, err := h.sender(c)
 	if err != nil {
 		return err
 	}
-	out, err := sender.Retry(c.Request().Context(), site, d.ID)
+	out, err := sender.Retry(c.Ctx(), site, d.ID)
 	switch {
 	case errors.Is(err, store.ErrNotFound):
-		return problemf(codeUnknownDelivery, "There is no delivery %s on record.", shown([]byte(d.ID)))
+		return kit.Problemf(codeUnknownDelivery, "There is no delivery %s on record.", kit.Shown([]byte(d.ID)))
 	case err != nil:
 		return unavailable(err)
 	}
-	if d, site, err = c.deliveryByID(d.ID); err != nil {
+	if d, site, err = h.deliveryByID(c, d.ID); err != nil {
 		return err
 	}
 	return c.JSON(http.StatusOK, RetryAnswer{Outcome: outcomeView(out), Delivery: deliveryView(site, &d)})

@@ -4,14 +4,22 @@ import (
 	"context"
 	"errors"
 	"net/http"
-	"strconv"
 	"strings"
 	"time"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/event"
 	"lintel/engine/store"
 )
+
+var (
+	codeUnknownDocument = kit.Code{Name: "unknown_document", Status: 404, Meaning: "There is no such document, or no such version of it."}
+)
+
+// documents are what the routes about versioned documents have in common: layouts, products, rules
+// and channels.
+type documents struct{ *backend }
 
 // Saved is the answer to storing a document.
 type Saved struct {
@@ -41,57 +49,37 @@ type VersionList struct {
 const maxNoteParam = 200
 
 // noteParam reads why a document is changed.
-func (c *call) noteParam() (string, error) {
+func noteParam(c *kit.Call) (string, error) {
 	note := c.QueryParam("note")
 	if !validNote(note) {
-		return "", badParam("note", "it has at most %d characters, on one line", maxNoteParam)
+		return "", kit.BadParam("note", "it has at most %d characters, on one line", maxNoteParam)
 	}
 	return note, nil
 }
 
-func etag(version int) string { return `"` + strconv.Itoa(version) + `"` }
-
 // expectation reads If-Match and If-None-Match: the version that must be the newest, -1 if that does not matter, 0 if there must be none. What is wanted of a
 // list of tags is that the present one is among them.
-func (c *call) expectation(name string) (expect int, err error) {
+func (h documents) expectation(c *kit.Call, name string) (expect int, err error) {
 	match, none := c.Request().Header.Get("If-Match"), c.Request().Header.Get("If-None-Match")
 	if match == "" && none == "" {
 		return -1, nil
 	}
-	present, err := c.api.newestVersion(c.Request().Context(), name)
+	present, err := h.newestVersion(c.Ctx(), name)
 	if err != nil {
 		return 0, err
 	}
-	mismatch := problemf(codeVersionMismatch, "The document is at version %d. Get it, look what changed, and send your change again.", present).with("version", present)
-	if match != "" && (present == 0 || !tagged(match, present)) {
+	mismatch := kit.Problemf(kit.CodeVersionMismatch, "The document is at version %d. Get it, look what changed, and send your change again.", present).With("version", present)
+	if match != "" && (present == 0 || !kit.Tagged(match, present)) {
 		return 0, mismatch
 	}
-	if none != "" && present != 0 && tagged(none, present) {
+	if none != "" && present != 0 && kit.Tagged(none, present) {
 		return 0, mismatch
 	}
 	return present, nil
 }
 
-// tagged reports whether a list of entity tags has the version, or is "*". A weak one will do, and a version without its quotes.
-func tagged(list string, version int) bool {
-	return listed(list, func(tag string) bool {
-		tag = strings.TrimPrefix(tag, "W/")
-		return tag == etag(version) || tag == strconv.Itoa(version)
-	})
-}
-
-// listed reports whether a list of entity tags, as If-Match and If-None-Match have it (RFC 9110, section 13.1), is "*" or has one that is meant. None of our tags holds a comma.
-func listed(list string, is func(tag string) bool) bool {
-	for tag := range strings.SplitSeq(list, ",") {
-		if tag = strings.TrimSpace(tag); tag == "*" || is(tag) {
-			return true
-		}
-	}
-	return false
-}
-
-func (a *API) newestVersion(ctx context.Context, name string) (int, error) {
-	docs, err := a.store.ListDocuments(ctx, name)
+func (b *backend) newestVersion(ctx context.Context, name string) (int, error) {
+	docs, err := b.store.ListDocuments(ctx, name)
 	if err != nil {
 		return 0, unavailable(err)
 	}
@@ -103,36 +91,42 @@ func (a *API) newestVersion(ctx context.Context, name string) (int, error) {
 	return 0, nil
 }
 
-// document returns the version of a document that the caller asks for, with its ETag set. done is true if the caller has it already.
-func (c *call) document(name string) (d store.Document, done bool, err error) {
-	version, err := c.intParam("version", 0, 1, 1<<31-1)
-	if err != nil {
-		return d, false, err
+// present is newestVersion of a document that must be there.
+func (b *backend) present(ctx context.Context, name string) (int, error) {
+	version, err := b.newestVersion(ctx, name)
+	if err == nil && version == 0 {
+		err = kit.Problemf(codeUnknownDocument, "There is no document %q yet.", name)
 	}
-	d, err = c.api.store.GetDocument(c.Request().Context(), name, version)
+	return version, err
+}
+
+// document returns the version of a document that the caller asks for, with its ETag set. done is true if the caller has it already.
+func (h documents) document(c *kit.Call, name string) (d store.Document, done bool, err error) {
+	version := c.Int("version")
+	d, err = h.store.GetDocument(c.Ctx(), name, version)
 	switch {
 	case errors.Is(err, store.ErrNotFound) && version > 0:
-		return d, false, problemf(codeUnknownDocument, "There is no version %d of the document %q.", version, name)
+		return d, false, kit.Problemf(codeUnknownDocument, "There is no version %d of the document %q.", version, name)
 	case errors.Is(err, store.ErrNotFound):
-		return d, false, problemf(codeUnknownDocument, "There is no document %q yet.", name)
+		return d, false, kit.Problemf(codeUnknownDocument, "There is no document %q yet.", name)
 	case err != nil:
 		return d, false, unavailable(err)
 	}
-	c.Response().Header().Set("ETag", etag(d.Version))
+	c.Response().Header().Set("ETag", kit.ETag(d.Version))
 	c.Response().Header().Set("Last-Modified", d.At.UTC().Format(http.TimeFormat))
-	if none := c.Request().Header.Get("If-None-Match"); none != "" && tagged(none, d.Version) {
+	if none := c.Request().Header.Get("If-None-Match"); none != "" && kit.Tagged(none, d.Version) {
 		return d, true, c.NoContent(http.StatusNotModified)
 	}
 	return d, false, nil
 }
 
 // save stores the next version of a document that the runner knows.
-func (c *call) save(name string, body []byte, expect int) (Saved, error) {
-	note, err := c.noteParam()
+func (h documents) save(c *kit.Call, name string, body []byte, expect int) (Saved, error) {
+	note, err := noteParam(c)
 	if err != nil {
 		return Saved{}, err
 	}
-	version, err := c.api.runner.SaveDocument(c.Request().Context(), name, body, c.key.Name, note, expect)
+	version, err := h.runner.SaveDocument(c.Ctx(), name, body, c.Key.Name, note, expect)
 	if errors.Is(err, store.ErrConflict) {
 		return Saved{}, conflict(expect)
 	}
@@ -140,14 +134,14 @@ func (c *call) save(name string, body []byte, expect int) (Saved, error) {
 		return Saved{}, unavailable(err)
 	}
 	return Saved{
-		Document: name, Version: version, At: c.api.opt.Now().UTC().Truncate(time.Millisecond), By: c.key.Name, Note: note,
-		InEffect: c.api.settle(c.Request().Context(), event.Pin{Doc: name, Version: version}),
+		Document: name, Version: version, At: h.opt.Now().UTC().Truncate(time.Millisecond), By: c.Key.Name, Note: note,
+		InEffect: h.settle(c.Ctx(), event.Pin{Doc: name, Version: version}),
 	}, nil
 }
 
 // answerSaved answers with what was stored as that version of a document.
-func (c *call) answerSaved(version int, answer any) error {
-	c.Response().Header().Set("ETag", etag(version))
+func answerSaved(c *kit.Call, version int, answer any) error {
+	c.Response().Header().Set("ETag", kit.ETag(version))
 	status := http.StatusOK
 	if version == 1 {
 		status = http.StatusCreated
@@ -157,25 +151,26 @@ func (c *call) answerSaved(version int, answer any) error {
 
 func conflict(expect int) error {
 	if expect >= 0 {
-		return problemf(codeVersionMismatch, "Somebody else changed the document at the same moment. Get it, look what changed, and send your change again.")
+		return kit.Problemf(kit.CodeVersionMismatch,
+			"Somebody else changed the document at the same moment. Get it, look what changed, and send your change again.").Because(store.ErrConflict)
 	}
-	return problemf(codeConflict, "Somebody else keeps changing the document. Try again.")
+	return kit.Problemf(kit.CodeConflict, "Somebody else keeps changing the document. Try again.").Because(store.ErrConflict)
 }
 
 // settle waits a little until the sites that a document concerns go by its new version, so that what is posted next meets it.
-func (a *API) settle(ctx context.Context, pin event.Pin) bool {
-	ctx, cancel := context.WithTimeout(ctx, a.opt.TakeUp)
+func (b *backend) settle(ctx context.Context, pin event.Pin) bool {
+	ctx, cancel := context.WithTimeout(ctx, b.opt.TakeUp)
 	defer cancel()
 	var ids []string
 	if site, ok := strings.CutPrefix(pin.Doc, engine.LayoutDocument("")); ok {
 		ids = []string{site}
-	} else if all, err := a.allSites(ctx); err == nil {
+	} else if all, err := b.allSites(ctx); err == nil {
 		ids = all
 	} else {
 		return false
 	}
 	for _, id := range ids {
-		site, err := a.runner.Site(ctx, id)
+		site, err := b.runner.Site(ctx, id)
 		if err != nil {
 			return false
 		}
@@ -201,13 +196,13 @@ func (a *API) settle(ctx context.Context, pin event.Pin) bool {
 }
 
 // versions answers with the versions of a document.
-func (c *call) versions(name string) error {
-	docs, err := c.api.store.DocumentVersions(c.Request().Context(), name)
+func (h documents) versions(c *kit.Call, name string) error {
+	docs, err := h.store.DocumentVersions(c.Ctx(), name)
 	if err != nil && !errors.Is(err, store.ErrNotFound) {
 		return unavailable(err)
 	}
 	if len(docs) == 0 {
-		return problemf(codeUnknownDocument, "There is no document %q yet.", name)
+		return kit.Problemf(codeUnknownDocument, "There is no document %q yet.", name)
 	}
 	list := VersionList{Document: name, Versions: make([]VersionView, 0, len(docs))}
 	for _, d := range docs {
@@ -216,4 +211,58 @@ func (c *call) versions(name string) error {
 	return c.JSON(http.StatusOK, list)
 }
 
-func isConflict(err error) bool { return errors.Is(err, store.ErrConflict) }
+// savedAnswers are the answers to storing a document; dry is the one to a dry run, nil: there is none.
+func savedAnswers(v, dry any) []kit.Answer {
+	next := kit.OK("Stored as the next version.", v)
+	if dry != nil {
+		next = kit.OK("Stored as the next version; or with dry_run, what storing would change.", kit.OneOf{v, dry})
+	}
+	return []kit.Answer{kit.Reply(201, "Stored as the first version.", kit.JSON(v)...), next}
+}
+
+// savedCodes are the problems of storing a document.
+var savedCodes = []kit.Code{kit.CodeInvalidDocument, kit.CodeVersionMismatch, kit.CodeConflict}
+
+// named is a document that has one name for all sites.
+func named(name string) func(*kit.Call) string { return func(*kit.Call) string { return name } }
+
+// versioned are the routes by which the versions of a document at a path are listed, compared and
+// restored. Their operations are called by what the document is, in one word for a single one and one
+// for the route, such as "layout" and "layout".
+func (h documents) versioned(path, one, what string, name func(*kit.Call) string, compare comparer) []kit.Route {
+	title := strings.ToUpper(what[:1]) + what[1:]
+	allSites := !strings.Contains(path, "{site}")
+	diff := kit.Route{
+		Method: "GET", Path: path + "/diff", Name: "diff" + title, Group: "Documents", Summary: "Compare two versions of the " + what,
+		Scopes: readers, Long: what == "products",
+		Params: []kit.Param{
+			kit.Query("from", "The older version. Default: the one before the other.").Of(kit.IntSchema(1, 0, 0)),
+			kit.Query("to", "The newer version. Default: the newest.").Of(kit.IntSchema(1, 0, 0)),
+		},
+		Answers: []kit.Answer{kit.OK("What differs; nothing but the versions if nothing does.", DocumentDiff{})},
+		Codes:   []kit.Code{codeUnknownDocument},
+		Handle:  func(c *kit.Call) error { return h.diff(c, name(c), compare) },
+	}
+	codes := []kit.Code{codeUnknownDocument, kit.CodeInvalidJSON, kit.CodeVersionMismatch, kit.CodeConflict}
+	if what == "products" { // no version of them was ever stored that is not valid for ever
+		diff.Params = append(diff.Params, kit.Query("limit", "How many products to list at most.").Of(kit.IntSchema(1, diffLimitMax, diffLimit)))
+	} else {
+		codes = append(codes, kit.CodeInvalidDocument)
+	}
+	return []kit.Route{
+		{
+			Method: "GET", Path: path + "/versions", Name: one + "Versions", Group: "Documents", Summary: "List the versions of the " + what,
+			Scopes: readers, Answers: []kit.Answer{kit.OK("The versions, newest first.", VersionList{})}, Codes: []kit.Code{codeUnknownDocument},
+			Handle: func(c *kit.Call) error { return h.versions(c, name(c)) },
+		},
+		diff,
+		{
+			Method: "POST", Path: path + "/restore", Name: "restore" + title, Group: "Documents", Summary: "Go back to an earlier version of the " + what,
+			About: "Stores the old content as a new version, if it is still valid: versions are never taken away. " +
+				"Nothing is stored if the newest version has this content already.",
+			Scopes: author, AllSites: allSites, Keyed: true, Long: what == "products", Params: []kit.Param{ifMatch}, Body: kit.JSON(RestoreRequest{}),
+			Answers: []kit.Answer{kit.OK("Restored.", Restored{})}, Codes: codes,
+			Handle: func(c *kit.Call) error { return h.restore(c, name(c)) },
+		},
+	}
+}

@@ -13,6 +13,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"lintel/api/kit"
 	"lintel/engine/deliver"
 	"lintel/engine/store"
 )
@@ -35,12 +36,12 @@ func (brokenReader) Read([]byte) (int, error) { return 0, errors.New("the line w
 // bodyFaults tries what can be wrong with the body of any route that takes one.
 func (r *rig) bodyFaults(method, path, media string, jsonBody bool) {
 	r.t.Helper()
-	r.do(method, path, "x", "Content-Type", "image/png").wantsCode(codeUnsupportedType)
-	r.do(method, path, "x", "Content-Type", media, "Content-Encoding", "br").wantsCode(codeUnsupportedEncoding)
-	r.do(method, path, "x", "Content-Type", media, "Content-Encoding", "gzip").wantsCode(codeInvalidEncoding)
-	r.do(method, path, strings.Repeat(" ", 5<<20), "Content-Type", media).wantsCode(codeBodyTooLarge)
-	r.send(r.cutShort(method, path, "Content-Type", media)).wantsCode(codeInvalidBody)
-	r.do(method, path+"?wrong=1", "x", "Content-Type", media).wantsCode(codeInvalidParameter)
+	r.do(method, path, "x", "Content-Type", "image/png").wantsCode(kit.CodeUnsupportedType)
+	r.do(method, path, "x", "Content-Type", media, "Content-Encoding", "br").wantsCode(kit.CodeUnsupportedEncoding)
+	r.do(method, path, "x", "Content-Type", media, "Content-Encoding", "gzip").wantsCode(kit.CodeInvalidEncoding)
+	r.do(method, path, strings.Repeat(" ", 5<<20), "Content-Type", media).wantsCode(kit.CodeBodyTooLarge)
+	r.send(r.cutShort(method, path, "Content-Type", media)).wantsCode(kit.CodeInvalidBody)
+	r.do(method, path+"?wrong=1", "x", "Content-Type", media).wantsCode(kit.CodeInvalidParameter)
 }
 
 // A layout whose door cannot be sure is stored, and whoever stores it is warned.
@@ -64,12 +65,12 @@ func TestLayoutDocument(t *testing.T) {
 	r := newRig(t)
 	path := "/v1/sites/quayside/layout"
 	r.put(path+"?dry_run=1", testLayout).wants(200)
-	r.get(path).wantsCode(codeUnknownSite)
+	r.get(path).wantsCode(kit.CodeUnknownSite)
 	first := into[Saved](r.do("PUT", path+"?note=opening", testLayout, "If-None-Match", "*").wants(201))
 	require.Equal(t, 1, first.Version)
 	require.True(t, first.InEffect)
 	require.Equal(t, "boss", first.By)
-	r.do("PUT", path, testLayout, "If-None-Match", "*").wantsCode(codeVersionMismatch)
+	r.do("PUT", path, testLayout, "If-None-Match", "*").wantsCode(kit.CodeVersionMismatch)
 	got := r.get(path).wants(200)
 	require.JSONEq(t, testLayout, string(got.body))
 	require.Equal(t, `"1"`, got.header.Get("ETag"))
@@ -78,25 +79,25 @@ func TestLayoutDocument(t *testing.T) {
 	changed := strings.Replace(testLayout, "Front tables", "Tables", 1)
 	second := r.do("PUT", path, changed, "If-Match", `"1"`).wants(200)
 	require.Equal(t, `"2"`, second.header.Get("ETag"))
-	p := r.do("PUT", path, testLayout, "If-Match", `"1"`).wantsCode(codeVersionMismatch)
+	p := r.do("PUT", path, testLayout, "If-Match", `"1"`).wantsCode(kit.CodeVersionMismatch)
 	require.EqualValues(t, 2, p.json()["version"])
 	r.do("PUT", path, testLayout, "If-Match", `*`).wants(200)
 	require.JSONEq(t, changed, string(r.get(path+"?version=2").wants(200).body))
 	r.get(path + "?version=9").wantsCode(codeUnknownDocument)
-	r.get(path + "?version=x").wantsCode(codeInvalidParameter)
+	r.get(path + "?version=x").wantsCode(kit.CodeInvalidParameter)
 	versions := into[VersionList](r.get(path + "/versions").wants(200)).Versions
 	require.Len(t, versions, 3)
 	require.Equal(t, 3, versions[0].Version)
 	require.Equal(t, "opening", versions[2].Note)
-	r.get(path + "/versions?x=1").wantsCode(codeInvalidParameter)
+	r.get(path + "/versions?x=1").wantsCode(kit.CodeInvalidParameter)
 
-	bad := r.put(path, `{"site":"quayside","time_zone":"Mars","zones":[{"id":"A B","kind":"shelv"}]}`).wantsCode(codeInvalidDocument)
+	bad := r.put(path, `{"site":"quayside","time_zone":"Mars","zones":[{"id":"A B","kind":"shelv"}]}`).wantsCode(kit.CodeInvalidDocument)
 	require.GreaterOrEqual(t, len(bad.json()["errors"].([]any)), 3)
-	r.put(path, `{`).wantsCode(codeInvalidDocument)
-	require.Contains(t, string(r.put("/v1/sites/pier/layout", testLayout).wantsCode(codeInvalidDocument).body), "site of the path")
-	r.put(path+"?note="+strings.Repeat("x", 201), testLayout).wantsCode(codeInvalidParameter)
-	r.put(path+"?dry_run=2", testLayout).wantsCode(codeInvalidParameter)
-	r.bodyFaults("PUT", path, mediaJSON, true)
+	r.put(path, `{`).wantsCode(kit.CodeInvalidDocument)
+	require.Contains(t, string(r.put("/v1/sites/pier/layout", testLayout).wantsCode(kit.CodeInvalidDocument).body), "site of the path")
+	r.put(path+"?note="+strings.Repeat("x", 201), testLayout).wantsCode(kit.CodeInvalidParameter)
+	r.put(path+"?dry_run=2", testLayout).wantsCode(kit.CodeInvalidParameter)
+	r.bodyFaults("PUT", path, kit.MediaJSON, true)
 	require.Len(t, into[VersionList](r.get(path+"/versions")).Versions, 3, "nothing bad was stored")
 }
 
@@ -119,8 +120,8 @@ func TestProductsDocument(t *testing.T) {
 	require.Contains(t, string(asCSV.body), "The Harbour Light")
 	require.Equal(t, asCSV.body, r.get("/v1/products?format=csv").wants(200).body)
 	require.Equal(t, asJSON.body, r.do("GET", "/v1/products", "", "Accept", "text/html;q=0.5, application/*").wants(200).body)
-	r.do("GET", "/v1/products", "", "Accept", "image/png, text/csv;q=0").wantsCode(codeNotAcceptable)
-	r.get("/v1/products?format=xml").wantsCode(codeNotAcceptable)
+	r.do("GET", "/v1/products", "", "Accept", "image/png, text/csv;q=0").wantsCode(kit.CodeNotAcceptable)
+	r.get("/v1/products?format=xml").wantsCode(kit.CodeNotAcceptable)
 	same := into[ProductsSaved](r.do("PUT", "/v1/products", string(asCSV.body), "Content-Type", "text/csv").wants(200))
 	require.Equal(t, ProductDiff{Rows: 2, Total: 2, Unchanged: 2}, same.Products, "what goes out comes in")
 
@@ -130,30 +131,30 @@ func TestProductsDocument(t *testing.T) {
 		require.Equal(t, 3, merged.Products.Total)
 		require.Len(t, merged.Warnings, 2)
 		require.Contains(t, merged.Warnings[0], "shelf-b")
-		r.do(method, "/v1/products", price, "If-Match", `"1"`).wantsCode(codeVersionMismatch)
+		r.do(method, "/v1/products", price, "If-Match", `"1"`).wantsCode(kit.CodeVersionMismatch)
 	}
 	once := r.do("POST", "/v1/products", price, "Idempotency-Key", "p").wants(200)
 	require.Equal(t, once.body, r.do("POST", "/v1/products", price, "Idempotency-Key", "p").wants(200).body)
 	require.Equal(t, once.header.Get("ETag"), r.do("POST", "/v1/products", price, "Idempotency-Key", "p").header.Get("ETag"))
-	r.do("POST", "/v1/products", `[]`, "Idempotency-Key", "p").wantsCode(codeIdempotencyMismatch)
-	r.do("POST", "/v1/products", price, "Idempotency-Key", `"`).wantsCode(codeInvalidIdempotencyKey)
+	r.do("POST", "/v1/products", `[]`, "Idempotency-Key", "p").wantsCode(kit.CodeIdempotencyMismatch)
+	r.do("POST", "/v1/products", price, "Idempotency-Key", `"`).wantsCode(kit.CodeInvalidIdempotencyKey)
 	replaced := into[ProductsSaved](r.do("PUT", "/v1/products", `[]`, "Content-Type", "application/json").wants(200))
 	require.Equal(t, 3, replaced.Products.Removed)
-	r.do("PUT", "/v1/products", `[]`, "If-Match", `"1"`).wantsCode(codeVersionMismatch)
+	r.do("PUT", "/v1/products", `[]`, "If-Match", `"1"`).wantsCode(kit.CodeVersionMismatch)
 
 	for _, method := range []string{"PUT", "PATCH", "POST"} {
-		bad := r.do(method, "/v1/products", "gtin,price\n9521141123455,x\n9521141123454,2\n,1\n", "Content-Type", "text/csv").wantsCode(codeInvalidDocument).json()
+		bad := r.do(method, "/v1/products", "gtin,price\n9521141123455,x\n9521141123454,2\n,1\n", "Content-Type", "text/csv").wantsCode(kit.CodeInvalidDocument).json()
 		require.EqualValues(t, 1, bad["good_rows"])
 		require.GreaterOrEqual(t, len(bad["errors"].([]any)), 3)
 		require.EqualValues(t, 1, bad["errors"].([]any)[0].(map[string]any)["row"])
-		r.do(method, "/v1/products", "{", "Content-Type", "application/json").wantsCode(codeInvalidDocument)
-		r.do(method, "/v1/products?dry_run=x", `[]`).wantsCode(codeInvalidParameter)
-		r.bodyFaults(method, "/v1/products", mediaJSON, true)
+		r.do(method, "/v1/products", "{", "Content-Type", "application/json").wantsCode(kit.CodeInvalidDocument)
+		r.do(method, "/v1/products?dry_run=x", `[]`).wantsCode(kit.CodeInvalidParameter)
+		r.bodyFaults(method, "/v1/products", kit.MediaJSON, true)
 	}
 	require.NotEmpty(t, into[VersionList](r.get("/v1/products/versions").wants(200)).Versions)
-	r.get("/v1/products/versions?x=1").wantsCode(codeInvalidParameter)
+	r.get("/v1/products/versions?x=1").wantsCode(kit.CodeInvalidParameter)
 	require.Contains(t, string(r.get("/v1/products?version=1").wants(200).body), "Low Water")
-	r.get("/v1/products?version=0").wantsCode(codeInvalidParameter)
+	r.get("/v1/products?version=0").wantsCode(kit.CodeInvalidParameter)
 }
 
 func TestTheFirstProductsMayBeMerged(t *testing.T) {
@@ -176,8 +177,8 @@ func TestSomebodyElseIsAlwaysQuicker(t *testing.T) {
 	key := r.admin
 	r.api = New(Options{Store: busyStore{r.store}, Runner: r.run, Log: r.api.log})
 	r.admin = key
-	r.put("/v1/channels", testChannels).wantsCode(codeConflict)
-	r.do("PUT", "/v1/channels", testChannels, "If-None-Match", "*").wantsCode(codeVersionMismatch)
+	r.put("/v1/channels", testChannels).wantsCode(kit.CodeConflict)
+	r.do("PUT", "/v1/channels", testChannels, "If-None-Match", "*").wantsCode(kit.CodeVersionMismatch)
 }
 
 func TestManyProducts(t *testing.T) {
@@ -215,7 +216,7 @@ func TestRulesDocument(t *testing.T) {
 	require.Contains(t, saved.Diagnostics[0].Message, "door-team")
 	r.put("/v1/channels", testChannels).wants(201)
 	require.Empty(t, into[RulesSaved](yaml("PUT", "/v1/rules", testRules, "If-Match", `"1"`).wants(200)).Diagnostics)
-	yaml("PUT", "/v1/rules", testRules, "If-Match", `"1"`).wantsCode(codeVersionMismatch)
+	yaml("PUT", "/v1/rules", testRules, "If-Match", `"1"`).wantsCode(kit.CodeVersionMismatch)
 
 	require.Equal(t, testRules, string(r.get("/v1/rules").wants(200).body))
 	r.do("GET", "/v1/rules", "", "If-None-Match", `"2"`).wants(304)
@@ -224,14 +225,14 @@ func TestRulesDocument(t *testing.T) {
 	require.Equal(t, "unpaid-at-door", v.Rules[0].Name)
 	require.Equal(t, "urgent", v.Rules[0].Severity)
 	require.Contains(t, v.Rules[0].Uses, "item.paid")
-	r.do("GET", "/v1/rules", "", "Accept", "text/html").wantsCode(codeNotAcceptable)
+	r.do("GET", "/v1/rules", "", "Accept", "text/html").wantsCode(kit.CodeNotAcceptable)
 	r.get("/v1/rules?version=77").wantsCode(codeUnknownDocument)
-	r.get("/v1/rules?version=-1").wantsCode(codeInvalidParameter)
+	r.get("/v1/rules?version=-1").wantsCode(kit.CodeInvalidParameter)
 	require.Len(t, into[VersionList](r.get("/v1/rules/versions").wants(200)).Versions, 2)
-	r.get("/v1/rules/versions?x=1").wantsCode(codeInvalidParameter)
+	r.get("/v1/rules/versions?x=1").wantsCode(kit.CodeInvalidParameter)
 
 	bad := "rules:\n  - name: broken\n    when: zone.kindd == \"exit\"\n    say: x\n"
-	p := yaml("PUT", "/v1/rules", bad).wantsCode(codeInvalidDocument).json()
+	p := yaml("PUT", "/v1/rules", bad).wantsCode(kit.CodeInvalidDocument).json()
 	d := p["errors"].([]any)[0].(map[string]any)
 	require.EqualValues(t, 3, d["line"])
 	require.Contains(t, fmt.Sprint(d["hint"], d["message"]), "zone.kind")
@@ -242,7 +243,7 @@ func TestRulesDocument(t *testing.T) {
 	require.True(t, check.OK)
 	require.Len(t, check.Rules, 2)
 	require.Len(t, check.Diagnostics, 1, "no shop has shelf-q")
-	yaml("PUT", "/v1/rules?note="+strings.Repeat("x", 201), testRules).wantsCode(codeInvalidParameter)
+	yaml("PUT", "/v1/rules?note="+strings.Repeat("x", 201), testRules).wantsCode(kit.CodeInvalidParameter)
 	r.bodyFaults("PUT", "/v1/rules", mediaYAML, false)
 	r.bodyFaults("POST", "/v1/rules/check", mediaYAML, false)
 }
@@ -268,16 +269,16 @@ func TestChannelsDocument(t *testing.T) {
 	for _, secret := range []string{"whsec_QUJDREVG", "TOPSECRETPATH", "TOPSECRETHEADER"} {
 		require.Contains(t, string(stored.Body), secret)
 	}
-	r.do("PUT", "/v1/channels", testChannels, "If-Match", `"1"`).wantsCode(codeVersionMismatch)
+	r.do("PUT", "/v1/channels", testChannels, "If-Match", `"1"`).wantsCode(kit.CodeVersionMismatch)
 	r.get("/v1/channels?version=9").wantsCode(codeUnknownDocument)
-	r.get("/v1/channels?version=x").wantsCode(codeInvalidParameter)
+	r.get("/v1/channels?version=x").wantsCode(kit.CodeInvalidParameter)
 	require.Len(t, into[VersionList](r.get("/v1/channels/versions").wants(200)).Versions, 2)
-	r.get("/v1/channels/versions?x=1").wantsCode(codeInvalidParameter)
-	bad := r.put("/v1/channels", strings.Replace(testChannels, "https://", "gopher://", 1)).wantsCode(codeInvalidDocument)
+	r.get("/v1/channels/versions?x=1").wantsCode(kit.CodeInvalidParameter)
+	bad := r.put("/v1/channels", strings.Replace(testChannels, "https://", "gopher://", 1)).wantsCode(kit.CodeInvalidDocument)
 	require.NotContains(t, string(bad.body), "TOPSECRET")
-	r.put("/v1/channels", `{`).wantsCode(codeInvalidDocument)
-	r.put("/v1/channels?note="+strings.Repeat("x", 201), testChannels).wantsCode(codeInvalidParameter)
-	r.bodyFaults("PUT", "/v1/channels", mediaJSON, false)
+	r.put("/v1/channels", `{`).wantsCode(kit.CodeInvalidDocument)
+	r.put("/v1/channels?note="+strings.Repeat("x", 201), testChannels).wantsCode(kit.CodeInvalidParameter)
+	r.bodyFaults("PUT", "/v1/channels", kit.MediaJSON, false)
 
 	// A channel that rules send to is missed.
 	r.put("/v1/sites/quayside/layout", testLayout).wants(201)
@@ -296,11 +297,11 @@ func TestChannelsDocument(t *testing.T) {
 	r.do("POST", path, "", "Idempotency-Key", "t").wants(200)
 	require.Len(t, r.sends.tested, 1)
 	require.Equal(t, "https://chat.example.test/hook/TOPSECRETPATH", r.sends.tested[0].URL, "the sender gets the whole channel")
-	r.do("POST", path, "x", "Idempotency-Key", "t").wantsCode(codeIdempotencyMismatch)
+	r.do("POST", path, "x", "Idempotency-Key", "t").wantsCode(kit.CodeIdempotencyMismatch)
 	r.keyedFaults(path)
-	r.post(path+"?x=1", "").wantsCode(codeInvalidParameter)
+	r.post(path+"?x=1", "").wantsCode(kit.CodeInvalidParameter)
 	r.sends.err = errors.New("TOPSECRETPATH broke")
-	require.NotContains(t, string(r.post(path, "").wantsCode(codeUnavailable).body), "TOPSECRET")
+	require.NotContains(t, string(r.post(path, "").wantsCode(kit.CodeUnavailable).body), "TOPSECRET")
 	r.api.opt.Dispatcher = nil
-	r.post(path, "").wantsCode(codeUnavailable)
+	r.post(path, "").wantsCode(kit.CodeUnavailable)
 }

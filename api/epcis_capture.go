@@ -9,9 +9,9 @@ import (
 	"net/http"
 	"slices"
 	"strings"
-	"sync"
 	"time"
 
+	"lintel/api/kit"
 	"lintel/engine/epcis"
 	"lintel/engine/event"
 	"lintel/engine/layout"
@@ -55,43 +55,43 @@ type keptCapture struct {
 }
 
 // capture takes in a document of events.
-func (c *call) capture() error {
-	c.api.epcisHeaders(c.Response().Header())
-	if _, err := c.wantType(mediaJSON, mediaJSONLD); err != nil {
+func (h *epcisRoutes) capture(c *kit.Call) error {
+	h.epcisHeaders(c.Response().Header())
+	if _, err := c.WantType(kit.MediaJSON, mediaJSONLD); err != nil {
 		return err
 	}
 	behaviour, err := epcis.ParseErrorBehaviour(c.Request().Header.Get(epcis.HeaderErrorBehaviour))
 	if err != nil {
-		return problemf(codeInvalidParameter, "%v.", err).with("parameter", epcis.HeaderErrorBehaviour)
+		return kit.Problemf(kit.CodeInvalidParameter, "%v.", err).With("parameter", epcis.HeaderErrorBehaviour)
 	}
 	if v := c.Request().Header.Get(epcis.HeaderEPCISVersion); v != "" && v != "2.0" && v != epcis.Version {
-		return problemf(codeNotAcceptable, "EPCIS %s is not spoken here; send EPCIS %s.", shown([]byte(v)), epcis.Version)
+		return kit.Problemf(kit.CodeNotAcceptable, "EPCIS %s is not spoken here; send EPCIS %s.", kit.Shown([]byte(v)), epcis.Version)
 	}
 	site := c.QueryParam("site")
 	if site != "" {
-		if _, err := c.sites(); err != nil {
+		if _, err := h.sites(c); err != nil {
 			return err
 		}
 	}
-	body, err := c.readBody(c.api.opt.ProductsLimit)
+	body, err := c.ReadBody(h.opt.ProductsLimit)
 	if err != nil {
 		return err
 	}
-	defer body.release()
-	sum := sha256.Sum256(fmt.Appendf(nil, "%q %q %q %x", c.key.Name, site, behaviour, sha256.Sum256(body.b)))
+	defer body.Release()
+	sum := sha256.Sum256(fmt.Appendf(nil, "%q %q %q %x", c.Key.Name, site, behaviour, sha256.Sum256(body.B)))
 	id := hex.EncodeToString(sum[:16])
-	now := c.api.opt.Now()
-	if had, err := c.capturedJob(id); err != nil {
+	now := h.opt.Now()
+	if had, err := h.capturedJob(c, id); err != nil {
 		return err
 	} else if had != nil && now.UnixMilli()-had.At < captureRepeat.Milliseconds() {
-		c.Response().Header().Set(headerReplayed, "true")
-		return c.answerJob(http.StatusAccepted, had)
+		c.Response().Header().Set(kit.HeaderReplayed, "true")
+		return h.answerJob(c, http.StatusAccepted, had)
 	}
-	doc, err := epcis.Parse(body.b, epcis.Options{MaxBytes: int(c.api.opt.ProductsLimit), MaxEvents: c.api.opt.BatchLimit, Proceed: behaviour == epcis.Proceed})
+	doc, err := epcis.Parse(body.B, epcis.Options{MaxBytes: int(h.opt.ProductsLimit), MaxEvents: h.opt.BatchLimit, Proceed: behaviour == epcis.Proceed})
 	if err != nil {
 		return captureFault(err)
 	}
-	p := &capturePlan{c: c, doc: doc, now: now.UnixMilli(), only: site, places: make(map[string]*placesOf)}
+	p := &capturePlan{c: c, h: h, doc: doc, now: now.UnixMilli(), only: site, places: make(map[string]*placesOf)}
 	if err := p.events(); err != nil {
 		return err
 	}
@@ -100,7 +100,7 @@ func (c *call) capture() error {
 			return captureFault(p.faults)
 		}
 		if len(p.places) > 1 {
-			return problemf(codeInvalidEPCIS, "The events belong to %d sites: %s. Taking all or nothing holds for one site: send a document for each, or send the header %s: proceed.",
+			return kit.Problemf(codeInvalidEPCIS, "The events belong to %d sites: %s. Taking all or nothing holds for one site: send a document for each, or send the header %s: proceed.",
 				len(p.places), strings.Join(slices.Sorted(maps.Keys(p.places)), ", "), epcis.HeaderErrorBehaviour)
 		}
 	}
@@ -111,13 +111,13 @@ func (c *call) capture() error {
 func captureFault(err error) error {
 	var limit *epcis.LimitError
 	if errors.As(err, &limit) {
-		return problemf(codeBatchTooLarge, "%v.", limit).with("limit", limit.Limit)
+		return kit.Problemf(codeBatchTooLarge, "%v.", limit).With("limit", limit.Limit)
 	}
 	var problems epcis.Errors
 	if !errors.As(err, &problems) {
 		return err
 	}
-	return problemf(codeInvalidEPCIS, "The document has %d problems. Nothing was taken. The first: %s.", len(problems), problems[0]).with("errors", epcis.JobErrors(problems))
+	return kit.Problemf(codeInvalidEPCIS, "The document has %d problems. Nothing was taken. The first: %s.", len(problems), problems[0]).With("errors", epcis.JobErrors(problems))
 }
 
 // placesOf is a site as a capture sees it, with what goes into its journal.
@@ -130,7 +130,8 @@ type placesOf struct {
 
 // capturePlan turns events into journal entries.
 type capturePlan struct {
-	c      *call
+	c      *kit.Call
+	h      *epcisRoutes
 	doc    *epcis.Document
 	now    int64
 	only   string // the site of events that name no place
@@ -169,12 +170,12 @@ func (p *capturePlan) events() error {
 		ev := &p.doc.Events[i]
 		site, ok := p.siteOf(ev)
 		if !ok {
-			p.fault(ev, "", "name a readPoint or bizLocation as "+epcis.LocationURI(p.c.api.opt.PublicURL, "{site}", "{zone}")+", or send ?site=", "the event names no place of a site, so nobody knows whose it is")
+			p.fault(ev, "", "name a readPoint or bizLocation as "+epcis.LocationURI(p.h.opt.PublicURL, "{site}", "{zone}")+", or send ?site=", "the event names no place of a site, so nobody knows whose it is")
 			continue
 		}
 		at, err := p.site(site)
 		switch {
-		case asProblem(err).code == codeUnknownSite && err != nil:
+		case kit.AsProblem(err).Code == kit.CodeUnknownSite && err != nil:
 			p.fault(ev, "", "", "there is no site %q", site)
 			continue
 		case err != nil:
@@ -202,7 +203,7 @@ func (p *capturePlan) siteOf(ev *epcis.Event) (string, bool) {
 		if l == nil {
 			continue
 		}
-		if place, ok := epcis.ParseLocationURI(p.c.api.opt.PublicURL, l.ID); ok && validSite(place.Site) {
+		if place, ok := epcis.ParseLocationURI(p.h.opt.PublicURL, l.ID); ok && kit.ValidSite(place.Site) {
 			return place.Site, true
 		}
 	}
@@ -214,14 +215,14 @@ func (p *capturePlan) site(id string) (*placesOf, error) {
 	if s := p.places[id]; s != nil {
 		return s, nil
 	}
-	if !p.c.key.forSite(id) {
-		return nil, problemf(codeMissingSite, "The key %q is not for the site %q, to which an event belongs. Nothing was taken.", p.c.key.Name, id).with("site", id)
+	if !p.c.Key.ForSite(id) {
+		return nil, kit.Problemf(kit.CodeMissingSite, "The key %q is not for the site %q, to which an event belongs. Nothing was taken.", p.c.Key.Name, id).With("site", id)
 	}
-	lay, err := p.c.api.layoutOf(p.c.Request().Context(), id)
+	lay, err := p.h.layoutOf(p.c.Ctx(), id)
 	if err != nil {
 		return nil, err
 	}
-	dir, err := epcis.NewDirectory(p.c.api.opt.PublicURL, lay, nil)
+	dir, err := epcis.NewDirectory(p.h.opt.PublicURL, lay, nil)
 	if err != nil {
 		return nil, err
 	}
@@ -233,7 +234,7 @@ func (p *capturePlan) site(id string) (*placesOf, error) {
 // effect adds what an event means to the entries of its site, in the order of events.
 func (p *capturePlan) effect(ev *epcis.Event, s *placesOf, e *epcis.Effect) {
 	if business, ok := e.Event(); ok {
-		entry := s.entry(event.EntryEvents, len(e.Tags), p.now, p.c.key.Name)
+		entry := s.entry(event.EntryEvents, len(e.Tags), p.now, p.c.Key.Name)
 		entry.Events = append(entry.Events, business)
 		return
 	}
@@ -242,7 +243,7 @@ func (p *capturePlan) effect(ev *epcis.Event, s *placesOf, e *epcis.Effect) {
 		p.note(ev, epcis.Note{Pointer: "/readPoint/id", Reason: "the read point has no zone of its own: name the zone as bizLocation"})
 		return
 	}
-	entry := s.entry(event.EntryReads, len(e.Tags), p.now, p.c.key.Name)
+	entry := s.entry(event.EntryReads, len(e.Tags), p.now, p.c.Key.Name)
 	k := slices.Index(entry.Points, e.ReadPoint)
 	if k < 0 {
 		k = len(entry.Points)
@@ -265,7 +266,7 @@ func (s *placesOf) entry(kind event.EntryKind, tags int, now int64, by string) *
 
 // appendAll puts the entries into the journals, in one step for each site, keeps the job, and answers.
 func (p *capturePlan) appendAll(id string, behaviour epcis.ErrorBehaviour, now time.Time) error {
-	ctx := p.c.Request().Context()
+	ctx := p.c.Ctx()
 	when := now.UTC().Format("2006-01-02T15:04:05.000Z07:00")
 	faults := slices.Concat(p.doc.Refused, p.faults)
 	slices.SortStableFunc(faults, func(a, b epcis.Problem) int { return a.Event - b.Event })
@@ -289,31 +290,15 @@ func (p *capturePlan) appendAll(id string, behaviour epcis.ErrorBehaviour, now t
 			// The keys make a document that is sent again, because its answer was lost, count once.
 			list[i] = store.NewEntry{Data: event.AppendEntry(nil, e), IdempotencyKey: fmt.Sprintf("epcis %s %d", id, i), Fingerprint: id}
 		}
-		res, err := p.c.api.store.Append(ctx, site, list...)
+		res, err := p.h.store.Append(ctx, site, list...)
 		if err != nil {
 			return unavailable(err)
 		}
 		kept.Seqs[site] = res[len(res)-1].Seq
 		kept.Job.Entries += len(entries)
 	}
-	if err := p.c.keepCapture(id, kept); err != nil {
+	if err := p.h.keepCapture(p.c, id, kept); err != nil {
 		return unavailable(err)
 	}
-	return p.c.answerJob(http.StatusAccepted, kept)
-}
-
-// hourly lets something happen once an hour.
-type hourly struct {
-	mu   sync.Mutex
-	last time.Time
-}
-
-func (h *hourly) due(now time.Time) bool {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	if now.Sub(h.last) < time.Hour {
-		return false
-	}
-	h.last = now
-	return true
+	return p.h.answerJob(p.c, http.StatusAccepted, kept)
 }

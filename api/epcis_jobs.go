@@ -4,23 +4,25 @@ import (
 	"cmp"
 	"encoding/json"
 	"fmt"
-	"lintel/engine/epcis"
-	"lintel/engine/store"
 	"net/http"
 	"slices"
 	"strconv"
 	"strings"
+
+	"lintel/api/kit"
+	"lintel/engine/epcis"
+	"lintel/engine/store"
 )
 
 // keepCapture puts a job on record, and drops those that are too old.
-func (c *call) keepCapture(id string, kept *keptCapture) error {
-	ctx := c.Request().Context()
-	err := c.api.store.Commit(ctx, capturesSite, store.Commit{Loose: true, Writes: []store.Record{{Kind: kindCapture, Key: id, Value: mustJSON(kept)}}})
-	if err != nil || !c.api.captures.due(c.api.opt.Now()) {
+func (h *epcisRoutes) keepCapture(c *kit.Call, id string, kept *keptCapture) error {
+	ctx := c.Ctx()
+	err := h.store.Commit(ctx, capturesSite, store.Commit{Loose: true, Writes: []store.Record{{Kind: kindCapture, Key: id, Value: kit.MustJSON(kept)}}})
+	if err != nil || !h.captures.Due(h.opt.Now()) {
 		return err
 	}
 	var old []store.RecordKey
-	_, err = c.api.store.Records(ctx, capturesSite, kindCapture, nil, func(_ store.Kind, key string, v []byte) error {
+	_, err = h.store.Records(ctx, capturesSite, kindCapture, nil, func(_ store.Kind, key string, v []byte) error {
 		var k keptCapture
 		if json.Unmarshal(v, &k) != nil || kept.At-k.At > captureKeep.Milliseconds() {
 			old = append(old, store.RecordKey{Kind: kindCapture, Key: key})
@@ -28,62 +30,55 @@ func (c *call) keepCapture(id string, kept *keptCapture) error {
 		return nil
 	})
 	if err == nil && len(old) > 0 {
-		err = c.api.store.Commit(ctx, capturesSite, store.Commit{Loose: true, Deletes: old})
+		err = h.store.Commit(ctx, capturesSite, store.Commit{Loose: true, Deletes: old})
 	}
 	if err != nil {
-		c.api.log.Warn("old capture jobs could not be dropped; will try again in an hour", "err", err)
+		h.log.Warn("old capture jobs could not be dropped; will try again in an hour", "err", err)
 	}
 	return nil
 }
 
 // capturedJob returns a job that the caller may see, nil if there is none.
-func (c *call) capturedJob(id string) (*keptCapture, error) {
+func (h *epcisRoutes) capturedJob(c *kit.Call, id string) (*keptCapture, error) {
 	if len(id) != 32 {
 		return nil, nil
 	}
-	var kept *keptCapture
-	_, err := c.api.store.Records(c.Request().Context(), capturesSite, kindCapture, []string{id}, func(_ store.Kind, _ string, v []byte) error {
-		kept = new(keptCapture)
-		return json.Unmarshal(v, kept)
-	})
+	kept, err := record(c.Ctx(), h.backend, capturesSite, kindCapture, id, fromJSON[keptCapture])
 	if err != nil {
-		return nil, unavailable(err)
+		return nil, err
 	}
-	if kept != nil && !c.maySee(kept) {
+	if kept != nil && !maySee(c, kept) {
 		return nil, nil
 	}
 	return kept, nil
 }
 
 // maySee reports whether the caller's key is for all sites of a job.
-func (c *call) maySee(kept *keptCapture) bool {
-	return !slices.ContainsFunc(kept.Sites, func(s string) bool { return !c.key.forSite(s) })
+func maySee(c *kit.Call, kept *keptCapture) bool {
+	return !slices.ContainsFunc(kept.Sites, func(s string) bool { return !c.Key.ForSite(s) })
 }
 
 // captureJobs lists the jobs that the caller may see, newest first, in pages as the REST binding of EPCIS 2.0 has them: perPage, nextPageToken, Link (from memory).
-func (c *call) captureJobs() error {
-	c.api.epcisHeaders(c.Response().Header())
-	per, err := c.intParam("perPage", 30, 1, 1000)
-	if err != nil {
-		return err
-	}
+func (h *epcisRoutes) captureJobs(c *kit.Call) error {
+	h.epcisHeaders(c.Response().Header())
+	per := c.Int("perPage")
 	var after *keptCapture
 	if token := c.QueryParam("nextPageToken"); token != "" {
 		at, id, ok := strings.Cut(token, "-")
 		ms, err := strconv.ParseInt(at, 10, 64)
 		if !ok || err != nil {
-			return badParam("nextPageToken", "it is none of this route; follow the Link header as it is")
+			return kit.BadParam("nextPageToken", "it is none of this route; follow the Link header as it is")
 		}
 		after = &keptCapture{At: ms, Job: CaptureJob{Job: epcis.Job{ID: id}}}
 	}
 	order := func(a, b *keptCapture) int { return cmp.Or(cmp.Compare(b.At, a.At), cmp.Compare(a.Job.ID, b.Job.ID)) }
 	var list []*keptCapture
-	if _, err := c.api.store.Records(c.Request().Context(), capturesSite, kindCapture, nil, func(_ store.Kind, _ string, v []byte) error {
+	if _, err := h.store.Records(c.Ctx(), capturesSite, kindCapture, nil, func(_ store.Kind, _ string, v []byte) error {
 		kept := new(keptCapture)
 		if err := json.Unmarshal(v, kept); err != nil {
 			return err
 		}
-		if c.maySee(kept) && (after == nil || order(kept, after) > 0) {
+		if maySee(c, kept) && (after == nil || order(kept, after) > 0) {
 			list = append(list, kept)
 		}
 		return nil
@@ -98,7 +93,7 @@ func (c *call) captureJobs() error {
 	}
 	jobs := make([]CaptureJob, 0, len(list))
 	for _, kept := range list {
-		job, err := c.jobNow(kept)
+		job, err := h.jobNow(c, kept)
 		if err != nil {
 			return err
 		}
@@ -107,27 +102,24 @@ func (c *call) captureJobs() error {
 	return c.JSON(http.StatusOK, jobs)
 }
 
-func (c *call) captureJob() error {
-	c.api.epcisHeaders(c.Response().Header())
-	id, err := c.pathValue("id")
-	if err != nil {
-		return err
-	}
-	kept, err := c.capturedJob(id)
+func (h *epcisRoutes) captureJob(c *kit.Call) error {
+	h.epcisHeaders(c.Response().Header())
+	id := c.PathParam("id")
+	kept, err := h.capturedJob(c, id)
 	if err != nil {
 		return err
 	}
 	if kept == nil {
-		return problemf(codeUnknownCapture, "There is no capture job %s.", shown([]byte(id)))
+		return kit.Problemf(codeUnknownCapture, "There is no capture job %s.", kit.Shown([]byte(id)))
 	}
-	return c.answerJob(http.StatusOK, kept)
+	return h.answerJob(c, http.StatusOK, kept)
 }
 
 // jobNow is a job as it is now: it runs until the last of its entries was worked through.
-func (c *call) jobNow(kept *keptCapture) (CaptureJob, error) {
+func (h *epcisRoutes) jobNow(c *kit.Call, kept *keptCapture) (CaptureJob, error) {
 	job := kept.Job
 	for site, seq := range kept.Seqs {
-		cursor, _, err := c.api.store.Cursor(c.Request().Context(), site)
+		cursor, _, err := h.store.Cursor(c.Ctx(), site)
 		if err != nil {
 			return job, unavailable(err)
 		}
@@ -138,8 +130,8 @@ func (c *call) jobNow(kept *keptCapture) (CaptureJob, error) {
 	return job, nil
 }
 
-func (c *call) answerJob(status int, kept *keptCapture) error {
-	job, err := c.jobNow(kept)
+func (h *epcisRoutes) answerJob(c *kit.Call, status int, kept *keptCapture) error {
+	job, err := h.jobNow(c, kept)
 	if err != nil {
 		return err
 	}

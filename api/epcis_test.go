@@ -13,6 +13,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"lintel/api/kit"
 	"lintel/engine/epcis"
 	"lintel/engine/store"
 )
@@ -133,7 +134,7 @@ func TestCaptureOnce(t *testing.T) {
 	_, entries, err := r.store.Cursor(t.Context(), "quayside")
 	require.NoError(t, err)
 	rep := r.post(capturePath, doc).wants(202)
-	require.Equal(t, "true", rep.header.Get(headerReplayed))
+	require.Equal(t, "true", rep.header.Get(kit.HeaderReplayed))
 	require.Equal(t, first.ID, into[CaptureJob](rep).ID)
 	// The job got lost, as if the process had been killed before it was kept.
 	require.NoError(t, r.store.Commit(t.Context(), capturesSite, store.Commit{Loose: true, Deletes: []store.RecordKey{{Kind: kindCapture, Key: first.ID}}}))
@@ -146,15 +147,15 @@ func TestCaptureOnce(t *testing.T) {
 	replayed := r.do("POST", capturePath, doc, "Idempotency-Key", "e").wants(202)
 	require.Equal(t, keyed.header.Get("Location"), replayed.header.Get("Location"))
 	require.NotEmpty(t, replayed.header.Get("Location"))
-	p := r.do("POST", capturePath, doc+" ", "Idempotency-Key", "e").wantsCode(codeIdempotencyMismatch)
+	p := r.do("POST", capturePath, doc+" ", "Idempotency-Key", "e").wantsCode(kit.CodeIdempotencyMismatch)
 	require.Contains(t, p.json()["type"], "epcisException:")
-	r.do("POST", capturePath, doc, "Idempotency-Key", `"`).wantsCode(codeInvalidIdempotencyKey)
+	r.do("POST", capturePath, doc, "Idempotency-Key", `"`).wantsCode(kit.CodeInvalidIdempotencyKey)
 
 	// Jobs that are too old are dropped.
 	old := keptCapture{At: time.Now().Add(-captureKeep - time.Hour).UnixMilli(), Job: CaptureJob{Job: epcis.Job{ID: strings.Repeat("0", 32), Errors: []epcis.JobError{}, ErrorBehaviour: epcis.Rollback}}}
-	require.NoError(t, r.store.Commit(t.Context(), capturesSite, store.Commit{Loose: true, Writes: []store.Record{{Kind: kindCapture, Key: old.Job.ID, Value: mustJSON(old)}}}))
+	require.NoError(t, r.store.Commit(t.Context(), capturesSite, store.Commit{Loose: true, Writes: []store.Record{{Kind: kindCapture, Key: old.Job.ID, Value: kit.MustJSON(old)}}}))
 	r.get(capturePath + "/" + old.Job.ID).wants(200)
-	r.api.captures.last = time.Time{}
+	r.api.epcis.captures = kit.Hourly{}
 	r.captured(capturePath, doc+"\n")
 	r.get(capturePath + "/" + old.Job.ID).wantsCode(codeUnknownCapture)
 }
@@ -163,30 +164,30 @@ func TestCaptureOfOthers(t *testing.T) {
 	r := newRig(t).shop()
 	doc := document(happening(`"bizStep":"receiving","epcList":["` + aBook + `"],"bizLocation":` + at("quayside", "zones", "stockroom")))
 	job := r.captured(capturePath, doc)
-	elsewhere, err := MintKey(t.Context(), r.store, "pier-gate", []string{ScopeSales}, []string{"pier"}, "test", r.clock())
+	elsewhere, err := kit.MintKey(t.Context(), r.store, "pier-gate", []string{kit.ScopeSales}, []string{"pier"}, "test", r.clock())
 	require.NoError(t, err)
-	r.api.keys.forget()
+	r.api.server.ForgetKeys()
 	r.as(elsewhere, func(r *rig) {
-		p := r.post(capturePath, doc).wantsCode(codeMissingSite)
+		p := r.post(capturePath, doc).wantsCode(kit.CodeMissingSite)
 		require.Equal(t, "epcisException:SecurityException", p.json()["type"])
-		r.post(capturePath+"?site=quayside", doc).wantsCode(codeMissingSite)
+		r.post(capturePath+"?site=quayside", doc).wantsCode(kit.CodeMissingSite)
 		require.Empty(t, into[[]CaptureJob](r.get(capturePath).wants(200)))
 		p = r.get(capturePath + "/" + job.ID).wantsCode(codeUnknownCapture)
 		require.Equal(t, "epcisException:NoSuchResourceException", p.json()["type"])
 	})
 	r.get(capturePath + "/nothing").wantsCode(codeUnknownCapture)
-	r.get(capturePath + "/nothing?x=1").wantsCode(codeInvalidParameter)
-	r.post(capturePath+"?site=nowhere", doc).wantsCode(codeUnknownSite)
-	r.post(capturePath+"?site=_answers", doc).wantsCode(codeUnknownSite)
-	p := r.do("POST", capturePath, doc, epcis.HeaderErrorBehaviour, "all").wantsCode(codeInvalidParameter)
+	r.get(capturePath + "/nothing?x=1").wantsCode(kit.CodeInvalidParameter)
+	r.post(capturePath+"?site=nowhere", doc).wantsCode(kit.CodeUnknownSite)
+	r.post(capturePath+"?site=_answers", doc).wantsCode(kit.CodeUnknownSite)
+	p := r.do("POST", capturePath, doc, epcis.HeaderErrorBehaviour, "all").wantsCode(kit.CodeInvalidParameter)
 	require.Equal(t, "epcisException:QueryParameterException", p.json()["type"])
-	p = r.do("POST", capturePath, doc, epcis.HeaderEPCISVersion, "1.2").wantsCode(codeNotAcceptable)
+	p = r.do("POST", capturePath, doc, epcis.HeaderEPCISVersion, "1.2").wantsCode(kit.CodeNotAcceptable)
 	require.Equal(t, "epcisException:NotAcceptableException", p.json()["type"])
-	p = r.do("POST", capturePath, "<epcis/>", "Content-Type", "application/xml").wantsCode(codeUnsupportedType)
+	p = r.do("POST", capturePath, "<epcis/>", "Content-Type", "application/xml").wantsCode(kit.CodeUnsupportedType)
 	require.Equal(t, "epcisException:UnsupportedMediaTypeException", p.json()["type"])
-	p = r.do("POST", capturePath, doc, "Authorization", "").wantsCode(codeUnauthorized)
+	p = r.do("POST", capturePath, doc, "Authorization", "").wantsCode(kit.CodeUnauthorized)
 	require.Equal(t, "epcisException:SecurityException", p.json()["type"])
-	r.bodyFaults("POST", capturePath, mediaJSON, true)
+	r.bodyFaults("POST", capturePath, kit.MediaJSON, true)
 
 	small := newRig(t, func(o *Options) { o.BatchLimit = 1 }).shop()
 	event := happening(`"epcList":["` + aBook + `"],"bizLocation":` + at("quayside", "zones", "stockroom"))
@@ -197,7 +198,7 @@ func TestCaptureOfOthers(t *testing.T) {
 	rep := r.do("OPTIONS", capturePath, "").wants(204)
 	require.Equal(t, "10000", rep.header.Get(epcis.HeaderCaptureLimit))
 	require.Contains(t, rep.header.Get("Allow"), "POST")
-	r.do("OPTIONS", capturePath+"?x=1", "").wantsCode(codeInvalidParameter)
+	r.do("OPTIONS", capturePath+"?x=1", "").wantsCode(kit.CodeInvalidParameter)
 }
 
 // TestFactsAsEPCIS gives facts away and takes them back: what was written follows the standard as far as the strict reader knows it, and ids are the hashes of events.
@@ -230,10 +231,10 @@ func TestFactsAsEPCIS(t *testing.T) {
 	require.Equal(t, 8, job.Events)
 	require.Equal(t, "retail_sold", r.item("(01)09521141123454(21)104").Disposition)
 
-	for _, query := range []string{"as=csv", "as=", "as=epcis&limit=5", "as=epcis&cursor=" + url.QueryEscape(encodeCursor("1-0")), "as=epcis&from=x"} {
-		r.get("/v1/sites/quayside/facts?" + query).wantsCode(codeInvalidParameter)
+	for _, query := range []string{"as=csv", "as=", "as=epcis&limit=5", "as=epcis&cursor=" + url.QueryEscape(kit.EncodeCursor("1-0")), "as=epcis&from=x"} {
+		r.get("/v1/sites/quayside/facts?" + query).wantsCode(kit.CodeInvalidParameter)
 	}
-	r.get("/v1/sites/nowhere/facts?as=epcis").wantsCode(codeUnknownSite)
+	r.get("/v1/sites/nowhere/facts?as=epcis").wantsCode(kit.CodeUnknownSite)
 }
 
 func TestManyFactsAsEPCIS(t *testing.T) {
@@ -251,7 +252,7 @@ func TestListOfCaptureJobs(t *testing.T) {
 	for n := range 5 {
 		doc := document(happening(fmt.Sprintf(`"bizStep":"receiving","epcList":["urn:epc:id:sgtin:9521141.012345.%d"],"bizLocation":`, 900+n) + at("quayside", "zones", "stockroom")))
 		ids = append(ids, r.captured(capturePath, doc).ID)
-		time.Sleep(2 * time.Millisecond) // the order is that of time
+		r.tick() // the order is that of time
 	}
 	slices.Reverse(ids)
 	var got []string
@@ -267,6 +268,6 @@ func TestListOfCaptureJobs(t *testing.T) {
 	require.Equal(t, ids, got)
 	require.Equal(t, 3, pages)
 	for _, q := range []string{"?perPage=0", "?nextPageToken=x", "?page=1"} {
-		r.get(capturePath + q).wantsCode(codeInvalidParameter)
+		r.get(capturePath + q).wantsCode(kit.CodeInvalidParameter)
 	}
 }

@@ -10,6 +10,7 @@ import (
 
 	"github.com/go-faster/jx"
 
+	"lintel/api/kit"
 	"lintel/engine/epc"
 	"lintel/engine/event"
 	"lintel/engine/faults"
@@ -35,29 +36,29 @@ const (
 	maxRef       = 128
 )
 
-func (c *call) postEvents() error {
-	wait, err := c.waitParam()
+func (h intakeRoutes) postEvents(c *kit.Call) error {
+	wait, err := waitParam(c)
 	if err != nil {
 		return err
 	}
-	if _, err := c.wantType(mediaJSON); err != nil {
+	if _, err := c.WantType(kit.MediaJSON); err != nil {
 		return err
 	}
-	lay, err := c.api.layoutOf(c.Request().Context(), c.site)
+	lay, err := h.layoutOf(c.Ctx(), c.Site)
 	if err != nil {
 		return err
 	}
-	body, err := c.readBody(c.api.opt.BodyLimit)
+	body, err := c.ReadBody(h.opt.BodyLimit)
 	if err != nil {
 		return err
 	}
-	defer body.release()
-	d := eventDecoder{lay: lay, now: c.api.opt.Now().UnixMilli(), max: c.api.opt.BatchLimit, stamps: &c.api.stamps}
-	if err := d.decode(body.b); err != nil {
+	defer body.Release()
+	d := eventDecoder{lay: lay, now: h.opt.Now().UnixMilli(), max: h.opt.BatchLimit, stamps: &h.stamps}
+	if err := d.decode(body.B); err != nil {
 		return err
 	}
 	e := event.Entry{Kind: event.EntryEvents, At: max(d.now, d.stamp), Events: d.events}
-	return c.appendBatch("event", &e, len(d.events), d.rejected, body.b, wait)
+	return h.appendBatch(c, "event", &e, len(d.events), d.rejected, body.B, wait)
 }
 
 // eventDecoder turns the body of a request into events. Events are few: it is made for clear faults, not for speed.
@@ -74,7 +75,7 @@ type eventDecoder struct {
 }
 
 func (d *eventDecoder) decode(body []byte) error {
-	body, err := checkText(body)
+	body, err := kit.CheckText(body)
 	if err != nil {
 		return err
 	}
@@ -85,7 +86,7 @@ func (d *eventDecoder) decode(body []byte) error {
 	case jx.Array:
 		err = j.Arr(d.element)
 	default:
-		return orSyntax(body, problemf(codeInvalidBody, "The body must be one event, or a JSON array of events."))
+		return kit.OrSyntax(body, kit.Problemf(kit.CodeInvalidBody, "The body must be one event, or a JSON array of events."))
 	}
 	if err == nil {
 		if err = j.Skip(); err == io.EOF {
@@ -93,14 +94,14 @@ func (d *eventDecoder) decode(body []byte) error {
 		}
 		err = errTrailing
 	}
-	var p *Problem
+	var p *kit.Problem
 	switch {
 	case errors.Is(err, errBatch):
-		return problemf(codeBatchTooLarge, "The batch has more than %d elements or items; send several batches.", d.max).with("limit", d.max)
+		return kit.Problemf(codeBatchTooLarge, "The batch has more than %d elements or items; send several batches.", d.max).With("limit", d.max)
 	case errors.As(err, &p):
 		return p
 	}
-	return problemf(codeInvalidJSON, "The body is not valid JSON: %s.", syntaxReason(body, err))
+	return kit.Problemf(kit.CodeInvalidJSON, "The body is not valid JSON: %s.", kit.SyntaxReason(body, err))
 }
 
 func (d *eventDecoder) element(j *jx.Decoder) error {
@@ -137,12 +138,12 @@ func (d *eventDecoder) event(raw []byte) (event.Event, *Rejection) {
 	if kind := j.Next(); kind != jx.Object {
 		return none, faultf(reasonShape, "an event is an object, this is %s", a(kind))
 	}
-	if name := repeatedMember(raw); name != "" {
-		return none, faultf(reasonShape, "the member %s is there twice", shown([]byte(name)))
+	if name := kit.RepeatedMember(raw); name != "" {
+		return none, faultf(reasonShape, "the member %s is there twice", kit.Shown([]byte(name)))
 	}
 	var members map[string]json.RawMessage
 	if err := json.Unmarshal(raw, &members); err != nil {
-		return none, faultf(reasonShape, "%s", plain(err))
+		return none, faultf(reasonShape, "%s", kit.Plain(err))
 	}
 	for name := range members {
 		if !slices.Contains(eventMembers, name) {
@@ -175,7 +176,7 @@ func (d *eventDecoder) event(raw []byte) (event.Event, *Rejection) {
 		if typ == "" {
 			return none, faultf(reasonShape, "\"type\" is missing; it is one of %s", strings.Join(event.EventTypes.Texts(), ", "))
 		}
-		return none, faultf(reasonShape, "there is no type %s%s; the types are %s", shown([]byte(typ)), faults.OrDidYouMean(typ, event.EventTypes.Texts()), strings.Join(event.EventTypes.Texts(), ", "))
+		return none, faultf(reasonShape, "there is no type %s%s; the types are %s", kit.Shown([]byte(typ)), faults.OrDidYouMean(typ, event.EventTypes.Texts()), strings.Join(event.EventTypes.Texts(), ", "))
 	}
 	if _, ok := d.lay.ZoneIndex(zone); zone != "" && !ok {
 		return none, faultf(reasonZone, "%s", noZone(d.lay, zone))
@@ -203,7 +204,7 @@ func (d *eventDecoder) unknownMember(members map[string]json.RawMessage) *Reject
 		}
 	}
 	slices.Sort(unknown)
-	return faultf(reasonShape, "unknown member %s%s", shown([]byte(unknown[0])), faults.OrDidYouMean(unknown[0], eventMembers))
+	return faultf(reasonShape, "unknown member %s%s", kit.Shown([]byte(unknown[0])), faults.OrDidYouMean(unknown[0], eventMembers))
 }
 
 // when reads the time of an event.

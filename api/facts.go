@@ -4,16 +4,38 @@ import (
 	"bufio"
 	"encoding/json"
 	"errors"
+	"fmt"
+	"math"
 	"net/http"
 	"strconv"
 	"strings"
 	"time"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/event"
 	"lintel/engine/faults"
 	"lintel/engine/store"
 )
+
+// factRoutes are the routes about facts.
+type factRoutes struct{ *backend }
+
+func (h factRoutes) table() []kit.Route {
+	return []kit.Route{
+		{
+			Method: "GET", Path: "/v1/sites/{site}/facts", Name: "listFacts", Group: "Questions", Summary: "List facts",
+			Scopes: operate, Params: []kit.Param{paramFrom, paramTo, paramCause, paramLimit(200, 5000), paramCursor,
+				kit.Enum("as", "epcis: all facts of the range that are events in the sense of EPCIS 2.0, as one document, without limit and cursor.", "epcis")},
+			Answers: []kit.Answer{kit.Reply(200, "One page of facts, oldest first.", kit.As(kit.MediaJSON, FactList{}), kit.As(mediaJSONLD, nil))}, Handle: h.listFacts,
+		}, {
+			Method: "GET", Path: "/v1/sites/{site}/facts.jsonl", Name: "exportFacts", Group: "Bulk", Summary: "Get all facts of a time range, one JSON object a line",
+			About:  "Each line is a fact as the listing has it. It is what `lintel trial --facts` reads, and has all of a fact that a rule can see. An answer that breaks off is not whole.",
+			Scopes: operate, Stream: true, Params: []kit.Param{paramFrom, paramTo, paramCause},
+			Answers: []kit.Answer{kit.Reply(200, "The facts, oldest first.", kit.As(mediaNDJSON, FactView{}))}, Handle: h.exportFacts,
+		},
+	}
+}
 
 // FactList is one page of facts.
 type FactList struct {
@@ -35,26 +57,34 @@ const scanLimit = 500_000
 // defaultSpan is the range of a listing that names none.
 const defaultSpan = 24 * time.Hour
 
+// timeRange reads from and to, Unix milliseconds; to is at most latest. Default: the span before now.
+func (b *backend) timeRange(c *kit.Call, now, latest int64, span time.Duration) (from, to int64, err error) {
+	if to, err = c.TimeParam("to", now); err != nil {
+		return 0, 0, err
+	}
+	to = min(to, latest)
+	if from, err = c.TimeParam("from", max(0, to-span.Milliseconds())); err != nil {
+		return 0, 0, err
+	}
+	if from > to {
+		return 0, 0, kit.BadParam("from", "it is after \"to\"")
+	}
+	return from, to, nil
+}
+
 // factRange reads from, to and cursor.
-func (c *call) factRange() (from, to store.FactID, err error) {
-	now := c.api.opt.Now().UnixMilli()
-	if to.Ms, err = c.timeParam("to", now+1); err != nil {
+func (b *backend) factRange(c *kit.Call) (from, to store.FactID, err error) {
+	if from.Ms, to.Ms, err = b.timeRange(c, b.opt.Now().UnixMilli()+1, math.MaxInt64, defaultSpan); err != nil {
 		return from, to, err
 	}
-	if from.Ms, err = c.timeParam("from", max(0, to.Ms-defaultSpan.Milliseconds())); err != nil {
-		return from, to, err
-	}
-	if from.Ms > to.Ms {
-		return from, to, badParam("from", "it is after \"to\"")
-	}
-	cursor, err := c.cursorParam(1)
+	cursor, err := c.CursorParam(1)
 	if err != nil {
 		return from, to, err
 	}
 	if cursor != nil {
 		id, ok := parseFactID(cursor[0])
 		if !ok {
-			return from, to, badParam("cursor", "it is none of this route")
+			return from, to, kit.BadParam("cursor", "it is none of this route")
 		}
 		if id.Compare(from) > 0 {
 			from = id
@@ -67,42 +97,32 @@ func (c *call) factRange() (from, to store.FactID, err error) {
 }
 
 // scanFacts answers with the facts of a range that want lets through.
-func (c *call) scanFacts(want func(*event.Fact) bool) error {
-	limit, err := c.intParam("limit", 200, 1, 5000)
+func (b *backend) scanFacts(c *kit.Call, want func(*event.Fact) bool) error {
+	limit := c.Int("limit")
+	from, to, err := b.factRange(c)
 	if err != nil {
 		return err
 	}
-	from, to, err := c.factRange()
-	if err != nil {
-		return err
-	}
-	if _, err := c.api.runner.Site(c.Request().Context(), c.site); err != nil {
+	if _, err := b.runner.Site(c.Ctx(), c.Site); err != nil {
 		return unavailable(err)
 	}
 	list := FactList{Facts: []FactView{}}
 	looked := 0
-	err = c.api.store.Facts(c.Request().Context(), c.site, from, to, 0, func(id store.FactID, data []byte) error {
+	err = b.eachFact(c.Ctx(), c.Site, from, to, 0, func(id store.FactID, f *event.Fact) error {
 		if looked++; len(list.Facts) == limit || looked > scanLimit {
-			list.Next = encodeCursor(strconv.FormatInt(id.Ms, 10) + "-" + strconv.FormatUint(uint64(id.N), 10))
+			list.Next = kit.EncodeCursor(fmt.Sprintf("%d-%d", id.Ms, id.N))
 			return errEnough
 		}
-		var f event.Fact
-		if err := event.DecodeFact(data, id.Ms, id.N, &f); err != nil {
-			return err
-		}
-		if want(&f) {
-			list.Facts = append(list.Facts, factView(&f))
+		if want(f) {
+			list.Facts = append(list.Facts, factView(f))
 		}
 		return nil
 	})
-	if err != nil && !errors.Is(err, errEnough) {
-		return unavailable(err)
-	}
-	return c.JSON(http.StatusOK, list)
+	return c.Answer(list, err)
 }
 
 // wantedCauses reads which facts are wanted.
-func (c *call) wantedCauses() (func(*event.Fact) bool, error) {
+func wantedCauses(c *kit.Call) (func(*event.Fact) bool, error) {
 	var causes [256]bool
 	all := true
 	for word := range strings.SplitSeq(c.QueryParam("cause"), ",") {
@@ -111,7 +131,7 @@ func (c *call) wantedCauses() (func(*event.Fact) bool, error) {
 		}
 		cause, ok := event.Causes.Parse(word)
 		if !ok {
-			return nil, badParam("cause", "there is no cause %s%s", shown([]byte(word)), faults.OrDidYouMean(word, event.Causes.Texts()))
+			return nil, kit.BadParam("cause", "there is no cause %s%s", kit.Shown([]byte(word)), faults.OrDidYouMean(word, event.Causes.Texts()))
 		}
 		causes[cause], all = true, false
 	}
@@ -119,57 +139,57 @@ func (c *call) wantedCauses() (func(*event.Fact) bool, error) {
 }
 
 // exportFacts streams the facts of a range, one a line.
-func (c *call) exportFacts() error {
-	want, err := c.wantedCauses()
+func (h factRoutes) exportFacts(c *kit.Call) error {
+	want, err := wantedCauses(c)
 	if err != nil {
 		return err
 	}
-	from, to, err := c.factRange()
+	from, to, err := h.factRange(c)
 	if err != nil {
 		return err
 	}
-	if _, err := c.api.runner.Site(c.Request().Context(), c.site); err != nil {
+	if _, err := h.runner.Site(c.Ctx(), c.Site); err != nil {
 		return unavailable(err)
 	}
-	c.tableHead(mediaNDJSON, c.site+"-facts")
+	tableHead(c, mediaNDJSON, c.Site+"-facts")
 	c.Response().WriteHeader(http.StatusOK)
-	out := bufio.NewWriterSize(&deadlineWriter{c: c}, 64<<10)
+	out := bufio.NewWriterSize(c.Writer(), 64<<10)
 	lines := json.NewEncoder(out)
-	for f, err := range c.facts(from, to, want) {
+	for f, err := range h.facts(c, from, to, want) {
 		if err == nil {
 			err = lines.Encode(factView(f))
 		}
 		if err != nil {
-			return c.brokenOff(unavailable(err))
+			return c.BrokenOff(unavailable(err))
 		}
 	}
-	return c.brokenOff(out.Flush())
+	return c.BrokenOff(out.Flush())
 }
 
-func (c *call) listFacts() error {
-	want, err := c.wantedCauses()
+func (h factRoutes) listFacts(c *kit.Call) error {
+	want, err := wantedCauses(c)
 	if err != nil {
 		return err
 	}
 	if c.QueryParams().Has("as") {
-		return c.factsAsEPCIS(want)
+		return h.factsAsEPCIS(c, want)
 	}
-	return c.scanFacts(want)
+	return h.scanFacts(c, want)
 }
 
-func (c *call) itemTrail() error {
-	k, err := c.itemKey()
+func (h itemRoutes) itemTrail(c *kit.Call) error {
+	k, err := itemKey(c)
 	if err != nil {
 		return err
 	}
-	err = c.view(func(st *engine.State) error {
+	err = h.view(c, func(st *engine.State) error {
 		if _, ok := st.Item(k); !ok {
-			return problemf(codeUnknownItem, "The site %q has never heard of this item.", c.site)
+			return kit.Problemf(codeUnknownItem, "The site %q has never heard of this item.", c.Site)
 		}
 		return nil
 	})
 	if err != nil {
 		return err
 	}
-	return c.scanFacts(func(f *event.Fact) bool { return f.Key == k })
+	return h.scanFacts(c, func(f *event.Fact) bool { return f.Key == k })
 }

@@ -9,6 +9,7 @@ import (
 	"time"
 	"unicode"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
@@ -42,26 +43,26 @@ const (
 	heardLately  = 2 * time.Minute
 )
 
-func findRoutes() []route {
-	return []route{{
-		method: "GET", path: "/v1/sites/{site}/find", name: "find", group: "Questions", summary: "Find an item or a product in the shop",
-		about:  "By an item's identity in any form, a GTIN, a SKU, or words of a product's name. Where it is, who heard it last and when, and how sure that is.",
-		scopes: operate, params: []param{{"q", "query", "What to find, at most 200 characters.", stringSchema}, paramLimit(50, 500)},
-		answers: []answer{ok("What was found.", FindAnswer{})}, handle: (*call).find,
+// findRoutes are the routes that find things.
+type findRoutes struct{ *backend }
+
+func (h findRoutes) table() []kit.Route {
+	return []kit.Route{{
+		Method: "GET", Path: "/v1/sites/{site}/find", Name: "find", Group: "Questions", Summary: "Find an item or a product in the shop",
+		About:  "By an item's identity in any form, a GTIN, a SKU, or words of a product's name. Where it is, who heard it last and when, and how sure that is.",
+		Scopes: operate, Params: []kit.Param{kit.Query("q", "What to find, at most 200 characters."), paramLimit(50, 500)},
+		Answers: []kit.Answer{kit.OK("What was found.", FindAnswer{})}, Handle: h.find,
 	}}
 }
 
-func (c *call) find() error {
-	limit, err := c.intParam("limit", 50, 1, 500)
-	if err != nil {
-		return err
-	}
+func (h findRoutes) find(c *kit.Call) error {
+	limit := c.Int("limit")
 	q := strings.TrimSpace(c.QueryParam("q"))
 	if q == "" || len([]rune(q)) > maxQuery {
-		return badParam("q", "it must have 1 to %d characters", maxQuery)
+		return kit.BadParam("q", "it must have 1 to %d characters", maxQuery)
 	}
 	var cfg *engine.Config
-	if err := c.view(func(st *engine.State) error { cfg = st.Config(); return nil }); err != nil {
+	if err := h.view(c, func(st *engine.State) error { cfg = st.Config(); return nil }); err != nil {
 		return err
 	}
 	answer := FindAnswer{Query: q, Products: []ProductView{}, Items: []FoundItem{}}
@@ -79,9 +80,9 @@ func (c *call) find() error {
 			answer.Products = append(answer.Products, *productView(cfg.Catalog.At(i)))
 		}
 	}
-	now := c.api.opt.Now().UnixMilli()
+	now := h.opt.Now().UnixMilli()
 	watched := watchedZones(cfg.Layout)
-	err = c.view(func(st *engine.State) error {
+	err := h.view(c, func(st *engine.State) error {
 		var items []engine.ItemInfo
 		if isItem {
 			if it, ok := st.Item(key); ok {

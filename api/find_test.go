@@ -8,6 +8,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/event"
 )
@@ -56,9 +57,9 @@ func TestFind(t *testing.T) {
 	require.Contains(t, r.found("QB-1003").Hint, "never heard of an item of it")
 
 	for _, query := range []string{"", "q=", "q=+", "q=" + strings.Repeat("x", 201), "q=x&limit=0", "q=x&zone=till"} {
-		r.get("/v1/sites/quayside/find?" + query).wantsCode(codeInvalidParameter)
+		r.get("/v1/sites/quayside/find?" + query).wantsCode(kit.CodeInvalidParameter)
 	}
-	r.get("/v1/sites/nowhere/find?q=x").wantsCode(codeUnknownSite)
+	r.get("/v1/sites/nowhere/find?q=x").wantsCode(kit.CodeUnknownSite)
 }
 
 func TestHowSureAPlaceIs(t *testing.T) {

@@ -5,12 +5,40 @@ import (
 	"net/http"
 	"strings"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
 	"lintel/engine/event"
 	"lintel/engine/store"
 )
+
+var (
+	codeInvalidIdentity = kit.Code{Name: "invalid_identity", Status: 400, Meaning: "The tag identity is malformed or breaks the standard."}
+	codeUnknownItem     = kit.Code{Name: "unknown_item", Status: 404, Meaning: "The site has no such item."}
+)
+
+// itemRoutes are the routes about items.
+type itemRoutes struct{ *backend }
+
+func (h itemRoutes) table() []kit.Route {
+	return append([]kit.Route{
+		{
+			Method: "GET", Path: "/v1/sites/{site}/items", Name: "listItems", Group: "Questions", Summary: "List items",
+			Scopes:  operate,
+			Params:  []kit.Param{paramZone, paramProduct, kit.Enum("disposition", "Only items in this business state.", event.Dispositions.Texts()...), paramLimit(100, 1000), paramCursor},
+			Answers: []kit.Answer{kit.OK("One page of items, in the order of their identities.", ItemList{})}, Handle: h.listItems,
+		}, {
+			Method: "GET", Path: "/v1/sites/{site}/items/{epc}", Name: "getItem", Group: "Questions", Summary: "Get one item",
+			About:  "The item is named in any form of its identity, percent-encoded.",
+			Scopes: operate, Answers: []kit.Answer{kit.OK("The item.", ItemView{})}, Codes: []kit.Code{codeUnknownItem, codeInvalidIdentity}, Handle: h.getItem,
+		}, {
+			Method: "GET", Path: "/v1/sites/{site}/items/{epc}/trail", Name: "itemTrail", Group: "Questions", Summary: "Follow one item through its facts",
+			Scopes: operate, Params: []kit.Param{paramFrom, paramTo, paramLimit(200, 5000), paramCursor},
+			Answers: []kit.Answer{kit.OK("The item's facts in the range, oldest first.", FactList{})}, Codes: []kit.Code{codeUnknownItem, codeInvalidIdentity}, Handle: h.itemTrail,
+		},
+	}, h.bulk()...)
+}
 
 // ItemList is one page of items.
 type ItemList struct {
@@ -46,65 +74,66 @@ func productsOf(text string, products *catalog.Catalog) ([]uint64, error) {
 	if len(gtins) == 0 {
 		g, err := epc.ParseGTIN(text)
 		if err != nil {
-			return nil, badParam("product", "%s is no SKU of the product list, and no GTIN: %s", shown([]byte(text)), identityFault(err).Reason)
+			return nil, kit.BadParam("product", "%s is no SKU of the product list, and no GTIN: %s", kit.Shown([]byte(text)), identityFault(err).Reason)
 		}
 		gtins = append(gtins, g)
 	}
 	return gtins, nil
 }
 
-func (c *call) listItems() error {
-	limit, err := c.intParam("limit", 100, 1, 1000)
+// narrowed calls f with the state of the site of the path, and with the products that the parameter
+// "product" means. It refuses a parameter "zone" that is no zone of the site.
+func (b *backend) narrowed(c *kit.Call, f func(st *engine.State, gtins []uint64) error) error {
+	return b.view(c, func(st *engine.State) error {
+		if err := checkZoneParam(st.Config().Layout, c.QueryParam("zone")); err != nil {
+			return err
+		}
+		gtins, err := productsOf(c.QueryParam("product"), st.Config().Catalog)
+		if err != nil {
+			return err
+		}
+		return f(st, gtins)
+	})
+}
+
+func (h itemRoutes) listItems(c *kit.Call) error {
+	limit := c.Int("limit")
+	f, err := itemFilter(c)
 	if err != nil {
 		return err
 	}
-	f, err := c.itemFilter()
-	if err != nil {
-		return err
-	}
-	cursor, err := c.cursorParam(1)
+	cursor, err := c.CursorParam(1)
 	if err != nil {
 		return err
 	}
 	if cursor != nil {
 		b, _ := hex.DecodeString(cursor[0]) // what is no key is found next
 		if f.After, err = epc.KeyFromBytes(b); err != nil {
-			return badParam("cursor", "it is none of this route")
+			return kit.BadParam("cursor", "it is none of this route")
 		}
 	}
 	list := ItemList{Items: []ItemView{}}
-	err = c.view(func(st *engine.State) error {
-		if err := checkZoneParam(st.Config().Layout, f.Zone); err != nil {
-			return err
-		}
+	err = h.narrowed(c, func(st *engine.State, gtins []uint64) error {
+		f.GTINs = gtins
 		products := st.Config().Catalog
-		if f.GTINs, err = productsOf(c.QueryParam("product"), products); err != nil {
-			return err
-		}
 		items := st.Items(f, limit+1)
 		if len(items) > limit {
 			items = items[:limit]
 			b, _ := items[limit-1].Key.AppendBinary(nil)
-			list.Next = encodeCursor(hex.EncodeToString(b))
+			list.Next = kit.EncodeCursor(hex.EncodeToString(b))
 		}
 		for i := range items {
 			list.Items = append(list.Items, itemView(&items[i], products))
 		}
 		return nil
 	})
-	if err != nil {
-		return err
-	}
-	return c.JSON(http.StatusOK, list)
+	return c.Answer(list, err)
 }
 
 // itemKey reads the item of the path, in any form of its identity.
-func (c *call) itemKey() (epc.Key, error) {
-	s, err := c.pathValue("epc")
-	if err != nil {
-		return epc.Key{}, err
-	}
-	id, err := c.identityOf(s)
+func itemKey(c *kit.Call) (epc.Key, error) {
+	s := c.PathParam("epc")
+	id, err := identityOf(c, s)
 	if err != nil {
 		return epc.Key{}, err
 	}
@@ -113,29 +142,29 @@ func (c *call) itemKey() (epc.Key, error) {
 }
 
 // identityOf reads an identity in any form.
-func (c *call) identityOf(s string) (epc.EPC, error) {
+func identityOf(c *kit.Call, s string) (epc.EPC, error) {
 	id, err := parseIdentity(s, 0, false)
 	if err == nil {
 		return id, nil
 	}
 	fault := identityFault(err)
-	p := problemf(codeInvalidIdentity, "The item %s: %s.", shown([]byte(s)), fault.Reason)
+	p := kit.Problemf(codeInvalidIdentity, "The item %s: %s.", kit.Shown([]byte(s)), fault.Reason)
 	if fault.Section != "" {
-		p = p.with("section", fault.Section)
+		p = p.With("section", fault.Section)
 	}
 	return id, p
 }
 
-func (c *call) getItem() error {
-	k, err := c.itemKey()
+func (h itemRoutes) getItem(c *kit.Call) error {
+	k, err := itemKey(c)
 	if err != nil {
 		return err
 	}
 	var v ItemView
-	err = c.view(func(st *engine.State) error {
+	err = h.view(c, func(st *engine.State) error {
 		it, ok := st.Item(k)
 		if !ok {
-			return problemf(codeUnknownItem, "The site %q has never heard of this item.", c.site)
+			return kit.Problemf(codeUnknownItem, "The site %q has never heard of this item.", c.Site)
 		}
 		v = itemView(&it, st.Config().Catalog)
 		return nil
@@ -147,52 +176,34 @@ func (c *call) getItem() error {
 	return c.JSON(http.StatusOK, v)
 }
 
-func (c *call) listStock() error {
-	limit, err := c.intParam("limit", 100, 1, 1000)
-	if err != nil {
-		return err
-	}
-	f := engine.StockFilter{Zone: c.QueryParam("zone")}
-	switch below := c.QueryParam("below"); below {
-	case "":
-	case "minimum":
-		f.Below = true
-	default:
-		return badParam("below", "%s must be \"minimum\"", shown([]byte(below)))
-	}
-	cursor, err := c.cursorParam(2)
+func (h stockRoutes) listStock(c *kit.Call) error {
+	limit := c.Int("limit")
+	f := engine.StockFilter{Zone: c.QueryParam("zone"), Below: c.QueryParam("below") == "minimum"}
+	cursor, err := c.CursorParam(2)
 	if err != nil {
 		return err
 	}
 	if cursor != nil {
 		if f.AfterGTIN, err = epc.ParseGTIN(cursor[0]); err != nil {
-			return badParam("cursor", "it is none of this route")
+			return kit.BadParam("cursor", "it is none of this route")
 		}
 		f.AfterPlace = cursor[1]
 	}
 	list := StockList{Stock: []StockView{}}
-	err = c.view(func(st *engine.State) error {
-		if err := checkZoneParam(st.Config().Layout, f.Zone); err != nil {
-			return err
-		}
+	err = h.narrowed(c, func(st *engine.State, gtins []uint64) error {
+		f.GTINs = gtins
 		products := st.Config().Catalog
-		if f.GTINs, err = productsOf(c.QueryParam("product"), products); err != nil {
-			return err
-		}
 		rows := st.StockRows(f, limit+1)
 		if len(rows) > limit {
 			rows = rows[:limit]
-			list.Next = encodeCursor(event.GTINText(rows[limit-1].GTIN), rows[limit-1].Place())
+			list.Next = kit.EncodeCursor(event.GTINText(rows[limit-1].GTIN), rows[limit-1].Place())
 		}
 		for i := range rows {
 			list.Stock = append(list.Stock, stockView(&rows[i], products))
 		}
 		return nil
 	})
-	if err != nil {
-		return err
-	}
-	return c.JSON(http.StatusOK, list)
+	return c.Answer(list, err)
 }
 
 // parseFactID reads "<milliseconds>-<number>".

@@ -4,7 +4,36 @@ import (
 	"errors"
 	"net/http"
 	"time"
+
+	"lintel/api/kit"
 )
+
+var (
+	codeUnknownKey = kit.Code{Name: "unknown_key", Status: 404, Meaning: "There is no key of that name."}
+	codeKeyExists  = kit.Code{Name: "key_exists", Status: 409, Meaning: "A key of that name exists or existed."}
+	codeLastAdmin  = kit.Code{Name: "last_admin", Status: 409, Meaning: "The last key with the scope admin can't be revoked."}
+)
+
+// keyRoutes are the routes about API keys.
+type keyRoutes struct{ *backend }
+
+func (h keyRoutes) table() []kit.Route {
+	return []kit.Route{
+		{
+			Method: "GET", Path: "/v1/keys", Name: "listKeys", Group: "Keys", Summary: "List the keys, without their texts",
+			Scopes: admin, AllSites: true, Answers: []kit.Answer{kit.OK("The keys, revoked ones included.", KeyList{})}, Handle: h.listKeys,
+		}, {
+			Method: "POST", Path: "/v1/keys", Name: "makeKey", Group: "Keys", Summary: "Make a key",
+			About:  "The text is shown once. Sent again with its Idempotency-Key the answer comes without it.",
+			Scopes: admin, AllSites: true, Keyed: true, Body: kit.JSON(KeyRequest{}),
+			Answers: []kit.Answer{kit.Reply(201, "The key, with its text.", kit.JSON(KeyView{})...)}, Codes: []kit.Code{codeKeyExists}, Handle: h.makeKey,
+		}, {
+			Method: "DELETE", Path: "/v1/keys/{name}", Name: "revokeKey", Group: "Keys", Summary: "Revoke a key",
+			About:  "It ends on every node within a second.",
+			Scopes: admin, AllSites: true, Answers: []kit.Answer{kit.Reply(204, "It is revoked.")}, Codes: []kit.Code{codeUnknownKey, codeLastAdmin}, Handle: h.revokeKey,
+		},
+	}
+}
 
 // KeyRequest asks for a new key.
 type KeyRequest struct {
@@ -29,60 +58,57 @@ type KeyList struct {
 	Keys []KeyView `json:"keys"`
 }
 
-func (k *Key) view() KeyView {
+func keyView(k *kit.Key) KeyView {
 	return KeyView{Name: k.Name, Scopes: k.Scopes, Sites: k.Sites, Created: k.Created, By: k.By, Disabled: k.Disabled}
 }
 
-func (c *call) listKeys() error {
-	keys, err := ListKeys(c.Request().Context(), c.api.store)
+func (h keyRoutes) listKeys(c *kit.Call) error {
+	keys, err := kit.ListKeys(c.Ctx(), h.store)
 	if err != nil {
 		return unavailable(err)
 	}
 	list := KeyList{Keys: []KeyView{}}
 	for i := range keys {
-		list.Keys = append(list.Keys, keys[i].view())
+		list.Keys = append(list.Keys, keyView(&keys[i]))
 	}
 	return c.JSON(http.StatusOK, list)
 }
 
-func (c *call) makeKey() error {
+func (h keyRoutes) makeKey(c *kit.Call) error {
 	var req KeyRequest
-	if err := c.decodeJSON(&req); err != nil {
+	if err := c.DecodeJSON(&req); err != nil {
 		return err
 	}
 	req.Scopes, req.Sites = unique(req.Scopes), unique(req.Sites)
-	now := c.api.opt.Now()
-	text, err := MintKey(c.Request().Context(), c.api.store, req.Name, req.Scopes, req.Sites, c.key.Name, now)
+	now := h.opt.Now()
+	text, err := kit.MintKey(c.Ctx(), h.store, req.Name, req.Scopes, req.Sites, c.Key.Name, now)
 	switch {
-	case errors.Is(err, ErrKeyExists):
-		return problemf(codeKeyExists, "A key named %q exists or existed; names are not used again.", req.Name)
-	case errors.Is(err, errKeySpec):
-		return problemf(codeInvalidBody, "%v.", err)
+	case errors.Is(err, kit.ErrKeyExists):
+		return kit.Problemf(codeKeyExists, "A key named %q exists or existed; names are not used again.", req.Name)
+	case errors.Is(err, kit.ErrKeySpec):
+		return kit.Problemf(kit.CodeInvalidBody, "%v.", err)
 	case err != nil:
 		return unavailable(err)
 	}
-	c.api.keys.forget()
-	k := Key{Name: req.Name, Scopes: req.Scopes, Sites: req.Sites, Created: now.UTC().Truncate(time.Second), By: c.key.Name}
-	v := k.view()
-	c.replay = v // without the text, which is kept nowhere
+	h.server.ForgetKeys()
+	k := kit.Key{Name: req.Name, Scopes: req.Scopes, Sites: req.Sites, Created: now.UTC().Truncate(time.Second), By: c.Key.Name}
+	v := keyView(&k)
+	c.Replay = v // without the text, which is kept nowhere
 	v.Key = text
 	return c.JSON(http.StatusCreated, v)
 }
 
-func (c *call) revokeKey() error {
-	name, err := c.pathValue("name")
-	if err != nil {
-		return err
-	}
-	err = RevokeKey(c.Request().Context(), c.api.store, name, c.key.Name, c.api.opt.Now())
+func (h keyRoutes) revokeKey(c *kit.Call) error {
+	name := c.PathParam("name")
+	err := kit.RevokeKey(c.Ctx(), h.store, name, c.Key.Name, h.opt.Now())
 	switch {
-	case errors.Is(err, ErrUnknownKey):
-		return problemf(codeUnknownKey, "No key that works has this name.")
-	case errors.Is(err, ErrLastAdmin):
-		return problemf(codeLastAdmin, "It is the last key with the scope admin for all sites; make another one first.")
+	case errors.Is(err, kit.ErrUnknownKey):
+		return kit.Problemf(codeUnknownKey, "No key that works has this name.")
+	case errors.Is(err, kit.ErrLastAdmin):
+		return kit.Problemf(codeLastAdmin, "It is the last key with the scope admin for all sites; make another one first.")
 	case err != nil:
 		return unavailable(err)
 	}
-	c.api.keys.forget()
+	h.server.ForgetKeys()
 	return c.NoContent(http.StatusNoContent)
 }

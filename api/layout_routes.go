@@ -4,73 +4,90 @@ import (
 	"errors"
 	"net/http"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/layout"
 )
 
-func (c *call) getLayout() error {
-	d, done, err := c.document(engine.LayoutDocument(c.site))
-	if asProblemCode(err) == codeUnknownDocument && c.QueryParam("version") == "" {
-		return problemf(codeUnknownSite, "There is no such site: a site begins with its layout.")
+// layoutRoutes are the routes about layouts.
+type layoutRoutes struct{ documents }
+
+func (h layoutRoutes) table() []kit.Route {
+	return append([]kit.Route{
+		{
+			Method: "GET", Path: "/v1/sites/{site}/layout", Name: "getLayout", Group: "Documents", Summary: "Get a site's layout",
+			Scopes: readers, Params: []kit.Param{paramVersion, ifNoneMatch}, Answers: []kit.Answer{kit.OK("The layout, as it was stored.", layoutDocument{}), notChanged},
+			Codes: []kit.Code{codeUnknownDocument}, Handle: h.getLayout,
+		}, {
+			Method: "PUT", Path: "/v1/sites/{site}/layout", Name: "putLayout", Group: "Documents", Summary: "Store a site's layout; the first one makes the site",
+			About:  "What a door or reader cannot give, as the layout has it, is answered as warnings.",
+			Scopes: author, Params: []kit.Param{paramDryRun, paramNote, ifMatch, ifNoneMatch}, Body: kit.JSON(layoutDocument{}),
+			Answers: savedAnswers(LayoutSaved{}, LayoutDryRun{}), Codes: savedCodes, Handle: h.putLayout,
+		},
+	}, h.versioned("/v1/sites/{site}/layout", "layout", "layout",
+		func(c *kit.Call) string { return engine.LayoutDocument(c.Site) }, diffLayout)...)
+}
+
+func (h layoutRoutes) getLayout(c *kit.Call) error {
+	d, done, err := h.document(c, engine.LayoutDocument(c.Site))
+	if codeOf(err) == codeUnknownDocument && c.QueryParam("version") == "" {
+		return kit.Problemf(kit.CodeUnknownSite, "There is no such site: a site begins with its layout.")
 	}
 	if err != nil || done {
 		return err
 	}
-	return c.Blob(http.StatusOK, mediaJSON, d.Body)
+	return c.Blob(http.StatusOK, kit.MediaJSON, d.Body)
 }
 
-func asProblemCode(err error) Code {
-	var p *Problem
+func codeOf(err error) kit.Code {
+	var p *kit.Problem
 	if errors.As(err, &p) {
-		return p.code
+		return p.Code
 	}
-	return ""
+	return kit.Code{}
 }
 
-func (c *call) putLayout() error {
-	if _, err := c.wantType(mediaJSON); err != nil {
+func (h layoutRoutes) putLayout(c *kit.Call) error {
+	if _, err := c.WantType(kit.MediaJSON); err != nil {
 		return err
 	}
-	name := engine.LayoutDocument(c.site)
-	expect, err := c.expectation(name)
+	name := engine.LayoutDocument(c.Site)
+	expect, err := h.expectation(c, name)
 	if err != nil {
 		return err
 	}
-	body, err := c.readBody(min(c.api.opt.BodyLimit, layout.MaxBytes))
+	body, err := c.ReadBody(min(h.opt.BodyLimit, layout.MaxBytes))
 	if err != nil {
 		return err
 	}
-	defer body.release()
-	lay, err := layout.Parse(body.b)
+	defer body.Release()
+	lay, err := layout.Parse(body.B)
 	if err != nil {
 		var problems layout.Errors
 		if errors.As(err, &problems) {
-			return problemf(codeInvalidDocument, "The layout has %d problems. Nothing was stored.", len(problems)).with("errors", []layout.Problem(problems))
+			return kit.Problemf(kit.CodeInvalidDocument, "The layout has %d problems. Nothing was stored.", len(problems)).With("errors", []layout.Problem(problems))
 		}
-		return problemf(codeInvalidDocument, "%v", err)
+		return kit.Problemf(kit.CodeInvalidDocument, "%v", err)
 	}
-	if lay.Site != c.site {
-		return problemf(codeInvalidDocument, "The layout is of the site %q, the path names %q. Nothing was stored.", lay.Site, c.site).with("errors", []layout.Problem{{
-			Path: "site", Reason: "is not the site of the path", Hint: "write \"" + c.site + "\"",
+	if lay.Site != c.Site {
+		return kit.Problemf(kit.CodeInvalidDocument, "The layout is of the site %q, the path names %q. Nothing was stored.", lay.Site, c.Site).With("errors", []layout.Problem{{
+			Path: "site", Reason: "is not the site of the path", Hint: "write \"" + c.Site + "\"",
 		}})
 	}
-	dry, err := c.flag("dry_run")
-	if err != nil {
-		return err
-	}
+	dry := c.Flag("dry_run")
 	if dry {
 		return c.JSON(http.StatusOK, LayoutDryRun{OK: true, Warnings: warningsOf(lay)})
 	}
-	return c.saveLayout(lay, append([]byte(nil), body.b...), expect)
+	return h.saveLayout(c, lay, append([]byte(nil), body.B...), expect)
 }
 
 // saveLayout stores the next version of the site's layout, and answers.
-func (c *call) saveLayout(lay *layout.Layout, body []byte, expect int) error {
-	saved, err := c.save(engine.LayoutDocument(c.site), body, expect)
+func (h layoutRoutes) saveLayout(c *kit.Call, lay *layout.Layout, body []byte, expect int) error {
+	saved, err := h.save(c, engine.LayoutDocument(c.Site), body, expect)
 	if err != nil {
 		return err
 	}
-	return c.answerSaved(saved.Version, LayoutSaved{Saved: saved, Warnings: warningsOf(lay)})
+	return answerSaved(c, saved.Version, LayoutSaved{Saved: saved, Warnings: warningsOf(lay)})
 }
 
 // warningsOf lists where a door or reader of the layout cannot give what rules at it ask for.
@@ -93,8 +110,6 @@ type LayoutDryRun struct {
 	OK       bool            `json:"ok"`
 	Warnings []DocumentFault `json:"warnings" jsonschema_description:"Where a door or reader cannot give what rules at it ask for."`
 }
-
-func (c *call) layoutVersions() error { return c.versions(engine.LayoutDocument(c.site)) }
 
 // DryRun is the answer to a document that was checked and not stored.
 type DryRun struct {

@@ -9,10 +9,34 @@ import (
 	"strconv"
 	"time"
 
+	"lintel/api/kit"
 	"lintel/engine/event"
 	"lintel/engine/runner"
 	"lintel/engine/store"
 )
+
+var (
+	codeTooManyStreams = kit.Code{Name: "too_many_streams", Status: 503, Meaning: "The server has as many live streams as it takes."}
+)
+
+// liveRoutes are the routes that stream what happens.
+type liveRoutes struct {
+	*backend
+	streams chan struct{} // one token for each stream
+}
+
+func (h *liveRoutes) table() []kit.Route {
+	return []kit.Route{
+		{
+			Method: "GET", Path: "/v1/sites/{site}/live", Name: "live", Group: "Questions", Summary: "Follow a site as it happens",
+			About: "Server-sent events: \"fact\" with the fact's id, \"alert\" for each change of an alert, \"gap\" if more was missed than a stream gives again, \"end\" before the server closes. " +
+				"Last-Event-ID resumes from the stored facts. A client that does not keep up is dropped and resumes by itself.",
+			Scopes: operate, Stream: true,
+			Params:  []kit.Param{kit.Header(headerLastID, "Id of the last fact that the client has."), kit.Query("after", "The same, for clients that can't set headers.")},
+			Answers: []kit.Answer{kit.Reply(200, "The stream.", kit.As(mediaEvents, nil))}, Codes: []kit.Code{codeTooManyStreams}, Handle: h.liveStream,
+		},
+	}
+}
 
 // Live streams.
 const (
@@ -32,42 +56,42 @@ const (
 
 // live streams facts and alert changes as server-sent events (WHATWG HTML, section 9.2). The id of an event is that of its fact, so a client that comes
 // back with Last-Event-ID is given what it missed from the stored facts. Alerts have no id of their own: whoever comes back asks /v1/alerts first.
-func (c *call) liveStream() error {
-	after, resume, err := c.lastEventID()
+func (h *liveRoutes) liveStream(c *kit.Call) error {
+	after, resume, err := lastEventID(c)
 	if err != nil {
 		return err
 	}
-	site, err := c.api.runner.Site(c.Request().Context(), c.site)
+	site, err := h.runner.Site(c.Ctx(), c.Site)
 	if err != nil {
 		return unavailable(err)
 	}
 	select {
-	case c.api.live <- struct{}{}:
+	case h.streams <- struct{}{}:
 	default:
-		return problemf(codeTooManyStreams, "The server has %d live streams, and takes no more.", c.api.opt.LiveLimit).with("limit", c.api.opt.LiveLimit)
+		return kit.Problemf(codeTooManyStreams, "The server has %d live streams, and takes no more.", h.opt.LiveLimit).With("limit", h.opt.LiveLimit)
 	}
-	c.api.metrics.streams.Inc()
+	h.metrics.streams.Inc()
 	defer func() {
-		<-c.api.live
-		c.api.metrics.streams.Dec()
+		<-h.streams
+		h.metrics.streams.Dec()
 	}()
 	// Listen first and read what is stored then: nothing falls between.
 	sub := site.Subscribe(liveBuffer)
 	defer sub.Close()
-	h := c.Response().Header()
-	h.Set("Content-Type", mediaEvents)
-	h.Set("X-Accel-Buffering", "no")
+	head := c.Response().Header()
+	head.Set("Content-Type", mediaEvents)
+	head.Set("X-Accel-Buffering", "no")
 	c.Response().WriteHeader(http.StatusOK)
-	s := &stream{c: c, rc: http.NewResponseController(c.Response()), sub: sub, last: after}
+	s := &stream{c: c, h: h, rc: http.NewResponseController(c.Response()), sub: sub, last: after}
 	_ = s.rc.SetReadDeadline(time.Time{})
 	if err := s.run(resume); err != nil && !errors.Is(err, context.Canceled) {
-		c.api.log.Debug("a live stream ended", "request", h.Get(headerRequestID), "err", err)
+		h.log.Debug("a live stream ended", "request", head.Get(kit.HeaderRequestID), "err", err)
 	}
 	return nil
 }
 
 // lastEventID reads where a client that comes back left off; the parameter "after" is for clients that can't set the header.
-func (c *call) lastEventID() (id store.FactID, ok bool, err error) {
+func lastEventID(c *kit.Call) (id store.FactID, ok bool, err error) {
 	text := c.Request().Header.Get(headerLastID)
 	if text == "" {
 		text = c.QueryParam("after")
@@ -76,14 +100,15 @@ func (c *call) lastEventID() (id store.FactID, ok bool, err error) {
 		return id, false, nil
 	}
 	if id, ok = parseFactID(text); !ok {
-		return id, false, problemf(codeInvalidParameter, "The %s %s is no id of a fact.", headerLastID, shown([]byte(text)))
+		return id, false, kit.Problemf(kit.CodeInvalidParameter, "The %s %s is no id of a fact.", headerLastID, kit.Shown([]byte(text)))
 	}
 	return id, true, nil
 }
 
 // stream is one client that listens.
 type stream struct {
-	c    *call
+	c    *kit.Call
+	h    *liveRoutes
 	rc   *http.ResponseController
 	sub  *runner.Subscription
 	last store.FactID // the newest fact that was sent
@@ -91,7 +116,7 @@ type stream struct {
 }
 
 func (s *stream) run(resume bool) error {
-	ctx := s.c.Request().Context()
+	ctx := s.c.Ctx()
 	s.buf.WriteString(retryInterval + commentHello)
 	if err := s.flush(); err != nil {
 		return err
@@ -107,7 +132,7 @@ func (s *stream) run(resume bool) error {
 		select {
 		case <-ctx.Done():
 			return ctx.Err()
-		case <-s.c.api.closing:
+		case <-s.h.closing:
 			s.event(eventGoodbye, "", map[string]string{"reason": "the server is shutting down"})
 			return s.flush()
 		case <-beat.C:
@@ -125,7 +150,7 @@ func (s *stream) run(resume bool) error {
 		}
 		if s.sub.Lost() {
 			// Batches were missed. The client comes back and is given the facts from the store.
-			s.c.api.metrics.dropped.Inc()
+			s.h.metrics.dropped.Inc()
 			s.event(eventGoodbye, "", map[string]string{"reason": "this client does not keep up"})
 			return s.flush()
 		}
@@ -160,24 +185,20 @@ func (s *stream) catchUp(ctx context.Context) error {
 		from = store.FactID{Ms: s.last.Ms + 1}
 	}
 	n := 0
-	err := s.c.api.store.Facts(ctx, s.c.site, from, store.FactID{}, liveCatchUp+1, func(id store.FactID, data []byte) error {
-		var f event.Fact
-		if err := event.DecodeFact(data, id.Ms, id.N, &f); err != nil {
-			return err
-		}
+	err := s.h.eachFact(ctx, s.c.Site, from, store.FactID{}, liveCatchUp+1, func(_ store.FactID, f *event.Fact) error {
 		if n++; n > liveCatchUp {
 			// It was away too long for a stream: it is told so, and goes on from now.
 			s.event(eventTooLate, "", map[string]string{"after": strconv.FormatInt(s.last.Ms, 10) + "-" + strconv.FormatUint(uint64(s.last.N), 10),
 				"reason": "more facts are stored than a stream gives again; ask for facts"})
 			return errEnough
 		}
-		s.fact(&f)
+		s.fact(f)
 		if s.buf.Len() > 64<<10 {
 			return s.flush()
 		}
 		return nil
 	})
-	if err != nil && !errors.Is(err, errEnough) {
+	if err != nil {
 		return err
 	}
 	return s.flush()
@@ -199,14 +220,4 @@ func (s *stream) event(name, id string, v any) {
 }
 
 // flush sends what is written. A client that does not take it in time is dropped.
-func (s *stream) flush() error { return s.c.flush(s.rc, &s.buf) }
-
-// flush sends what a stream has written, within the time that a client has to take it, and empties buf.
-func (c *call) flush(rc *http.ResponseController, buf *bytes.Buffer) error {
-	_ = rc.SetWriteDeadline(time.Now().Add(c.api.writePatience))
-	if _, err := c.Response().Write(buf.Bytes()); err != nil {
-		return err
-	}
-	buf.Reset()
-	return rc.Flush()
-}
+func (s *stream) flush() error { return s.c.Flush(s.rc, &s.buf) }

@@ -12,6 +12,8 @@ import (
 	"testing"
 	"time"
 
+	"lintel/api/kit"
+
 	"github.com/stretchr/testify/require"
 )
 
@@ -103,8 +105,8 @@ func TestLiveStream(t *testing.T) {
 	require.Contains(t, next(t, events, eventAlert).data, "(21)3")
 	stop()
 
-	r.do("GET", "/v1/sites/quayside/live", "", "Last-Event-ID", "x").wantsCode(codeInvalidParameter)
-	r.get("/v1/sites/quayside/live?after=x").wantsCode(codeInvalidParameter)
+	r.do("GET", "/v1/sites/quayside/live", "", "Last-Event-ID", "x").wantsCode(kit.CodeInvalidParameter)
+	r.get("/v1/sites/quayside/live?after=x").wantsCode(kit.CodeInvalidParameter)
 	note("live 200")
 
 	// Shutting down ends the streams, and says so.
@@ -123,12 +125,11 @@ func TestTooManyStreams(t *testing.T) {
 	p := r.get("/v1/sites/quayside/live").wantsCode(codeTooManyStreams)
 	require.NotEmpty(t, p.header.Get("Retry-After"))
 	stop()
-	r.until("the place of the stream", func() bool { return len(r.api.live) == 0 })
+	r.until("the place of the stream", func() bool { return len(r.api.live.streams) == 0 })
 }
 
 func TestASlowClientIsDropped(t *testing.T) {
-	r := newRig(t).shop()
-	r.api.writePatience = 300 * time.Millisecond
+	r := newRig(t, func(o *Options) { o.writePatience = 300 * time.Millisecond }).shop()
 	// Small buffers on both sides, so that it does not take megabytes until the client is seen to be slow.
 	srv := httptest.NewUnstartedServer(r.api.Handler())
 	srv.Config.ConnContext = func(ctx context.Context, c net.Conn) context.Context {
@@ -144,9 +145,9 @@ func TestASlowClientIsDropped(t *testing.T) {
 	fmt.Fprintf(conn, "GET /v1/sites/quayside/live HTTP/1.1\r\nHost: x\r\nAuthorization: Bearer %s\r\n\r\n", r.admin)
 	_, err = io.ReadFull(conn, make([]byte, 12))
 	require.NoError(t, err)
-	r.until("the stream", func() bool { return len(r.api.live) == 1 })
+	r.until("the stream", func() bool { return len(r.api.live.streams) == 1 })
 	// The client reads no more. The loop goes on all the same.
-	for i := 0; len(r.api.live) == 1 && i < 1000; i++ {
+	for i := 0; len(r.api.live.streams) == 1 && i < 1000; i++ {
 		zone := []string{"shelf-a", "front-tables"}[i%2]
 		var list []string
 		for k := range 40 {
@@ -156,5 +157,5 @@ func TestASlowClientIsDropped(t *testing.T) {
 		r.reads("[" + strings.Join(list, ",") + "]").wants(202)
 		require.Less(t, time.Since(started), 5*time.Second)
 	}
-	r.until("the client to be dropped", func() bool { return len(r.api.live) == 0 })
+	r.until("the client to be dropped", func() bool { return len(r.api.live.streams) == 0 })
 }

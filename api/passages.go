@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"slices"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/epc"
 	"lintel/engine/event"
@@ -16,41 +17,46 @@ import (
 	"lintel/engine/store"
 )
 
-func passageRoutes() []route {
-	return []route{{
-		method: "GET", path: "/v1/sites/{site}/facts/{id}/passage", name: "getPassage", group: "Questions", summary: "Get what a door heard of a passage, to label it and to judge it again",
-		about: "For a fact of cause passed: the layout in force, what was known of the item before, and the journal entries from 3 minutes before it to 20 seconds after, with the reads of the door and, of what it heard, those of other read points. " +
+var (
+	codeUnknownFact = kit.Code{Name: "unknown_fact", Status: 404, Meaning: "There is no such fact, or it is too old."}
+	codeNoPassage   = kit.Code{Name: "no_passage", Status: 404, Meaning: "The fact is no passage, or its reads are no longer in the journal."}
+)
+
+// passageRoutes are the routes about passages.
+type passageRoutes struct{ *backend }
+
+func (h passageRoutes) table() []kit.Route {
+	return []kit.Route{{
+		Method: "GET", Path: "/v1/sites/{site}/facts/{id}/passage", Name: "getPassage", Group: "Questions", Summary: "Get what a door heard of a passage, to label it and to judge it again",
+		About: "For a fact of cause passed: the layout in force, what was known of the item before, and the journal entries from 3 minutes before it to 20 seconds after, with the reads of the door and, of what it heard, those of other read points. " +
 			"The reads must still be in the journal. Within 20 seconds after the fact the end is not yet there. `lintel passages` gets many, and `lintel truth --passages` compares what is concluded of them with their labels.",
-		scopes: operate, long: true, params: []param{
-			enumParam("label", "What really happened. Left out: out or stayed where an alert of this fact about the item was closed as genuine or false, else nothing.", append(passages.Labels(), "")...),
+		Scopes: operate, Long: true, Params: []kit.Param{
+			kit.Enum("label", "What really happened. Left out: out or stayed where an alert of this fact about the item was closed as genuine or false, else nothing.", append(passages.Labels(), "")...),
 		},
-		answers: []answer{ok("The passage.", passages.Passage{})}, codes: []Code{codeUnknownFact, codeNoPassage}, handle: (*call).getPassage,
+		Answers: []kit.Answer{kit.OK("The passage.", passages.Passage{})}, Codes: []kit.Code{codeUnknownFact, codeNoPassage}, Handle: h.getPassage,
 	}}
 }
 
-func (c *call) getPassage() error {
-	text, err := c.pathValue("id")
-	if err != nil {
-		return err
-	}
+func (h passageRoutes) getPassage(c *kit.Call) error {
+	text := c.PathParam("id")
 	label := c.QueryParam("label")
 	if label != "" && !slices.Contains(passages.Labels(), label) {
-		return badParam("label", "%s is no label%s", shown([]byte(label)), faults.OrDidYouMean(label, passages.Labels()))
+		return kit.BadParam("label", "%s is no label%s", kit.Shown([]byte(label)), faults.OrDidYouMean(label, passages.Labels()))
 	}
-	ctx := c.Request().Context()
-	if _, err := c.api.runner.Site(ctx, c.site); err != nil {
+	ctx := c.Ctx()
+	if _, err := h.runner.Site(ctx, c.Site); err != nil {
 		return unavailable(err)
 	}
-	f, err := c.factByID(text)
+	f, err := h.factByID(c, text)
 	if err != nil {
 		return err
 	}
-	rec, err := c.recordPassage(f)
+	rec, err := h.recordPassage(c, f)
 	if err != nil {
 		return err
 	}
 	if !c.QueryParams().Has("label") {
-		if label, err = c.passageLabel(f); err != nil {
+		if label, err = h.passageLabel(c, f); err != nil {
 			return err
 		}
 	}
@@ -58,64 +64,61 @@ func (c *call) getPassage() error {
 }
 
 // factByID finds a fact of the site.
-func (c *call) factByID(text string) (*event.Fact, error) {
+func (h passageRoutes) factByID(c *kit.Call, text string) (*event.Fact, error) {
 	var found *event.Fact
 	if id, ok := parseFactID(text); ok {
-		err := c.api.store.Facts(c.Request().Context(), c.site, id, store.FactID{Ms: id.Ms, N: id.N + 1}, 1, func(id store.FactID, data []byte) error {
-			found = new(event.Fact)
-			return event.DecodeFact(data, id.Ms, id.N, found)
+		err := h.eachFact(c.Ctx(), c.Site, id, store.FactID{Ms: id.Ms, N: id.N + 1}, 1, func(_ store.FactID, f *event.Fact) error {
+			found = f
+			return nil
 		})
 		if err != nil {
-			return nil, unavailable(err)
+			return nil, err
 		}
 	}
 	if found == nil {
-		return nil, problemf(codeUnknownFact, "The site %q has no fact %s, or it is too old.", c.site, shown([]byte(text)))
+		return nil, kit.Problemf(codeUnknownFact, "The site %q has no fact %s, or it is too old.", c.Site, kit.Shown([]byte(text)))
 	}
 	return found, nil
 }
 
 // recordPassage makes the document of a passage from the journal and the facts of its time.
-func (c *call) recordPassage(f *event.Fact) (*passages.Recorder, error) {
-	ctx := c.Request().Context()
-	lay, doc, err := c.layoutAt(ctx, f.Ms)
+func (h passageRoutes) recordPassage(c *kit.Call, f *event.Fact) (*passages.Recorder, error) {
+	ctx := c.Ctx()
+	lay, doc, err := h.layoutAt(c, ctx, f.Ms)
 	if err != nil {
 		return nil, err
 	}
 	rec, err := passages.NewRecorder(lay, doc, f)
 	if err != nil {
-		return nil, problemf(codeNoPassage, "%s.", sentence(err.Error()))
+		return nil, kit.Problemf(codeNoPassage, "%s.", sentence(err.Error()))
 	}
 	from, to := rec.Window()
 	// Twice, since what else the door heard is known only at the end.
-	_, err = c.api.entriesBetween(ctx, c.site, f.At-passages.Around.Milliseconds(), to, func(e *event.Entry) error {
+	_, err = h.entriesBetween(ctx, c.Site, f.At-passages.Around.Milliseconds(), to, func(e *event.Entry) error {
 		rec.Listen(e)
 		return nil
 	})
 	whole := false
 	if err == nil {
-		whole, err = c.api.entriesBetween(ctx, c.site, from, to, rec.Add)
+		whole, err = h.entriesBetween(ctx, c.Site, from, to, rec.Add)
 	}
 	switch {
 	case errors.Is(err, passages.ErrTooMany), errors.Is(err, errTooManyReads):
-		return nil, problemf(codeNoPassage, "The readers reported more around the fact %s than a document holds.", f.ID())
+		return nil, kit.Problemf(codeNoPassage, "The readers reported more around the fact %s than a document holds.", f.ID())
 	case err != nil:
 		return nil, err
 	case !whole || len(rec.Passage("").Entries) == 0:
-		return nil, problemf(codeNoPassage, "The reads of the fact %s, from %s before it on, are no longer in the journal. Get passages sooner, or keep the journal for longer (--journal-keep).", f.ID(), passages.Before)
+		return nil, kit.Problemf(codeNoPassage, "The reads of the fact %s, from %s before it on, are no longer in the journal. Get passages sooner, or keep the journal for longer (--journal-keep).", f.ID(), passages.Before)
 	}
-	err = c.api.store.Facts(ctx, c.site, store.FactID{Ms: max(from, 0), N: 1}, store.FactID{Ms: to + 1}, scanLimit, func(id store.FactID, data []byte) error {
-		var other event.Fact
-		if err := event.DecodeFact(data, id.Ms, id.N, &other); err != nil {
-			return err
-		}
-		rec.Fact(&other)
+	window := store.FactID{Ms: max(from, 0), N: 1}
+	err = h.eachFact(ctx, c.Site, window, store.FactID{Ms: to + 1}, scanLimit, func(_ store.FactID, other *event.Fact) error {
+		rec.Fact(other)
 		return nil
 	})
 	if err != nil {
-		return nil, unavailable(err)
+		return nil, err
 	}
-	return rec, c.view(func(st *engine.State) error {
+	return rec, h.view(c, func(st *engine.State) error {
 		rec.Unknown(func(k epc.Key) {
 			if it, ok := st.Item(k); ok {
 				rec.Item(&it)
@@ -126,9 +129,9 @@ func (c *call) recordPassage(f *event.Fact) (*passages.Recorder, error) {
 }
 
 // layoutAt returns the layout that was in force at a moment, Unix milliseconds, and its text.
-func (c *call) layoutAt(ctx context.Context, ms int64) (*layout.Layout, []byte, error) {
-	name := engine.LayoutDocument(c.site)
-	versions, err := c.api.store.DocumentVersions(ctx, name)
+func (h passageRoutes) layoutAt(c *kit.Call, ctx context.Context, ms int64) (*layout.Layout, []byte, error) {
+	name := engine.LayoutDocument(c.Site)
+	versions, err := h.store.DocumentVersions(ctx, name)
 	if err != nil {
 		return nil, nil, unavailable(err)
 	}
@@ -138,7 +141,7 @@ func (c *call) layoutAt(ctx context.Context, ms int64) (*layout.Layout, []byte, 
 			break
 		}
 	}
-	d, err := c.api.store.GetDocument(ctx, name, version)
+	d, err := h.store.GetDocument(ctx, name, version)
 	if err != nil {
 		return nil, nil, unavailable(err)
 	}
@@ -147,15 +150,15 @@ func (c *call) layoutAt(ctx context.Context, ms int64) (*layout.Layout, []byte, 
 }
 
 // passageLabel says what people said of the alert that the fact raised about its item.
-func (c *call) passageLabel(f *event.Fact) (label string, err error) {
+func (h passageRoutes) passageLabel(c *kit.Call, f *event.Fact) (label string, err error) {
 	const some = 200
 	for first, found := 1, true; found && label == ""; first += some {
 		found = false
 		keys := make([]string, some) // an alert's id has the entry that raised it and its number there
 		for k := range keys {
-			keys[k] = fmt.Sprintf("%s-%d-%d", c.site, f.Seq, first+k)
+			keys[k] = fmt.Sprintf("%s-%d-%d", c.Site, f.Seq, first+k)
 		}
-		_, err := c.api.store.Records(c.Request().Context(), c.site, event.KindAlert, keys, func(_ store.Kind, _ string, v []byte) error {
+		_, err := h.store.Records(c.Ctx(), c.Site, event.KindAlert, keys, func(_ store.Kind, _ string, v []byte) error {
 			al, err := event.DecodeAlert(v)
 			found = true
 			if err == nil && al.About == "item" && al.Key == f.Key && al.FactMs == f.Ms && al.FactN == f.N {

@@ -8,6 +8,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"lintel/api/kit"
 	"lintel/engine/event"
 	"lintel/engine/passages"
 	"lintel/engine/store"
@@ -53,7 +54,7 @@ func TestPassage(t *testing.T) {
 
 	// Labels: as asked for, or by what people said of the alert.
 	require.Equal(t, "in", into[passages.Passage](r.get(path+"?label=in").wants(200)).Label)
-	r.get(path + "?label=gone").wantsCode(codeInvalidParameter)
+	r.get(path + "?label=gone").wantsCode(kit.CodeInvalidParameter)
 	for i, c := range [][2]string{{"genuine", "out"}, {"false", "stayed"}, {"unclear", ""}} {
 		outcome, label, serial := c[0], c[1], 7000+i
 		closed := r.alert(serial)
@@ -70,8 +71,8 @@ func TestPassage(t *testing.T) {
 	require.Contains(t, string(into[passages.Passage](r.get(path).wants(200)).Layout), "Street door")
 
 	// What is no passage.
-	r.as(r.key("gate", ScopeReads), func(r *rig) { r.get(path).wants(403) })
-	r.get("/v1/sites/nowhere/facts/" + id + "/passage").wantsCode(codeUnknownSite)
+	r.as(r.key("gate", kit.ScopeReads), func(r *rig) { r.get(path).wants(403) })
+	r.get("/v1/sites/nowhere/facts/" + id + "/passage").wantsCode(kit.CodeUnknownSite)
 	for _, none := range []string{"1-0", "x", "9223372036854775807-0"} {
 		r.get("/v1/sites/quayside/facts/" + none + "/passage").wantsCode(codeUnknownFact)
 	}

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/layout"
@@ -35,58 +36,65 @@ type PickList struct {
 	Shortages []ShortageView `json:"shortages" jsonschema_description:"Every place below its minimum, by product."`
 }
 
-func pickRoutes() []route {
-	return inForms(route{
-		method: "GET", path: "/v1/sites/{site}/picks", name: "listPicks", group: "Questions", summary: "List what to carry where, so that places have what they should have",
-		about: "Below a minimum: items come from stockrooms and receiving first, as far as those keep their own minimum, then from places above their maximum. Above a maximum: what nobody " +
-			"needs goes back to the first stockroom. Ordered by the zones to go to, in the layout's order.",
-		scopes: operate,
-		params: []param{
-			{"from", "query", "Only picks from this zone.", stringSchema}, {"to", "query", "Only picks to this zone.", stringSchema},
-			enumParam("lines", "In tables: picks, or the places below their minimum.", "picks", "shortages"),
+// stockRoutes are the routes about stock.
+type stockRoutes struct{ *backend }
+
+func (h stockRoutes) table() []kit.Route {
+	return append([]kit.Route{
+		{
+			Method: "GET", Path: "/v1/sites/{site}/stock", Name: "listStock", Group: "Questions", Summary: "List stock by product and place",
+			Scopes:  operate,
+			Params:  []kit.Param{kit.Enum("below", "Only what is below its minimum.", "minimum"), paramProduct, paramZone, paramLimit(100, 1000), paramCursor},
+			Answers: []kit.Answer{kit.OK("One page of stock, by GTIN and place. A minimum or maximum has a row even where nothing is there.", StockList{})}, Handle: h.listStock,
 		},
-		answers: []answer{{200, "The list.", nil}},
-	}, PickList{}, (*call).picks, formCSV, formXLSX, formHTML)
+	}, inForms(kit.Route{
+		Method: "GET", Path: "/v1/sites/{site}/picks", Name: "listPicks", Group: "Questions", Summary: "List what to carry where, so that places have what they should have",
+		About: "Below a minimum: items come from stockrooms and receiving first, as far as those keep their own minimum, then from places above their maximum. Above a maximum: what nobody " +
+			"needs goes back to the first stockroom. Ordered by the zones to go to, in the layout's order.",
+		Scopes: operate,
+		Params: []kit.Param{
+			kit.Query("from", "Only picks from this zone."), kit.Query("to", "Only picks to this zone."),
+			kit.Enum("lines", "In tables: picks, or the places below their minimum.", "picks", "shortages"),
+		},
+		Answers: []kit.Answer{kit.Reply(200, "The list.")},
+	}, PickList{}, h.picks, formCSV, formXLSX, formHTML)...)
 }
 
 // picks answers with the pick list.
-func (c *call) picks(f form) error {
+func (h stockRoutes) picks(c *kit.Call, f form) error {
 	lines := c.QueryParam("lines")
-	if lines != "" && lines != "picks" && lines != "shortages" {
-		return badParam("lines", "%s must be picks or shortages", shown([]byte(lines)))
-	}
 	list := PickList{Picks: []PickView{}, Shortages: []ShortageView{}}
 	var lay *layout.Layout
-	err := c.view(func(st *engine.State) error {
+	err := h.view(c, func(st *engine.State) error {
 		lay = st.Config().Layout
 		for _, name := range []string{"from", "to"} {
 			if z := c.QueryParam(name); z != "" {
 				if _, ok := lay.ZoneIndex(z); !ok {
-					return badParam(name, "%s", noZone(lay, z))
+					return kit.BadParam(name, "%s", noZone(lay, z))
 				}
 			}
 		}
 		picks, shortages := st.Picks()
-		c.fillPicks(&list, picks, shortages, st.Config().Catalog)
+		fillPicks(c, &list, picks, shortages, st.Config().Catalog)
 		return nil
 	})
 	if err != nil {
 		return err
 	}
-	if f.media == mediaJSON {
+	if f.media == kit.MediaJSON {
 		return c.JSON(http.StatusOK, list)
 	}
-	t := sheet.Table{Name: "Pick list", Site: lay.Name, At: c.api.opt.Now().Truncate(time.Second), Zone: lay.Location()}
+	t, file := sheet.Table{Name: "Pick list", Site: lay.Name, At: h.opt.Now().Truncate(time.Second), Zone: lay.Location()}, "-picks"
 	if lines == "shortages" {
-		t.Name = "Below minimum"
+		t.Name, file = "Below minimum", "-below-minimum"
 		list.shortageTable(&t)
 	} else {
 		list.pickTable(&t, lay)
 	}
-	return c.answerTable(f.media, c.site+"-"+map[bool]string{true: "below-minimum", false: "picks"}[lines == "shortages"], t)
+	return answerTable(c, f.media, c.Site+file, t)
 }
 
-func (c *call) fillPicks(list *PickList, picks []engine.Pick, shortages []engine.Shortage, products *catalog.Catalog) {
+func fillPicks(c *kit.Call, list *PickList, picks []engine.Pick, shortages []engine.Shortage, products *catalog.Catalog) {
 	from, to := c.QueryParam("from"), c.QueryParam("to")
 	for i := range picks {
 		p := &picks[i]

@@ -5,6 +5,8 @@ import (
 	"encoding/csv"
 	"testing"
 
+	"lintel/api/kit"
+
 	"github.com/stretchr/testify/require"
 )
 
@@ -40,11 +42,11 @@ func TestPickListInEveryForm(t *testing.T) {
 	require.Contains(t, string(r.get(picksPath+".html?lines=shortages").wants(200).body), "Still lacking")
 	require.Equal(t, "PK", string(r.get(picksPath + ".xlsx").wants(200).body[:2]))
 	require.Contains(t, string(r.do("GET", picksPath, "", "Accept", "text/csv").wants(200).body), "QB-1001")
-	r.do("GET", picksPath, "", "Accept", "image/png").wantsCode(codeNotAcceptable)
+	r.do("GET", picksPath, "", "Accept", "image/png").wantsCode(kit.CodeNotAcceptable)
 	for _, suffix := range []string{"", ".csv", ".xlsx", ".html"} {
 		for _, query := range []string{"from=stockrom", "to=x", "lines=all", "x=1"} {
-			r.get(picksPath + suffix + "?" + query).wantsCode(codeInvalidParameter)
+			r.get(picksPath + suffix + "?" + query).wantsCode(kit.CodeInvalidParameter)
 		}
-		r.get("/v1/sites/nowhere/picks" + suffix).wantsCode(codeUnknownSite)
+		r.get("/v1/sites/nowhere/picks" + suffix).wantsCode(kit.CodeUnknownSite)
 	}
 }

@@ -8,12 +8,40 @@ import (
 	"net/http"
 	"slices"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/catalog"
-	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/store"
 )
+
+// productRoutes are the routes about products.
+type productRoutes struct{ documents }
+
+func (h productRoutes) table() []kit.Route {
+	write := func(method, name, summary string, merge bool) kit.Route {
+		return kit.Route{
+			Method: method, Path: "/v1/products", Name: name, Group: "Documents", Summary: summary,
+			About:  "Everything that is wrong is listed by row, and then nothing is stored. Zones that no site has are warnings.",
+			Scopes: author, AllSites: true, Long: true, Keyed: method == "POST",
+			Params:  []kit.Param{paramDryRun, paramNote, ifMatch, ifNoneMatch},
+			Body:    []kit.Content{{MediaType: kit.MediaJSON, Schema: productsDocument{}}, {MediaType: mediaCSV}},
+			Answers: savedAnswers(ProductsSaved{}, DryRun{}), Codes: savedCodes,
+			Handle: func(c *kit.Call) error { return h.takeProducts(c, merge) },
+		}
+	}
+	return append([]kit.Route{
+		{
+			Method: "GET", Path: "/v1/products", Name: "getProducts", Group: "Documents", Summary: "Get the products",
+			Scopes: readers, Long: true, Params: []kit.Param{paramVersion, paramFormat, ifNoneMatch},
+			Answers: []kit.Answer{kit.Reply(200, "The products.", kit.As(kit.MediaJSON, productsDocument{}), kit.As(mediaCSV, nil)), notChanged},
+			Codes:   []kit.Code{codeUnknownDocument, kit.CodeNotAcceptable}, Handle: h.getProducts,
+		},
+		write("PUT", "putProducts", "Replace the products", false),
+		write("PATCH", "patchProducts", "Add products, and replace those that are there", true),
+		write("POST", "mergeProducts", "Add products, and replace those that are there", true),
+	}, h.versioned("/v1/products", "product", "products", named(engine.ProductsDocument), diffProducts)...)
+}
 
 const mediaCSV = "text/csv"
 
@@ -33,12 +61,12 @@ type ProductsSaved struct {
 	Products ProductDiff `json:"products"`
 }
 
-func (c *call) getProducts() error {
-	form, err := c.accepts(mediaJSON, mediaCSV)
+func (h productRoutes) getProducts(c *kit.Call) error {
+	form, err := c.Accepts(kit.MediaJSON, mediaCSV)
 	if err != nil {
 		return err
 	}
-	d, done, err := c.document(engine.ProductsDocument)
+	d, done, err := h.document(c, engine.ProductsDocument)
 	if err != nil || done {
 		return err
 	}
@@ -50,7 +78,7 @@ func (c *call) getProducts() error {
 	if form == mediaCSV {
 		var buf bytes.Buffer
 		if err := products.WriteCSV(&buf); err != nil {
-			return problemf(codeNotAcceptable, "The products don't fit into CSV: %v. Ask for JSON.", err)
+			return kit.Problemf(kit.CodeNotAcceptable, "The products don't fit into CSV: %v. Ask for JSON.", err)
 		}
 		b, form = buf.Bytes(), mediaCSV+"; charset=utf-8; header=present"
 		c.Response().Header().Set("Content-Disposition", `attachment; filename="products.csv"`)
@@ -60,37 +88,26 @@ func (c *call) getProducts() error {
 	return c.Blob(http.StatusOK, form, b)
 }
 
-func (c *call) productVersions() error { return c.versions(engine.ProductsDocument) }
-
-// putProducts replaces the list of products.
-func (c *call) putProducts() error { return c.takeProducts(false) }
-
-// mergeProducts adds products to the list, and replaces those that it has.
-func (c *call) mergeProducts() error { return c.takeProducts(true) }
-
-func (c *call) takeProducts(merge bool) error {
-	media, err := c.wantType(mediaJSON, mediaCSV)
+func (h productRoutes) takeProducts(c *kit.Call, merge bool) error {
+	media, err := c.WantType(kit.MediaJSON, mediaCSV)
 	if err != nil {
 		return err
 	}
-	dry, err := c.flag("dry_run")
+	dry := c.Flag("dry_run")
+	expect, err := h.expectation(c, engine.ProductsDocument)
 	if err != nil {
 		return err
 	}
-	expect, err := c.expectation(engine.ProductsDocument)
+	given, err := h.parseProducts(c, media)
 	if err != nil {
 		return err
 	}
-	given, err := c.parseProducts(media)
-	if err != nil {
-		return err
-	}
-	warnings, err := c.unknownZones(given)
+	warnings, err := h.unknownZones(c, given)
 	if err != nil {
 		return err
 	}
 	for try := 0; ; try++ {
-		version, before, err := c.presentProducts()
+		version, before, err := h.presentProducts(c)
 		if err != nil {
 			return err
 		}
@@ -98,7 +115,7 @@ func (c *call) takeProducts(merge bool) error {
 		if merge {
 			after = before.Merge(given)
 		}
-		diff := diffProducts(before, after)
+		diff := countChanges(before, after)
 		diff.Rows = given.Len()
 		if dry {
 			return c.JSON(http.StatusOK, DryRun{OK: true, Products: &diff, Warnings: warnings})
@@ -107,42 +124,41 @@ func (c *call) takeProducts(merge bool) error {
 		if merge && expect < 0 {
 			want = version // what was merged into must still be there
 		}
-		done, err := c.saveProducts(after, want, diff, warnings)
-		if errors.Is(err, store.ErrConflict) {
-			if expect < 0 && try < 10 {
-				continue
-			}
-			return conflict(expect)
+		saved, err := h.saveProducts(c, after, want)
+		if errors.Is(err, store.ErrConflict) && expect < 0 && try < 10 {
+			continue
 		}
-		if err != nil || done {
+		if err != nil {
 			return err
 		}
+		saved.Warnings = warnings
+		return answerSaved(c, saved.Version, ProductsSaved{Saved: saved, Products: diff})
 	}
 }
 
 // parseProducts reads the body. Everything that is wrong with it is listed, and then nothing is taken: half a list would pass for a whole one.
-func (c *call) parseProducts(media string) (*catalog.Catalog, error) {
+func (h productRoutes) parseProducts(c *kit.Call, media string) (*catalog.Catalog, error) {
 	var products *catalog.Catalog
 	var rowErrors []catalog.RowError
-	body, err := c.readBody(c.api.opt.ProductsLimit)
+	body, err := c.ReadBody(h.opt.ProductsLimit)
 	if err != nil {
 		return nil, err
 	}
-	defer body.release()
+	defer body.Release()
 	if media == mediaCSV {
-		products, rowErrors = catalog.ParseCSV(bytes.NewReader(body.b), catalog.CSVOptions{})
+		products, rowErrors = catalog.ParseCSV(bytes.NewReader(body.B), catalog.CSVOptions{})
 	} else {
-		products, rowErrors = catalog.ParseJSON(body.b)
+		products, rowErrors = catalog.ParseJSON(body.B)
 	}
 	if len(rowErrors) == 0 {
 		return products, nil
 	}
 	n := len(rowErrors) + max(0, rowErrors[len(rowErrors)-1].More-1)
-	return nil, problemf(codeInvalidDocument, "The products have %d problems. Nothing was stored.", n).with("errors", rowErrors).with("good_rows", products.Len())
+	return nil, kit.Problemf(kit.CodeInvalidDocument, "The products have %d problems. Nothing was stored.", n).With("errors", rowErrors).With("good_rows", products.Len())
 }
 
-func (c *call) presentProducts() (int, *catalog.Catalog, error) {
-	d, err := c.api.store.GetDocument(c.Request().Context(), engine.ProductsDocument, 0)
+func (h productRoutes) presentProducts(c *kit.Call) (int, *catalog.Catalog, error) {
+	d, err := h.store.GetDocument(c.Ctx(), engine.ProductsDocument, 0)
 	if errors.Is(err, store.ErrNotFound) {
 		return 0, &catalog.Catalog{}, nil
 	}
@@ -156,41 +172,19 @@ func (c *call) presentProducts() (int, *catalog.Catalog, error) {
 	return d.Version, products, nil
 }
 
-func (c *call) saveProducts(products *catalog.Catalog, expect int, diff ProductDiff, warnings []string) (done bool, err error) {
-	note, err := c.noteParam()
-	if err != nil {
-		return false, err
-	}
+func (h productRoutes) saveProducts(c *kit.Call, products *catalog.Catalog, expect int) (Saved, error) {
 	b, err := products.AppendBinary(nil)
 	if err != nil {
-		return false, err
+		return Saved{}, err
 	}
 	if len(b) > store.MaxValue {
-		return false, problemf(codeBodyTooLarge, "The products take %d bytes, at most %d can be stored.", len(b), store.MaxValue).with("limit", store.MaxValue)
+		return Saved{}, kit.Problemf(kit.CodeBodyTooLarge, "The products take %d bytes, at most %d can be stored.", len(b), store.MaxValue).
+			With("limit", store.MaxValue)
 	}
-	ctx := c.Request().Context()
-	version, err := c.api.runner.SaveDocument(ctx, engine.ProductsDocument, b, c.key.Name, note, expect)
-	if err != nil {
-		if errors.Is(err, store.ErrConflict) {
-			return false, err
-		}
-		return false, unavailable(err)
-	}
-	inEffect := c.api.settle(ctx, event.Pin{Doc: engine.ProductsDocument, Version: version})
-	c.Response().Header().Set("ETag", etag(version))
-	status := http.StatusOK
-	if version == 1 {
-		status = http.StatusCreated
-	}
-	return true, c.JSON(status, ProductsSaved{
-		Saved: Saved{
-			Document: engine.ProductsDocument, Version: version, At: c.api.opt.Now().UTC(), By: c.key.Name, Note: note, InEffect: inEffect, Warnings: warnings,
-		},
-		Products: diff,
-	})
+	return h.save(c, engine.ProductsDocument, b, expect)
 }
 
-func diffProducts(before, after *catalog.Catalog) ProductDiff {
+func countChanges(before, after *catalog.Catalog) ProductDiff {
 	d := ProductDiff{Total: after.Len()}
 	kept := 0
 	for i := range after.Len() {
@@ -217,8 +211,8 @@ func sameProduct(a, b *catalog.Product) bool {
 }
 
 // unknownZones warns of zones that products name and no shop has.
-func (c *call) unknownZones(products *catalog.Catalog) ([]string, error) {
-	layouts, err := c.api.allLayouts(c.Request().Context())
+func (h documents) unknownZones(c *kit.Call, products *catalog.Catalog) ([]string, error) {
+	layouts, err := h.allLayouts(c.Ctx())
 	if err != nil {
 		return nil, err
 	}

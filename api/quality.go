@@ -8,6 +8,7 @@ import (
 	"slices"
 	"time"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/event"
 	"lintel/engine/quality"
@@ -135,40 +136,40 @@ type RuleQualityList struct {
 	Notice  string           `json:"notice"`
 }
 
-func qualityRoutes() []route {
-	weeks := param{"weeks", "query", "How many weeks, the present one included.", map[string]any{"type": "integer", "minimum": 1, "maximum": maxWeeks, "default": defaultWeeks}}
+// qualityRoutes are the routes about how good rules are.
+type qualityRoutes struct{ *backend }
+
+func (h qualityRoutes) table() []kit.Route {
+	weeks := kit.Query("weeks", "How many weeks, the present one included.").Of(kit.IntSchema(1, maxWeeks, defaultWeeks))
 	about := "An alert counts in the ISO 8601 week in which it opened, by its site's own clock, so numbers of past weeks still change while alerts are closed. " +
 		"Precision is genuine / (genuine + false) with its 95 % interval; unclear outcomes are in neither number.\n\n" + qualityCaution
-	return []route{
+	return []kit.Route{
 		{
-			method: "GET", path: "/v1/rules/quality", name: "rulesQuality", group: "Alerts", summary: "See how good all rules are, the noisiest first",
-			about: about, scopes: operate, params: []param{paramSite, weeks, paramLimit(100, 1000)},
-			answers: []answer{ok("The rules: those that fired, and those that are written and did not.", RuleQualityList{})},
-			codes:   []Code{codeUnknownSite, codeMissingSite}, handle: (*call).rulesQuality,
+			Method: "GET", Path: "/v1/rules/quality", Name: "rulesQuality", Group: "Alerts", Summary: "See how good all rules are, the noisiest first",
+			About: about, Scopes: operate, Params: []kit.Param{paramSite, weeks, paramLimit(100, 1000)},
+			Answers: []kit.Answer{kit.OK("The rules: those that fired, and those that are written and did not.", RuleQualityList{})},
+			Codes:   []kit.Code{kit.CodeUnknownSite, kit.CodeMissingSite}, Handle: h.rulesQuality,
 		}, {
-			method: "GET", path: "/v1/rules/{name}/quality", name: "ruleQuality", group: "Alerts", summary: "See how good a rule is, by week and by version",
-			about: about, scopes: operate, params: []param{paramSite, weeks},
-			answers: []answer{ok("What became of the rule's alerts.", RuleQuality{})},
-			codes:   []Code{codeUnknownRule, codeUnknownSite, codeMissingSite}, handle: (*call).ruleQuality,
+			Method: "GET", Path: "/v1/rules/{name}/quality", Name: "ruleQuality", Group: "Alerts", Summary: "See how good a rule is, by week and by version",
+			About: about, Scopes: operate, Params: []kit.Param{paramSite, weeks},
+			Answers: []kit.Answer{kit.OK("What became of the rule's alerts.", RuleQuality{})},
+			Codes:   []kit.Code{codeUnknownRule, kit.CodeUnknownSite, kit.CodeMissingSite}, Handle: h.ruleQuality,
 		},
 	}
 }
 
 // qualityBook counts the alerts of the sites and weeks that the caller asks for; rule "" is every rule.
-func (c *call) qualityBook(rule string) (*quality.Book, error) {
-	weeks, err := c.intParam("weeks", defaultWeeks, 1, maxWeeks)
+func (h qualityRoutes) qualityBook(c *kit.Call, rule string) (*quality.Book, error) {
+	weeks := c.Int("weeks")
+	sites, err := h.sites(c)
 	if err != nil {
 		return nil, err
 	}
-	sites, err := c.sites()
-	if err != nil {
-		return nil, err
-	}
-	ctx, now := c.Request().Context(), c.api.opt.Now()
+	ctx, now := c.Ctx(), h.opt.Now()
 	clocks := make([]*time.Location, len(sites))
 	span := quality.Span{Weeks: weeks}
 	for i, site := range sites {
-		lay, err := c.api.layoutOf(ctx, site)
+		lay, err := h.layoutOf(ctx, site)
 		if err != nil {
 			return nil, unavailable(err)
 		}
@@ -183,7 +184,7 @@ func (c *call) qualityBook(rule string) (*quality.Book, error) {
 	}
 	all := quality.NewBook(span)
 	for i, site := range sites {
-		book, err := c.api.countAlerts(ctx, site, clocks[i], span, rule)
+		book, err := h.countAlerts(ctx, site, clocks[i], span, rule)
 		if err != nil {
 			return nil, unavailable(err)
 		}
@@ -193,9 +194,9 @@ func (c *call) qualityBook(rule string) (*quality.Book, error) {
 }
 
 // countAlerts counts the alerts on record of a site, and keeps none.
-func (a *API) countAlerts(ctx context.Context, site string, clock *time.Location, span quality.Span, rule string) (*quality.Book, error) {
+func (b *backend) countAlerts(ctx context.Context, site string, clock *time.Location, span quality.Span, rule string) (*quality.Book, error) {
 	var book *quality.Book
-	err := a.scanAlerts(ctx, site, func() { book = quality.NewBook(span) }, func(al *event.Alert) {
+	err := b.scanAlerts(ctx, site, func() { book = quality.NewBook(span) }, func(al *event.Alert) {
 		if al.Status == event.AlertPending || al.Lead != "" || rule != "" && al.Rule != rule {
 			return
 		}
@@ -208,8 +209,8 @@ func (a *API) countAlerts(ctx context.Context, site string, clock *time.Location
 }
 
 // storedRules returns the rules as they are written now, none if they can't be read.
-func (a *API) storedRules(ctx context.Context) ([]*rules.Rule, error) {
-	d, err := a.store.GetDocument(ctx, engine.RulesDocument, 0)
+func (b *backend) storedRules(ctx context.Context) ([]*rules.Rule, error) {
+	d, err := b.store.GetDocument(ctx, engine.RulesDocument, 0)
 	if errors.Is(err, store.ErrNotFound) {
 		return nil, nil
 	}
@@ -223,16 +224,13 @@ func (a *API) storedRules(ctx context.Context) ([]*rules.Rule, error) {
 	return set.Rules(), nil
 }
 
-func (c *call) ruleQuality() error {
-	name, err := c.pathValue("name")
+func (h qualityRoutes) ruleQuality(c *kit.Call) error {
+	name := c.PathParam("name")
+	book, err := h.qualityBook(c, name)
 	if err != nil {
 		return err
 	}
-	book, err := c.qualityBook(name)
-	if err != nil {
-		return err
-	}
-	written, err := c.api.storedRules(c.Request().Context())
+	written, err := h.storedRules(c.Ctx())
 	if err != nil {
 		return err
 	}
@@ -241,7 +239,7 @@ func (c *call) ruleQuality() error {
 	if i := slices.IndexFunc(written, func(r *rules.Rule) bool { return r.Name == name }); i >= 0 {
 		v.Mode, digest = string(written[i].Mode), written[i].Digest
 	} else if !book.Has(name) {
-		return problemf(codeUnknownRule, "There is no rule %s, and no alert of one by that name in these weeks.", shown([]byte(name)))
+		return kit.Problemf(codeUnknownRule, "There is no rule %s, and no alert of one by that name in these weeks.", kit.Shown([]byte(name)))
 	}
 	r := book.Report(name)
 	v.QualitySides = qualitySides(&r.Sides)
@@ -267,16 +265,13 @@ func (c *call) ruleQuality() error {
 	return c.JSON(http.StatusOK, v)
 }
 
-func (c *call) rulesQuality() error {
-	limit, err := c.intParam("limit", 100, 1, 1000)
+func (h qualityRoutes) rulesQuality(c *kit.Call) error {
+	limit := c.Int("limit")
+	book, err := h.qualityBook(c, "")
 	if err != nil {
 		return err
 	}
-	book, err := c.qualityBook("")
-	if err != nil {
-		return err
-	}
-	written, err := c.api.storedRules(c.Request().Context())
+	written, err := h.storedRules(c.Ctx())
 	if err != nil {
 		return err
 	}

@@ -9,6 +9,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"lintel/api/kit"
 	"lintel/engine/event"
 	"lintel/engine/quality"
 	"lintel/engine/store"
@@ -153,22 +154,22 @@ func TestQualityByWeekAndVersion(t *testing.T) {
 	require.Equal(t, []string{"old-rule", "another", "in-the-shelf", "unpaid-at-door"}, []string{all.Rules[0].Rule, all.Rules[1].Rule, all.Rules[2].Rule, all.Rules[3].Rule})
 	require.Equal(t, "live", all.Rules[3].Mode)
 
-	pier, err := MintKey(t.Context(), r.store, "pier-only", []string{ScopeOperate}, []string{"pier"}, "test", time.Now())
-	r.api.keys.forget()
+	pier, err := kit.MintKey(t.Context(), r.store, "pier-only", []string{kit.ScopeOperate}, []string{"pier"}, "test", time.Now())
+	r.api.server.ForgetKeys()
 	require.NoError(t, err)
 	r.as(pier, func(r *rig) {
 		require.Equal(t, 1, into[RuleQuality](r.get("/v1/rules/old-rule/quality").wants(200)).Told.Fired)
 		require.Equal(t, 1, into[RuleQualityList](r.get("/v1/rules/quality").wants(200)).Rules[0].Told.Fired)
-		r.get("/v1/rules/old-rule/quality?site=quayside").wantsCode(codeMissingSite)
-		r.get("/v1/rules/quality?site=quayside").wantsCode(codeMissingSite)
+		r.get("/v1/rules/old-rule/quality?site=quayside").wantsCode(kit.CodeMissingSite)
+		r.get("/v1/rules/quality?site=quayside").wantsCode(kit.CodeMissingSite)
 	})
 	for _, path := range []string{"/v1/rules/quality", "/v1/rules/old-rule/quality"} {
-		r.get(path + "?site=nowhere").wantsCode(codeUnknownSite)
+		r.get(path + "?site=nowhere").wantsCode(kit.CodeUnknownSite)
 		for _, q := range []string{"weeks=0", "weeks=105", "weeks=x", "week=2"} {
-			r.get(path + "?" + q).wantsCode(codeInvalidParameter)
+			r.get(path + "?" + q).wantsCode(kit.CodeInvalidParameter)
 		}
 	}
-	r.get("/v1/rules/quality?limit=0").wantsCode(codeInvalidParameter)
+	r.get("/v1/rules/quality?limit=0").wantsCode(kit.CodeInvalidParameter)
 	r.get("/v1/rules/no-such-rule/quality").wantsCode(codeUnknownRule)
 	require.Zero(t, into[RuleQuality](r.get("/v1/rules/in-the-shelf/quality").wants(200)).Watched.Fired, "a rule that is written and never fired")
 }

@@ -9,6 +9,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"lintel/api/kit"
 	"lintel/engine/event"
 )
 
@@ -21,7 +22,7 @@ func (r *rig) stocked() *rig {
 	list = append(list, `{"epc":"(01)09521141123454(21)200","read_point":"handheld-1","zone":"front-tables"}`,
 		`{"epc":"(01)09521234000013(21)1","read_point":"handheld-1","zone":"shelf-a"}`)
 	a := into[BatchAnswer](r.post("/v1/sites/quayside/reads?wait=10s", "["+strings.Join(list, ",")+"]").wants(200))
-	require.True(r.t, *a.Folded)
+	require.True(r.t, *a.Processed)
 	return r
 }
 
@@ -47,10 +48,10 @@ func TestItemsOfASite(t *testing.T) {
 	require.Len(t, into[ItemList](r.get(path+"?product=QB-1001&zone=front-tables&disposition=sellable_accessible")).Items, 1)
 	require.Empty(t, into[ItemList](r.get(path+"?product=9521234000020")).Items)
 	for query, hint := range map[string]string{
-		"zone=stockrom": `did you mean \"stockroom\"?`, "product=QB-1": "no SKU", "product=9521141123455": "no GTIN", "disposition=sold": "no disposition", "limit=0": "from 1 to 1000",
+		"zone=stockrom": `did you mean \"stockroom\"?`, "product=QB-1": "no SKU", "product=9521141123455": "no GTIN", "disposition=sold": "none of unknown, sellable_accessible", "limit=0": "from 1 to 1000",
 		"limit=x": "", "cursor=!": "", "cursor=YQ": "", "zones=stockroom": `did you mean \"zone\"?`,
 	} {
-		require.Contains(t, string(r.get(path+"?"+query).wantsCode(codeInvalidParameter).body), hint, query)
+		require.Contains(t, string(r.get(path+"?"+query).wantsCode(kit.CodeInvalidParameter).body), hint, query)
 	}
 }
 
@@ -76,9 +77,9 @@ func TestItemByAnyForm(t *testing.T) {
 		p := r.get("/v1/sites/quayside/items/303E451FD40C0E4000001A85" + more).wantsCode(codeInvalidIdentity)
 		require.Contains(t, p.json()["section"], "TDS")
 		r.get("/v1/sites/quayside/items/nonsense" + more).wantsCode(codeInvalidIdentity)
-		r.get("/v1/sites/quayside/items/" + harbourLight + more + "?x=1").wantsCode(codeInvalidParameter)
+		r.get("/v1/sites/quayside/items/" + harbourLight + more + "?x=1").wantsCode(kit.CodeInvalidParameter)
 	}
-	r.get("/v1/sites/quayside/items/" + harbourLight + "/trail?from=later").wantsCode(codeInvalidParameter)
+	r.get("/v1/sites/quayside/items/" + harbourLight + "/trail?from=later").wantsCode(kit.CodeInvalidParameter)
 }
 
 func TestStockOfASite(t *testing.T) {
@@ -97,8 +98,8 @@ func TestStockOfASite(t *testing.T) {
 	first := into[StockList](r.get(path + "?limit=1").wants(200))
 	rest := into[StockList](r.get(path + "?limit=10&cursor=" + first.Next).wants(200))
 	require.Equal(t, all[1:], rest.Stock)
-	for _, q := range []string{"below=max", "zone=nowhere", "product=x", "cursor=x", "cursor=" + encodeCursor("x", "y"), "limit=-1"} {
-		r.get(path + "?" + q).wantsCode(codeInvalidParameter)
+	for _, q := range []string{"below=max", "zone=nowhere", "product=x", "cursor=x", "cursor=" + kit.EncodeCursor("x", "y"), "limit=-1"} {
+		r.get(path + "?" + q).wantsCode(kit.CodeInvalidParameter)
 	}
 }
 
@@ -124,8 +125,8 @@ func TestFactsOfASite(t *testing.T) {
 	require.Empty(t, into[FactList](r.get(path+"?to=2020-01-01T00:00:00Z")).Facts)
 	require.Empty(t, into[FactList](r.get(path+"?from=0&to=0")).Facts)
 	require.Len(t, into[FactList](r.get(path+"?from=2020-01-01T00:00:00%2B01:00&to="+fmt.Sprint(time.Now().UnixMilli()+60_000))).Facts, len(all))
-	for _, q := range []string{"cause=arived", "from=2026-01-02T00:00:00Z&to=2026-01-01T00:00:00Z", "from=x", "to=-5", "limit=x", "cursor=x", "cursor=" + encodeCursor("x")} {
-		r.get(path + "?" + q).wantsCode(codeInvalidParameter)
+	for _, q := range []string{"cause=arived", "from=2026-01-02T00:00:00Z&to=2026-01-01T00:00:00Z", "from=x", "to=-5", "limit=x", "cursor=x", "cursor=" + kit.EncodeCursor("x")} {
+		r.get(path + "?" + q).wantsCode(kit.CodeInvalidParameter)
 	}
 }
 
@@ -138,8 +139,8 @@ func TestSitesAndReadPoints(t *testing.T) {
 	require.Equal(t, 7, sites[1].Items)
 	require.True(t, sites[1].Working)
 	require.Len(t, into[SiteList](r.get("/v1/sites?site=pier")).Sites, 1)
-	r.get("/v1/sites?site=nowhere").wantsCode(codeUnknownSite)
-	r.get("/v1/sites?site=_x").wantsCode(codeUnknownSite)
+	r.get("/v1/sites?site=nowhere").wantsCode(kit.CodeUnknownSite)
+	r.get("/v1/sites?site=_x").wantsCode(kit.CodeUnknownSite)
 	points := into[ReadPointList](r.get("/v1/sites/quayside/read-points").wants(200)).ReadPoints
 	require.Len(t, points, 6)
 	require.Nil(t, points[0].Last)
@@ -162,12 +163,12 @@ func TestAlertsFromOpenToClosed(t *testing.T) {
 	require.Equal(t, "boss", ack.Alert.AckedBy)
 	again := r.do("POST", "/v1/alerts/"+id+"/acknowledge", `{"note":"I am at the door"}`, "Idempotency-Key", "a1").wants(200)
 	require.Equal(t, ack, into[ActAnswer](again))
-	require.Equal(t, "true", again.header.Get(headerReplayed))
-	r.do("POST", "/v1/alerts/"+id+"/acknowledge", `{"note":"another"}`, "Idempotency-Key", "a1").wantsCode(codeIdempotencyMismatch)
+	require.Equal(t, "true", again.header.Get(kit.HeaderReplayed))
+	r.do("POST", "/v1/alerts/"+id+"/acknowledge", `{"note":"another"}`, "Idempotency-Key", "a1").wantsCode(kit.CodeIdempotencyMismatch)
 	p := r.post("/v1/alerts/"+id+"/acknowledge", "").wantsCode(codeAlertStatus)
 	require.Equal(t, "acknowledged", p.json()["alert_status"])
 
-	r.post("/v1/alerts/"+id+"/close", `{"outcome":"maybe"}`).wantsCode(codeInvalidBody)
+	r.post("/v1/alerts/"+id+"/close", `{"outcome":"maybe"}`).wantsCode(kit.CodeInvalidBody)
 	closed := into[ActAnswer](r.post("/v1/alerts/"+id+"/close", `{"outcome":"genuine","note":"paid after all at the till"}`).wants(200))
 	require.Equal(t, "closed", closed.Alert.Status)
 	require.Equal(t, "genuine", closed.Alert.Outcome)
@@ -177,20 +178,20 @@ func TestAlertsFromOpenToClosed(t *testing.T) {
 	for _, do := range []string{"acknowledge", "close"} {
 		path := "/v1/alerts/" + id + "/" + do
 		r.post("/v1/alerts/quayside-99-1/"+do, map[string]string{"acknowledge": "", "close": `{"outcome":"false"}`}[do]).wantsCode(codeUnknownAlert)
-		r.post(path, `{"outcome":"false","note":"`+strings.Repeat("x", 1001)+`"}`).wantsCode(codeInvalidBody)
-		r.post(path, `{"note":7}`).wantsCode(codeInvalidBody)
-		r.post(path, `{"outcome":"false","outcome":"genuine"}`).wantsCode(codeInvalidBody)
-		r.post(path, `{`).wantsCode(codeInvalidJSON)
-		r.post(path, `{} {}`).wantsCode(codeInvalidJSON)
-		r.post(path, `{"note":"`+strings.Repeat("x", 2<<20)+`"}`).wantsCode(codeBodyTooLarge)
-		r.do("POST", path, `{}`, "Content-Type", "text/plain").wantsCode(codeUnsupportedType)
-		r.do("POST", path, `{}`, "Content-Encoding", "br").wantsCode(codeUnsupportedEncoding)
-		r.do("POST", path, `{}`, "Content-Encoding", "gzip").wantsCode(codeInvalidEncoding)
-		r.do("POST", path, `{}`, "Idempotency-Key", `"`).wantsCode(codeInvalidIdempotencyKey)
-		r.post(path+"?x=1", `{}`).wantsCode(codeInvalidParameter)
-		r.do("POST", path, `{"outcome":"unclear"}`, "Idempotency-Key", "a1").wantsCode(codeIdempotencyMismatch)
+		r.post(path, `{"outcome":"false","note":"`+strings.Repeat("x", 1001)+`"}`).wantsCode(kit.CodeInvalidBody)
+		r.post(path, `{"note":7}`).wantsCode(kit.CodeInvalidBody)
+		r.post(path, `{"outcome":"false","outcome":"genuine"}`).wantsCode(kit.CodeInvalidBody)
+		r.post(path, `{`).wantsCode(kit.CodeInvalidJSON)
+		r.post(path, `{} {}`).wantsCode(kit.CodeInvalidJSON)
+		r.post(path, `{"note":"`+strings.Repeat("x", 2<<20)+`"}`).wantsCode(kit.CodeBodyTooLarge)
+		r.do("POST", path, `{}`, "Content-Type", "text/plain").wantsCode(kit.CodeUnsupportedType)
+		r.do("POST", path, `{}`, "Content-Encoding", "br").wantsCode(kit.CodeUnsupportedEncoding)
+		r.do("POST", path, `{}`, "Content-Encoding", "gzip").wantsCode(kit.CodeInvalidEncoding)
+		r.do("POST", path, `{}`, "Idempotency-Key", `"`).wantsCode(kit.CodeInvalidIdempotencyKey)
+		r.post(path+"?x=1", `{}`).wantsCode(kit.CodeInvalidParameter)
+		r.do("POST", path, `{"outcome":"unclear"}`, "Idempotency-Key", "a1").wantsCode(kit.CodeIdempotencyMismatch)
 	}
-	r.get("/v1/alerts/" + id + "?x=1").wantsCode(codeInvalidParameter)
+	r.get("/v1/alerts/" + id + "?x=1").wantsCode(kit.CodeInvalidParameter)
 	for _, bad := range []string{"x", "quayside-1-9", "_answers-1-1", "nowhere-1-1", strings.Repeat("x", 300) + "-1-1"} {
 		r.get("/v1/alerts/" + bad).wantsCode(codeUnknownAlert)
 	}
@@ -215,10 +216,10 @@ func TestListOfAlerts(t *testing.T) {
 	rest := into[AlertList](r.get("/v1/alerts?status=all&cursor=" + first.Next).wants(200))
 	all := into[AlertList](r.get("/v1/alerts?status=all"))
 	require.Equal(t, all.Alerts, append(first.Alerts, rest.Alerts...))
-	for _, q := range []string{"status=gone", "limit=x", "cursor=x", "cursor=" + encodeCursor("x", "y"), "sites=quayside"} {
-		r.get("/v1/alerts?" + q).wantsCode(codeInvalidParameter)
+	for _, q := range []string{"status=gone", "limit=x", "cursor=x", "cursor=" + kit.EncodeCursor("x", "y"), "sites=quayside"} {
+		r.get("/v1/alerts?" + q).wantsCode(kit.CodeInvalidParameter)
 	}
-	r.get("/v1/alerts?site=nowhere").wantsCode(codeUnknownSite)
+	r.get("/v1/alerts?site=nowhere").wantsCode(kit.CodeUnknownSite)
 }
 
 func TestActsWhileNobodyFolds(t *testing.T) {
@@ -229,7 +230,7 @@ func TestActsWhileNobodyFolds(t *testing.T) {
 	for _, do := range []string{"acknowledge", "close"} {
 		body := map[string]string{"acknowledge": "", "close": `{"outcome":"unclear"}`}[do]
 		a := into[ActAnswer](r.post("/v1/alerts/"+id+"/"+do, body).wants(202))
-		require.False(t, a.Folded)
+		require.False(t, a.Processed)
 		require.NotZero(t, a.Entry)
 	}
 }
@@ -252,13 +253,13 @@ func TestDeliveries(t *testing.T) {
 	rest := into[DeliveryList](r.get("/v1/deliveries?limit=1&cursor=" + first.Next).wants(200))
 	require.Empty(t, rest.Next)
 	require.NotEqual(t, first.Deliveries[0].ID, rest.Deliveries[0].ID)
-	for _, q := range []string{"status=lost", "limit=x", "cursor=x", "cursor=" + encodeCursor("x", "y")} {
-		r.get("/v1/deliveries?" + q).wantsCode(codeInvalidParameter)
+	for _, q := range []string{"status=lost", "limit=x", "cursor=x", "cursor=" + kit.EncodeCursor("x", "y")} {
+		r.get("/v1/deliveries?" + q).wantsCode(kit.CodeInvalidParameter)
 	}
-	r.get("/v1/deliveries?site=nowhere").wantsCode(codeUnknownSite)
+	r.get("/v1/deliveries?site=nowhere").wantsCode(kit.CodeUnknownSite)
 	one := into[DeliveryView](r.get("/v1/deliveries/" + d.ID).wants(200))
 	require.Contains(t, string(one.Data), event.Notice)
-	r.get("/v1/deliveries/" + d.ID + "?x=1").wantsCode(codeInvalidParameter)
+	r.get("/v1/deliveries/" + d.ID + "?x=1").wantsCode(kit.CodeInvalidParameter)
 	r.get("/v1/deliveries/msg_quayside-1-1-1-x").wantsCode(codeUnknownDelivery)
 
 	path := "/v1/deliveries/" + d.ID + "/retry"
@@ -269,22 +270,22 @@ func TestDeliveries(t *testing.T) {
 	r.do("POST", path, "", "Idempotency-Key", "k").wants(200)
 	require.Len(t, r.sends.retried, 1, "the same request is carried out once")
 	require.Equal(t, "quayside "+d.ID, r.sends.retried[0])
-	r.do("POST", path, "x", "Idempotency-Key", "k").wantsCode(codeIdempotencyMismatch)
+	r.do("POST", path, "x", "Idempotency-Key", "k").wantsCode(kit.CodeIdempotencyMismatch)
 	r.keyedFaults(path)
 	r.post("/v1/deliveries/nothing/retry", "").wantsCode(codeUnknownDelivery)
-	r.post(path+"?x=1", "").wantsCode(codeInvalidParameter)
+	r.post(path+"?x=1", "").wantsCode(kit.CodeInvalidParameter)
 	r.sends.err = fmt.Errorf("the disk is full")
-	r.post(path, "").wantsCode(codeUnavailable)
+	r.post(path, "").wantsCode(kit.CodeUnavailable)
 	r.api.opt.Dispatcher = nil
-	r.post(path, "").wantsCode(codeUnavailable)
+	r.post(path, "").wantsCode(kit.CodeUnavailable)
 }
 
 // keyedFaults tries what can be wrong with a body and key where the body does not matter.
 func (r *rig) keyedFaults(path string) {
 	r.t.Helper()
-	r.do("POST", path, "", "Idempotency-Key", `"`).wantsCode(codeInvalidIdempotencyKey)
-	r.do("POST", path, "x", "Idempotency-Key", "f", "Content-Encoding", "br").wantsCode(codeUnsupportedEncoding)
-	r.do("POST", path, "x", "Idempotency-Key", "f", "Content-Encoding", "gzip").wantsCode(codeInvalidEncoding)
-	r.do("POST", path, strings.Repeat("x", 2<<20), "Idempotency-Key", "f").wantsCode(codeBodyTooLarge)
-	r.send(r.cutShort("POST", path, "Idempotency-Key", "f")).wantsCode(codeInvalidBody)
+	r.do("POST", path, "", "Idempotency-Key", `"`).wantsCode(kit.CodeInvalidIdempotencyKey)
+	r.do("POST", path, "x", "Idempotency-Key", "f", "Content-Encoding", "br").wantsCode(kit.CodeUnsupportedEncoding)
+	r.do("POST", path, "x", "Idempotency-Key", "f", "Content-Encoding", "gzip").wantsCode(kit.CodeInvalidEncoding)
+	r.do("POST", path, strings.Repeat("x", 2<<20), "Idempotency-Key", "f").wantsCode(kit.CodeBodyTooLarge)
+	r.send(r.cutShort("POST", path, "Idempotency-Key", "f")).wantsCode(kit.CodeInvalidBody)
 }

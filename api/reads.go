@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"time"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/event"
 	"lintel/engine/layout"
@@ -13,24 +14,52 @@ import (
 	"lintel/engine/store"
 )
 
+var (
+	codeBatchTooLarge = kit.Code{Name: "batch_too_large", Status: 413, Meaning: "The batch has more elements than the limit, which the answer names."}
+)
+
+// intakeRoutes are the routes by which reads and business events come in.
+type intakeRoutes struct{ *backend }
+
+func (h intakeRoutes) table() []kit.Route {
+	return []kit.Route{
+		{
+			Method: "POST", Path: "/v1/sites/{site}/reads", Name: "postReads", Group: "What comes in", Summary: "Post a batch of tag reads",
+			About: "202 means: durable in the site's journal, and it will be worked through whatever happens. A bad read is rejected with its place and the reason; the rest of the batch stands.\n\n" +
+				"An Idempotency-Key makes it safe to send a batch again: it counts once, and the answer has the same entry.",
+			Scopes: []string{kit.ScopeReads}, Appends: true, Params: []kit.Param{paramWait},
+			Body:    []kit.Content{kit.As(kit.MediaJSON, kit.OneOf{[]readRequest{}, readsRequest{}}), kit.As(mediaNDJSON, nil)},
+			Answers: batchAnswers,
+			Codes:   []kit.Code{codeBatchTooLarge}, Handle: h.postReads,
+		}, {
+			Method: "POST", Path: "/v1/sites/{site}/events", Name: "postEvents", Group: "What comes in", Summary: "Post business events: sales, returns, deliveries from suppliers, moves",
+			About:  "One event, or an array of events. Answers like a batch of reads.",
+			Scopes: []string{kit.ScopeSales}, Appends: true, Params: []kit.Param{paramWait},
+			Body:    []kit.Content{kit.As(kit.MediaJSON, kit.OneOf{EventRequest{}, []EventRequest{}})},
+			Answers: batchAnswers,
+			Codes:   []kit.Code{codeBatchTooLarge}, Handle: h.postEvents,
+		},
+	}
+}
+
 const mediaNDJSON = "application/x-ndjson"
 
 // BatchAnswer says what became of a batch of reads or events. Its last members are there only if the caller asked to wait.
 type BatchAnswer struct {
-	Accepted int               `json:"accepted" jsonschema_description:"How many elements of the batch were taken."`
-	Rejected []Rejection       `json:"rejected" jsonschema_description:"Those that were not, in order; the rest of the batch stands."`
-	Entry    *uint64           `json:"entry" jsonschema:"nullable" jsonschema_description:"Number of the journal entry that holds what was taken; null if nothing was."`
-	Folded   *bool             `json:"folded,omitempty" jsonschema_description:"With wait: whether it was worked through in time."`
-	Complete *bool             `json:"complete,omitempty" jsonschema_description:"With wait: whether facts and alerts are all that came of it."`
-	Facts    []FactView        `json:"facts,omitempty"`
-	Alerts   []AlertChangeView `json:"alerts,omitempty"`
+	Accepted  int               `json:"accepted" jsonschema_description:"How many elements of the batch were taken."`
+	Rejected  []Rejection       `json:"rejected" jsonschema_description:"Those that were not, in order; the rest of the batch stands."`
+	Entry     *uint64           `json:"entry" jsonschema:"nullable" jsonschema_description:"Number of the journal entry that holds what was taken; null if nothing was."`
+	Processed *bool             `json:"processed,omitempty" jsonschema_description:"With wait: whether it was processed in time."`
+	Complete  *bool             `json:"complete,omitempty" jsonschema_description:"With wait: whether facts and alerts are all that came of it."`
+	Facts     []FactView        `json:"facts,omitempty"`
+	Alerts    []AlertChangeView `json:"alerts,omitempty"`
 }
 
 // maxWait is the longest that a caller may wait for the fold.
 const maxWait = 10 * time.Second
 
 // waitParam reads "2s", "500ms" or a bare number of seconds; 0: don't wait.
-func (c *call) waitParam() (time.Duration, error) {
+func waitParam(c *kit.Call) (time.Duration, error) {
 	v := c.QueryParam("wait")
 	if v == "" {
 		return 0, nil
@@ -40,26 +69,26 @@ func (c *call) waitParam() (time.Duration, error) {
 		d, err = time.ParseDuration(v + "s")
 	}
 	if err != nil || d < 0 || d > maxWait {
-		return 0, badParam("wait", "%s is no time from 0s to %v, such as 2s", shown([]byte(v)), maxWait)
+		return 0, kit.BadParam("wait", "%s is no time from 0s to %v, such as 2s", kit.Shown([]byte(v)), maxWait)
 	}
 	return d, nil
 }
 
-func (c *call) postReads() error {
-	return c.postBatch("read", func(*layout.Layout) (*countScope, error) { return nil, nil })
+func (h intakeRoutes) postReads(c *kit.Call) error {
+	return h.postBatch(c, "read", func(*layout.Layout) (*countScope, error) { return nil, nil })
 }
 
 // postBatch takes a batch of reads. Scope says what they must fit, and of which count they are; nil: of none.
-func (c *call) postBatch(kind string, scope func(*layout.Layout) (*countScope, error)) error {
-	wait, err := c.waitParam()
+func (h intakeRoutes) postBatch(c *kit.Call, kind string, scope func(*layout.Layout) (*countScope, error)) error {
+	wait, err := waitParam(c)
 	if err != nil {
 		return err
 	}
-	media, err := c.wantType(mediaJSON, mediaNDJSON)
+	media, err := c.WantType(kit.MediaJSON, mediaNDJSON)
 	if err != nil {
 		return err
 	}
-	lay, err := c.api.layoutOf(c.Request().Context(), c.site)
+	lay, err := h.layoutOf(c.Ctx(), c.Site)
 	if err != nil {
 		return err
 	}
@@ -67,18 +96,18 @@ func (c *call) postBatch(kind string, scope func(*layout.Layout) (*countScope, e
 	if err != nil {
 		return err
 	}
-	body, err := c.readBody(c.api.opt.BodyLimit)
+	body, err := c.ReadBody(h.opt.BodyLimit)
 	if err != nil {
 		return err
 	}
-	defer body.release()
-	d := newReadDecoder(lay, c.api.opt.Now().UnixMilli(), c.api.opt.BatchLimit)
+	defer body.Release()
+	d := newReadDecoder(lay, h.opt.Now().UnixMilli(), h.opt.BatchLimit)
 	defer d.release()
-	d.scope, d.stamps = fit, &c.api.stamps
+	d.scope, d.stamps = fit, &h.stamps
 	if media == mediaNDJSON {
-		err = d.lines(body.b)
+		err = d.lines(body.B)
 	} else {
-		err = d.array(body.b)
+		err = d.array(body.B)
 	}
 	if err != nil {
 		return err
@@ -86,13 +115,13 @@ func (c *call) postBatch(kind string, scope func(*layout.Layout) (*countScope, e
 	if fit != nil {
 		d.entry.Count = fit.count
 	}
-	return c.appendBatch(kind, &d.entry, d.accepted(), d.rejected, body.b, wait)
+	return h.appendBatch(c, kind, &d.entry, d.accepted(), d.rejected, body.B, wait)
 }
 
 // appendBatch puts the entry into the site's journal and answers.
-func (c *call) appendBatch(kind string, e *event.Entry, accepted int, rejected []Rejection, body []byte, wait time.Duration) error {
-	ctx := c.Request().Context()
-	key, err := idempotencyKey(c.Request())
+func (h intakeRoutes) appendBatch(c *kit.Call, kind string, e *event.Entry, accepted int, rejected []Rejection, body []byte, wait time.Duration) error {
+	ctx := c.Ctx()
+	key, err := kit.IdempotencyKey(c.Request())
 	if err != nil {
 		return err
 	}
@@ -101,43 +130,43 @@ func (c *call) appendBatch(kind string, e *event.Entry, accepted int, rejected [
 		answer.Rejected = []Rejection{}
 	}
 	if accepted == 0 {
-		c.api.metrics.batch(c.site, kind, 0, rejected)
+		h.metrics.batch(c.Site, kind, 0, rejected)
 		return c.JSON(http.StatusAccepted, answer)
 	}
-	e.By = c.key.Name
+	e.By = c.Key.Name
 	print := ""
 	if key != "" {
-		key, print = c.key.Name+" "+key, fingerprint(c.Request(), body)
+		key, print = c.Key.Name+" "+key, kit.Fingerprint(c.Request(), body)
 	}
 	var site *runner.Site
 	var sub *runner.Subscription
 	if wait > 0 {
-		if site, err = c.api.runner.Site(ctx, c.site); err != nil {
+		if site, err = h.runner.Site(ctx, c.Site); err != nil {
 			return unavailable(err)
 		}
 		sub = site.Subscribe(256)
 		defer sub.Close()
 	}
-	res, err := c.api.runner.Append(ctx, c.site, e, key, print)
+	res, err := h.runner.Append(ctx, c.Site, e, key, print)
 	if err != nil {
 		return unavailable(err)
 	}
 	seq := uint64(res.Seq)
 	answer.Entry = &seq
 	if res.Replayed {
-		c.Response().Header().Set(headerReplayed, "true")
+		c.Response().Header().Set(kit.HeaderReplayed, "true")
 	} else {
-		c.api.metrics.batch(c.site, kind, accepted, rejected)
+		h.metrics.batch(c.Site, kind, accepted, rejected)
 	}
 	if wait == 0 {
 		return c.JSON(http.StatusAccepted, answer)
 	}
-	return c.awaitFold(&answer, sub, res, wait)
+	return h.awaitFold(c, &answer, sub, res, wait)
 }
 
 // awaitFold answers once the entry is folded, or when the caller's patience ends.
-func (c *call) awaitFold(answer *BatchAnswer, sub *runner.Subscription, res store.Appended, wait time.Duration) error {
-	ctx, cancel := context.WithTimeout(c.Request().Context(), wait)
+func (h intakeRoutes) awaitFold(c *kit.Call, answer *BatchAnswer, sub *runner.Subscription, res store.Appended, wait time.Duration) error {
+	ctx, cancel := context.WithTimeout(c.Ctx(), wait)
 	defer cancel()
 	var facts []event.Fact
 	var changes []engine.AlertChange
@@ -146,7 +175,7 @@ func (c *call) awaitFold(answer *BatchAnswer, sub *runner.Subscription, res stor
 	folded := res.Replayed
 	if res.Replayed {
 		// It may have been folded long ago: what it came to is on record.
-		facts, changes, complete, folded, err = c.api.recall(ctx, c.site, res.Seq)
+		facts, changes, complete, folded, err = h.recall(ctx, c.Site, res.Seq)
 	}
 	if !folded && err == nil {
 		facts, changes, complete, err = sub.Await(ctx, uint64(res.Seq))
@@ -156,17 +185,17 @@ func (c *call) awaitFold(answer *BatchAnswer, sub *runner.Subscription, res stor
 		return unavailable(err)
 	}
 	if !folded {
-		if c.Request().Context().Err() != nil {
-			return c.Request().Context().Err()
+		if c.Ctx().Err() != nil {
+			return c.Ctx().Err()
 		}
-		answer.Folded = new(bool)
+		answer.Processed = new(bool)
 		return c.JSON(http.StatusAccepted, answer)
 	}
-	answer.Folded, answer.Complete = &folded, &complete
+	answer.Processed, answer.Complete = &folded, &complete
 	answer.Facts = factViews(facts)
 	answer.Alerts = make([]AlertChangeView, 0, len(changes))
 	for i := range changes {
-		answer.Alerts = append(answer.Alerts, AlertChangeView{Change: changes[i].Type, Alert: changes[i].Alert.View(c.site)})
+		answer.Alerts = append(answer.Alerts, AlertChangeView{Change: changes[i].Type, Alert: changes[i].Alert.View(c.Site)})
 	}
 	return c.JSON(http.StatusOK, answer)
 }
@@ -175,12 +204,12 @@ func (c *call) awaitFold(answer *BatchAnswer, sub *runner.Subscription, res stor
 const recallLimit = 200_000
 
 // recall finds what an entry that was folded before came to: its facts, and the alerts that it raised as they are now. folded is false if it was not folded yet.
-func (a *API) recall(ctx context.Context, site string, seq store.Seq) (facts []event.Fact, changes []engine.AlertChange, complete, folded bool, err error) {
-	cursor, _, err := a.store.Cursor(ctx, site)
+func (b *backend) recall(ctx context.Context, site string, seq store.Seq) (facts []event.Fact, changes []engine.AlertChange, complete, folded bool, err error) {
+	cursor, _, err := b.store.Cursor(ctx, site)
 	if err != nil || cursor < seq {
 		return nil, nil, false, false, err
 	}
-	entries, err := a.store.Read(ctx, site, seq-1, 1, 0)
+	entries, err := b.store.Read(ctx, site, seq-1, 1, 0)
 	if err != nil || len(entries) == 0 {
 		return nil, nil, false, true, nil // trimmed: it is too old to be told apart
 	}
@@ -190,11 +219,7 @@ func (a *API) recall(ctx context.Context, site string, seq store.Seq) (facts []e
 	}
 	complete = true
 	seen := 0
-	err = a.store.Facts(ctx, site, store.FactID{Ms: e.At}, store.FactID{}, 0, func(id store.FactID, data []byte) error {
-		var f event.Fact
-		if err := event.DecodeFact(data, id.Ms, id.N, &f); err != nil {
-			return err
-		}
+	err = b.eachFact(ctx, site, store.FactID{Ms: e.At}, store.FactID{}, 0, func(_ store.FactID, f *event.Fact) error {
 		if seen++; seen > recallLimit {
 			complete = false
 			return errEnough
@@ -203,15 +228,15 @@ func (a *API) recall(ctx context.Context, site string, seq store.Seq) (facts []e
 		case f.Seq > uint64(seq):
 			return errEnough
 		case f.Seq == uint64(seq):
-			facts = append(facts, f)
+			facts = append(facts, *f)
 		}
 		return nil
 	})
-	if err != nil && err != errEnough {
+	if err != nil {
 		return nil, nil, false, true, err
 	}
 	prefix := site + "-" + strconv.FormatUint(uint64(seq), 10) + "-"
-	err = a.eachAlert(ctx, site, func(al *event.Alert) {
+	err = b.scanAlerts(ctx, site, func() { changes = nil }, func(al *event.Alert) {
 		if len(al.ID) > len(prefix) && al.ID[:len(prefix)] == prefix && al.Status != event.AlertPending && al.Lead == "" {
 			changes = append(changes, engine.AlertChange{Seq: uint64(seq), Type: event.ChangeOpened, Alert: *al})
 		}

@@ -14,6 +14,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -21,6 +22,7 @@ import (
 	"github.com/santhosh-tekuri/jsonschema/v6"
 	"github.com/stretchr/testify/require"
 
+	"lintel/api/kit"
 	"lintel/engine/deliver"
 	"lintel/engine/event"
 	"lintel/engine/runner"
@@ -36,7 +38,8 @@ type rig struct {
 	api   *API
 	log   *lockedBuffer
 	sends *fakeDispatcher
-	admin string // a key for everything
+	ahead atomic.Int64 // of the server's clock before the real one, nanoseconds
+	admin string       // a key for everything
 	keys  map[string]string
 }
 
@@ -140,20 +143,24 @@ func newRig(t testing.TB, change ...func(*Options)) *rig {
 		r.run.Stop()
 		require.NoError(t, st.Close())
 	})
-	r.admin = r.key("boss", ScopeAdmin)
+	r.admin = r.key("boss", kit.ScopeAdmin)
 	return r
 }
 
-func (r *rig) clock() time.Time { return time.Now() }
+// clock is the server's: the real one, and what tick added.
+func (r *rig) clock() time.Time { return time.Now().Add(time.Duration(r.ahead.Load())) }
+
+// tick puts the server's clock forward: reads of one tag at one moment are one report.
+func (r *rig) tick() { r.ahead.Add(int64(2 * time.Millisecond)) }
 
 // key returns the text of a key for all sites with these scopes, making it on first use.
 func (r *rig) key(name string, scopes ...string) string {
 	if k, ok := r.keys[name]; ok {
 		return k
 	}
-	text, err := MintKey(context.Background(), r.store, name, scopes, []string{AllSites}, "test", r.clock())
+	text, err := kit.MintKey(context.Background(), r.store, name, scopes, []string{kit.AllSites}, "test", r.clock())
 	require.NoError(r.t, err)
-	r.api.keys.forget()
+	r.api.server.ForgetKeys()
 	r.keys[name] = text
 	return text
 }
@@ -225,10 +232,10 @@ func (p *reply) wants(status int) *reply {
 }
 
 // wantsCode checks a problem.
-func (p *reply) wantsCode(code Code) *reply {
+func (p *reply) wantsCode(code kit.Code) *reply {
 	p.t.Helper()
-	require.Equal(p.t, problems[code].status, p.status, "%s: %s", p.what, p.body)
-	require.Equal(p.t, string(code), p.json()["code"], "%s: %s", p.what, p.body)
+	require.Equal(p.t, code.Status, p.status, "%s: %s", p.what, p.body)
+	require.Equal(p.t, code.Name, p.json()["code"], "%s: %s", p.what, p.body)
 	return p
 }
 
@@ -251,52 +258,59 @@ var (
 	strictOnce sync.Once
 	strictDoc  map[string]any
 	compiled   sync.Map // JSON pointer to *jsonschema.Schema
+	compiler   *jsonschema.Compiler
+	compiling  sync.Mutex
 	seenMu     sync.Mutex
 	seen       = map[string]bool{} // "operation code" and "operation status" that tests met
 )
 
 func checkAnswer(t testing.TB, a *API, req *http.Request, rep *reply) {
 	t.Helper()
-	strictOnce.Do(func() { strictDoc = roundTrip(openAPIDocument(a.routes, true)) })
+	strictOnce.Do(func() {
+		strictDoc = roundTrip(openAPI.Of(a.routes, true))
+		compiler = jsonschema.NewCompiler()
+		compiler.DefaultDraft(jsonschema.Draft2020)
+		require.NoError(t, compiler.AddResource("https://lintel.test/openapi.json", strictDoc))
+	})
 	r := routeFor(a, req)
 	if r == nil {
 		return
 	}
-	require.NotEmpty(t, rep.header.Get(headerRequestID))
+	require.NotEmpty(t, rep.header.Get(kit.HeaderRequestID))
 	if rep.status == http.StatusNoContent || rep.status == http.StatusNotModified {
 		require.Empty(t, rep.body)
 	}
 	media, _, _ := strings.Cut(rep.header.Get("Content-Type"), ";")
-	item := strictDoc["paths"].(map[string]any)[r.path].(map[string]any)[strings.ToLower(r.method)].(map[string]any)
+	item := strictDoc["paths"].(map[string]any)[r.Path].(map[string]any)[strings.ToLower(r.Method)].(map[string]any)
 	resp, ok := item["responses"].(map[string]any)[fmt.Sprint(rep.status)].(map[string]any)
 	require.True(t, ok, "%s answered %d, which its route does not declare: %s", rep.what, rep.status, rep.body)
-	if media == mediaProblem {
-		code := Code(rep.json()["code"].(string))
-		require.Contains(t, r.allCodes(), code, "%s answered a problem that its route does not declare: %s", rep.what, rep.body)
-		require.Equal(t, problems[code].status, rep.status)
-		note(r.name + " " + string(code))
+	if media == kit.MediaProblem {
+		name := rep.json()["code"].(string)
+		i := slices.IndexFunc(r.AllCodes(), func(c kit.Code) bool { return c.Name == name })
+		require.GreaterOrEqual(t, i, 0, "%s answered a problem that its route does not declare: %s", rep.what, rep.body)
+		require.Equal(t, r.AllCodes()[i].Status, rep.status)
+		note(r.Name + " " + name)
 	} else {
-		note(fmt.Sprintf("%s %d", r.name, rep.status))
+		note(fmt.Sprintf("%s %d", r.Name, rep.status))
 	}
 	if len(rep.body) == 0 {
 		return
 	}
 	contents, _ := resp["content"].(map[string]any)
 	require.Contains(t, contents, media, rep.what)
-	if media != mediaJSON && media != mediaProblem {
+	if media != kit.MediaJSON && media != kit.MediaProblem {
 		return
 	}
 	escape := func(s string) string { return strings.ReplaceAll(strings.ReplaceAll(s, "~", "~0"), "/", "~1") }
-	pointer := fmt.Sprintf("/paths/%s/%s/responses/%d/content/%s/schema", escape(r.path), strings.ToLower(r.method), rep.status, escape(media))
+	pointer := fmt.Sprintf("/paths/%s/%s/responses/%d/content/%s/schema", escape(r.Path), strings.ToLower(r.Method), rep.status, escape(media))
 	schema, ok := compiled.Load(pointer)
 	if !ok {
-		c := jsonschema.NewCompiler()
-		c.DefaultDraft(jsonschema.Draft2020)
-		require.NoError(t, c.AddResource("https://lintel.test/openapi.json", strictDoc))
-		s, err := c.Compile("https://lintel.test/openapi.json#" + url.PathEscape(pointer))
+		compiling.Lock()
+		s, err := compiler.Compile("https://lintel.test/openapi.json#" + url.PathEscape(pointer))
 		if err != nil {
-			s, err = c.Compile("https://lintel.test/openapi.json#" + pointer)
+			s, err = compiler.Compile("https://lintel.test/openapi.json#" + pointer)
 		}
+		compiling.Unlock()
 		require.NoError(t, err)
 		compiled.Store(pointer, s)
 		schema = s
@@ -307,7 +321,7 @@ func checkAnswer(t testing.TB, a *API, req *http.Request, rep *reply) {
 }
 
 func roundTrip(v any) map[string]any {
-	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(mustJSON(v)))
+	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(kit.MustJSON(v)))
 	if err != nil {
 		panic(err)
 	}
@@ -321,14 +335,14 @@ func note(s string) {
 }
 
 // routeFor finds the route of a request by the table, not by the router.
-func routeFor(a *API, req *http.Request) *route {
+func routeFor(a *API, req *http.Request) *kit.Route {
 	path := strings.Split(req.URL.EscapedPath(), "/")
 	for i := range a.routes {
 		r := &a.routes[i]
-		if r.method != req.Method {
+		if r.Method != req.Method {
 			continue
 		}
-		parts := strings.Split(r.path, "/")
+		parts := strings.Split(r.Path, "/")
 		if len(parts) == len(path) && slices.EqualFunc(parts, path, func(a, b string) bool { return a == b || strings.HasPrefix(a, "{") && b != "" }) {
 			return r
 		}
@@ -364,31 +378,34 @@ func filtered() bool {
 }
 
 // everywhere are problems that come of what is around a route, not of the route: they are tested once each.
-var everywhere = []Code{codeInternal, codeUnavailable, codeTimeout, codeIdempotencyBusy, codeIdempotencyLost, codeConflict}
+var everywhere = []kit.Code{kit.CodeInternal, kit.CodeUnavailable, kit.CodeTimeout, kit.CodeIdempotencyBusy, kit.CodeIdempotencyLost, kit.CodeConflict}
+
+// inKit are problems that the tests of package kit meet.
+var inKit = []kit.Code{kit.CodeInternal, kit.CodeIdempotencyBusy, kit.CodeIdempotencyLost}
 
 func missedAnswers() []string {
-	a := &API{}
 	var missed []string
-	met := map[Code]bool{}
+	met, all := map[string]bool{}, map[string]bool{}
 	for s := range seen {
 		_, code, _ := strings.Cut(s, " ")
-		met[Code(code)] = true
+		met[code] = true
 	}
-	for _, r := range a.table() {
-		for _, ans := range r.answers {
-			if s := fmt.Sprintf("%s %d", r.name, ans.status); !seen[s] {
+	for _, r := range new(API).table() {
+		for _, ans := range r.Answers {
+			if s := fmt.Sprintf("%s %d", r.Name, ans.Status); !seen[s] {
 				missed = append(missed, s)
 			}
 		}
-		for _, code := range r.allCodes() {
-			if !seen[r.name+" "+string(code)] && !slices.Contains(everywhere, code) {
-				missed = append(missed, r.name+" "+string(code))
+		for _, code := range r.AllCodes() {
+			all[code.Name] = true
+			if !seen[r.Name+" "+code.Name] && !slices.Contains(everywhere, code) {
+				missed = append(missed, r.Name+" "+code.Name)
 			}
 		}
 	}
-	for code := range problems {
-		if !met[code] && code != codeNotFound && code != codeMethodNotAllowed {
-			missed = append(missed, "problem "+string(code))
+	for code := range all {
+		if !met[code] && !slices.ContainsFunc(inKit, func(c kit.Code) bool { return c.Name == code }) {
+			missed = append(missed, "problem "+code)
 		}
 	}
 	slices.Sort(missed)
@@ -398,7 +415,10 @@ func missedAnswers() []string {
 // until waits for a condition.
 func (r *rig) until(what string, f func() bool) {
 	r.t.Helper()
-	for end := time.Now().Add(time.Minute); !f(); time.Sleep(5 * time.Millisecond) {
+	// What is asked may cost as much as what is waited for: ask less and less often.
+	wait := time.Millisecond
+	for end := time.Now().Add(time.Minute); !f(); time.Sleep(wait) {
+		wait = min(wait*3/2, 50*time.Millisecond)
 		require.True(r.t, time.Now().Before(end), "waiting for %s", what)
 	}
 }
@@ -409,7 +429,7 @@ const harbourLight = "3036451FD40C0E4000001A85" // (01)09521141123454(21)6789
 func (r *rig) alert(serial int) string {
 	r.t.Helper()
 	tag := fmt.Sprintf("3036451FD40C0E40%08X", serial)
-	at := r.clock().Add(-3 * time.Second)
+	at := r.clock().Add(-15 * time.Second) // so long ago that nobody waits until the passage is sure
 	r.reads(fmt.Sprintf(`[{"epc":"%s","read_point":"handheld-1","zone":"shelf-a","time":%d}]`, tag, at.UnixMilli())).wants(202)
 	var list []string
 	for i, p := range []string{"in", "in", "in", "in", "out", "out", "out", "out"} {

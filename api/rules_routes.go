@@ -1,17 +1,40 @@
 package api
 
 import (
-	"errors"
 	"net/http"
 	"slices"
 	"strings"
 	"time"
 
+	"lintel/api/kit"
 	"lintel/engine"
-	"lintel/engine/event"
-	"lintel/engine/store"
 	"lintel/rules"
 )
+
+var (
+	codeUnknownRule = kit.Code{Name: "unknown_rule", Status: 404, Meaning: "There is no such rule."}
+)
+
+// ruleRoutes are the routes about rules.
+type ruleRoutes struct{ documents }
+
+func (h ruleRoutes) table() []kit.Route {
+	return append([]kit.Route{
+		{
+			Method: "GET", Path: "/v1/rules", Name: "getRules", Group: "Documents", Summary: "Get the rules",
+			Scopes: readers, Params: []kit.Param{paramVersion, paramFormat, ifNoneMatch},
+			Answers: []kit.Answer{kit.Reply(200, "The rules, as they were written or parsed.", kit.As(mediaYAML, nil), kit.As(kit.MediaJSON, RulesView{})), notChanged},
+			Codes:   []kit.Code{codeUnknownDocument, kit.CodeNotAcceptable}, Handle: h.getRules,
+		}, {
+			Method: "PUT", Path: "/v1/rules", Name: "putRules", Group: "Documents", Summary: "Store the rules",
+			Scopes: author, AllSites: true, Params: []kit.Param{paramNote, ifMatch, ifNoneMatch}, Body: []kit.Content{kit.As(mediaYAML, nil)},
+			Answers: savedAnswers(RulesSaved{}, nil), Codes: savedCodes, Handle: h.putRules,
+		}, {
+			Method: "POST", Path: "/v1/rules/check", Name: "checkRules", Group: "Documents", Summary: "Check rules without storing them",
+			Scopes: readers, Body: []kit.Content{kit.As(mediaYAML, nil)}, Answers: []kit.Answer{kit.OK("What was found; errors are an answer too.", CheckAnswer{})}, Handle: h.checkRules,
+		},
+	}, h.versioned("/v1/rules", "rule", "rules", named(engine.RulesDocument), diffRules)...)
+}
 
 const mediaYAML = "text/yaml"
 
@@ -90,12 +113,12 @@ func ruleViews(set *rules.Set) []RuleView {
 	return views
 }
 
-func (c *call) getRules() error {
-	form, err := c.accepts(mediaYAML, mediaJSON)
+func (h ruleRoutes) getRules(c *kit.Call) error {
+	form, err := c.Accepts(mediaYAML, kit.MediaJSON)
 	if err != nil {
 		return err
 	}
-	d, done, err := c.document(engine.RulesDocument)
+	d, done, err := h.document(c, engine.RulesDocument)
 	if err != nil || done {
 		return err
 	}
@@ -110,23 +133,21 @@ func (c *call) getRules() error {
 	return c.JSON(http.StatusOK, view)
 }
 
-func (c *call) ruleVersions() error { return c.versions(engine.RulesDocument) }
-
 // checkRules reads and checks a document of rules.
-func (c *call) checkBody() (text []byte, set *rules.Set, found []rules.Diagnostic, err error) {
-	if _, err := c.wantType(yamlTypes...); err != nil {
+func (h ruleRoutes) checkBody(c *kit.Call) (text []byte, set *rules.Set, found []rules.Diagnostic, err error) {
+	if _, err := c.WantType(yamlTypes...); err != nil {
 		return nil, nil, nil, err
 	}
-	body, err := c.readBody(min(c.api.opt.BodyLimit, rules.MaxDocument+1))
+	body, err := c.ReadBody(min(h.opt.BodyLimit, rules.MaxDocument+1))
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	defer body.release()
-	known, err := c.api.knownNames(c.Request().Context())
+	defer body.Release()
+	known, err := h.knownNames(c.Ctx())
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	text = append([]byte(nil), body.b...)
+	text = append([]byte(nil), body.B...)
 	set, found = rules.Check(engine.RulesDocument, text, known)
 	if found == nil {
 		found = []rules.Diagnostic{}
@@ -134,53 +155,33 @@ func (c *call) checkBody() (text []byte, set *rules.Set, found []rules.Diagnosti
 	return text, set, found, nil
 }
 
-func (c *call) checkRules() error {
-	_, set, found, err := c.checkBody()
-	if err != nil {
-		return err
-	}
-	return c.JSON(http.StatusOK, CheckAnswer{OK: set != nil, Rules: ruleViews(set), Diagnostics: found})
+func (h ruleRoutes) checkRules(c *kit.Call) error {
+	_, set, found, err := h.checkBody(c)
+	return c.Answer(CheckAnswer{OK: set != nil, Rules: ruleViews(set), Diagnostics: found}, err)
 }
 
-func (c *call) putRules() error {
-	expect, err := c.expectation(engine.RulesDocument)
+func (h ruleRoutes) putRules(c *kit.Call) error {
+	expect, err := h.expectation(c, engine.RulesDocument)
 	if err != nil {
 		return err
 	}
-	note, err := c.noteParam()
-	if err != nil {
-		return err
-	}
-	text, set, found, err := c.checkBody()
+	text, set, found, err := h.checkBody(c)
 	if err != nil {
 		return err
 	}
 	if set == nil {
-		return problemf(codeInvalidDocument, "The rules have errors. Nothing was stored.").with("errors", found)
+		return kit.Problemf(kit.CodeInvalidDocument, "The rules have errors. Nothing was stored.").With("errors", found)
 	}
-	ctx := c.Request().Context()
-	version, err := c.api.runner.SaveDocument(ctx, engine.RulesDocument, text, c.key.Name, note, expect)
-	if errors.Is(err, store.ErrConflict) {
-		return conflict(expect)
-	}
+	saved, err := h.save(c, engine.RulesDocument, text, expect)
 	if err != nil {
-		return unavailable(err)
+		return err
 	}
-	inEffect := c.api.settle(ctx, event.Pin{Doc: engine.RulesDocument, Version: version})
-	c.Response().Header().Set("ETag", etag(version))
-	status := http.StatusOK
-	if version == 1 {
-		status = http.StatusCreated
-	}
-	return c.JSON(status, RulesSaved{
-		Saved: Saved{Document: engine.RulesDocument, Version: version, At: c.api.opt.Now().UTC(), By: c.key.Name, Note: note, InEffect: inEffect},
-		Rules: len(set.Rules()), Diagnostics: found,
-	})
+	return answerSaved(c, saved.Version, RulesSaved{Saved: saved, Rules: len(set.Rules()), Diagnostics: found})
 }
 
 // sentTo lists the channels that the stored rules send to.
-func (c *call) sentTo() (map[string][]string, error) {
-	list, err := c.api.storedRules(c.Request().Context())
+func (h documents) sentTo(c *kit.Call) (map[string][]string, error) {
+	list, err := h.storedRules(c.Ctx())
 	if err != nil {
 		return nil, err
 	}

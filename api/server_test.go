@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"errors"
 	"net/http"
-	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"slices"
@@ -14,10 +13,12 @@ import (
 	"testing"
 	"time"
 
+	"github.com/labstack/echo/v4"
 	"github.com/pb33f/libopenapi"
 	"github.com/pb33f/libopenapi-validator/schema_validation"
 	"github.com/stretchr/testify/require"
 
+	"lintel/api/kit"
 	"lintel/engine/runner"
 	"lintel/engine/store"
 	"lintel/engine/store/storetest"
@@ -44,59 +45,35 @@ func (deafStore) Ping(context.Context) error { return errors.New("ear wax") }
 func TestRoutesThatDoNotExist(t *testing.T) {
 	r := newRig(t)
 	for _, path := range []string{"/", "/v1", "/v1/nothing", "/v1/sites/quayside/items/a/b/c", "/console/"} {
-		rep := r.get(path).wantsCode(codeNotFound)
-		require.Equal(t, mediaProblem, rep.header.Get("Content-Type"))
+		rep := r.get(path).wantsCode(kit.CodeNotFound)
+		require.Equal(t, kit.MediaProblem, rep.header.Get("Content-Type"))
 		require.Equal(t, "nosniff", rep.header.Get("X-Content-Type-Options"))
 	}
-	r.do("DELETE", "/v1/rules", "").wantsCode(codeMethodNotAllowed)
+	r.do("DELETE", "/v1/rules", "").wantsCode(kit.CodeMethodNotAllowed)
 	metrics := string(r.get("/metrics").wants(200).body)
 	require.NotContains(t, metrics, "nothing", "a wrong path is no time series")
-	r.get("/metrics?x=1").wantsCode(codeInvalidParameter)
-	r.get("/openapi.json?x=1").wantsCode(codeInvalidParameter)
-	r.get("/v1/sites?x=1").wantsCode(codeInvalidParameter)
+	r.get("/metrics?x=1").wantsCode(kit.CodeInvalidParameter)
+	r.get("/openapi.json?x=1").wantsCode(kit.CodeInvalidParameter)
+	r.get("/v1/sites?x=1").wantsCode(kit.CodeInvalidParameter)
 	r.shop()
-	r.get("/v1/sites/quayside/read-points?x=1").wantsCode(codeInvalidParameter)
+	r.get("/v1/sites/quayside/read-points?x=1").wantsCode(kit.CodeInvalidParameter)
 }
 
 func TestRequestIDs(t *testing.T) {
 	r := newRig(t)
-	rep := r.do("GET", "/v1/nothing", "", headerRequestID, "abc-123")
-	require.Equal(t, "abc-123", rep.header.Get(headerRequestID))
+	rep := r.do("GET", "/v1/nothing", "", kit.HeaderRequestID, "abc-123")
+	require.Equal(t, "abc-123", rep.header.Get(kit.HeaderRequestID))
 	require.Equal(t, "abc-123", rep.json()["request_id"])
 	for _, bad := range []string{"a b", "a\tb", strings.Repeat("x", 65), "<script>"} {
-		require.NotEqual(t, bad, r.do("GET", "/healthz", "", headerRequestID, bad).header.Get(headerRequestID))
+		require.NotEqual(t, bad, r.do("GET", "/healthz", "", kit.HeaderRequestID, bad).header.Get(kit.HeaderRequestID))
 	}
 	require.Contains(t, r.log.String(), "request=abc-123")
 	require.Contains(t, r.log.String(), "level=DEBUG msg=request")
 }
 
-func TestPanicsStayInside(t *testing.T) {
-	r := newRig(t)
-	r.api.routes = append(r.api.routes, route{method: "GET", path: "/v1/panic", name: "panic", scopes: operate, handle: func(*call) error { panic("the secret cause") }})
-	r.api.echo = r.api.mount()
-	w := httptest.NewRecorder()
-	req := httptest.NewRequest("GET", "/v1/panic", nil)
-	req.Header.Set("Authorization", "Bearer "+r.admin)
-	r.api.Handler().ServeHTTP(w, req)
-	require.Equal(t, 500, w.Code)
-	require.NotContains(t, w.Body.String(), "secret cause")
-	require.Contains(t, r.log.String(), "secret cause")
-	note("panic " + string(codeInternal))
-}
-
-func TestUnknownErrorsShowNothing(t *testing.T) {
-	p := asProblem(errors.New("password=hunter2"))
-	require.Equal(t, codeInternal, p.code)
-	require.NotContains(t, string(p.body("x")), "hunter2")
-	require.Equal(t, codeUnavailable, asProblem(unavailable(errors.New("password=hunter2"))).code)
-	require.NotContains(t, string(asProblem(unavailable(errors.New("password=hunter2"))).body("x")), "hunter2")
-	require.Equal(t, codeTimeout, asProblem(unavailable(context.DeadlineExceeded)).code)
-	require.Equal(t, codeUnavailable, asProblem(store.ErrClosed).code)
-	require.Equal(t, codeUnknownSite, asProblem(unavailable(runner.ErrNoSite)).code)
-	for code, p := range problems {
-		require.NotEmpty(t, http.StatusText(p.status), code)
-		require.NotEmpty(t, p.meaning, code)
-	}
+func TestASiteThatDoesNotExistIsNoFailureOfTheStore(t *testing.T) {
+	require.Equal(t, kit.CodeUnknownSite, kit.AsProblem(unavailable(runner.ErrNoSite)).Code)
+	require.Equal(t, kit.CodeUnavailable, kit.AsProblem(unavailable(errors.New("away"))).Code)
 }
 
 func TestARequestThatTakesTooLong(t *testing.T) {
@@ -105,7 +82,7 @@ func TestARequestThatTakesTooLong(t *testing.T) {
 	// The key ring asks the store, whose context is over.
 	rep := r.get("/v1/sites/quayside/items")
 	require.Contains(t, []int{503}, rep.status)
-	note("listItems " + string(codeTimeout))
+	note("listItems " + kit.CodeTimeout.Name)
 }
 
 // TestNoSecretInAnyLog goes through what handles secrets, at the most talkative level, and looks for them.
@@ -113,10 +90,10 @@ func TestNoSecretInAnyLog(t *testing.T) {
 	r := newRig(t).shop()
 	made := into[KeyView](r.post("/v1/keys", `{"name":"probe","scopes":["operate"],"sites":["*"]}`).wants(201))
 	r.as(made.Key, func(r *rig) { r.get("/v1/channels").wants(200) })
-	r.do("GET", "/v1/rules", "", "Authorization", "Bearer lk_somebodyelses").wantsCode(codeUnauthorized)
-	r.put("/v1/channels", strings.Replace(testChannels, "webhook", "pigeon", 1)).wantsCode(codeInvalidDocument)
+	r.do("GET", "/v1/rules", "", "Authorization", "Bearer lk_somebodyelses").wantsCode(kit.CodeUnauthorized)
+	r.put("/v1/channels", strings.Replace(testChannels, "webhook", "pigeon", 1)).wantsCode(kit.CodeInvalidDocument)
 	r.sends.err = errors.New("dialling failed")
-	r.post("/v1/channels/door-team/test", "").wantsCode(codeUnavailable)
+	r.post("/v1/channels/door-team/test", "").wantsCode(kit.CodeUnavailable)
 	log := r.log.String()
 	require.Contains(t, log, "key=probe")
 	for _, secret := range []string{made.Key, made.Key[3:], "lk_somebodyelses", "somebodyelses", "QUJDREVG", "TOPSECRET", r.admin} {
@@ -132,47 +109,6 @@ func TestPages(t *testing.T) {
 	require.Equal(t, "page app.js", string(r.get("/console/app.js").wants(200).body))
 }
 
-func TestAnswersOfKeys(t *testing.T) {
-	r := newRig(t)
-	ctx := t.Context()
-	now := time.Now()
-	s := &answers{store: r.store, now: func() time.Time { return now }, log: r.api.log}
-	c, err := s.claim(ctx, "boss k", "f", time.Minute)
-	require.NoError(t, err)
-	require.Nil(t, c.answer)
-	_, err = s.claim(ctx, "boss k", "f", time.Minute)
-	require.Equal(t, codeIdempotencyBusy, asProblem(err).code)
-	_, err = s.claim(ctx, "boss k", "other", time.Minute)
-	require.ErrorIs(t, err, store.ErrIdempotencyMismatch)
-	now = now.Add(2 * time.Minute)
-	_, err = s.claim(ctx, "boss k", "f", time.Minute)
-	require.Equal(t, codeIdempotencyLost, asProblem(err).code, "the process was killed")
-	note("x " + string(codeIdempotencyBusy))
-	note("x " + string(codeIdempotencyLost))
-
-	// A failure of ours settles nothing.
-	require.NoError(t, s.keep(ctx, c, keptAnswer{Status: 503}))
-	c2, err := s.claim(ctx, "boss k", "f", time.Minute)
-	require.NoError(t, err)
-	require.Nil(t, c2.answer)
-	require.NotEqual(t, c.seq, c2.seq)
-	require.NoError(t, s.keep(ctx, c2, keptAnswer{Status: 201, Type: mediaJSON, Body: []byte("{}")}))
-	c3, err := s.claim(ctx, "boss k", "f", time.Minute)
-	require.NoError(t, err)
-	require.Equal(t, 201, c3.answer.Status)
-
-	// Old answers are dropped, and their claims.
-	now = now.Add(26 * time.Hour)
-	_, err = s.claim(ctx, "boss new", "f", time.Minute)
-	require.NoError(t, err)
-	n := 0
-	_, err = r.store.Records(ctx, answersSite, kindAnswer, nil, func(store.Kind, string, []byte) error { n++; return nil })
-	require.NoError(t, err)
-	require.Zero(t, n)
-	_, err = r.store.Read(ctx, answersSite, 0, 1, 0)
-	require.ErrorIs(t, err, store.ErrTrimmed)
-}
-
 func TestAFailedRequestMayBeTriedAgainWithItsKey(t *testing.T) {
 	r := newRig(t).shop()
 	id := r.alert(1)
@@ -180,13 +116,13 @@ func TestAFailedRequestMayBeTriedAgainWithItsKey(t *testing.T) {
 	r.api = New(Options{Store: faulty, Runner: r.run, Dispatcher: r.sends, Log: r.api.log, Now: r.clock})
 	d := into[DeliveryList](r.get("/v1/deliveries?alert=" + id)).Deliveries[0]
 	r.sends.err = errors.New("shutting down")
-	r.do("POST", "/v1/deliveries/"+d.ID+"/retry", "", "Idempotency-Key", "r").wantsCode(codeUnavailable)
+	r.do("POST", "/v1/deliveries/"+d.ID+"/retry", "", "Idempotency-Key", "r").wantsCode(kit.CodeUnavailable)
 	r.sends.err = nil
 	r.do("POST", "/v1/deliveries/"+d.ID+"/retry", "", "Idempotency-Key", "r").wants(200)
 	r.do("POST", "/v1/deliveries/"+d.ID+"/retry", "", "Idempotency-Key", "r").wants(200)
 	require.Len(t, r.sends.retried, 2)
 	faulty.SetFaults(storetest.Faults{Before: 1})
-	r.do("POST", "/v1/deliveries/"+d.ID+"/retry", "", "Idempotency-Key", "s").wantsCode(codeUnavailable)
+	r.do("POST", "/v1/deliveries/"+d.ID+"/retry", "", "Idempotency-Key", "s").wantsCode(kit.CodeUnavailable)
 }
 
 // TestOpenAPIDocument holds the document against the OpenAPI 3.1 schema of the OpenAPI Initiative, by libopenapi, and against the router.
@@ -216,7 +152,7 @@ func TestOpenAPIDocument(t *testing.T) {
 		}
 	}
 	routed := map[string]bool{}
-	for _, e := range r.api.echo.Routes() {
+	for _, e := range r.api.Handler().(*echo.Echo).Routes() {
 		if e.Method == "echo_route_not_found" {
 			continue
 		}
@@ -231,12 +167,12 @@ func TestOpenAPIDocument(t *testing.T) {
 	require.Equal(t, routed, declared)
 	names := map[string]bool{}
 	for _, rt := range r.api.routes {
-		require.False(t, names[rt.name], "%s twice", rt.name)
-		names[rt.name] = true
-		require.NotEmpty(t, rt.answers, rt.name)
-		require.True(t, rt.open || len(rt.scopes) > 0 || rt.name == "openapi", rt.name)
-		if rt.method == http.MethodPost {
-			require.True(t, rt.keyed || rt.appends || slices.Contains([]string{"checkRules", "planConfiguration", "tryRule"}, rt.name), "%s changes something and takes no Idempotency-Key", rt.name)
+		require.False(t, names[rt.Name], "%s twice", rt.Name)
+		names[rt.Name] = true
+		require.NotEmpty(t, rt.Answers, rt.Name)
+		require.True(t, rt.Open || len(rt.Scopes) > 0 || rt.Name == "openapi", rt.Name)
+		if rt.Method == http.MethodPost {
+			require.True(t, rt.Keyed || rt.Appends || slices.Contains([]string{"checkRules", "planConfiguration", "tryRule"}, rt.Name), "%s changes something and takes no Idempotency-Key", rt.Name)
 		}
 	}
 	var text bytes.Buffer

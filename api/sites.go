@@ -2,13 +2,16 @@ package api
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"net/http"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"time"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/deliver"
 	"lintel/engine/event"
@@ -17,9 +20,24 @@ import (
 	"lintel/engine/store"
 )
 
+// siteRoutes are the routes about sites and their read points.
+type siteRoutes struct{ *backend }
+
+func (h siteRoutes) table() []kit.Route {
+	return []kit.Route{
+		{
+			Method: "GET", Path: "/v1/sites", Name: "listSites", Group: "Questions", Summary: "List the sites that the key is for",
+			Scopes: readers, Params: []kit.Param{paramSite}, Answers: []kit.Answer{kit.OK("The sites.", SiteList{})}, Codes: []kit.Code{kit.CodeUnknownSite, kit.CodeMissingSite}, Handle: h.listSites,
+		}, {
+			Method: "GET", Path: "/v1/sites/{site}/read-points", Name: "listReadPoints", Group: "Questions", Summary: "List read points and how they are doing",
+			Scopes: operate, Answers: []kit.Answer{kit.OK("The read points, in the layout's order.", ReadPointList{})}, Handle: h.listReadPoints,
+		},
+	}
+}
+
 // allSites lists the sites of the store, by id.
-func (a *API) allSites(ctx context.Context) ([]string, error) {
-	docs, err := a.store.ListDocuments(ctx, engine.LayoutDocument(""))
+func (b *backend) allSites(ctx context.Context) ([]string, error) {
+	docs, err := b.store.ListDocuments(ctx, engine.LayoutDocument(""))
 	if err != nil {
 		return nil, unavailable(err)
 	}
@@ -32,7 +50,7 @@ func (a *API) allSites(ctx context.Context) ([]string, error) {
 
 // Apart lists the names under which the store keeps what is no site's: answers to requests with an Idempotency-Key, EPCIS capture jobs, and how channels fare with the notices
 // about them. Who copies a store copies these too.
-func Apart() []string { return []string{answersSite, capturesSite, deliver.ChannelsSite} }
+func Apart() []string { return []string{kit.AnswersSite, capturesSite, deliver.ChannelsSite} }
 
 // layoutEntry is the last layout of a site that was seen.
 type layoutEntry struct {
@@ -44,18 +62,18 @@ type layoutEntry struct {
 const viewPatience = 50 * time.Millisecond
 
 // layoutOf returns the layout that the site goes by now.
-func (a *API) layoutOf(ctx context.Context, site string) (*layout.Layout, error) {
-	s, err := a.runner.Site(ctx, site)
+func (b *backend) layoutOf(ctx context.Context, site string) (*layout.Layout, error) {
+	s, err := b.runner.Site(ctx, site)
 	if err != nil {
 		return nil, unavailable(err)
 	}
-	a.mu.Lock()
-	e := a.layouts[site]
+	b.mu.Lock()
+	e := b.layouts[site]
 	if e == nil {
 		e = new(layoutEntry)
-		a.layouts[site] = e
+		b.layouts[site] = e
 	}
-	a.mu.Unlock()
+	b.mu.Unlock()
 	viewCtx, cancel := context.WithTimeout(ctx, viewPatience)
 	defer cancel()
 	var lay *layout.Layout
@@ -71,14 +89,14 @@ func (a *API) layoutOf(ctx context.Context, site string) (*layout.Layout, error)
 		return lay, nil
 	}
 	// The site is loading for the first time, or has not folded its first layout yet.
-	d, err := a.store.GetDocument(ctx, engine.LayoutDocument(site), 0)
+	d, err := b.store.GetDocument(ctx, engine.LayoutDocument(site), 0)
 	if errors.Is(err, store.ErrNotFound) {
 		return nil, fmt.Errorf("%w: %q", runner.ErrNoSite, site)
 	} else if err != nil {
 		return nil, unavailable(err)
 	}
-	a.mu.Lock()
-	defer a.mu.Unlock()
+	b.mu.Lock()
+	defer b.mu.Unlock()
 	if lay := e.layout.Load(); lay != nil && e.version == d.Version {
 		return lay, nil
 	}
@@ -92,12 +110,12 @@ func (a *API) layoutOf(ctx context.Context, site string) (*layout.Layout, error)
 }
 
 // view calls f with the state of the site of the path, which f may only read.
-func (c *call) view(f func(*engine.State) error) error {
-	return c.api.view(c.Request().Context(), c.site, f)
+func (b *backend) view(c *kit.Call, f func(*engine.State) error) error {
+	return b.viewSite(c.Ctx(), c.Site, f)
 }
 
-func (a *API) view(ctx context.Context, site string, f func(*engine.State) error) error {
-	s, err := a.runner.Site(ctx, site)
+func (b *backend) viewSite(ctx context.Context, site string, f func(*engine.State) error) error {
+	s, err := b.runner.Site(ctx, site)
 	if err != nil {
 		return unavailable(err)
 	}
@@ -107,7 +125,7 @@ func (a *API) view(ctx context.Context, site string, f func(*engine.State) error
 		return nil
 	})
 	if err != nil && ctx.Err() == nil {
-		return problemf(codeUnavailable, "The site is being loaded. Try again.").because(err)
+		return kit.Problemf(kit.CodeUnavailable, "The site is being loaded. Try again.").Because(err)
 	} else if err != nil {
 		return err
 	}
@@ -120,7 +138,7 @@ type SiteView struct {
 	Name    string `json:"name"`
 	Zone    string `json:"time_zone"`
 	Items   int    `json:"items" jsonschema_description:"Items that the site knows of, those that were sold or sent away included."`
-	Entries uint64 `json:"entries" jsonschema_description:"Journal entries folded so far."`
+	Entries uint64 `json:"entries" jsonschema_description:"Journal entries processed so far."`
 	Alerts  int    `json:"alerts" jsonschema_description:"Alerts that are open or acknowledged."`
 	Working bool   `json:"working" jsonschema_description:"False while the site is loading or halted; what comes in is taken all the same."`
 }
@@ -130,16 +148,16 @@ type SiteList struct {
 	Sites []SiteView `json:"sites"`
 }
 
-func (c *call) listSites() error {
-	ctx := c.Request().Context()
-	ids, err := c.sites()
+func (h siteRoutes) listSites(c *kit.Call) error {
+	ctx := c.Ctx()
+	ids, err := h.sites(c)
 	if err != nil {
 		return err
 	}
 	list := SiteList{Sites: []SiteView{}}
 	for _, id := range ids {
 		v := SiteView{ID: id, Name: id}
-		s, err := c.api.runner.Site(ctx, id)
+		s, err := h.runner.Site(ctx, id)
 		if err != nil {
 			return unavailable(err)
 		}
@@ -179,9 +197,9 @@ type ReadPointList struct {
 	ReadPoints []ReadPointView `json:"read_points"`
 }
 
-func (c *call) listReadPoints() error {
+func (h siteRoutes) listReadPoints(c *kit.Call) error {
 	list := ReadPointList{ReadPoints: []ReadPointView{}}
-	err := c.view(func(st *engine.State) error {
+	err := h.view(c, func(st *engine.State) error {
 		l := st.Config().Layout
 		for _, info := range st.ReadPoints() {
 			p := &l.ReadPoints[info.Index]
@@ -193,8 +211,113 @@ func (c *call) listReadPoints() error {
 		}
 		return nil
 	})
-	if err != nil {
-		return err
+	return c.Answer(list, err)
+}
+
+// checkZoneParam refuses a parameter "zone" that is no zone of the site; "": it was not given.
+func checkZoneParam(lay *layout.Layout, zone string) error {
+	if _, ok := lay.ZoneIndex(zone); zone != "" && !ok {
+		return kit.BadParam("zone", "%s", noZone(lay, zone))
 	}
-	return c.JSON(http.StatusOK, list)
+	return nil
+}
+
+// sites lists the sites that the caller may see, in order. With the parameter "site", just that one.
+func (b *backend) sites(c *kit.Call) ([]string, error) {
+	if site := c.QueryParam("site"); site != "" {
+		if !c.Key.ForSite(site) {
+			return nil, kit.Problemf(kit.CodeMissingSite, "The key %q is not for the site %q.", c.Key.Name, site).With("site", site)
+		}
+		if !kit.ValidSite(site) {
+			return nil, kit.Problemf(kit.CodeUnknownSite, "There is no such site.")
+		}
+		if _, err := b.runner.Site(c.Ctx(), site); err != nil {
+			return nil, unavailable(err)
+		}
+		return []string{site}, nil
+	}
+	all, err := b.allSites(c.Ctx())
+	if err != nil {
+		return nil, err
+	}
+	return slices.DeleteFunc(all, func(id string) bool { return !c.Key.ForSite(id) }), nil
+}
+
+// record returns a record of a site, nil if there is none.
+func record[T any](ctx context.Context, b *backend, site string, kind store.Kind, id string, decode func([]byte) (T, error)) (*T, error) {
+	var found *T
+	_, err := b.store.Records(ctx, site, kind, []string{id}, func(_ store.Kind, _ string, v []byte) error {
+		one, err := decode(v)
+		found = &one
+		return err
+	})
+	return found, unavailable(err)
+}
+
+// scan calls f with every record of a kind as it is read. A listing that a commit broke off begins anew:
+// begin, which is called first, too, must drop what f was given before. It reads the store, not the
+// site's state, so that a site at work does not wait for it.
+func scan[T any](ctx context.Context, b *backend, site string, kind store.Kind, decode func([]byte) (T, error), begin func(), f func(*T)) error {
+	for try := 0; ; try++ {
+		begin()
+		_, err := b.store.Records(ctx, site, kind, nil, func(_ store.Kind, _ string, v []byte) error {
+			one, err := decode(v)
+			if err == nil {
+				f(&one)
+			}
+			return err
+		})
+		if !errors.Is(err, store.ErrConflict) || try == 10 {
+			return err
+		}
+	}
+}
+
+// eachFact calls f with the facts of a site in a range, oldest first, at most limit of them if it is not
+// 0, until f returns an error; errEnough ends the listing without one. f must not keep the fact.
+func (b *backend) eachFact(ctx context.Context, site string, from, to store.FactID, limit int, f func(store.FactID, *event.Fact) error) error {
+	err := b.store.Facts(ctx, site, from, to, limit, func(id store.FactID, data []byte) error {
+		var one event.Fact
+		if err := event.DecodeFact(data, id.Ms, id.N, &one); err != nil {
+			return fmt.Errorf("fact %d-%d: %w", id.Ms, id.N, err)
+		}
+		return f(id, &one)
+	})
+	if errors.Is(err, errEnough) {
+		return nil
+	}
+	return unavailable(err)
+}
+
+// fromJSON decodes a record that is kept as JSON.
+func fromJSON[T any](b []byte) (v T, err error) { return v, json.Unmarshal(b, &v) }
+
+// done is an entry that a person made, and what came of it.
+type done struct {
+	seq      uint64
+	folded   bool                 // in time
+	changes  []engine.AlertChange // once it is folded
+	complete bool                 // changes are all
+}
+
+// carryOut puts an entry into the journal of a site and waits a little for its fold.
+func (b *backend) carryOut(ctx context.Context, siteID string, e *event.Entry) (done, error) {
+	site, err := b.runner.Site(ctx, siteID)
+	if err != nil {
+		return done{}, unavailable(err)
+	}
+	sub := site.Subscribe(1024)
+	defer sub.Close()
+	res, err := b.runner.Append(ctx, siteID, e, "", "")
+	if err != nil {
+		return done{}, unavailable(err)
+	}
+	d := done{seq: uint64(res.Seq)}
+	wait, cancel := context.WithTimeout(ctx, b.foldPatience)
+	defer cancel()
+	if _, d.changes, d.complete, err = sub.Await(wait, d.seq); err != nil {
+		return d, ctx.Err() // nil unless the caller is gone: it is in the journal and will be folded
+	}
+	d.folded = true
+	return d, nil
 }

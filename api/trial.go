@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/deliver"
 	"lintel/engine/event"
@@ -16,6 +17,10 @@ import (
 	"lintel/engine/store"
 	"lintel/engine/trial"
 	"lintel/rules"
+)
+
+var (
+	codeTooManyTrials = kit.Code{Name: "too_many_trials", Status: 503, Meaning: "The server runs as many trials as it takes. Try again when one has ended."}
 )
 
 // What one trial may take, unless Options say otherwise.
@@ -30,64 +35,67 @@ const (
 	trialLeadIn = 24 * time.Hour     // facts that are folded before it, at least
 )
 
-func trialRoutes() []route {
+// trialRoutes are the routes by which rules are tried.
+type trialRoutes struct {
+	*backend
+	running chan struct{} // one token for each trial
+}
+
+func (h *trialRoutes) table() []kit.Route {
 	about := fmt.Sprintf("The rule of this name in the body, which is a rules document, or the saved one if there is no body, meets the facts that were recorded of a site. Nobody is told, and nothing is stored.\n\n"+
 		"The answer streams, one JSON object a line, or as server-sent events where Accept asks for them: lines of the type `progress` with how far it is, `alert` for the first alerts that it would have raised, "+
 		"and at last `result`, or `problem` with what went wrong. With server-sent events the type is the event's name too. A trial stops when its client goes away, and is bounded in time, facts and alerts, as whoever runs the server set: the result then says what stopped it. "+
 		"What the facts of the %s before the range say is known, what happens in them is not counted.\n\n%s", "day", event.Notice)
-	return []route{{
-		method: "POST", path: "/v1/rules/{name}/trial", name: "tryRule", group: "Documents", summary: "Try a rule on what was recorded", about: about,
-		scopes: author, stream: true,
-		params: []param{
-			{"site", "query", "The site whose facts the rule meets. A key for one site need not name it.", stringSchema},
-			{"from", "query", "What is counted begins here, by the site clock: RFC 3339, or Unix milliseconds. Default: 7 days before \"to\".", stringSchema},
-			{"to", "query", "And ends before this moment. Default: now.", stringSchema},
-			{"alerts", "query", "How many alerts are given in words, at most.", map[string]any{"type": "integer", "minimum": 0, "maximum": 1000, "default": 100}},
+	return []kit.Route{{
+		Method: "POST", Path: "/v1/rules/{name}/trial", Name: "tryRule", Group: "Documents", Summary: "Try a rule on what was recorded", About: about,
+		Scopes: author, Stream: true,
+		Params: []kit.Param{
+			kit.Query("site", "The site whose facts the rule meets. A key for one site need not name it."),
+			kit.Query("from", "What is counted begins here, by the site clock: RFC 3339, or Unix milliseconds. Default: 7 days before \"to\"."),
+			kit.Query("to", "And ends before this moment. Default: now."),
+			kit.Query("alerts", "How many alerts are given in words, at most.").Of(kit.IntSchema(0, 1000, 100)),
 		},
-		body:    []content{{mediaYAML, nil}},
-		answers: []answer{{200, "The trial.", []content{{mediaNDJSON, oneOf{TrialProgressLine{}, TrialAlertLine{}, TrialResultLine{}, TrialProblemLine{}}}, {mediaEvents, nil}}}},
-		codes:   []Code{codeInvalidDocument, codeUnknownRule, codeUnknownSite, codeMissingSite, codeNotAcceptable, codeTooManyTrials},
-		handle:  (*call).tryRule,
+		Body: []kit.Content{kit.As(mediaYAML, nil)}, BodyOptional: true,
+		Answers: []kit.Answer{kit.Reply(200, "The trial.", kit.As(mediaNDJSON, kit.OneOf{TrialProgressLine{}, TrialAlertLine{}, TrialResultLine{}, TrialProblemLine{}}), kit.As(mediaEvents, nil))},
+		Codes:   []kit.Code{kit.CodeInvalidDocument, codeUnknownRule, kit.CodeUnknownSite, kit.CodeMissingSite, kit.CodeNotAcceptable, codeTooManyTrials},
+		Handle:  h.tryRule,
 	}}
 }
 
 // tryRule streams a trial.
-func (c *call) tryRule() error {
-	form, err := c.accepts(mediaNDJSON, mediaEvents)
+func (h *trialRoutes) tryRule(c *kit.Call) error {
+	form, err := c.Accepts(mediaNDJSON, mediaEvents)
 	if err != nil {
 		return err
 	}
-	plan, err := c.trialPlan()
+	plan, err := h.trialPlan(c)
 	if err != nil {
 		return err
 	}
-	keep, err := c.intParam("alerts", 100, 0, 1000)
-	if err != nil {
-		return err
-	}
-	kept, notes, err := c.history(plan.From)
+	keep := c.Int("alerts")
+	kept, notes, err := h.history(c, plan.From)
 	if err != nil {
 		return err
 	}
 	select {
-	case c.api.trials <- struct{}{}:
-		defer func() { <-c.api.trials }()
+	case h.running <- struct{}{}:
+		defer func() { <-h.running }()
 	default:
-		return problemf(codeTooManyTrials, "The server runs %d trials at one time, and no more. Try again when one has ended.", cap(c.api.trials)).with("limit", cap(c.api.trials))
+		return kit.Problemf(codeTooManyTrials, "The server runs %d trials at one time, and no more. Try again when one has ended.", cap(h.running)).With("limit", cap(h.running))
 	}
-	ctx, cancel := context.WithCancelCause(c.Request().Context())
+	ctx, cancel := context.WithCancelCause(c.Ctx())
 	defer cancel(nil)
 	stop := make(chan struct{})
 	defer close(stop)
 	go func() {
 		select {
-		case <-c.api.closing:
+		case <-h.closing:
 			cancel(store.ErrClosed)
 		case <-stop:
 		}
 	}()
 	c.SetRequest(c.Request().WithContext(ctx))
-	s := &trialStream{c: c, rc: http.NewResponseController(c.Response()), events: form == mediaEvents}
+	s := &trialStream{c: c, h: h, rc: http.NewResponseController(c.Response()), events: form == mediaEvents}
 	s.head(form)
 	plan.Progress = s.progress
 	plan.Opened = func(a *event.Alert) error {
@@ -98,11 +106,11 @@ func (c *call) tryRule() error {
 	}
 	// The oldest facts that can matter: those of the lead-in, or of the whole time for which a condition has to hold.
 	from := plan.From - max(trialLeadIn, plan.Tried.Rule.Hold).Milliseconds()
-	rep, err := trial.Run(ctx, *plan, c.facts(store.FactID{Ms: max(0, from)}, store.FactID{Ms: plan.To}, func(*event.Fact) bool { return true }))
+	rep, err := trial.Run(ctx, *plan, h.facts(c, store.FactID{Ms: max(0, from)}, store.FactID{Ms: plan.To}, func(*event.Fact) bool { return true }))
 	if err == nil {
 		rep.KeptFrom, rep.Notes = moment(kept), append(rep.Notes, notes...)
 		rep.Partial = rep.Partial || kept > plan.From
-		err = c.fillReport(rep)
+		err = h.fillReport(c, rep)
 	}
 	if err == nil {
 		return s.end(s.line(lineResult, TrialResultLine{lineResult, *rep}))
@@ -114,115 +122,98 @@ func (c *call) tryRule() error {
 }
 
 // trialPlan reads what is to be tried.
-func (c *call) trialPlan() (*trial.Plan, error) {
-	name, err := c.pathValue("name")
+func (h *trialRoutes) trialPlan(c *kit.Call) (*trial.Plan, error) {
+	name := c.PathParam("name")
+	text, err := h.trialBody(c)
 	if err != nil {
 		return nil, err
 	}
-	text, err := c.trialBody()
-	if err != nil {
+	if c.Site, err = h.trialSite(c); err != nil {
 		return nil, err
 	}
-	if c.site, err = c.trialSite(); err != nil {
+	plan := &trial.Plan{Site: c.Site, MaxFacts: h.opt.TrialFacts, MaxTime: h.opt.TrialTime, MaxAlerts: h.opt.TrialAlerts}
+	now := h.opt.Now().UnixMilli()
+	if plan.From, plan.To, err = h.timeRange(c, now, now, trialSpan); err != nil {
 		return nil, err
 	}
-	plan := &trial.Plan{Site: c.site, MaxFacts: c.api.opt.TrialFacts, MaxTime: c.api.opt.TrialTime, MaxAlerts: c.api.opt.TrialAlerts}
-	if plan.From, plan.To, err = c.trialRange(); err != nil {
+	if err := h.view(c, func(st *engine.State) error { plan.Config = st.Config(); return nil }); err != nil {
 		return nil, err
 	}
-	if err := c.view(func(st *engine.State) error { plan.Config = st.Config(); return nil }); err != nil {
-		return nil, err
-	}
-	if plan.Live, err = c.liveVersion(plan.Config, name); err != nil {
+	if plan.Live, err = h.liveVersion(c, plan.Config, name); err != nil {
 		return nil, err
 	}
 	if text == nil {
 		if plan.Tried = plan.Live; plan.Tried == nil {
-			return nil, problemf(codeUnknownRule, "There is no rule %s among those that the site %q goes by; send it as the body, or save it first.", shown([]byte(name)), c.site)
+			return nil, kit.Problemf(codeUnknownRule, "There is no rule %s among those that the site %q goes by; send it as the body, or save it first.", kit.Shown([]byte(name)), c.Site)
 		}
 		return plan, nil
 	}
-	known, err := c.api.knownNames(c.Request().Context())
+	known, err := h.knownNames(c.Ctx())
 	if err != nil {
 		return nil, err
 	}
-	known.Site = c.site
+	known.Site = c.Site
 	var found []rules.Diagnostic
 	plan.Tried, found, err = trial.Pick(engine.RulesDocument, text, known, name)
 	var unknown *trial.UnknownRuleError
 	switch {
 	case errors.As(err, &unknown):
-		return nil, problemf(codeUnknownRule, "The document of the body has no rule %s%s.", shown([]byte(name)), faults.OrDidYouMean(name, unknown.Have))
+		return nil, kit.Problemf(codeUnknownRule, "The document of the body has no rule %s%s.", kit.Shown([]byte(name)), faults.OrDidYouMean(name, unknown.Have))
 	case err != nil:
-		return nil, problemf(codeInvalidDocument, "%s.", strings.TrimSuffix(strings.ToUpper(err.Error()[:1])+err.Error()[1:], ".")).with("errors", found)
+		return nil, kit.Problemf(kit.CodeInvalidDocument, "%s.", strings.TrimSuffix(strings.ToUpper(err.Error()[:1])+err.Error()[1:], ".")).With("errors", found)
 	case plan.Tried == nil:
-		return nil, problemf(codeInvalidDocument, "The rules have errors. Nothing was tried.").with("errors", found)
+		return nil, kit.Problemf(kit.CodeInvalidDocument, "The rules have errors. Nothing was tried.").With("errors", found)
 	}
 	return plan, nil
 }
 
 // trialBody reads the document of the body, nil if there is none.
-func (c *call) trialBody() ([]byte, error) {
+func (h *trialRoutes) trialBody(c *kit.Call) ([]byte, error) {
 	if c.Request().ContentLength == 0 {
 		return nil, nil
 	}
-	if _, err := c.wantType(yamlTypes...); err != nil {
+	if _, err := c.WantType(yamlTypes...); err != nil {
 		return nil, err
 	}
 	rc := http.NewResponseController(c.Response())
-	_ = rc.SetReadDeadline(time.Now().Add(c.api.opt.Timeout)) // a body that trickles in must not hold the request for ever
-	body, err := c.readBody(min(c.api.opt.BodyLimit, rules.MaxDocument+1))
+	_ = rc.SetReadDeadline(time.Now().Add(h.opt.Timeout)) // a body that trickles in must not hold the request for ever
+	body, err := c.ReadBody(min(h.opt.BodyLimit, rules.MaxDocument+1))
 	if err != nil {
 		return nil, err
 	}
-	defer body.release()
+	defer body.Release()
 	_ = rc.SetReadDeadline(time.Time{})
-	if len(body.b) == 0 {
+	if len(body.B) == 0 {
 		return nil, nil
 	}
-	return slices.Clone(body.b), nil
+	return slices.Clone(body.B), nil
 }
 
 // trialSite returns the site of a trial: the one that is named, or the only one of the key.
-func (c *call) trialSite() (string, error) {
-	list, err := c.sites()
+func (h *trialRoutes) trialSite(c *kit.Call) (string, error) {
+	list, err := h.sites(c)
 	switch {
 	case err != nil:
 		return "", err
 	case len(list) == 1:
 		return list[0], nil
 	case len(list) == 0:
-		return "", problemf(codeUnknownSite, "There is no site yet: a site begins with its layout.")
+		return "", kit.Problemf(kit.CodeUnknownSite, "There is no site yet: a site begins with its layout.")
 	}
-	return "", badParam("site", "name one of %s", strings.Join(list[:min(len(list), 10)], ", "))
-}
-
-func (c *call) trialRange() (from, to int64, err error) {
-	now := c.api.opt.Now().UnixMilli()
-	if to, err = c.timeParam("to", now); err != nil {
-		return 0, 0, err
-	}
-	to = min(to, now)
-	if from, err = c.timeParam("from", max(0, to-trialSpan.Milliseconds())); err != nil {
-		return 0, 0, err
-	}
-	if from > to {
-		return 0, 0, badParam("from", "it is after \"to\", or after now")
-	}
-	return from, to, nil
+	return "", kit.BadParam("site", "name one of %s", strings.Join(list[:min(len(list), 10)], ", "))
 }
 
 // liveVersion returns the rule that the site goes by, nil if it has none of that name.
-func (c *call) liveVersion(cfg *engine.Config, name string) (*trial.Version, error) {
+func (h *trialRoutes) liveVersion(c *kit.Call, cfg *engine.Config, name string) (*trial.Version, error) {
 	for _, p := range cfg.Pins {
 		if p.Doc != engine.RulesDocument {
 			continue
 		}
-		d, err := c.api.store.GetDocument(c.Request().Context(), p.Doc, p.Version)
+		d, err := h.store.GetDocument(c.Ctx(), p.Doc, p.Version)
 		if err != nil {
 			return nil, unavailable(err)
 		}
-		v, _, err := trial.Pick(engine.RulesDocument, d.Body, rules.Known{Site: c.site}, name)
+		v, _, err := trial.Pick(engine.RulesDocument, d.Body, rules.Known{Site: c.Site}, name)
 		var unknown *trial.UnknownRuleError
 		if errors.As(err, &unknown) {
 			return nil, nil
@@ -233,9 +224,9 @@ func (c *call) liveVersion(cfg *engine.Config, name string) (*trial.Version, err
 }
 
 // history says since when facts of the site are kept, in Unix milliseconds, and what of the documents changed since a moment.
-func (c *call) history(from int64) (kept int64, notes []string, err error) {
-	ctx := c.Request().Context()
-	err = c.api.store.Facts(ctx, c.site, store.FactID{}, store.FactID{}, 1, func(id store.FactID, _ []byte) error {
+func (h *trialRoutes) history(c *kit.Call, from int64) (kept int64, notes []string, err error) {
+	ctx := c.Ctx()
+	err = h.store.Facts(ctx, c.Site, store.FactID{}, store.FactID{}, 1, func(id store.FactID, _ []byte) error {
 		kept = id.Ms
 		return nil
 	})
@@ -248,8 +239,8 @@ func (c *call) history(from int64) (kept int64, notes []string, err error) {
 	case kept > from:
 		notes = append(notes, fmt.Sprintf("Facts of this site are kept from %s on: of the time before nothing is known.", time.UnixMilli(kept).UTC().Format(time.RFC3339)))
 	}
-	for _, doc := range []struct{ name, what string }{{engine.LayoutDocument(c.site), "layout was"}, {engine.ProductsDocument, "products were"}} {
-		docs, err := c.api.store.ListDocuments(ctx, doc.name)
+	for _, doc := range []struct{ name, what string }{{engine.LayoutDocument(c.Site), "layout was"}, {engine.ProductsDocument, "products were"}} {
+		docs, err := h.store.ListDocuments(ctx, doc.name)
 		if err != nil {
 			return 0, nil, unavailable(err)
 		}
@@ -263,10 +254,10 @@ func (c *call) history(from int64) (kept int64, notes []string, err error) {
 }
 
 // fillReport adds what a report needs to know of the site: the alerts that were recorded, and the channels.
-func (c *call) fillReport(rep *trial.Report) error {
-	ctx := c.Request().Context()
+func (h *trialRoutes) fillReport(c *kit.Call, rep *trial.Report) error {
+	ctx := c.Ctx()
 	var recorded []trial.Opening
-	err := c.api.scanAlerts(ctx, c.site, func() { recorded = nil }, func(a *event.Alert) {
+	err := h.scanAlerts(ctx, c.Site, func() { recorded = nil }, func(a *event.Alert) {
 		if a.Rule == rep.Rule && a.About != event.AboutRule && a.Status != event.AlertPending {
 			recorded = append(recorded, trial.OpeningOf(a))
 		}
@@ -275,7 +266,7 @@ func (c *call) fillReport(rep *trial.Report) error {
 		return err
 	}
 	rep.CompareRecorded(recorded)
-	channels, err := c.api.channels(ctx)
+	channels, err := h.channels(ctx)
 	if err != nil {
 		return err
 	}

@@ -8,6 +8,7 @@ import (
 	"maps"
 	"net/http"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/event"
 	"lintel/engine/store"
@@ -42,16 +43,17 @@ type TrialResultLine struct {
 
 // TrialProblemLine says why a trial broke off, with the members of problem details.
 type TrialProblemLine struct {
-	Type   string `json:"type" jsonschema:"enum=problem"`
-	Title  string `json:"title"`
-	Status int    `json:"status"`
-	Detail string `json:"detail"`
-	Code   Code   `json:"code"`
+	Type   string   `json:"type" jsonschema:"enum=problem"`
+	Title  string   `json:"title"`
+	Status int      `json:"status"`
+	Detail string   `json:"detail"`
+	Code   kit.Code `json:"code"`
 }
 
 // trialStream writes the lines of a trial.
 type trialStream struct {
-	c      *call
+	c      *kit.Call
+	h      *trialRoutes
 	rc     *http.ResponseController
 	events bool
 	buf    bytes.Buffer
@@ -101,26 +103,26 @@ func (s *trialStream) end(err error) error {
 }
 
 // flush sends what is there. A client that does not take it in time ends its trial.
-func (s *trialStream) flush() error { return s.c.flush(s.rc, &s.buf) }
+func (s *trialStream) flush() error { return s.c.Flush(s.rc, &s.buf) }
 
 // fail ends the stream with what went wrong. A client that went away is told nothing.
 func (s *trialStream) fail(err error) error {
-	request := s.c.Response().Header().Get(headerRequestID)
+	request := s.c.Response().Header().Get(kit.HeaderRequestID)
 	if errors.Is(err, context.Canceled) {
-		s.c.api.log.Debug("the client of a trial went away", "request", request)
+		s.h.log.Debug("the client of a trial went away", "request", request)
 		return nil
 	}
-	if !errors.Is(err, store.ErrClosed) { // the server is shutting down, which asProblem says
+	if !errors.Is(err, store.ErrClosed) { // the server is shutting down, which kit.AsProblem says
 		err = unavailable(err)
 	}
-	p := asProblem(err)
-	if p.status() >= http.StatusInternalServerError {
-		s.c.api.log.Warn("a trial broke off", "request", request, "code", string(p.code), "err", err)
+	p := kit.AsProblem(err)
+	if p.Code.Status >= http.StatusInternalServerError {
+		s.h.log.Warn("a trial broke off", "request", request, "code", p.Code.Name, "err", err)
 	}
-	m := map[string]any{"type": lineProblem, "title": http.StatusText(p.status()), "status": p.status(), "detail": p.detail, "code": p.code}
-	maps.Copy(m, p.extra)
+	m := map[string]any{"type": lineProblem, "title": http.StatusText(p.Code.Status), "status": p.Code.Status, "detail": p.Detail, "code": p.Code}
+	maps.Copy(m, p.Extra)
 	if err := s.end(s.line(lineProblem, m)); err != nil {
-		s.c.api.log.Debug("the client of a trial does not listen", "request", request, "err", err)
+		s.h.log.Debug("the client of a trial does not listen", "request", request, "err", err)
 	}
 	return nil
 }

@@ -17,6 +17,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/event"
 	"lintel/engine/store"
@@ -166,35 +167,35 @@ func TestTrialAsEvents(t *testing.T) {
 
 func TestTrialsThatAreRefused(t *testing.T) {
 	r := newRig(t)
-	r.do("POST", trialPath, "", "Content-Type", mediaYAML).wantsCode(codeUnknownSite)
+	r.do("POST", trialPath, "", "Content-Type", mediaYAML).wantsCode(kit.CodeUnknownSite)
 	r.shop()
-	r.do("POST", trialPath, "", "Accept", "text/html").wantsCode(codeNotAcceptable)
+	r.do("POST", trialPath, "", "Accept", "text/html").wantsCode(kit.CodeNotAcceptable)
 	r.do("POST", "/v1/rules/unpaid-at-dor/trial", "").wantsCode(codeUnknownRule)
 	p := r.do("POST", "/v1/rules/unpaid-at-dor/trial", testRules, "Content-Type", mediaYAML).wantsCode(codeUnknownRule)
 	require.Contains(t, p.json()["detail"], "unpaid-at-door")
-	p = r.do("POST", trialPath, doorRule("item.paid", "item.payed"), "Content-Type", mediaYAML).wantsCode(codeInvalidDocument)
+	p = r.do("POST", trialPath, doorRule("item.paid", "item.payed"), "Content-Type", mediaYAML).wantsCode(kit.CodeInvalidDocument)
 	require.EqualValues(t, 3, p.json()["errors"].([]any)[0].(map[string]any)["line"])
 	for _, query := range []string{"from=x", "to=x", "from=2026-01-02T00:00:00Z&to=2026-01-01T00:00:00Z", "alerts=1001", "limit=5"} {
-		r.post(trialPath+"?"+query, "").wantsCode(codeInvalidParameter)
+		r.post(trialPath+"?"+query, "").wantsCode(kit.CodeInvalidParameter)
 	}
-	r.post(trialPath+"?site=nowhere", "").wantsCode(codeUnknownSite)
-	r.post(trialPath+"?site=_x", "").wantsCode(codeUnknownSite)
+	r.post(trialPath+"?site=nowhere", "").wantsCode(kit.CodeUnknownSite)
+	r.post(trialPath+"?site=_x", "").wantsCode(kit.CodeUnknownSite)
 	r.bodyFaults("POST", trialPath, mediaYAML, false)
 
 	r.put("/v1/sites/pier/layout", strings.ReplaceAll(testLayout, `"quayside"`, `"pier"`)).wants(201)
-	p = r.post(trialPath, "").wantsCode(codeInvalidParameter)
+	p = r.post(trialPath, "").wantsCode(kit.CodeInvalidParameter)
 	require.Contains(t, p.json()["detail"], "pier, quayside")
-	pier, err := MintKey(t.Context(), r.store, "pier", []string{ScopeAuthor}, []string{"pier"}, "test", time.Now())
+	pier, err := kit.MintKey(t.Context(), r.store, "pier", []string{kit.ScopeAuthor}, []string{"pier"}, "test", time.Now())
 	require.NoError(t, err)
-	r.api.keys.forget()
+	r.api.server.ForgetKeys()
 	r.as(pier, func(r *rig) {
-		r.post(trialPath+"?site=quayside", "").wantsCode(codeMissingSite)
+		r.post(trialPath+"?site=quayside", "").wantsCode(kit.CodeMissingSite)
 		require.Equal(t, "pier", resultOf(t, r.try("", "")).Site, "the only site of the key")
 	})
 	require.Contains(t, strings.Join(resultOf(t, r.try("?site=pier", "")).Notes, " "), "No facts are kept")
 
-	for range cap(r.api.trials) {
-		r.api.trials <- struct{}{}
+	for range cap(r.api.trials.running) {
+		r.api.trials.running <- struct{}{}
 	}
 	p = r.post(trialPath+"?site=quayside", "").wantsCode(codeTooManyTrials)
 	require.Equal(t, "1", p.header.Get("Retry-After"))
@@ -235,7 +236,7 @@ func TestTrialsThatBreakOff(t *testing.T) {
 	if len(lines[lineResult]) == 0 { // it may have been through already
 		require.Contains(t, string(lines[lineProblem][0]), "shutting down")
 	}
-	require.Empty(t, r.api.trials)
+	require.Empty(t, r.api.trials.running)
 }
 
 // stuckWriter takes nothing once the head is out until it is let go.
@@ -268,13 +269,13 @@ func TestATrialHoldsNothing(t *testing.T) {
 		r.api.Handler().ServeHTTP(w, req)
 	}()
 	<-w.stuck
-	require.Len(t, r.api.trials, 1)
+	require.Len(t, r.api.trials.running, 1)
 	r.alert(2)
 	r.post("/v1/sites/quayside/events?wait=5s", `{"type":"sold","epc":"(01)09521141123454(21)2","zone":"till"}`).wants(200)
 	cancel()
 	close(w.free)
 	<-done
-	require.Empty(t, r.api.trials)
+	require.Empty(t, r.api.trials.running)
 	require.NotContains(t, w.Body.String(), `"type":"result"`)
 	require.NotContains(t, w.Body.String(), `"type":"problem"`, "nobody is there to read it")
 }
@@ -297,7 +298,7 @@ func TestATrialEndsWithItsClient(t *testing.T) {
 	defer resp.Body.Close()
 	<-slow.page
 	cancel()
-	r.until("the trial's end", func() bool { return len(r.api.trials) == 0 })
+	r.until("the trial's end", func() bool { return len(r.api.trials.running) == 0 })
 }
 
 // slowFacts lists facts for ever.
@@ -330,10 +331,10 @@ func TestTrialOfTheExport(t *testing.T) {
 	require.Equal(t, len(listed), bytes.Count(rep.body, []byte("\n")))
 	require.Equal(t, 1, bytes.Count(r.get(path+"?cause=sold").wants(200).body, []byte("\n")))
 	require.Empty(t, r.get(path+"?from=0&to=0").wants(200).body)
-	r.get(path + "?cause=solt").wantsCode(codeInvalidParameter)
-	r.get(path + "?limit=5").wantsCode(codeInvalidParameter)
-	r.get(path + "?from=x").wantsCode(codeInvalidParameter)
-	r.get("/v1/sites/nowhere/facts.jsonl").wantsCode(codeUnknownSite)
+	r.get(path + "?cause=solt").wantsCode(kit.CodeInvalidParameter)
+	r.get(path + "?limit=5").wantsCode(kit.CodeInvalidParameter)
+	r.get(path + "?from=x").wantsCode(kit.CodeInvalidParameter)
+	r.get("/v1/sites/nowhere/facts.jsonl").wantsCode(kit.CodeUnknownSite)
 
 	for _, change := range [][2]string{{"", ""}, {"severity: urgent", "hold: 1s"}, {"severity: urgent", "gather: 10s"}, {`zone.kind == "exit" and item.sellable and not item.paid`, `cause == "arrived"`}} {
 		src := doorRule(change[0], change[1])
@@ -342,7 +343,7 @@ func TestTrialOfTheExport(t *testing.T) {
 		require.NoError(t, err)
 		require.NotNil(t, v, "%v", found)
 		plan := trial.Plan{Site: "quayside", Tried: v, From: onStore.From.UnixMilli(), To: onStore.To.UnixMilli()}
-		require.NoError(t, r.api.view(t.Context(), "quayside", func(st *engine.State) error { plan.Config = st.Config(); return nil }))
+		require.NoError(t, r.api.viewSite(t.Context(), "quayside", func(st *engine.State) error { plan.Config = st.Config(); return nil }))
 		reader, err := trial.NewFactReader(bytes.NewReader(rep.body))
 		require.NoError(t, err)
 		onFile, err := trial.Run(t.Context(), plan, reader.Facts())

@@ -11,6 +11,7 @@ import (
 
 	"github.com/rogpeppe/go-internal/diff"
 
+	"lintel/api/kit"
 	"lintel/engine/catalog"
 	"lintel/engine/deliver"
 )
@@ -128,7 +129,9 @@ func changesOfChannels(fromName string, from []deliver.Channel, toName string, t
 }
 
 // shownChannels writes channels with masks, over several lines.
-func shownChannels(channels []deliver.Channel) []byte { return indented(mustJSON(redacted(channels))) }
+func shownChannels(channels []deliver.Channel) []byte {
+	return indented(kit.MustJSON(redacted(channels)))
+}
 
 // changesOfProducts compares two lists of products; most is how many that differ are listed.
 func changesOfProducts(from, to *catalog.Catalog, most int) Changes {

@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"strings"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/store"
 	"lintel/rules"
@@ -27,38 +28,34 @@ type Restored struct {
 }
 
 // restore stores an old version again, if it still fits everything else as it is now.
-func (c *call) restore(name string) error {
+func (h documents) restore(c *kit.Call, name string) error {
 	var req RestoreRequest
-	if err := c.decodeJSON(&req); err != nil {
+	if err := c.DecodeJSON(&req); err != nil {
 		return err
 	}
 	note := req.Note
 	switch {
 	case req.Version < 1:
-		return problemf(codeInvalidBody, "The member \"version\" must be a version of the document, a whole number from 1.")
+		return kit.Problemf(kit.CodeInvalidBody, "The member \"version\" must be a version of the document, a whole number from 1.")
 	case !validNote(note):
-		return problemf(codeInvalidBody, "The member \"note\" can have at most %d characters, on one line.", maxNoteParam)
+		return kit.Problemf(kit.CodeInvalidBody, "The member \"note\" can have at most %d characters, on one line.", maxNoteParam)
 	case note == "":
 		note = fmt.Sprintf("version %d again", req.Version)
 	}
-	ctx := c.Request().Context()
-	expect, err := c.expectation(name)
+	ctx := c.Ctx()
+	expect, err := h.expectation(c, name)
 	if err != nil {
 		return err
 	}
-	newest, err := c.api.newestVersion(ctx, name)
-	if err != nil {
+	if _, err := h.present(ctx, name); err != nil {
 		return err
 	}
-	if newest == 0 {
-		return problemf(codeUnknownDocument, "There is no document %q yet.", name)
-	}
-	old, err := c.api.versionOf(ctx, name, req.Version)
+	old, err := h.versionOf(ctx, name, req.Version)
 	if err != nil {
 		return err
 	}
 	for try := 0; ; try++ {
-		p, err := c.plan([]wanted{{name: name, text: old.Body, stored: true}})
+		p, err := h.plan(c, []wanted{{name: name, text: old.Body, stored: true}})
 		if err != nil {
 			return err
 		}
@@ -68,7 +65,7 @@ func (c *call) restore(name string) error {
 		if !p.ok() {
 			return p.invalid(fmt.Sprintf("Version %d does not fit what is there now. Nothing was stored.", req.Version))
 		}
-		done, err := c.storePlan(p, note)
+		done, err := h.storePlan(c, p, note)
 		if errors.Is(err, store.ErrConflict) && try < applyTries {
 			continue // another document changed, or nobody cares which version is replaced
 		}
@@ -81,7 +78,7 @@ func (c *call) restore(name string) error {
 		answer := Restored{Restored: req.Version}
 		for _, d := range p.documents {
 			if d.Document == name {
-				answer.Saved = Saved{Document: name, Version: d.Version, By: c.key.Name, Note: note, InEffect: done.inEffect, Warnings: d.Warnings}
+				answer.Saved = Saved{Document: name, Version: d.Version, By: c.Key.Name, Note: note, InEffect: done.inEffect, Warnings: d.Warnings}
 				answer.Changes, answer.Unchanged = d.Changes, d.Change == changeUnchanged
 			}
 			if d.Document == engine.RulesDocument {
@@ -94,7 +91,7 @@ func (c *call) restore(name string) error {
 		} else {
 			answer.At = *done.at
 		}
-		c.Response().Header().Set("ETag", etag(answer.Version))
+		c.Response().Header().Set("ETag", kit.ETag(answer.Version))
 		return c.JSON(http.StatusOK, answer)
 	}
 }
@@ -102,8 +99,3 @@ func (c *call) restore(name string) error {
 func validNote(note string) bool {
 	return len([]rune(note)) <= maxNoteParam && !strings.ContainsFunc(note, func(r rune) bool { return r < ' ' })
 }
-
-func (c *call) restoreRules() error    { return c.restore(engine.RulesDocument) }
-func (c *call) restoreChannels() error { return c.restore(ChannelsDocument) }
-func (c *call) restoreProducts() error { return c.restore(engine.ProductsDocument) }
-func (c *call) restoreLayout() error   { return c.restore(engine.LayoutDocument(c.site)) }

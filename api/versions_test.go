@@ -5,6 +5,8 @@ import (
 	"strings"
 	"testing"
 
+	"lintel/api/kit"
+
 	"github.com/stretchr/testify/require"
 )
 
@@ -50,13 +52,13 @@ func TestDiffOfRules(t *testing.T) {
 	require.Contains(t, back.Text, "-    severity: warning\n+    severity: urgent\n")
 	r.get("/v1/rules/diff?from=9").wantsCode(codeUnknownDocument)
 	r.get("/v1/rules/diff?to=9&from=1").wantsCode(codeUnknownDocument)
-	r.get("/v1/rules/diff?to=x").wantsCode(codeInvalidParameter)
+	r.get("/v1/rules/diff?to=x").wantsCode(kit.CodeInvalidParameter)
 }
 
 func TestDiffOfLayouts(t *testing.T) {
 	r := newRig(t)
 	r.get(layoutPath + "/diff").wantsCode(codeUnknownDocument)
-	r.get("/v1/sites/_x/layout/diff").wantsCode(codeUnknownSite)
+	r.get("/v1/sites/_x/layout/diff").wantsCode(kit.CodeUnknownSite)
 	r.put(layoutPath, testLayout).wants(201)
 	r.put(layoutPath, strings.Replace(testLayout, "Front tables", "Tables", 1)).wants(200)
 	d := into[DocumentDiff](r.get(layoutPath + "/diff").wants(200))
@@ -69,7 +71,7 @@ func TestDiffOfLayouts(t *testing.T) {
 	d = into[DocumentDiff](r.get(layoutPath + "/diff").wants(200))
 	require.Equal(t, [2]int{1, 1}, [2]int{d.Added, d.Removed})
 	require.Contains(t, d.Text, `+      "name": "Shelf B",`)
-	r.get(layoutPath + "/diff?x=1").wantsCode(codeInvalidParameter)
+	r.get(layoutPath + "/diff?x=1").wantsCode(kit.CodeInvalidParameter)
 }
 
 func TestDiffOfProducts(t *testing.T) {
@@ -93,7 +95,7 @@ func TestDiffOfProducts(t *testing.T) {
 	require.Len(t, d.Products.List, 1)
 	require.Equal(t, 2, d.Products.More)
 	require.Equal(t, 1, d.Products.Removed, "counts are of all")
-	r.get("/v1/products/diff?limit=0").wantsCode(codeInvalidParameter)
+	r.get("/v1/products/diff?limit=0").wantsCode(kit.CodeInvalidParameter)
 }
 
 func TestDiffOfChannelsHasNoSecret(t *testing.T) {
@@ -110,19 +112,19 @@ func TestDiffOfChannelsHasNoSecret(t *testing.T) {
 	require.Contains(t, d.Text, `+      "timeout": "9s"`)
 	require.Regexp(t, `(?m)^-.*whsec_\*\*\*[0-9a-f]{8}"$`, d.Text)
 	require.Equal(t, []string{"door-team: url, after the host", "door-team: the value of the header X-Token"}, d.Masked)
-	r.get("/v1/channels/diff?x=1").wantsCode(codeInvalidParameter)
+	r.get("/v1/channels/diff?x=1").wantsCode(kit.CodeInvalidParameter)
 }
 
 // restoreFaults tries what can be wrong with going back. The document must be at version 2 or more, of other content than version 1.
 func (r *rig) restoreFaults(path string) {
 	r.t.Helper()
 	r.post(path, `{"version":99}`).wantsCode(codeUnknownDocument)
-	r.post(path, `{"version":0}`).wantsCode(codeInvalidBody)
-	r.post(path, `{"version":1,"note":"a\nb"}`).wantsCode(codeInvalidBody)
-	r.post(path, `{"version":1,"why":"x"}`).wantsCode(codeInvalidBody)
-	r.post(path, `{"version":`).wantsCode(codeInvalidJSON)
-	r.do("POST", path, `{"version":1}`, "If-Match", `"77"`).wantsCode(codeVersionMismatch)
-	r.bodyFaults("POST", path, mediaJSON, true)
+	r.post(path, `{"version":0}`).wantsCode(kit.CodeInvalidBody)
+	r.post(path, `{"version":1,"note":"a\nb"}`).wantsCode(kit.CodeInvalidBody)
+	r.post(path, `{"version":1,"why":"x"}`).wantsCode(kit.CodeInvalidBody)
+	r.post(path, `{"version":`).wantsCode(kit.CodeInvalidJSON)
+	r.do("POST", path, `{"version":1}`, "If-Match", `"77"`).wantsCode(kit.CodeVersionMismatch)
+	r.bodyFaults("POST", path, kit.MediaJSON, true)
 	r.keyFaults(path, `{"version":1}`, 200)
 }
 
@@ -132,7 +134,7 @@ func TestRestoreRules(t *testing.T) {
 	r.shop()
 	other := strings.Replace(testRules, "urgent", "warning", 1)
 	r.yaml(other).wants(200)
-	r.do("POST", "/v1/rules/restore", `{"version":1}`, "If-Match", `"1"`).wantsCode(codeVersionMismatch)
+	r.do("POST", "/v1/rules/restore", `{"version":1}`, "If-Match", `"1"`).wantsCode(kit.CodeVersionMismatch)
 	rep := r.do("POST", "/v1/rules/restore", `{"version":1,"note":"too quiet"}`, "If-Match", `"2"`).wants(200)
 	back := into[Restored](rep)
 	require.Equal(t, 3, back.Version)
@@ -161,7 +163,7 @@ func TestRestoreRules(t *testing.T) {
 	// What is no longer valid is refused: here a version that an earlier program may have taken.
 	r.put2("rules", "rules:\n  - name: broken\n    when: zone.kindd == 1\n")
 	r.yaml(other).wants(200)
-	p := r.post("/v1/rules/restore", `{"version":6}`).wantsCode(codeInvalidDocument).json()
+	p := r.post("/v1/rules/restore", `{"version":6}`).wantsCode(kit.CodeInvalidDocument).json()
 	require.Contains(t, fmt.Sprint(p["documents"]), "zone.kindd")
 	require.Contains(t, p["detail"], "Version 6 does not fit")
 	r.restoreFaults("/v1/rules/restore")
@@ -180,7 +182,7 @@ func TestRestoreLayout(t *testing.T) {
 	r := newRig(t)
 	path := layoutPath + "/restore"
 	r.post(path, `{"version":1}`).wantsCode(codeUnknownDocument)
-	r.post("/v1/sites/_x/layout/restore", `{"version":1}`).wantsCode(codeUnknownSite)
+	r.post("/v1/sites/_x/layout/restore", `{"version":1}`).wantsCode(kit.CodeUnknownSite)
 	r.shop()
 	changed := strings.Replace(testLayout, "Front tables", "Tables", 1)
 	r.put(layoutPath, changed).wants(200)
@@ -188,11 +190,11 @@ func TestRestoreLayout(t *testing.T) {
 	require.Equal(t, testLayout, string(r.get(layoutPath).wants(200).body))
 	r.put2("layout/quayside", strings.Replace(testLayout, "Europe/London", "Mars/Base", 1))
 	r.put2("layout/quayside", testLayout)
-	p := r.post(path, `{"version":4}`).wantsCode(codeInvalidDocument).json()
+	p := r.post(path, `{"version":4}`).wantsCode(kit.CodeInvalidDocument).json()
 	require.Contains(t, fmt.Sprint(p["documents"]), "Mars/Base")
 	r.put(layoutPath, changed).wants(200)
 	r.restoreFaults(path)
-	here := r.key("here-only", ScopeAuthor) // for all sites; one of another site is refused by the routes' own test
+	here := r.key("here-only", kit.ScopeAuthor) // for all sites; one of another site is refused by the routes' own test
 	r.as(here, func(r *rig) { r.post(path, `{"version":2}`).wants(200) })
 }
 
@@ -228,7 +230,7 @@ func TestRestoreChannels(t *testing.T) {
 	require.Equal(t, "https://chat.example.test/hook/TOPSECRETPATH", channels[0].URL, "with its secrets")
 	r.put2("channels", `{"channels":[{"name":"A B","url":"https://x.example/TOPSECRET"}]}`)
 	r.put2("channels", `{"channels":[]}`)
-	require.NotContains(t, string(r.post("/v1/channels/restore", `{"version":4}`).wantsCode(codeInvalidDocument).body), "TOPSECRET")
+	require.NotContains(t, string(r.post("/v1/channels/restore", `{"version":4}`).wantsCode(kit.CodeInvalidDocument).body), "TOPSECRET")
 	r.restoreFaults("/v1/channels/restore")
 	require.NotContains(t, r.log.String(), "TOPSECRET")
 }

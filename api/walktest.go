@@ -7,10 +7,15 @@ import (
 	"strings"
 	"time"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/walktest"
+)
+
+var (
+	codeUnknownZone = kit.Code{Name: "unknown_zone", Status: 404, Meaning: "The site's layout has no such zone."}
 )
 
 // WalkTestRequest says which tags were carried, when, and where to.
@@ -33,42 +38,42 @@ type WalkTestAnswer struct {
 	Stored *LayoutSaved `json:"stored,omitempty" jsonschema_description:"With store: the version of the layout that has what is proposed; left out if nothing is proposed."`
 }
 
-func doorRoutes() []route {
-	return []route{{
-		method: "POST", path: "/v1/sites/{site}/doors/{zone}/walktest", name: "walkTest", group: "Documents", summary: "Judge a door by walks whose truth is known",
-		about: "Somebody carries known tags out and in through the door, along it, and leaves them near it. From the reads of that time, which must still be in the journal, the answer says how often and how " +
+// doorRoutes are the routes about doors.
+type doorRoutes struct{ documents }
+
+func (h doorRoutes) table() []kit.Route {
+	return []kit.Route{{
+		Method: "POST", Path: "/v1/sites/{site}/doors/{zone}/walktest", Name: "walkTest", Group: "Documents", Summary: "Judge a door by walks whose truth is known",
+		About: "Somebody carries known tags out and in through the door, along it, and leaves them near it. From the reads of that time, which must still be in the journal, the answer says how often and how " +
 			"strongly each side heard each tag, how far the sides part, which other goods the door heard, and proposes a floor, power and a time to be sure. `lintel walk-test` asks for the walks one by one.",
-		scopes: []string{ScopeAuthor}, keyed: true, long: true, params: []param{paramNote}, body: inJSON(WalkTestRequest{}),
-		answers: []answer{ok("What was found.", WalkTestAnswer{})}, codes: []Code{codeUnknownZone, codeInvalidIdentity, codeVersionMismatch}, handle: (*call).walkTest,
+		Scopes: []string{kit.ScopeAuthor}, Keyed: true, Long: true, Params: []kit.Param{paramNote}, Body: kit.JSON(WalkTestRequest{}),
+		Answers: []kit.Answer{kit.OK("What was found.", WalkTestAnswer{})}, Codes: []kit.Code{codeUnknownZone, codeInvalidIdentity, kit.CodeVersionMismatch}, Handle: h.walkTest,
 	}}
 }
 
-func (c *call) walkTest() error {
-	zone, err := c.pathValue("zone")
-	if err != nil {
-		return err
-	}
+func (h doorRoutes) walkTest(c *kit.Call) error {
+	zone := c.PathParam("zone")
 	var req WalkTestRequest
-	if err := c.decodeJSON(&req); err != nil {
+	if err := c.DecodeJSON(&req); err != nil {
 		return err
 	}
-	ctx := c.Request().Context()
-	lay, err := c.api.layoutOf(ctx, c.site)
+	ctx := c.Ctx()
+	lay, err := h.layoutOf(ctx, c.Site)
 	if err != nil {
 		return err
 	}
 	index, ok := lay.ZoneIndex(zone)
 	if !ok {
-		return problemf(codeUnknownZone, "%s.", sentence(noZone(lay, zone)))
+		return kit.Problemf(codeUnknownZone, "%s.", sentence(noZone(lay, zone)))
 	}
 	if len(req.Tags) > walktest.MaxTags {
-		return problemf(codeInvalidBody, "\"tags\" has %d entries; at most %d tags are looked at.", len(req.Tags), walktest.MaxTags)
+		return kit.Problemf(kit.CodeInvalidBody, "\"tags\" has %d entries; at most %d tags are looked at.", len(req.Tags), walktest.MaxTags)
 	}
 	tags := make([]walktest.Tag, len(req.Tags))
 	for i, s := range req.Tags {
 		id, err := parseIdentity(s, 0, false)
 		if err != nil {
-			return problemf(codeInvalidIdentity, "tags[%d]: %s", i, identityFault(err).Reason)
+			return kit.Problemf(codeInvalidIdentity, "tags[%d]: %s", i, identityFault(err).Reason)
 		}
 		k, _ := keyOf(id)
 		tags[i] = walktest.Tag{Key: k, Name: s}
@@ -76,27 +81,27 @@ func (c *call) walkTest() error {
 	walks := make([]walktest.Walk, len(req.Walks))
 	for i, w := range req.Walks {
 		if w.From.IsZero() || w.To.IsZero() {
-			return problemf(codeInvalidBody, "walks[%d] has no \"from\" or no \"to\"; write RFC 3339 times, such as \"2026-11-25T09:14:07Z\".", i)
+			return kit.Problemf(kit.CodeInvalidBody, "walks[%d] has no \"from\" or no \"to\"; write RFC 3339 times, such as \"2026-11-25T09:14:07Z\".", i)
 		}
 		walks[i] = walktest.Walk{From: w.From.UnixMilli(), To: w.To.UnixMilli(), What: w.What}
 	}
 	test, err := walktest.New(lay, index, tags, walks)
 	if err != nil {
-		return problemf(codeInvalidBody, "%s.", sentence(err.Error()))
+		return kit.Problemf(kit.CodeInvalidBody, "%s.", sentence(err.Error()))
 	}
 	from, to := test.Window()
-	_, err = c.api.entriesBetween(ctx, c.site, from, to, func(e *event.Entry) error {
+	_, err = h.entriesBetween(ctx, c.Site, from, to, func(e *event.Entry) error {
 		test.Add(e)
 		return nil
 	})
 	if errors.Is(err, errTooManyReads) {
-		return problemf(codeInvalidBody, "The site had more than %d reads in that time. Test in shorter parts.", maxWindowReads)
+		return kit.Problemf(kit.CodeInvalidBody, "The site had more than %d reads in that time. Test in shorter parts.", maxWindowReads)
 	} else if err != nil {
 		return err
 	}
 	answer := WalkTestAnswer{Result: test.Result()}
 	if p := answer.Proposal; req.Store && (p.MinRSSI != nil || p.SureWithin != "") {
-		if answer.Stored, err = c.storeProposal(zone, p); err != nil {
+		if answer.Stored, err = h.storeProposal(c, zone, p); err != nil {
 			return err
 		}
 	}
@@ -107,9 +112,9 @@ func (c *call) walkTest() error {
 func sentence(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 
 // storeProposal stores the newest layout with what is proposed for the door.
-func (c *call) storeProposal(zone string, p walktest.Proposal) (*LayoutSaved, error) {
-	name := engine.LayoutDocument(c.site)
-	d, err := c.api.store.GetDocument(c.Request().Context(), name, 0)
+func (h doorRoutes) storeProposal(c *kit.Call, zone string, p walktest.Proposal) (*LayoutSaved, error) {
+	name := engine.LayoutDocument(c.Site)
+	d, err := h.store.GetDocument(c.Ctx(), name, 0)
 	if err != nil {
 		return nil, unavailable(err)
 	}
@@ -138,7 +143,7 @@ func (c *call) storeProposal(zone string, p walktest.Proposal) (*LayoutSaved, er
 	if lay, err = layout.Parse(body); err != nil {
 		return nil, fmt.Errorf("the proposed layout is no layout: %w", err)
 	}
-	saved, err := c.save(name, body, d.Version)
+	saved, err := h.save(c, name, body, d.Version)
 	if err != nil {
 		return nil, err
 	}

@@ -9,6 +9,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"lintel/api/kit"
 	"lintel/engine/store"
 )
 
@@ -68,22 +69,22 @@ func TestWalkTest(t *testing.T) {
 	}
 	require.Equal(t, 2, into[VersionList](r.get("/v1/sites/quayside/layout/versions").wants(200)).Versions[0].Version)
 
-	r.as(r.key("gate", ScopeReads), func(r *rig) { r.post(path, "{"+walks+"}").wants(403) })
+	r.as(r.key("gate", kit.ScopeReads), func(r *rig) { r.post(path, "{"+walks+"}").wants(403) })
 	r.post("/v1/sites/quayside/doors/stret-door/walktest", "{"+walks+"}").wantsCode(codeUnknownZone)
-	require.Contains(t, string(r.post("/v1/sites/quayside/doors/shelf-a/walktest", "{"+walks+"}").wantsCode(codeInvalidBody).body), "is no door")
+	require.Contains(t, string(r.post("/v1/sites/quayside/doors/shelf-a/walktest", "{"+walks+"}").wantsCode(kit.CodeInvalidBody).body), "is no door")
 	for _, bad := range []string{`{}`, `{"tags":["` + harbourLight + `"],"walks":[]}`, `{"tags":["` + harbourLight + `"],"walks":[{"what":"out"}]}`,
 		`{"tags":["` + harbourLight + `"],"walks":[{"from":"yesterday"}]}`, `{"tags":[],"walk":[]}`,
 		`{"tags":["` + harbourLight + `"],"walks":[{"from":"2026-01-01T00:00:00Z","to":"2026-01-01T00:20:00Z","what":"out"}]}`} {
-		r.post(path, bad).wantsCode(codeInvalidBody)
+		r.post(path, bad).wantsCode(kit.CodeInvalidBody)
 	}
 	r.post(path, `{"tags":["zz"],"walks":[]}`).wantsCode(codeInvalidIdentity)
-	r.post("/v1/sites/nowhere/doors/street-door/walktest", "{"+walks+"}").wantsCode(codeUnknownSite)
-	r.post(path+"?note="+strings.Repeat("x", 201), "{"+walks+`,"store":true}`).wantsCode(codeInvalidParameter)
-	r.bodyFaults("POST", path, mediaJSON, true)
-	r.post(path, "{").wantsCode(codeInvalidJSON)
-	r.do("POST", path, "{"+walks+"}", "Idempotency-Key", `"`).wantsCode(codeInvalidIdempotencyKey)
+	r.post("/v1/sites/nowhere/doors/street-door/walktest", "{"+walks+"}").wantsCode(kit.CodeUnknownSite)
+	r.post(path+"?note="+strings.Repeat("x", 201), "{"+walks+`,"store":true}`).wantsCode(kit.CodeInvalidParameter)
+	r.bodyFaults("POST", path, kit.MediaJSON, true)
+	r.post(path, "{").wantsCode(kit.CodeInvalidJSON)
+	r.do("POST", path, "{"+walks+"}", "Idempotency-Key", `"`).wantsCode(kit.CodeInvalidIdempotencyKey)
 	r.do("POST", path, "{"+walks+"}", "Idempotency-Key", "w").wants(200)
-	r.do("POST", path, "{"+walks+`,"store":true}`, "Idempotency-Key", "w").wantsCode(codeIdempotencyMismatch)
+	r.do("POST", path, "{"+walks+`,"store":true}`, "Idempotency-Key", "w").wantsCode(kit.CodeIdempotencyMismatch)
 
 	// A time of which the journal has nothing is no error: nothing was heard.
 	old := into[WalkTestAnswer](r.post(path, `{"tags":["`+harbourLight+`"],"walks":[{"from":"2020-01-01T00:00:00Z","to":"2020-01-01T00:00:05Z","what":"out"}]}`).wants(200))
@@ -94,5 +95,5 @@ func TestWalkTest(t *testing.T) {
 	without := strings.ReplaceAll(strings.ReplaceAll(testLayout, "street-door", "yard-door"), "Street door", "Yard door")
 	_, err := r.store.PutDocument(t.Context(), store.Document{Name: "layout/quayside", At: r.clock(), By: "other", Body: []byte(without)}, 2)
 	require.NoError(t, err)
-	r.post(path, "{"+walks+`,"store":true}`).wantsCode(codeVersionMismatch)
+	r.post(path, "{"+walks+`,"store":true}`).wantsCode(kit.CodeVersionMismatch)
 }

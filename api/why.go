@@ -1,11 +1,10 @@
 package api
 
 import (
-	"errors"
-	"net/http"
 	"strings"
 	"time"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/epc"
 	"lintel/engine/event"
@@ -42,22 +41,25 @@ type WhyRule struct {
 	Parts  any          `json:"condition" jsonschema_description:"The condition, part by part, with the value of each and of the names that it read."`
 }
 
-func whyRoutes() []route {
-	return []route{{
-		method: "GET", path: "/v1/sites/{site}/why", name: "why", group: "Rules", summary: "Ask why a rule has raised an alert about something, or why not",
-		about: "Name one item, one product's stock at a place, one read point or one count; and one rule, or leave that out to ask all rules about such things. " +
+// whyRoutes are the routes that explain rules.
+type whyRoutes struct{ *backend }
+
+func (h whyRoutes) table() []kit.Route {
+	return []kit.Route{{
+		Method: "GET", Path: "/v1/sites/{site}/why", Name: "why", Group: "Rules", Summary: "Ask why a rule has raised an alert about something, or why not",
+		About: "Name one item, one product's stock at a place, one read point or one count; and one rule, or leave that out to ask all rules about such things. " +
 			"The answer takes the condition apart, and names the one reason of a closed set: an alert is there, the condition is false, or a stage holds it back.",
-		scopes: operate, params: []param{
-			{"rule", "query", "One rule by its name. Left out: all that are about such a thing.", stringSchema},
-			{"item", "query", "An item's identity in any form.", stringSchema},
-			{"fact", "query", "With item: the id of the fact that the rules are to see. Left out: the last one that is about the item.", stringSchema},
-			{"gtin", "query", "With place: the product whose stock is meant.", stringSchema},
-			{"place", "query", "A zone's id, or kind: and a zone kind.", stringSchema},
-			{"reader", "query", "A read point's id.", stringSchema},
-			{"count", "query", "The id of a count that is closed.", stringSchema},
+		Scopes: operate, Params: []kit.Param{
+			kit.Query("rule", "One rule by its name. Left out: all that are about such a thing."),
+			kit.Query("item", "An item's identity in any form."),
+			kit.Query("fact", "With item: the id of the fact that the rules are to see. Left out: the last one that is about the item."),
+			kit.Query("gtin", "With place: the product whose stock is meant."),
+			kit.Query("place", "A zone's id, or kind: and a zone kind."),
+			kit.Query("reader", "A read point's id."),
+			kit.Query("count", "The id of a count that is closed."),
 		},
-		answers: []answer{ok("How the rules stand to it.", WhyAnswer{})},
-		codes:   []Code{codeUnknownItem, codeUnknownRule, codeUnknownCount, codeInvalidIdentity}, handle: (*call).why,
+		Answers: []kit.Answer{kit.OK("How the rules stand to it.", WhyAnswer{})},
+		Codes:   []kit.Code{codeUnknownItem, codeUnknownRule, codeUnknownCount, codeInvalidIdentity}, Handle: h.why,
 	}}
 }
 
@@ -71,19 +73,19 @@ type whyAsked struct {
 	result *event.CountResult
 }
 
-func (c *call) why() error {
-	answer := WhyAnswer{Site: c.site, Rules: []WhyRule{}, Notice: event.Notice}
-	asked, err := c.whyAsked(&answer)
+func (h whyRoutes) why(c *kit.Call) error {
+	answer := WhyAnswer{Site: c.Site, Rules: []WhyRule{}, Notice: event.Notice}
+	asked, err := h.whyAsked(c, &answer)
 	if err != nil {
 		return err
 	}
 	rule := c.QueryParam("rule")
-	err = c.view(func(st *engine.State) error {
-		set := st.Config().Rules.ForSite(c.site)
+	err = h.view(c, func(st *engine.State) error {
+		set := st.Config().Rules.ForSite(c.Site)
 		if r := set.Rule(rule); rule != "" && r == nil {
-			return problemf(codeUnknownRule, "There is no rule %s.%s", shown([]byte(rule)), faults.OrDidYouMean(rule, ruleNames(set)))
+			return kit.Problemf(codeUnknownRule, "There is no rule %s.%s", kit.Shown([]byte(rule)), faults.OrDidYouMean(rule, ruleNames(set)))
 		} else if rule != "" && r.About != answer.About {
-			return badParam("rule", "the rule %s is about %s, not %s", rule, r.About, answer.About)
+			return kit.BadParam("rule", "the rule %s is about %s, not %s", rule, r.About, answer.About)
 		}
 		loc := st.Config().Layout.Location()
 		for _, r := range set.Rules() {
@@ -92,7 +94,7 @@ func (c *call) why() error {
 			}
 			x, ok := asked.explain(st, r.Name, answer.About)
 			if !ok {
-				return c.whyNothing(&answer)
+				return whyNothing(c, &answer)
 			}
 			w := WhyRule{Rule: r.Name, Reason: x.Reason, Words: x.Words(loc), Watch: x.Watch, Alert: x.Alert, Need: x.Need, Have: x.Have, Parts: x.Why}
 			if x.Cause != 0 {
@@ -106,10 +108,7 @@ func (c *call) why() error {
 		}
 		return nil
 	})
-	if err != nil {
-		return err
-	}
-	return c.JSON(http.StatusOK, answer)
+	return c.Answer(answer, err)
 }
 
 func ruleNames(set *rules.Set) []string {
@@ -133,18 +132,18 @@ func (a *whyAsked) explain(st *engine.State, rule, about string) (engine.Explana
 }
 
 // whyNothing says that what is asked about is not there.
-func (c *call) whyNothing(w *WhyAnswer) error {
+func whyNothing(c *kit.Call, w *WhyAnswer) error {
 	switch w.About {
 	case event.AboutStock:
-		return badParam("place", "the site has no product %s, or no place %s", w.GTIN, shown([]byte(w.Place)))
+		return kit.BadParam("place", "the site has no product %s, or no place %s", w.GTIN, kit.Shown([]byte(w.Place)))
 	case event.AboutReader:
-		return badParam("reader", "the site has no read point %s", shown([]byte(w.Reader)))
+		return kit.BadParam("reader", "the site has no read point %s", kit.Shown([]byte(w.Reader)))
 	}
-	return problemf(codeUnknownItem, "The site %q has never heard of this item.", c.site)
+	return kit.Problemf(codeUnknownItem, "The site %q has never heard of this item.", c.Site)
 }
 
 // whyAsked reads what the caller asks about: exactly one thing.
-func (c *call) whyAsked(w *WhyAnswer) (*whyAsked, error) {
+func (h whyRoutes) whyAsked(c *kit.Call, w *WhyAnswer) (*whyAsked, error) {
 	a := &whyAsked{}
 	var named []string
 	for _, name := range []string{"item", "gtin", "reader", "count"} {
@@ -153,36 +152,41 @@ func (c *call) whyAsked(w *WhyAnswer) (*whyAsked, error) {
 		}
 	}
 	if len(named) != 1 {
-		return nil, badParam("item", "name one thing: item, or gtin and place, or reader, or count")
+		return nil, kit.BadParam("item", "name one thing: item, or gtin and place, or reader, or count")
 	}
 	for name, with := range map[string]string{"place": "gtin", "fact": "item"} {
 		if c.QueryParams().Has(name) && named[0] != with {
-			return nil, badParam(name, "it goes with %s", with)
+			return nil, kit.BadParam(name, "it goes with %s", with)
 		}
 	}
 	switch value := c.QueryParam(named[0]); named[0] {
 	case "gtin":
 		gtin, err := epc.ParseGTIN(value)
 		if err != nil {
-			return nil, badParam("gtin", "%v", err)
+			return nil, kit.BadParam("gtin", "%v", err)
 		}
 		if a.place = c.QueryParam("place"); a.place == "" {
-			return nil, badParam("place", "name a zone, or kind: and a zone kind")
+			return nil, kit.BadParam("place", "name a zone, or kind: and a zone kind")
 		}
 		a.gtin, w.About, w.GTIN, w.Place = gtin, event.AboutStock, event.GTINText(gtin), a.place
 	case "reader":
 		a.reader, w.About, w.Reader = value, event.AboutReader, value
 	case "count":
 		w.About, w.Count = event.AboutCount, value
-		return a, c.whyCount(a, value)
+		res, err := h.storedResult(c, value)
+		if err == nil && res == nil {
+			err = kit.Problemf(codeUnknownCount, "There is no count %s that is closed.", kit.Shown([]byte(value)))
+		}
+		a.result = res
+		return a, err
 	default:
-		id, err := c.identityOf(value)
+		id, err := identityOf(c, value)
 		if err != nil {
 			return nil, err
 		}
 		a.key, _ = keyOf(id)
 		w.About, w.Item = event.AboutItem, id.KeyText()
-		if a.fact, err = c.whyFact(a.key); err != nil {
+		if a.fact, err = h.whyFact(c, a.key); err != nil {
 			return nil, err
 		}
 		if a.fact != nil {
@@ -193,27 +197,16 @@ func (c *call) whyAsked(w *WhyAnswer) (*whyAsked, error) {
 	return a, nil
 }
 
-func (c *call) whyCount(a *whyAsked, id string) error {
-	var err error
-	if a.result, err = c.storedResult(id); err != nil {
-		return err
-	}
-	if a.result == nil {
-		return problemf(codeUnknownCount, "There is no count %s that is closed.", shown([]byte(id)))
-	}
-	return nil
-}
-
 // whyFact finds the fact that the rules are to see: the one named, or the last one about the item; nil if there is none.
-func (c *call) whyFact(k epc.Key) (*event.Fact, error) {
+func (h whyRoutes) whyFact(c *kit.Call, k epc.Key) (*event.Fact, error) {
 	from, to := store.FactID{}, store.FactID{}
 	if text := c.QueryParam("fact"); text != "" {
 		id, ok := parseFactID(text)
 		if !ok {
-			return nil, badParam("fact", "%s is no fact's id", shown([]byte(text)))
+			return nil, kit.BadParam("fact", "%s is no fact's id", kit.Shown([]byte(text)))
 		}
 		from, to = id, store.FactID{Ms: id.Ms, N: id.N + 1}
-	} else if err := c.view(func(st *engine.State) error {
+	} else if err := h.view(c, func(st *engine.State) error {
 		if it, ok := st.Item(k); ok {
 			from.Ms = max(it.Since, 1) // the fact that brought it where it is was found then or later
 		}
@@ -223,24 +216,20 @@ func (c *call) whyFact(k epc.Key) (*event.Fact, error) {
 	}
 	var found *event.Fact
 	looked := 0
-	err := c.api.store.Facts(c.Request().Context(), c.site, from, to, 0, func(id store.FactID, data []byte) error {
+	err := h.eachFact(c.Ctx(), c.Site, from, to, 0, func(_ store.FactID, f *event.Fact) error {
 		if looked++; looked > scanLimit {
 			return errEnough
 		}
-		var f event.Fact
-		if err := event.DecodeFact(data, id.Ms, id.N, &f); err != nil {
-			return err
-		}
 		if f.Key == k {
-			found = &f
+			found = f
 		}
 		return nil
 	})
-	if err != nil && !errors.Is(err, errEnough) {
-		return nil, unavailable(err)
+	if err != nil {
+		return nil, err
 	}
 	if found == nil && c.QueryParam("fact") != "" {
-		return nil, badParam("fact", "no fact %s is about this item", strings.TrimSpace(c.QueryParam("fact")))
+		return nil, kit.BadParam("fact", "no fact %s is about this item", strings.TrimSpace(c.QueryParam("fact")))
 	}
 	return found, nil
 }

@@ -6,6 +6,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"lintel/api/kit"
 	"lintel/engine/event"
 )
 
@@ -53,12 +54,12 @@ func TestWhy(t *testing.T) {
 	r.post("/v1/sites/quayside/counts/"+id+"/close", "").wants(200)
 	require.Equal(t, event.ReasonRaised, into[WhyAnswer](r.get(path + "count=" + id).wants(200)).Rules[0].Reason)
 
-	r.get("/v1/sites/pier/why?reader=door-1").wantsCode(codeUnknownSite)
+	r.get("/v1/sites/pier/why?reader=door-1").wantsCode(kit.CodeUnknownSite)
 	r.get(path + item + "&rule=in-the-shelv").wantsCode(codeUnknownRule)
 	r.get(path + "item=303E451FD40C0E4000001A85").wantsCode(codeInvalidIdentity)
 	r.get(path + "item=" + url.QueryEscape("(01)09521234000013(21)8")).wantsCode(codeUnknownItem)
 	for _, q := range []string{"", item + "&reader=handheld-1", item + "&rule=few", item + "&place=shelf-a", "gtin=09521141123454", "gtin=1&place=shelf-a",
 		"gtin=09521141123454&place=nowhere", "reader=none", item + "&fact=x", item + "&fact=1-1", "reader=handheld-1&fact=1-1"} {
-		r.get(path + q).wantsCode(codeInvalidParameter)
+		r.get(path + q).wantsCode(kit.CodeInvalidParameter)
 	}
 }

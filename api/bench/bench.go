@@ -20,8 +20,8 @@ import (
 
 	"github.com/redis/go-redis/v9"
 
-	"lintel/api"
 	"lintel/api/app"
+	"lintel/api/kit"
 	"lintel/engine/epc"
 )
 
@@ -242,7 +242,7 @@ func whole(ctx context.Context, s *shop, bodies []*body, opt Options, res *Resul
 		defer cancel()
 		_ = a.Stop(stop)
 	}()
-	key, err := api.MintKey(ctx, a.Store, "bench", []string{"reads", "sales", "operate", "author", "admin"}, []string{"*"}, "bench", time.Now())
+	key, err := kit.MintKey(ctx, a.Store, "bench", []string{"reads", "sales", "operate", "author", "admin"}, []string{"*"}, "bench", time.Now())
 	if err != nil {
 		return err
 	}

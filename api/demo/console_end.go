@@ -66,7 +66,7 @@ func (c *console) summary(ctx context.Context, at time.Time) {
 	real := time.Now()
 	rate := (m[readsName] - c.lastMark.reads) / max(0.001, real.Sub(c.lastMark.real).Seconds())
 	c.lastMark.real, c.lastMark.reads = real, m[readsName]
-	c.page.row(c.stamp(at), "so far", cyan, listed(number(m[readsName])+" reads folded", number(rate)+"/s",
+	c.page.row(c.stamp(at), "so far", cyan, listed(number(m[readsName])+" reads processed", number(rate)+"/s",
 		some(s.Items, "item", "items"), some(int(m[factsName]), "fact", "facts"), some(s.Alerts, "alert open", "alerts open")), cyan)
 }
 

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"lintel/api"
+	"lintel/api/kit"
 	"lintel/engine/catalog"
 	"lintel/engine/deliver"
 	"lintel/engine/layout"
@@ -50,11 +51,11 @@ func mintKeys(ctx context.Context, st store.Store, now time.Time) (k keys, err e
 		scopes []string
 		site   string
 	}{
-		{&k.readers, "demo-readers", []string{api.ScopeReads, api.ScopeSales}, site},
-		{&k.operator, "demo-operator", []string{api.ScopeOperate}, api.AllSites},
-		{&k.author, "demo-author", []string{api.ScopeAuthor}, api.AllSites},
+		{&k.readers, "demo-readers", []string{kit.ScopeReads, kit.ScopeSales}, site},
+		{&k.operator, "demo-operator", []string{kit.ScopeOperate}, kit.AllSites},
+		{&k.author, "demo-author", []string{kit.ScopeAuthor}, kit.AllSites},
 	} {
-		if *m.key, err = api.MintKey(ctx, st, m.name, m.scopes, []string{m.site}, "lintel demo", now); err != nil {
+		if *m.key, err = kit.MintKey(ctx, st, m.name, m.scopes, []string{m.site}, "lintel demo", now); err != nil {
 			return keys{}, fmt.Errorf("make the key %s: %w", m.name, err)
 		}
 	}

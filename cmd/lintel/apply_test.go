@@ -8,8 +8,8 @@ import (
 
 	"github.com/rogpeppe/go-internal/testscript"
 
-	"lintel/api"
 	"lintel/api/app"
+	"lintel/api/kit"
 )
 
 // scriptCommands are what scripts can do beside running lintel.
@@ -32,8 +32,8 @@ func startServer(ts *testscript.TestScript, neg bool, args []string) {
 		defer cancel()
 		ts.Check(a.Stop(ctx))
 	})
-	for variable, scope := range map[string]string{"LINTEL_KEY": api.ScopeAdmin, "LOOKS": api.ScopeOperate} {
-		key, err := api.MintKey(ctx, a.Store, "script-"+scope, []string{scope}, []string{api.AllSites}, "test", time.Now())
+	for variable, scope := range map[string]string{"LINTEL_KEY": kit.ScopeAdmin, "LOOKS": kit.ScopeOperate} {
+		key, err := kit.MintKey(ctx, a.Store, "script-"+scope, []string{scope}, []string{kit.AllSites}, "test", time.Now())
 		ts.Check(err)
 		ts.Setenv(variable, key)
 	}

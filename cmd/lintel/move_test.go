@@ -20,6 +20,7 @@ import (
 
 	"lintel/api"
 	"lintel/api/app"
+	"lintel/api/kit"
 	"lintel/engine/deliver"
 	"lintel/engine/store/redistest"
 )
@@ -36,7 +37,7 @@ func serveShop(t *testing.T, opt app.Options, key string) *shopServer {
 	a, err := app.New(t.Context(), opt)
 	require.NoError(t, err)
 	if key == "" {
-		key, err = api.MintKey(t.Context(), a.Store, "test", []string{api.ScopeReads, api.ScopeSales, api.ScopeOperate, api.ScopeAuthor, api.ScopeAdmin}, []string{api.AllSites}, "test", time.Now())
+		key, err = kit.MintKey(t.Context(), a.Store, "test", []string{kit.ScopeReads, kit.ScopeSales, kit.ScopeOperate, kit.ScopeAuthor, kit.ScopeAdmin}, []string{kit.AllSites}, "test", time.Now())
 		require.NoError(t, err)
 	}
 	require.NoError(t, a.Start(t.Context()))

@@ -23,7 +23,7 @@ type serveCmd struct {
 	PublicURL   string        `help:"Address of this service as others know it. The URIs of places in EPCIS documents begin with it, and event ids depend on it: set it once." env:"LINTEL_PUBLIC_URL" placeholder:"URL"`
 	AllowCIDR   []string      `help:"Private networks that webhooks may reach, such as 10.1.0.0/16. Public addresses are allowed, all else is denied." env:"LINTEL_ALLOW_CIDR" placeholder:"CIDR"`
 	Retry       string        `help:"Delays between the tries of a delivery." env:"LINTEL_RETRY" default:"0s,5s,5m,30m,2h,5h,10h,14h,20h,24h"`
-	JournalKeep time.Duration `help:"How long folded journal entries are kept." default:"48h" env:"LINTEL_JOURNAL_KEEP"`
+	JournalKeep time.Duration `help:"How long journal entries are kept once they are processed." default:"48h" env:"LINTEL_JOURNAL_KEEP"`
 	FactsKeep   time.Duration `help:"How long facts, and with them the trails of items, are kept." default:"720h" env:"LINTEL_FACTS_KEEP"`
 	AlertsKeep  time.Duration `help:"How long alerts that are over are kept, at least 192h." default:"8760h" env:"LINTEL_ALERTS_KEEP"`
 

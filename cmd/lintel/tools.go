@@ -12,8 +12,8 @@ import (
 	"text/tabwriter"
 	"time"
 
-	"lintel/api"
 	"lintel/api/app"
+	"lintel/api/kit"
 	"lintel/engine/epc"
 	"lintel/engine/store"
 )
@@ -88,7 +88,7 @@ func withStore(s *streams, f storeFlags, work func(ctx context.Context, st store
 
 func (c *keyAddCmd) Run(s *streams) error {
 	return withStore(s, c.storeFlags, func(ctx context.Context, st store.Store) error {
-		text, err := api.MintKey(ctx, st, c.Name, c.Scope, c.Site, "command line", time.Now())
+		text, err := kit.MintKey(ctx, st, c.Name, c.Scope, c.Site, "command line", time.Now())
 		if err != nil {
 			return err
 		}
@@ -102,7 +102,7 @@ type keyListCmd struct{ storeFlags }
 
 func (c *keyListCmd) Run(s *streams) error {
 	return withStore(s, c.storeFlags, func(ctx context.Context, st store.Store) error {
-		keys, err := api.ListKeys(ctx, st)
+		keys, err := kit.ListKeys(ctx, st)
 		if err != nil {
 			return err
 		}
@@ -126,6 +126,6 @@ type keyRevokeCmd struct {
 
 func (c *keyRevokeCmd) Run(s *streams) error {
 	return withStore(s, c.storeFlags, func(ctx context.Context, st store.Store) error {
-		return api.RevokeKey(ctx, st, c.Name, "command line", time.Now())
+		return kit.RevokeKey(ctx, st, c.Name, "command line", time.Now())
 	})
 }

@@ -18,8 +18,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"lintel/api"
 	"lintel/api/app"
+	"lintel/api/kit"
 	"lintel/engine/trial"
 )
 
@@ -36,7 +36,7 @@ func TestTrialOnTheExportAndOnTheServer(t *testing.T) {
 	require.NoError(t, err)
 	require.NoError(t, a.Start(t.Context()))
 	defer func() { require.NoError(t, a.Stop(context.WithoutCancel(t.Context()))) }()
-	key, err := api.MintKey(t.Context(), a.Store, "test", []string{api.ScopeAdmin}, []string{api.AllSites}, "test", time.Now())
+	key, err := kit.MintKey(t.Context(), a.Store, "test", []string{kit.ScopeAdmin}, []string{kit.AllSites}, "test", time.Now())
 	require.NoError(t, err)
 	do := func(method, path, kind, body string) []byte {
 		req, err := http.NewRequestWithContext(t.Context(), method, a.URL()+path, strings.NewReader(body))

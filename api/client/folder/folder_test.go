@@ -20,6 +20,7 @@ import (
 	"lintel/api"
 	"lintel/api/app"
 	"lintel/api/client"
+	"lintel/api/kit"
 )
 
 func write(t testing.TB, dir string, files map[string]string) string {
@@ -115,7 +116,7 @@ func quayside(t *testing.T) *client.Client {
 		defer cancel()
 		require.NoError(t, a.Stop(ctx))
 	})
-	key, err := api.MintKey(ctx, a.Store, "boss", []string{api.ScopeAdmin}, []string{api.AllSites}, "test", time.Now())
+	key, err := kit.MintKey(ctx, a.Store, "boss", []string{kit.ScopeAdmin}, []string{kit.AllSites}, "test", time.Now())
 	require.NoError(t, err)
 	c, err := client.New(a.URL(), key)
 	require.NoError(t, err)

@@ -1,9 +1,5 @@
 package api
 
-import (
-	"fmt"
-)
-
 // Rejection says why one read or event of a batch was not taken. The rest of the batch stands.
 type Rejection struct {
 	Index   int    `json:"index" jsonschema_description:"Place in the batch, from 0."`
@@ -28,14 +24,3 @@ const (
 )
 
 var reasonNames = [reasonClasses]string{"shape", "identity", "read_point", "zone", "time", "ahead", "meaning"}
-
-// maxShown is the longest part of a caller's text that an answer repeats, in bytes.
-const maxShown = 64
-
-// shown makes a caller's text fit for an answer.
-func shown(b []byte) string {
-	if len(b) > maxShown {
-		return fmt.Sprintf("%q...", b[:maxShown])
-	}
-	return fmt.Sprintf("%q", b)
-}

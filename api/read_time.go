@@ -5,6 +5,8 @@ import (
 	"strconv"
 	"time"
 	"unsafe"
+
+	"lintel/api/kit"
 )
 
 // aheadLimit is how far a time may be ahead of the server's clock. A reader whose clock runs further ahead must be set right: its reads would
@@ -63,12 +65,12 @@ func (p *instants) parse(b []byte) (int64, error) {
 
 // parseSlow reads one time by the standard library, and keeps its minute.
 func (p *instants) parseSlow(b []byte) (int64, error) {
-	if len(b) > maxShown {
-		return 0, fmt.Errorf("time %s is too long; write RFC 3339, such as \"2026-11-25T09:14:07Z\"", shown(b))
+	if len(b) > 64 {
+		return 0, fmt.Errorf("time %s is too long; write RFC 3339, such as \"2026-11-25T09:14:07Z\"", kit.Shown(b))
 	}
 	t, err := time.Parse(time.RFC3339Nano, text(b))
 	if err != nil {
-		return 0, fmt.Errorf("time %s is no RFC 3339 time; write \"2026-11-25T09:14:07Z\", with the zone, or Unix milliseconds as a number", shown(b))
+		return 0, fmt.Errorf("time %s is no RFC 3339 time; write \"2026-11-25T09:14:07Z\", with the zone, or Unix milliseconds as a number", kit.Shown(b))
 	}
 	if m, err := time.Parse("2006-01-02T15:04", text(b[:min(16, len(b))])); err == nil {
 		p.minute, p.minuteMs, p.known = [16]byte(b[:16]), m.UnixMilli(), true
@@ -82,7 +84,7 @@ func millis(b []byte) (int64, error) {
 	if err != nil {
 		f, ferr := strconv.ParseFloat(text(b), 64)
 		if ferr != nil || f < -1e15 || f > 1e15 || f != float64(int64(f)) {
-			return 0, fmt.Errorf("time %s is no whole number of Unix milliseconds", shown(b))
+			return 0, fmt.Errorf("time %s is no whole number of Unix milliseconds", kit.Shown(b))
 		}
 		ms = int64(f)
 	}
@@ -105,3 +107,12 @@ func checkInstant(ms, now int64) (reasonClass, error) {
 
 // text views bytes as a string without copying them. The string must not be kept longer than the bytes stay unchanged.
 func text(b []byte) string { return unsafe.String(unsafe.SliceData(b), len(b)) }
+
+// moment is Unix milliseconds as a time in UTC, nil for 0.
+func moment(ms int64) *time.Time {
+	if ms == 0 {
+		return nil
+	}
+	t := time.UnixMilli(ms).UTC()
+	return &t
+}

@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"lintel/api/kit"
 	"lintel/engine/deliver"
 	"lintel/engine/runner"
 	"lintel/engine/store"
@@ -30,15 +31,15 @@ func storeDocument(name, body string) store.Document {
 }
 
 // documents writes the body of a request: names and texts in turn.
-func documents(pairs ...string) string {
+func documentsBody(pairs ...string) string {
 	req := ConfigurationRequest{}
 	for i := 0; i < len(pairs); i += 2 {
 		req.Documents = append(req.Documents, ConfigurationText{Document: pairs[i], Text: pairs[i+1]})
 	}
-	return string(mustJSON(req))
+	return string(kit.MustJSON(req))
 }
 
-var wholeShop = documents("rules", testRules, "channels", testChannels, "products", testProducts, "layout/quayside", testLayout)
+var wholeShop = documentsBody("rules", testRules, "channels", testChannels, "products", testProducts, "layout/quayside", testLayout)
 
 func changesByName(list []PlannedDocument) map[string]string {
 	m := make(map[string]string)
@@ -90,7 +91,7 @@ func TestApplyConfiguration(t *testing.T) {
 	// Once more changes nothing, and neither does what was shown with masks.
 	shown := string(r.get("/v1/channels").wants(200).body)
 	csv := string(r.do("GET", "/v1/products", "", "Accept", "text/csv").wants(200).body)
-	for _, body := range []string{wholeShop, documents("channels", shown, "products", csv)} {
+	for _, body := range []string{wholeShop, documentsBody("channels", shown, "products", csv)} {
 		a = into[ConfigurationApplied](r.post(configPath, body).wants(200))
 		require.Zero(t, a.Stored)
 		require.Nil(t, a.At)
@@ -99,7 +100,7 @@ func TestApplyConfiguration(t *testing.T) {
 	require.Equal(t, map[string]string{"rules": "kept", "channels": "unchanged", "products": "unchanged", "layout/quayside": "kept"}, changesByName(a.Documents))
 
 	// A change of one leaves the others.
-	changed := documents("rules", strings.Replace(testRules, "urgent", "warning", 1), "layout/quayside", testLayout, "layout/pier", strings.ReplaceAll(testLayout, "quayside", "pier"))
+	changed := documentsBody("rules", strings.Replace(testRules, "urgent", "warning", 1), "layout/quayside", testLayout, "layout/pier", strings.ReplaceAll(testLayout, "quayside", "pier"))
 	a = into[ConfigurationApplied](r.post(configPath, changed).wants(200))
 	require.Equal(t, 2, a.Stored)
 	require.Equal(t, map[string]int{"rules": 2, "channels": 1, "products": 1, "layout/quayside": 1, "layout/pier": 1}, r.versions())
@@ -113,13 +114,13 @@ func TestApplyIsAllOrNothing(t *testing.T) {
 	before := r.versions()
 	good := strings.Replace(testRules, "urgent", "warning", 1)
 	for what, bad := range map[string]struct{ body, says string }{
-		"rules":    {documents("layout/quayside", strings.Replace(testLayout, "Shelf A", "A", 1), "rules", "rules:\n  - name: broken\n    when: zone.kindd == 1\n"), "zone.kindd"},
-		"layout":   {documents("rules", good, "layout/quayside", strings.Replace(testLayout, "Europe/London", "Mars/Base", 1)), "Mars/Base"},
-		"site":     {documents("rules", good, "layout/pier", testLayout), "layout/pier"},
-		"channels": {documents("rules", good, "channels", strings.Replace(testChannels, "https:", "gopher:", 1)), "gopher"},
-		"mask":     {documents("rules", good, "channels", strings.Replace(testChannels, "TOPSECRETHEADER", "***", 1)+" "), ""},
-		"products": {documents("rules", good, "products", "gtin\n9521141123455\n9521141123455\n"), "check digit"},
-		"every": {documents("rules", "rules: 7", "channels", "{", "products", "x", "layout/quayside", "[", "layout/pier", "{}"),
+		"rules":    {documentsBody("layout/quayside", strings.Replace(testLayout, "Shelf A", "A", 1), "rules", "rules:\n  - name: broken\n    when: zone.kindd == 1\n"), "zone.kindd"},
+		"layout":   {documentsBody("rules", good, "layout/quayside", strings.Replace(testLayout, "Europe/London", "Mars/Base", 1)), "Mars/Base"},
+		"site":     {documentsBody("rules", good, "layout/pier", testLayout), "layout/pier"},
+		"channels": {documentsBody("rules", good, "channels", strings.Replace(testChannels, "https:", "gopher:", 1)), "gopher"},
+		"mask":     {documentsBody("rules", good, "channels", strings.Replace(testChannels, "TOPSECRETHEADER", "***", 1)+" "), ""},
+		"products": {documentsBody("rules", good, "products", "gtin\n9521141123455\n9521141123455\n"), "check digit"},
+		"every": {documentsBody("rules", "rules: 7", "channels", "{", "products", "x", "layout/quayside", "[", "layout/pier", "{}"),
 			""},
 	} {
 		rep := r.post(planPath, bad.body).wants(200)
@@ -128,7 +129,7 @@ func TestApplyIsAllOrNothing(t *testing.T) {
 			continue
 		}
 		require.False(t, into[ConfigurationPlan](rep).OK, what)
-		p := r.post(configPath, bad.body).wantsCode(codeInvalidDocument)
+		p := r.post(configPath, bad.body).wantsCode(kit.CodeInvalidDocument)
 		require.Contains(t, string(p.body), bad.says, what)
 		require.NotContains(t, string(p.body), "TOPSECRET")
 		require.Equal(t, before, r.versions(), what)
@@ -149,39 +150,39 @@ func TestApplyChecksEverythingTogether(t *testing.T) {
 		return p.Documents[k]
 	}
 	// The rules that stay name a zone that goes; so do products that are sent.
-	p := into[ConfigurationPlan](r.post(planPath, documents("layout/quayside", moved, "products", testProducts)).wants(200))
+	p := into[ConfigurationPlan](r.post(planPath, documentsBody("layout/quayside", moved, "products", testProducts)).wants(200))
 	require.True(t, p.OK)
 	require.Equal(t, "kept", about(p, "rules").Change)
 	require.Contains(t, about(p, "rules").Diagnostics[0].Message, "shelf-a")
 	require.Contains(t, about(p, "products").Warnings[0], "shelf-a")
 	// With rules that know the new zone there is nothing to say.
-	p = into[ConfigurationPlan](r.post(planPath, documents("layout/quayside", moved, "rules", strings.Replace(testRules, "shelf-a", "shelf-b", 1))).wants(200))
+	p = into[ConfigurationPlan](r.post(planPath, documentsBody("layout/quayside", moved, "rules", strings.Replace(testRules, "shelf-a", "shelf-b", 1))).wants(200))
 	require.Empty(t, about(p, "rules").Diagnostics)
 	// A channel that goes is missed by rules that stay.
-	p = into[ConfigurationPlan](r.post(planPath, documents("channels", `{"channels":[]}`)).wants(200))
+	p = into[ConfigurationPlan](r.post(planPath, documentsBody("channels", `{"channels":[]}`)).wants(200))
 	require.Contains(t, about(p, "rules").Diagnostics[0].Message, "door-team")
 	// What is invalid itself brings no warnings about what names it.
-	p = into[ConfigurationPlan](r.post(planPath, documents("channels", `{`, "layout/quayside", "{", "products", "x")).wants(200))
+	p = into[ConfigurationPlan](r.post(planPath, documentsBody("channels", `{`, "layout/quayside", "{", "products", "x")).wants(200))
 	require.Empty(t, about(p, "rules").Diagnostics)
-	require.Equal(t, "unchanged", about(into[ConfigurationPlan](r.post(planPath, documents("rules", testRules)).wants(200)), "rules").Change)
+	require.Equal(t, "unchanged", about(into[ConfigurationPlan](r.post(planPath, documentsBody("rules", testRules)).wants(200)), "rules").Change)
 }
 
 func TestApplyRefusesAStalePlan(t *testing.T) {
 	r := newRig(t).shop()
-	change := documents("rules", strings.Replace(testRules, "urgent", "warning", 1))
+	change := documentsBody("rules", strings.Replace(testRules, "urgent", "warning", 1))
 	tag := r.post(planPath, change).wants(200).header.Get("ETag")
 	require.Equal(t, tag, r.get(configPath).header.Get("ETag"))
 	r.put(layoutPath, strings.Replace(testLayout, "Shelf A", "A", 1)).wants(200)
 	before := r.versions()
-	r.do("POST", configPath, change, "If-Match", tag).wantsCode(codeVersionMismatch)
-	r.do("POST", configPath, change, "If-Match", `"x", W/`+r.get(configPath).header.Get("ETag")).wantsCode(codeVersionMismatch)
+	r.do("POST", configPath, change, "If-Match", tag).wantsCode(kit.CodeVersionMismatch)
+	r.do("POST", configPath, change, "If-Match", `"x", W/`+r.get(configPath).header.Get("ETag")).wantsCode(kit.CodeVersionMismatch)
 	require.Equal(t, before, r.versions())
 	r.do("POST", configPath, change, "If-Match", `"x", `+r.get(configPath).header.Get("ETag")).wants(200)
 	// A new key is no change of the configuration.
 	tag = r.get(configPath).header.Get("ETag")
-	r.key("somebody", ScopeReads)
+	r.key("somebody", kit.ScopeReads)
 	require.Equal(t, tag, r.get(configPath).header.Get("ETag"))
-	r.do("POST", configPath, documents("rules", testRules), "If-Match", "*").wants(200)
+	r.do("POST", configPath, documentsBody("rules", testRules), "If-Match", "*").wants(200)
 }
 
 // late is a store on which somebody changes a document just before documents are stored together.
@@ -218,58 +219,58 @@ func TestSomebodyChangesADocumentMeanwhile(t *testing.T) {
 		_, err = l.PutDocument(t.Context(), storeDocument("layout/quayside", testLayout+strings.Repeat("\n", n)), version)
 		require.NoError(t, err)
 	}
-	change := documents("rules", strings.Replace(testRules, "urgent", "warning", 1))
+	change := documentsBody("rules", strings.Replace(testRules, "urgent", "warning", 1))
 	tag := r.get(configPath).header.Get("ETag")
 	l.times = 1
-	r.do("POST", configPath, change, "If-Match", tag).wantsCode(codeVersionMismatch)
+	r.do("POST", configPath, change, "If-Match", tag).wantsCode(kit.CodeVersionMismatch)
 	require.Equal(t, 1, r.versions()["rules"], "the plan was made for another layout")
 	l.times = 3
 	require.Equal(t, 1, into[ConfigurationApplied](r.post(configPath, change).wants(200)).Stored, "planned anew, for nobody said for which version")
 	l.times = 100
-	r.post(configPath, documents("rules", testRules)).wantsCode(codeConflict)
-	r.post("/v1/rules/restore", `{"version":1}`).wantsCode(codeConflict)
+	r.post(configPath, documentsBody("rules", testRules)).wantsCode(kit.CodeConflict)
+	r.post("/v1/rules/restore", `{"version":1}`).wantsCode(kit.CodeConflict)
 	require.Equal(t, 2, r.versions()["rules"])
 	l.times = 2
 	require.Equal(t, 3, into[Restored](r.do("POST", "/v1/rules/restore", `{"version":1}`, "If-Match", `"2"`).wants(200)).Version, "another document may change, this one may not")
 	l.times = 1
-	r.do("POST", layoutPath+"/restore", `{"version":1}`, "If-Match", fmt.Sprintf("%q", fmt.Sprint(r.versions()["layout/quayside"]))).wantsCode(codeVersionMismatch)
+	r.do("POST", layoutPath+"/restore", `{"version":1}`, "If-Match", fmt.Sprintf("%q", fmt.Sprint(r.versions()["layout/quayside"]))).wantsCode(kit.CodeVersionMismatch)
 }
 
 func TestApplyRefusesWrongRequests(t *testing.T) {
 	r := newRig(t).shop()
 	for _, path := range []string{configPath, planPath} {
-		r.post(path, `{"documents":[]}`).wantsCode(codeInvalidBody)
-		r.post(path, documents("keys", "{}")).wantsCode(codeInvalidBody)
-		r.post(path, documents("layout/_x", "{}")).wantsCode(codeInvalidBody)
-		r.post(path, documents("layout/", "{}")).wantsCode(codeInvalidBody)
-		r.post(path, documents("rules", testRules, "rules", testRules)).wantsCode(codeInvalidBody)
-		r.post(path, `{"documents":[{"document":"rules","media_type":"text/csv","text":""}]}`).wantsCode(codeInvalidBody)
-		r.post(path, `{"documents":[{"document":"products","media_type":"text/plain","text":""}]}`).wantsCode(codeInvalidBody)
-		r.post(path, `{"documents":[{"document":"rules","txt":""}]}`).wantsCode(codeInvalidBody)
-		r.post(path, "{").wantsCode(codeInvalidJSON)
-		r.post(path, "{\"documents\":[{\"document\":\"rules\",\"text\":\"\xff\"}]}").wantsCode(codeInvalidJSON)
-		r.bodyFaults("POST", path, mediaJSON, true)
+		r.post(path, `{"documents":[]}`).wantsCode(kit.CodeInvalidBody)
+		r.post(path, documentsBody("keys", "{}")).wantsCode(kit.CodeInvalidBody)
+		r.post(path, documentsBody("layout/_x", "{}")).wantsCode(kit.CodeInvalidBody)
+		r.post(path, documentsBody("layout/", "{}")).wantsCode(kit.CodeInvalidBody)
+		r.post(path, documentsBody("rules", testRules, "rules", testRules)).wantsCode(kit.CodeInvalidBody)
+		r.post(path, `{"documents":[{"document":"rules","media_type":"text/csv","text":""}]}`).wantsCode(kit.CodeInvalidBody)
+		r.post(path, `{"documents":[{"document":"products","media_type":"text/plain","text":""}]}`).wantsCode(kit.CodeInvalidBody)
+		r.post(path, `{"documents":[{"document":"rules","txt":""}]}`).wantsCode(kit.CodeInvalidBody)
+		r.post(path, "{").wantsCode(kit.CodeInvalidJSON)
+		r.post(path, "{\"documents\":[{\"document\":\"rules\",\"text\":\"\xff\"}]}").wantsCode(kit.CodeInvalidJSON)
+		r.bodyFaults("POST", path, kit.MediaJSON, true)
 	}
-	r.get(configPath + "?x=1").wantsCode(codeInvalidParameter)
-	r.post(configPath+"?note="+strings.Repeat("x", 201), wholeShop).wantsCode(codeInvalidParameter)
-	r.keyFaults(configPath, documents("rules", testRules+"\n"), 200)
+	r.get(configPath + "?x=1").wantsCode(kit.CodeInvalidParameter)
+	r.post(configPath+"?note="+strings.Repeat("x", 201), wholeShop).wantsCode(kit.CodeInvalidParameter)
+	r.keyFaults(configPath, documentsBody("rules", testRules+"\n"), 200)
 	products := `{"documents":[{"document":"products","media_type":"application/json","text":"[{\"gtin\":\"9521141123461\"}]"}]}`
 	p := into[ConfigurationPlan](r.post(planPath, products).wants(200))
 	require.Equal(t, [2]int{1, 2}, [2]int{p.Documents[slices.IndexFunc(p.Documents, func(d PlannedDocument) bool { return d.Document == "products" })].Changes.Products.Added,
 		p.Documents[slices.IndexFunc(p.Documents, func(d PlannedDocument) bool { return d.Document == "products" })].Changes.Products.Removed})
 
 	// Who may only look may plan, for a check before a merge; a key for some sites sees their layouts only.
-	r.as(r.key("looks", ScopeOperate), func(r *rig) {
-		r.post(planPath, documents("rules", testRules)).wants(200)
-		r.post(configPath, documents("rules", testRules)).wantsCode(codeMissingScope)
+	r.as(r.key("looks", kit.ScopeOperate), func(r *rig) {
+		r.post(planPath, documentsBody("rules", testRules)).wants(200)
+		r.post(configPath, documentsBody("rules", testRules)).wantsCode(kit.CodeMissingScope)
 	})
-	text, err := MintKey(t.Context(), r.store, "pier", []string{ScopeAuthor}, []string{"pier"}, "test", r.clock())
+	text, err := kit.MintKey(t.Context(), r.store, "pier", []string{kit.ScopeAuthor}, []string{"pier"}, "test", r.clock())
 	require.NoError(t, err)
-	r.api.keys.forget()
+	r.api.server.ForgetKeys()
 	r.as(text, func(r *rig) {
 		require.NotContains(t, r.versions(), "layout/quayside")
-		r.post(planPath, documents("rules", testRules)).wantsCode(codeMissingSite)
-		r.post(layoutPath+"/restore", `{"version":1}`).wantsCode(codeMissingSite)
+		r.post(planPath, documentsBody("rules", testRules)).wantsCode(kit.CodeMissingSite)
+		r.post(layoutPath+"/restore", `{"version":1}`).wantsCode(kit.CodeMissingSite)
 	})
 }
 
@@ -281,13 +282,13 @@ func TestPlansStayShort(t *testing.T) {
 	for i := range 5000 {
 		fmt.Fprintf(&b, "# a remark about rule number %d\n", i)
 	}
-	p := into[ConfigurationPlan](r.post(planPath, documents("rules", b.String())).wants(200))
+	p := into[ConfigurationPlan](r.post(planPath, documentsBody("rules", b.String())).wants(200))
 	d := p.Documents[slices.IndexFunc(p.Documents, func(d PlannedDocument) bool { return d.Document == "rules" })]
 	require.True(t, d.Changes.Truncated)
 	require.LessOrEqual(t, len(d.Changes.Text), shortText)
 	require.True(t, strings.HasSuffix(d.Changes.Text, "\n"))
 	require.Equal(t, 5000, d.Changes.Added)
-	r.post(configPath, documents("rules", b.String())).wants(200)
+	r.post(configPath, documentsBody("rules", b.String())).wants(200)
 	require.False(t, into[DocumentDiff](r.get("/v1/rules/diff").wants(200)).Truncated, "asked for by itself it is whole")
 }
 
@@ -301,7 +302,7 @@ func TestApplyUnderFaults(t *testing.T) {
 	}).shop()
 	last, stored := r.versions(), 0
 	for i := range 60 {
-		body := documents("rules", testRules+strings.Repeat("\n", i+1), "layout/quayside", testLayout+strings.Repeat("\n", i+1), "products", fmt.Sprintf("gtin,price\n9521141123454,%d\n", i+1))
+		body := documentsBody("rules", testRules+strings.Repeat("\n", i+1), "layout/quayside", testLayout+strings.Repeat("\n", i+1), "products", fmt.Sprintf("gtin,price\n9521141123454,%d\n", i+1))
 		faulty.SetFaults(storetest.Faults{Before: 0.05, After: 0.05})
 		status := r.post(configPath, body).status
 		faulty.SetFaults(storetest.Faults{})
@@ -358,7 +359,7 @@ func TestAppliedAndRestoredAsAModelHasThem(t *testing.T) {
 		for _, name := range names {
 			pairs = append(pairs, name, texts[name](first))
 		}
-		r.post(configPath, documents(pairs...)).wants(200)
+		r.post(configPath, documentsBody(pairs...)).wants(200)
 		start := r.versions()
 		model := map[string][]string{} // contents by document, from the version at the start on
 		for _, name := range names {
@@ -370,7 +371,7 @@ func TestAppliedAndRestoredAsAModelHasThem(t *testing.T) {
 				for _, name := range rapid.SliceOfNDistinct(rapid.SampledFrom(names), 1, 4, rapid.ID).Draw(rt, "documents") {
 					pairs = append(pairs, name, texts[name](rapid.IntRange(0, 2).Draw(rt, "content")))
 				}
-				a := into[ConfigurationApplied](r.post(configPath, documents(pairs...)).wants(200))
+				a := into[ConfigurationApplied](r.post(configPath, documentsBody(pairs...)).wants(200))
 				stored := 0
 				for i := 0; i < len(pairs); i += 2 {
 					name := pairs[i]
@@ -384,7 +385,7 @@ func TestAppliedAndRestoredAsAModelHasThem(t *testing.T) {
 					}
 				}
 				require.Equal(rt, stored, a.Stored)
-				require.Zero(rt, into[ConfigurationApplied](r.post(configPath, documents(pairs...)).wants(200)).Stored)
+				require.Zero(rt, into[ConfigurationApplied](r.post(configPath, documentsBody(pairs...)).wants(200)).Stored)
 			} else {
 				name := rapid.SampledFrom(names).Draw(rt, "restored")
 				k := rapid.IntRange(0, len(model[name])-1).Draw(rt, "version")

@@ -1,4 +1,4 @@
-package api
+package kit
 
 import (
 	"context"
@@ -29,7 +29,7 @@ const keyPrefix = "lk_"
 // AllSites in Key.Sites stands for every site, also those to come.
 const AllSites = "*"
 
-// Key is an API key as it is stored. The text of a key is "lk_" and the base64url of 32 random bytes; it is shown once, when the key is made, and only its SHA-256 is kept.
+// Key is an API key as it is stored. The text of a key is "lk_" and the base64url of 32 random bytes; it is Shown once, when the key is made, and only its SHA-256 is kept.
 // With 256 random bits there is nothing to guess, so a slow hash would add nothing.
 type Key struct {
 	Name     string     `json:"name"` // also names its holder in the journal; never used again, so that the journal stays true
@@ -41,14 +41,16 @@ type Key struct {
 	Disabled *time.Time `json:"disabled,omitempty"`
 }
 
-// allows reports whether the key has one of the scopes. No scopes: any key will do.
-func (k *Key) allows(scopes []string) bool {
+// Allows reports whether the key has one of the scopes. No scopes: any key will do.
+func (k *Key) Allows(scopes []string) bool {
 	return len(scopes) == 0 || slices.Contains(k.Scopes, ScopeAdmin) || slices.ContainsFunc(scopes, func(s string) bool { return slices.Contains(k.Scopes, s) })
 }
 
-func (k *Key) allSites() bool { return slices.Contains(k.Sites, AllSites) }
+// AllSites reports whether the key is for every site.
+func (k *Key) AllSites() bool { return slices.Contains(k.Sites, AllSites) }
 
-func (k *Key) forSite(site string) bool { return k.allSites() || slices.Contains(k.Sites, site) }
+// ForSite reports whether the key is for the site.
+func (k *Key) ForSite(site string) bool { return k.AllSites() || slices.Contains(k.Sites, site) }
 
 type keyDocument struct {
 	Keys []Key `json:"keys"`
@@ -74,7 +76,7 @@ var (
 	ErrKeyExists  = errors.New("a key of that name exists or existed; names are not used again")
 	ErrUnknownKey = errors.New("no key has that name")
 	ErrLastAdmin  = errors.New("it is the last key with the scope admin for all sites")
-	errKeySpec    = errors.New("invalid key")
+	ErrKeySpec    = errors.New("invalid key")
 )
 
 // changeKeys changes the document of keys by f, again and again until nobody else did meanwhile.
@@ -103,7 +105,7 @@ func MintKey(ctx context.Context, st store.Store, name string, scopes, sites []s
 	if err := checkKey(name, scopes, sites); err != nil {
 		return "", err
 	}
-	scopes, sites = unique(slices.Clone(scopes)), unique(slices.Clone(sites))
+	scopes, sites = slices.Compact(slices.Sorted(slices.Values(scopes))), slices.Compact(slices.Sorted(slices.Values(sites)))
 	var raw [32]byte
 	rand.Read(raw[:])
 	text := keyPrefix + base64.RawURLEncoding.EncodeToString(raw[:])
@@ -125,19 +127,19 @@ func MintKey(ctx context.Context, st store.Store, name string, scopes, sites []s
 
 func checkKey(name string, scopes, sites []string) error {
 	if !layout.ValidID(name) {
-		return fmt.Errorf("%w: the name %q is not 1 to 64 characters of a-z, 0-9, '-' and '_'", errKeySpec, name)
+		return fmt.Errorf("%w: the name %q is not 1 to 64 characters of a-z, 0-9, '-' and '_'", ErrKeySpec, name)
 	}
 	if len(scopes) == 0 || len(sites) == 0 {
-		return fmt.Errorf("%w: it needs at least one scope (%s) and one site (\"*\" for all)", errKeySpec, strings.Join(Scopes(), ", "))
+		return fmt.Errorf("%w: it needs at least one scope (%s) and one site (\"*\" for all)", ErrKeySpec, strings.Join(Scopes(), ", "))
 	}
 	for _, s := range scopes {
 		if !slices.Contains(Scopes(), s) {
-			return fmt.Errorf("%w: there is no scope %q%s; the scopes are %s", errKeySpec, s, faults.OrDidYouMean(s, Scopes()), strings.Join(Scopes(), ", "))
+			return fmt.Errorf("%w: there is no scope %q%s; the scopes are %s", ErrKeySpec, s, faults.OrDidYouMean(s, Scopes()), strings.Join(Scopes(), ", "))
 		}
 	}
 	for _, s := range sites {
-		if s != AllSites && !validSite(s) {
-			return fmt.Errorf("%w: %q can't be a site", errKeySpec, s)
+		if s != AllSites && !ValidSite(s) {
+			return fmt.Errorf("%w: %q can't be a site", ErrKeySpec, s)
 		}
 	}
 	return nil
@@ -156,7 +158,7 @@ func RevokeKey(ctx context.Context, st store.Store, name, by string, now time.Ti
 		if i < 0 {
 			return ErrUnknownKey
 		}
-		master := func(k Key) bool { return k.Disabled == nil && slices.Contains(k.Scopes, ScopeAdmin) && k.allSites() }
+		master := func(k Key) bool { return k.Disabled == nil && slices.Contains(k.Scopes, ScopeAdmin) && k.AllSites() }
 		if master(doc.Keys[i]) && !slices.ContainsFunc(doc.Keys, func(k Key) bool { return k.Name != name && master(k) }) {
 			return ErrLastAdmin
 		}
@@ -166,20 +168,8 @@ func RevokeKey(ctx context.Context, st store.Store, name, by string, now time.Ti
 	})
 }
 
-// VerifyKey returns the key whose text this is; ErrUnknownKey if none is, or it was revoked.
-func VerifyKey(ctx context.Context, st store.Store, text string) (Key, error) {
-	doc, _, err := loadKeys(ctx, st)
-	if err != nil {
-		return Key{}, err
-	}
-	hash := sha256.Sum256([]byte(text))
-	for _, k := range doc.Keys {
-		if k.Disabled == nil && k.Hash == hex.EncodeToString(hash[:]) {
-			return k, nil
-		}
-	}
-	return Key{}, ErrUnknownKey
-}
+// ValidSite reports whether a site may have this id. Ids that begin with '_' are the service's own.
+func ValidSite(id string) bool { return layout.ValidID(id) && id[0] != '_' }
 
 // keyFresh is how old the keys in memory may be: a key that is revoked on any node ends here within this time.
 const keyFresh = time.Second
@@ -199,19 +189,19 @@ type keyRing struct {
 func (r *keyRing) of(req *http.Request) (*Key, error) {
 	header := req.Header.Get("Authorization")
 	if header == "" {
-		return nil, problemf(codeUnauthorized, "There is no key; send the header Authorization: Bearer lk_...")
+		return nil, Problemf(CodeUnauthorized, "There is no key; send the header Authorization: Bearer lk_...")
 	}
 	scheme, text, _ := strings.Cut(header, " ")
 	if !strings.EqualFold(scheme, "Bearer") {
-		return nil, problemf(codeUnauthorized, "The header Authorization must be: Bearer lk_...")
+		return nil, Problemf(CodeUnauthorized, "The header Authorization must be: Bearer lk_...")
 	}
 	keys, err := r.fresh(req.Context())
 	if err != nil {
-		return nil, unavailable(err)
+		return nil, Unavailable(err)
 	}
 	k := keys[sha256.Sum256([]byte(strings.TrimSpace(text)))]
 	if k == nil {
-		return nil, problemf(codeUnauthorized, "The key is not known, or it was revoked.")
+		return nil, Problemf(CodeUnauthorized, "The key is not known, or it was revoked.")
 	}
 	return k, nil
 }

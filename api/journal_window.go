@@ -20,8 +20,8 @@ var errTooManyReads = errors.New("too many reads")
 
 // entriesBetween calls f with the journal's entries that can hold reads from the moment from to the moment to, Unix milliseconds, in their order; f may keep nothing of one. An error
 // of f ends it and is returned. whole reports whether the journal still has all of them that were received from the moment from on. It fails with errTooManyReads.
-func (a *API) entriesBetween(ctx context.Context, site string, from, to int64, f func(*event.Entry) error) (whole bool, err error) {
-	_, newest, err := a.store.Cursor(ctx, site)
+func (b *backend) entriesBetween(ctx context.Context, site string, from, to int64, f func(*event.Entry) error) (whole bool, err error) {
+	_, newest, err := b.store.Cursor(ctx, site)
 	if err != nil {
 		return false, unavailable(err)
 	}
@@ -30,7 +30,7 @@ func (a *API) entriesBetween(ctx context.Context, site string, from, to int64, f
 	var e event.Entry
 	for low < high {
 		mid := low + (high-low)/2
-		got, err := a.store.Read(ctx, site, mid, 1, 0)
+		got, err := b.store.Read(ctx, site, mid, 1, 0)
 		switch {
 		case errors.Is(err, store.ErrTrimmed):
 			low, trimmed = mid+1, true // every entry that is left comes after all that are gone
@@ -53,7 +53,7 @@ func (a *API) entriesBetween(ctx context.Context, site string, from, to int64, f
 	}
 	whole = !trimmed
 	for reads := 0; low < newest; {
-		got, err := a.store.Read(ctx, site, low, 500, 0)
+		got, err := b.store.Read(ctx, site, low, 500, 0)
 		if err != nil {
 			return false, unavailable(err)
 		}

@@ -116,13 +116,3 @@ type secretDocument struct {
 	Secret   string  `json:"secret" jsonschema_description:"whsec_ and base64. In answers a mask, which keeps the secret when it is sent back."`
 	NotAfter *string `json:"not_after,omitempty" jsonschema:"format=date-time"`
 }
-
-// problemDocument is problem details as answers have them.
-type problemDocument struct {
-	Type      string `json:"type"`
-	Title     string `json:"title"`
-	Status    int    `json:"status"`
-	Detail    string `json:"detail"`
-	Code      Code   `json:"code" jsonschema_description:"What went wrong, as a stable word."`
-	RequestID string `json:"request_id,omitempty"`
-}

@@ -5,9 +5,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/deliver"
@@ -33,7 +35,7 @@ type plan struct {
 
 // planner makes a plan. It holds everything as it would be.
 type planner struct {
-	api  *API
+	documents
 	ctx  context.Context
 	plan *plan
 
@@ -49,13 +51,13 @@ const plannedProducts = 20
 
 // plan makes a plan for documents, which must be in the order of their names. It reads which versions there are before it reads any document, so that what is newer
 // than these is found out when the plan is carried out.
-func (c *call) plan(list []wanted) (*plan, error) {
-	ctx := c.Request().Context()
-	at, err := c.api.snapshot(ctx)
+func (h documents) plan(c *kit.Call, list []wanted) (*plan, error) {
+	ctx := c.Ctx()
+	at, err := h.snapshot(ctx)
 	if err != nil {
 		return nil, err
 	}
-	p := &planner{api: c.api, ctx: ctx, plan: &plan{at: at, documents: []PlannedDocument{}, store: make(map[string][]byte)}, layouts: make(map[string]*layout.Layout)}
+	p := &planner{documents: h, ctx: ctx, plan: &plan{at: at, documents: []PlannedDocument{}, store: make(map[string][]byte)}, layouts: make(map[string]*layout.Layout)}
 	if err := p.present(); err != nil {
 		return nil, err
 	}
@@ -108,31 +110,26 @@ func (p *plan) invalid(detail string) error {
 			bad = append(bad, d)
 		}
 	}
-	return problemf(codeInvalidDocument, "%s", detail).with("documents", bad)
+	return kit.Problemf(kit.CodeInvalidDocument, "%s", detail).With("documents", bad)
 }
 
 // present reads layouts and channels as they are.
 func (p *planner) present() error {
-	layouts, err := p.api.allLayouts(p.ctx)
+	layouts, err := p.documents.allLayouts(p.ctx)
 	if err != nil {
 		return err
 	}
 	for _, l := range layouts {
 		p.layouts[engine.LayoutDocument(l.Site)] = l
 	}
-	p.channels, err = p.api.channels(p.ctx)
+	p.channels, err = p.documents.channels(p.ctx)
 	return err
 }
 
 func (p *planner) allLayouts() []*layout.Layout {
-	names := make([]string, 0, len(p.layouts))
-	for name := range p.layouts {
-		names = append(names, name)
-	}
-	slices.Sort(names)
-	list := make([]*layout.Layout, len(names))
-	for i, name := range names {
-		list[i] = p.layouts[name]
+	list := make([]*layout.Layout, 0, len(p.layouts))
+	for _, name := range slices.Sorted(maps.Keys(p.layouts)) {
+		list = append(list, p.layouts[name])
 	}
 	return list
 }
@@ -143,7 +140,7 @@ func (p *planner) before(name string) ([]byte, error) {
 	if version == 0 {
 		return nil, nil
 	}
-	d, err := p.api.versionOf(p.ctx, name, version)
+	d, err := p.versionOf(p.ctx, name, version)
 	return d.Body, err
 }
 
@@ -250,7 +247,7 @@ func (p *planner) planProducts(w *wanted, d *PlannedDocument) error {
 		if products, err = catalog.ParseBinary(w.text); err != nil {
 			return fmt.Errorf("products: %w", err)
 		}
-	case w.media == mediaJSON:
+	case w.media == kit.MediaJSON:
 		products, d.Rows = catalog.ParseJSON(w.text)
 	default:
 		products, d.Rows = catalog.ParseCSV(bytes.NewReader(w.text), catalog.CSVOptions{})
@@ -305,7 +302,7 @@ func (p *planner) planRules(w *wanted) error {
 	case p.products != nil:
 		known.Categories, known.Attributes = namesOf(p.products)
 	case !slices.ContainsFunc(p.plan.documents, func(d PlannedDocument) bool { return d.Document == engine.ProductsDocument }):
-		if known.Categories, known.Attributes, err = p.api.productNames(p.ctx); err != nil {
+		if known.Categories, known.Attributes, err = p.productNames(p.ctx); err != nil {
 			return err
 		}
 	}

@@ -3,8 +3,8 @@ package api
 import (
 	"context"
 	"errors"
+	"maps"
 	"slices"
-	"strings"
 	"sync"
 
 	"lintel/engine"
@@ -33,12 +33,12 @@ type versioned[T any] struct {
 }
 
 // allLayouts returns the newest layout of every site.
-func (a *API) allLayouts(ctx context.Context) ([]*layout.Layout, error) {
-	docs, err := a.store.ListDocuments(ctx, engine.LayoutDocument(""))
+func (b *backend) allLayouts(ctx context.Context) ([]*layout.Layout, error) {
+	docs, err := b.store.ListDocuments(ctx, engine.LayoutDocument(""))
 	if err != nil {
 		return nil, unavailable(err)
 	}
-	k := &a.known
+	k := &b.known
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	if k.layouts == nil {
@@ -50,7 +50,7 @@ func (a *API) allLayouts(ctx context.Context) ([]*layout.Layout, error) {
 			list = append(list, v.value)
 			continue
 		}
-		full, err := a.store.GetDocument(ctx, d.Name, 0)
+		full, err := b.store.GetDocument(ctx, d.Name, 0)
 		if err != nil {
 			return nil, unavailable(err)
 		}
@@ -65,17 +65,17 @@ func (a *API) allLayouts(ctx context.Context) ([]*layout.Layout, error) {
 }
 
 // knownNames gathers what rules may name, for warnings: of all sites, since they share the rules.
-func (a *API) knownNames(ctx context.Context) (rules.Known, error) {
-	layouts, err := a.allLayouts(ctx)
+func (b *backend) knownNames(ctx context.Context) (rules.Known, error) {
+	layouts, err := b.allLayouts(ctx)
 	if err != nil {
 		return rules.Known{}, err
 	}
-	channels, err := a.channels(ctx)
+	channels, err := b.channels(ctx)
 	if err != nil {
 		return rules.Known{}, err
 	}
 	known := knownOf(layouts, channels)
-	known.Categories, known.Attributes, err = a.productNames(ctx)
+	known.Categories, known.Attributes, err = b.productNames(ctx)
 	return known, err
 }
 
@@ -105,18 +105,18 @@ func unique(list []string) []string {
 }
 
 // productNames lists the categories and attributes of the products, nil if there are no products.
-func (a *API) productNames(ctx context.Context) (categories, attributes []string, err error) {
-	version, err := a.newestVersion(ctx, engine.ProductsDocument)
+func (b *backend) productNames(ctx context.Context) (categories, attributes []string, err error) {
+	version, err := b.newestVersion(ctx, engine.ProductsDocument)
 	if err != nil || version == 0 {
 		return nil, nil, err
 	}
-	k := &a.known
+	k := &b.known
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	if k.products == version {
 		return k.categories, k.attributes, nil
 	}
-	d, err := a.store.GetDocument(ctx, engine.ProductsDocument, version)
+	d, err := b.store.GetDocument(ctx, engine.ProductsDocument, version)
 	if err != nil {
 		return nil, nil, unavailable(err)
 	}
@@ -140,21 +140,12 @@ func namesOf(products *catalog.Catalog) (categories, attributes []string) {
 		}
 	}
 	delete(cats, "")
-	return sortedKeys(cats), sortedKeys(attrs)
-}
-
-func sortedKeys(m map[string]bool) []string {
-	list := make([]string, 0, len(m))
-	for name := range m {
-		list = append(list, name)
-	}
-	slices.SortFunc(list, strings.Compare)
-	return list
+	return slices.Sorted(maps.Keys(cats)), slices.Sorted(maps.Keys(attrs))
 }
 
 // channels returns the channels as they are stored, with their secrets.
-func (a *API) channels(ctx context.Context) ([]deliver.Channel, error) {
-	d, err := a.store.GetDocument(ctx, ChannelsDocument, 0)
+func (b *backend) channels(ctx context.Context) ([]deliver.Channel, error) {
+	d, err := b.store.GetDocument(ctx, ChannelsDocument, 0)
 	if errors.Is(err, store.ErrNotFound) {
 		return nil, nil
 	}

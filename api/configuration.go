@@ -6,11 +6,13 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"maps"
 	"net/http"
 	"slices"
 	"strings"
 	"time"
 
+	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/event"
@@ -19,6 +21,31 @@ import (
 	"lintel/engine/store"
 	"lintel/rules"
 )
+
+// configurationRoutes are the routes by which the documents are handled as one whole.
+type configurationRoutes struct{ documents }
+
+func (h configurationRoutes) table() []kit.Route {
+	const group = "Configuration"
+	return []kit.Route{
+		{
+			Method: "GET", Path: "/v1/configuration", Name: "getConfiguration", Group: group, Summary: "List the documents of the configuration, as of one moment",
+			About:  "Their texts are at their own routes, by version. The ETag stands for all versions together. Layouts are those of the key's sites.",
+			Scopes: readers, Answers: []kit.Answer{kit.OK("The documents.", ConfigurationList{})}, Handle: h.getConfiguration,
+		}, {
+			Method: "POST", Path: "/v1/configuration/plan", Name: "planConfiguration", Group: group, Summary: "Say what applying documents would do",
+			About:  "Everything is checked as it would be afterwards. The ETag of the answer, as If-Match, makes sure that what is applied is what was planned.",
+			Scopes: readers, AllSites: true, Long: true, Body: kit.JSON(ConfigurationRequest{}),
+			Answers: []kit.Answer{kit.OK("The plan; errors are an answer too.", ConfigurationPlan{})}, Handle: h.planConfiguration,
+		}, {
+			Method: "POST", Path: "/v1/configuration", Name: "applyConfiguration", Group: group, Summary: "Store documents that belong together, all or none",
+			About: "In one step, and only if all are valid together and everything that they were checked against is still as it was. Documents that are as they should be get no new version; those that are not sent stay. " +
+				"Each site learns of all of them at once.",
+			Scopes: author, AllSites: true, Long: true, Keyed: true, Params: []kit.Param{paramNote, ifMatch}, Body: kit.JSON(ConfigurationRequest{}),
+			Answers: []kit.Answer{kit.OK("What was stored.", ConfigurationApplied{})}, Codes: []kit.Code{kit.CodeInvalidDocument, kit.CodeInvalidJSON, kit.CodeVersionMismatch, kit.CodeConflict}, Handle: h.applyConfiguration,
+		},
+	}
+}
 
 // ConfigurationDocument is one document of the configuration, at its newest version.
 type ConfigurationDocument struct {
@@ -99,8 +126,8 @@ func isConfiguration(name string) bool {
 // snapshot is which versions the documents of the configuration have at one moment.
 type snapshot map[string]store.Document // by name, without bodies
 
-func (a *API) snapshot(ctx context.Context) (snapshot, error) {
-	docs, err := a.store.ListDocuments(ctx, "")
+func (b *backend) snapshot(ctx context.Context) (snapshot, error) {
+	docs, err := b.store.ListDocuments(ctx, "")
 	if err != nil {
 		return nil, unavailable(err)
 	}
@@ -113,19 +140,10 @@ func (a *API) snapshot(ctx context.Context) (snapshot, error) {
 	return s, nil
 }
 
-func (s snapshot) names() []string {
-	names := make([]string, 0, len(s))
-	for name := range s {
-		names = append(names, name)
-	}
-	slices.Sort(names)
-	return names
-}
-
 // etag stands for all versions together.
 func (s snapshot) etag() string {
 	h := sha256.New()
-	for _, name := range s.names() {
+	for _, name := range slices.Sorted(maps.Keys(s)) {
 		fmt.Fprintf(h, "%s %d\n", name, s[name].Version)
 	}
 	return `"` + hex.EncodeToString(h.Sum(nil)[:12]) + `"`
@@ -134,26 +152,26 @@ func (s snapshot) etag() string {
 // tagged reports whether a list of entity tags has the one that stands for all versions together, or is "*". Weak ones never match (RFC 9110, section 13.1.1).
 func (s snapshot) tagged(list string) bool {
 	own := s.etag()
-	return listed(list, func(tag string) bool { return tag == own })
+	return kit.Listed(list, func(tag string) bool { return tag == own })
 }
 
 // versionOf reads one version of a document.
-func (a *API) versionOf(ctx context.Context, name string, version int) (store.Document, error) {
-	d, err := a.store.GetDocument(ctx, name, version)
+func (b *backend) versionOf(ctx context.Context, name string, version int) (store.Document, error) {
+	d, err := b.store.GetDocument(ctx, name, version)
 	if errors.Is(err, store.ErrNotFound) {
-		return d, problemf(codeUnknownDocument, "There is no version %d of the document %q.", version, name)
+		return d, kit.Problemf(codeUnknownDocument, "There is no version %d of the document %q.", version, name)
 	}
 	return d, unavailable(err)
 }
 
-func (c *call) getConfiguration() error {
-	s, err := c.api.snapshot(c.Request().Context())
+func (h configurationRoutes) getConfiguration(c *kit.Call) error {
+	s, err := h.snapshot(c.Ctx())
 	if err != nil {
 		return err
 	}
 	list := ConfigurationList{Documents: []ConfigurationDocument{}}
-	for _, name := range s.names() {
-		if site, ok := strings.CutPrefix(name, engine.LayoutDocument("")); ok && !c.key.forSite(site) {
+	for _, name := range slices.Sorted(maps.Keys(s)) {
+		if site, ok := strings.CutPrefix(name, engine.LayoutDocument("")); ok && !c.Key.ForSite(site) {
 			continue
 		}
 		list.Documents = append(list.Documents, ConfigurationDocument{Document: name, VersionView: versionView(s[name])})
@@ -163,40 +181,28 @@ func (c *call) getConfiguration() error {
 }
 
 // wantedBody reads the documents that a request wants.
-func (c *call) wantedBody() ([]wanted, error) {
-	if _, err := c.wantType(mediaJSON); err != nil {
-		return nil, err
-	}
-	body, err := c.readBody(c.api.limitOf(c.route))
-	if err != nil {
-		return nil, err
-	}
-	defer body.release()
-	text, err := checkText(body.b)
-	if err != nil {
-		return nil, err
-	}
+func (h configurationRoutes) wantedBody(c *kit.Call) ([]wanted, error) {
 	var req ConfigurationRequest
-	if err := decodeStrict(text, &req); err != nil {
+	if err := c.DecodeJSONUpTo(c.BodyLimit(), &req); err != nil {
 		return nil, err
 	}
 	if len(req.Documents) == 0 {
-		return nil, problemf(codeInvalidBody, "There are no documents.")
+		return nil, kit.Problemf(kit.CodeInvalidBody, "There are no documents.")
 	}
 	if len(req.Documents) > store.MaxPuts/2 {
-		return nil, problemf(codeInvalidBody, "There are %d documents, at most %d can be applied at once.", len(req.Documents), store.MaxPuts/2)
+		return nil, kit.Problemf(kit.CodeInvalidBody, "There are %d documents, at most %d can be applied at once.", len(req.Documents), store.MaxPuts/2)
 	}
 	list := make([]wanted, len(req.Documents))
 	seen := make(map[string]bool)
 	for i, d := range req.Documents {
 		site, isLayout := strings.CutPrefix(d.Document, engine.LayoutDocument(""))
 		switch {
-		case !isConfiguration(d.Document), isLayout && !validSite(site):
-			return nil, problemf(codeInvalidBody, "There is no document %s; there are rules, channels, products, and layout/SITE.", shown([]byte(d.Document)))
+		case !isConfiguration(d.Document), isLayout && !kit.ValidSite(site):
+			return nil, kit.Problemf(kit.CodeInvalidBody, "There is no document %s; there are rules, channels, products, and layout/SITE.", kit.Shown([]byte(d.Document)))
 		case seen[d.Document]:
-			return nil, problemf(codeInvalidBody, "The document %q is there twice.", d.Document)
-		case d.MediaType != "" && d.Document != engine.ProductsDocument, d.MediaType != "" && d.MediaType != mediaCSV && d.MediaType != mediaJSON:
-			return nil, problemf(codeInvalidBody, "The document %q can't have the media type %s: only products have one, text/csv or application/json.", d.Document, shown([]byte(d.MediaType)))
+			return nil, kit.Problemf(kit.CodeInvalidBody, "The document %q is there twice.", d.Document)
+		case d.MediaType != "" && d.Document != engine.ProductsDocument, d.MediaType != "" && d.MediaType != mediaCSV && d.MediaType != kit.MediaJSON:
+			return nil, kit.Problemf(kit.CodeInvalidBody, "The document %q can't have the media type %s: only products have one, text/csv or application/json.", d.Document, kit.Shown([]byte(d.MediaType)))
 		}
 		seen[d.Document] = true
 		list[i] = wanted{name: d.Document, text: []byte(d.Text), media: d.MediaType}
@@ -205,12 +211,12 @@ func (c *call) wantedBody() ([]wanted, error) {
 	return list, nil
 }
 
-func (c *call) planConfiguration() error {
-	list, err := c.wantedBody()
+func (h configurationRoutes) planConfiguration(c *kit.Call) error {
+	list, err := h.wantedBody(c)
 	if err != nil {
 		return err
 	}
-	p, err := c.plan(list)
+	p, err := h.plan(c, list)
 	if err != nil {
 		return err
 	}
@@ -221,18 +227,18 @@ func (c *call) planConfiguration() error {
 // applyTries is how often something is done anew because somebody else was quicker, where the caller does not say which version it was meant for.
 const applyTries = 10
 
-func (c *call) applyConfiguration() error {
-	note, err := c.noteParam()
+func (h configurationRoutes) applyConfiguration(c *kit.Call) error {
+	note, err := noteParam(c)
 	if err != nil {
 		return err
 	}
-	list, err := c.wantedBody()
+	list, err := h.wantedBody(c)
 	if err != nil {
 		return err
 	}
 	match := c.Request().Header.Get("If-Match")
 	for try := 0; ; try++ {
-		p, err := c.plan(list)
+		p, err := h.plan(c, list)
 		if err != nil {
 			return err
 		}
@@ -242,7 +248,7 @@ func (c *call) applyConfiguration() error {
 		if !p.ok() {
 			return p.invalid("The configuration has errors. Nothing was stored.")
 		}
-		done, err := c.storePlan(p, note)
+		done, err := h.storePlan(c, p, note)
 		switch {
 		case errors.Is(err, store.ErrConflict) && match != "":
 			return stalePlan()
@@ -253,18 +259,18 @@ func (c *call) applyConfiguration() error {
 		case err != nil:
 			return err
 		}
-		after, err := c.api.snapshot(c.Request().Context())
+		after, err := h.snapshot(c.Ctx())
 		if err == nil {
 			c.Response().Header().Set("ETag", after.etag())
 		}
 		return c.JSON(http.StatusOK, ConfigurationApplied{
-			Stored: len(p.store), At: done.at, By: c.key.Name, Note: note, InEffect: done.inEffect, Documents: p.documents,
+			Stored: len(p.store), At: done.at, By: c.Key.Name, Note: note, InEffect: done.inEffect, Documents: p.documents,
 		})
 	}
 }
 
 func stalePlan() error {
-	return problemf(codeVersionMismatch, "The configuration changed since the plan was made. Nothing was stored. Make the plan again.")
+	return kit.Problemf(kit.CodeVersionMismatch, "The configuration changed since the plan was made. Nothing was stored. Make the plan again.")
 }
 
 // carried is what carrying out a plan came to.
@@ -275,14 +281,14 @@ type carried struct {
 
 // storePlan stores what the plan has to store, in one step, if everything that it was checked against is still there; else store.ErrConflict. The
 // plan's documents then say the new versions.
-func (c *call) storePlan(p *plan, note string) (carried, error) {
+func (h documents) storePlan(c *kit.Call, p *plan, note string) (carried, error) {
 	if len(p.store) == 0 {
 		return carried{inEffect: true}, nil
 	}
-	ctx := c.Request().Context()
+	ctx := c.Ctx()
 	puts := make([]store.DocumentPut, 0, len(p.at)+len(p.store))
 	for name, body := range p.store {
-		puts = append(puts, store.DocumentPut{Document: store.Document{Name: name, By: c.key.Name, Note: note, Body: body}, Expect: p.at[name].Version})
+		puts = append(puts, store.DocumentPut{Document: store.Document{Name: name, By: c.Key.Name, Note: note, Body: body}, Expect: p.at[name].Version})
 	}
 	for name, d := range p.at {
 		if _, ok := p.store[name]; !ok {
@@ -294,14 +300,14 @@ func (c *call) storePlan(p *plan, note string) (carried, error) {
 	for i := range puts {
 		size += len(puts[i].Document.Body)
 		if len(puts[i].Document.Body) > store.MaxValue || size > store.MaxPutBytes {
-			return carried{}, problemf(codeBodyTooLarge, "The documents take more bytes than can be stored: one at most %d, all at most %d.", store.MaxValue, store.MaxPutBytes).with("limit", store.MaxPutBytes)
+			return carried{}, kit.Problemf(kit.CodeBodyTooLarge, "The documents take more bytes than can be stored: one at most %d, all at most %d.", store.MaxValue, store.MaxPutBytes).With("limit", store.MaxPutBytes)
 		}
 	}
-	err := c.api.runner.SaveDocuments(ctx, puts, c.key.Name)
+	err := h.runner.SaveDocuments(ctx, puts, c.Key.Name)
 	told := !errors.Is(err, runner.ErrNotTold)
 	switch {
 	case !told:
-		c.api.log.Error("documents were stored, but not every site could be told", "err", err)
+		h.log.Error("documents were stored, but not every site could be told", "err", err)
 	case errors.Is(err, store.ErrConflict):
 		return carried{}, err
 	case err != nil:
@@ -324,15 +330,15 @@ func (c *call) storePlan(p *plan, note string) (carried, error) {
 			pins = append(pins, event.Pin{Doc: put.Document.Name, Version: put.Expect + 1})
 		}
 	}
-	return carried{at: &at, inEffect: told && c.api.settleAll(ctx, pins)}, nil
+	return carried{at: &at, inEffect: told && h.settleAll(ctx, pins)}, nil
 }
 
 // settleAll is settle for several documents, in the time of one.
-func (a *API) settleAll(ctx context.Context, pins []event.Pin) bool {
-	ctx, cancel := context.WithTimeout(ctx, a.opt.TakeUp)
+func (b *backend) settleAll(ctx context.Context, pins []event.Pin) bool {
+	ctx, cancel := context.WithTimeout(ctx, b.opt.TakeUp)
 	defer cancel()
 	for _, pin := range pins {
-		if !a.settle(ctx, pin) {
+		if !b.settle(ctx, pin) {
 			return false
 		}
 	}
