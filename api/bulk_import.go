@@ -12,9 +12,9 @@ import (
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
 	"lintel/engine/event"
-	"lintel/engine/faults"
 	"lintel/engine/layout"
 	"lintel/engine/sheet"
+	"lintel/rules/doc"
 )
 
 // BulkAnswer says what became of a table of items.
@@ -73,8 +73,7 @@ type bulkReader struct {
 	rows     []bulkRow
 	lines    map[epc.Key]int32
 	skus     map[string]uint64
-	errors   []catalog.RowError
-	more     int
+	found    *doc.Report
 	unknown  int // rows with a product that the list does not have
 }
 
@@ -84,11 +83,7 @@ func (b *bulkReader) fail(line int, column, hint, format string, args ...any) {
 }
 
 func (b *bulkReader) failRow(row *bulkRow, index int, column, hint, reason string) {
-	if len(b.errors) == bulkErrors {
-		b.more++
-		return
-	}
-	b.errors = append(b.errors, catalog.RowError{Row: index + 1, Line: int(row.line), Column: column, Reason: reason, Hint: hint})
+	b.found.Cell(index+1, int(row.line), column, hint, "%s", reason)
 }
 
 // head finds the columns. It reports whether rows can be read.
@@ -102,19 +97,17 @@ func (b *bulkReader) head(r sheet.Row) bool {
 		k := slices.Index(bulkColumnNames, name)
 		switch {
 		case k >= 0 && b.at[k] >= 0:
-			b.errors = append(b.errors, catalog.RowError{Line: r.Number, Column: name, Reason: "the column is there twice", Hint: "keep one of them"})
+			b.found.Cell(0, r.Number, name, "keep one of them", "the column is there twice")
 			ok = false
 		case k >= 0:
 			b.at[k] = i
 		case name != "" && !slices.ContainsFunc(itemColumns, func(c sheet.Column) bool { return c.Name == name }):
-			b.errors = append(b.errors, catalog.RowError{
-				Line: r.Number, Column: strings.Clone(cell), Reason: "there is no such column" + faults.OrDidYouMean(name, bulkColumnNames), Hint: "use " + strings.Join(bulkColumnNames, ", "),
-			})
+			b.found.Cell(0, r.Number, strings.Clone(cell), "use "+strings.Join(bulkColumnNames, ", "), "there is no such column%s", doc.OrDidYouMean(name, bulkColumnNames))
 			ok = false
 		}
 	}
 	if b.at[bulkEPC] < 0 {
-		b.errors = append(b.errors, catalog.RowError{Line: r.Number, Column: "epc", Reason: "there is no column epc, which names the item", Hint: "begin with a header row: " + strings.Join(bulkColumnNames, ",")})
+		b.found.Cell(0, r.Number, "epc", "begin with a header row: "+strings.Join(bulkColumnNames, ","), "there is no column epc, which names the item")
 		ok = false
 	}
 	return ok
@@ -132,7 +125,7 @@ func (b *bulkReader) take(r sheet.Row) {
 		return // what spreadsheets leave below a table
 	}
 	row := bulkRow{line: int32(r.Number), zone: -1}
-	bad := len(b.errors) + b.more
+	bad := b.found.Len()
 	if s := cell(bulkEPC); s == "" {
 		b.fail(r.Number, "epc", "", "the item is not named")
 	} else if id, err := parseIdentity(s, 0, false); err != nil {
@@ -157,13 +150,13 @@ func (b *bulkReader) take(r sheet.Row) {
 		disp, ok := dispositionByName(d)
 		switch {
 		case !ok:
-			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "), "there is no disposition %s%s", shown([]byte(d)), faults.OrDidYouMean(d, dispositionNames()))
+			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "), "there is no disposition %s%s", shown([]byte(d)), doc.OrDidYouMean(d, dispositionNames()))
 		case !slices.Contains(bulkDispositions, d):
 			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "), "%s can't be set in bulk", d)
 		}
 		row.disp, row.hasDisp = disp, true
 	}
-	if len(b.errors)+b.more > bad {
+	if b.found.Len() > bad {
 		b.rows = append(b.rows, bulkRow{}) // so that rows go on being numbered; nothing is taken anyway
 		return
 	}
@@ -213,7 +206,7 @@ func (c *call) importItems() error {
 	if err != nil {
 		return err
 	}
-	b := &bulkReader{lines: make(map[epc.Key]int32), skus: make(map[string]uint64)}
+	b := &bulkReader{found: doc.NewReport("", bulkErrors, nil, nil), lines: make(map[epc.Key]int32), skus: make(map[string]uint64)}
 	err = c.view(func(st *engine.State) error {
 		b.lay, b.products = st.Config().Layout, st.Config().Catalog
 		return nil
@@ -226,13 +219,13 @@ func (c *call) importItems() error {
 	}
 	plan := bulkPlan{now: c.api.opt.Now().UnixMilli(), by: c.key.Name}
 	plan.answer.Rows, plan.answer.DryRun = len(b.rows), dry
-	if len(b.errors) == 0 {
+	if b.found.Len() == 0 {
 		if err := c.planItems(b, &plan); err != nil {
 			return err
 		}
 	}
-	if n := len(b.errors) + b.more; n > 0 {
-		return problemf(codeInvalidDocument, "The table has %d problems. Nothing was taken.", n).with("errors", b.errors).with("rows", len(b.rows))
+	if n := b.found.Len(); n > 0 {
+		return problemf(codeInvalidDocument, "The table has %d problems. Nothing was taken.", n).with("errors", b.found.List()).with("rows", len(b.rows))
 	}
 	if b.unknown > 0 {
 		plan.answer.Warnings = append(plan.answer.Warnings, fmt.Sprintf("%d rows name a product that the product list does not have", b.unknown))
@@ -261,7 +254,7 @@ func (c *call) readItems(b *bulkReader) error {
 			if in.err != nil {
 				return c.bodyFault(in.err)
 			}
-			b.errors = append(b.errors, catalog.RowError{Reason: err.Error()})
+			b.found.Cell(0, 0, "", "", "%v", err)
 			return nil
 		case !headed:
 			headed = true
@@ -273,7 +266,7 @@ func (c *call) readItems(b *bulkReader) error {
 		}
 	}
 	if !headed {
-		b.errors = append(b.errors, catalog.RowError{Reason: "the table is empty", Hint: "begin with a header row: " + strings.Join(bulkColumnNames, ",")})
+		b.found.Cell(0, 0, "", "begin with a header row: "+strings.Join(bulkColumnNames, ","), "the table is empty")
 	}
 	return nil
 }

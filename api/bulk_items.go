@@ -8,8 +8,8 @@ import (
 	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/event"
-	"lintel/engine/faults"
 	"lintel/engine/sheet"
+	"lintel/rules/doc"
 )
 
 // maxSheetRows is how many rows a workbook holds beside its header.
@@ -87,7 +87,7 @@ func (c *call) itemFilter() (engine.ItemFilter, error) {
 	if d := c.QueryParam("disposition"); d != "" {
 		disp, ok := dispositionByName(d)
 		if !ok {
-			return f, badParam("disposition", "there is no disposition %s%s", shown([]byte(d)), faults.OrDidYouMean(d, dispositionNames()))
+			return f, badParam("disposition", "there is no disposition %s%s", shown([]byte(d)), doc.OrDidYouMean(d, dispositionNames()))
 		}
 		f.Disposition = &disp
 	}

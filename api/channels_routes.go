@@ -10,8 +10,8 @@ import (
 	"time"
 
 	"lintel/engine/deliver"
-	"lintel/engine/layout"
 	"lintel/engine/store"
+	"lintel/rules/doc"
 )
 
 // ChannelsView is the document of channels. Secrets, the values of headers and what follows the host of a URL are masked; a mask that is sent back keeps what
@@ -84,11 +84,8 @@ func (c *call) putChannels() error {
 		}
 		channels, err := deliver.ParseChannelsKeeping(body.b, previous)
 		if err != nil {
-			var problems deliver.Errors
-			if errors.As(err, &problems) {
-				return problemf(codeInvalidDocument, "The channels have %d problems. Nothing was stored.", len(problems)).with("errors", []layout.Problem(problems))
-			}
-			return problemf(codeInvalidDocument, "The channels can't be read. Nothing was stored.")
+			problems := diagnosticsOf(err)
+			return problemf(codeInvalidDocument, "The channels have %d problems. Nothing was stored.", doc.Errors(problems).Count()).with("errors", problems)
 		}
 		stored, err := deliver.EncodeChannels(channels)
 		if err != nil {

@@ -11,8 +11,8 @@ import (
 	"github.com/go-faster/jx"
 
 	"lintel/engine/event"
-	"lintel/engine/faults"
 	"lintel/engine/layout"
+	"lintel/rules/doc"
 )
 
 // The members of a read.
@@ -307,7 +307,7 @@ func (d *readDecoder) readMember(j *jx.Decoder, key []byte) error {
 	case "doppler":
 		bit = memberDoppler
 	default:
-		d.failf(reasonShape, "unknown member %s%s", shown(key), faults.OrDidYouMean(string(key), readMembers))
+		d.failf(reasonShape, "unknown member %s%s", shown(key), doc.OrDidYouMean(string(key), readMembers))
 		return j.Skip()
 	}
 	if d.seen&bit != 0 {
@@ -468,7 +468,7 @@ func (d *readDecoder) pointIndex() (int, bool) {
 		for k := range names {
 			names[k] = d.lay.ReadPoints[k].ID
 		}
-		d.failf(reasonReadPoint, "site %q has no read point %s%s", d.lay.Site, shown(d.point), faults.OrDidYouMean(string(d.point), names))
+		d.failf(reasonReadPoint, "site %q has no read point %s%s", d.lay.Site, shown(d.point), doc.OrDidYouMean(string(d.point), names))
 		return 0, false
 	}
 	d.lastPoint, d.lastIndex = d.point, uint16(i)
@@ -492,5 +492,5 @@ func noZone(lay *layout.Layout, zone string) string {
 	for k := range names {
 		names[k] = lay.Zones[k].ID
 	}
-	return fmt.Sprintf("site %q has no zone %s%s", lay.Site, shown([]byte(zone)), faults.OrDidYouMean(zone, names))
+	return fmt.Sprintf("site %q has no zone %s%s", lay.Site, shown([]byte(zone)), doc.OrDidYouMean(zone, names))
 }

@@ -11,8 +11,8 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/event"
-	"lintel/engine/faults"
 	"lintel/engine/store"
+	"lintel/rules/doc"
 )
 
 // FactList is one page of facts.
@@ -111,7 +111,7 @@ func (c *call) wantedCauses() (func(*event.Fact) bool, error) {
 		}
 		cause, ok := event.Causes.Parse(word)
 		if !ok {
-			return nil, badParam("cause", "there is no cause %s%s", shown([]byte(word)), faults.OrDidYouMean(word, causeNames()))
+			return nil, badParam("cause", "there is no cause %s%s", shown([]byte(word)), doc.OrDidYouMean(word, causeNames()))
 		}
 		causes[cause], all = true, false
 	}

@@ -6,6 +6,7 @@ import (
 
 	"lintel/engine"
 	"lintel/engine/layout"
+	"lintel/rules/doc"
 )
 
 func (c *call) getLayout() error {
@@ -43,15 +44,12 @@ func (c *call) putLayout() error {
 	defer body.release()
 	lay, err := layout.Parse(body.b)
 	if err != nil {
-		var problems layout.Errors
-		if errors.As(err, &problems) {
-			return problemf(codeInvalidDocument, "The layout has %d problems. Nothing was stored.", len(problems)).with("errors", []layout.Problem(problems))
-		}
-		return problemf(codeInvalidDocument, "%v", err)
+		problems := diagnosticsOf(err)
+		return problemf(codeInvalidDocument, "The layout has %d problems. Nothing was stored.", doc.Errors(problems).Count()).with("errors", problems)
 	}
 	if lay.Site != c.site {
-		return problemf(codeInvalidDocument, "The layout is of the site %q, the path names %q. Nothing was stored.", lay.Site, c.site).with("errors", []layout.Problem{{
-			Path: "site", Reason: "is not the site of the path", Hint: "write \"" + c.site + "\"",
+		return problemf(codeInvalidDocument, "The layout is of the site %q, the path names %q. Nothing was stored.", lay.Site, c.site).with("errors", []doc.Diagnostic{{
+			Severity: doc.SeverityError, Path: "site", Reason: "is not the site of the path", Hint: "write \"" + c.site + "\"",
 		}})
 	}
 	dry, err := c.flag("dry_run")
@@ -74,24 +72,20 @@ func (c *call) saveLayout(lay *layout.Layout, body []byte, expect int) error {
 }
 
 // warningsOf lists where a door or reader of the layout cannot give what rules at it ask for.
-func warningsOf(lay *layout.Layout) []DocumentFault {
-	list := []DocumentFault{}
-	for _, w := range lay.Warnings() {
-		list = append(list, DocumentFault(w))
-	}
-	return list
+func warningsOf(lay *layout.Layout) []doc.Diagnostic {
+	return append([]doc.Diagnostic{}, lay.Warnings()...)
 }
 
 // LayoutSaved is the answer to storing a layout.
 type LayoutSaved struct {
 	Saved
-	Warnings []DocumentFault `json:"warnings" jsonschema_description:"Where a door or reader cannot give what rules at it ask for. It was stored all the same."`
+	Warnings []doc.Diagnostic `json:"warnings" jsonschema_description:"Where a door or reader cannot give what rules at it ask for. It was stored all the same."`
 }
 
 // LayoutDryRun is the answer to a layout that was checked and not stored.
 type LayoutDryRun struct {
-	OK       bool            `json:"ok"`
-	Warnings []DocumentFault `json:"warnings" jsonschema_description:"Where a door or reader cannot give what rules at it ask for."`
+	OK       bool             `json:"ok"`
+	Warnings []doc.Diagnostic `json:"warnings" jsonschema_description:"Where a door or reader cannot give what rules at it ask for."`
 }
 
 func (c *call) layoutVersions() error { return c.versions(engine.LayoutDocument(c.site)) }

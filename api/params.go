@@ -9,8 +9,8 @@ import (
 	"strings"
 	"time"
 
-	"lintel/engine/faults"
 	"lintel/engine/layout"
+	"lintel/rules/doc"
 )
 
 // Query parameters.
@@ -66,7 +66,7 @@ func (c *call) checkParams() error {
 			}
 		}
 		if !known {
-			return badParam(name, "the route has no such parameter%s", faults.OrDidYouMean(name, names))
+			return badParam(name, "the route has no such parameter%s", doc.OrDidYouMean(name, names))
 		}
 	}
 	return nil

@@ -10,10 +10,10 @@ import (
 	"lintel/engine"
 	"lintel/engine/epc"
 	"lintel/engine/event"
-	"lintel/engine/faults"
 	"lintel/engine/layout"
 	"lintel/engine/passages"
 	"lintel/engine/store"
+	"lintel/rules/doc"
 )
 
 func passageRoutes() []route {
@@ -35,7 +35,7 @@ func (c *call) getPassage() error {
 	}
 	label := c.QueryParam("label")
 	if label != "" && !slices.Contains(passages.Labels(), label) {
-		return badParam("label", "%s is no label%s", shown([]byte(label)), faults.OrDidYouMean(label, passages.Labels()))
+		return badParam("label", "%s is no label%s", shown([]byte(label)), doc.OrDidYouMean(label, passages.Labels()))
 	}
 	ctx := c.Request().Context()
 	if _, err := c.api.runner.Site(ctx, c.site); err != nil {

@@ -13,6 +13,7 @@ import (
 	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/store"
+	"lintel/rules/doc"
 )
 
 const mediaCSV = "text/csv"
@@ -123,22 +124,21 @@ func (c *call) takeProducts(merge bool) error {
 // parseProducts reads the body. Everything that is wrong with it is listed, and then nothing is taken: half a list would pass for a whole one.
 func (c *call) parseProducts(media string) (*catalog.Catalog, error) {
 	var products *catalog.Catalog
-	var rowErrors []catalog.RowError
+	var found doc.Errors
 	body, err := c.readBody(c.api.opt.ProductsLimit)
 	if err != nil {
 		return nil, err
 	}
 	defer body.release()
 	if media == mediaCSV {
-		products, rowErrors = catalog.ParseCSV(bytes.NewReader(body.b), catalog.CSVOptions{})
+		products, found = catalog.ParseCSV(bytes.NewReader(body.b), catalog.CSVOptions{})
 	} else {
-		products, rowErrors = catalog.ParseJSON(body.b)
+		products, found = catalog.ParseJSON(body.b)
 	}
-	if len(rowErrors) == 0 {
+	if len(found) == 0 {
 		return products, nil
 	}
-	n := len(rowErrors) + max(0, rowErrors[len(rowErrors)-1].More-1)
-	return nil, problemf(codeInvalidDocument, "The products have %d problems. Nothing was stored.", n).with("errors", rowErrors).with("good_rows", products.Len())
+	return nil, problemf(codeInvalidDocument, "The products have %d problems. Nothing was stored.", found.Count()).with("errors", found).with("good_rows", products.Len())
 }
 
 func (c *call) presentProducts() (int, *catalog.Catalog, error) {

@@ -11,6 +11,7 @@ import (
 	"lintel/engine/layout"
 	"lintel/engine/runner"
 	"lintel/engine/store"
+	"lintel/rules/hours"
 )
 
 const mediaNDJSON = "application/x-ndjson"
@@ -35,12 +36,12 @@ func (c *call) waitParam() (time.Duration, error) {
 	if v == "" {
 		return 0, nil
 	}
-	d, err := time.ParseDuration(v)
-	if err != nil {
-		d, err = time.ParseDuration(v + "s")
+	if _, err := strconv.ParseFloat(v, 64); err == nil {
+		v += "s"
 	}
-	if err != nil || d < 0 || d > maxWait {
-		return 0, badParam("wait", "%s is no time from 0s to %v, such as 2s", shown([]byte(v)), maxWait)
+	d, reason, _ := hours.PeriodWithin(v, 0, maxWait)
+	if reason != "" {
+		return 0, badParam("wait", "%s; write it like 2s", reason)
 	}
 	return d, nil
 }

@@ -12,10 +12,10 @@ import (
 	"lintel/engine"
 	"lintel/engine/deliver"
 	"lintel/engine/event"
-	"lintel/engine/faults"
 	"lintel/engine/store"
 	"lintel/engine/trial"
 	"lintel/rules"
+	"lintel/rules/doc"
 )
 
 // What one trial may take, unless Options say otherwise.
@@ -152,7 +152,7 @@ func (c *call) trialPlan() (*trial.Plan, error) {
 	var unknown *trial.UnknownRuleError
 	switch {
 	case errors.As(err, &unknown):
-		return nil, problemf(codeUnknownRule, "The document of the body has no rule %s%s.", shown([]byte(name)), faults.OrDidYouMean(name, unknown.Have))
+		return nil, problemf(codeUnknownRule, "The document of the body has no rule %s%s.", shown([]byte(name)), doc.OrDidYouMean(name, unknown.Have))
 	case err != nil:
 		return nil, problemf(codeInvalidDocument, "%s.", strings.TrimSuffix(strings.ToUpper(err.Error()[:1])+err.Error()[1:], ".")).with("errors", found)
 	case plan.Tried == nil:

@@ -11,6 +11,7 @@ import (
 	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/walktest"
+	"lintel/rules/hours"
 )
 
 // WalkTestRequest says which tags were carried, when, and where to.
@@ -127,7 +128,7 @@ func (c *call) storeProposal(zone string, p walktest.Proposal) (*LayoutSaved, er
 		}
 	}
 	if p.SureWithin != "" {
-		if lay.Zones[index].SureWithin, err = time.ParseDuration(p.SureWithin); err != nil {
+		if lay.Zones[index].SureWithin, err = hours.ParsePeriod(p.SureWithin); err != nil {
 			return nil, err
 		}
 	}

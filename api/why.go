@@ -9,9 +9,9 @@ import (
 	"lintel/engine"
 	"lintel/engine/epc"
 	"lintel/engine/event"
-	"lintel/engine/faults"
 	"lintel/engine/store"
 	"lintel/rules"
+	"lintel/rules/doc"
 )
 
 // WhyAnswer says how rules stand to one thing.
@@ -81,7 +81,7 @@ func (c *call) why() error {
 	err = c.view(func(st *engine.State) error {
 		set := st.Config().Rules.ForSite(c.site)
 		if r := set.Rule(rule); rule != "" && r == nil {
-			return problemf(codeUnknownRule, "There is no rule %s.%s", shown([]byte(rule)), faults.OrDidYouMean(rule, ruleNames(set)))
+			return problemf(codeUnknownRule, "There is no rule %s.%s", shown([]byte(rule)), doc.OrDidYouMean(rule, ruleNames(set)))
 		} else if rule != "" && r.About != answer.About {
 			return badParam("rule", "the rule %s is about %s, not %s", rule, r.About, answer.About)
 		}
