@@ -9,6 +9,7 @@ import (
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
 	"lintel/engine/sheet"
+	"lintel/rules/doc"
 )
 
 // FuzzImport reads any table: what is taken is a row with an identity and places that exist, and what is not taken is explained.
@@ -22,7 +23,7 @@ func FuzzImport(f *testing.F) {
 	products, bad := catalog.ParseCSV(strings.NewReader(testProducts), catalog.CSVOptions{})
 	require.Empty(f, bad)
 	f.Fuzz(func(t *testing.T, table string) {
-		b := &bulkReader{lay: testLay, products: products, lines: map[epc.Key]int32{}, skus: map[string]uint64{}}
+		b := &bulkReader{found: doc.NewReport("", bulkErrors, nil, nil), lay: testLay, products: products, lines: map[epc.Key]int32{}, skus: map[string]uint64{}}
 		headed := false
 		for r, err := range sheet.ReadCSV(strings.NewReader(table), sheet.ReadOptions{MaxRows: 1000}) {
 			if err != nil {
@@ -31,18 +32,18 @@ func FuzzImport(f *testing.F) {
 			if !headed {
 				headed = true
 				if !b.head(r) {
-					require.NotEmpty(t, b.errors)
+					require.NotZero(t, b.found.Len())
 					return
 				}
 				continue
 			}
 			b.take(r)
 		}
-		for _, e := range b.errors {
+		for _, e := range b.found.List() {
 			require.NotEmpty(t, e.Reason)
-			require.True(t, e.Row >= 1 && e.Row <= len(b.rows) && e.Line > e.Row, "%+v", e)
+			require.True(t, e.More > 0 || e.Row >= 1 && e.Row <= len(b.rows) && e.Line > e.Row, "%+v", e)
 		}
-		if len(b.errors) > 0 {
+		if b.found.Len() > 0 {
 			return
 		}
 		for i := range b.rows {

@@ -12,9 +12,9 @@ import (
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
 	"lintel/engine/event"
-	"lintel/engine/faults"
 	"lintel/engine/layout"
 	"lintel/engine/sheet"
+	"lintel/rules/doc"
 )
 
 // BulkAnswer says what became of a table of items.
@@ -73,8 +73,7 @@ type bulkReader struct {
 	rows     []bulkRow
 	lines    map[epc.Key]int32
 	skus     map[string]uint64
-	errors   []catalog.RowError
-	more     int
+	found    *doc.Report
 	unknown  int // rows with a product that the list does not have
 }
 
@@ -84,11 +83,7 @@ func (b *bulkReader) fail(line int, column, hint, format string, args ...any) {
 }
 
 func (b *bulkReader) failRow(row *bulkRow, index int, column, hint, reason string) {
-	if len(b.errors) == bulkErrors {
-		b.more++
-		return
-	}
-	b.errors = append(b.errors, catalog.RowError{Row: index + 1, Line: int(row.line), Column: column, Reason: reason, Hint: hint})
+	b.found.Cell(index+1, int(row.line), column, hint, "%s", reason)
 }
 
 // head finds the columns. It reports whether rows can be read.
@@ -102,19 +97,17 @@ func (b *bulkReader) head(r sheet.Row) bool {
 		k := slices.Index(bulkColumnNames, name)
 		switch {
 		case k >= 0 && b.at[k] >= 0:
-			b.errors = append(b.errors, catalog.RowError{Line: r.Number, Column: name, Reason: "the column is there twice", Hint: "keep one of them"})
+			b.found.Cell(0, r.Number, name, "keep one of them", "the column is there twice")
 			ok = false
 		case k >= 0:
 			b.at[k] = i
 		case name != "" && !slices.ContainsFunc(itemColumns, func(c sheet.Column) bool { return c.Name == name }):
-			b.errors = append(b.errors, catalog.RowError{
-				Line: r.Number, Column: strings.Clone(cell), Reason: "there is no such column" + faults.OrDidYouMean(name, bulkColumnNames), Hint: "use " + strings.Join(bulkColumnNames, ", "),
-			})
+			b.found.Cell(0, r.Number, strings.Clone(cell), "use "+strings.Join(bulkColumnNames, ", "), "there is no such column%s", doc.OrDidYouMean(name, bulkColumnNames))
 			ok = false
 		}
 	}
 	if b.at[bulkEPC] < 0 {
-		b.errors = append(b.errors, catalog.RowError{Line: r.Number, Column: "epc", Reason: "there is no column epc, which names the item", Hint: "begin with a header row: " + strings.Join(bulkColumnNames, ",")})
+		b.found.Cell(0, r.Number, "epc", "begin with a header row: "+strings.Join(bulkColumnNames, ","), "there is no column epc, which names the item")
 		ok = false
 	}
 	return ok
@@ -132,7 +125,7 @@ func (b *bulkReader) take(r sheet.Row) {
 		return // what spreadsheets leave below a table
 	}
 	row := bulkRow{line: int32(r.Number), zone: -1}
-	bad := len(b.errors) + b.more
+	bad := b.found.Len()
 	if s := cell(bulkEPC); s == "" {
 		b.fail(r.Number, "epc", "", "the item is not named")
 	} else if id, err := parseIdentity(s, 0, false); err != nil {
@@ -157,11 +150,11 @@ func (b *bulkReader) take(r sheet.Row) {
 		disp, ok := event.Dispositions.Parse(d)
 		switch {
 		case !ok:
-			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "), "there is no disposition %s%s", kit.Shown([]byte(d)), faults.OrDidYouMean(d, event.Dispositions.Texts()))
+			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "), "there is no disposition %s%s", kit.Shown([]byte(d)), doc.OrDidYouMean(d, event.Dispositions.Texts()))
 		}
 		row.disp, row.hasDisp = disp, true
 	}
-	if len(b.errors)+b.more > bad {
+	if b.found.Len() > bad {
 		b.rows = append(b.rows, bulkRow{}) // so that rows go on being numbered; nothing is taken anyway
 		return
 	}
@@ -208,7 +201,7 @@ func (h itemRoutes) importItems(c *kit.Call) error {
 		return err
 	}
 	dry := c.Flag("dry_run")
-	b := &bulkReader{lines: make(map[epc.Key]int32), skus: make(map[string]uint64)}
+	b := &bulkReader{found: doc.NewReport("", bulkErrors, nil, nil), lines: make(map[epc.Key]int32), skus: make(map[string]uint64)}
 	err := h.view(c, func(st *engine.State) error {
 		b.lay, b.products = st.Config().Layout, st.Config().Catalog
 		return nil
@@ -221,13 +214,13 @@ func (h itemRoutes) importItems(c *kit.Call) error {
 	}
 	plan := bulkPlan{now: h.opt.Now().UnixMilli(), by: c.Key.Name}
 	plan.answer.Rows, plan.answer.DryRun = len(b.rows), dry
-	if len(b.errors) == 0 {
+	if b.found.Len() == 0 {
 		if err := h.planItems(c, b, &plan); err != nil {
 			return err
 		}
 	}
-	if n := len(b.errors) + b.more; n > 0 {
-		return kit.Problemf(kit.CodeInvalidDocument, "The table has %d problems. Nothing was taken.", n).With("errors", b.errors).With("rows", len(b.rows))
+	if n := b.found.Len(); n > 0 {
+		return kit.Problemf(kit.CodeInvalidDocument, "The table has %d problems. Nothing was taken.", n).With("errors", b.found.List()).With("rows", len(b.rows))
 	}
 	if b.unknown > 0 {
 		plan.answer.Warnings = append(plan.answer.Warnings, fmt.Sprintf("%d rows name a product that the product list does not have", b.unknown))
@@ -256,7 +249,7 @@ func (h itemRoutes) readItems(c *kit.Call, b *bulkReader) error {
 			if in.err != nil {
 				return c.BodyFault(in.err)
 			}
-			b.errors = append(b.errors, catalog.RowError{Reason: err.Error()})
+			b.found.Cell(0, 0, "", "", "%v", err)
 			return nil
 		case !headed:
 			headed = true
@@ -268,7 +261,7 @@ func (h itemRoutes) readItems(c *kit.Call, b *bulkReader) error {
 		}
 	}
 	if !headed {
-		b.errors = append(b.errors, catalog.RowError{Reason: "the table is empty", Hint: "begin with a header row: " + strings.Join(bulkColumnNames, ",")})
+		b.found.Cell(0, 0, "", "begin with a header row: "+strings.Join(bulkColumnNames, ","), "the table is empty")
 	}
 	return nil
 }

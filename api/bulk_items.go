@@ -9,8 +9,8 @@ import (
 	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/event"
-	"lintel/engine/faults"
 	"lintel/engine/sheet"
+	"lintel/rules/doc"
 )
 
 // maxSheetRows is how many rows a workbook holds beside its header.
@@ -82,7 +82,7 @@ func itemFilter(c *kit.Call) (engine.ItemFilter, error) {
 	if d := c.QueryParam("disposition"); d != "" {
 		disp, ok := event.Dispositions.Parse(d)
 		if !ok {
-			return f, kit.BadParam("disposition", "there is no disposition %s%s", kit.Shown([]byte(d)), faults.OrDidYouMean(d, event.Dispositions.Texts()))
+			return f, kit.BadParam("disposition", "there is no disposition %s%s", kit.Shown([]byte(d)), doc.OrDidYouMean(d, event.Dispositions.Texts()))
 		}
 		f.Disposition = &disp
 	}

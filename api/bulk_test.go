@@ -137,33 +137,34 @@ func TestImportOfItems(t *testing.T) {
 func TestImportsThatAreRefused(t *testing.T) {
 	r := newRig(t).shop().stocked()
 	type fault struct {
-		Row          int
-		Line         int
-		Column, Hint string
-		Reason       string
+		Row    int
+		Line   int
+		Path   string
+		Hint   string
+		Reason string
 	}
 	for table, want := range map[string]fault{
 		"":                                     {Reason: "the table is empty"},
-		"gtin\n1\n":                            {Line: 1, Column: "epc", Reason: "no column epc"},
-		"epc,epc\n":                            {Line: 1, Column: "epc", Reason: "there twice"},
-		"epc,zones\nx,y\n":                     {Line: 1, Column: "zones", Reason: `did you mean "zone"`},
+		"gtin\n1\n":                            {Line: 1, Path: "epc", Reason: "no column epc"},
+		"epc,epc\n":                            {Line: 1, Path: "epc", Reason: "there twice"},
+		"epc,zones\nx,y\n":                     {Line: 1, Path: "zones", Reason: `did you mean "zone"`},
 		"epc\n\"a\n":                           {Reason: "quote"},
-		"epc,zone\n,till\n":                    {Row: 1, Line: 2, Column: "epc", Reason: "not named"},
-		"epc\nzz\n":                            {Row: 1, Line: 2, Column: "epc", Reason: ""},
-		"epc,zone\n" + harbourLight + ",til\n": {Row: 1, Line: 2, Column: "zone", Reason: `did you mean "till"`},
-		"epc,zone\n" + harbourLight + ",till\n\n(01)09521141123454(21)6789,till\n": {Row: 2, Line: 4, Column: "epc", Reason: "in line 2 already"},
-		"epc,gtin\n" + harbourLight + ",9.52E+12\n":                                {Row: 1, Line: 2, Column: "gtin", Reason: "", Hint: "format the column as text"},
-		"epc,gtin\n" + harbourLight + ",9521234000013\n":                           {Row: 1, Line: 2, Column: "gtin", Reason: "own identity says 09521141123454"},
-		"epc,sku\n" + harbourLight + ",QB-9\n":                                     {Row: 1, Line: 2, Column: "sku", Reason: "no SKU"},
-		"epc,disposition\n" + harbourLight + ",sold\n":                             {Row: 1, Line: 2, Column: "disposition", Reason: "no disposition"},
+		"epc,zone\n,till\n":                    {Row: 1, Line: 2, Path: "epc", Reason: "not named"},
+		"epc\nzz\n":                            {Row: 1, Line: 2, Path: "epc", Reason: ""},
+		"epc,zone\n" + harbourLight + ",til\n": {Row: 1, Line: 2, Path: "zone", Reason: `did you mean "till"`},
+		"epc,zone\n" + harbourLight + ",till\n\n(01)09521141123454(21)6789,till\n": {Row: 2, Line: 4, Path: "epc", Reason: "in line 2 already"},
+		"epc,gtin\n" + harbourLight + ",9.52E+12\n":                                {Row: 1, Line: 2, Path: "gtin", Reason: "", Hint: "format the column as text"},
+		"epc,gtin\n" + harbourLight + ",9521234000013\n":                           {Row: 1, Line: 2, Path: "gtin", Reason: "own identity says 09521141123454"},
+		"epc,sku\n" + harbourLight + ",QB-9\n":                                     {Row: 1, Line: 2, Path: "sku", Reason: "no SKU"},
+		"epc,disposition\n" + harbourLight + ",sold\n":                             {Row: 1, Line: 2, Path: "disposition", Reason: "no disposition"},
 		"epc\n" + harbourLight + "\n":                                              {Row: 1, Line: 2, Reason: "says nothing of it"},
-		"epc\n" + strings.Repeat("x\n", bulkRows+1):                                {Row: 1, Line: 2, Column: "epc"},
+		"epc\n" + strings.Repeat("x\n", bulkRows+1):                                {Row: 1, Line: 2, Path: "epc"},
 	} {
 		p := r.do("POST", itemsPath+".csv", table, "Content-Type", "text/csv").wantsCode(kit.CodeInvalidDocument)
 		var body struct{ Errors []fault }
 		require.NoError(t, json.Unmarshal(p.body, &body))
 		got := body.Errors[0]
-		require.Equal(t, []any{want.Row, want.Line, want.Column}, []any{got.Row, got.Line, got.Column}, "%.60q %+v", table, got)
+		require.Equal(t, []any{want.Row, want.Line, want.Path}, []any{got.Row, got.Line, got.Path}, "%.60q %+v", table, got)
 		require.Contains(t, got.Reason, want.Reason)
 		require.Contains(t, got.Hint, want.Hint)
 		require.LessOrEqual(t, len(body.Errors), bulkErrors+1)

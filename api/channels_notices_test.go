@@ -11,8 +11,8 @@ import (
 	"lintel/api/kit"
 	"lintel/engine/deliver"
 	"lintel/engine/event"
-	"lintel/engine/layout"
 	"lintel/engine/store"
+	"lintel/rules/doc"
 )
 
 // Notices about channels are of no site: whoever may see all sites sees them, and can have them sent again.
@@ -61,7 +61,7 @@ func TestWhoIsToldOfChannelsIsChecked(t *testing.T) {
 	require.Empty(t, into[Restored](r.post("/v1/channels/restore", `{"version":1}`).wants(200)).Warnings[1:])
 	require.Contains(t, strings.Join(into[Restored](r.post("/v1/channels/restore", `{"version":2}`).wants(200)).Warnings, "\n"), "nobody is told when")
 	var p struct {
-		Errors []layout.Problem `json:"errors"`
+		Errors doc.Errors `json:"errors"`
 	}
 	require.NoError(t, json.Unmarshal(r.put("/v1/channels", strings.Replace(told, "about_channels", "about_chanels", 1)).wantsCode(kit.CodeInvalidDocument).body, &p))
 	require.Equal(t, "channels[0].about_chanels", p.Errors[0].Path)

@@ -11,8 +11,8 @@ import (
 
 	"lintel/api/kit"
 	"lintel/engine/deliver"
-	"lintel/engine/layout"
 	"lintel/engine/store"
+	"lintel/rules/doc"
 )
 
 var (
@@ -127,11 +127,8 @@ func (h channelRoutes) putChannels(c *kit.Call) error {
 		}
 		channels, err := deliver.ParseChannelsKeeping(body.B, previous)
 		if err != nil {
-			var problems deliver.Errors
-			if errors.As(err, &problems) {
-				return kit.Problemf(kit.CodeInvalidDocument, "The channels have %d problems. Nothing was stored.", len(problems)).With("errors", []layout.Problem(problems))
-			}
-			return kit.Problemf(kit.CodeInvalidDocument, "The channels can't be read. Nothing was stored.")
+			problems := diagnosticsOf(err)
+			return kit.Problemf(kit.CodeInvalidDocument, "The channels have %d problems. Nothing was stored.", doc.Errors(problems).Count()).With("errors", problems)
 		}
 		stored, err := deliver.EncodeChannels(channels)
 		if err != nil {

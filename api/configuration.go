@@ -14,12 +14,10 @@ import (
 
 	"lintel/api/kit"
 	"lintel/engine"
-	"lintel/engine/catalog"
 	"lintel/engine/event"
-	"lintel/engine/layout"
 	"lintel/engine/runner"
 	"lintel/engine/store"
-	"lintel/rules"
+	"lintel/rules/doc"
 )
 
 // configurationRoutes are the routes by which the documents are handled as one whole.
@@ -81,25 +79,13 @@ const (
 
 // PlannedDocument is what applying would make of one document, or made of it.
 type PlannedDocument struct {
-	Document    string             `json:"document"`
-	Change      string             `json:"change" jsonschema:"enum=new,enum=changed,enum=unchanged,enum=kept,enum=invalid" jsonschema_description:"kept: it is on the server and was not sent, so it stays as it is. invalid: the server's too, where it would not fit the rest any more."`
-	Version     int                `json:"version" jsonschema_description:"The newest version: before a plan is carried out 0 for a new document, afterwards the one that was stored."`
-	Changes     *Changes           `json:"changes,omitempty"`
-	Diagnostics []rules.Diagnostic `json:"diagnostics,omitempty" jsonschema_description:"Of rules: errors and warnings, against everything as it would be."`
-	Errors      []DocumentFault    `json:"errors,omitempty" jsonschema_description:"Of a layout or channels."`
-	Rows        []catalog.RowError `json:"rows,omitempty" jsonschema_description:"Of products: rows that are wrong."`
-	Warnings    []string           `json:"warnings,omitempty"`
+	Document    string           `json:"document"`
+	Change      string           `json:"change" jsonschema:"enum=new,enum=changed,enum=unchanged,enum=kept,enum=invalid" jsonschema_description:"kept: it is on the server and was not sent, so it stays as it is. invalid: the server's too, where it would not fit the rest any more."`
+	Version     int              `json:"version" jsonschema_description:"The newest version: before a plan is carried out 0 for a new document, afterwards the one that was stored."`
+	Changes     *Changes         `json:"changes,omitempty"`
+	Diagnostics []doc.Diagnostic `json:"diagnostics,omitempty" jsonschema_description:"Errors and warnings, those of rules against everything as it would be."`
+	Warnings    []string         `json:"warnings,omitempty"`
 }
-
-// DocumentFault is one thing to mend in a layout or in channels.
-type DocumentFault struct {
-	Path   string `json:"path,omitempty" jsonschema:"example=zones[3].kind"`
-	Reason string `json:"reason"`
-	Hint   string `json:"hint,omitempty"`
-}
-
-// String returns the fault as one line.
-func (f DocumentFault) String() string { return layout.Problem(f).String() }
 
 // ConfigurationPlan is what applying would do. Its ETag is that of the configuration that it was made for.
 type ConfigurationPlan struct {

@@ -15,6 +15,7 @@ import (
 	"lintel/engine/deliver"
 	"lintel/engine/layout"
 	"lintel/rules"
+	"lintel/rules/doc"
 )
 
 // wanted is a document as it should become.
@@ -170,9 +171,9 @@ func (p *planner) planLayout(w *wanted, d *PlannedDocument) error {
 	lay, err := layout.Parse(w.text)
 	switch {
 	case err != nil:
-		d.Change, d.Errors = changeInvalid, faultsOf(err)
+		d.Change, d.Diagnostics = changeInvalid, diagnosticsOf(err)
 	case lay.Site != site:
-		d.Change, d.Errors = changeInvalid, []DocumentFault{{Path: "site", Reason: fmt.Sprintf("is %q, but the document is %s", lay.Site, w.name), Hint: "write \"" + site + "\""}}
+		d.Change, d.Diagnostics = changeInvalid, []doc.Diagnostic{{Severity: doc.SeverityError, Path: "site", Reason: fmt.Sprintf("is %q, but the document is %s", lay.Site, w.name), Hint: "write \"" + site + "\""}}
 	}
 	if d.Change == changeInvalid {
 		p.layoutsBad = true
@@ -187,35 +188,25 @@ func (p *planner) planLayout(w *wanted, d *PlannedDocument) error {
 	from, to := p.names(w.name)
 	p.decide(d, bytes.Equal(before, w.text), w.text, func() Changes { return changesOfLayout(from, before, to, w.text, shortText) })
 	for _, f := range warningsOf(lay) {
-		d.Warnings = append(d.Warnings, f.String())
+		d.Warnings = append(d.Warnings, f.Summary())
 	}
 	return nil
 }
 
-func faultsOf(err error) []DocumentFault {
-	var list []layout.Problem
-	var lay layout.Errors
-	var channels deliver.Errors
-	switch {
-	case errors.As(err, &lay):
-		list = lay
-	case errors.As(err, &channels):
-		list = channels
-	default:
-		return []DocumentFault{{Reason: "can't be read"}} // the reason may quote a secret
+// diagnosticsOf returns what is wrong with a document. No other error is shown, since its text may quote a secret.
+func diagnosticsOf(err error) []doc.Diagnostic {
+	var problems doc.Errors
+	if errors.As(err, &problems) {
+		return problems
 	}
-	faults := make([]DocumentFault, len(list))
-	for i, p := range list {
-		faults[i] = DocumentFault(p)
-	}
-	return faults
+	return []doc.Diagnostic{{Severity: doc.SeverityError, Reason: "the document can't be read"}}
 }
 
 func (p *planner) planChannels(w *wanted, d *PlannedDocument) error {
 	previous := p.channels
 	channels, err := deliver.ParseChannelsKeeping(w.text, previous)
 	if err != nil {
-		d.Change, d.Errors = changeInvalid, faultsOf(err)
+		d.Change, d.Diagnostics = changeInvalid, diagnosticsOf(err)
 		p.channels, p.channelsBad = nil, true
 		return nil
 	}
@@ -248,11 +239,11 @@ func (p *planner) planProducts(w *wanted, d *PlannedDocument) error {
 			return fmt.Errorf("products: %w", err)
 		}
 	case w.media == kit.MediaJSON:
-		products, d.Rows = catalog.ParseJSON(w.text)
+		products, d.Diagnostics = catalog.ParseJSON(w.text)
 	default:
-		products, d.Rows = catalog.ParseCSV(bytes.NewReader(w.text), catalog.CSVOptions{})
+		products, d.Diagnostics = catalog.ParseCSV(bytes.NewReader(w.text), catalog.CSVOptions{})
 	}
-	if len(d.Rows) > 0 {
+	if len(d.Diagnostics) > 0 {
 		d.Change = changeInvalid
 		return nil
 	}

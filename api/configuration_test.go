@@ -153,14 +153,14 @@ func TestApplyChecksEverythingTogether(t *testing.T) {
 	p := into[ConfigurationPlan](r.post(planPath, documentsBody("layout/quayside", moved, "products", testProducts)).wants(200))
 	require.True(t, p.OK)
 	require.Equal(t, "kept", about(p, "rules").Change)
-	require.Contains(t, about(p, "rules").Diagnostics[0].Message, "shelf-a")
+	require.Contains(t, about(p, "rules").Diagnostics[0].Reason, "shelf-a")
 	require.Contains(t, about(p, "products").Warnings[0], "shelf-a")
 	// With rules that know the new zone there is nothing to say.
 	p = into[ConfigurationPlan](r.post(planPath, documentsBody("layout/quayside", moved, "rules", strings.Replace(testRules, "shelf-a", "shelf-b", 1))).wants(200))
 	require.Empty(t, about(p, "rules").Diagnostics)
 	// A channel that goes is missed by rules that stay.
 	p = into[ConfigurationPlan](r.post(planPath, documentsBody("channels", `{"channels":[]}`)).wants(200))
-	require.Contains(t, about(p, "rules").Diagnostics[0].Message, "door-team")
+	require.Contains(t, about(p, "rules").Diagnostics[0].Reason, "door-team")
 	// What is invalid itself brings no warnings about what names it.
 	p = into[ConfigurationPlan](r.post(planPath, documentsBody("channels", `{`, "layout/quayside", "{", "products", "x")).wants(200))
 	require.Empty(t, about(p, "rules").Diagnostics)

@@ -5,9 +5,9 @@ import (
 
 	"lintel/api/kit"
 	"lintel/engine/event"
-	"lintel/engine/faults"
 	"lintel/engine/layout"
 	"lintel/engine/store"
+	"lintel/rules/doc"
 )
 
 // countScope is what reads of a count must fit: their zone is one that is counted.
@@ -39,7 +39,7 @@ func (s *countScope) place(d *readDecoder, point, zone int) (int, bool) {
 		return zone, true
 	case zone >= 0:
 		id := d.lay.Zones[zone].ID
-		d.failf(reasonZone, "the zone %q is not part of this count, which counts %s%s", id, strings.Join(s.zones, ", "), faults.OrDidYouMean(id, s.zones))
+		d.failf(reasonZone, "the zone %q is not part of this count, which counts %s%s", id, strings.Join(s.zones, ", "), doc.OrDidYouMean(id, s.zones))
 		return zone, false
 	case p.Zone >= 0 && s.counted[p.Zone]:
 		return p.Zone, true

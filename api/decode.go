@@ -12,8 +12,8 @@ import (
 
 	"lintel/api/kit"
 	"lintel/engine/event"
-	"lintel/engine/faults"
 	"lintel/engine/layout"
+	"lintel/rules/doc"
 )
 
 // The members of a read.
@@ -308,7 +308,7 @@ func (d *readDecoder) readMember(j *jx.Decoder, key []byte) error {
 	case "doppler":
 		bit = memberDoppler
 	default:
-		d.failf(reasonShape, "unknown member %s%s", kit.Shown(key), faults.OrDidYouMean(string(key), readMembers))
+		d.failf(reasonShape, "unknown member %s%s", kit.Shown(key), doc.OrDidYouMean(string(key), readMembers))
 		return j.Skip()
 	}
 	if d.seen&bit != 0 {
@@ -469,7 +469,7 @@ func (d *readDecoder) pointIndex() (int, bool) {
 		for k := range names {
 			names[k] = d.lay.ReadPoints[k].ID
 		}
-		d.failf(reasonReadPoint, "site %q has no read point %s%s", d.lay.Site, kit.Shown(d.point), faults.OrDidYouMean(string(d.point), names))
+		d.failf(reasonReadPoint, "site %q has no read point %s%s", d.lay.Site, kit.Shown(d.point), doc.OrDidYouMean(string(d.point), names))
 		return 0, false
 	}
 	d.lastPoint, d.lastIndex = d.point, uint16(i)
@@ -493,5 +493,5 @@ func noZone(lay *layout.Layout, zone string) string {
 	for k := range names {
 		names[k] = lay.Zones[k].ID
 	}
-	return fmt.Sprintf("site %q has no zone %s%s", lay.Site, kit.Shown([]byte(zone)), faults.OrDidYouMean(zone, names))
+	return fmt.Sprintf("site %q has no zone %s%s", lay.Site, kit.Shown([]byte(zone)), doc.OrDidYouMean(zone, names))
 }

@@ -213,7 +213,7 @@ func TestRulesDocument(t *testing.T) {
 	require.Equal(t, 2, saved.Rules)
 	require.Len(t, saved.Diagnostics, 1, "the channel does not exist yet")
 	require.Equal(t, "warning", saved.Diagnostics[0].Severity)
-	require.Contains(t, saved.Diagnostics[0].Message, "door-team")
+	require.Contains(t, saved.Diagnostics[0].Reason, "door-team")
 	r.put("/v1/channels", testChannels).wants(201)
 	require.Empty(t, into[RulesSaved](yaml("PUT", "/v1/rules", testRules, "If-Match", `"1"`).wants(200)).Diagnostics)
 	yaml("PUT", "/v1/rules", testRules, "If-Match", `"1"`).wantsCode(kit.CodeVersionMismatch)

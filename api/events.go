@@ -13,8 +13,8 @@ import (
 	"lintel/api/kit"
 	"lintel/engine/epc"
 	"lintel/engine/event"
-	"lintel/engine/faults"
 	"lintel/engine/layout"
+	"lintel/rules/doc"
 )
 
 // EventRequest is a business event as it is posted. It is decoded by hand, so that each fault can be named; this type is its schema.
@@ -176,7 +176,7 @@ func (d *eventDecoder) event(raw []byte) (event.Event, *Rejection) {
 		if typ == "" {
 			return none, faultf(reasonShape, "\"type\" is missing; it is one of %s", strings.Join(event.EventTypes.Texts(), ", "))
 		}
-		return none, faultf(reasonShape, "there is no type %s%s; the types are %s", kit.Shown([]byte(typ)), faults.OrDidYouMean(typ, event.EventTypes.Texts()), strings.Join(event.EventTypes.Texts(), ", "))
+		return none, faultf(reasonShape, "there is no type %s%s; the types are %s", kit.Shown([]byte(typ)), doc.OrDidYouMean(typ, event.EventTypes.Texts()), strings.Join(event.EventTypes.Texts(), ", "))
 	}
 	if _, ok := d.lay.ZoneIndex(zone); zone != "" && !ok {
 		return none, faultf(reasonZone, "%s", noZone(d.lay, zone))
@@ -204,7 +204,7 @@ func (d *eventDecoder) unknownMember(members map[string]json.RawMessage) *Reject
 		}
 	}
 	slices.Sort(unknown)
-	return faultf(reasonShape, "unknown member %s%s", kit.Shown([]byte(unknown[0])), faults.OrDidYouMean(unknown[0], eventMembers))
+	return faultf(reasonShape, "unknown member %s%s", kit.Shown([]byte(unknown[0])), doc.OrDidYouMean(unknown[0], eventMembers))
 }
 
 // when reads the time of an event.

@@ -14,8 +14,8 @@ import (
 	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/event"
-	"lintel/engine/faults"
 	"lintel/engine/store"
+	"lintel/rules/doc"
 )
 
 // factRoutes are the routes about facts.
@@ -131,7 +131,7 @@ func wantedCauses(c *kit.Call) (func(*event.Fact) bool, error) {
 		}
 		cause, ok := event.Causes.Parse(word)
 		if !ok {
-			return nil, kit.BadParam("cause", "there is no cause %s%s", kit.Shown([]byte(word)), faults.OrDidYouMean(word, event.Causes.Texts()))
+			return nil, kit.BadParam("cause", "there is no cause %s%s", kit.Shown([]byte(word)), doc.OrDidYouMean(word, event.Causes.Texts()))
 		}
 		causes[cause], all = true, false
 	}

@@ -7,6 +7,7 @@ import (
 	"lintel/api/kit"
 	"lintel/engine"
 	"lintel/engine/layout"
+	"lintel/rules/doc"
 )
 
 // layoutRoutes are the routes about layouts.
@@ -63,15 +64,12 @@ func (h layoutRoutes) putLayout(c *kit.Call) error {
 	defer body.Release()
 	lay, err := layout.Parse(body.B)
 	if err != nil {
-		var problems layout.Errors
-		if errors.As(err, &problems) {
-			return kit.Problemf(kit.CodeInvalidDocument, "The layout has %d problems. Nothing was stored.", len(problems)).With("errors", []layout.Problem(problems))
-		}
-		return kit.Problemf(kit.CodeInvalidDocument, "%v", err)
+		problems := diagnosticsOf(err)
+		return kit.Problemf(kit.CodeInvalidDocument, "The layout has %d problems. Nothing was stored.", doc.Errors(problems).Count()).With("errors", problems)
 	}
 	if lay.Site != c.Site {
-		return kit.Problemf(kit.CodeInvalidDocument, "The layout is of the site %q, the path names %q. Nothing was stored.", lay.Site, c.Site).With("errors", []layout.Problem{{
-			Path: "site", Reason: "is not the site of the path", Hint: "write \"" + c.Site + "\"",
+		return kit.Problemf(kit.CodeInvalidDocument, "The layout is of the site %q, the path names %q. Nothing was stored.", lay.Site, c.Site).With("errors", []doc.Diagnostic{{
+			Severity: doc.SeverityError, Path: "site", Reason: "is not the site of the path", Hint: "write \"" + c.Site + "\"",
 		}})
 	}
 	dry := c.Flag("dry_run")
@@ -91,24 +89,20 @@ func (h layoutRoutes) saveLayout(c *kit.Call, lay *layout.Layout, body []byte, e
 }
 
 // warningsOf lists where a door or reader of the layout cannot give what rules at it ask for.
-func warningsOf(lay *layout.Layout) []DocumentFault {
-	list := []DocumentFault{}
-	for _, w := range lay.Warnings() {
-		list = append(list, DocumentFault(w))
-	}
-	return list
+func warningsOf(lay *layout.Layout) []doc.Diagnostic {
+	return append([]doc.Diagnostic{}, lay.Warnings()...)
 }
 
 // LayoutSaved is the answer to storing a layout.
 type LayoutSaved struct {
 	Saved
-	Warnings []DocumentFault `json:"warnings" jsonschema_description:"Where a door or reader cannot give what rules at it ask for. It was stored all the same."`
+	Warnings []doc.Diagnostic `json:"warnings" jsonschema_description:"Where a door or reader cannot give what rules at it ask for. It was stored all the same."`
 }
 
 // LayoutDryRun is the answer to a layout that was checked and not stored.
 type LayoutDryRun struct {
-	OK       bool            `json:"ok"`
-	Warnings []DocumentFault `json:"warnings" jsonschema_description:"Where a door or reader cannot give what rules at it ask for."`
+	OK       bool             `json:"ok"`
+	Warnings []doc.Diagnostic `json:"warnings" jsonschema_description:"Where a door or reader cannot give what rules at it ask for."`
 }
 
 // DryRun is the answer to a document that was checked and not stored.

@@ -11,10 +11,10 @@ import (
 	"lintel/engine"
 	"lintel/engine/epc"
 	"lintel/engine/event"
-	"lintel/engine/faults"
 	"lintel/engine/layout"
 	"lintel/engine/passages"
 	"lintel/engine/store"
+	"lintel/rules/doc"
 )
 
 var (
@@ -41,7 +41,7 @@ func (h passageRoutes) getPassage(c *kit.Call) error {
 	text := c.PathParam("id")
 	label := c.QueryParam("label")
 	if label != "" && !slices.Contains(passages.Labels(), label) {
-		return kit.BadParam("label", "%s is no label%s", kit.Shown([]byte(label)), faults.OrDidYouMean(label, passages.Labels()))
+		return kit.BadParam("label", "%s is no label%s", kit.Shown([]byte(label)), doc.OrDidYouMean(label, passages.Labels()))
 	}
 	ctx := c.Ctx()
 	if _, err := h.runner.Site(ctx, c.Site); err != nil {

@@ -13,6 +13,7 @@ import (
 	"lintel/engine/catalog"
 	"lintel/engine/layout"
 	"lintel/engine/store"
+	"lintel/rules/doc"
 )
 
 // productRoutes are the routes about products.
@@ -139,22 +140,21 @@ func (h productRoutes) takeProducts(c *kit.Call, merge bool) error {
 // parseProducts reads the body. Everything that is wrong with it is listed, and then nothing is taken: half a list would pass for a whole one.
 func (h productRoutes) parseProducts(c *kit.Call, media string) (*catalog.Catalog, error) {
 	var products *catalog.Catalog
-	var rowErrors []catalog.RowError
+	var found doc.Errors
 	body, err := c.ReadBody(h.opt.ProductsLimit)
 	if err != nil {
 		return nil, err
 	}
 	defer body.Release()
 	if media == mediaCSV {
-		products, rowErrors = catalog.ParseCSV(bytes.NewReader(body.B), catalog.CSVOptions{})
+		products, found = catalog.ParseCSV(bytes.NewReader(body.B), catalog.CSVOptions{})
 	} else {
-		products, rowErrors = catalog.ParseJSON(body.B)
+		products, found = catalog.ParseJSON(body.B)
 	}
-	if len(rowErrors) == 0 {
+	if len(found) == 0 {
 		return products, nil
 	}
-	n := len(rowErrors) + max(0, rowErrors[len(rowErrors)-1].More-1)
-	return nil, kit.Problemf(kit.CodeInvalidDocument, "The products have %d problems. Nothing was stored.", n).With("errors", rowErrors).With("good_rows", products.Len())
+	return nil, kit.Problemf(kit.CodeInvalidDocument, "The products have %d problems. Nothing was stored.", found.Count()).With("errors", found).With("good_rows", products.Len())
 }
 
 func (h productRoutes) presentProducts(c *kit.Call) (int, *catalog.Catalog, error) {

@@ -12,6 +12,7 @@ import (
 	"lintel/engine/layout"
 	"lintel/engine/runner"
 	"lintel/engine/store"
+	"lintel/rules/hours"
 )
 
 var (
@@ -64,12 +65,12 @@ func waitParam(c *kit.Call) (time.Duration, error) {
 	if v == "" {
 		return 0, nil
 	}
-	d, err := time.ParseDuration(v)
-	if err != nil {
-		d, err = time.ParseDuration(v + "s")
+	if _, err := strconv.ParseFloat(v, 64); err == nil {
+		v += "s"
 	}
-	if err != nil || d < 0 || d > maxWait {
-		return 0, kit.BadParam("wait", "%s is no time from 0s to %v, such as 2s", kit.Shown([]byte(v)), maxWait)
+	d, reason, _ := hours.PeriodWithin(v, 0, maxWait)
+	if reason != "" {
+		return 0, kit.BadParam("wait", "%s; write it like 2s", reason)
 	}
 	return d, nil
 }

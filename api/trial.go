@@ -13,10 +13,10 @@ import (
 	"lintel/engine"
 	"lintel/engine/deliver"
 	"lintel/engine/event"
-	"lintel/engine/faults"
 	"lintel/engine/store"
 	"lintel/engine/trial"
 	"lintel/rules"
+	"lintel/rules/doc"
 )
 
 var (
@@ -158,7 +158,7 @@ func (h *trialRoutes) trialPlan(c *kit.Call) (*trial.Plan, error) {
 	var unknown *trial.UnknownRuleError
 	switch {
 	case errors.As(err, &unknown):
-		return nil, kit.Problemf(codeUnknownRule, "The document of the body has no rule %s%s.", kit.Shown([]byte(name)), faults.OrDidYouMean(name, unknown.Have))
+		return nil, kit.Problemf(codeUnknownRule, "The document of the body has no rule %s%s.", kit.Shown([]byte(name)), doc.OrDidYouMean(name, unknown.Have))
 	case err != nil:
 		return nil, kit.Problemf(kit.CodeInvalidDocument, "%s.", strings.TrimSuffix(strings.ToUpper(err.Error()[:1])+err.Error()[1:], ".")).With("errors", found)
 	case plan.Tried == nil:

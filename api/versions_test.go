@@ -157,7 +157,7 @@ func TestRestoreRules(t *testing.T) {
 	r.yaml(other).wants(200)
 	gone := into[Restored](r.post("/v1/rules/restore", `{"version":1}`).wants(200))
 	require.Len(t, gone.Diagnostics, 1)
-	require.Contains(t, gone.Diagnostics[0].Message, "shelf-a")
+	require.Contains(t, gone.Diagnostics[0].Reason, "shelf-a")
 	require.Equal(t, "version 1 again", gone.Note)
 
 	// What is no longer valid is refused: here a version that an earlier program may have taken.

@@ -12,6 +12,7 @@ import (
 	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/walktest"
+	"lintel/rules/hours"
 )
 
 var (
@@ -132,7 +133,7 @@ func (h doorRoutes) storeProposal(c *kit.Call, zone string, p walktest.Proposal)
 		}
 	}
 	if p.SureWithin != "" {
-		if lay.Zones[index].SureWithin, err = time.ParseDuration(p.SureWithin); err != nil {
+		if lay.Zones[index].SureWithin, err = hours.ParsePeriod(p.SureWithin); err != nil {
 			return nil, err
 		}
 	}

@@ -8,9 +8,9 @@ import (
 	"lintel/engine"
 	"lintel/engine/epc"
 	"lintel/engine/event"
-	"lintel/engine/faults"
 	"lintel/engine/store"
 	"lintel/rules"
+	"lintel/rules/doc"
 )
 
 // WhyAnswer says how rules stand to one thing.
@@ -83,7 +83,7 @@ func (h whyRoutes) why(c *kit.Call) error {
 	err = h.view(c, func(st *engine.State) error {
 		set := st.Config().Rules.ForSite(c.Site)
 		if r := set.Rule(rule); rule != "" && r == nil {
-			return kit.Problemf(codeUnknownRule, "There is no rule %s.%s", kit.Shown([]byte(rule)), faults.OrDidYouMean(rule, ruleNames(set)))
+			return kit.Problemf(codeUnknownRule, "There is no rule %s.%s", kit.Shown([]byte(rule)), doc.OrDidYouMean(rule, ruleNames(set)))
 		} else if rule != "" && r.About != answer.About {
 			return kit.BadParam("rule", "the rule %s is about %s, not %s", rule, r.About, answer.About)
 		}

@@ -130,10 +130,9 @@ rules/door.yaml:7:11: hold: "3" is not a length of time
         hold: 3
               ^
     write 3s for seconds, 3m for minutes
-rules/door.yaml:8:12: clear is 8d
+rules/door.yaml:8:12: clear: 8d is out of range: from 0s to 7d
         clear: 8d
                ^^
-    it goes from 0s to 7d
 rules/door.yaml:9:12: hours: "fry" is not a day; did you mean fri?
         hours: mon-fry 09:00-18:00
                ^^^^^^^^^^^^^^^^^^^
@@ -357,7 +356,7 @@ rules/door.yaml:7:10: say is not a text
     put it in quotes, or after | on a line of its own
 rules/door.yaml:8:5: this entry is not made of keys and values
       - just text
-        ^
+        ^^^^^^^^^
     begin each rule with - name:`},
 
 		{"YAML that went wrong", `
@@ -458,7 +457,7 @@ func TestPlaceFindsEveryCharacter(t *testing.T) {
 			_, diagnostics := Check("f", []byte(strings.ReplaceAll(doc, "@", "Q")), Known{})
 			require.NotEmpty(t, diagnostics)
 			d := diagnostics[0]
-			require.Equal(t, `unknown name "Q"`, d.Message)
+			require.Equal(t, `unknown name "Q"`, d.Reason)
 			line := strings.Split(strings.ReplaceAll(doc, "\r\n", "\n"), "\n")[d.Line-1]
 			require.Less(t, d.Column-1, len([]rune(line)))
 			require.Equal(t, "@", string([]rune(line)[d.Column-1]), "%d:%d", d.Line, d.Column)
@@ -470,7 +469,7 @@ func TestDocumentLimits(t *testing.T) {
 	first := func(src string) string {
 		_, diagnostics := Check("f", []byte(src), Known{})
 		require.NotEmpty(t, diagnostics)
-		return diagnostics[0].Message
+		return diagnostics[0].Reason
 	}
 	require.Contains(t, first(strings.Repeat("#", MaxDocument+1)), "at most 1048576 are allowed")
 	require.Contains(t, first("rules:\n"+strings.Repeat("- {name: a, when: item.paid}\n", MaxRules+1)), "at most 5000 are allowed")
@@ -495,7 +494,7 @@ func TestDocumentLimits(t *testing.T) {
 func TestManyProblemsAreCounted(t *testing.T) {
 	_, diagnostics := Parse("f", []byte("rules:\n"+strings.Repeat("- nme: a\n", 1000)))
 	require.Len(t, diagnostics, maxDiagnostics+1)
-	require.Equal(t, "800 more problems are not shown", diagnostics[maxDiagnostics].Message)
+	require.Equal(t, "800 more problems are not shown", diagnostics[maxDiagnostics].Reason)
 }
 
 func TestLongLinesAreCutAroundThePlace(t *testing.T) {
@@ -520,6 +519,6 @@ func TestValuesOutsideAClosedSet(t *testing.T) {
 	} {
 		_, diagnostics := Check("f", []byte("rules:\n- name: a\n  about: item\n  when: "+when+"\n"), Known{})
 		require.Len(t, diagnostics, 1, when)
-		require.Contains(t, diagnostics[0].Message+"; "+diagnostics[0].Hint, want)
+		require.Contains(t, diagnostics[0].Reason+"; "+diagnostics[0].Hint, want)
 	}
 }

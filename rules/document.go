@@ -6,7 +6,7 @@ import (
 	"slices"
 	"strings"
 
-	"lintel/rules/yamldoc"
+	"lintel/rules/doc"
 )
 
 // Limits of a document.
@@ -21,7 +21,7 @@ type Document struct {
 	rules  []*ruleText
 	params []*paramEntry
 	storm  *scalar
-	lines  []string
+	text   *doc.Document
 	bad    bool // Parse found an error
 }
 
@@ -84,7 +84,7 @@ var (
 // Parse reads a rule document. The file name is only for diagnostics. The document is never nil; what could be read of a bad one is kept,
 // so that Compile can report on the rest.
 func Parse(file string, src []byte) (*Document, []Diagnostic) {
-	read, problem := yamldoc.Read(src, yamldoc.Options{
+	text, problem := doc.YAML(src, doc.Options{
 		MaxBytes: MaxDocument,
 		Unit:     "rule",
 		TooLarge: "split it into several documents",
@@ -93,19 +93,26 @@ func Parse(file string, src []byte) (*Document, []Diagnostic) {
 		Empty:    "write rules: and a list of rules below it",
 		Syntax:   syntaxHint,
 	})
-	doc := &Document{File: file, lines: read.Lines}
-	p := &docParser{report: &report{file: file, lines: read.Lines}, doc: doc}
-	if problem != nil {
-		p.add(Diagnostic{Line: problem.Line, Column: problem.Column, Message: problem.Message, Hint: problem.Hint})
-	} else {
-		p.document(read.Root)
+	p := &docParser{report: report{doc.NewReport(file, maxDiagnostics, text, problem)}, doc: &Document{File: file, text: text}}
+	if text.Root != nil {
+		p.CheckKeys(text.Root)
+		p.document(text.Root)
 	}
-	doc.bad = p.bad
-	return doc, p.done()
+	p.doc.bad = p.Bad()
+	return p.doc, p.List()
 }
 
+// maxDiagnostics is how many a document gets before the rest is only counted.
+const maxDiagnostics = 200
+
+// Diagnostic is one thing to fix in a rule document, with its place.
+type Diagnostic = doc.Diagnostic
+
+// report collects the diagnostics of one document.
+type report struct{ *doc.Report }
+
 type docParser struct {
-	*report
+	report
 	doc *Document
 }
 
@@ -128,10 +135,10 @@ func syntaxHint(line string) string {
 	return ""
 }
 
-func (p *docParser) document(body *yamldoc.Node) {
-	var list *yamldoc.Node
+func (p *docParser) document(body *doc.Node) {
+	var list *doc.Node
 	found := false
-	ok := p.mapping(body, "the document", "write rules: and a list of rules below it", func(key scalar, value *yamldoc.Node) {
+	ok := p.mapping(body, "the document", "write rules: and a list of rules below it", func(key scalar, value *doc.Node) {
 		switch key.text {
 		case "rules":
 			list, found = value, true
@@ -141,10 +148,10 @@ func (p *docParser) document(body *yamldoc.Node) {
 			if s, ok := p.scalar(value); ok {
 				p.doc.storm = &s
 			} else {
-				p.addAt(key, Diagnostic{Message: "storm is not a number of alerts in a length of time", Hint: "write for instance storm: 100 per 10m"})
+				p.addAt(key, Diagnostic{Reason: "storm is not a number of alerts in a length of time", Hint: "write for instance storm: 100 per 10m"})
 			}
 		default:
-			d := Diagnostic{Message: fmt.Sprintf("unknown key %q", key.text), Hint: didYouMean(key.text, documentKeys)}
+			d := Diagnostic{Reason: fmt.Sprintf("unknown key %q", key.text), Hint: didYouMean(key.text, documentKeys)}
 			if d.Hint == "" {
 				d.Hint = "a rule document has the keys rules, params and storm"
 			}
@@ -155,19 +162,19 @@ func (p *docParser) document(body *yamldoc.Node) {
 		return
 	}
 	if !found {
-		if !p.bad {
-			p.add(Diagnostic{Line: 1, Column: 1, Message: "the document has no rules", Hint: "write rules: and a list of rules below it"})
+		if !p.Bad() {
+			p.Add(Diagnostic{Line: 1, Column: 1, Reason: "the document has no rules", Hint: "write rules: and a list of rules below it"})
 		}
 		return
 	}
 	switch {
-	case list.Kind == yamldoc.Empty:
+	case list.Kind == doc.Empty:
 		return
-	case list.Kind != yamldoc.Sequence:
-		p.addAtStart(list, Diagnostic{Message: "rules is not a list", Hint: "begin each rule with - name:"})
+	case list.Kind != doc.Sequence:
+		p.AddAt(list, Diagnostic{Reason: "rules is not a list", Hint: "begin each rule with - name:"})
 		return
 	case len(list.Items) > MaxRules:
-		p.addAtStart(list.Items[MaxRules], Diagnostic{Message: fmt.Sprintf("the document has %d rules; at most %d are allowed", len(list.Items), MaxRules)})
+		p.AddAt(list.Items[MaxRules], Diagnostic{Reason: fmt.Sprintf("the document has %d rules; at most %d are allowed", len(list.Items), MaxRules)})
 		return
 	}
 	for _, v := range list.Items {
@@ -175,15 +182,15 @@ func (p *docParser) document(body *yamldoc.Node) {
 	}
 }
 
-func (p *docParser) rule(n *yamldoc.Node) {
+func (p *docParser) rule(n *doc.Node) {
 	rt := &ruleText{place: place{n.Line, n.Column}, fields: make(map[string]*field)}
-	ok := p.mapping(n, "this entry", "begin each rule with - name:", func(key scalar, value *yamldoc.Node) {
+	ok := p.mapping(n, "this entry", "begin each rule with - name:", func(key scalar, value *doc.Node) {
 		if !slices.Contains(ruleKeys, key.text) {
 			hint := didYouMean(key.text, ruleKeys)
 			if hint == "" {
 				hint = "a rule has the keys " + strings.Join(ruleKeys, ", ")
 			}
-			p.addAt(key, Diagnostic{Message: fmt.Sprintf("unknown key %q", key.text), Hint: hint, Rule: rt.name()})
+			p.addAt(key, Diagnostic{Reason: fmt.Sprintf("unknown key %q", key.text), Hint: hint, Rule: rt.name()})
 			return
 		}
 		if len(rt.fields) == 0 {
@@ -199,81 +206,56 @@ func (p *docParser) rule(n *yamldoc.Node) {
 }
 
 // field reads the value of a rule's key; nil after an error.
-func (p *docParser) field(key scalar, value *yamldoc.Node, rt *ruleText) *field {
+func (p *docParser) field(key scalar, value *doc.Node, rt *ruleText) *field {
 	channels := key.text == "send" || key.text == "escalate_to"
-	if value.Kind == yamldoc.Sequence && channels {
+	if value.Kind == doc.Sequence && channels {
 		f := &field{isList: true}
 		for _, v := range value.Items {
 			s, ok := p.scalar(v)
 			if !ok {
-				p.addAtStart(v, Diagnostic{Message: key.text + " holds something that is not the name of a channel", Rule: rt.name()})
+				p.AddAt(v, Diagnostic{Reason: key.text + " holds something that is not the name of a channel", Rule: rt.name()})
 				return nil
 			}
 			f.list = append(f.list, s)
 		}
 		return f
 	}
-	if value.Kind == yamldoc.Empty {
-		p.addAt(key, Diagnostic{Message: fmt.Sprintf("%s has no value", key.text), Hint: "leave the key out, or give it a value", Rule: rt.name()})
+	if value.Kind == doc.Empty {
+		p.addAt(key, Diagnostic{Reason: fmt.Sprintf("%s has no value", key.text), Hint: "leave the key out, or give it a value", Rule: rt.name()})
 		return nil
 	}
 	s, ok := p.scalar(value)
 	if !ok {
-		d := Diagnostic{Message: fmt.Sprintf("%s is not a text", key.text), Hint: "put it in quotes, or after | on a line of its own", Rule: rt.name()}
+		d := Diagnostic{Reason: fmt.Sprintf("%s is not a text", key.text), Hint: "put it in quotes, or after | on a line of its own", Rule: rt.name()}
 		if channels {
-			d.Message, d.Hint = key.text+" is not a list of channels", "write "+key.text+": [door-team, floor-team]"
+			d.Reason, d.Hint = key.text+" is not a list of channels", "write "+key.text+": [door-team, floor-team]"
 		}
-		p.addAtStart(value, d)
+		p.AddAt(value, d)
 		return nil
 	}
 	return &field{value: s}
 }
 
-// mapping calls each for every key of a mapping, and reports keys that are not text or occur twice.
-func (p *docParser) mapping(n *yamldoc.Node, what, hint string, each func(key scalar, value *yamldoc.Node)) bool {
-	if n.Kind != yamldoc.Mapping {
-		p.addAtStart(n, Diagnostic{Message: what + " is not made of keys and values", Hint: hint})
+// mapping calls each for every key of a mapping, once.
+func (p *docParser) mapping(n *doc.Node, what, hint string, each func(key scalar, value *doc.Node)) bool {
+	if n.Kind != doc.Mapping {
+		p.At(n, what+" is not made of keys and values", hint)
 		return false
 	}
-	seen := make(map[string]bool, len(n.Fields))
 	for _, f := range n.Fields {
-		key, ok := p.scalar(f.Key)
-		if !ok || f.Value == nil {
-			p.addAtStart(f.Key, Diagnostic{Message: "a key must be a plain word"})
-			continue
+		if key, ok := p.scalar(f.Key); ok && f.Value != nil && n.Get(f.Key.Text) == f.Value {
+			each(key, f.Value)
 		}
-		if seen[key.text] {
-			p.addAt(key, Diagnostic{Message: fmt.Sprintf("the key %q stands here twice", key.text)})
-			continue
-		}
-		seen[key.text] = true
-		each(key, f.Value)
 	}
 	return true
 }
 
 // scalar reads a text, number, yes/no or the like as the text that was written.
-func (p *docParser) scalar(n *yamldoc.Node) (scalar, bool) {
-	return scalar{text: n.Text, lines: p.lines, line: n.Line, col: n.Column, style: n.Style}, n.Kind == yamldoc.Scalar
-}
-
-// addAtStart adds a diagnostic about a value that is no text, at its first character.
-func (r *report) addAtStart(n *yamldoc.Node, d Diagnostic) {
-	d.Line, d.Column = n.Line, n.Column
-	r.add(d)
+func (p *docParser) scalar(n *doc.Node) (scalar, bool) {
+	return scalar{text: n.Text, lines: p.Doc.Lines, line: n.Line, col: n.Column, style: n.Style}, n.Kind == doc.Scalar
 }
 
 // addAt adds a diagnostic about a whole text of the document.
-func (r *report) addAt(s scalar, d Diagnostic) {
-	d.Line, d.Column = s.line, s.col
-	if d.Length == 0 {
-		d.Length = max(1, len([]rune(s.text)))
-		if s.style.Quoted() {
-			d.Length += 2
-		}
-		if s.style.Block() {
-			d.Length = 1
-		}
-	}
-	r.add(d)
+func (r report) addAt(s scalar, d Diagnostic) {
+	r.AddAt(&doc.Node{Kind: doc.Scalar, Text: s.text, Style: s.style, Line: s.line, Column: s.col}, d)
 }

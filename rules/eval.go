@@ -15,15 +15,15 @@ import (
 // RunError says that a rule failed while it ran. It is about the rule, not about the fact: report it once per rule, and treat the answer as
 // unknown.
 type RunError struct {
-	Rule    string
-	File    string
-	Line    int
-	Column  int
-	Message string
+	Rule   string
+	File   string
+	Line   int
+	Column int
+	Reason string
 }
 
 func (e *RunError) Error() string {
-	return fmt.Sprintf("%s:%d:%d: rule %s: %s", e.File, e.Line, e.Column, e.Rule, e.Message)
+	return fmt.Sprintf("%s:%d:%d: rule %s: %s", e.File, e.Line, e.Column, e.Rule, e.Reason)
 }
 
 // Evaluator runs the rules of a set on one environment after the other. It is not for concurrent use; make one for each goroutine.
@@ -103,7 +103,7 @@ func (e *Evaluator) Candidates(about, cause string) []*Rule {
 // *RunError.
 func (e *Evaluator) True(r *Rule) (bool, error) {
 	if !e.owns(r) {
-		return false, &RunError{Rule: r.Name, File: r.File, Line: r.Line, Column: 1, Message: "the rule is of another set"}
+		return false, &RunError{Rule: r.Name, File: r.File, Line: r.Line, Column: 1, Reason: "the rule is of another set"}
 	}
 	out, err := e.run(r.condition)
 	if err != nil {
@@ -136,14 +136,14 @@ func (e *Evaluator) run(c *condition) (bool, error) {
 }
 
 func (r *Rule) runError(err error) error {
-	e := &RunError{Rule: r.Name, File: r.File, Line: r.Line, Column: 1, Message: err.Error()}
+	e := &RunError{Rule: r.Name, File: r.File, Line: r.Line, Column: 1, Reason: err.Error()}
 	var fe *file.Error
 	if errors.As(err, &fe) {
 		at := r.source.place(fe.From)
-		e.Line, e.Column, e.Message = at.line, at.column, fe.Message
+		e.Line, e.Column, e.Reason = at.line, at.column, fe.Message
 	}
 	if errors.Is(err, errSteps) {
-		e.Message = errSteps.Error()
+		e.Reason = errSteps.Error()
 	}
 	return e
 }

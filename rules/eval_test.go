@@ -3,7 +3,6 @@ package rules
 import (
 	"encoding/json"
 	"fmt"
-	"lintel/engine/event"
 	"math"
 	"reflect"
 	"runtime"
@@ -15,6 +14,9 @@ import (
 	"github.com/expr-lang/expr"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"lintel/engine/event"
+	"lintel/rules/doc"
 )
 
 // one makes a set of one rule; the condition goes into a block, so any text will do.
@@ -560,6 +562,6 @@ func TestNumbersInTexts(t *testing.T) {
 	for _, bad := range []string{"number() > 1", "number(product.price) > 1", "number(product.name, 2) > 1", "number# > 1"} {
 		_, diagnostics := Check("f", []byte("rules: [{name: a, when: '"+bad+"'}]"), Known{})
 		require.NotEmpty(t, diagnostics, bad)
-		require.Equal(t, SeverityError, diagnostics[0].Severity, bad)
+		require.Equal(t, doc.SeverityError, diagnostics[0].Severity, bad)
 	}
 }

@@ -63,9 +63,3 @@ func ExampleEvaluator_Why() {
 	// false not item.paid
 	// [{item.paid true} {zone.kind exit}]
 }
-
-func ExampleParseWindows() {
-	w, err := rules.ParseWindows("mon-fri 09:00-18:00, sat 22:00-02:00")
-	fmt.Println(w.Contains(0, 90), err) // Sunday 01:30
-	// Output: true <nil>
-}

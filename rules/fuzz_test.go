@@ -5,6 +5,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"lintel/rules/doc"
 )
 
 // FuzzParse feeds documents: nothing may panic, and every diagnostic has a place in the document.
@@ -26,8 +28,8 @@ func FuzzParse(f *testing.F) {
 		lines := strings.Count(string(src), "\n") + 1
 		bad := false
 		for _, d := range diagnostics {
-			bad = bad || d.Severity == SeverityError
-			if d.Line < 1 || d.Column < 1 || d.Message == "" || d.Line > lines+1 {
+			bad = bad || d.Severity == doc.SeverityError
+			if d.Line < 1 || d.Column < 1 || d.Reason == "" || d.Line > lines+1 {
 				t.Fatalf("%+v", d)
 			}
 			_ = d.String()
@@ -54,13 +56,13 @@ func FuzzWhen(f *testing.F) {
 	f.Add(`(item.paid ? 1.0 : product.price) * 2 > 3 and time_between("22:00", "06:00")`)
 	envs := hostileEnvs()
 	f.Fuzz(func(t *testing.T, when string) {
-		doc := &Document{File: "f", lines: []string{when}}
-		text := func(s string) *field { return &field{value: scalar{text: s, line: 1, col: 1, lines: doc.lines}} }
+		d := &Document{File: "f", text: &doc.Document{Lines: []string{when}}}
+		text := func(s string) *field { return &field{value: scalar{text: s, line: 1, col: 1, lines: d.text.Lines}} }
 		for _, about := range Subjects() {
-			doc.rules = []*ruleText{{place: place{1, 1}, fields: map[string]*field{"name": text("a"), "about": text(about), "when": text(when)}}}
-			set, diagnostics := Compile(doc, Known{Zones: []string{"a"}})
+			d.rules = []*ruleText{{place: place{1, 1}, fields: map[string]*field{"name": text("a"), "about": text(about), "when": text(when)}}}
+			set, diagnostics := Compile(d, Known{Zones: []string{"a"}})
 			for _, d := range diagnostics {
-				if d.Column < 1 || d.Message == "" {
+				if d.Column < 1 || d.Reason == "" {
 					t.Fatalf("%+v", d)
 				}
 				_ = d.String()

@@ -12,7 +12,8 @@ import (
 	"github.com/expr-lang/expr/parser/lexer"
 
 	"lintel/engine/event"
-	"lintel/engine/faults"
+	"lintel/rules/doc"
+	"lintel/rules/hours"
 )
 
 // problem is something to tell about a condition, with the span of characters that is meant.
@@ -277,7 +278,7 @@ func (g *guard) within(n ast.Node, args []ast.Node) ast.Node {
 		if !ok || len(args) != 2 {
 			break
 		}
-		m, err := parseMinute(s.Value)
+		m, err := hours.ParseClock(s.Value)
 		if err != nil {
 			g.fail(s.Location(), err.Error(), "")
 			return n
@@ -362,7 +363,7 @@ func (g *guard) name(n ast.Node, name string, loc file.Location) ast.Node {
 		g.fail(loc, "the name of an attribute has at most 64 characters and no dot", "")
 		return n
 	case e.attribute && g.known.Attributes != nil && !slices.Contains(g.known.Attributes, attribute):
-		hint := faults.Nearest(attribute, g.known.Attributes)
+		hint := doc.Nearest(attribute, g.known.Attributes)
 		if hint != "" {
 			hint = "did you mean " + attributePrefix + hint + "?"
 		}
@@ -466,7 +467,7 @@ func (g *guard) literals(n *ast.BinaryNode) {
 			continue
 		}
 		hint := ""
-		if near := faults.Nearest(s.Value, set); e.Name.Name == "cause" && s.Value == event.EventMoved.String() {
+		if near := doc.Nearest(s.Value, set); e.Name.Name == "cause" && s.Value == event.EventMoved.String() {
 			hint = fmt.Sprintf("an item that is moved has the cause %q in its new zone", event.Arrived)
 		} else if near != "" {
 			hint = fmt.Sprintf("did you mean %q?", near)

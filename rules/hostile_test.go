@@ -5,7 +5,6 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
-	"lintel/engine/event"
 	"os"
 	"os/exec"
 	"runtime"
@@ -15,6 +14,9 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"lintel/engine/event"
+	"lintel/rules/doc"
 )
 
 // hostile is one attack of testdata/hostile.json. The attacks were collected by trying the expression language without guards, where some of
@@ -147,12 +149,12 @@ func runHostile(list []hostile) {
 		report(hostileResult{Index: i, Begun: true})
 		r := hostileResult{Index: i, Refused: true}
 		for _, about := range []string{event.AboutItem, event.AboutStock} {
-			doc := &Document{File: "hostile.yaml", lines: []string{""}}
-			when := field{value: scalar{text: h.text(), line: 1, col: 1, lines: doc.lines}}
-			text := func(s string) *field { return &field{value: scalar{text: s, line: 1, col: 1, lines: doc.lines}} }
-			doc.rules = []*ruleText{{place: place{1, 1}, fields: map[string]*field{"name": text("attack"), "about": text(about), "when": &when}}}
+			d := &Document{File: "hostile.yaml", text: &doc.Document{Lines: []string{""}}}
+			when := field{value: scalar{text: h.text(), line: 1, col: 1, lines: d.text.Lines}}
+			text := func(s string) *field { return &field{value: scalar{text: s, line: 1, col: 1, lines: d.text.Lines}} }
+			d.rules = []*ruleText{{place: place{1, 1}, fields: map[string]*field{"name": text("attack"), "about": text(about), "when": &when}}}
 			begin := busy()
-			set, _ := Compile(doc, Known{})
+			set, _ := Compile(d, Known{})
 			r.Compile = max(r.Compile, busy()-begin)
 			if set == nil {
 				continue

@@ -1,8 +1,10 @@
 package rules
 
 import (
+	"errors"
 	"fmt"
 	"lintel/engine/event"
+	"lintel/rules/hours"
 	"regexp"
 	"slices"
 	"strconv"
@@ -52,14 +54,12 @@ func parseLimit(text string) (Limit, error) {
 		return Limit{}, fmt.Errorf("%q is not a number of alerts in a length of time", text)
 	}
 	n, _ := strconv.Atoi(m[1]) // at most six digits
-	per, err := parsePeriod(m[2])
+	per, reason, _ := hours.PeriodWithin(m[2], minPer, MaxPeriod)
 	switch {
-	case err != nil:
-		return Limit{}, fmt.Errorf("%q is not a length of time", m[2])
 	case n < 1 || n > MaxLimit:
 		return Limit{}, fmt.Errorf("the number is %d, it goes from 1 to %d", n, MaxLimit)
-	case per < minPer || per > MaxPeriod:
-		return Limit{}, fmt.Errorf("the time is %s, it goes from 10s to 7d", m[2])
+	case reason != "":
+		return Limit{}, errors.New(reason)
 	}
 	return Limit{n, per}, nil
 }
@@ -107,15 +107,15 @@ func (c *setCompiler) noise(rt *ruleText, r *Rule) {
 	case r.Escalate > 0 && to == nil:
 		c.errorAt(rt.text("escalate"), "escalate without escalate_to", "write escalate_to: [manager], whom to tell when nobody acknowledged in time")
 	case r.Escalate == 0 && to != nil && rt.fields["escalate"] == nil:
-		c.add(Diagnostic{Line: rt.line, Column: rt.column, Message: "escalate_to without escalate", Hint: "write escalate: 10m, after how long they are told", Rule: rt.name()})
+		c.Add(Diagnostic{Line: rt.line, Column: rt.column, Reason: "escalate_to without escalate", Hint: "write escalate: 10m, after how long they are told", Rule: rt.name()})
 	}
 	c.noiseWarnings(rt, r)
 }
 
 // noiseWarnings warns of keys that have no effect together.
 func (c *setCompiler) noiseWarnings(rt *ruleText, r *Rule) {
-	if s := rt.text("hold"); s != nil && r.Windows != nil && r.Hold >= r.Windows.longest() && r.Hold > 0 {
-		c.warnAt(s, fmt.Sprintf("hold is %s, and no window of its hours is longer than %s", r.Hold, r.Windows.longest()),
+	if s := rt.text("hold"); s != nil && r.Windows != nil && r.Hold >= r.Windows.Longest() && r.Hold > 0 {
+		c.warnAt(s, fmt.Sprintf("hold is %s, and no window of its hours is longer than %s", r.Hold, r.Windows.Longest()),
 			"the alert opens only when the next window begins; make the hold shorter or the hours longer")
 	}
 	if s := rt.text("escalate"); s != nil && r.Escalate > 0 && len(r.EscalateTo) > 0 && !slices.ContainsFunc(r.EscalateTo, func(ch string) bool { return !slices.Contains(r.Send, ch) }) {
@@ -136,15 +136,6 @@ func (c *setCompiler) noiseWarnings(rt *ruleText, r *Rule) {
 	}
 }
 
-// longest is the length of the longest window; windows that touch are not joined.
-func (w Windows) longest() time.Duration {
-	most := 0
-	for i := range w {
-		most = max(most, w[i].To-w[i].From)
-	}
-	return time.Duration(most) * time.Minute
-}
-
 // storm reads the document's limit for rules without one of their own.
 func (c *setCompiler) storm(doc *Document) Limit {
 	if doc.storm == nil {
@@ -152,7 +143,7 @@ func (c *setCompiler) storm(doc *Document) Limit {
 	}
 	l, err := parseLimit(doc.storm.text)
 	if err != nil {
-		c.addAt(*doc.storm, Diagnostic{Message: "storm: " + err.Error(), Hint: "write for instance 100 per 10m"})
+		c.addAt(*doc.storm, Diagnostic{Reason: "storm: " + err.Error(), Hint: "write for instance 100 per 10m"})
 		return Storm
 	}
 	return l

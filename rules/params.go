@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -12,8 +13,8 @@ import (
 	"github.com/expr-lang/expr/ast"
 	"github.com/expr-lang/expr/file"
 
-	"lintel/engine/faults"
-	"lintel/rules/yamldoc"
+	"lintel/rules/doc"
+	"lintel/rules/hours"
 )
 
 // Params are values that rules share and that each site may set for itself: how long, how many, from which price. A rule uses one as params.NAME in its
@@ -101,17 +102,17 @@ func (v paramValue) plain() any {
 }
 
 // params reads the section of the document.
-func (p *docParser) params(n *yamldoc.Node) {
-	if n.Kind == yamldoc.Empty {
+func (p *docParser) params(n *doc.Node) {
+	if n.Kind == doc.Empty {
 		return
 	}
-	p.mapping(n, "params", "write high_price: {default: 100, min: 10, max: 1000}", func(key scalar, value *yamldoc.Node) {
+	p.mapping(n, "params", "write high_price: {default: 100, min: 10, max: 1000}", func(key scalar, value *doc.Node) {
 		if len(p.doc.params) == MaxParams {
-			p.addAt(key, Diagnostic{Message: fmt.Sprintf("the document has more than %d params", MaxParams)})
+			p.addAt(key, Diagnostic{Reason: fmt.Sprintf("the document has more than %d params", MaxParams)})
 			return
 		}
 		e := &paramEntry{name: key, fields: make(map[string]scalar)}
-		ok := p.mapping(value, "a param", "write high_price: {default: 100, min: 10, max: 1000}", func(k scalar, v *yamldoc.Node) {
+		ok := p.mapping(value, "a param", "write high_price: {default: 100, min: 10, max: 1000}", func(k scalar, v *doc.Node) {
 			p.paramField(e, k, v)
 		})
 		if ok {
@@ -120,35 +121,35 @@ func (p *docParser) params(n *yamldoc.Node) {
 	})
 }
 
-func (p *docParser) paramField(e *paramEntry, k scalar, v *yamldoc.Node) {
+func (p *docParser) paramField(e *paramEntry, k scalar, v *doc.Node) {
 	if !slices.Contains(paramKeys, k.text) {
 		hint := didYouMean(k.text, paramKeys)
 		if hint == "" {
 			hint = "a param has the keys " + strings.Join(paramKeys, ", ")
 		}
-		p.addAt(k, Diagnostic{Message: fmt.Sprintf("unknown key %q", k.text), Hint: hint})
+		p.addAt(k, Diagnostic{Reason: fmt.Sprintf("unknown key %q", k.text), Hint: hint})
 		return
 	}
 	switch k.text {
 	case "sites":
-		p.mapping(v, "sites", "write sites: {quayside: 80}", func(site scalar, value *yamldoc.Node) {
+		p.mapping(v, "sites", "write sites: {quayside: 80}", func(site scalar, value *doc.Node) {
 			s, ok := p.scalar(value)
 			if !ok {
-				p.addAt(site, Diagnostic{Message: "the value of a site is one text or number"})
+				p.addAt(site, Diagnostic{Reason: "the value of a site is one text or number"})
 				return
 			}
 			e.sites = append(e.sites, siteValue{site, s})
 		})
 		return
 	case "values":
-		if v.Kind != yamldoc.Sequence {
-			p.addAt(k, Diagnostic{Message: "values is not a list", Hint: "write values: [maps, atlases]"})
+		if v.Kind != doc.Sequence {
+			p.addAt(k, Diagnostic{Reason: "values is not a list", Hint: "write values: [maps, atlases]"})
 			return
 		}
 		for _, n := range v.Items {
 			s, ok := p.scalar(n)
 			if !ok {
-				p.addAt(k, Diagnostic{Message: "values holds something that is not a text"})
+				p.addAt(k, Diagnostic{Reason: "values holds something that is not a text"})
 				return
 			}
 			e.values = append(e.values, s)
@@ -157,7 +158,7 @@ func (p *docParser) paramField(e *paramEntry, k scalar, v *yamldoc.Node) {
 	}
 	s, ok := p.scalar(v)
 	if !ok {
-		p.addAt(k, Diagnostic{Message: fmt.Sprintf("%s is not one text or number", k.text)})
+		p.addAt(k, Diagnostic{Reason: fmt.Sprintf("%s is not one text or number", k.text)})
 		return
 	}
 	e.fields[k.text] = s
@@ -171,7 +172,7 @@ type paramSet struct {
 	bySite map[string]map[string]paramValue // what sites set for themselves
 }
 
-// at returns the params with the values of a site; "": the defaults.
+// at returns the params with the values of a site; "": the dedoc.
 func (s *paramSet) at(site string) *paramSet {
 	own := *s
 	own.values, own.used = maps.Clone(s.values), make(map[string]bool)
@@ -179,13 +180,13 @@ func (s *paramSet) at(site string) *paramSet {
 	return &own
 }
 
-// params checks the section. The values are the defaults.
+// params checks the section. The values are the dedoc.
 func (c *setCompiler) params(doc *Document) *paramSet {
 	set := &paramSet{values: make(map[string]paramValue), used: make(map[string]bool), bySite: make(map[string]map[string]paramValue)}
 	for _, e := range doc.params {
 		name := e.name.text
 		if !isParamName(name) {
-			c.addAt(e.name, Diagnostic{Message: fmt.Sprintf("%q is not the name of a param", name), Hint: "a name has 1 to 64 of a-z, 0-9 and _, and begins with a letter"})
+			c.addAt(e.name, Diagnostic{Reason: fmt.Sprintf("%q is not the name of a param", name), Hint: "a name has 1 to 64 of a-z, 0-9 and _, and begins with a letter"})
 			continue
 		}
 		p, v, ok := c.param(e)
@@ -196,12 +197,12 @@ func (c *setCompiler) params(doc *Document) *paramSet {
 		}
 		for _, s := range e.sites {
 			if !isName(s.site.text) {
-				c.addAt(s.site, Diagnostic{Message: fmt.Sprintf("%q is not the id of a site", s.site.text)})
+				c.addAt(s.site, Diagnostic{Reason: fmt.Sprintf("%q is not the id of a site", s.site.text)})
 				continue
 			}
 			if set.bySite[s.site.text] == nil {
 				if len(set.bySite) == maxParamSites {
-					c.addAt(s.site, Diagnostic{Message: fmt.Sprintf("more than %d sites have values of their own", maxParamSites)})
+					c.addAt(s.site, Diagnostic{Reason: fmt.Sprintf("more than %d sites have values of their own", maxParamSites)})
 					break
 				}
 				set.bySite[s.site.text] = make(map[string]paramValue)
@@ -235,7 +236,7 @@ func isParamName(s string) bool {
 func (c *setCompiler) param(e *paramEntry) (*Param, paramValue, bool) {
 	p := &Param{Name: e.name.text, Meaning: e.fields["meaning"].text, Default: e.fields["default"].text}
 	bad := func(at scalar, message, hint string) (*Param, paramValue, bool) {
-		c.addAt(at, Diagnostic{Message: message, Hint: hint})
+		c.addAt(at, Diagnostic{Reason: message, Hint: hint})
 		return nil, paramValue{}, false
 	}
 	otherwise, ok := e.fields["default"]
@@ -298,15 +299,15 @@ func guessType(s scalar) string {
 func (c *setCompiler) paramValue(p *Param, s scalar, e *paramEntry) (paramValue, bool) {
 	v, err := parseParam(p.Type, s.text)
 	if err != nil {
-		c.addAt(s, Diagnostic{Message: fmt.Sprintf("%s: %v", p.Name, err)})
+		c.addAt(s, Diagnostic{Reason: fmt.Sprintf("%s: %v", p.Name, err)})
 		return v, false
 	}
 	if low, err := parseParam(p.Type, p.Min); p.Min != "" && err == nil && v.less(low) {
-		c.addAt(s, Diagnostic{Message: fmt.Sprintf("%s is %s, less than its min of %s", p.Name, s.text, p.Min)})
+		c.addAt(s, Diagnostic{Reason: fmt.Sprintf("%s is %s, less than its min of %s", p.Name, s.text, p.Min)})
 		return v, false
 	}
 	if high, err := parseParam(p.Type, p.Max); p.Max != "" && err == nil && high.less(v) {
-		c.addAt(s, Diagnostic{Message: fmt.Sprintf("%s is %s, more than its max of %s", p.Name, s.text, p.Max)})
+		c.addAt(s, Diagnostic{Reason: fmt.Sprintf("%s is %s, more than its max of %s", p.Name, s.text, p.Max)})
 		return v, false
 	}
 	if len(p.Values) > 0 && !slices.Contains(p.Values, s.text) {
@@ -314,7 +315,7 @@ func (c *setCompiler) paramValue(p *Param, s scalar, e *paramEntry) (paramValue,
 		if hint == "" {
 			hint = "values are " + strings.Join(p.Values, ", ")
 		}
-		c.addAt(s, Diagnostic{Message: fmt.Sprintf("%q is not a value of %s", s.text, p.Name), Hint: hint})
+		c.addAt(s, Diagnostic{Reason: fmt.Sprintf("%q is not a value of %s", s.text, p.Name), Hint: hint})
 		return v, false
 	}
 	return v, true
@@ -351,8 +352,9 @@ func parseParam(kind, text string) (paramValue, error) {
 			return v, fmt.Errorf("%q is not a whole number up to 2147483647", text)
 		}
 	case paramPeriod:
-		if v.period, err = parsePeriod(text); err != nil || v.period < 0 || v.period > MaxPeriod {
-			return v, fmt.Errorf("%q is not a length of time from 0s to 7d, such as 25m", text)
+		reason := ""
+		if v.period, reason, _ = hours.PeriodWithin(text, 0, MaxPeriod); reason != "" {
+			return v, errors.New(reason)
 		}
 	default:
 		if v.number, err = strconv.ParseFloat(text, 64); err != nil || v.number-v.number != 0 {
@@ -382,7 +384,7 @@ func (g *guard) unknownParam(name string, loc file.Location) {
 	hint := "the document has no params"
 	if names := g.params.names(); len(names) > 0 {
 		hint = "params are " + strings.Join(names, ", ")
-		if near := faults.Nearest(strings.TrimPrefix(name, paramPrefix), names); near != "" {
+		if near := doc.Nearest(strings.TrimPrefix(name, paramPrefix), names); near != "" {
 			hint = "did you mean " + paramPrefix + near + "?"
 		}
 	}

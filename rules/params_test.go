@@ -117,7 +117,7 @@ func TestBadParams(t *testing.T) {
 		_, diagnostics := Check("f.yaml", []byte(c.doc), Known{})
 		require.NotEmpty(t, diagnostics, c.doc)
 		d := diagnostics[0]
-		require.Equal(t, []string{c.want, "f.yaml:" + c.place}, []string{d.Message, d.File + ":" + itoa(d.Line) + ":" + itoa(d.Column)}, c.doc)
+		require.Equal(t, []string{c.want, "f.yaml:" + c.place}, []string{d.Reason, d.File + ":" + itoa(d.Line) + ":" + itoa(d.Column)}, c.doc)
 	}
 }
 
@@ -129,7 +129,7 @@ func TestBadNoise(t *testing.T) {
 		"gather_by: zone":                                 "gather_by without gather",
 		"limit: 5":                                        `limit: "5" is not a number of alerts in a length of time`,
 		"limit: 0 per 1h":                                 "limit: the number is 0, it goes from 1 to 10000",
-		"limit: 5 per 1s":                                 "limit: the time is 1s, it goes from 10s to 7d",
+		"limit: 5 per 1s":                                 "limit: 1s is out of range: from 10s to 7d",
 		"limit: 5 per moon":                               `limit: "moon" is not a length of time`,
 		"remind: 5s, send: a":                             "remind is 5s",
 		"escalate: 10m":                                   "escalate without escalate_to",
@@ -140,7 +140,7 @@ func TestBadNoise(t *testing.T) {
 		"remind: 1h":                                      "remind has nobody to remind",
 		"remind: 1h, send: a, mode: watch":                "remind has no effect while the rule is only watched",
 		"about: count, when: count.missing > 0, hold: 5m": "hold has no effect in rules about counts",
-		"quiet: 8d":                                       "quiet is 8d",
+		"quiet: 8d":                                       "quiet: 8d is out of range: from 0s to 7d",
 	} {
 		when := "when: item.paid, "
 		if strings.Contains(keys, "when:") {
@@ -148,7 +148,7 @@ func TestBadNoise(t *testing.T) {
 		}
 		_, diagnostics := Check("f.yaml", []byte("rules: [{name: a, "+when+keys+"}]\n"), Known{})
 		require.NotEmpty(t, diagnostics, keys)
-		require.Equal(t, want, diagnostics[0].Message, keys)
+		require.Equal(t, want, diagnostics[0].Reason, keys)
 		require.Greater(t, diagnostics[0].Column, 1, keys)
 	}
 }
@@ -176,7 +176,7 @@ func manySites() []byte {
 func TestManySitesAreBounded(t *testing.T) {
 	_, diagnostics := Check("f.yaml", manySites(), Known{})
 	require.Len(t, diagnostics, 1)
-	require.Contains(t, diagnostics[0].Message, "come to more than 20000 cases")
+	require.Contains(t, diagnostics[0].Reason, "come to more than 20000 cases")
 }
 
 func BenchmarkManySites(b *testing.B) {

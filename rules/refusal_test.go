@@ -5,6 +5,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"lintel/rules/doc"
 )
 
 // TestRefusals goes through what a condition must not hold: the text that is meant, the message and the hint.
@@ -104,9 +106,9 @@ func TestRefusals(t *testing.T) {
 			set, diagnostics := Check("f", []byte("rules:\n  - name: a\n    when: |\n      "+c.when+"\n"), Known{})
 			require.Nil(t, set, c.when)
 			d := diagnostics[0]
-			require.Equal(t, SeverityError, d.Severity, c.when)
+			require.Equal(t, doc.SeverityError, d.Severity, c.when)
 			require.Equal(t, 4, d.Line, c.when)
-			require.Contains(t, d.Message, c.message, c.when)
+			require.Contains(t, d.Reason, c.message, c.when)
 			require.Contains(t, d.Hint, c.hint, c.when)
 			if c.at != "" {
 				runes := []rune(d.Source)

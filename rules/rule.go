@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
@@ -14,7 +15,8 @@ import (
 	"github.com/expr-lang/expr/parser/lexer"
 
 	"lintel/engine/event"
-	"lintel/engine/faults"
+	"lintel/rules/doc"
+	"lintel/rules/hours"
 )
 
 // Severity is how pressing an alert of the rule is.
@@ -35,6 +37,12 @@ const (
 	ModeLive  Mode = "live"  // evaluated, recorded, told
 	ModeWatch Mode = "watch" // evaluated and recorded, nobody is told
 	ModeOff   Mode = "off"   // not evaluated
+)
+
+// Hours of a rule that are not windows.
+const (
+	HoursAlways = "always"
+	HoursOpen   = "open" // the site's opening hours
 )
 
 // Limits of a rule's parts.
@@ -59,9 +67,9 @@ type Rule struct {
 	Remind   time.Duration // an open alert that nobody acknowledged is told again each time so long has passed; 0: never
 	Escalate time.Duration // after so long without anybody acknowledging, EscalateTo is told; 0: never
 	Severity Severity
-	Hours    string  // always, open, or windows as written
-	Windows  Windows // of Hours, nil unless it holds windows
-	Say      string  // the message as written
+	Hours    string     // always, open, or windows as written
+	Windows  hours.Week // of Hours, nil unless it holds windows
+	Say      string     // the message as written
 	Send     []string
 	Mode     Mode
 
@@ -124,20 +132,15 @@ type Known struct {
 
 // Check parses and compiles in one step; the diagnostics are those of both.
 func Check(file string, src []byte, known Known) (*Set, []Diagnostic) {
-	doc, diagnostics := Parse(file, src)
-	set, more := Compile(doc, known)
+	parsed, diagnostics := Parse(file, src)
+	set, more := Compile(parsed, known)
 	all := append(diagnostics, more...)
-	slices.SortStableFunc(all, func(a, b Diagnostic) int {
-		if a.Line != b.Line {
-			return a.Line - b.Line
-		}
-		return a.Column - b.Column
-	})
+	slices.SortStableFunc(all, func(a, b Diagnostic) int { return cmp.Or(a.Line-b.Line, a.Column-b.Column) })
 	return set, all
 }
 
 type setCompiler struct {
-	*report
+	report
 	known   *Known
 	lang    *language
 	shared  *sharedLanguage
@@ -150,22 +153,22 @@ type setCompiler struct {
 }
 
 func (c *setCompiler) errorAt(s *scalar, message, hint string) {
-	c.addAt(*s, Diagnostic{Message: message, Hint: hint, Rule: c.current.name()})
+	c.addAt(*s, Diagnostic{Reason: message, Hint: hint, Rule: c.current.name()})
 }
 
 func (c *setCompiler) warnAt(s *scalar, message, hint string) {
-	c.addAt(*s, Diagnostic{Message: message, Hint: hint, Rule: c.current.name(), Severity: SeverityWarning})
+	c.addAt(*s, Diagnostic{Reason: message, Hint: hint, Rule: c.current.name(), Severity: doc.SeverityWarning})
 }
 
 func (c *setCompiler) missing(key, hint string) {
 	if c.current.fields[key] == nil {
-		c.add(Diagnostic{Line: c.current.line, Column: c.current.column, Message: "the rule has no " + key, Hint: hint, Rule: c.current.name()})
+		c.Add(Diagnostic{Line: c.current.line, Column: c.current.column, Reason: "the rule has no " + key, Hint: hint, Rule: c.current.name()})
 	}
 }
 
 func (c *setCompiler) rule(rt *ruleText) *Rule {
 	c.current = rt
-	r := &Rule{lang: c.shared, slots: c.slots, given: c.given, File: c.file, Line: rt.line}
+	r := &Rule{lang: c.shared, slots: c.slots, given: c.given, File: c.File, Line: rt.line}
 	c.name(rt, r)
 	r.About = c.choice("about", event.AboutItem, Subjects())
 	r.Severity = Severity(c.choice("severity", string(Warning), []string{string(Info), string(Warning), string(Urgent)}))
@@ -177,9 +180,9 @@ func (c *setCompiler) rule(rt *ruleText) *Rule {
 		r.Hours = s.text
 		if s.text != HoursAlways && s.text != HoursOpen {
 			var err error
-			if r.Windows, err = ParseWindows(s.text); err != nil {
+			if r.Windows, err = hours.ParseWeek(s.text); err != nil {
 				hint := "hours are open, always, or windows such as mon-fri 09:00-18:00, sat 22:00-02:00"
-				if n := faults.Nearest(s.text, []string{HoursOpen, HoursAlways}); n != "" {
+				if n := doc.Nearest(s.text, []string{HoursOpen, HoursAlways}); n != "" {
 					hint = "did you mean " + n + "?"
 				}
 				c.errorAt(s, "hours: "+err.Error(), hint)
@@ -283,36 +286,14 @@ func (c *setCompiler) period(key string) time.Duration {
 	if !ok {
 		return 0
 	}
-	d, err := parsePeriod(text)
-	switch {
-	case err != nil:
-		hint := "write for instance 3s, 20m, 1h30m or 2d"
+	d, reason, hint := hours.PeriodWithin(text, 0, MaxPeriod)
+	if reason != "" {
 		if _, bare := strconv.Atoi(s.text); bare == nil {
 			hint = fmt.Sprintf("write %ss for seconds, %sm for minutes", s.text, s.text)
 		}
-		c.errorAt(s, fmt.Sprintf("%s: %q is not a length of time", key, s.text), hint)
-	case d < 0 || d > MaxPeriod:
-		c.errorAt(s, fmt.Sprintf("%s is %s", key, s.text), "it goes from 0s to 7d")
-		d = 0
+		c.errorAt(s, key+": "+reason, hint)
 	}
 	return d
-}
-
-// parsePeriod reads a length of time; on top of Go's notation it knows whole days, as in 2d or 1d12h.
-func parsePeriod(text string) (time.Duration, error) {
-	days := time.Duration(0)
-	if n, rest, ok := strings.Cut(text, "d"); ok {
-		d, err := strconv.ParseUint(n, 10, 16)
-		if err != nil {
-			return 0, err
-		}
-		if days = time.Duration(d) * 24 * time.Hour; rest == "" {
-			return days, nil
-		}
-		text = rest
-	}
-	d, err := time.ParseDuration(text)
-	return days + d, err
 }
 
 // channelList reads a list of channels.
@@ -384,16 +365,16 @@ func (c *setCompiler) condition(s *scalar, r *Rule) []lexer.Token {
 	}
 	for _, q := range p.problems {
 		from, to := s.place(q.from), s.place(q.to)
-		d := Diagnostic{Line: from.line, Column: from.column, Length: 1, Message: q.message, Hint: q.hint, Rule: c.current.name()}
+		d := Diagnostic{Line: from.line, Column: from.column, Length: 1, Reason: q.message, Hint: q.hint, Rule: c.current.name()}
 		if to.line == from.line && q.to > q.from {
 			d.Length = max(1, to.column-from.column)
-		} else if to.line > from.line && from.line <= len(c.lines) {
-			d.Length = max(1, utf8.RuneCountInString(strings.TrimRight(c.lines[from.line-1], " \t"))-from.column+1)
+		} else if to.line > from.line && from.line <= len(c.Doc.Lines) {
+			d.Length = max(1, utf8.RuneCountInString(strings.TrimRight(c.Doc.Lines[from.line-1], " \t"))-from.column+1)
 		}
 		if q.warning {
-			d.Severity = SeverityWarning
+			d.Severity = doc.SeverityWarning
 		}
-		c.add(d)
+		c.Add(d)
 	}
 	return p.tokens
 }
@@ -420,14 +401,14 @@ func (r *Rule) digest(words []lexer.Token) {
 		}
 		field("when", string(w.Kind), v)
 	}
-	hours := r.Hours
+	when := r.Hours
 	if r.Windows != nil {
-		hours = fmt.Sprint(r.Windows)
+		when = fmt.Sprint(r.Windows)
 	}
 	for _, name := range r.params {
 		field("param", name, r.given.values[strings.TrimPrefix(name, paramPrefix)].text)
 	}
-	field("time", r.Hold.String(), r.Clear.String(), hours)
+	field("time", r.Hold.String(), r.Clear.String(), when)
 	if r.Needs > 0 {
 		field("needs", strconv.Itoa(r.Needs), r.Gather.String(), r.GatherBy)
 	}

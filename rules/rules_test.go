@@ -139,20 +139,11 @@ func TestDefaultsAndFields(t *testing.T) {
 	require.Nil(t, set.Rule("none"))
 }
 
-func TestPeriods(t *testing.T) {
-	for text, want := range map[string]time.Duration{"3s": 3 * time.Second, "20m": 20 * time.Minute, "1h30m": 90 * time.Minute, "2d": 48 * time.Hour, "1d1s": 24*time.Hour + time.Second, "500ms": time.Second / 2} {
-		got, err := parsePeriod(text)
-		require.NoError(t, err, text)
-		require.Equal(t, want, got, text)
-	}
-	for _, text := range []string{"", "3", "s", "d", "-1d", "1d2d", "1.5d", "99999999d", "1 h"} {
-		_, err := parsePeriod(text)
-		require.Error(t, err, text)
-	}
+func TestPeriodsOutOfRange(t *testing.T) {
 	for _, text := range []string{"-1s", "8d", "200h"} {
 		_, diagnostics := Check("f", []byte("rules: [{name: a, when: item.paid, hold: "+text+"}]"), Known{})
 		require.Len(t, diagnostics, 1, text)
-		require.Equal(t, "it goes from 0s to 7d", diagnostics[0].Hint)
+		require.Equal(t, "hold: "+text+" is out of range: from 0s to 7d", diagnostics[0].Reason)
 	}
 }
 
@@ -185,4 +176,18 @@ func TestShippedDocumentsAreClean(t *testing.T) {
 		require.Empty(t, diagnostics, name)
 		require.NotNil(t, set)
 	}
+}
+
+func TestInHours(t *testing.T) {
+	set := compile(t, `rules:
+- {name: a, when: item.paid, hours: open}
+- {name: b, when: item.paid}
+- {name: c, when: item.paid, hours: "mon 09:00-10:00"}
+`)
+	r := set.Rules()
+	require.True(t, r[0].InHours(true, time.Sunday, 0))
+	require.False(t, r[0].InHours(false, time.Sunday, 0))
+	require.True(t, r[1].InHours(false, time.Sunday, 0))
+	require.False(t, r[2].InHours(true, time.Sunday, 540))
+	require.True(t, r[2].InHours(false, time.Monday, 540))
 }

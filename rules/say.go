@@ -2,7 +2,6 @@ package rules
 
 import (
 	"fmt"
-	"lintel/engine/event"
 	"math"
 	"strconv"
 	"strings"
@@ -10,6 +9,8 @@ import (
 	"unicode/utf8"
 
 	"github.com/expr-lang/expr/file"
+	"lintel/engine/event"
+	"lintel/rules/doc"
 )
 
 // Limits of messages.
@@ -82,11 +83,11 @@ func (c *setCompiler) template(s *scalar, about string) []piece {
 	flush()
 	for _, q := range g.problems {
 		at := s.place(q.from)
-		d := Diagnostic{Line: at.line, Column: at.column, Length: max(1, q.to-q.from), Message: q.message, Hint: q.hint, Rule: c.current.name()}
+		d := Diagnostic{Line: at.line, Column: at.column, Length: max(1, q.to-q.from), Reason: q.message, Hint: q.hint, Rule: c.current.name()}
 		if q.warning {
-			d.Severity = SeverityWarning
+			d.Severity = doc.SeverityWarning
 		}
-		c.add(d)
+		c.Add(d)
 	}
 	return out
 }

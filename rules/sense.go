@@ -9,6 +9,7 @@ import (
 
 	"github.com/expr-lang/expr/ast"
 	"github.com/expr-lang/expr/file"
+	"lintel/rules/hours"
 )
 
 // span is the numbers that a name can have: from low to high, both included unless it says otherwise.
@@ -174,7 +175,7 @@ func (p *parsed) window() time.Duration {
 		if p.leaves[n] {
 			from, _ := literalNumber(b.Left.(*ast.BinaryNode).Right)
 			to, _ := literalNumber(b.Right.(*ast.BinaryNode).Right)
-			return (int(to) - int(from) + minutesPerDay) % minutesPerDay
+			return (int(to) - int(from) + hours.Day) % hours.Day
 		}
 		if b.Operator != "and" {
 			return 0

@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strings"
 	"sync"
+
+	"lintel/rules/doc"
 )
 
 // Set is the compiled rules of one document. It is read-only and may be shared by goroutines; evaluate through an Evaluator each.
@@ -84,20 +86,20 @@ type sharedLanguage struct {
 
 // Compile checks a document and makes a Set of it. The Set is nil if there is any error, be it from Parse or from here. The diagnostics are
 // only those of this call, in the order of the document; warnings do not keep a Set from being made.
-func Compile(doc *Document, known Known) (*Set, []Diagnostic) {
-	c := newSetCompiler(doc, known, nil)
-	set := &Set{doc: doc, known: known, storm: c.storm(doc), given: c.given}
-	for _, rt := range doc.rules {
+func Compile(d *Document, known Known) (*Set, []Diagnostic) {
+	c := newSetCompiler(d, known, nil)
+	set := &Set{doc: d, known: known, storm: c.storm(d), given: c.given}
+	for _, rt := range d.rules {
 		r := c.rule(rt)
 		r.Index = len(set.rules)
 		set.rules = append(set.rules, r)
 	}
-	if !c.bad && !doc.bad && known.Site == "" {
-		c.trySites(doc, set.rules)
-		c.unused(doc, set.rules)
+	if !c.Bad() && !d.bad && known.Site == "" {
+		c.trySites(d, set.rules)
+		c.unused(d, set.rules)
 	}
-	bad := c.bad || doc.bad
-	diagnostics := c.done()
+	bad := c.Bad() || d.bad
+	diagnostics := c.List()
 	if bad {
 		return nil, diagnostics
 	}
@@ -107,12 +109,12 @@ func Compile(doc *Document, known Known) (*Set, []Diagnostic) {
 }
 
 // newSetCompiler makes a compiler; params are those of the document if they were checked before, else nil.
-func newSetCompiler(doc *Document, known Known, params *paramSet) *setCompiler {
+func newSetCompiler(d *Document, known Known, params *paramSet) *setCompiler {
 	c := &setCompiler{
-		report: &report{file: doc.File, lines: doc.lines}, known: &known, names: make(map[string]*ruleText), slots: newSlots(), noChannel: make(map[string]bool),
+		report: report{doc.NewReport(d.File, maxDiagnostics, d.text, nil)}, known: &known, names: make(map[string]*ruleText), slots: newSlots(), noChannel: make(map[string]bool),
 	}
 	if params == nil {
-		params = c.params(doc)
+		params = c.params(d)
 	}
 	c.given = params.at(known.Site)
 	c.lang = newLanguage(c.known, c.given)
@@ -125,12 +127,12 @@ const maxTried = 20_000
 
 // trySites compiles the rules that use params once more for each site that sets some of them for itself: a value within its bounds may still not fit, as the
 // number after a division that is 0 at one site.
-func (c *setCompiler) trySites(doc *Document, rules []*Rule) {
+func (c *setCompiler) trySites(d *Document, rules []*Rule) {
 	left := maxTried
 	for _, site := range slices.Sorted(maps.Keys(c.given.bySite)) {
 		known := *c.known
 		known.Site = site
-		own := newSetCompiler(doc, known, c.given)
+		own := newSetCompiler(d, known, c.given)
 		for i, r := range rules {
 			if !slices.ContainsFunc(r.params, func(name string) bool {
 				_, sets := c.given.bySite[site][strings.TrimPrefix(name, paramPrefix)]
@@ -139,25 +141,25 @@ func (c *setCompiler) trySites(doc *Document, rules []*Rule) {
 				continue
 			}
 			if left--; left < 0 {
-				c.add(Diagnostic{Line: 1, Column: 1, Message: fmt.Sprintf("rules and the values of sites come to more than %d cases", maxTried), Hint: "use fewer params in fewer rules"})
+				c.Add(Diagnostic{Line: 1, Column: 1, Reason: fmt.Sprintf("rules and the values of sites come to more than %d cases", maxTried), Hint: "use fewer params in fewer rules"})
 				return
 			}
-			own.rule(doc.rules[i])
+			own.rule(d.rules[i])
 		}
-		if !own.bad {
+		if !own.Bad() {
 			continue
 		}
-		for _, d := range own.done() {
-			if d.Severity == SeverityError {
-				d.Message += fmt.Sprintf(" (with the values of the site %s)", site)
-				c.add(d)
+		for _, found := range own.List() {
+			if found.Severity == doc.SeverityError {
+				found.Reason += fmt.Sprintf(" (with the values of the site %s)", site)
+				c.Add(found)
 			}
 		}
 	}
 }
 
 // unused warns of params that no rule uses, and of channels that no rule tells.
-func (c *setCompiler) unused(doc *Document, rules []*Rule) {
+func (c *setCompiler) unused(d *Document, rules []*Rule) {
 	used := make(map[string]bool)
 	told := make(map[string]bool)
 	for _, r := range rules {
@@ -168,14 +170,14 @@ func (c *setCompiler) unused(doc *Document, rules []*Rule) {
 			told[ch] = true
 		}
 	}
-	for _, e := range doc.params {
+	for _, e := range d.params {
 		if !used[e.name.text] {
-			c.addAt(e.name, Diagnostic{Message: fmt.Sprintf("no rule uses the param %s", e.name.text), Severity: SeverityWarning})
+			c.addAt(e.name, Diagnostic{Reason: fmt.Sprintf("no rule uses the param %s", e.name.text), Severity: doc.SeverityWarning})
 		}
 	}
 	for _, ch := range c.known.Channels {
 		if !told[ch] {
-			c.add(Diagnostic{Line: 1, Column: 1, Message: fmt.Sprintf("no rule tells the channel %s", ch), Hint: "name it in a rule's send, or remove it", Severity: SeverityWarning})
+			c.Add(Diagnostic{Line: 1, Column: 1, Reason: fmt.Sprintf("no rule tells the channel %s", ch), Hint: "name it in a rule's send, or remove it", Severity: doc.SeverityWarning})
 		}
 	}
 }

@@ -4,12 +4,12 @@ import (
 	"slices"
 	"strings"
 
-	"lintel/engine/faults"
+	"lintel/rules/doc"
 )
 
 // nearestName is the nearest of dotted names: a name whose last part fits is a suggestion too, so that "kind" finds "zone.kind".
 func nearestName(got string, candidates []string) string {
-	if best := faults.Nearest(got, candidates); best != "" {
+	if best := doc.Nearest(got, candidates); best != "" {
 		return best
 	}
 	last := got[strings.LastIndexByte(got, '.')+1:]
@@ -22,7 +22,7 @@ func nearestName(got string, candidates []string) string {
 
 // didYouMean is a hint, or "" when nothing is near. Names in rules stand without quotes.
 func didYouMean(got string, candidates []string) string {
-	if near := faults.Nearest(got, candidates); near != "" {
+	if near := doc.Nearest(got, candidates); near != "" {
 		return "did you mean " + near + "?"
 	}
 	return ""

@@ -75,7 +75,7 @@ func (e *Evaluator) explain(r *Rule, p *whyPart) *Why {
 		w.Names = e.values(r, p.names)
 		ok, err := e.run(p.condition)
 		if err != nil {
-			w.Error = r.runError(err).(*RunError).Message
+			w.Error = r.runError(err).(*RunError).Reason
 		}
 		w.Value = ok
 	}

@@ -3,16 +3,16 @@ package rules
 import (
 	"strings"
 
-	"lintel/rules/yamldoc"
+	"lintel/rules/doc"
 )
 
 // scalar is one text of the document with its place, so that an error inside it can point into the file.
 type scalar struct {
 	text  string
-	lines []string      // of the whole document
-	line  int           // where it begins, from 1: the first character, the quote, or the | or > of a block
-	col   int           // in characters, from 1
-	style yamldoc.Style // how it is written
+	lines []string  // of the whole document
+	line  int       // where it begins, from 1: the first character, the quote, or the | or > of a block
+	col   int       // in characters, from 1
+	style doc.Style // how it is written
 }
 
 // place is a line and a column in characters, both from 1.
@@ -69,7 +69,7 @@ func (s *scalar) place(offset int) place {
 // written is a cursor over a scalar as it stands in the file, in lines and characters from 0.
 type written struct {
 	lines  []string
-	style  yamldoc.Style
+	style  doc.Style
 	block  bool
 	indent int // of a block
 	line   int
@@ -120,7 +120,7 @@ func (w *written) nextLine() {
 
 // passJoins passes line ends that are escaped in a double-quoted text: they stand for nothing.
 func (w *written) passJoins() {
-	for w.style == yamldoc.Double {
+	for w.style == doc.Double {
 		line := w.current()
 		if w.col != len(line)-1 || line[w.col] != '\\' {
 			return
@@ -134,9 +134,9 @@ func (w *written) pass(r rune) bool {
 	line := w.current()
 	c := line[w.col]
 	switch {
-	case w.style == yamldoc.Single && c == '\'' && r == '\'':
+	case w.style == doc.Single && c == '\'' && r == '\'':
 		w.col += 2
-	case w.style == yamldoc.Double && c == '\\' && w.col+1 < len(line):
+	case w.style == doc.Double && c == '\\' && w.col+1 < len(line):
 		switch line[w.col+1] {
 		case 'x':
 			w.col += 4

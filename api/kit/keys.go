@@ -15,9 +15,9 @@ import (
 	"sync"
 	"time"
 
-	"lintel/engine/faults"
 	"lintel/engine/layout"
 	"lintel/engine/store"
+	"lintel/rules/doc"
 )
 
 // KeysDocument is the name of the document that holds the keys: their hashes, never their texts.
@@ -134,7 +134,7 @@ func checkKey(name string, scopes, sites []string) error {
 	}
 	for _, s := range scopes {
 		if !slices.Contains(Scopes(), s) {
-			return fmt.Errorf("%w: there is no scope %q%s; the scopes are %s", ErrKeySpec, s, faults.OrDidYouMean(s, Scopes()), strings.Join(Scopes(), ", "))
+			return fmt.Errorf("%w: there is no scope %q%s; the scopes are %s", ErrKeySpec, s, doc.OrDidYouMean(s, Scopes()), strings.Join(Scopes(), ", "))
 		}
 	}
 	for _, s := range sites {

@@ -8,7 +8,7 @@ import (
 	"strings"
 	"time"
 
-	"lintel/engine/faults"
+	"lintel/rules/doc"
 )
 
 // Query parameters.
@@ -69,7 +69,7 @@ func (c *Call) checkParams() error {
 					names = append(names, p.Name)
 				}
 			}
-			return BadParam(name, "the route has no such parameter%s", faults.OrDidYouMean(name, names))
+			return BadParam(name, "the route has no such parameter%s", doc.OrDidYouMean(name, names))
 		}
 		if err := p.check(c.QueryParam(name)); err != nil {
 			return err
@@ -113,7 +113,7 @@ func (p *Param) check(v string) error {
 		}
 		return BadParam(p.Name, "%s must be 1 or 0", Shown([]byte(v)))
 	}
-	return BadParam(p.Name, "%s is none of %s%s", Shown([]byte(v)), strings.Join(words, ", "), faults.OrDidYouMean(v, words))
+	return BadParam(p.Name, "%s is none of %s%s", Shown([]byte(v)), strings.Join(words, ", "), doc.OrDidYouMean(v, words))
 }
 
 // BadParam is the problem of a parameter that is malformed.

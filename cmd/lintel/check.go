@@ -1,19 +1,19 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"os"
-	"path/filepath"
-	"strings"
 
 	"lintel/engine/cases"
 	"lintel/engine/catalog"
 	"lintel/engine/layout"
 	"lintel/rules"
+	"lintel/rules/doc"
 )
 
 type checkCmd struct {
@@ -82,47 +82,55 @@ func (c *checkCmd) Run(s *streams) error {
 
 // context reads the layout and the products. ok is false when they have errors, which are printed.
 func (c *checkCmd) context(s *streams, ctx *cases.Context) (ok bool, err error) {
-	bad := 0
 	if c.Layout != "" {
-		src, err := readFile(s, c.Layout)
-		if err != nil {
+		if ctx.Layout, err = readLayout(s, c.Layout); err == nil {
+			ctx.Layout.Warnings().Print(s.err, c.Layout)
+		} else if !errors.Is(err, errRefused) {
 			return false, err
-		}
-		if ctx.Layout, err = layout.Parse(src); err != nil {
-			var problems layout.Errors
-			if !errors.As(err, &problems) {
-				return false, err
-			}
-			for _, p := range problems {
-				fmt.Fprintf(s.err, "%s: %s\n", c.Layout, p)
-				bad++
-			}
-		} else {
-			for _, w := range ctx.Layout.Warnings() {
-				fmt.Fprintf(s.err, "%s: %s: %s\n", c.Layout, rules.SeverityWarning, w)
-			}
 		}
 	}
 	if c.Products != "" {
-		src, err := readFile(s, c.Products)
-		if err != nil {
-			return false, err
-		}
-		var wrong []catalog.RowError
-		if strings.EqualFold(filepath.Ext(c.Products), ".json") {
-			ctx.Products, wrong = catalog.ParseJSON(src)
-		} else {
-			ctx.Products, wrong = catalog.ParseCSV(strings.NewReader(string(src)), catalog.CSVOptions{})
-		}
-		for _, e := range wrong {
-			fmt.Fprintf(s.err, "%s: %s\n", c.Products, e.Error())
-			bad++
+		products, productsErr := readProducts(s, c.Products)
+		if ctx.Products = products; productsErr != nil {
+			return false, productsErr
 		}
 	}
-	if bad > 0 {
-		return false, errRefused
+	return err == nil, err
+}
+
+// readLayout reads a layout from a file. If it has errors they are printed, and the error is errRefused.
+func readLayout(s *streams, name string) (*layout.Layout, error) {
+	src, err := readFile(s, name)
+	if err != nil {
+		return nil, err
 	}
-	return true, nil
+	lay, err := layout.Parse(src)
+	var problems doc.Errors
+	if errors.As(err, &problems) {
+		problems.Print(s.err, name)
+		return nil, errRefused
+	}
+	return lay, err
+}
+
+// readProducts reads products from a file, JSON or CSV. If they have errors they are printed, and the error is errRefused.
+func readProducts(s *streams, name string) (*catalog.Catalog, error) {
+	src, err := readFile(s, name)
+	if err != nil {
+		return nil, err
+	}
+	var products *catalog.Catalog
+	var problems doc.Errors
+	if head := bytes.TrimLeft(src, "\ufeff \t\r\n"); len(head) > 0 && (head[0] == '{' || head[0] == '[') {
+		products, problems = catalog.ParseJSON(src)
+	} else {
+		products, problems = catalog.ParseCSV(bytes.NewReader(src), catalog.CSVOptions{})
+	}
+	if len(problems) > 0 {
+		problems.Print(s.err, name)
+		return nil, errRefused
+	}
+	return products, nil
 }
 
 // check checks one rules file and runs its cases.

@@ -15,6 +15,8 @@ import (
 	"lintel/api"
 	"lintel/api/client"
 	"lintel/engine/passages"
+	"lintel/rules/doc"
+	"lintel/rules/hours"
 )
 
 type passagesCmd struct {
@@ -32,7 +34,7 @@ func (c *passagesCmd) Validate() error {
 
 // from returns the moment of --since, Unix milliseconds.
 func (c *passagesCmd) from(now time.Time) (int64, error) {
-	if ago, err := time.ParseDuration(c.Since); err == nil && ago > 0 {
+	if ago, err := hours.ParsePeriod(c.Since); err == nil && ago > 0 {
 		return max(0, now.Add(-ago).UnixMilli()), nil
 	}
 	return moment("--since", c.Since)
@@ -117,7 +119,7 @@ func judgePassages(s *streams, name string, asJSON bool) error {
 		if err == io.EOF {
 			break
 		}
-		var bad *passages.LineError
+		var bad doc.Errors
 		switch {
 		case errors.As(err, &bad):
 			fmt.Fprintf(s.err, "lintel: %s: %v\n", name, err)

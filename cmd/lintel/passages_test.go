@@ -75,7 +75,7 @@ func TestPassages(t *testing.T) {
 	require.NoError(t, os.WriteFile(file, []byte(label(0, "out")+label(1, "gone")), 0o600))
 	code, _, bad = call("truth", "--passages", file)
 	require.Equal(t, 1, code)
-	require.Contains(t, bad, `line 2: label: "gone" is no label`)
+	require.Contains(t, bad, `line 2, label: "gone" is no label`)
 	code, _, bad = call("truth", "--passages", "-")
 	require.Equal(t, 1, code)
 	require.Contains(t, bad, "-: line 1: must be a JSON object")

@@ -19,7 +19,6 @@ import (
 	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/event"
-	"lintel/engine/layout"
 	"lintel/engine/trial"
 	"lintel/rules"
 )
@@ -169,31 +168,14 @@ func pick(s *streams, file string, text []byte, site, name string) (*trial.Versi
 
 // config reads the documents that go with a facts file.
 func (c *trialCmd) config(s *streams) (*engine.Config, error) {
-	src, err := os.ReadFile(c.Layout)
+	lay, err := readLayout(s, c.Layout)
 	if err != nil {
 		return nil, err
 	}
-	refuse := func(file string, what any) (*engine.Config, error) {
-		fmt.Fprintf(s.err, "lintel: %s: %v\n", file, what)
-		return nil, errRefused
-	}
-	lay, err := layout.Parse(src)
-	if err != nil {
-		return refuse(c.Layout, err)
-	}
 	products := &catalog.Catalog{}
 	if c.Products != "" {
-		if src, err = os.ReadFile(c.Products); err != nil {
+		if products, err = readProducts(s, c.Products); err != nil {
 			return nil, err
-		}
-		var bad []catalog.RowError
-		if head := bytes.TrimLeft(src, "\ufeff \t\r\n"); len(head) > 0 && (head[0] == '{' || head[0] == '[') {
-			products, bad = catalog.ParseJSON(src)
-		} else {
-			products, bad = catalog.ParseCSV(bytes.NewReader(src), catalog.CSVOptions{})
-		}
-		if len(bad) > 0 {
-			return refuse(c.Products, fmt.Sprintf("%v (and %d more faults)", bad[0], len(bad)-1))
 		}
 	}
 	return &engine.Config{Layout: lay, Catalog: products}, nil

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"lintel/rules"
+	"lintel/rules/doc"
 )
 
 // Book is a rule document that cases are run on. It may not be used by several goroutines at once.
@@ -15,7 +16,7 @@ type Book struct {
 }
 
 // NewBook compiles a rule document. The book is nil if the document has errors; warnings do not keep it from being made.
-func NewBook(file string, src []byte, known rules.Known) (*Book, []rules.Diagnostic) {
+func NewBook(file string, src []byte, known rules.Known) (*Book, []doc.Diagnostic) {
 	set, diagnostics := rules.Check(file, src, known)
 	if set == nil {
 		return nil, diagnostics
@@ -39,8 +40,8 @@ func (b *Book) only(names []string) (*rules.Set, error) {
 	}
 	set, diagnostics := b.set.Only(names)
 	for _, d := range diagnostics {
-		if d.Severity == rules.SeverityError {
-			return nil, fmt.Errorf("these rules can't be switched on without the others: %s", d.Message)
+		if d.Severity == doc.SeverityError {
+			return nil, fmt.Errorf("these rules can't be switched on without the others: %s", d.Reason)
 		}
 	}
 	b.cut[key] = set

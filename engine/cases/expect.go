@@ -7,15 +7,14 @@ import (
 	"strings"
 
 	"lintel/engine/event"
-	"lintel/engine/faults"
-	"lintel/rules/yamldoc"
+	"lintel/rules/doc"
 )
 
 // expectKeys are the keys of a step that expects something.
 var expectKeys = []string{"expect", "exactly", "never", "open", "told"}
 
-func isExpectation(n *yamldoc.Node) bool {
-	return slices.ContainsFunc(n.Fields, func(f yamldoc.Field) bool { return slices.Contains(expectKeys, f.Key.Text) })
+func isExpectation(n *doc.Node) bool {
+	return slices.ContainsFunc(n.Fields, func(f doc.Field) bool { return slices.Contains(expectKeys, f.Key.Text) })
 }
 
 // expectStep holds what happened since the expectation before against what should have happened.
@@ -46,8 +45,8 @@ type channelCount struct {
 
 // pattern says which changes of alerts are meant. What is not said can be anything.
 type pattern struct {
-	node   *yamldoc.Node
-	rule   *yamldoc.Node
+	node   *doc.Node
+	rule   *doc.Node
 	what   string // opened, cleared, ...; "": not said
 	items  []thing
 	gtin   uint64
@@ -71,7 +70,7 @@ var whatForm = regexp.MustCompile(`^[a-z][a-z_-]{0,31}$`)
 
 const failed = "failed" // a rule that failed while it ran
 
-func (p *caseParser) expectation(n *yamldoc.Node) step {
+func (p *caseParser) expectation(n *doc.Node) step {
 	if !p.table(n, "an expectation", expectKeys) {
 		return nil
 	}
@@ -79,14 +78,14 @@ func (p *caseParser) expectation(n *yamldoc.Node) step {
 	for _, f := range n.Fields {
 		switch f.Key.Text {
 		case "expect":
-			if s.expect = p.patterns(f, whats, false); f.Value.Kind == yamldoc.Sequence && len(f.Value.Items) == 0 {
-				p.at(f.Value, "an empty list expects nothing", "write exactly: [] if nothing at all should happen")
+			if s.expect = p.patterns(f, whats, false); f.Value.Kind == doc.Sequence && len(f.Value.Items) == 0 {
+				p.At(f.Value, "an empty list expects nothing", "write exactly: [] if nothing at all should happen")
 			}
 		case "exactly":
 			s.exactly = p.patterns(f, whats, false)
 		case "never":
-			if s.never = p.patterns(f, whats, true); f.Value.Kind == yamldoc.Sequence && len(f.Value.Items) == 0 {
-				p.at(f.Value, "an empty list forbids nothing", "write exactly: [] if nothing at all should happen")
+			if s.never = p.patterns(f, whats, true); f.Value.Kind == doc.Sequence && len(f.Value.Items) == 0 {
+				p.At(f.Value, "an empty list forbids nothing", "write exactly: [] if nothing at all should happen")
 			}
 		case "open":
 			s.open = p.patterns(f, []string{"open", "acknowledged"}, true)
@@ -95,22 +94,22 @@ func (p *caseParser) expectation(n *yamldoc.Node) step {
 		}
 	}
 	if s.expect != nil && s.exactly != nil {
-		p.at(n, "expect and exactly say the same of different lists", "write exactly for all that happens, or expect for what must be among it")
+		p.At(n, "expect and exactly say the same of different lists", "write exactly for all that happens, or expect for what must be among it")
 	}
 	return s
 }
 
-func (p *caseParser) patterns(f yamldoc.Field, words []string, strict bool) *patterns {
-	list := []*yamldoc.Node{f.Value}
+func (p *caseParser) patterns(f doc.Field, words []string, strict bool) *patterns {
+	list := []*doc.Node{f.Value}
 	switch f.Value.Kind {
-	case yamldoc.Sequence:
+	case doc.Sequence:
 		list = f.Value.Items
-	case yamldoc.Empty:
-		p.at(f.Key, f.Key.Text+" has no list of alerts", "write for instance "+f.Key.Text+": [unpaid-at-exit]; nothing at all is exactly: []")
+	case doc.Empty:
+		p.At(f.Key, f.Key.Text+" has no list of alerts", "write for instance "+f.Key.Text+": [unpaid-at-exit]; nothing at all is exactly: []")
 		return nil
 	}
 	if len(list) > maxListed {
-		p.at(f.Value, fmt.Sprintf("%d alerts are listed; at most %d are allowed", len(list), maxListed), "")
+		p.At(f.Value, fmt.Sprintf("%d alerts are listed; at most %d are allowed", len(list), maxListed), "")
 		return nil
 	}
 	out := &patterns{place: placeOf(f.Key)}
@@ -121,8 +120,8 @@ func (p *caseParser) patterns(f yamldoc.Field, words []string, strict bool) *pat
 		}
 		switch {
 		case t.what == "" || slices.Contains(words, t.what):
-		case strict, faults.Nearest(t.what, words) != "":
-			p.unknown(&yamldoc.Node{Kind: yamldoc.Scalar, Text: t.what, Line: n.Line, Column: n.Column}, "nothing that can happen to an alert here is called", words)
+		case strict, doc.Nearest(t.what, words) != "":
+			p.unknown(&doc.Node{Kind: doc.Scalar, Text: t.what, Line: n.Line, Column: n.Column}, "nothing that can happen to an alert here is called", words)
 			continue
 		}
 		out.list = append(out.list, t)
@@ -133,15 +132,15 @@ func (p *caseParser) patterns(f yamldoc.Field, words []string, strict bool) *pat
 var patternKeys = []string{"rule", "what", "item", "product", "zone", "reader", "count", "others", "say"}
 
 // pattern reads "unpaid-at-exit", "wrong-zone cleared" or the same with keys. More are keys that the caller reads.
-func (p *caseParser) pattern(n *yamldoc.Node, more []string) (t pattern, ok bool) {
-	problems := len(p.list)
+func (p *caseParser) pattern(n *doc.Node, more []string) (t pattern, ok bool) {
+	problems := p.Len()
 	t.node = n
-	if n.Kind == yamldoc.Scalar {
+	if n.Kind == doc.Scalar {
 		rule, what, _ := strings.Cut(strings.TrimSpace(n.Text), " ")
-		t.rule = &yamldoc.Node{Kind: yamldoc.Scalar, Text: rule, Style: n.Style, Line: n.Line, Column: n.Column}
-		if n.Kind == yamldoc.Scalar && n.Style != yamldoc.Plain {
+		t.rule = &doc.Node{Kind: doc.Scalar, Text: rule, Style: n.Style, Line: n.Line, Column: n.Column}
+		if n.Kind == doc.Scalar && n.Style != doc.Plain {
 			t.rule.Column++
-			t.rule.Style = yamldoc.Plain
+			t.rule.Style = doc.Plain
 		}
 		t.what = strings.TrimSpace(what)
 	} else {
@@ -149,7 +148,7 @@ func (p *caseParser) pattern(n *yamldoc.Node, more []string) (t pattern, ok bool
 			return t, false
 		}
 		if t.rule = n.Get("rule"); t.rule == nil {
-			p.at(n, "it is not said of which rule", "write {rule: unpaid-at-exit, item: tide-1}")
+			p.At(n, "it is not said of which rule", "write {rule: unpaid-at-exit, item: tide-1}")
 			return t, false
 		}
 		p.subject(n, &t)
@@ -158,12 +157,12 @@ func (p *caseParser) pattern(n *yamldoc.Node, more []string) (t pattern, ok bool
 		return t, false
 	}
 	if t.what != "" && !whatForm.MatchString(t.what) {
-		p.at(n, fmt.Sprintf("%q is nothing that happens to an alert", t.what), "it is one word: "+join(whats))
+		p.At(n, fmt.Sprintf("%q is nothing that happens to an alert", t.what), "it is one word: "+join(whats))
 	}
-	return t, len(p.list) == problems
+	return t, p.Len() == problems
 }
 
-func (p *caseParser) subject(n *yamldoc.Node, t *pattern) {
+func (p *caseParser) subject(n *doc.Node, t *pattern) {
 	if v := n.Get("what"); v != nil {
 		t.what = p.word(v, "what")
 	}
@@ -175,9 +174,9 @@ func (p *caseParser) subject(n *yamldoc.Node, t *pattern) {
 	}
 	if v := n.Get("zone"); v != nil {
 		// A rule about stock can be about all zones of a kind.
-		if kind, ok := strings.CutPrefix(v.Text, "kind:"); ok && v.Kind == yamldoc.Scalar {
+		if kind, ok := strings.CutPrefix(v.Text, "kind:"); ok && v.Kind == doc.Scalar {
 			if !event.ZoneKinds.Has(kind) {
-				p.at(v, fmt.Sprintf("%q is not a kind%s", kind, faults.OrDidYouMean(kind, event.ZoneKinds.Texts())), "write kind: and one of "+join(event.ZoneKinds.Texts()))
+				p.At(v, fmt.Sprintf("%q is not a kind%s", kind, doc.OrDidYouMean(kind, event.ZoneKinds.Texts())), "write kind: and one of "+join(event.ZoneKinds.Texts()))
 			}
 			t.zone = v.Text
 		} else {
@@ -192,7 +191,7 @@ func (p *caseParser) subject(n *yamldoc.Node, t *pattern) {
 	if v := n.Get("count"); v != nil {
 		switch t.count = p.word(v, "count"); {
 		case len(p.counts) == 0:
-			p.at(v, "no count was opened before", openCount)
+			p.At(v, "no count was opened before", openCount)
 		case !slices.Contains(p.counts, t.count):
 			p.unknown(v, "there is no count", p.counts)
 		}
@@ -207,14 +206,14 @@ func (p *caseParser) subject(n *yamldoc.Node, t *pattern) {
 }
 
 // told reads how many messages went to which channel; nobody stands for none at all.
-func (p *caseParser) told(f yamldoc.Field, s *expectStep) {
+func (p *caseParser) told(f doc.Field, s *expectStep) {
 	at := placeOf(f.Key)
 	s.toldAt = &at
-	if f.Value.Kind == yamldoc.Scalar && f.Value.Text == "nobody" {
+	if f.Value.Kind == doc.Scalar && f.Value.Text == "nobody" {
 		return
 	}
-	if f.Value.Kind != yamldoc.Mapping {
-		p.at(f.Value, "told is no table of channels with numbers", "write told: {door-team: 1}, or told: nobody")
+	if f.Value.Kind != doc.Mapping {
+		p.At(f.Value, "told is no table of channels with numbers", "write told: {door-team: 1}, or told: nobody")
 		return
 	}
 	for _, c := range f.Value.Fields {

@@ -105,7 +105,7 @@ func Test[Self T[Self]](t Self, rulesFile string, casesFiles ...string) []*Repor
 func (r *Result) Text(file string, failure int) string {
 	f := &r.Failures[failure]
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s:%d:%d: case %q: %s", file, f.Line, f.Column, r.Name, f.Message)
+	fmt.Fprintf(&b, "%s:%d:%d: case %q: %s", file, f.Line, f.Column, r.Name, f.Reason)
 	for _, line := range f.Diff {
 		b.WriteString("\n    " + line)
 	}

@@ -60,7 +60,7 @@ func FuzzCases(f *testing.F) {
 		}
 		lines := strings.Count(string(src), "\n") + 1
 		for _, d := range diagnostics {
-			if d.Line < 1 || d.Column < 1 || d.Message == "" || d.Line > lines+1 {
+			if d.Line < 1 || d.Column < 1 || d.Reason == "" || d.Line > lines+1 {
 				t.Fatalf("%+v", d)
 			}
 			_ = d.String()

@@ -11,7 +11,7 @@ import (
 	"lintel/engine/epc"
 	"lintel/engine/event"
 	"lintel/engine/layout"
-	"lintel/rules/yamldoc"
+	"lintel/rules/doc"
 )
 
 // thing is one tagged item of a case.
@@ -77,24 +77,24 @@ func (t *things) known() []string {
 const itemHint = "write {product: QB-1001, serial: 7}, {product: QB-1001, serials: 1-20} or {epc: ...}"
 
 // things reads the words for items that stand in n, on top of those that are known already.
-func (p *reader) things(n *yamldoc.Node, outer *things) *things {
+func (p *reader) things(n *doc.Node, outer *things) *things {
 	all := newThings(outer)
 	if n == nil {
 		return all
 	}
-	if n.Kind != yamldoc.Mapping {
-		p.at(n, "items are not words with what they stand for", "write for instance tide-1: "+strings.TrimPrefix(itemHint, "write "))
+	if n.Kind != doc.Mapping {
+		p.At(n, "items are not words with what they stand for", "write for instance tide-1: "+strings.TrimPrefix(itemHint, "write "))
 		return all
 	}
 	for _, f := range n.Fields {
 		word := f.Key.Text
 		if !layout.ValidID(word) {
-			p.at(f.Key, fmt.Sprintf("%q is not a word for an item", word), "it has 1 to 64 of a-z, 0-9, - and _")
+			p.At(f.Key, fmt.Sprintf("%q is not a word for an item", word), "it has 1 to 64 of a-z, 0-9, - and _")
 			continue
 		}
 		list := p.thing(f.Value)
 		if p.made += len(list); p.made > maxThings {
-			p.at(f.Key, fmt.Sprintf("the file has more than %d items", maxThings), "split it into several files")
+			p.At(f.Key, fmt.Sprintf("the file has more than %d items", maxThings), "split it into several files")
 			return all
 		}
 		for i := range list {
@@ -125,9 +125,9 @@ func (t *thing) text() string {
 }
 
 // thing reads what a word stands for.
-func (p *reader) thing(n *yamldoc.Node) []thing {
-	if n.Kind != yamldoc.Mapping {
-		p.at(n, "this is no item", itemHint)
+func (p *reader) thing(n *doc.Node) []thing {
+	if n.Kind != doc.Mapping {
+		p.At(n, "this is no item", itemHint)
 		return nil
 	}
 	if !p.table(n, "an item", []string{"product", "serial", "serials", "epc"}) {
@@ -138,7 +138,7 @@ func (p *reader) thing(n *yamldoc.Node) []thing {
 	case tag != nil && product == nil && serial == nil && serials == nil:
 		return p.byEPC(tag)
 	case tag != nil || product == nil || (serial == nil) == (serials == nil):
-		p.at(n, "an item is a product with its serial, or an EPC", itemHint)
+		p.At(n, "an item is a product with its serial, or an EPC", itemHint)
 		return nil
 	}
 	gtin := p.product(product)
@@ -152,21 +152,21 @@ func (p *reader) thing(n *yamldoc.Node) []thing {
 		}
 		e, err := epc.NewSGTIN(gtin, text)
 		if err != nil {
-			p.at(serial, "serial: "+reason(err), "a serial has 1 to 20 letters, digits and a few marks")
+			p.At(serial, "serial: "+reason(err), "a serial has 1 to 20 letters, digits and a few marks")
 			return nil
 		}
 		return []thing{newThing(e, gtin)}
 	}
 	first, last, ok := span(p.word(serials, "serials"))
 	if !ok || first > last || last-first >= MaxItems {
-		p.at(serials, fmt.Sprintf("serials is %q", serials.Text), fmt.Sprintf("write the first and the last, such as 1-20; at most %d", MaxItems))
+		p.At(serials, fmt.Sprintf("serials is %q", serials.Text), fmt.Sprintf("write the first and the last, such as 1-20; at most %d", MaxItems))
 		return nil
 	}
 	var list []thing
 	for s := first; s <= last; s++ {
 		e, err := epc.NewSGTIN(gtin, strconv.FormatUint(s, 10))
 		if err != nil {
-			p.at(serials, "serials: "+reason(err), "")
+			p.At(serials, "serials: "+reason(err), "")
 			return nil
 		}
 		list = append(list, newThing(e, gtin))
@@ -189,7 +189,7 @@ func newThing(e epc.EPC, gtin uint64) thing {
 	return t
 }
 
-func (p *reader) byEPC(n *yamldoc.Node) []thing {
+func (p *reader) byEPC(n *doc.Node) []thing {
 	text := p.word(n, "epc")
 	if text == "" {
 		return nil
@@ -199,7 +199,7 @@ func (p *reader) byEPC(n *yamldoc.Node) []thing {
 		e, err = epc.ParseHex(text, 0, false) // a tag that is no GS1 EPC is known by its bits
 	}
 	if err != nil {
-		p.at(n, "epc: "+reason(err), "hexadecimal bits, a URI, a Digital Link or an element string such as (01)09521141123454(21)6789")
+		p.At(n, "epc: "+reason(err), "hexadecimal bits, a URI, a Digital Link or an element string such as (01)09521141123454(21)6789")
 		return nil
 	}
 	gtin, _ := e.GTIN14()
@@ -215,7 +215,7 @@ func reason(err error) string {
 }
 
 // product finds a product by its GTIN or SKU, 0 after a problem.
-func (p *reader) product(n *yamldoc.Node) uint64 {
+func (p *reader) product(n *doc.Node) uint64 {
 	text := p.word(n, "product")
 	if text == "" {
 		return 0
@@ -225,7 +225,7 @@ func (p *reader) product(n *yamldoc.Node) uint64 {
 	case len(list) == 1:
 		return c.At(list[0]).GTIN
 	case len(list) > 1:
-		p.at(n, fmt.Sprintf("%d products have the SKU %s", len(list), text), "write the GTIN")
+		p.At(n, fmt.Sprintf("%d products have the SKU %s", len(list), text), "write the GTIN")
 		return 0
 	}
 	if g, err := epc.ParseGTIN(text); err == nil {
@@ -249,9 +249,9 @@ func skus(c *catalog.Catalog) []string {
 }
 
 // pick reads one word for items, or a list of them. Each item comes once, in the order in which it is named.
-func (p *caseParser) pick(n *yamldoc.Node) []thing {
-	words := []*yamldoc.Node{n}
-	if n.Kind == yamldoc.Sequence {
+func (p *caseParser) pick(n *doc.Node) []thing {
+	words := []*doc.Node{n}
+	if n.Kind == doc.Sequence {
 		words = n.Items
 	}
 	var picked []thing
@@ -272,7 +272,7 @@ func (p *caseParser) pick(n *yamldoc.Node) []thing {
 		}
 	}
 	if len(picked) == 0 || len(picked) > MaxItems {
-		p.at(n, fmt.Sprintf("%d items are named", len(picked)), fmt.Sprintf("name 1 to %d", MaxItems))
+		p.At(n, fmt.Sprintf("%d items are named", len(picked)), fmt.Sprintf("name 1 to %d", MaxItems))
 		return nil
 	}
 	return picked

@@ -291,5 +291,5 @@ func (w *world) name(k epc.Key, text string) string {
 }
 
 func (w *world) when(ms int64) string {
-	return fmt.Sprintf("%s, %s from here", w.clock(ms), words(time.Duration(ms-w.now)*time.Millisecond))
+	return fmt.Sprintf("%s, %s from here", w.clock(ms), about(time.Duration(ms-w.now)*time.Millisecond))
 }

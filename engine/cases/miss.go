@@ -112,13 +112,13 @@ func (w *world) pending(r *rules.Rule, a *event.Alert) string {
 	}
 	switch a.Stage {
 	case event.StageHold:
-		return fmt.Sprintf("%s, and the hold of %s is over at %s", line, words(r.Hold), w.when(a.Due))
+		return fmt.Sprintf("%s, and the hold of %s is over at %s", line, about(r.Hold), w.when(a.Due))
 	case event.StageQuiet:
 		return fmt.Sprintf("%s, and the rule is quiet about it until %s", line, w.when(a.Due))
 	case event.StageHours:
 		return fmt.Sprintf("%s, outside the rule's hours (%s), which begin at %s", line, r.Hours, w.when(a.Due))
 	case event.StageNeeds:
-		return fmt.Sprintf("%s, and the rule needs %d together within %s", line, r.Needs, words(r.Gather))
+		return fmt.Sprintf("%s, and the rule needs %d together within %s", line, r.Needs, about(r.Gather))
 	}
 	return line + ", held back by " + a.Stage.String()
 }
@@ -157,9 +157,9 @@ func (w *world) missItem(r *rules.Rule, item thing) []string {
 				line += fmt.Sprintf(", until %s (%s)", w.clock(next.Ms), w.fact(next))
 			}
 			if r.Hold > 0 {
-				line += fmt.Sprintf(": not for the hold of %s", words(r.Hold))
+				line += fmt.Sprintf(": not for the hold of %s", about(r.Hold))
 			} else if r.Needs > 1 {
-				line += fmt.Sprintf(": fewer than %d came together within %s", r.Needs, words(r.Gather))
+				line += fmt.Sprintf(": fewer than %d came together within %s", r.Needs, about(r.Gather))
 			}
 			return []string{line}
 		}
@@ -339,7 +339,7 @@ func because(h *happening) string {
 	}
 	since := ""
 	if d := h.alert.OpenedAt - h.alert.Since; d > 0 {
-		since = fmt.Sprintf(" for %s", words(time.Duration(d)*time.Millisecond))
+		since = fmt.Sprintf(" for %s", about(time.Duration(d)*time.Millisecond))
 	}
 	return "it was true" + since + ": " + values(&y)
 }

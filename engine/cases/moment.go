@@ -8,12 +8,12 @@ import (
 	"strings"
 	"time"
 
-	"lintel/engine/layout"
+	"lintel/rules/hours"
 )
 
 // wall is a local time as somebody wrote it: what a clock on the shop's wall shows.
 type wall struct {
-	date    layout.Date
+	date    hours.Date
 	hasDate bool
 	seconds int // of the day
 	offset  int // seconds east of UTC
@@ -34,7 +34,7 @@ func parseWall(text string) (wall, error) {
 	w := wall{text: strings.TrimSpace(text)}
 	if m[1] != "" {
 		var err error
-		if w.date, err = layout.ParseDate(m[1]); err != nil {
+		if w.date, err = hours.ParseDate(m[1]); err != nil {
 			return wall{}, fmt.Errorf("%q is not a date", m[1])
 		}
 		if w.date.Year < 1970 || w.date.Year > 2200 {
@@ -145,38 +145,10 @@ func (w *wall) onDay(t time.Time) string {
 	return t.Format("15:04")
 }
 
-// parsePeriod reads a length of time; on top of Go's notation it knows whole days, as in 2d or 1d12h.
-func parsePeriod(text string) (time.Duration, bool) {
-	days := time.Duration(0)
-	if n, rest, ok := strings.Cut(text, "d"); ok {
-		d, err := strconv.ParseUint(n, 10, 8)
-		if err != nil {
-			return 0, false
-		}
-		if days = time.Duration(d) * 24 * time.Hour; rest == "" {
-			return days, true
-		}
-		text = rest
-	}
-	d, err := time.ParseDuration(text)
-	return days + d, err == nil
-}
-
-// words writes a length of time without parts that are 0: 10m, 1h30m, 700ms.
-func words(d time.Duration) string {
-	d = d.Round(time.Millisecond)
-	if day := 24 * time.Hour; d >= 2*day && d%day == 0 {
-		return fmt.Sprintf("%dd", d/day)
-	}
+// about writes a length of time, to the second from a minute on.
+func about(d time.Duration) string {
 	if d >= time.Minute {
 		d = d.Round(time.Second)
 	}
-	s := d.String()
-	if strings.HasSuffix(s, "m0s") {
-		s = strings.TrimSuffix(s, "0s")
-	}
-	if strings.HasSuffix(s, "h0m") {
-		s = strings.TrimSuffix(s, "0m")
-	}
-	return s
+	return hours.FormatPeriod(d)
 }

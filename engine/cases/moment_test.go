@@ -81,18 +81,3 @@ func TestEveryMomentCanBeWritten(t *testing.T) {
 		}
 	})
 }
-
-func TestPeriods(t *testing.T) {
-	for text, want := range map[string]time.Duration{"3s": 3 * time.Second, "1h30m": 90 * time.Minute, "2d": 48 * time.Hour, "1d12h": 36 * time.Hour, "250ms": 250 * time.Millisecond} {
-		got, ok := parsePeriod(text)
-		require.True(t, ok, text)
-		require.Equal(t, want, got)
-	}
-	for _, text := range []string{"", "10", "d", "-1d", "soon", "300d", "1d1d"} {
-		_, ok := parsePeriod(text)
-		require.False(t, ok, text)
-	}
-	for d, want := range map[time.Duration]string{10 * time.Minute: "10m", 90 * time.Minute: "1h30m", 2 * time.Hour: "2h", 700 * time.Millisecond: "700ms", 3 * time.Second: "3s", 61 * time.Second: "1m1s"} {
-		require.Equal(t, want, words(d))
-	}
-}

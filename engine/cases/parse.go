@@ -1,6 +1,8 @@
 package cases
 
 import (
+	"bytes"
+	"errors"
 	"fmt"
 	"path"
 	"slices"
@@ -10,8 +12,8 @@ import (
 
 	"lintel/engine/catalog"
 	"lintel/engine/layout"
-	"lintel/rules"
-	"lintel/rules/yamldoc"
+	"lintel/rules/doc"
+	"lintel/rules/hours"
 )
 
 // Limits of a case file.
@@ -43,7 +45,7 @@ type File struct {
 	Layout   *layout.Layout
 	Products *catalog.Catalog
 
-	lines []string // of the document, for messages
+	text *doc.Document // for messages
 }
 
 // Case is one case of a file: steps in order, some of which expect something.
@@ -52,7 +54,7 @@ type Case struct {
 	Line   int
 	Column int
 
-	rules    []*yamldoc.Node // names of the rules that are switched on; nil: all
+	rules    []*doc.Node // names of the rules that are switched on; nil: all
 	start    time.Time
 	layout   *layout.Layout
 	products *catalog.Catalog
@@ -63,45 +65,45 @@ type Case struct {
 // place is where something stands in the case file.
 type place struct{ line, column int }
 
-func placeOf(n *yamldoc.Node) place { return place{n.Line, n.Column} }
+func placeOf(n *doc.Node) place { return place{n.Line, n.Column} }
 
 // reader reads one case file.
 type reader struct {
-	*report
+	report
 	ctx    Context
 	file   *File
 	shared *things // items of the head
 	made   int     // items in all
-	start  *yamldoc.Node
+	start  *doc.Node
 	begins time.Time // start as a moment; zero: not known yet, or bad
-	before *yamldoc.Node
+	before *doc.Node
 	names  map[string]int // case names, with the line
 }
 
 // Parse reads a case file. The file is nil if there is any problem; all of them are in the diagnostics.
-func Parse(name string, src []byte, ctx Context) (*File, []rules.Diagnostic) {
-	p := &reader{report: &report{file: name}, ctx: ctx, file: &File{Name: name, Layout: ctx.Layout, Products: ctx.Products}, names: make(map[string]int)}
-	if root := p.read(src); root != nil {
-		p.document(root)
+func Parse(name string, src []byte, ctx Context) (*File, []doc.Diagnostic) {
+	p := &reader{report: read(name, src), ctx: ctx, file: &File{Name: name, Layout: ctx.Layout, Products: ctx.Products}, names: make(map[string]int)}
+	if p.Len() == 0 {
+		p.document(p.Doc.Root)
 	}
-	if len(p.list) > 0 {
-		return nil, p.done()
+	if p.Len() > 0 {
+		return nil, p.List()
 	}
-	p.file.lines = p.lines
+	p.file.text = p.Doc
 	return p.file, nil
 }
 
 var headKeys = []string{"layout", "products", "items", "start", "before", "cases"}
 
-func (p *reader) document(root *yamldoc.Node) {
+func (p *reader) document(root *doc.Node) {
 	if !p.table(root, "the document", headKeys) {
 		return
 	}
-	known := len(p.list)
+	known := p.Len()
 	if n := root.Get("layout"); n != nil {
 		p.layout(n)
 	} else if p.file.Layout == nil {
-		p.add(rules.Diagnostic{Line: 1, Column: 1, Message: "there is no layout", Hint: "write layout: and the name of a layout file, or the layout itself; or name one on the command line"})
+		p.Add(doc.Diagnostic{Line: 1, Column: 1, Reason: "there is no layout", Hint: "write layout: and the name of a layout file, or the layout itself; or name one on the command line"})
 	}
 	if n := root.Get("products"); n != nil {
 		p.products(n)
@@ -109,7 +111,7 @@ func (p *reader) document(root *yamldoc.Node) {
 	if p.file.Products == nil {
 		p.file.Products = &catalog.Catalog{}
 	}
-	if len(p.list) > known {
+	if p.Len() > known {
 		return // all that follows would only repeat it
 	}
 	p.shared = p.things(root.Get("items"), nil)
@@ -120,13 +122,13 @@ func (p *reader) document(root *yamldoc.Node) {
 	list := root.Get("cases")
 	switch {
 	case list == nil:
-		p.at(root, "the file has no cases", "write cases: and a list of cases below it")
+		p.At(root, "the file has no cases", "write cases: and a list of cases below it")
 		return
-	case list.Kind != yamldoc.Sequence || len(list.Items) == 0:
-		p.at(list, "cases is not a list of cases", "begin each case with - name:")
+	case list.Kind != doc.Sequence || len(list.Items) == 0:
+		p.At(list, "cases is not a list of cases", "begin each case with - name:")
 		return
 	case len(list.Items) > MaxCases:
-		p.at(list.Items[MaxCases], fmt.Sprintf("the file has %d cases; at most %d are allowed", len(list.Items), MaxCases), "split it into several files")
+		p.At(list.Items[MaxCases], fmt.Sprintf("the file has %d cases; at most %d are allowed", len(list.Items), MaxCases), "split it into several files")
 		return
 	}
 	for _, n := range list.Items {
@@ -135,9 +137,9 @@ func (p *reader) document(root *yamldoc.Node) {
 }
 
 // table reports a value that is no table, and keys that nothing is known of.
-func (p *reader) table(n *yamldoc.Node, what string, keys []string) bool {
-	if n.Kind != yamldoc.Mapping {
-		p.at(n, what+" is not made of keys and values", "it has the keys "+strings.Join(keys, ", "))
+func (p *reader) table(n *doc.Node, what string, keys []string) bool {
+	if n.Kind != doc.Mapping {
+		p.At(n, what+" is not made of keys and values", "it has the keys "+strings.Join(keys, ", "))
 		return false
 	}
 	ok := true
@@ -151,127 +153,122 @@ func (p *reader) table(n *yamldoc.Node, what string, keys []string) bool {
 }
 
 // word reads a text, "" after a problem.
-func (p *reader) word(n *yamldoc.Node, what string) string {
-	if n.Kind != yamldoc.Scalar || strings.TrimSpace(n.Text) == "" {
-		p.at(n, what+" is not a text", "")
+func (p *reader) word(n *doc.Node, what string) string {
+	if n.Kind != doc.Scalar || strings.TrimSpace(n.Text) == "" {
+		p.At(n, what+" is not a text", "")
 		return ""
 	}
 	return strings.TrimSpace(n.Text)
 }
 
 // period reads a length of time from least to most, 0 after a problem.
-func (p *reader) period(n *yamldoc.Node, what string, least, most time.Duration) time.Duration {
+func (p *reader) period(n *doc.Node, what string, least, most time.Duration) time.Duration {
 	text := p.word(n, what)
 	if text == "" {
 		return 0
 	}
-	d, ok := parsePeriod(text)
-	switch {
-	case !ok:
-		p.at(n, fmt.Sprintf("%s: %q is not a length of time", what, text), "write for instance 5s, 10m, 1h30m or 2d")
-	case d < least || d > most:
-		p.at(n, fmt.Sprintf("%s is %s", what, text), fmt.Sprintf("it goes from %s to %s", words(least), words(most)))
-	default:
-		return d
+	d, reason, hint := hours.PeriodWithin(text, least, most)
+	if reason != "" {
+		p.At(n, what+": "+reason, hint)
 	}
-	return 0
+	return d
 }
 
 var caseKeys = []string{"name", "rules", "start", "items", "steps"}
 
-func (p *reader) oneCase(n *yamldoc.Node) {
+func (p *reader) oneCase(n *doc.Node) {
 	if !p.table(n, "a case", caseKeys) {
 		return
 	}
 	c := &Case{Line: n.Line, Column: n.Column, layout: p.file.Layout, products: p.file.Products}
-	problems := len(p.list)
+	problems := p.Len()
 	p.caseName(n, c)
 	p.caseRules(n.Get("rules"), c)
 	p.caseStart(n, c)
 	q := &caseParser{reader: p, c: c, items: p.things(n.Get("items"), p.shared)}
 	c.items = q.items
 	if p.before != nil {
-		before := len(p.list)
+		before := p.Len()
 		q.before = true
 		q.steps(p.before)
 		q.before = false
-		if len(p.list) > before {
+		if p.Len() > before {
 			p.before = nil // told once
 		}
 	}
 	steps := n.Get("steps")
 	if steps == nil {
-		p.at(n, "the case has no steps", "write steps: and below it what happens, and what to expect of it")
+		p.At(n, "the case has no steps", "write steps: and below it what happens, and what to expect of it")
 		return
 	}
 	q.steps(steps)
-	if steps.Kind == yamldoc.Sequence {
+	if steps.Kind == doc.Sequence {
 		q.close()
 	}
-	if len(p.list) == problems {
+	if p.Len() == problems {
 		p.file.Cases = append(p.file.Cases, c)
 	}
 }
 
-func (p *reader) caseName(n *yamldoc.Node, c *Case) {
+func (p *reader) caseName(n *doc.Node, c *Case) {
 	name := n.Get("name")
 	if name == nil {
-		p.at(n, "the case has no name", "begin it with - name: and a few words that say what it shows")
+		p.At(n, "the case has no name", "begin it with - name: and a few words that say what it shows")
 		return
 	}
 	if c.Name = p.word(name, "name"); c.Name == "" {
 		return
 	}
 	if strings.ContainsRune(c.Name, '\n') || utf8.RuneCountInString(c.Name) > maxName {
-		p.at(name, "the name is too long", fmt.Sprintf("it has one line and at most %d characters", maxName))
+		p.At(name, "the name is too long", fmt.Sprintf("it has one line and at most %d characters", maxName))
 	}
 	if line, twice := p.names[c.Name]; twice {
-		p.at(name, fmt.Sprintf("another case is named %q", c.Name), fmt.Sprintf("the other one is on line %d", line))
+		p.At(name, fmt.Sprintf("another case is named %q", c.Name), fmt.Sprintf("the other one is on line %d", line))
 	}
 	p.names[c.Name] = name.Line
 }
 
-func (p *reader) caseRules(n *yamldoc.Node, c *Case) {
+func (p *reader) caseRules(n *doc.Node, c *Case) {
 	switch {
 	case n == nil:
-	case n.Kind == yamldoc.Scalar:
-		c.rules = []*yamldoc.Node{n}
-	case n.Kind == yamldoc.Sequence && len(n.Items) > 0:
+	case n.Kind == doc.Scalar:
+		c.rules = []*doc.Node{n}
+	case n.Kind == doc.Sequence && len(n.Items) > 0:
 		for _, r := range n.Items {
 			if p.word(r, "a rule") != "" {
 				c.rules = append(c.rules, r)
 			}
 		}
 	default:
-		p.at(n, "rules is not a list of names of rules", "write rules: [unpaid-at-exit], or leave it out to switch all on")
+		p.At(n, "rules is not a list of names of rules", "write rules: [unpaid-at-exit], or leave it out to switch all on")
 	}
 }
 
-func (p *reader) caseStart(n *yamldoc.Node, c *Case) {
+func (p *reader) caseStart(n *doc.Node, c *Case) {
 	if own := n.Get("start"); own != nil {
 		c.start = p.moment(own)
 		return
 	}
 	if p.start == nil {
-		p.at(n, "the case does not say when it begins", "write start: 2026-03-10 09:30, local time at the site, here or once beside cases")
+		p.At(n, "the case does not say when it begins", "write start: 2026-03-10 09:30, local time at the site, here or once beside cases")
 	}
 	c.start = p.begins
 }
 
 // moment reads a local date and time, the zero time after a problem.
-func (p *reader) moment(n *yamldoc.Node) time.Time {
+func (p *reader) moment(n *doc.Node) time.Time {
 	w, err := parseWall(p.word(n, "start"))
 	if err != nil || !w.hasDate {
 		message := "start has no date"
 		if err != nil {
 			message = "start: " + err.Error()
 		}
-		p.at(n, message, "write a local date and time, such as 2026-03-10 09:30")
+		p.At(n, message, "write a local date and time, such as 2026-03-10 09:30")
 		return time.Time{}
 	}
 	t, bad := w.resolve(p.file.Layout.Location())
 	if bad != nil {
-		p.at(n, bad.message, bad.hint)
+		p.At(n, bad.message, bad.hint)
 	}
 	return t
 }
@@ -284,17 +281,17 @@ type caseParser struct {
 	before bool // reading the steps that all cases begin with
 	counts []string
 	expect int // expectations so far
-	loose  *yamldoc.Node
+	loose  *doc.Node
 }
 
-func (p *caseParser) steps(n *yamldoc.Node) {
-	if n.Kind != yamldoc.Sequence {
-		p.at(n, "steps are not a list", "begin each step with -, such as - wait: 10m")
+func (p *caseParser) steps(n *doc.Node) {
+	if n.Kind != doc.Sequence {
+		p.At(n, "steps are not a list", "begin each step with -, such as - wait: 10m")
 		return
 	}
 	for _, s := range n.Items {
 		if len(p.c.steps) == MaxSteps {
-			p.at(s, fmt.Sprintf("the case has more than %d steps", MaxSteps), "split it into several cases")
+			p.At(s, fmt.Sprintf("the case has more than %d steps", MaxSteps), "split it into several cases")
 			return
 		}
 		if st := p.step(s); st != nil {
@@ -307,22 +304,22 @@ func (p *caseParser) steps(n *yamldoc.Node) {
 func (p *caseParser) close() {
 	switch {
 	case p.expect == 0:
-		p.add(rules.Diagnostic{Line: p.c.Line, Column: p.c.Column, Length: 1, Message: "the case expects nothing, so it can't fail",
+		p.Add(doc.Diagnostic{Line: p.c.Line, Column: p.c.Column, Length: 1, Reason: "the case expects nothing, so it can't fail",
 			Hint: "end it with expect:, exactly:, never:, open: or told:"})
 	case p.loose != nil:
-		p.at(p.loose, "nothing is expected after this step", "add expect:, exactly:, never:, open: or told: behind it, or remove it")
+		p.At(p.loose, "nothing is expected after this step", "add expect:, exactly:, never:, open: or told: behind it, or remove it")
 	}
 }
 
 // step reads one step: a table with one key that says what happens, or with the keys of an expectation.
-func (p *caseParser) step(n *yamldoc.Node) step {
-	if n.Kind != yamldoc.Mapping || len(n.Fields) == 0 {
-		p.at(n, "a step is a word, a colon and what it is about", "such as - wait: 10m")
+func (p *caseParser) step(n *doc.Node) step {
+	if n.Kind != doc.Mapping || len(n.Fields) == 0 {
+		p.At(n, "a step is a word, a colon and what it is about", "such as - wait: 10m")
 		return nil
 	}
 	if isExpectation(n) {
 		if p.before {
-			p.at(n, "before: is what all cases begin with, and expects nothing", "move the expectation into a case")
+			p.At(n, "before: is what all cases begin with, and expects nothing", "move the expectation into a case")
 			return nil
 		}
 		p.expect++
@@ -336,7 +333,7 @@ func (p *caseParser) step(n *yamldoc.Node) step {
 		return nil
 	}
 	if len(n.Fields) > 1 {
-		p.at(n.Fields[1].Key, fmt.Sprintf("a step is one thing, and this one is %s already", key.Text), "begin the next step with -, or indent what belongs to this one")
+		p.At(n.Fields[1].Key, fmt.Sprintf("a step is one thing, and this one is %s already", key.Text), "begin the next step with -, or indent what belongs to this one")
 		return nil
 	}
 	if !p.before {
@@ -346,8 +343,14 @@ func (p *caseParser) step(n *yamldoc.Node) step {
 }
 
 // layout takes the layout from a file or from the document itself.
-func (p *reader) layout(n *yamldoc.Node) {
-	name, src, inline := p.other(n, "layout")
+func (p *reader) layout(n *doc.Node) {
+	if n.Kind == doc.Mapping {
+		if l := layout.Read(p.Report, n); l != nil {
+			p.file.Layout = l
+		}
+		return
+	}
+	name, src := p.other(n, "layout")
 	if src == nil {
 		return
 	}
@@ -356,86 +359,69 @@ func (p *reader) layout(n *yamldoc.Node) {
 		p.file.Layout = l
 		return
 	}
-	problems, ok := err.(layout.Errors)
-	if !ok {
-		p.at(n, err.Error(), "")
-		return
-	}
-	for _, b := range problems {
-		if inline {
-			at := find(n, b.Path)
-			p.at(at, strings.TrimPrefix(b.Path+": ", ": ")+b.Reason, b.Hint)
-		} else {
-			p.at(n, name+": "+strings.TrimPrefix(b.Path+": ", ": ")+b.Reason, b.Hint)
+	var problems doc.Errors
+	errors.As(err, &problems)
+	p.adopt(n, name, problems)
+}
+
+// adopt adds the problems of another document: a file, or a text that stands in this one.
+func (p *reader) adopt(n *doc.Node, name string, problems doc.Errors) {
+	for _, d := range problems {
+		switch d.File = name; {
+		case name != "":
+			p.Add(d)
+		case n.Style.Block() && d.Line > 0:
+			reason := strings.TrimPrefix(d.Path+": ", ": ") + d.Reason
+			p.Add(doc.Diagnostic{Line: n.Line + d.Line, Column: 1, Length: 1, Reason: reason, Hint: d.Hint})
+		default:
+			p.At(n, d.Summary(), "")
 		}
 	}
 }
 
 // products takes the products from a file or from the document itself.
-func (p *reader) products(n *yamldoc.Node) {
-	var c *catalog.Catalog
-	var bad []catalog.RowError
-	name, src, inline := p.other(n, "products")
+func (p *reader) products(n *doc.Node) {
+	if n.Kind == doc.Mapping || n.Kind == doc.Sequence {
+		p.file.Products = catalog.Read(p.Report, n)
+		return
+	}
+	name, src := p.other(n, "products")
 	if src == nil {
 		return
 	}
-	if n.Kind == yamldoc.Scalar && (inline || !strings.EqualFold(path.Ext(name), ".json")) {
-		c, bad = catalog.ParseCSV(strings.NewReader(string(src)), catalog.CSVOptions{})
+	var problems doc.Errors
+	if strings.EqualFold(path.Ext(name), ".json") {
+		p.file.Products, problems = catalog.ParseJSON(src)
 	} else {
-		c, bad = catalog.ParseJSON(src)
+		p.file.Products, problems = catalog.ParseCSV(bytes.NewReader(src), catalog.CSVOptions{})
 	}
-	for _, b := range bad {
-		message := b.Reason
-		if b.Column != "" {
-			message = b.Column + ": " + message
-		}
-		at := n
-		switch {
-		case !inline:
-			message = fmt.Sprintf("%s, line %d: %s", name, b.Line, message)
-		case n.Kind == yamldoc.Scalar:
-			p.add(rules.Diagnostic{Line: n.Line + b.Line, Column: 1, Length: 1, Message: message, Hint: b.Hint})
-			continue
-		case b.Row > 0:
-			rows := n
-			if n.Kind == yamldoc.Mapping {
-				rows = n.Get("products")
-			}
-			if rows != nil && b.Row <= len(rows.Items) {
-				at = find(rows.Items[b.Row-1], b.Column)
-			}
-		}
-		p.at(at, message, b.Hint)
-	}
-	p.file.Products = c
+	p.adopt(n, name, problems)
 }
 
-// other returns a document that stands in the file, as JSON or CSV, or the file that it names. src is nil after a problem.
-func (p *reader) other(n *yamldoc.Node, what string) (name string, src []byte, inline bool) {
+// other returns a text that stands in the document, with no name, or the file that it names. src is nil after a problem.
+func (p *reader) other(n *doc.Node, what string) (name string, src []byte) {
 	switch {
-	case n.Kind == yamldoc.Mapping, n.Kind == yamldoc.Sequence && what == "products":
-		return "", appendJSON(nil, n, ""), true
-	case n.Kind == yamldoc.Scalar && strings.Contains(strings.TrimSpace(n.Text), "\n"):
-		return "", []byte(n.Text), true
-	case n.Kind != yamldoc.Scalar || strings.TrimSpace(n.Text) == "":
-		p.at(n, what+" is neither the name of a file nor a document", "")
-		return "", nil, false
+	case n.Kind == doc.Scalar && strings.Contains(strings.TrimSpace(n.Text), "\n"):
+		return "", []byte(n.Text)
+	case n.Kind != doc.Scalar || strings.TrimSpace(n.Text) == "":
+		p.At(n, what+" is neither the name of a file nor a document", "")
+		return "", nil
 	case p.ctx.ReadFile == nil:
-		p.at(n, "no file can be named here", "write the "+what+" itself")
-		return "", nil, false
+		p.At(n, "no file can be named here", "write the "+what+" itself")
+		return "", nil
 	}
 	name = strings.TrimSpace(n.Text)
 	full := name
 	if !path.IsAbs(name) {
-		full = path.Join(path.Dir(p.report.file), name)
+		full = path.Join(path.Dir(p.File), name)
 	}
 	src, err := p.ctx.ReadFile(full)
 	if err != nil {
-		p.at(n, fmt.Sprintf("the %s can't be read: %v", what, err), "a name is taken from the folder of the case file")
-		return "", nil, false
+		p.At(n, fmt.Sprintf("the %s can't be read: %v", what, err), "a name is taken from the folder of the case file")
+		return "", nil
 	}
 	if src == nil {
 		src = []byte{}
 	}
-	return name, src, false
+	return name, src
 }

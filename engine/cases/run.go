@@ -10,15 +10,16 @@ import (
 	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/rules"
+	"lintel/rules/doc"
 )
 
 // Failure is one thing that went otherwise than a case expects.
 type Failure struct {
-	Line    int      `json:"line"` // in the case file, from 1
-	Column  int      `json:"column"`
-	Message string   `json:"message"`
-	Hint    string   `json:"hint,omitempty"`
-	Diff    []string `json:"diff,omitempty"` // "- " expected and missing, "+ " there and not expected, "  " there; further in: what came nearest
+	Line   int      `json:"line"` // in the case file, from 1
+	Column int      `json:"column"`
+	Reason string   `json:"reason"`
+	Hint   string   `json:"hint,omitempty"`
+	Diff   []string `json:"diff,omitempty"` // "- " expected and missing, "+ " there and not expected, "  " there; further in: what came nearest
 }
 
 // add adds a line to the difference.
@@ -43,7 +44,7 @@ func (w *world) fail(at place, message, hint string) *Failure {
 		w.stopped = true
 		return &Failure{}
 	}
-	w.failures = append(w.failures, Failure{Line: at.line, Column: at.column, Message: message, Hint: hint})
+	w.failures = append(w.failures, Failure{Line: at.line, Column: at.column, Reason: message, Hint: hint})
 	return &w.failures[len(w.failures)-1]
 }
 
@@ -63,12 +64,12 @@ type Result struct {
 
 // Report is what became of a case file.
 type Report struct {
-	File        string             `json:"file"`
-	Passed      int                `json:"passed"`
-	Failed      int                `json:"failed"`
-	Diagnostics []rules.Diagnostic `json:"diagnostics,omitempty"` // what is wrong with the file itself; then no case was run
-	Results     []Result           `json:"results,omitempty"`
-	Rules       []Coverage         `json:"rules,omitempty"` // those that are not off, in the order of the document
+	File        string           `json:"file"`
+	Passed      int              `json:"passed"`
+	Failed      int              `json:"failed"`
+	Diagnostics []doc.Diagnostic `json:"diagnostics,omitempty"` // what is wrong with the file itself; then no case was run
+	Results     []Result         `json:"results,omitempty"`
+	Rules       []Coverage       `json:"rules,omitempty"` // those that are not off, in the order of the document
 }
 
 // Coverage says how many cases try a rule.
@@ -105,7 +106,7 @@ func (c *Case) run(book *Book) Result {
 	set, err := book.only(c.ruleNames())
 	if err != nil {
 		at := c.rules[0]
-		res.Failures = []Failure{{Line: at.Line, Column: at.Column, Message: err.Error()}}
+		res.Failures = []Failure{{Line: at.Line, Column: at.Column, Reason: err.Error()}}
 		return res
 	}
 	w := newWorld(c, &engine.Config{Layout: c.layout, Catalog: c.products, Rules: set})
@@ -198,8 +199,8 @@ func (f *File) coverage(book *Book) []Coverage {
 }
 
 // check looks whether the rules that the cases name are there, and whether what is said of an alert fits what its rule is about.
-func (f *File) check(book *Book) []rules.Diagnostic {
-	rep := &report{file: f.Name, lines: f.lines}
+func (f *File) check(book *Book) []doc.Diagnostic {
+	rep := report{doc.NewReport(f.Name, maxDiagnostics, f.text, nil)}
 	var names []string
 	for _, r := range book.set.Rules() {
 		names = append(names, r.Name)
@@ -216,17 +217,17 @@ func (f *File) check(book *Book) []rules.Diagnostic {
 			case r == nil:
 				rep.unknown(p.rule, "there is no rule", names)
 			case c.rules != nil && !slices.Contains(c.ruleNames(), r.Name):
-				rep.at(p.rule, fmt.Sprintf("the case does not switch %s on", r.Name), "add it to the case's rules: "+join(c.ruleNames()))
+				rep.At(p.rule, fmt.Sprintf("the case does not switch %s on", r.Name), "add it to the case's rules: "+join(c.ruleNames()))
 			default:
 				p.check(rep, r)
 			}
 		}
 	}
-	return rep.done()
+	return rep.List()
 }
 
 // check looks whether an alert of the rule can be about what the pattern says.
-func (p *pattern) check(rep *report, r *rules.Rule) {
+func (p *pattern) check(rep report, r *rules.Rule) {
 	wrong, hint := "", ""
 	switch {
 	case len(p.items) > 0 && r.About != event.AboutItem:
@@ -254,7 +255,7 @@ func (p *pattern) check(rep *report, r *rules.Rule) {
 		hint = "name a count"
 	}
 	about := map[string]string{event.AboutItem: "items", event.AboutStock: "stock", event.AboutReader: "read points", event.AboutCount: "counts"}[r.About]
-	rep.at(p.node.Get(wrong), fmt.Sprintf("%s is about %s, so no alert of it has this %s", r.Name, about, wrong), hint)
+	rep.At(p.node.Get(wrong), fmt.Sprintf("%s is about %s, so no alert of it has this %s", r.Name, about, wrong), hint)
 }
 
 // Known tells what a layout and products have, for warnings about rules that name something else. Either may be nil.

@@ -9,7 +9,7 @@ import (
 
 	"lintel/engine/event"
 	"lintel/engine/layout"
-	"lintel/rules/yamldoc"
+	"lintel/rules/doc"
 )
 
 // step is one thing that happens in a case, or one expectation.
@@ -19,10 +19,10 @@ type step interface {
 }
 
 // verbs are the words for what happens, with what reads the rest of the step.
-var verbs map[string]func(p *caseParser, key, value *yamldoc.Node) step
+var verbs map[string]func(p *caseParser, key, value *doc.Node) step
 
 func init() { // a plain initialiser would refer to itself
-	verbs = map[string]func(p *caseParser, key, value *yamldoc.Node) step{
+	verbs = map[string]func(p *caseParser, key, value *doc.Node) step{
 		"read": (*caseParser).read, "put": (*caseParser).putting, "take": (*caseParser).taking, "walk": (*caseParser).walk,
 		"silent": (*caseParser).muting, "working": (*caseParser).muting,
 		"wait": (*caseParser).wait, "at": (*caseParser).until,
@@ -46,30 +46,30 @@ func stepWords() []string {
 // arguments are the keys of one step, read one by one.
 type arguments struct {
 	p     *caseParser
-	n     *yamldoc.Node
+	n     *doc.Node
 	verb  string
 	bad   bool
 	order []string
 }
 
 // args checks the keys of a step. The first of them may be written without its key, as in sold: tide-1.
-func (p *caseParser) args(key, n *yamldoc.Node, keys ...string) *arguments {
+func (p *caseParser) args(key, n *doc.Node, keys ...string) *arguments {
 	a := &arguments{p: p, n: n, verb: key.Text, order: keys}
 	switch n.Kind {
-	case yamldoc.Scalar, yamldoc.Sequence:
-		a.n = &yamldoc.Node{Kind: yamldoc.Mapping, Line: n.Line, Column: n.Column, Fields: []yamldoc.Field{
-			{Key: &yamldoc.Node{Kind: yamldoc.Scalar, Text: keys[0], Line: n.Line, Column: n.Column}, Value: n},
+	case doc.Scalar, doc.Sequence:
+		a.n = &doc.Node{Kind: doc.Mapping, Line: n.Line, Column: n.Column, Fields: []doc.Field{
+			{Key: &doc.Node{Kind: doc.Scalar, Text: keys[0], Line: n.Line, Column: n.Column}, Value: n},
 		}}
-	case yamldoc.Empty:
-		p.at(key, key.Text+" says nothing more", "it has the keys "+join(keys))
+	case doc.Empty:
+		p.At(key, key.Text+" says nothing more", "it has the keys "+join(keys))
 		a.bad = true
-	case yamldoc.Mapping:
+	case doc.Mapping:
 		a.bad = !p.table(n, key.Text, keys)
 	}
 	return a
 }
 
-func (a *arguments) get(key string) *yamldoc.Node {
+func (a *arguments) get(key string) *doc.Node {
 	if a.bad {
 		return nil
 	}
@@ -77,10 +77,10 @@ func (a *arguments) get(key string) *yamldoc.Node {
 }
 
 // need is get for what must be there.
-func (a *arguments) need(key, hint string) *yamldoc.Node {
+func (a *arguments) need(key, hint string) *doc.Node {
 	n := a.get(key)
 	if n == nil && !a.bad {
-		a.p.at(a.n, fmt.Sprintf("%s has no %s", a.verb, key), hint)
+		a.p.At(a.n, fmt.Sprintf("%s has no %s", a.verb, key), hint)
 		a.bad = true
 	}
 	return n
@@ -103,10 +103,10 @@ func (a *arguments) period(key string, otherwise, least, most time.Duration) tim
 }
 
 // integer reads a whole number from least to most.
-func (p *reader) integer(n *yamldoc.Node, what string, least, most int) int {
+func (p *reader) integer(n *doc.Node, what string, least, most int) int {
 	v, err := strconv.Atoi(p.word(n, what))
 	if err != nil || v < least || v > most {
-		p.at(n, fmt.Sprintf("%s is %q", what, n.Text), fmt.Sprintf("it is a whole number from %d to %d", least, most))
+		p.At(n, fmt.Sprintf("%s is %q", what, n.Text), fmt.Sprintf("it is a whole number from %d to %d", least, most))
 		return least
 	}
 	return v
@@ -120,14 +120,14 @@ func (a *arguments) level(otherwise float64) int16 {
 	}
 	v, err := strconv.ParseFloat(a.p.word(n, "rssi"), 64)
 	if err != nil || !(v >= -120 && v <= 0) {
-		a.p.at(n, fmt.Sprintf("rssi is %q", n.Text), "it is a strength in dBm from -120 to 0, such as -58")
+		a.p.At(n, fmt.Sprintf("rssi is %q", n.Text), "it is a strength in dBm from -120 to 0, such as -58")
 		return 0
 	}
 	return int16(math.Round(v * 10))
 }
 
 // zone reads the name of a zone, "" after a problem.
-func (p *reader) zone(n *yamldoc.Node) string {
+func (p *reader) zone(n *doc.Node) string {
 	name := p.word(n, "zone")
 	if _, ok := p.file.Layout.ZoneIndex(name); ok || name == "" {
 		return name
@@ -141,7 +141,7 @@ func (p *reader) zone(n *yamldoc.Node) string {
 }
 
 // point reads the name of a read point, nil after a problem.
-func (p *reader) point(n *yamldoc.Node) *layout.ReadPoint {
+func (p *reader) point(n *doc.Node) *layout.ReadPoint {
 	name := p.word(n, "read point")
 	if i, ok := p.file.Layout.ReadPointIndex(name); ok {
 		return &p.file.Layout.ReadPoints[i]
@@ -167,7 +167,7 @@ type readStep struct {
 	every time.Duration
 }
 
-func (p *caseParser) read(key, n *yamldoc.Node) step {
+func (p *caseParser) read(key, n *doc.Node) step {
 	a := p.args(key, n, "items", "by", "zone", "rssi", "for", "every", "times")
 	s := &readStep{items: a.items(), rssi: a.level(-55), times: 1, span: a.period("for", 0, minEvery, maxWait), every: a.period("every", time.Second, minEvery, time.Hour)}
 	by := a.need("by", "name the read point that hears them: by: shelf-a-1")
@@ -182,13 +182,13 @@ func (p *caseParser) read(key, n *yamldoc.Node) step {
 	}
 	if z := a.get("zone"); z != nil {
 		if s.zone = p.zone(z); s.point.Role != event.Handheld {
-			p.at(z, fmt.Sprintf("%s is no handheld, so it knows its zone", s.point.ID), "leave zone out")
+			p.At(z, fmt.Sprintf("%s is no handheld, so it knows its zone", s.point.ID), "leave zone out")
 		}
 	} else if s.point.Role == event.Handheld && s.point.Zone < 0 {
-		p.at(by, fmt.Sprintf("%s is a handheld, and the zone that it is in is not said", s.point.ID), "write zone: shelf-a")
+		p.At(by, fmt.Sprintf("%s is a handheld, and the zone that it is in is not said", s.point.ID), "write zone: shelf-a")
 	}
 	if every := a.get("every"); every != nil && s.span == 0 {
-		p.at(every, "every without for", "write for: 10s, for how long it hears them")
+		p.At(every, "every without for", "write for: 10s, for how long it hears them")
 	}
 	return s
 }
@@ -200,7 +200,7 @@ type putStep struct {
 	rssi   int16
 }
 
-func (p *caseParser) putting(key, n *yamldoc.Node) step {
+func (p *caseParser) putting(key, n *doc.Node) step {
 	a := p.args(key, n, "items", "zone", "rssi")
 	s := &putStep{items: a.items(), rssi: a.level(-55)}
 	at := a.need("zone", "name the zone where they lie from now on: zone: shelf-a")
@@ -218,7 +218,7 @@ func (p *caseParser) putting(key, n *yamldoc.Node) step {
 		}
 	}
 	if len(s.points) == 0 {
-		p.at(at, "no fixed read point sees "+zone, "say who hears them with read:, or write moved: if somebody tells it")
+		p.At(at, "no fixed read point sees "+zone, "say who hears them with read:, or write moved: if somebody tells it")
 		return nil
 	}
 	return s
@@ -227,7 +227,7 @@ func (p *caseParser) putting(key, n *yamldoc.Node) step {
 // takeStep takes items away from where they lie, so that nobody hears them.
 type takeStep struct{ items []thing }
 
-func (p *caseParser) taking(key, n *yamldoc.Node) step {
+func (p *caseParser) taking(key, n *doc.Node) step {
 	return &takeStep{p.args(key, n, "items").items()}
 }
 
@@ -237,14 +237,14 @@ type muteStep struct {
 	mute   bool
 }
 
-func (p *caseParser) muting(key, n *yamldoc.Node) step {
+func (p *caseParser) muting(key, n *doc.Node) step {
 	s := &muteStep{mute: key.Text == "silent"}
 	list := p.args(key, n, "points").need("points", "name the read points: [shelf-a-1]")
 	if list == nil {
 		return nil
 	}
-	words := []*yamldoc.Node{list}
-	if list.Kind == yamldoc.Sequence {
+	words := []*doc.Node{list}
+	if list.Kind == doc.Sequence {
 		words = list.Items
 	}
 	for _, w := range words {
@@ -261,7 +261,7 @@ type eventStep struct {
 	ago   time.Duration
 }
 
-func (p *caseParser) event(key, n *yamldoc.Node) step {
+func (p *caseParser) event(key, n *doc.Node) step {
 	typ, _ := event.EventTypes.Parse(key.Text)
 	keys := []string{"items", "zone", "ref", "ago"}
 	if typ == event.EventRegistered {
@@ -296,19 +296,19 @@ type waitStep struct {
 	text string
 }
 
-func (p *caseParser) wait(key, n *yamldoc.Node) step {
+func (p *caseParser) wait(key, n *doc.Node) step {
 	return &waitStep{place: placeOf(key), d: p.period(n, key.Text, time.Millisecond, maxWait)}
 }
 
-func (p *caseParser) until(key, n *yamldoc.Node) step {
+func (p *caseParser) until(key, n *doc.Node) step {
 	w, err := parseWall(p.word(n, key.Text))
 	if err != nil {
-		p.at(n, "at: "+err.Error(), wallHint)
+		p.At(n, "at: "+err.Error(), wallHint)
 		return nil
 	}
 	if w.hasDate { // what can be told now need not wait until the case runs
 		if _, bad := w.resolve(p.file.Layout.Location()); bad != nil {
-			p.at(n, bad.message, bad.hint)
+			p.At(n, bad.message, bad.hint)
 			return nil
 		}
 	}
@@ -329,12 +329,12 @@ const openCount = "write count: {open: [shelf-a]}"
 
 var countVerbs = []string{"open", "read", "pass", "close", "discard", "reopen"}
 
-func (p *caseParser) count(key, n *yamldoc.Node) step {
+func (p *caseParser) count(key, n *doc.Node) step {
 	const how = "write count: {open: [shelf-a]}, count: {read: [tide-1], by: handheld-1}, count: close"
 	s := &countStep{place: placeOf(key), missingAfter: 2}
-	if n.Kind == yamldoc.Scalar {
+	if n.Kind == doc.Scalar {
 		if s.do = n.Text; !slices.Contains(countVerbs[2:], s.do) {
-			p.at(n, fmt.Sprintf("%q is nothing to do with a count", n.Text), how)
+			p.At(n, fmt.Sprintf("%q is nothing to do with a count", n.Text), how)
 			return nil
 		}
 		return p.counted(n, s)
@@ -345,7 +345,7 @@ func (p *caseParser) count(key, n *yamldoc.Node) step {
 			continue
 		}
 		if s.do != "" {
-			p.at(n, fmt.Sprintf("a step does one thing with a count, and this one does %s and %s", s.do, do), "begin another step")
+			p.At(n, fmt.Sprintf("a step does one thing with a count, and this one does %s and %s", s.do, do), "begin another step")
 			return nil
 		}
 		s.do = do
@@ -353,7 +353,7 @@ func (p *caseParser) count(key, n *yamldoc.Node) step {
 	v := a.get(s.do)
 	if v == nil {
 		if !a.bad {
-			p.at(n, "nothing is done with the count", how)
+			p.At(n, "nothing is done with the count", how)
 		}
 		return nil
 	}
@@ -362,15 +362,15 @@ func (p *caseParser) count(key, n *yamldoc.Node) step {
 	}
 	switch s.do {
 	case "open":
-		zones := []*yamldoc.Node{v}
-		if v.Kind == yamldoc.Sequence {
+		zones := []*doc.Node{v}
+		if v.Kind == doc.Sequence {
 			zones = v.Items
 		}
 		for _, z := range zones {
 			s.zones = append(s.zones, p.zone(z))
 		}
 		if len(s.zones) == 0 {
-			p.at(v, "the count has no zones", how)
+			p.At(v, "the count has no zones", how)
 		}
 		if m := a.get("missing_after"); m != nil {
 			s.missingAfter = p.integer(m, "missing_after", 1, 2)
@@ -394,13 +394,13 @@ func (p *caseParser) count(key, n *yamldoc.Node) step {
 }
 
 // counted looks whether there is such a count by then.
-func (p *caseParser) counted(n *yamldoc.Node, s *countStep) step {
+func (p *caseParser) counted(n *doc.Node, s *countStep) step {
 	if s.do == "open" {
 		if s.name == "" {
 			s.name = "count"
 		}
 		if slices.Contains(p.counts, s.name) {
-			p.at(n, fmt.Sprintf("there is another count named %q", s.name), "tell counts apart with named: front")
+			p.At(n, fmt.Sprintf("there is another count named %q", s.name), "tell counts apart with named: front")
 			return nil
 		}
 		p.counts = append(p.counts, s.name)
@@ -408,15 +408,15 @@ func (p *caseParser) counted(n *yamldoc.Node, s *countStep) step {
 	}
 	switch {
 	case len(p.counts) == 0:
-		p.at(n, "no count was opened before", openCount)
+		p.At(n, "no count was opened before", openCount)
 		return nil
 	case s.name == "" && len(p.counts) > 1:
-		p.at(n, "there are several counts, and it is not said which", "they are named "+join(p.counts))
+		p.At(n, "there are several counts, and it is not said which", "they are named "+join(p.counts))
 		return nil
 	case s.name == "":
 		s.name = p.counts[0]
 	case !slices.Contains(p.counts, s.name):
-		p.unknown(&yamldoc.Node{Kind: yamldoc.Scalar, Text: s.name, Line: n.Line, Column: n.Column}, "there is no count", p.counts)
+		p.unknown(&doc.Node{Kind: doc.Scalar, Text: s.name, Line: n.Line, Column: n.Column}, "there is no count", p.counts)
 		return nil
 	}
 	return s
@@ -432,7 +432,7 @@ type personStep struct {
 	outcome string
 }
 
-func (p *caseParser) person(key, n *yamldoc.Node) step {
+func (p *caseParser) person(key, n *doc.Node) step {
 	s := &personStep{place: placeOf(key), do: key.Text, by: "somebody", outcome: "genuine"}
 	more := []string{"by", "note"}
 	if s.do == "close" {
@@ -444,7 +444,7 @@ func (p *caseParser) person(key, n *yamldoc.Node) step {
 	}
 	s.which = which
 	if which.what != "" {
-		p.at(n, key.Text+" says what is done already", "name only the rule and what the alert is about")
+		p.At(n, key.Text+" says what is done already", "name only the rule and what the alert is about")
 		return nil
 	}
 	text := func(name string, to *string) {

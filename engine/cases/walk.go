@@ -5,7 +5,7 @@ import (
 	"slices"
 
 	"lintel/engine/event"
-	"lintel/rules/yamldoc"
+	"lintel/rules/doc"
 )
 
 // A walk through a portal is reads such as a door's two antennas make of goods that are carried through at the pace of a person: the near side rises and
@@ -65,7 +65,7 @@ type walkStep struct {
 
 var ways = []string{"out", "in", "back"}
 
-func (p *caseParser) walk(key, n *yamldoc.Node) step {
+func (p *caseParser) walk(key, n *doc.Node) step {
 	a := p.args(key, n, "items", "through", "going", "rssi")
 	s := &walkStep{items: a.items(), peak: a.level(walkPeak), legs: through}
 	at := a.need("through", "name the exit: through: street-door")
@@ -101,7 +101,7 @@ func (p *caseParser) walk(key, n *yamldoc.Node) step {
 	}
 	switch {
 	case len(inner)+len(outer)+len(one) == 0:
-		p.at(at, fmt.Sprintf("%s has no portal", zone), "walk goes through zones that read points with the role portal look at")
+		p.At(at, fmt.Sprintf("%s has no portal", zone), "walk goes through zones that read points with the role portal look at")
 		return nil
 	case len(one) > 0: // it can't tell one side from the other
 		s.near, s.far = one, one

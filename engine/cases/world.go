@@ -10,7 +10,7 @@ import (
 	"lintel/engine"
 	"lintel/engine/epc"
 	"lintel/engine/event"
-	"lintel/engine/layout"
+	"lintel/rules/hours"
 )
 
 // Bounds on what one case may make of its steps.
@@ -323,7 +323,7 @@ func (s *waitStep) run(w *world) {
 		loc := w.cfg.Layout.Location()
 		wall := *s.wall
 		if !wall.hasDate {
-			wall.date = layout.DateOf(time.UnixMilli(w.now).In(loc))
+			wall.date = hours.DateOf(time.UnixMilli(w.now).In(loc))
 		}
 		t, bad := wall.resolve(loc)
 		if bad != nil {
@@ -338,7 +338,7 @@ func (s *waitStep) run(w *world) {
 		}
 	}
 	if to > w.c.start.Add(maxCaseTime).UnixMilli() {
-		w.fail(s.place, fmt.Sprintf("this is more than %s after the case began", words(maxCaseTime)), "make its waits shorter")
+		w.fail(s.place, fmt.Sprintf("this is more than %s after the case began", hours.FormatPeriod(maxCaseTime)), "make its waits shorter")
 		w.stopped = true
 		return
 	}
@@ -386,7 +386,7 @@ func (s *personStep) run(w *world) {
 	if len(found) != 1 {
 		f := w.fail(s.place, fmt.Sprintf("there are %d alerts that somebody could %s here, not one", len(found), s.do), "")
 		if len(found) == 0 {
-			f.Message = "there is no alert that somebody could " + s.do + " here"
+			f.Reason = "there is no alert that somebody could " + s.do + " here"
 			f.add("-", s.which.words(w.c, "open"))
 			for _, line := range w.miss(&s.which, "opened") {
 				f.add("", line)
@@ -424,10 +424,10 @@ func (w *world) clock(ms int64) string {
 	if ms%1000 != 0 {
 		form += ".000"
 	}
-	if layout.DateOf(t) != layout.DateOf(w.c.start) {
+	if hours.DateOf(t) != hours.DateOf(w.c.start) {
 		form = time.DateOnly + " " + form
 	}
-	date := layout.DateOf(t)
+	date := hours.DateOf(t)
 	shown := wall{date: date, hasDate: true, seconds: t.Hour()*3600 + t.Minute()*60 + t.Second()}
 	if _, twice := shown.resolve(loc); twice != nil {
 		form += " -07:00"

@@ -10,7 +10,6 @@ import (
 
 // builder makes a catalog product by product and keeps equal parts once. What it remembers for that is dropped with it.
 type builder struct {
-	report
 	c       *Catalog
 	rows    []int32 // the row of each product, to name the first of two
 	shared  map[string]string
@@ -24,7 +23,6 @@ type builder struct {
 
 func newBuilder() *builder {
 	return &builder{
-		report: newReport(),
 		c:      &Catalog{byGTIN: map[uint64]int32{}},
 		shared: map[string]string{},
 		lists:  map[string][]string{},
@@ -161,11 +159,11 @@ func (b *builder) add(r *row, p Product) {
 		}
 	default:
 		b.c.add(p)
-		b.rows = append(b.rows, int32(r.row))
+		b.rows = append(b.rows, int32(r.number))
 	}
 }
 
-func (b *builder) finish() (*Catalog, []RowError) {
+func (b *builder) finish() *Catalog {
 	b.c.products = slices.Clip(b.c.products)
-	return b.c, b.errors()
+	return b.c
 }

@@ -45,43 +45,43 @@ func TestJSONErrors(t *testing.T) {
 		src  string
 		want []string
 	}{
-		"empty":          {"", []string{"line 1: not JSON: it ends too early"}},
-		"syntax":         {"[\n{" + g + "},\n{" + g + ",]\n", []string{"row 2, line 3: not JSON: invalid character ']' looking for beginning of object key string"}},
-		"cut off":        {"[\n{" + g + "},\n", []string{"row 2, line 3: not JSON: it ends too early"}},
-		"behind the end": {"[]\n[]", []string{"line 2: something follows after the end; remove it"}},
-		"no list":        {`{"products":{}}`, []string{`"products" is not a list; write {"products": [ ... ]}`}},
-		"number":         {`7`, []string{`the file is not a list of products; write {"products": [ ... ]}`}},
-		"other member":   {`{"product":[]}`, []string{`there is no member "product" here; did you mean "products"?`, `"products" is missing; write {"products": [ ... ]}`}},
-		"twice":          {`{"products":[],"products":[]}`, []string{`"products" stands twice; keep one of them`}},
-		"no object":      {`["x"]`, []string{"row 1, line 1: is not an object; write it in braces: { ... }"}},
+		"empty":          {"", []string{"line 1, column 1: not JSON: unexpected end of JSON input"}},
+		"syntax":         {"[\n{" + g + "},\n{" + g + ",]\n", []string{"line 3, column 25: not JSON: invalid character ']' looking for beginning of object key string"}},
+		"cut off":        {"[\n{" + g + "},\n", []string{"line 3, column 1: not JSON: unexpected end of JSON input"}},
+		"behind the end": {"[]\n[]", []string{"line 2, column 1: not JSON: invalid character '[' after top-level value"}},
+		"no list":        {`{"products":{}}`, []string{"products: is an object where a list is expected; write it in square brackets: [ ... ]"}},
+		"number":         {`7`, []string{"line 1, column 1: the document is a number where a list is expected; write it in square brackets: [ ... ]"}},
+		"other member":   {`{"product":[]}`, []string{`products: is missing; write {"products": [ ... ]}`, `product: there is no member "product" here; did you mean "products"?`}},
+		"twice":          {`{"products":[],"products":[]}`, []string{"products: stands twice; keep one of them"}},
+		"no object":      {`["x"]`, []string{"row 1, line 1: is a text where an object is expected; write it in braces: { ... }"}},
 		"no gtin":        {`[{}]`, []string{"row 1, line 1, gtin: is missing; every product needs its GTIN"}},
 		"gtin as number": {`[{"gtin":95010939}]`, []string{"row 1, line 1, gtin: is a number; write it in quotes, so that zeros at its front stay"}},
 		"duplicate":      {"[{" + g + "},\n{" + g + "}]", []string{"row 2, line 2, gtin: 09520000000011 stands in row 1 already; keep one of them"}},
 		"many in one": {"[{" + g + `,"nmae":"x","sku":1,"price":"9","price":-1,"home_zones":["A"],"limits":[{"zone":"a","min":1.5},{"kind":"flor","min":1},{},{"zone":"a"},
 			{"zone":"a","kind":"floor","max":1},{"zone":"b","min":2,"max":1},{"zone":"b","min":2}],"attributes":{"a":1,"":"x"}}]`, []string{
-			`row 1, line 1: there is no member "nmae" here; did you mean "name"?`,
-			"row 1, line 1, sku: is not a text; write it in double quotes",
-			"row 1, line 1, price: is not a number; write a number with a decimal point, without quotes",
+			`row 1, line 1, nmae: there is no member "nmae" here; did you mean "name"?`,
+			"row 1, line 1, sku: is a number where a text is expected; write it in double quotes",
+			"row 1, line 1, price: is a text where a number is expected; write a number without quotes",
 			"row 1, line 1, price: stands twice; keep one of them",
 			`row 1, line 1, home_zones[0]: "A" is no id of a zone; did you mean "a"?`,
 			"row 1, line 1, limits[0].min: is not a whole number of pieces from 0 to 1000000",
-			`row 1, line 1, limits[1].kind: "flor" is not a kind; did you mean "floor"?`,
+			`row 1, line 1, limits[1].kind: there is no kind "flor"; did you mean "floor"?`,
 			`row 1, line 1, limits[2]: names no place; name a "zone" or a "kind" of zones`,
 			`row 1, line 1, limits[3]: limits nothing; give it a "min", a "max" or both`,
-			`row 1, line 1, limits[4]: has both a "zone" and a "kind"; keep one of them`,
-			"row 1, line 1, limits[5]: the minimum of b is 2, more than the maximum of 1",
-			`row 1, line 1, limits[6]: "b" stands twice; put minimum and maximum of a place in one entry`,
-			"row 1, line 1, attributes.a: is not a text; write it in double quotes",
-			"row 1, line 1, attributes: the attribute has no name",
+			`row 1, line 2, limits[4]: has both a "zone" and a "kind"; keep one of them`,
+			"row 1, line 2, limits[5]: the minimum of b is 2, more than the maximum of 1",
+			`row 1, line 2, limits[6]: "b" stands twice; put minimum and maximum of a place in one entry`,
+			"row 1, line 2, attributes.a: is a number where a text is expected; write it in double quotes",
+			"row 1, line 2, attributes.: the attribute has no name",
 		}},
-		"attribute twice": {"[{" + g + `,"attributes":{"a":"1"," a":"2"}}]`, []string{"row 1, line 1, attributes.a: stands twice; keep one of them"}},
-		"not UTF-8":       {"[\"\xe9\"]", []string{"the file is not UTF-8; save it as UTF-8"}},
+		"attribute twice": {"[{" + g + `,"attributes":{"a":"1"," a":"2"}}]`, []string{"row 1, line 1, attributes. a: stands twice; keep one of them"}},
+		"not UTF-8":       {"[\"\xe9\"]", []string{"line 1, column 3: the text is not UTF-8; save it as UTF-8"}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, errs := catalog.ParseJSON([]byte(test.src))
 			var got []string
 			for _, e := range errs {
-				got = append(got, e.Error())
+				got = append(got, e.Summary())
 			}
 			require.Equal(t, test.want, got)
 		})

@@ -11,7 +11,7 @@ import (
 	"strconv"
 	"strings"
 
-	"lintel/engine/faults"
+	"lintel/rules/doc"
 )
 
 // CSVOptions say how to read a CSV file.
@@ -44,11 +44,11 @@ const maxListBytes = maxList * 80
 
 // ParseCSV reads products from CSV and returns those whose rows are good, and what is wrong with the others. All rows are checked; of
 // the errors MaxErrors are kept, and one more then counts the rest. The catalog is never nil.
-func ParseCSV(r io.Reader, opts CSVOptions) (*Catalog, []RowError) {
-	p := csvParser{b: newBuilder(), cells: map[[2]string][]Limit{}, zones: map[string][]string{}}
+func ParseCSV(r io.Reader, opts CSVOptions) (*Catalog, doc.Errors) {
+	p := csvParser{Report: doc.NewReport("", MaxErrors, nil, nil), b: newBuilder(), cells: map[[2]string][]Limit{}, zones: map[string][]string{}}
 	in := bufio.NewReaderSize(&cappedReader{r: r, left: MaxFileBytes}, 64<<10)
 	p.read(in, opts)
-	return p.b.finish()
+	return p.b.finish(), p.List()
 }
 
 var errTooLarge = fmt.Errorf("the file is larger than %d MiB", MaxFileBytes>>20)
@@ -72,6 +72,7 @@ func (c *cappedReader) Read(b []byte) (int, error) {
 }
 
 type csvParser struct {
+	*doc.Report
 	b          *builder
 	csv        *csv.Reader
 	comma      bool // decimal commas are allowed
@@ -90,7 +91,7 @@ type attributeColumn struct {
 }
 
 func (p *csvParser) read(in *bufio.Reader, opts CSVOptions) {
-	head := row{report: &p.b.report, line: 1}
+	head := row{Report: p.Report, line: 1}
 	start, _ := in.Peek(3)
 	switch {
 	case bytes.HasPrefix(start, []byte("\ufeff")):
@@ -130,7 +131,7 @@ func (p *csvParser) read(in *bufio.Reader, opts CSVOptions) {
 		if err == io.EOF {
 			return
 		}
-		r := row{report: &p.b.report, row: number}
+		r := row{Report: p.Report, number: number}
 		if err != nil {
 			if !p.failRead(&r, err) {
 				return
@@ -247,7 +248,7 @@ func (p *csvParser) header(r *row, record []string) bool {
 
 // columnHint is how to mend a column that there is not.
 func columnHint(title string) string {
-	if ask := faults.DidYouMean(title, columnNames); ask != "" {
+	if ask := doc.DidYouMean(title, columnNames); ask != "" {
 		return ask
 	}
 	if strings.Contains(title, "\t") {

@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lintel/engine/catalog"
+	"lintel/rules/doc"
 )
 
 func parseCSV(t *testing.T, text string) *catalog.Catalog {
@@ -22,7 +23,7 @@ func parseCSV(t *testing.T, text string) *catalog.Catalog {
 	return c
 }
 
-func csvErrors(text string) []catalog.RowError {
+func csvErrors(text string) doc.Errors {
 	_, errs := catalog.ParseCSV(strings.NewReader(text), catalog.CSVOptions{})
 	return errs
 }
@@ -163,7 +164,7 @@ func TestCSVErrorPositions(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			var got []string
 			for _, e := range csvErrors(test.text) {
-				got = append(got, e.Error())
+				got = append(got, e.Summary())
 			}
 			require.Equal(t, test.want, got)
 		})
@@ -184,7 +185,7 @@ func TestErrorsAreCapped(t *testing.T) {
 	require.Len(t, errs, catalog.MaxErrors+1)
 	last := errs[catalog.MaxErrors]
 	require.Equal(t, 1500, last.More)
-	require.Equal(t, "1500 more errors are not shown; mend these first", last.Error())
+	require.Equal(t, "1500 more problems are not shown; fix these first", last.Summary())
 	require.Zero(t, errs[catalog.MaxErrors-1].More)
 }
 
@@ -196,11 +197,11 @@ func TestCSVCaps(t *testing.T) {
 	}
 	errs := csvErrors("gtin" + head.String() + "\n" + gtin13(1) + cells.String() + "\n")
 	require.Len(t, errs, 1)
-	require.Equal(t, "row 1, line 2: has 65 attributes; at most 64 are allowed", errs[0].Error())
+	require.Equal(t, "row 1, line 2: has 65 attributes; at most 64 are allowed", errs[0].Summary())
 
 	zones := strings.Repeat("z|", 65)
 	errs = csvErrors("gtin,home_zones\n" + gtin13(1) + "," + zones + "\n")
-	require.Equal(t, "row 1, line 2, home_zones: has 65 entries; at most 64 are allowed", errs[0].Error())
+	require.Equal(t, "row 1, line 2, home_zones: has 65 entries; at most 64 are allowed", errs[0].Summary())
 }
 
 // endless is a file that never ends.
@@ -220,7 +221,7 @@ func TestCSVFileCap(t *testing.T) {
 	}
 	_, errs := catalog.ParseCSV(io.MultiReader(strings.NewReader("gtin\n"), endless{bytes.Repeat([]byte("\n"), 4096)}), catalog.CSVOptions{})
 	require.Len(t, errs, 1)
-	require.Contains(t, errs[0].Error(), "larger than 200 MiB")
+	require.Contains(t, errs[0].Summary(), "larger than 200 MiB")
 }
 
 func TestCSVReaderFails(t *testing.T) {
@@ -229,7 +230,7 @@ func TestCSVReaderFails(t *testing.T) {
 	c, errs := catalog.ParseCSV(in, catalog.CSVOptions{})
 	require.Equal(t, 1, c.Len())
 	require.Len(t, errs, 1)
-	require.Contains(t, errs[0].Error(), broken.Error())
+	require.Contains(t, errs[0].Summary(), broken.Error())
 
 	small := quayside(50)
 	want, _ := catalog.ParseCSV(bytes.NewReader(small), catalog.CSVOptions{})

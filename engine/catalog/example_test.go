@@ -14,7 +14,7 @@ func ExampleParseCSV() {
 9521234500019;Tide Tables;4,50;
 `), catalog.CSVOptions{})
 	for _, e := range errs {
-		fmt.Println(e.Error())
+		fmt.Println(e.Summary())
 	}
 	i, _ := c.ByGTIN(9521234500018)
 	p := c.At(i)

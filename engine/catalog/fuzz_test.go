@@ -9,10 +9,11 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lintel/engine/catalog"
+	"lintel/rules/doc"
 )
 
 // whatStands checks that products which a parser let through survive every form.
-func whatStands(t *testing.T, c *catalog.Catalog, errs []catalog.RowError) {
+func whatStands(t *testing.T, c *catalog.Catalog, errs doc.Errors) {
 	require.LessOrEqual(t, len(errs), catalog.MaxErrors+1)
 	for _, e := range errs {
 		require.NotEmpty(t, e.Reason)

@@ -4,8 +4,8 @@ import (
 	"slices"
 
 	"lintel/engine/event"
-	"lintel/engine/faults"
 	"lintel/engine/layout"
+	"lintel/rules/doc"
 )
 
 // UnknownZone is a zone that products name and a shop does not have.
@@ -52,7 +52,7 @@ func (c *Catalog) UnknownZones(l *layout.Layout) []UnknownZone {
 	names = append(names, event.ZoneKinds.Texts()...)
 	list := make([]UnknownZone, 0, len(unknown))
 	for _, u := range unknown {
-		u.Nearest = faults.Nearest(u.Zone, names)
+		u.Nearest = doc.Nearest(u.Zone, names)
 		list = append(list, *u)
 	}
 	slices.SortFunc(list, func(a, b UnknownZone) int {

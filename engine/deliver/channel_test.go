@@ -14,6 +14,9 @@ import (
 	"github.com/goccy/go-yaml"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"lintel/rules/doc"
+	"lintel/rules/hours"
 )
 
 const (
@@ -69,18 +72,18 @@ func TestParseChannelsProblems(t *testing.T) {
 	for _, c := range []struct{ doc, want string }{
 		{``, `line 1, column 1: not JSON: unexpected end of JSON input`},
 		{"{\n  \"channels\": [}\n", `line 2, column 16: not JSON: invalid character '}' looking for beginning of value`},
-		{"\"\xff\"", `the text is not UTF-8; save it as UTF-8`},
-		{`7`, `is a number where an object is expected; write it in braces: { ... }`},
+		{"\"\xff\"", `line 1, column 2: the text is not UTF-8; save it as UTF-8`},
+		{`7`, `line 1, column 1: the document is a number where an object is expected; write it in braces: { ... }`},
 		{`{}`, `channels: is missing; write {"channels": [...]}`},
-		{`{"chanels": []}`, `chanels: there is no such field; did you mean "channels"?`},
-		{`{"channels": 3}`, `channels: is a number where a list is expected; write it in brackets: [ ... ]`},
+		{`{"chanels": []}`, `chanels: there is no member "chanels" here; did you mean "channels"?`},
+		{`{"channels": 3}`, `channels: is a number where a list is expected; write it in square brackets: [ ... ]`},
 		{`{"channels": [3]}`, `channels[0]: is a number where an object is expected; write it in braces: { ... }`},
-		{with(`"nmae": "x"`), `channels[0].nmae: there is no such field; did you mean "name"?`},
-		{with(`"colour": "x"`), `channels[0].colour: there is no such field; the fields are name, url, format, template, secrets, headers, timeout, types, max_in_flight, per_second, disabled, about_channels`},
+		{with(`"nmae": "x"`), `channels[0].nmae: there is no member "nmae" here; did you mean "name"?`},
+		{with(`"colour": "x"`), `channels[0].colour: there is no member "colour" here; use one of name, url, format, template, secrets, headers, timeout, types, max_in_flight, per_second, disabled, about_channels`},
 		{`[{"name": "a", "name": "b", "url": "https://a.example", "secrets": ["` + testSecret + `"]}]`, `[0].name: stands twice; keep one of them`},
 		{with(`"name": "Door Team"`), `channels[0].name: "Door Team" can't be a channel's name; use 1 to 64 characters of a-z, 0-9 and '-'`},
 		{with(`"name": ""`), `channels[0].name: is empty`},
-		{with(`"name": 7`), `channels[0].name: is a number where a text is expected; put it in quotation marks`},
+		{with(`"name": 7`), `channels[0].name: is a number where a text is expected; write it in double quotes`},
 		{with(`"name": null`), `channels[0].name: is missing`},
 		{with(`"url": "ftp://a.example"`), `channels[0].url: has the scheme "ftp"; http and https are allowed; write it like https://tickets.example/hooks/lintel`},
 		{with(`"url": "tickets.example/hook"`), `channels[0].url: has the scheme ""; http and https are allowed; write it like https://tickets.example/hooks/lintel`},
@@ -116,26 +119,26 @@ func TestParseChannelsProblems(t *testing.T) {
 		{with(`"headers": {"content-TYPE": "s3cr3t"}`), `channels[0].headers.content-TYPE: is set by Lintel itself; leave it out`},
 		{with(`"headers": {"Host": "s3cr3t"}`), `channels[0].headers.Host: is set by Lintel itself; leave it out`},
 		{with(`"headers": {"X-A": "s3cr3t\r\nX-B: y"}`), `channels[0].headers.X-A: has a value that no header can have; use visible characters and spaces only`},
-		{with(`"headers": {"X-A": 7}`), `channels[0].headers.X-A: is a number where a text is expected; put it in quotation marks`},
+		{with(`"headers": {"X-A": 7}`), `channels[0].headers.X-A: is a number where a text is expected; write it in double quotes`},
 		{with(`"headers": {"X-A": "1", "x-a": "2"}`), `channels[0].headers.x-a: stands twice; keep one of them`},
 		{with(`"headers": {"X-A": "***"}`), `channels[0].headers.X-A: is masked, and this channel has no such header for this host; write the value itself`},
-		{with(`"timeout": "15"`), `channels[0].timeout: "15" is not a length of time from 1s to 1m0s; write it like "15s"`},
-		{with(`"timeout": "2m"`), `channels[0].timeout: "2m" is not a length of time from 1s to 1m0s; write it like "15s"`},
-		{with(`"types": "alert"`), `channels[0].types: is a text where a list is expected; write it like ["alert.opened", "alert.cleared"]`},
+		{with(`"timeout": "15"`), `channels[0].timeout: "15" is not a length of time; ` + hours.PeriodHint},
+		{with(`"timeout": "2m"`), `channels[0].timeout: 2m is out of range: from 1s to 1m`},
+		{with(`"types": "alert"`), `channels[0].types: is a text where a list is expected; write it in square brackets: [ ... ]`},
 		{with(`"types": ["alert.*"]`), `channels[0].types[0]: "alert.*" is not a type of messages; write a type or its beginning, like "alert.opened" or "alert"`},
-		{with(`"max_in_flight": 0`), `channels[0].max_in_flight: must be a whole number from 1 to 64`},
-		{with(`"max_in_flight": 2.5`), `channels[0].max_in_flight: must be a whole number from 1 to 64`},
-		{with(`"per_second": "5"`), `channels[0].per_second: is a text where a number is expected; write a number without quotation marks`},
-		{with(`"per_second": -1`), `channels[0].per_second: must be a number from 0.01 to 1000`},
+		{with(`"max_in_flight": 0`), `channels[0].max_in_flight: 0 is out of range: from 1 to 64`},
+		{with(`"max_in_flight": 2.5`), `channels[0].max_in_flight: 2.5 is not a whole number`},
+		{with(`"per_second": "5"`), `channels[0].per_second: is a text where a number is expected; write a number without quotes`},
+		{with(`"per_second": -1`), `channels[0].per_second: -1 is out of range: from 0.01 to 1000`},
 		{with(`"disabled": "yes"`), `channels[0].disabled: is a text; write true or false`},
 		{`[` + fullChannel + `,` + fullChannel + `]`, `[1].name: "door-team" is the name of [0] too; give each channel a name of its own`},
 	} {
 		_, err := ParseChannels([]byte(c.doc))
-		var errs Errors
+		var errs doc.Errors
 		require.ErrorAs(t, err, &errs, "%s", c.doc)
 		var lines []string
 		for _, p := range errs {
-			lines = append(lines, p.String())
+			lines = append(lines, p.Summary())
 		}
 		require.Equal(t, []string{c.want}, lines, "%s", c.doc)
 		require.NotContains(t, err.Error(), "s3cr3t")
@@ -143,24 +146,24 @@ func TestParseChannelsProblems(t *testing.T) {
 	}
 	t.Run("all at once", func(t *testing.T) {
 		_, err := ParseChannels([]byte(`[{"name": "A", "urll": "x", "timeout": 3}, {"name": "b"}]`))
-		require.EqualError(t, err, `channels: [0].urll: there is no such field; did you mean "url"?
-	[0].name: "A" can't be a channel's name; use 1 to 64 characters of a-z, 0-9 and '-'
-	[0].url: is missing
-	[0].timeout: is a number where a text is expected; put it in quotation marks
+		require.EqualError(t, err, `channels: [0].url: is missing
 	[0].secrets: is missing: the receiver can't tell our messages from others; `+secretHint+`, and give it to the receiver too
+	[0].name: "A" can't be a channel's name; use 1 to 64 characters of a-z, 0-9 and '-'
+	[0].urll: there is no member "urll" here; did you mean "url"?
+	[0].timeout: is a number where a text is expected; write it in double quotes
 	[1].url: is missing
 	[1].secrets: is missing: the receiver can't tell our messages from others; `+secretHint+`, and give it to the receiver too`)
 	})
 	t.Run("not without end", func(t *testing.T) {
 		_, err := ParseChannels([]byte("[" + strings.TrimSuffix(strings.Repeat(`{"x": 1, "y": 2},`, 200), ",") + "]"))
-		var errs Errors
+		var errs doc.Errors
 		require.ErrorAs(t, err, &errs)
 		require.Len(t, errs, maxProblems+1)
-		require.Contains(t, errs[maxProblems].String(), "more problems are not shown")
+		require.Contains(t, errs[maxProblems].Reason, "more problems are not shown")
 	})
 	t.Run("too many", func(t *testing.T) {
 		_, err := ParseChannels([]byte("[" + strings.TrimSuffix(strings.Repeat(`{},`, 257), ",") + "]"))
-		require.ErrorContains(t, err, "has 257 channels; at most 256 are allowed")
+		require.ErrorContains(t, err, "has 257 entries; at most 256 are allowed")
 		_, err = ParseChannels([]byte(`"` + strings.Repeat("x", MaxChannelsBytes) + `"`))
 		require.ErrorContains(t, err, "at most 1048576 are allowed")
 	})
@@ -432,7 +435,7 @@ func FuzzParseChannels(f *testing.F) {
 	f.Fuzz(func(t *testing.T, src []byte) {
 		channels, err := ParseChannels(src)
 		if err != nil {
-			var errs Errors
+			var errs doc.Errors
 			if !errors.As(err, &errs) || len(errs) == 0 {
 				t.Fatalf("%#v", err)
 			}

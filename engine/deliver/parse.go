@@ -1,17 +1,11 @@
 package deliver
 
 import (
-	"bytes"
-	"encoding/json"
-	"errors"
 	"fmt"
-	"strings"
 	"time"
-	"unicode/utf8"
 
-	"github.com/valyala/fastjson"
-
-	"lintel/engine/layout"
+	"lintel/rules/doc"
+	"lintel/rules/hours"
 )
 
 // Limits on what ParseChannels accepts.
@@ -31,107 +25,59 @@ const (
 	maxProblems    = 100
 )
 
-// Errors is what ParseChannels returns for a bad document: every problem, in the order of the document.
-type Errors []layout.Problem
-
-// Error returns one line for each problem.
-func (e Errors) Error() string {
-	lines := make([]string, len(e))
-	for i, p := range e {
-		lines[i] = p.String()
-	}
-	return "channels: " + strings.Join(lines, "\n\t")
-}
-
-// ParseChannels reads a document of channels: {"channels": [...]}, or the bare list. The error, if any, is of type Errors and holds no secret.
+// ParseChannels reads a document of channels: {"channels": [...]}, or the bare list. The error, if any, is of type
+// doc.Errors and holds no secret and no line of the document.
 func ParseChannels(src []byte) ([]Channel, error) { return ParseChannelsKeeping(src, nil) }
 
 // ParseChannelsKeeping is ParseChannels for a document that was given out redacted, changed by a person and sent back: where it has a
 // mask, it keeps what the channel of that name has in previous. The value of a header and the hidden part of a URL are kept only if the
 // host is still the same, so that nobody can have them sent elsewhere without knowing them.
 func ParseChannelsKeeping(src []byte, previous []Channel) ([]Channel, error) {
-	p := parser{previous: previous}
-	channels := p.document(src)
-	if len(p.errs) > 0 {
-		if p.more > 0 {
-			p.add("", "mend these first", "%d more problems are not shown", p.more)
-		}
-		return nil, p.errs
+	d, problem := doc.JSON(src, MaxChannelsBytes)
+	p := parser{Report: doc.NewReport("", maxProblems, d, nil), previous: previous}
+	p.Private = true
+	if problem != nil {
+		p.Add(*problem)
+	}
+	var channels []Channel
+	if d.Root != nil {
+		channels = p.document(d.Root)
+	}
+	if err := p.Err(); err != nil {
+		return nil, fmt.Errorf("channels: %w", err)
 	}
 	return channels, nil
 }
 
-// parser collects what is wrong and goes on, so that one reading finds everything.
+// parser reads one document of channels.
 type parser struct {
+	*doc.Report
 	previous []Channel
-	errs     Errors
-	more     int
 }
 
-func (p *parser) add(path, hint, reason string, args ...any) {
-	if len(p.errs) >= maxProblems && path != "" {
-		p.more++
-		return
-	}
-	p.errs = append(p.errs, layout.Problem{Path: path, Reason: fmt.Sprintf(reason, args...), Hint: hint})
-}
-
-func (p *parser) document(src []byte) []Channel {
-	src = bytes.TrimPrefix(src, []byte("\ufeff"))
-	if len(src) > MaxChannelsBytes {
-		p.add("", "", "the document is %d bytes long; at most %d are allowed", len(src), MaxChannelsBytes)
-		return nil
-	}
-	if !utf8.Valid(src) {
-		p.add("", "save it as UTF-8", "the text is not UTF-8")
-		return nil
-	}
-	// The standard library decides what is JSON, since it is strict and knows where the text goes wrong; fastjson then keeps what a map would
-	// lose: the order of members and those that stand twice.
-	var syntax *json.SyntaxError
-	if err := json.Unmarshal(src, new(json.RawMessage)); errors.As(err, &syntax) {
-		before := src[:max(0, min(len(src), int(syntax.Offset)-1))]
-		start := bytes.LastIndexByte(before, '\n') + 1
-		p.add("", "", "line %d, column %d: not JSON: %s", bytes.Count(before, []byte{'\n'})+1, utf8.RuneCount(before[start:])+1, syntax)
-		return nil
-	}
-	root, err := fastjson.ParseBytes(src)
-	if err != nil {
-		p.add("", "nest it less deeply", "the text can't be read as JSON")
-		return nil
-	}
-	path, list := "", root
-	if root.Type() != fastjson.TypeArray {
-		f := p.object("", root, "channels")
-		path, list = "channels", f.values["channels"]
-		if list == nil {
-			if len(p.errs) == 0 { // else the name is misspelt, which was said
-				p.add("channels", `write {"channels": [...]}`, "is missing")
+func (p *parser) document(root *doc.Node) []Channel {
+	list := root
+	if root.Kind != doc.Sequence {
+		f, ok := p.Object(root, "channels")
+		if list = f.Get("channels"); list == nil {
+			if ok && p.Len() == 0 { // else the name is misspelt, which was said
+				f.Problem("channels", `write {"channels": [...]}`, "is missing")
 			}
 			return nil
 		}
 	}
-	values, err := list.Array()
-	if err != nil {
-		p.add(path, "write it in brackets: [ ... ]", "is %s where a list is expected", kind(list))
-		return nil
-	}
-	if len(values) > MaxChannels {
-		p.add(path, "", "has %d channels; at most %d are allowed", len(values), MaxChannels)
-		return nil
-	}
+	values := p.ListOf(list, MaxChannels)
 	channels := make([]Channel, len(values))
 	seen, about := map[string]int{}, 0
 	for i, v := range values {
-		at := fmt.Sprintf("%s[%d]", path, i)
-		c := p.channel(at, v)
+		c := p.channel(v)
 		if c.AboutChannels {
 			if about++; about == MaxAboutChannels+1 {
-				p.add(at+".about_channels", "leave it out here", "is true for more than %d channels", MaxAboutChannels)
+				p.About(v.Get("about_channels"), "leave it out here", "is true for more than %d channels", MaxAboutChannels)
 			}
 		}
 		if first, twice := seen[c.Name]; twice && c.Name != "" {
-			p.add(at+".name", "give each channel a name of its own", "%q is the name of %s[%d] too", c.Name, path, first)
+			p.About(v.Get("name"), "give each channel a name of its own", "%q is the name of %s too", c.Name, p.PathOf(values[first]))
 		} else {
 			seen[c.Name] = i
 		}
@@ -140,15 +86,16 @@ func (p *parser) document(src []byte) []Channel {
 	return channels
 }
 
-func (p *parser) channel(path string, v *fastjson.Value) Channel {
-	f := p.object(path, v, "name", "url", "format", "template", "secrets", "headers", "timeout", "types", "max_in_flight", "per_second", "disabled", "about_channels")
+func (p *parser) channel(n *doc.Node) Channel {
 	var c Channel
-	if v.Type() != fastjson.TypeObject {
+	o, ok := p.Object(n, "name", "url", "format", "template", "secrets", "headers", "timeout", "types", "max_in_flight", "per_second", "disabled", "about_channels")
+	if !ok {
 		return c
 	}
+	f := fields{o}
 	name, _ := f.text("name", true)
 	if name != "" && !validName(name) {
-		f.add("name", "use 1 to 64 characters of a-z, 0-9 and '-'", "%q can't be a channel's name", clip(name))
+		f.Problem("name", "use 1 to 64 characters of a-z, 0-9 and '-'", "%q can't be a channel's name", doc.Clip(name))
 	} else {
 		c.Name = name
 	}
@@ -158,27 +105,30 @@ func (p *parser) channel(path string, v *fastjson.Value) Channel {
 			old = &p.previous[i]
 		}
 	}
-	c.Format = f.format()
+	c.Format = FormatWebhook
+	if f.Get("format") != nil {
+		c.Format = Format(f.OneOf("format", false, formats))
+	}
 	c.URL = f.url(old)
 	c.Secrets = f.secrets(old)
 	c.Headers = f.headers(old, c.URL)
-	c.Timeout = f.duration("timeout", time.Second, maxTimeout)
+	c.Timeout = hours.Member(o, "timeout", time.Second, maxTimeout, 0)
 	c.Types = f.types()
-	c.MaxInFlight = int(f.number("max_in_flight", 1, maxInFlight, true))
-	c.PerSecond = f.number("per_second", 0.01, maxPerSecond, false)
-	c.Disabled = f.flag("disabled")
-	c.AboutChannels = f.flag("about_channels")
+	c.MaxInFlight = f.Whole("max_in_flight", 1, maxInFlight, 0)
+	c.PerSecond = f.Number("per_second", 0.01, maxPerSecond, 0, "")
+	c.Disabled = f.Flag("disabled")
+	c.AboutChannels = f.Flag("about_channels")
 
-	switch source := f.values["template"]; {
+	switch source := f.Get("template"); {
 	case c.Format == FormatTemplate && source == nil:
-		f.add("template", `write the JSON that the receiver wants, for example {"text": "{data.alert.say}"}`, "is missing, and the format is %q", c.Format)
+		f.Problem("template", `write the JSON that the receiver wants, for example {"text": "{data.alert.say}"}`, "is missing, and the format is %q", c.Format)
 	case source != nil && c.Format != FormatTemplate && c.Format != "":
-		f.add("template", `set "format": "template", or leave the template out`, "is not used by the format %q", c.Format)
+		f.Problem("template", `set "format": "template", or leave the template out`, "is not used by the format %q", c.Format)
 	case source != nil:
-		c.template = p.template(path+".template", source)
+		c.template = p.template(source)
 	}
-	if len(c.Secrets) == 0 && f.values["secrets"] == nil && (c.Format == FormatWebhook || c.Format == FormatCloudEvents) {
-		f.add("secrets", secretHint+`, and give it to the receiver too`, "is missing: the receiver can't tell our messages from others")
+	if len(c.Secrets) == 0 && f.Get("secrets") == nil && (c.Format == FormatWebhook || c.Format == FormatCloudEvents) {
+		f.Problem("secrets", secretHint+`, and give it to the receiver too`, "is missing: the receiver can't tell our messages from others")
 	}
 	return c
 }

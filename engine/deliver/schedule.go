@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"lintel/engine/event"
+
+	"lintel/rules/hours"
 )
 
 // Schedule says when a delivery that failed is tried again, and when it is given up.
@@ -43,9 +45,9 @@ const (
 func ParseDelays(s string) ([]time.Duration, error) {
 	var delays []time.Duration
 	for i, text := range strings.Split(s, ",") {
-		d, err := time.ParseDuration(strings.TrimSpace(text))
+		d, err := hours.ParsePeriod(text)
 		if err != nil {
-			return nil, fmt.Errorf("delay %d, %q, is not a length of time: write them like 0, 5s, 5m, 2h", i+1, clip(strings.TrimSpace(text)))
+			return nil, fmt.Errorf("delay %d: %w: write them like 0, 5s, 5m, 2h", i+1, err)
 		}
 		delays = append(delays, d)
 	}

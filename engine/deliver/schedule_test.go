@@ -130,8 +130,8 @@ func TestParseDelays(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, []time.Duration{0, 5 * time.Second, 5 * time.Minute, 2 * time.Hour}, got)
 	for in, want := range map[string]string{
-		"":         `delay 1, "", is not a length of time`,
-		"0,5":      `delay 2, "5", is not a length of time`,
+		"":         `delay 1: "" is not a length of time`,
+		"0,5":      `delay 2: "5" is not a length of time`,
 		"0,-1s":    "delay 2 is -1s: allowed are 0 to 168h0m0s",
 		"0,0":      "delay 2 is 0s: only the first may be shorter than 1s",
 		"0,10000h": "delay 2 is 10000h0m0s",

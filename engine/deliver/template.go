@@ -10,10 +10,8 @@ import (
 	"strings"
 	"time"
 
-	"github.com/valyala/fastjson"
-
 	"lintel/engine/event"
-	"lintel/engine/faults"
+	"lintel/rules/doc"
 )
 
 // Limits on templates and on what comes of them.
@@ -42,32 +40,29 @@ type piece struct {
 // roots are what a placeholder can start with.
 var roots = []string{"id", "type", "timestamp", "site", "channel", "alert", "order", "data"}
 
-// template compiles v; what is wrong is added to the problems.
-func (p *parser) template(path string, v *fastjson.Value) *template {
-	t := &template{source: v.MarshalTo(nil)}
-	if len(t.source) > MaxTemplateBytes {
-		p.add(path, "", "is %d bytes long; at most %d are allowed", len(t.source), MaxTemplateBytes)
-		return nil
-	}
-	// fastjson writes control characters in a way that is not JSON, so the source is written again from what it read.
-	before := len(p.errs)
+// template compiles a channel's template; what is wrong is reported.
+func (p *parser) template(n *doc.Node) *template {
+	before := p.Len()
 	b := templateBuilder{p: p}
-	b.value(path, v, 0)
+	b.value(n, 0)
 	b.flush()
-	t.source, t.pieces = b.source, b.pieces
-	if b.placeholders > maxPlaceholders {
-		p.add(path, "", "has %d placeholders; at most %d are allowed", b.placeholders, maxPlaceholders)
+	t := &template{source: b.source, pieces: b.pieces}
+	if len(t.source) > MaxTemplateBytes {
+		p.About(n, "", "is %d bytes long; at most %d are allowed", len(t.source), MaxTemplateBytes)
 	}
-	if len(p.errs) > before {
+	if b.placeholders > maxPlaceholders {
+		p.About(n, "", "has %d placeholders; at most %d are allowed", b.placeholders, maxPlaceholders)
+	}
+	if p.Len() > before {
 		return nil
 	}
 	d := Sample("sample")
 	body, err := t.render(nil, "quayside", &d)
 	switch {
 	case err != nil:
-		p.add(path, "", "can't be filled in: %v", err)
+		p.About(n, "", "can't be filled in: %v", err)
 	case !json.Valid(body):
-		p.add(path, "", "does not give JSON")
+		p.About(n, "", "does not give JSON")
 	}
 	return t
 }
@@ -98,50 +93,50 @@ func (b *templateBuilder) placeholder(path []string, raw bool) {
 	b.placeholders++
 }
 
-func (b *templateBuilder) value(at string, v *fastjson.Value, depth int) {
+func (b *templateBuilder) value(n *doc.Node, depth int) {
 	if depth > maxTemplateDepth {
-		b.p.add(at, "", "is nested more than %d deep", maxTemplateDepth)
+		b.p.About(n, "", "is nested more than %d deep", maxTemplateDepth)
 		return
 	}
-	switch v.Type() {
-	case fastjson.TypeObject:
-		o := v.GetObject()
+	switch {
+	case n.Kind == doc.Mapping:
 		b.lit('{')
-		seen, n := map[string]bool{}, 0
-		o.Visit(func(key []byte, v *fastjson.Value) {
-			name := string(key)
+		seen := map[string]bool{}
+		for i, f := range n.Fields {
+			name := f.Key.Text
 			if seen[name] {
-				b.p.add(at+"."+clip(name), "keep one of them", "stands twice")
+				b.p.About(f.Key, "keep one of them", "stands twice")
 			}
 			seen[name] = true
-			if n++; n > 1 {
+			if i > 0 {
 				b.lit(',')
 			}
 			b.lit(quote(name)...)
 			b.lit(':')
-			b.value(at+"."+clip(name), v, depth+1)
-		})
+			b.value(f.Value, depth+1)
+		}
 		b.lit('}')
-	case fastjson.TypeArray:
+	case n.Kind == doc.Sequence:
 		b.lit('[')
-		for i, v := range v.GetArray() {
+		for i, item := range n.Items {
 			if i > 0 {
 				b.lit(',')
 			}
-			b.value(fmt.Sprintf("%s[%d]", at, i), v, depth+1)
+			b.value(item, depth+1)
 		}
 		b.lit(']')
-	case fastjson.TypeString:
-		s := string(v.GetStringBytes())
-		b.source = append(b.source, quote(s)...)
-		b.text(at, s)
+	case n.IsText():
+		b.source = append(b.source, quote(n.Text)...)
+		b.text(n, n.Text)
+	case n.Kind == doc.Empty:
+		b.lit([]byte("null")...)
 	default:
-		b.lit(v.MarshalTo(nil)...)
+		b.lit([]byte(n.Text)...)
 	}
 }
 
 // text compiles a text with its placeholders.
-func (b *templateBuilder) text(at, s string) {
+func (b *templateBuilder) text(at *doc.Node, s string) {
 	const how = "a brace that is meant as text is written twice: {{ or }}"
 	type part struct {
 		text string
@@ -155,12 +150,12 @@ func (b *templateBuilder) text(at, s string) {
 			lit.WriteByte(s[i])
 			i++
 		case s[i] == '}':
-			b.p.add(at, how, "has a closing brace at character %d that closes nothing", i+1)
+			b.p.About(at, how, "has a closing brace at character %d that closes nothing", i+1)
 			return
 		case s[i] == '{':
 			end := strings.IndexByte(s[i:], '}')
 			if end < 0 {
-				b.p.add(at, how, "has an opening brace at character %d that is not closed", i+1)
+				b.p.About(at, how, "has an opening brace at character %d that is not closed", i+1)
 				return
 			}
 			path, ok := b.path(at, s[i+1:i+end])
@@ -196,29 +191,29 @@ func (b *templateBuilder) text(at, s string) {
 	b.open = append(b.open, '"')
 }
 
-func (b *templateBuilder) path(at, s string) ([]string, bool) {
+func (b *templateBuilder) path(at *doc.Node, s string) ([]string, bool) {
 	path := strings.Split(s, ".")
 	for _, part := range path {
 		if part == "" || strings.Trim(part, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_-") != "" {
-			b.p.add(at, "write a path like {data.alert.say}; a brace that is meant as text is written twice: {{ or }}",
-				"the placeholder {%s} is not a path", clip(s))
+			b.p.About(at, "write a path like {data.alert.say}; a brace that is meant as text is written twice: {{ or }}",
+				"the placeholder {%s} is not a path", doc.Clip(s))
 			return nil, false
 		}
 	}
 	if !slices.Contains(roots, path[0]) {
 		hint := "a placeholder starts with one of " + strings.Join(roots, ", ")
-		if near := faults.Nearest(path[0], roots); near != "" {
+		if near := doc.Nearest(path[0], roots); near != "" {
 			hint = fmt.Sprintf("did you mean {%s}?", strings.Join(append([]string{near}, path[1:]...), "."))
 		}
-		b.p.add(at, hint, "there is no %q to fill in", clip(path[0]))
+		b.p.About(at, hint, "there is no %q to fill in", doc.Clip(path[0]))
 		return nil, false
 	}
 	if path[0] != "data" && len(path) > 1 {
-		b.p.add(at, fmt.Sprintf("write {%s}", path[0]), "{%s}: %s has no parts", clip(s), path[0])
+		b.p.About(at, fmt.Sprintf("write {%s}", path[0]), "{%s}: %s has no parts", doc.Clip(s), path[0])
 		return nil, false
 	}
 	if len(path) > maxPathParts {
-		b.p.add(at, "", "the placeholder {%s} has more than %d parts", clip(s), maxPathParts)
+		b.p.About(at, "", "the placeholder {%s} has more than %d parts", doc.Clip(s), maxPathParts)
 		return nil, false
 	}
 	return path, true

@@ -10,7 +10,7 @@ import (
 
 	"github.com/go-faster/jx"
 
-	"lintel/engine/faults"
+	"lintel/rules/doc"
 )
 
 // Options bound what Parse takes. A zero value stands for the default.
@@ -49,7 +49,7 @@ func Parse(src []byte, opt Options) (*Document, error) {
 	if err := checkSyntax(src); err != nil {
 		return nil, err
 	}
-	p := &parser{src: src, opt: opt, event: -1, doc: &Document{}, list: faults.List[Problem]{Max: maxProblems}}
+	p := &parser{src: src, opt: opt, event: -1, doc: &Document{}}
 	p.document(jx.DecodeBytes(src))
 	if p.limit != nil {
 		return nil, p.limit
@@ -115,7 +115,8 @@ type parser struct {
 	doc   *Document
 	path  []byte
 	event int // index of the event that is being read; -1: none
-	list  faults.List[Problem]
+	list  Errors
+	more  int // problems past maxProblems
 	limit *LimitError
 	ids   int // identities so far
 	fault error
@@ -125,25 +126,25 @@ func (p *parser) err() error {
 	switch {
 	case p.fault != nil: // the syntax has been checked, so this can't be; but it may not pass as an empty document
 		return Errors{{Event: -1, Pointer: string(p.path), Reason: "the document is not valid JSON: " + p.fault.Error()}}
-	case len(p.list.Kept) == 0:
+	case len(p.list) == 0:
 		return nil
+	case p.more > 0:
+		return append(p.list, Problem{Event: -1, Reason: fmt.Sprintf("%d more problems are not shown", p.more), Hint: "fix these first"})
 	}
-	return Errors(p.list.All(func(more int) Problem {
-		reason, hint := faults.Rest(more)
-		return Problem{Event: -1, Reason: reason, Hint: hint}
-	}))
+	return p.list
 }
 
 // add notes a problem with the member name of where the parser is; "": with the place itself.
 func (p *parser) add(name, hint, reason string, args ...any) {
-	if !p.list.Room() {
+	if len(p.list) == maxProblems {
+		p.more++
 		return
 	}
 	pointer := string(p.path)
 	if name != "" {
 		pointer += "/" + escapePointer(name)
 	}
-	p.list.Keep(Problem{Pointer: pointer, Event: p.event, Reason: fmt.Sprintf(reason, args...), Hint: hint})
+	p.list = append(p.list, Problem{Pointer: pointer, Event: p.event, Reason: fmt.Sprintf(reason, args...), Hint: hint})
 }
 
 func escapePointer(s string) string {
@@ -324,7 +325,7 @@ func (p *parser) word(d *jx.Decoder, v vocabulary, what string) string {
 	case strings.HasPrefix(s, "urn:epcglobal:cbv"), strings.HasPrefix(s, "http://ns.gs1.org/cbv/"), strings.HasPrefix(s, "https://ns.gs1.org/cbv/"):
 		p.add("", "write the bare word of the vocabulary", "%s is an address of the vocabulary that JSON does not have", shown(s))
 	case !validURI(s):
-		hint := faults.OneOf(s, v.list)
+		hint := doc.OneOf(s, v.list)
 		if hint == "" {
 			hint = "use a word of the Core Business Vocabulary, or a URI for one of your own"
 		}
@@ -336,7 +337,7 @@ func (p *parser) word(d *jx.Decoder, v vocabulary, what string) string {
 // extension reads a member that the standard does not have.
 func (p *parser) extension(d *jx.Decoder, name []byte, into *[]Member, known []string) {
 	if !validURI(string(name)) {
-		hint := faults.DidYouMean(string(name), known)
+		hint := doc.DidYouMean(string(name), known)
 		if hint == "" {
 			hint = "a member of your own needs a prefix, as in example:" + strings.Map(nameRune, cut(string(name), 40)) + ", that the @context declares"
 		}

@@ -43,7 +43,7 @@ const contextHint = `add "@context": ["` + DefaultContext + `"]`
 
 // reported tells whether there already is a problem at this place.
 func (p *parser) reported(pointer string) bool {
-	for _, q := range p.list.Kept {
+	for _, q := range p.list {
 		if q.Pointer == pointer || strings.HasPrefix(q.Pointer, pointer+"/") {
 			return true
 		}
@@ -351,19 +351,19 @@ func (p *parser) eventList(d *jx.Decoder) {
 			return
 		}
 		p.event = i
-		before := len(p.list.Kept)
+		before := len(p.list)
 		p.doc.Events = append(p.doc.Events, Event{Index: i})
 		ev := &p.doc.Events[len(p.doc.Events)-1]
 		p.readEvent(d, ev, shared)
 		p.event = -1
-		if p.opt.Proceed && len(p.list.Kept) > before {
+		if p.opt.Proceed && len(p.list) > before {
 			p.doc.Events = p.doc.Events[:len(p.doc.Events)-1]
-			found := p.list.Kept[before:]
+			found := p.list[before:]
 			if len(p.doc.Refused) > 5*maxProblems {
 				found = found[:1]
 			}
 			p.doc.Refused = append(p.doc.Refused, found...)
-			p.list.Kept, p.list.More = p.list.Kept[:before], 0
+			p.list, p.more = p.list[:before], 0
 		}
 	})
 }

@@ -8,7 +8,7 @@ import (
 
 	"github.com/go-faster/jx"
 
-	"lintel/engine/faults"
+	"lintel/rules/doc"
 )
 
 // Bits for the members of events.
@@ -140,7 +140,7 @@ func (p *parser) member(d *jx.Decoder, ev *Event, bit uint32, name []byte) {
 	case mType:
 		s, ok := p.text(d)
 		if ev.Type = EventType(s); ok && !eventTypes.has[s] && !validURI(s) {
-			p.add("", faults.OneOf(s, eventTypes.list), "there is no event type %s", shown(s))
+			p.add("", doc.OneOf(s, eventTypes.list), "there is no event type %s", shown(s))
 		}
 	case mTime:
 		ev.Time, ev.At = p.time(d)
@@ -164,7 +164,7 @@ func (p *parser) member(d *jx.Decoder, ev *Event, bit uint32, name []byte) {
 	case mAction:
 		s, ok := p.text(d)
 		if ev.Action = Action(s); ok && !actions.has[s] {
-			p.add("", faults.OneOf(s, actions.list), "there is no action %s", shown(s))
+			p.add("", doc.OneOf(s, actions.list), "there is no action %s", shown(s))
 		}
 	case mEPCs:
 		ev.EPCs = p.uris(d, true)
@@ -354,7 +354,7 @@ func (p *parser) words(d *jx.Decoder, v vocabulary, what string) []string {
 
 // refuse notes a member that an object may not have, with a prefix or without.
 func (p *parser) refuse(d *jx.Decoder, name []byte, v vocabulary) {
-	p.add("", faults.OneOf(cut(string(name), 64), v.list), "there is no such member here, and none of one's own is allowed")
+	p.add("", doc.OneOf(cut(string(name), 64), v.list), "there is no such member here, and none of one's own is allowed")
 	p.stop(d.Skip())
 }
 

@@ -2,8 +2,9 @@ package epcis
 
 import (
 	"fmt"
+	"strings"
 
-	"lintel/engine/faults"
+	"lintel/rules/doc"
 )
 
 // Problem is one thing that is wrong with a document.
@@ -15,7 +16,9 @@ type Problem struct {
 }
 
 // String returns the problem as one line.
-func (p Problem) String() string { return faults.Line(p.Pointer, p.Reason, p.Hint) }
+func (p Problem) String() string {
+	return doc.Diagnostic{Path: p.Pointer, Reason: p.Reason, Hint: p.Hint}.Summary()
+}
 
 // Errors are all problems of a document, in its order. Past 200 the rest is counted in a last one.
 type Errors []Problem
@@ -23,7 +26,13 @@ type Errors []Problem
 const maxProblems = 200
 
 // Error returns one line for each problem.
-func (e Errors) Error() string { return faults.Lines("EPCIS", e) }
+func (e Errors) Error() string {
+	lines := make([]string, len(e))
+	for i, p := range e {
+		lines[i] = p.String()
+	}
+	return "EPCIS: " + strings.Join(lines, "\n\t")
+}
 
 // LimitError says that a document is larger than the receiver takes.
 type LimitError struct {

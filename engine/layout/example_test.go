@@ -1,10 +1,12 @@
 package layout_test
 
 import (
+	"errors"
 	"fmt"
 	"time"
 
 	"lintel/engine/layout"
+	"lintel/rules/doc"
 )
 
 func ExampleParse() {
@@ -27,16 +29,21 @@ func ExampleParse() {
 	// true
 }
 
-func ExampleErrors() {
+func ExampleParse_problems() {
 	_, err := layout.Parse([]byte(`{
-	  "site": "quayside", "time_zone": "Europe/London",
-	  "zones": [{"id": "front-tables", "kind": "flor"}],
-	  "read_points": [{"id": "tables-1", "role": "fixed", "zone": "frnt-tables"}]
-	}`))
-	for _, p := range err.(layout.Errors) {
-		fmt.Println(p)
+  "site": "umberhithe", "time_zone": "Europe/London",
+  "zones": [{"id": "front-tables", "kind": "flor"}],
+  "read_points": [{"id": "tables-1", "role": "fixed", "zone": "frnt-tables"}]
+}`))
+	var problems doc.Errors
+	if errors.As(err, &problems) {
+		fmt.Println(problems[0])
+		fmt.Println(problems[1].Summary())
 	}
 	// Output:
-	// zones[0].kind: "flor" is not a kind; did you mean "floor"?
+	// 3:44: zones[0].kind: "flor" is not a kind
+	//       "zones": [{"id": "front-tables", "kind": "flor"}],
+	//                                                ^^^^^^
+	//     did you mean "floor"?
 	// read_points[0].zone: there is no zone "frnt-tables"; did you mean "front-tables"?
 }

@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lintel/engine/layout"
+	"lintel/rules/doc"
 )
 
 func FuzzLayout(f *testing.F) {
@@ -18,7 +19,7 @@ func FuzzLayout(f *testing.F) {
 		l, err := layout.Parse(src)
 		if err != nil {
 			require.Nil(t, l)
-			var list layout.Errors
+			var list doc.Errors
 			require.ErrorAs(t, err, &list)
 			require.NotEmpty(t, list)
 			return

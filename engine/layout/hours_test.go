@@ -8,6 +8,7 @@ import (
 	"pgregory.net/rapid"
 
 	"lintel/engine/layout"
+	"lintel/rules/hours"
 )
 
 func shop(t require.TestingT, zone, hours string) *layout.Layout {
@@ -159,7 +160,7 @@ func openSlowly(l *layout.Layout, t time.Time) bool {
 	local := t.In(loc)
 	for day := -2; day <= 1; day++ {
 		midnight := time.Date(local.Year(), local.Month(), local.Day()+day, 0, 0, 0, 0, time.UTC)
-		for _, w := range l.Hours.On(layout.DateOf(midnight)) {
+		for _, w := range l.Hours.On(hours.DateOf(midnight)) {
 			from := meaning(midnight.Add(time.Duration(w.From) * time.Minute))
 			to := meaning(midnight.Add(time.Duration(w.To) * time.Minute))
 			if !t.Before(from) && t.Before(to) {
@@ -206,13 +207,13 @@ func TestOpenAgreesWithAWalkOfTheClock(t *testing.T) {
 func TestWindowsRoundTrip(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		at := rapid.IntRange(0, 300).Draw(t, "first")
-		var windows []layout.Window
+		var windows []hours.Window
 		for at < 24*60 && len(windows) < 4 {
 			to := at + rapid.IntRange(1, 600).Draw(t, "long")
-			windows = append(windows, layout.Window{From: at, To: to})
+			windows = append(windows, hours.Window{From: at, To: to})
 			at = to + rapid.IntRange(0, 300).Draw(t, "break")
 		}
-		got, err := layout.ParseWindows(layout.FormatWindows(windows))
+		got, err := hours.ParseWindows(hours.FormatWindows(windows))
 		require.NoError(t, err)
 		require.Equal(t, windows, got)
 	})
@@ -226,7 +227,7 @@ func TestMostWindows(t *testing.T) {
 	again, err := layout.Parse(out)
 	require.NoError(t, err)
 	require.Equal(t, l, again)
-	_, err = layout.ParseWindows(twelve + ",12:00-12:01")
+	_, err = hours.ParseWindows(twelve + ",12:00-12:01")
 	require.EqualError(t, err, "a day has 13 windows; at most 12 are allowed")
 }
 

@@ -1,8 +1,10 @@
 package layout
 
 import (
-	"lintel/engine/event"
 	"time"
+
+	"lintel/engine/event"
+	"lintel/rules/hours"
 )
 
 // Layout is one shop. It comes from Parse and is not changed afterwards.
@@ -13,7 +15,7 @@ type Layout struct {
 
 	Zones      []Zone
 	ReadPoints []ReadPoint
-	Hours      Hours
+	Hours      hours.Hours
 	Presence   Presence
 
 	location   *time.Location
@@ -51,7 +53,7 @@ type ReadPoint struct {
 // KeepsQuiet reports whether tags stay quiet once this read point has read them (Gen2 sessions S2 and S3), so that not hearing one says nothing.
 func (p *ReadPoint) KeepsQuiet() bool { return p.Session == "S2" || p.Session == "S3" }
 
-// Presence is how reads become presence. Parse fills in the defaults.
+// Presence is how reads become presence. Parse fills in the dedoc.
 type Presence struct {
 	Epoch        time.Duration // one step of the smoothing window; 250 ms to 10 s, default 1 s
 	HysteresisDB float64       // dB by which another zone must be louder to win an item; 0 to 30, default 6

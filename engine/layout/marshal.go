@@ -3,7 +3,9 @@ package layout
 import (
 	"bytes"
 	"encoding/json"
+
 	"lintel/engine/event"
+	"lintel/rules/hours"
 )
 
 type layoutJSON struct {
@@ -48,11 +50,11 @@ type presenceJSON struct {
 // MarshalJSON returns the layout as the document that Parse reads back to an equal layout. Equal layouts give equal bytes: members come in
 // one order, and what has its default value is left out, except for the presence settings, which are all there to be seen.
 func (l *Layout) MarshalJSON() ([]byte, error) {
-	doc := layoutJSON{Site: l.Site, Name: unless(l.Name, l.Site), TimeZone: l.TimeZone, Zones: []zoneJSON{}, Hours: l.Hours.marshal()}
+	doc := layoutJSON{Site: l.Site, Name: unless(l.Name, l.Site), TimeZone: l.TimeZone, Zones: []zoneJSON{}, Hours: marshalHours(&l.Hours)}
 	for _, z := range l.Zones {
 		out := zoneJSON{ID: z.ID, Name: unless(z.Name, z.ID), Kind: z.Kind, Floor: z.Floor}
 		if z.SureWithin != 0 && z.SureWithin != DefaultSureWithin {
-			out.SureWithin = formatDuration(z.SureWithin)
+			out.SureWithin = hours.FormatPeriod(z.SureWithin)
 		}
 		doc.Zones = append(doc.Zones, out)
 	}
@@ -62,16 +64,16 @@ func (l *Layout) MarshalJSON() ([]byte, error) {
 			out.Zone = l.Zones[p.Zone].ID
 		}
 		if p.SilentAfter != 0 {
-			out.SilentAfter = formatDuration(p.SilentAfter)
+			out.SilentAfter = hours.FormatPeriod(p.SilentAfter)
 		}
 		doc.ReadPoints = append(doc.ReadPoints, out)
 	}
 	doc.Presence = presenceJSON{
-		Epoch:        formatDuration(l.Presence.Epoch),
+		Epoch:        hours.FormatPeriod(l.Presence.Epoch),
 		HysteresisDB: l.Presence.HysteresisDB,
 		Completeness: l.Presence.Completeness,
-		PassageGap:   formatDuration(l.Presence.PassageGap),
-		PassageMax:   formatDuration(l.Presence.PassageMax),
+		PassageGap:   hours.FormatPeriod(l.Presence.PassageGap),
+		PassageMax:   hours.FormatPeriod(l.Presence.PassageMax),
 	}
 	return json.Marshal(doc)
 }
@@ -84,7 +86,7 @@ func unless(s, otherwise string) string {
 }
 
 // marshal writes the days in the order of the week, which a map would not keep.
-func (h *Hours) marshal() json.RawMessage {
+func marshalHours(h *hours.Hours) json.RawMessage {
 	if !h.Known {
 		return nil
 	}
@@ -97,12 +99,12 @@ func (h *Hours) marshal() json.RawMessage {
 		b.WriteString(`"` + name + `":"` + value + `"`)
 	}
 	for i, name := range dayNames {
-		member(name, FormatWindows(h.Week[weekday(i)]))
+		member(name, hours.FormatWindows(h.Week[weekday(i)]))
 	}
 	if len(h.Except) > 0 {
 		b.WriteString(`,"except":{`)
 		for _, e := range h.Except {
-			member(e.Date.String(), FormatWindows(e.Windows))
+			member(e.Date.String(), hours.FormatWindows(e.Windows))
 		}
 		b.WriteByte('}')
 	}

@@ -1,18 +1,17 @@
 package layout
 
 import (
-	"bytes"
-	"encoding/json"
-	"errors"
 	"fmt"
-	"lintel/engine/event"
 	"slices"
 	"strings"
 	"time"
 	_ "time/tzdata" // so that time zones are known on a machine that has none of its own
+	"unicode"
 	"unicode/utf8"
 
-	"github.com/valyala/fastjson"
+	"lintel/engine/event"
+	"lintel/rules/doc"
+	"lintel/rules/hours"
 )
 
 // Limits on what Parse accepts.
@@ -21,92 +20,124 @@ const (
 	MaxZones      = 1000
 	MaxReadPoints = 2000
 	MaxExceptions = 1000 // dates with hours of their own
+
+	maxProblems  = 200 // that are told of one document
+	maxNameBytes = 200
 )
 
-// Parse reads a layout document. The error, if any, is of type Errors and names every problem, not only the first.
+// Parse reads a layout document, which is JSON. The error, if any, is of type doc.Errors and names every problem.
 func Parse(src []byte) (*Layout, error) {
-	p := newReport()
-	root := parseJSON(p, src)
-	if root == nil {
-		return nil, p.err()
+	d, problem := doc.JSON(src, MaxBytes)
+	r := doc.NewReport("", maxProblems, d, problem)
+	if d.Root != nil {
+		if l := Read(r, d.Root); l != nil {
+			return l, nil
+		}
 	}
-	f := p.object("", root, "site", "name", "time_zone", "zones", "read_points", "hours", "presence")
+	return nil, fmt.Errorf("layout: %w", r.Err())
+}
+
+// Read reads a layout that stands in a document, and reports what is wrong with it there. It returns nil after an error.
+func Read(r *doc.Report, n *doc.Node) *Layout {
+	before := r.Len()
+	root, ok := r.Object(n, "site", "name", "time_zone", "zones", "read_points", "hours", "presence")
+	if !ok {
+		return nil
+	}
+	f := fields{root}
 	l := &Layout{}
 	l.Site, _ = f.id("site", true)
-	l.Name = l.Site
+	l.Name = f.name(l.Site)
+	l.TimeZone, l.location = parseTimeZone(f)
+	parseZones(f, l)
+	parseReadPoints(f, l)
+	parseHours(f, &l.Hours)
+	parsePresence(f, &l.Presence)
+	if r.Len() > before {
+		return nil
+	}
+	return l
+}
+
+// fields are the members of an object.
+type fields struct{ doc.Object }
+
+// text returns a text with the white space around it dropped; missing or wrong, "" and false.
+func (f fields) text(name string, required bool) (string, bool) {
+	s, ok := f.Text(name, required)
+	if !ok {
+		return "", false
+	}
+	switch s = strings.TrimSpace(s); {
+	case s == "":
+		f.Problem(name, "", "is empty")
+	case len(s) > maxNameBytes:
+		f.Problem(name, "", "is %d bytes long; at most %d are allowed", len(s), maxNameBytes)
+	case strings.ContainsFunc(s, unicode.IsControl):
+		f.Problem(name, "remove line breaks, tabs and other control characters", "has a control character")
+	default:
+		return s, true
+	}
+	return "", false
+}
+
+// name returns the name, else the id.
+func (f fields) name(id string) string {
 	if s, ok := f.text("name", false); ok {
-		l.Name = s
+		return s
 	}
-	l.TimeZone, l.location = parseTimeZone(&f)
-	parseZones(&f, l)
-	parseReadPoints(&f, l)
-	parseHours(&f, &l.Hours)
-	parsePresence(&f, &l.Presence)
-	if err := p.err(); err != nil {
-		return nil, err
-	}
-	return l, nil
+	return id
 }
 
-// parseJSON returns nil after a problem with the text itself.
-func parseJSON(p *report, src []byte) *fastjson.Value {
-	src = bytes.TrimPrefix(src, []byte("\ufeff"))
-	if len(src) > MaxBytes {
-		p.add("", "", "the document is %d bytes long; at most %d are allowed", len(src), MaxBytes)
-		return nil
+// id returns an id member.
+func (f fields) id(name string, required bool) (string, bool) {
+	s, ok := f.text(name, required)
+	if ok && !ValidID(s) {
+		f.Problem(name, idHint(s), "%q is no id: an id has 1 to 64 characters of a-z, 0-9, '-' and '_'", s)
+		return "", false
 	}
-	if !utf8.Valid(src) {
-		at := invalidUTF8(src)
-		line, column := position(src, at)
-		p.add("", "save it as UTF-8", "line %d, column %d: the text is not UTF-8", line, column)
-		return nil
-	}
-	// The standard library decides what is JSON, since it is strict and knows where the text goes wrong; fastjson then keeps what a map would
-	// lose: the order of members and those that stand twice.
-	var syntax *json.SyntaxError
-	if err := json.Unmarshal(src, new(json.RawMessage)); errors.As(err, &syntax) {
-		line, column := position(src, int(syntax.Offset)-1)
-		p.add("", "", "line %d, column %d: not JSON: %s", line, column, syntax)
-		return nil
-	}
-	root, err := fastjson.ParseBytes(src)
-	if err != nil {
-		p.add("", "", "not readable as JSON: %v", err)
-		return nil
-	}
-	return root
+	return s, ok
 }
 
-func invalidUTF8(src []byte) int {
-	for i := 0; i < len(src); {
-		r, size := utf8.DecodeRune(src[i:])
-		if r == utf8.RuneError && size == 1 {
-			return i
+// idHint makes an id of what a person wrote, as far as it can.
+func idHint(s string) string {
+	id := strings.Trim(strings.Map(func(r rune) rune {
+		r = unicode.ToLower(r)
+		if r < utf8.RuneSelf && ValidID(string(r)) {
+			return r
 		}
-		i += size
+		return '-'
+	}, s), "-")
+	if !ValidID(id) || len(strings.Trim(id, "-_")) == 0 {
+		return ""
 	}
-	return len(src)
+	return fmt.Sprintf("write %q, say, and keep the words in the name", id)
 }
 
-// position returns the line and column, in characters from 1, of the byte at offset at.
-func position(src []byte, at int) (line, column int) {
-	at = max(0, min(at, len(src)))
-	before := src[:at]
-	start := bytes.LastIndexByte(before, '\n') + 1
-	return bytes.Count(before, []byte{'\n'}) + 1, utf8.RuneCount(before[start:]) + 1
+// one returns a member that is a word of a closed set.
+func one[T ~uint8](f fields, name string, required bool, set *event.Set[T]) T {
+	s, ok := f.text(name, required)
+	if !ok {
+		return 0
+	}
+	v, ok := set.Parse(s)
+	if !ok {
+		f.Problem(name, doc.OneOf(s, set.Texts()), "%q is not a %s", s, name)
+	}
+	return v
 }
 
-func parseTimeZone(f *fields) (string, *time.Location) {
+func parseTimeZone(f fields) (string, *time.Location) {
 	const how = "write a name of the IANA time zone database, like Europe/London"
 	name, ok := f.text("time_zone", false)
 	switch {
-	case !ok && f.values["time_zone"] == nil:
-		f.add(f.at("time_zone"), how, "is missing")
+	case !ok && f.Get("time_zone") == nil:
+		f.Problem("time_zone", how, "is missing")
 		return "", nil
 	case !ok:
 		return "", nil
 	case name == "Local":
-		f.add(f.at("time_zone"), how, `"Local" means another place on every machine`)
+		f.Problem("time_zone", how, `"Local" means another place on every machine`)
 		return "", nil
 	}
 	location, err := time.LoadLocation(name)
@@ -117,7 +148,7 @@ func parseTimeZone(f *fields) (string, *time.Location) {
 				hint = fmt.Sprintf("did you mean %q?", other)
 			}
 		}
-		f.add(f.at("time_zone"), hint, "there is no time zone %q", name)
+		f.Problem("time_zone", hint, "there is no time zone %q", name)
 		return "", nil
 	}
 	return name, location
@@ -134,34 +165,32 @@ func titleCase(s string) string {
 	return string(b)
 }
 
-func parseZones(f *fields, l *Layout) {
-	list := f.list("zones", MaxZones)
-	if len(list) == 0 && (f.values["zones"] == nil || f.values["zones"].Type() == fastjson.TypeArray && len(f.values["zones"].GetArray()) == 0) {
-		f.add(f.at("zones"), "a shop has at least one zone", "names no zone")
+func parseZones(f fields, l *Layout) {
+	list := f.List("zones", MaxZones)
+	if n := f.Get("zones"); n == nil || n.Kind == doc.Sequence && len(n.Items) == 0 {
+		f.Problem("zones", "a shop has at least one zone", "names no zone")
 	}
 	l.zoneIndex = make(map[string]int, len(list))
 	ofKind := map[event.ZoneKind]int{}
 	for i, v := range list {
-		zf := f.object(fmt.Sprintf("zones[%d]", i), v, "id", "name", "kind", "floor", "sure_within")
+		o, _ := f.Object.Object(v, "id", "name", "kind", "floor", "sure_within")
+		zf := fields{o}
 		var z Zone
 		var hasID bool
 		if z.ID, hasID = zf.id("id", true); hasID {
 			if first, twice := l.zoneIndex[z.ID]; twice {
-				f.add(zf.at("id"), "give each zone an id of its own", "%q is also the id of zones[%d]", z.ID, first)
+				zf.Problem("id", "give each zone an id of its own", "%q is also the id of zones[%d]", z.ID, first)
 			} else {
 				l.zoneIndex[z.ID] = i
 			}
 		}
-		z.Name = z.ID
-		if s, ok := zf.text("name", false); ok {
-			z.Name = s
-		}
-		z.Kind = one(&zf, "kind", true, event.ZoneKinds)
+		z.Name = zf.name(z.ID)
+		z.Kind = one(zf, "kind", true, event.ZoneKinds)
 		z.Floor, _ = zf.text("floor", false)
 		if z.Kind == event.Exit {
-			z.SureWithin = zf.duration("sure_within", 2*time.Second, 10*time.Second, DefaultSureWithin)
-		} else if zf.values["sure_within"] != nil && z.Kind != event.ZoneKindNone {
-			f.add(zf.at("sure_within"), `remove it, or make this a zone of kind "exit"`, "only an exit is sure of passages, and the kind is %q", z.Kind)
+			z.SureWithin = hours.Member(zf.Object, "sure_within", 2*time.Second, 10*time.Second, DefaultSureWithin)
+		} else if zf.Get("sure_within") != nil && z.Kind != event.ZoneKindNone {
+			zf.Problem("sure_within", `remove it, or make this a zone of kind "exit"`, "only an exit is sure of passages, and the kind is %q", z.Kind)
 		}
 		ofKind[z.Kind]++
 		l.Zones = append(l.Zones, z)
@@ -171,11 +200,11 @@ func parseZones(f *fields, l *Layout) {
 		if !ok {
 			continue
 		}
-		at := fmt.Sprintf("zones[%d].id", i)
+		id, hint := list[i].Get("id"), fmt.Sprintf("choose another id, like %q", z.ID+"-1")
 		if z.Kind != kind && z.Kind != event.ZoneKindNone {
-			f.add(at, fmt.Sprintf("choose another id, like %q", z.ID+"-1"), "%q is the name of a kind, and this zone is of kind %q", z.ID, z.Kind)
+			f.About(id, hint, "%q is the name of a kind, and this zone is of kind %q", z.ID, z.Kind)
 		} else if ofKind[kind] > 1 {
-			f.add(at, fmt.Sprintf("choose another id, like %q", z.ID+"-1"), "%q is the name of a kind that %d zones have, so it does not say which is meant", z.ID, ofKind[kind])
+			f.About(id, hint, "%q is the name of a kind that %d zones have, so it does not say which is meant", z.ID, ofKind[kind])
 		}
 	}
 }
@@ -191,51 +220,49 @@ func (l *Layout) idsOf() []string {
 	return ids
 }
 
-func parseReadPoints(f *fields, l *Layout) {
-	list := f.list("read_points", MaxReadPoints)
+func parseReadPoints(f fields, l *Layout) {
+	list := f.List("read_points", MaxReadPoints)
 	ids := l.idsOf()
 	l.pointIndex = make(map[string]int, len(list))
 	for i, v := range list {
-		pf := f.object(fmt.Sprintf("read_points[%d]", i), v, "id", "name", "role", "zone", "side", "min_rssi", "min_reads", "silent_after", "session")
+		o, _ := f.Object.Object(v, "id", "name", "role", "zone", "side", "min_rssi", "min_reads", "silent_after", "session")
+		pf := fields{o}
 		p := ReadPoint{Zone: -1}
 		var ok bool
 		if p.ID, ok = pf.id("id", true); ok {
 			if first, twice := l.pointIndex[p.ID]; twice {
-				f.add(pf.at("id"), "give each read point an id of its own", "%q is also the id of read_points[%d]", p.ID, first)
+				pf.Problem("id", "give each read point an id of its own", "%q is also the id of read_points[%d]", p.ID, first)
 			} else {
 				l.pointIndex[p.ID] = i
 			}
 		}
-		p.Name = p.ID
-		if s, ok := pf.text("name", false); ok {
-			p.Name = s
-		}
-		p.Role = one(&pf, "role", true, event.Roles)
+		p.Name = pf.name(p.ID)
+		p.Role = one(pf, "role", true, event.Roles)
 		if zone, ok := pf.text("zone", false); ok {
 			if index, found := l.zoneIndex[zone]; found {
 				p.Zone = index
 			} else {
-				f.add(pf.at("zone"), f.nearest(zone, ids), "there is no zone %q", zone)
+				pf.Problem("zone", doc.OneOf(zone, ids), "there is no zone %q", zone)
 			}
-		} else if pf.values["zone"] == nil && p.Role != event.Handheld && p.Role != event.RoleNone {
-			f.add(pf.at("zone"), "name the zone that it sees; only a handheld can do without", "is missing")
+		} else if pf.Get("zone") == nil && p.Role != event.Handheld && p.Role != event.RoleNone {
+			pf.Problem("zone", "name the zone that it sees; only a handheld can do without", "is missing")
 		}
-		p.Side = one(&pf, "side", false, event.Sides)
+		p.Side = one(pf, "side", false, event.Sides)
 		if p.Side != event.SideNone && p.Role != event.Portal && p.Role != event.RoleNone {
-			f.add(pf.at("side"), `remove it, or make this a "portal"`, "only a portal has sides, and the role is %q", p.Role)
+			pf.Problem("side", `remove it, or make this a "portal"`, "only a portal has sides, and the role is %q", p.Role)
 		}
-		if v := pf.values["min_rssi"]; v != nil && v.Type() == fastjson.TypeNumber && v.GetFloat64() > 0 {
-			f.add(pf.at("min_rssi"), "write it with its minus sign, like -70", "%s is out of range: received power in dBm is below zero", v)
+		if v := pf.Get("min_rssi"); v != nil && v.IsNumber() && !strings.HasPrefix(v.Text, "-") && strings.Trim(v.Text, "0.") != "" {
+			pf.Problem("min_rssi", "write it with its minus sign, like -70", "%.40s is out of range: received power in dBm is below zero", v.Text)
 		} else {
-			p.MinRSSI = pf.number("min_rssi", -120, 0, 0, " dBm")
+			p.MinRSSI = pf.Number("min_rssi", -120, 0, 0, " dBm")
 		}
-		p.MinReads = pf.integer("min_reads", 1, 1000, 0)
-		p.SilentAfter = pf.duration("silent_after", time.Second, 30*24*time.Hour, 0)
+		p.MinReads = pf.Whole("min_reads", 1, 1000, 0)
+		p.SilentAfter = hours.Member(pf.Object, "silent_after", time.Second, 30*24*time.Hour, 0)
 		if s, ok := pf.text("session", false); ok {
 			if sessions := []string{"S0", "S1", "S2", "S3"}; slices.Contains(sessions, s) {
 				p.Session = s
 			} else {
-				f.add(pf.at("session"), f.nearest(s, sessions), "%q is not a session", s)
+				pf.Problem("session", doc.OneOf(s, sessions), "%q is not a session", s)
 			}
 		}
 		l.ReadPoints = append(l.ReadPoints, p)
@@ -247,75 +274,75 @@ var dayNames = []string{"mon", "tue", "wed", "thu", "fri", "sat", "sun"}
 // weekday returns the day that dayNames[i] means.
 func weekday(i int) time.Weekday { return time.Weekday((i + 1) % 7) }
 
-func parseHours(f *fields, h *Hours) {
-	v, ok := f.values["hours"]
-	if !ok {
+func parseHours(f fields, h *hours.Hours) {
+	v := f.Get("hours")
+	if v == nil {
 		return
 	}
 	h.Known = true
-	hf := f.object("hours", v, append(slices.Clone(dayNames), "except")...)
-	if len(hf.values) == 0 && v.Type() == fastjson.TypeObject {
-		f.add("hours", `leave "hours" out for a shop that is always open, or write "mon": "09:00-18:00"`, "names no day")
+	o, ok := f.Object.Object(v, append(slices.Clone(dayNames), "except")...)
+	if ok && len(v.Fields) == 0 {
+		f.Problem("hours", `leave "hours" out for a shop that is always open, or write "mon": "09:00-18:00"`, "names no day")
 	}
 	for i, name := range dayNames {
-		h.Week[weekday(i)] = hf.windows(name)
+		h.Week[weekday(i)] = windows(f, o.Get(name))
 	}
-	except, ok := hf.values["except"]
-	if !ok {
+	except := o.Get("except")
+	switch {
+	case except == nil:
+		return
+	case except.Kind != doc.Mapping:
+		f.About(except, `write {"2026-12-25": "closed"}`, "is %s where an object is expected", except.Is())
+		return
+	case len(except.Fields) > MaxExceptions:
+		f.About(except, "remove dates that are long past", "has %d dates; at most %d are allowed", len(except.Fields), MaxExceptions)
 		return
 	}
-	o, err := except.Object()
-	if err != nil {
-		f.add("hours.except", `write {"2026-12-25": "closed"}`, "%s where an object was expected", typeName(except))
-		return
-	}
-	if o.Len() > MaxExceptions {
-		f.add("hours.except", "remove dates that are long past", "has %d dates; at most %d are allowed", o.Len(), MaxExceptions)
-		return
-	}
-	ef := fields{report: f.report, path: "hours.except", values: map[string]*fastjson.Value{}}
-	o.Visit(func(key []byte, v *fastjson.Value) {
-		name := string(key)
-		date, err := ParseDate(name)
-		if err != nil {
-			f.add(ef.at(name), "", "%v", err)
-			return
+	seen := make(map[string]bool, len(except.Fields))
+	for _, e := range except.Fields {
+		date, err := hours.ParseDate(e.Key.Text)
+		switch {
+		case err != nil:
+			f.About(e.Key, "", "%v", err)
+		case seen[e.Key.Text]:
+			f.About(e.Key, "keep one of them", "stands twice")
+		default:
+			seen[e.Key.Text] = true
+			h.Except = append(h.Except, hours.Exception{Date: date, Windows: windows(f, e.Value)})
 		}
-		if _, twice := ef.values[name]; twice {
-			f.add(ef.at(name), "keep one of them", "stands twice in this object")
-			return
-		}
-		ef.values[name] = v
-		h.Except = append(h.Except, Exception{Date: date, Windows: ef.windows(name)})
-	})
-	slices.SortFunc(h.Except, func(a, b Exception) int { return a.Date.Compare(b.Date) })
+	}
+	slices.SortFunc(h.Except, func(a, b hours.Exception) int { return a.Date.Compare(b.Date) })
 }
 
-func (f *fields) windows(name string) []Window {
-	s, ok := f.text(name, false)
+// windows reads the windows of a day; nil is closed.
+func windows(f fields, n *doc.Node) []hours.Window {
+	if n == nil {
+		return nil
+	}
+	s, ok := f.TextOf(n)
 	if !ok {
 		return nil
 	}
-	windows, err := ParseWindows(s)
+	windows, err := hours.ParseWindows(s)
 	if err != nil {
-		f.add(f.at(name), "", "%v", err)
+		f.About(n, "", "%v", err)
 	}
 	return windows
 }
 
-func parsePresence(f *fields, p *Presence) {
+func parsePresence(f fields, p *Presence) {
 	*p = DefaultPresence()
-	v, ok := f.values["presence"]
-	if !ok {
+	v := f.Get("presence")
+	if v == nil {
 		return
 	}
-	pf := f.object("presence", v, "epoch", "hysteresis_db", "completeness", "passage_gap", "passage_max")
-	p.Epoch = pf.duration("epoch", 250*time.Millisecond, 10*time.Second, p.Epoch)
-	p.HysteresisDB = pf.number("hysteresis_db", 0, 30, p.HysteresisDB, " dB")
-	p.Completeness = pf.number("completeness", 0.5, 0.9999, p.Completeness, "")
-	p.PassageGap = pf.duration("passage_gap", 50*time.Millisecond, 10*time.Second, p.PassageGap)
-	p.PassageMax = pf.duration("passage_max", time.Second, 10*time.Minute, p.PassageMax)
+	o, _ := f.Object.Object(v, "epoch", "hysteresis_db", "completeness", "passage_gap", "passage_max")
+	p.Epoch = hours.Member(o, "epoch", 250*time.Millisecond, 10*time.Second, p.Epoch)
+	p.HysteresisDB = o.Number("hysteresis_db", 0, 30, p.HysteresisDB, " dB")
+	p.Completeness = o.Number("completeness", 0.5, 0.9999, p.Completeness, "")
+	p.PassageGap = hours.Member(o, "passage_gap", 50*time.Millisecond, 10*time.Second, p.PassageGap)
+	p.PassageMax = hours.Member(o, "passage_max", time.Second, 10*time.Minute, p.PassageMax)
 	if p.PassageGap >= p.PassageMax {
-		f.add("presence.passage_gap", "", "%s is not shorter than passage_max, %s", formatDuration(p.PassageGap), formatDuration(p.PassageMax))
+		o.Problem("passage_gap", "", "%s is not shorter than passage_max, %s", hours.FormatPeriod(p.PassageGap), hours.FormatPeriod(p.PassageMax))
 	}
 }

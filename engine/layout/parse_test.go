@@ -12,6 +12,8 @@ import (
 
 	"lintel/engine/event"
 	"lintel/engine/layout"
+	"lintel/rules/doc"
+	"lintel/rules/hours"
 )
 
 func quayside(t testing.TB) []byte {
@@ -47,8 +49,8 @@ func TestParse(t *testing.T) {
 	require.Equal(t, layout.Presence{
 		Epoch: 500 * time.Millisecond, HysteresisDB: 6, Completeness: 0.99, PassageGap: 700 * time.Millisecond, PassageMax: 15 * time.Second,
 	}, l.Presence)
-	require.Equal(t, []layout.Window{{From: 9 * 60, To: 18 * 60}}, l.Hours.Week[time.Monday])
-	require.Equal(t, []layout.Window{{From: 11 * 60, To: 13 * 60}, {From: 14 * 60, To: 17 * 60}}, l.Hours.Week[time.Sunday])
+	require.Equal(t, []hours.Window{{From: 9 * 60, To: 18 * 60}}, l.Hours.Week[time.Monday])
+	require.Equal(t, []hours.Window{{From: 11 * 60, To: 13 * 60}, {From: 14 * 60, To: 17 * 60}}, l.Hours.Week[time.Sunday])
 	require.Equal(t, "2026-12-24", l.Hours.Except[0].Date.String(), "dates are in order")
 }
 
@@ -80,11 +82,11 @@ func problemsOf(t *testing.T, src string) []string {
 		return nil
 	}
 	require.Nil(t, l)
-	var list layout.Errors
+	var list doc.Errors
 	require.ErrorAs(t, err, &list)
 	var lines []string
 	for _, p := range list {
-		lines = append(lines, p.String())
+		lines = append(lines, p.Summary())
 	}
 	return lines
 }
@@ -97,21 +99,21 @@ func TestProblems(t *testing.T) {
 		"nothing":       {"", []string{"line 1, column 1: not JSON: unexpected end of JSON input"}},
 		"syntax":        {"{\n \"site\": 'q'}", []string{`line 2, column 10: not JSON: invalid character '\'' looking for beginning of value`}},
 		"not UTF-8":     {"{\n \"site\": \"\xe9\"}", []string{"line 2, column 11: the text is not UTF-8; save it as UTF-8"}},
-		"no object":     {`[]`, []string{"a list stands where an object was expected; write it in braces: { ... }", "site: is missing", "time_zone: is missing; write a name of the IANA time zone database, like Europe/London", "zones: names no zone; a shop has at least one zone"}},
+		"no object":     {`[]`, []string{"line 1, column 1: the document is a list where an object is expected; write it in braces: { ... }"}},
 		"site":          {with(map[string]string{"site": `"Quayside Books"`}), []string{`site: "Quayside Books" is no id: an id has 1 to 64 characters of a-z, 0-9, '-' and '_'; write "quayside-books", say, and keep the words in the name`}},
 		"local time":    {with(map[string]string{"time_zone": `"Local"`}), []string{`time_zone: "Local" means another place on every machine; write a name of the IANA time zone database, like Europe/London`}},
 		"time zone":     {with(map[string]string{"time_zone": `"america/new york"`}), []string{`time_zone: there is no time zone "america/new york"; did you mean "America/New_York"?`}},
 		"no zones":      {with(map[string]string{"zones": `[]`}), []string{"zones: names no zone; a shop has at least one zone"}},
-		"zones no list": {with(map[string]string{"zones": `{}`}), []string{"zones: an object stands where a list was expected; write it in square brackets: [ ... ]"}},
+		"zones no list": {with(map[string]string{"zones": `{}`}), []string{"zones: is an object where a list is expected; write it in square brackets: [ ... ]"}},
 		"name":          {with(map[string]string{"name": `"a\nb"`}), []string{"name: has a control character; remove line breaks, tabs and other control characters"}},
-		"unknown field": {`{"site":"q","timezone":"UTC","zones":[{"id":"a","kind":"other"}]}`, []string{`timezone: there is no field "timezone" here; did you mean "time_zone"?`, "time_zone: is missing; write a name of the IANA time zone database, like Europe/London"}},
-		"field twice":   {with(map[string]string{"zones": `[{"id":"a","kind":"shelf","kind":"floor"}]`}), []string{"zones[0].kind: stands twice in this object; keep one of them"}},
+		"unknown field": {`{"site":"q","timezone":"UTC","zones":[{"id":"a","kind":"other"}]}`, []string{"time_zone: is missing; write a name of the IANA time zone database, like Europe/London", `timezone: there is no member "timezone" here; did you mean "time_zone"?`}},
+		"field twice":   {with(map[string]string{"zones": `[{"id":"a","kind":"shelf","kind":"floor"}]`}), []string{"zones[0].kind: stands twice; keep one of them"}},
 		"zones": {with(map[string]string{"zones": `[{"id":"a","kind":"shlef"},{"id":"a","kind":"floor"},{"kind":7},"x"]`}), []string{
 			`zones[0].kind: "shlef" is not a kind; did you mean "shelf"?`,
 			`zones[1].id: "a" is also the id of zones[0]; give each zone an id of its own`,
 			"zones[2].id: is missing",
-			"zones[2].kind: a number stands where a text was expected; write it in double quotes",
-			"zones[3]: a text stands where an object was expected; write it in braces: { ... }",
+			"zones[2].kind: is a number where a text is expected; write it in double quotes",
+			"zones[3]: is a text where an object is expected; write it in braces: { ... }",
 			"zones[3].id: is missing",
 			"zones[3].kind: is missing",
 		}},
@@ -122,7 +124,7 @@ func TestProblems(t *testing.T) {
 		"sure_within": {with(map[string]string{"zones": `[{"id":"d","kind":"exit","sure_within":"1s"},{"id":"e","kind":"exit","sure_within":"11s"},{"id":"f","kind":"exit","sure_within":6},{"id":"a","kind":"shelf","sure_within":"6s"}]`}), []string{
 			"zones[0].sure_within: 1s is out of range: from 2s to 10s",
 			"zones[1].sure_within: 11s is out of range: from 2s to 10s",
-			"zones[2].sure_within: a number stands where a text was expected; write it in double quotes",
+			"zones[2].sure_within: is a number where a text is expected; write it in double quotes",
 			`zones[3].sure_within: only an exit is sure of passages, and the kind is "shelf"; remove it, or make this a zone of kind "exit"`,
 		}},
 		"read points": {with(map[string]string{"read_points": `[
@@ -136,32 +138,32 @@ func TestProblems(t *testing.T) {
 			`read_points[3].side: only a portal has sides, and the role is "desk"; remove it, or make this a "portal"`,
 			"read_points[4].min_rssi: 70 is out of range: received power in dBm is below zero; write it with its minus sign, like -70",
 			"read_points[4].min_reads: 0 is out of range: from 1 to 1000",
-			`read_points[4].silent_after: "5" is not a length of time; write a number and a unit (ms, s, m, h), like "700ms", "90s" or "5m"`,
+			`read_points[4].silent_after: "5" is not a length of time; write a number and a unit, such as 700ms, 3s, 20m, 1h30m or 2d`,
 			`read_points[4].session: "s2" is not a session; did you mean "S2"?`,
-			"read_points[5].min_rssi: a text stands where a number was expected; write it without quotes",
+			"read_points[5].min_rssi: is a text where a number is expected; write a number without quotes",
 			"read_points[5].min_reads: 1.5 is not a whole number",
-			"read_points[5].silent_after: 1ms is out of range: from 1s to 720h",
+			"read_points[5].silent_after: 1ms is out of range: from 1s to 30d",
 			`read_points[5].session: "S9" is not a session; did you mean "S0"?`,
 			`read_points[6].side: "left" is not a side; use one of inner, outer`,
 		}},
 		"hours": {with(map[string]string{"hours": `{"monday":"9:00-17:00","tue":"9-17","wed":"09:00-09:00","thu":"09:00-13:00,12:00-17:00","fri":"24:00-02:00","sat":"09:00-25:00","sun":"",
 			"except":{"2026-02-29":"closed","2026-12-25":"shut","2026-12-26":"closed","2026-12-26":"closed","25/12/2026":"closed"}}`}), []string{
-			"hours.monday: there is no field \"monday\" here; use one of mon, tue, wed, thu, fri, sat, sun, except",
-			`hours.tue: "9" is no time of day to start at: write "closed" or windows like "09:00-18:00" or "09:00-12:30, 13:30-18:00"`,
-			`hours.wed: "09:00-09:00" ends when it starts: for a whole day write "00:00-24:00"`,
+			"hours.monday: there is no member \"monday\" here; use one of mon, tue, wed, thu, fri, sat, sun, except",
+			`hours.tue: "9" is not a time of day such as 09:00`,
+			`hours.wed: "09:00-09:00" is empty; a whole day is 00:00-24:00`,
 			"hours.thu: 09:00-13:00 and 12:00-17:00 overlap: join them to one window",
-			`hours.fri: "24:00" is no time of day to start at: write "closed" or windows like "09:00-18:00" or "09:00-12:30, 13:30-18:00"`,
-			`hours.sat: "25:00" is no time of day to end at: write "closed" or windows like "09:00-18:00" or "09:00-12:30, 13:30-18:00"`,
-			"hours.sun: is empty",
+			`hours.fri: "24:00-02:00" begins at 24:00; write 00:00 on the next day`,
+			`hours.sat: "25:00" is not a time of day such as 09:00`,
+			`hours.sun: "" is not a span of time such as 09:00-18:00, or closed`,
 			`hours.except.2026-02-29: "2026-02-29" is not a date: write year-month-day, like 2026-12-25`,
-			`hours.except.2026-12-25: "shut" is no window: write "closed" or windows like "09:00-18:00" or "09:00-12:30, 13:30-18:00"`,
-			"hours.except.2026-12-26: stands twice in this object; keep one of them",
+			`hours.except.2026-12-25: "shut" is not a span of time such as 09:00-18:00, or closed`,
+			"hours.except.2026-12-26: stands twice; keep one of them",
 			`hours.except.25/12/2026: "25/12/2026" is not a date: write year-month-day, like 2026-12-25`,
 		}},
 		"hours without a day": {with(map[string]string{"hours": `{}`}), []string{`hours: names no day; leave "hours" out for a shop that is always open, or write "mon": "09:00-18:00"`}},
 		"presence": {with(map[string]string{"presence": `{"epoch":"1m","hysteresis":6,"hysteresis_db":-1,"completeness":1,"passage_gap":"8s","passage_max":"5s"}`}), []string{
-			`presence.hysteresis: there is no field "hysteresis" here; did you mean "hysteresis_db"?`,
 			"presence.epoch: 1m is out of range: from 250ms to 10s",
+			`presence.hysteresis: there is no member "hysteresis" here; did you mean "hysteresis_db"?`,
 			"presence.hysteresis_db: -1 is out of range: from 0 to 30 dB",
 			"presence.completeness: 1 is out of range: from 0.5 to 0.9999",
 			"presence.passage_gap: 8s is not shorter than passage_max, 5s",
@@ -176,11 +178,11 @@ func TestProblemsAreCapped(t *testing.T) {
 	zones := strings.Repeat(`{},`, 500)
 	got := problemsOf(t, with(map[string]string{"zones": "[" + zones[:len(zones)-1] + "]"}))
 	require.Len(t, got, 201)
-	require.Equal(t, "800 more problems are not shown; mend these first", got[200])
+	require.Equal(t, "800 more problems are not shown; fix these first", got[200])
 }
 
 func TestCaps(t *testing.T) {
-	require.Equal(t, []string{"the document is 1048577 bytes long; at most 1048576 are allowed"}, problemsOf(t, strings.Repeat(" ", layout.MaxBytes+1)))
+	require.Equal(t, []string{"line 1, column 1: the document has 1048577 bytes; at most 1048576 are allowed"}, problemsOf(t, strings.Repeat(" ", layout.MaxBytes+1)))
 	zones := strings.Repeat(`0,`, layout.MaxZones+1)
 	require.Equal(t, []string{"zones: has 1001 entries; at most 1000 are allowed"}, problemsOf(t, with(map[string]string{"zones": "[" + zones[:len(zones)-1] + "]"})))
 	deep := strings.Repeat("[", 5000) + strings.Repeat("]", 5000)
@@ -247,7 +249,7 @@ func TestWarnings(t *testing.T) {
 			require.NoError(t, err)
 			var got []string
 			for _, w := range l.Warnings() {
-				got = append(got, w.String())
+				got = append(got, w.Summary())
 			}
 			require.Equal(t, test.want, got)
 		})

@@ -2,8 +2,12 @@ package layout
 
 import (
 	"fmt"
-	"lintel/engine/event"
 	"time"
+
+	"lintel/engine/event"
+	"lintel/rules/doc"
+
+	"lintel/rules/hours"
 )
 
 // What Warnings goes by. From the measurements of two simulated shops, not from a standard.
@@ -13,10 +17,10 @@ const (
 )
 
 // Warnings returns where the layout can be taken but a door or reader cannot give what rules at it ask for, in the order of the document: zones, then read points.
-func (l *Layout) Warnings() []Problem {
-	var list []Problem
+func (l *Layout) Warnings() doc.Errors {
+	var list []doc.Diagnostic
 	warn := func(path, hint, reason string, args ...any) {
-		list = append(list, Problem{Path: path, Reason: fmt.Sprintf(reason, args...), Hint: hint})
+		list = append(list, doc.Diagnostic{Severity: doc.SeverityWarning, Path: path, Reason: fmt.Sprintf(reason, args...), Hint: hint})
 	}
 	sides := make([][3]int, len(l.Zones)) // portals of each zone by side
 	inside := false                       // a reader in the shop always hears the goods there
@@ -48,8 +52,8 @@ func (l *Layout) Warnings() []Problem {
 				"only readers inside can tell a second burst from an entrance, and no fixed reader inside always hears the goods: the door %q cannot be sure of a passage, only call it likely", z.ID)
 		}
 		if z.Kind == event.Exit && z.SureWithin < oneSidedSure {
-			warn(at+".sure_within", fmt.Sprintf("write %q or more, or add a second antenna so that the door has two sides", formatDuration(oneSidedSure)),
-				"%s is too short for a door without two sides, which must wait for silence", formatDuration(z.SureWithin))
+			warn(at+".sure_within", fmt.Sprintf("write %q or more, or add a second antenna so that the door has two sides", hours.FormatPeriod(oneSidedSure)),
+				"%s is too short for a door without two sides, which must wait for silence", hours.FormatPeriod(z.SureWithin))
 		}
 	}
 	for _, setting := range []struct {
@@ -59,7 +63,7 @@ func (l *Layout) Warnings() []Problem {
 		{"passage_gap", l.Presence.PassageGap, DefaultPresence().PassageGap}, {"passage_max", l.Presence.PassageMax, DefaultPresence().PassageMax},
 	} {
 		if setting.value != setting.usual {
-			warn("presence."+setting.name, "leave it out", "%s has no effect any more: what a door hears is no longer cut into bursts", formatDuration(setting.value))
+			warn("presence."+setting.name, "leave it out", "%s has no effect any more: what a door hears is no longer cut into bursts", hours.FormatPeriod(setting.value))
 		}
 	}
 	for i := range l.ReadPoints {

@@ -12,6 +12,7 @@ import (
 	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/rules"
+	"lintel/rules/doc"
 )
 
 // lead is how long before the first entry the items come to where they were.
@@ -137,7 +138,7 @@ func (p *Passage) config(lay *layout.Layout, tags []event.Tag) (*engine.Config, 
 	}
 	products := &catalog.Catalog{}
 	if len(seen) > 0 {
-		var bad []catalog.RowError
+		var bad doc.Errors
 		products, bad = catalog.ParseCSV(strings.NewReader("gtin,name\n"+rows.String()), catalog.CSVOptions{})
 		if len(bad) > 0 {
 			return nil, fmt.Errorf("the products: %v", bad[0])

@@ -2,7 +2,6 @@ package passages
 
 import (
 	"bytes"
-	"errors"
 	"fmt"
 	"io"
 	"slices"
@@ -18,6 +17,7 @@ import (
 	"lintel/engine/layout"
 	"lintel/engine/sim/doors"
 	"lintel/rules"
+	"lintel/rules/doc"
 )
 
 const shop = `{"site":"quayside","time_zone":"Europe/London","zones":[{"id":"shelf-a","kind":"shelf"},{"id":"street-door","kind":"exit"}],
@@ -187,20 +187,21 @@ func TestWhatIsNoPassage(t *testing.T) {
 		_, err := r.Next()
 		require.NoError(t, err)
 		_, err = r.Next()
-		require.ErrorContains(t, err, "line 2: "+c[2], what)
-		var e *LineError
-		require.True(t, errors.As(err, &e), what)
+		var e doc.Errors
+		require.ErrorAs(t, err, &e, what)
+		require.Equal(t, 2, e[0].Line, what)
+		require.Contains(t, strings.TrimPrefix(e[0].Path+": ", ": ")+e[0].Reason, c[2], what)
 	}
 	p := carried(0)
 	p.Entries = nil
 	_, err := NewReader(strings.NewReader(strings.Replace(line(t, p), `"entries":null`, `"entries":[]`, 1))).Next()
-	require.ErrorContains(t, err, "line 1: entries: has none")
+	require.ErrorContains(t, err, "line 1, entries: has none")
 	_, err = NewReader(io.MultiReader(strings.NewReader("{"), &blanks{MaxLine})).Next()
 	require.ErrorContains(t, err, "line 1: is longer than")
 	p = carried(0)
 	p.Points = slices.Repeat([]string{"in"}, maxPoints+1)
 	_, err = NewReader(strings.NewReader(line(t, p))).Next()
-	require.ErrorContains(t, err, "line 1: read_points: has more than 1000 entries")
+	require.ErrorContains(t, err, "line 1, read_points: has more than 1000 entries")
 }
 
 type blanks struct{ n int }

@@ -8,14 +8,15 @@ import (
 	"io"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/go-faster/jx"
 
 	"lintel/engine/epc"
 	"lintel/engine/event"
-	"lintel/engine/faults"
 	"lintel/engine/layout"
+	"lintel/rules/doc"
 )
 
 // Bounds of what a document says.
@@ -24,17 +25,6 @@ const (
 	maxMinutes = 15                                           // from the start to the last entry, and to the passage
 	maxWords   = 1000                                         // bytes of one text
 )
-
-// LineError is what is wrong with a line of a file.
-type LineError struct {
-	Line   int    // from 1
-	Place  string // the member, such as entries[3].reads[0].tag; "": the line itself
-	Reason string
-}
-
-func (e *LineError) Error() string {
-	return fmt.Sprintf("line %d: %s", e.Line, faults.Line(e.Place, e.Reason, ""))
-}
 
 // Reader reads passages, one JSON object a line. It is not safe for concurrent use.
 type Reader struct {
@@ -52,8 +42,8 @@ func NewReader(r io.Reader) *Reader {
 // Line returns the number of the last line read, from 1.
 func (r *Reader) Line() int { return r.line }
 
-// Next returns the next passage, io.EOF after the last. Other errors are *LineError, or come of the
-// reader.
+// Next returns the next passage, io.EOF after the last. What is wrong with a line is of type doc.Errors; other errors
+// come from the reader.
 func (r *Reader) Next() (*Passage, error) {
 	for r.lines.Scan() {
 		r.line++
@@ -67,13 +57,14 @@ func (r *Reader) Next() (*Passage, error) {
 		p, err := parse(line)
 		if err != nil {
 			f := asFault(err)
-			return nil, &LineError{r.line, f.place, f.reason}
+			return nil, doc.Errors{{Line: r.line, Path: f.place, Severity: doc.SeverityError, Reason: f.reason}}
 		}
 		return p, nil
 	}
 	switch err := r.lines.Err(); {
 	case errors.Is(err, bufio.ErrTooLong):
-		return nil, &LineError{Line: r.line + 1, Reason: fmt.Sprintf("is longer than %d bytes, which no passage is", MaxLine)}
+		reason := fmt.Sprintf("is longer than %d bytes, which no passage is", MaxLine)
+		return nil, doc.Errors{{Line: r.line + 1, Severity: doc.SeverityError, Reason: reason}}
 	case err != nil:
 		return nil, fmt.Errorf("after line %d: %w", r.line, err)
 	}
@@ -83,7 +74,7 @@ func (r *Reader) Next() (*Passage, error) {
 // fault is what is wrong with a member.
 type fault struct{ place, reason string }
 
-func (f *fault) Error() string { return faults.Line(f.place, f.reason, "") }
+func (f *fault) Error() string { return strings.TrimPrefix(f.place+": ", ": ") + f.reason }
 
 func faultf(format string, args ...any) error { return &fault{reason: fmt.Sprintf(format, args...)} }
 

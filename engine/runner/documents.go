@@ -15,6 +15,7 @@ import (
 	"lintel/engine/layout"
 	"lintel/engine/store"
 	"lintel/rules"
+	"lintel/rules/doc"
 )
 
 // documents parses versions of layout, products and rules once each and shares them between sites.
@@ -125,29 +126,12 @@ func ParseDocument(name string, body []byte) (any, error) {
 	return nil, fmt.Errorf("no document is named %q", name)
 }
 
-// RulesError is what is wrong with a rules document.
-type RulesError []rules.Diagnostic
-
-func (e RulesError) Error() string {
-	var b strings.Builder
-	for i, d := range e {
-		if i > 0 {
-			b.WriteByte('\n')
-		}
-		b.WriteString(d.String())
-	}
-	return b.String()
-}
-
-// CompileRules parses and compiles a rules document; the error is a RulesError.
+// CompileRules parses and compiles a rules document; the error is of type doc.Errors.
 func CompileRules(file string, body []byte, known rules.Known) (*rules.Set, error) {
-	doc, diags := rules.Parse(file, body)
-	if doc == nil {
-		return nil, RulesError(diags)
-	}
-	set, more := rules.Compile(doc, known)
+	parsed, diags := rules.Parse(file, body)
+	set, more := rules.Compile(parsed, known)
 	if set == nil {
-		return nil, RulesError(append(diags, more...))
+		return nil, doc.Errors(append(diags, more...))
 	}
 	return set, nil
 }

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"lintel/rules"
+	"lintel/rules/doc"
 )
 
 // Version is one rule of a document, ready to be tried by itself.
@@ -71,8 +72,8 @@ func Pick(file string, text []byte, known rules.Known, name string) (*Version, [
 func alone(all *rules.Set, rule string, without ...string) (*rules.Set, error) {
 	set, found := all.Only([]string{rule}, without...)
 	for _, d := range found {
-		if set == nil && d.Severity == rules.SeverityError {
-			return nil, fmt.Errorf("the rule %q can't be tried by itself: %s", rule, d.Message)
+		if set == nil && d.Severity == doc.SeverityError {
+			return nil, fmt.Errorf("the rule %q can't be tried by itself: %s", rule, d.Reason)
 		}
 	}
 	return set, nil

@@ -16,8 +16,8 @@ import (
 
 	"lintel/api"
 	"lintel/engine"
-	"lintel/engine/faults"
 	"lintel/engine/layout"
+	"lintel/rules/doc"
 )
 
 // The files of a directory.
@@ -149,7 +149,7 @@ func (r *reader) top() error {
 // unknown says that a name means nothing here.
 func (r *reader) unknown(p, name string, known []string) {
 	hint := "the files are " + strings.Join(known, ", ")
-	if near := faults.Nearest(name, known); near != "" {
+	if near := doc.Nearest(name, known); near != "" {
 		hint = fmt.Sprintf("did you mean %s?", near)
 	} else if stem := strings.TrimSuffix(name, path.Ext(name)); stem != name {
 		for _, k := range known {

@@ -8,7 +8,8 @@ import (
 	"unicode"
 
 	"lintel/api"
-	"lintel/rules"
+	"lintel/engine"
+	"lintel/rules/doc"
 )
 
 // How much of a plan is shown unless all of it is asked for.
@@ -76,22 +77,18 @@ func summary(c *api.Changes) string {
 }
 
 func (s *shower) faults(d *api.PlannedDocument, file string) {
-	for _, diag := range d.Diagnostics {
-		diag.File = file
-		s.line("%s", diag)
-	}
-	for _, f := range d.Errors {
-		s.line("%s: %s", file, f)
-	}
-	for i, r := range d.Rows {
+	for i, diag := range d.Diagnostics {
 		if i == shownRows && !s.full {
-			s.line("%s: %d more rows with errors", file, len(d.Rows)-i)
+			s.line("%s: %d more problems", file, len(d.Diagnostics)-i)
 			break
 		}
-		s.line("%s: %s", file, r.Error())
+		if diag.File = file; d.Document != engine.RulesDocument && diag.Path != "" && diag.Line > 0 {
+			diag.Reason = diag.Path + ": " + diag.Reason
+		}
+		s.line("%s", diag)
 	}
 	for _, w := range d.Warnings {
-		s.line("%s: %s: %s", file, rules.SeverityWarning, w)
+		s.line("%s: %s: %s", file, doc.SeverityWarning, w)
 	}
 }
 

@@ -1,9 +1,8 @@
-package layout
+package hours
 
 import (
 	"fmt"
 	"sort"
-	"strings"
 	"time"
 )
 
@@ -13,10 +12,6 @@ type Hours struct {
 	Week   [7][]Window // by time.Weekday; empty: closed
 	Except []Exception // by date, ascending, each date once
 }
-
-// Window is a time of day from From (included) to To (excluded), in minutes after midnight of the day on which it starts. To is past 1440 if
-// the window ends on the next day. 0 <= From < 1440 and From < To <= From+1440.
-type Window struct{ From, To int }
 
 // Exception replaces the windows that start on one date. No windows: closed.
 type Exception struct {
@@ -67,8 +62,6 @@ func (d Date) weekday() time.Weekday {
 	return time.Date(d.Year, d.Month, d.Day, 0, 0, 0, 0, time.UTC).Weekday()
 }
 
-const dayMinutes = 24 * 60
-
 // On returns the windows that start on a date.
 func (h *Hours) On(d Date) []Window {
 	i := sort.Search(len(h.Except), func(i int) bool { return h.Except[i].Date.Compare(d) >= 0 })
@@ -90,7 +83,7 @@ func (h *Hours) OpenAt(t time.Time, loc *time.Location) bool {
 	start, end := local.ZoneBounds()
 	if (start.IsZero() || local.Sub(start) > near) && (end.IsZero() || end.Sub(local) > near) {
 		minute := local.Hour()*60 + local.Minute()
-		return covers(h.On(today), minute) || covers(h.On(today.prev()), minute+dayMinutes)
+		return covers(h.On(today), minute) || covers(h.On(today.prev()), minute+Day)
 	}
 	// The change can put t one day off from where its windows start, on either side.
 	for _, d := range [...]Date{today.prev(), today, today.next()} {
@@ -133,94 +126,4 @@ func instant(d Date, minutes int, loc *time.Location) time.Time {
 		}
 	}
 	return t
-}
-
-// ParseWindows reads "09:00-18:00", several windows divided by commas, or "closed" (no windows). A window whose end is not after its
-// start ends on the next day. Windows are returned by start; those that overlap are an error.
-func ParseWindows(s string) ([]Window, error) {
-	text := strings.TrimSpace(s)
-	if text == "closed" {
-		return nil, nil
-	}
-	const how = `write "closed" or windows like "09:00-18:00" or "09:00-12:30, 13:30-18:00"`
-	if text == "" {
-		return nil, fmt.Errorf("hours are empty: %s", how)
-	}
-	const most = 12
-	parts := strings.Split(text, ",")
-	if len(parts) > most {
-		return nil, fmt.Errorf("a day has %d windows; at most %d are allowed", len(parts), most)
-	}
-	var windows []Window
-	for _, part := range parts {
-		from, to, ok := strings.Cut(strings.TrimSpace(part), "-")
-		if !ok {
-			return nil, fmt.Errorf("%q is no window: %s", part, how)
-		}
-		w := Window{}
-		if w.From, ok = parseClock(from); !ok || w.From == dayMinutes {
-			return nil, fmt.Errorf("%q is no time of day to start at: %s", from, how)
-		}
-		if w.To, ok = parseClock(to); !ok {
-			return nil, fmt.Errorf("%q is no time of day to end at: %s", to, how)
-		}
-		if w.To == w.From {
-			return nil, fmt.Errorf(`%q ends when it starts: for a whole day write "00:00-24:00"`, part)
-		}
-		if w.To < w.From {
-			w.To += dayMinutes
-		}
-		windows = append(windows, w)
-	}
-	sort.Slice(windows, func(i, j int) bool { return windows[i].From < windows[j].From })
-	for i := 1; i < len(windows); i++ {
-		if windows[i].From < windows[i-1].To {
-			return nil, fmt.Errorf("%s and %s overlap: join them to one window", windows[i-1], windows[i])
-		}
-	}
-	return windows, nil
-}
-
-// String returns the window as "09:00-18:00".
-func (w Window) String() string { return clock(w.From) + "-" + clock(w.To) }
-
-// FormatWindows returns what ParseWindows reads.
-func FormatWindows(windows []Window) string {
-	if len(windows) == 0 {
-		return "closed"
-	}
-	parts := make([]string, len(windows))
-	for i, w := range windows {
-		parts[i] = w.String()
-	}
-	return strings.Join(parts, ", ")
-}
-
-func clock(minute int) string {
-	if minute > dayMinutes {
-		minute -= dayMinutes
-	}
-	return fmt.Sprintf("%02d:%02d", minute/60, minute%60)
-}
-
-// parseClock reads "09:00" to "24:00" as minutes after midnight; one digit will do for the hour.
-func parseClock(s string) (int, bool) {
-	hour, minute, ok := strings.Cut(strings.TrimSpace(s), ":")
-	if !ok || len(hour) == 0 || len(hour) > 2 || len(minute) != 2 {
-		return 0, false
-	}
-	digits := func(s string) (n int) {
-		for _, c := range []byte(s) {
-			if c < '0' || c > '9' {
-				ok = false
-			}
-			n = n*10 + int(c-'0')
-		}
-		return n
-	}
-	h, m := digits(hour), digits(minute)
-	if !ok || m > 59 || h > 24 || h == 24 && m != 0 {
-		return 0, false
-	}
-	return h*60 + m, true
 }

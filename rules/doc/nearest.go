@@ -1,4 +1,4 @@
-package faults
+package doc
 
 import (
 	"fmt"

@@ -1,4 +1,4 @@
-package yamldoc_test
+package doc_test
 
 import (
 	"reflect"
@@ -6,7 +6,7 @@ import (
 	"testing"
 	"unicode/utf8"
 
-	"lintel/rules/yamldoc"
+	"lintel/rules/doc"
 )
 
 // FuzzRead feeds documents: nothing may panic; there is a root or a problem, and both have places in the document; nodes are what their kind says and nested no deeper than
@@ -20,42 +20,42 @@ func FuzzRead(f *testing.F) {
 		f.Add([]byte(s))
 	}
 	f.Fuzz(func(t *testing.T, src []byte) {
-		doc, p := yamldoc.Read(src, options)
-		if (doc.Root == nil) != (p != nil) {
-			t.Fatalf("root %v with %+v", doc.Root != nil, p)
+		d, p := doc.YAML(src, options)
+		if (d.Root == nil) != (p != nil) {
+			t.Fatalf("root %v with %+v", d.Root != nil, p)
 		}
 		lines := strings.Count(string(src), "\n") + 1
 		if p != nil {
-			if p.Line < 1 || p.Line > lines+1 || p.Column < 1 || p.Message == "" {
+			if p.Line < 1 || p.Line > lines+1 || p.Column < 1 || p.Reason == "" {
 				t.Fatalf("%+v", p)
 			}
-			if p.Line <= len(doc.Lines) && !utf8.ValidString(doc.Lines[p.Line-1]) {
-				t.Fatalf("line %d of the problem can't be shown: %q", p.Line, doc.Lines[p.Line-1])
+			if shown := doc.NewReport("", 1, d, p).List()[0].String(); !utf8.ValidString(shown) {
+				t.Fatalf("the problem can't be shown: %q", shown)
 			}
 		} else {
-			if doc.Root.Kind == yamldoc.Empty {
+			if d.Root.Kind == doc.Empty {
 				t.Fatal("the root is empty")
 			}
-			check(t, doc.Root, lines, 0)
+			check(t, d.Root, lines, 0)
 		}
-		again, p2 := yamldoc.Read(src, options)
-		if !reflect.DeepEqual(doc, again) || !reflect.DeepEqual(p, p2) {
+		again, p2 := doc.YAML(src, options)
+		if !reflect.DeepEqual(d, again) || !reflect.DeepEqual(p, p2) {
 			t.Fatalf("one answer %+v, then %+v", p, p2)
 		}
 		if dos := strings.ReplaceAll(strings.ReplaceAll(string(src), "\r\n", "\n"), "\n", "\r\n"); len(dos) <= options.MaxBytes {
-			again, p2 = yamldoc.Read([]byte(dos), options)
-			if !reflect.DeepEqual(doc, again) || !reflect.DeepEqual(p, p2) {
+			again, p2 = doc.YAML([]byte(dos), options)
+			if !reflect.DeepEqual(d, again) || !reflect.DeepEqual(p, p2) {
 				t.Fatalf("%+v, and with CRLF %+v", p, p2)
 			}
 		}
 	})
 }
 
-func check(t *testing.T, n *yamldoc.Node, lines, depth int) {
+func check(t *testing.T, n *doc.Node, lines, depth int) {
 	if n.Line < 1 || n.Line > lines+1 || n.Column < 1 || depth > 300 {
 		t.Fatalf("%+v at depth %d of %d lines", n, depth, lines)
 	}
-	if n.Kind != yamldoc.Scalar && (n.Text != "" || n.Style != yamldoc.Plain) || n.Kind != yamldoc.Sequence && n.Items != nil || n.Kind != yamldoc.Mapping && n.Fields != nil {
+	if n.Kind != doc.Scalar && (n.Text != "" || n.Style != doc.Plain) || n.Kind != doc.Sequence && n.Items != nil || n.Kind != doc.Mapping && n.Fields != nil {
 		t.Fatalf("%+v holds what its kind does not", n)
 	}
 	for _, i := range n.Items {

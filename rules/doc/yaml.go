@@ -1,4 +1,4 @@
-package yamldoc
+package doc
 
 import (
 	"errors"
@@ -22,7 +22,7 @@ const (
 	maxIndent     = 200     // characters
 )
 
-// Options are what only the reader of a kind of documents knows: their size, and how to mend what is wrong with them.
+// Options are what only the reader of a kind of documents knows: their size, and how to fix what is wrong with them.
 type Options struct {
 	MaxBytes int
 	Unit     string // what documents are made of: "rule" makes "deeper than any rule needs"
@@ -36,35 +36,21 @@ type Options struct {
 	Syntax func(line string) string
 }
 
-// Problem is why a document can't be read.
-type Problem struct {
-	Line    int // from 1
-	Column  int // in characters, from 1
-	Length  int // characters that are meant; 0: not known
-	Message string
-	Hint    string // how to mend it, may be empty
-}
-
-// Document is a document as far as it could be read.
-type Document struct {
-	Lines []string // without line ends; none if it is too large. In the line of a problem what is not UTF-8 is U+FFFD.
-	Root  *Node    // nil after a problem, and never Empty
-}
-
-// Read reads a document, in time about proportional to its size. The document is never nil; the problem is nil if all of it could be read.
-func Read(src []byte, o Options) (doc *Document, problem *Problem) {
+// YAML reads a YAML document, in time about proportional to its size. The document is never nil; the problem is nil if
+// all of it could be read.
+func YAML(src []byte, o Options) (doc *Document, problem *Diagnostic) {
 	doc = &Document{}
 	defer func() {
 		// The YAML parser has been seen to panic on damaged input.
 		if v := recover(); v != nil {
-			doc.Root, problem = nil, &Problem{Line: 1, Column: 1, Message: "the document is not valid YAML"}
+			doc.Root, problem = nil, problemAt(1, 1, "the document is not valid YAML", "")
 		}
 	}()
 	if len(src) > o.MaxBytes {
-		return doc, &Problem{Line: 1, Column: 1, Message: fmt.Sprintf("the document has %d bytes; at most %d are allowed", len(src), o.MaxBytes), Hint: o.TooLarge}
+		return doc, tooLarge(len(src), o.MaxBytes, o.TooLarge)
 	}
 	text := strings.ReplaceAll(strings.TrimPrefix(string(src), "\ufeff"), "\r\n", "\n")
-	doc.Lines = strings.Split(text, "\n")
+	doc.text, doc.Lines = []byte(text), strings.Split(text, "\n")
 	if p := checkLines(doc.Lines); p != nil {
 		return doc, p
 	}
@@ -83,27 +69,26 @@ func Read(src []byte, o Options) (doc *Document, problem *Problem) {
 		}
 		n := nodeOf(d.Body)
 		if root != nil {
-			return doc, &Problem{Line: n.Line, Column: n.Column, Message: `a second document begins here ("---")`, Hint: "one file is one document"}
+			return doc, problemAt(n.Line, n.Column, `a second document begins here ("---")`, "one file is one document")
 		}
 		root = n
 	}
 	if root == nil || root.Kind == Empty {
-		return doc, &Problem{Line: 1, Column: 1, Message: "the document is empty", Hint: o.Empty}
+		return doc, problemAt(1, 1, "the document is empty", o.Empty)
 	}
 	doc.Root = root
 	return doc, nil
 }
 
-// checkLines refuses what no text editor writes on purpose, and what would make the lexer slow. It mends the line of a problem, so that it can be shown.
-func checkLines(lines []string) *Problem {
+// checkLines refuses what no text editor writes on purpose, and what would make the lexer slow.
+func checkLines(lines []string) *Diagnostic {
 	blank := 0
 	for i, line := range lines {
 		if blank++; strings.TrimSpace(line) != "" {
 			blank = 0
 		}
-		refuse := func(column int, message string) *Problem {
-			lines[i] = strings.ToValidUTF8(line, "\ufffd")
-			return &Problem{Line: i + 1, Column: column, Message: message}
+		refuse := func(column int, message string) *Diagnostic {
+			return problemAt(i+1, column, message, "")
 		}
 		if len(line) > MaxLine {
 			return refuse(1, fmt.Sprintf("the line has %d bytes; at most %d are allowed", len(line), MaxLine))
@@ -126,12 +111,12 @@ func checkLines(lines []string) *Problem {
 }
 
 // checkTokens refuses what documents have no use for and what could blow up in the parser.
-func (o *Options) checkTokens(tokens token.Tokens) *Problem {
+func (o *Options) checkTokens(tokens token.Tokens) *Diagnostic {
 	flow, line, onLine, keys := 0, 0, 0, 0
 	before := token.UnknownType
 	for _, t := range tokens {
-		refuse := func(message, hint string) *Problem {
-			return &Problem{Line: max(1, t.Position.Line), Column: max(1, t.Position.Column), Length: 1, Message: message, Hint: hint}
+		refuse := func(message, hint string) *Diagnostic {
+			return problemAt(t.Position.Line, t.Position.Column, message, hint)
 		}
 		if t.Position.Line != line {
 			line, onLine = t.Position.Line, 0
@@ -187,12 +172,12 @@ func (o *Options) checkTokens(tokens token.Tokens) *Problem {
 }
 
 // syntaxProblem is an error of the YAML parser.
-func (o *Options) syntaxProblem(err error, lines []string) *Problem {
-	p := &Problem{Line: 1, Column: 1, Message: "the document is not valid YAML"}
+func (o *Options) syntaxProblem(err error, lines []string) *Diagnostic {
+	p := problemAt(1, 1, "the document is not valid YAML", "")
 	var e yaml.Error
 	if errors.As(err, &e) {
 		if m := e.GetMessage(); m != "" {
-			p.Message = "not valid YAML: " + m
+			p.Reason = "not valid YAML: " + m
 		}
 		if t := e.GetToken(); t != nil && t.Position != nil {
 			p.Line, p.Column = max(1, t.Position.Line), max(1, t.Position.Column)

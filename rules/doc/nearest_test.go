@@ -1,41 +1,12 @@
-package faults
+package doc
 
 import (
-	"fmt"
 	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 )
-
-type fault struct{ place, reason, hint string }
-
-func (f fault) String() string { return Line(f.place, f.reason, f.hint) }
-
-func TestListKeepsTheFirst(t *testing.T) {
-	rest := func(more int) fault {
-		reason, hint := Rest(more)
-		return fault{reason: reason, hint: hint}
-	}
-	l := List[fault]{Max: 3}
-	require.Empty(t, l.All(rest))
-	for i := range 5 {
-		require.Equal(t, i >= 3, l.Full())
-		if l.Room() {
-			l.Keep(fault{place: fmt.Sprintf("zones[%d]", i), reason: "has no id"})
-		}
-		if i == 2 {
-			require.Len(t, l.All(rest), 3, "all of them are shown")
-		}
-	}
-	require.Equal(t, "layout: zones[0]: has no id\n\tzones[1]: has no id\n\tzones[2]: has no id\n\t2 more problems are not shown; mend these first", Lines("layout", l.All(rest)))
-}
-
-func TestLine(t *testing.T) {
-	require.Equal(t, "zones[3].kind: is missing; write shelf", Line("zones[3].kind", "is missing", "write shelf"))
-	require.Equal(t, "is empty", Line("", "is empty", ""))
-}
 
 func TestNearest(t *testing.T) {
 	names := []string{"front-tables", "shelf-a", "shelf-b", "stockroom", "zone.kind", "zone.id"}

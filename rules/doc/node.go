@@ -1,6 +1,8 @@
-package yamldoc
+package doc
 
 import (
+	"strings"
+
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/token"
 )
@@ -26,6 +28,7 @@ const (
 	Double        // in double quotes
 	Literal       // after |
 	Folded        // after >
+	Bare          // a number, true or false of JSON, which is never a text
 )
 
 // Quoted reports whether the scalar stands in quotes.
@@ -34,20 +37,21 @@ func (s Style) Quoted() bool { return s == Single || s == Double }
 // Block reports whether the scalar stands on the lines below its mark.
 func (s Style) Block() bool { return s == Literal || s == Folded }
 
-// Node is one value of a document with its place: the first character, the opening quote, the | or > of a block, or the first key of a mapping without brackets.
+// Node is one value of a document with its place: the first character, the opening quote, the | or > of a block, or
+// the first key of a mapping without brackets. A number, a yes and a date are the text that stands there.
 type Node struct {
 	Kind   Kind
-	Text   string // of a scalar, as it was written; quotes and escapes are resolved
 	Style  Style
+	Text   string  // of a scalar, as it was written; quotes and escapes are resolved
 	Items  []*Node // of a sequence
-	Fields []Field // of a mapping, in the order in which they stand; none was checked
+	Fields []Field // of a mapping, in the order in which they stand; a key may stand twice
 	Line   int     // from 1
 	Column int     // in characters, from 1
 }
 
 // Field is one key of a mapping with its value.
 type Field struct {
-	Key   *Node // of any kind
+	Key   *Node // of any kind in YAML, a text in JSON
 	Value *Node // nil: the document is damaged here
 }
 
@@ -59,6 +63,67 @@ func (n *Node) Get(key string) *Node {
 		}
 	}
 	return nil
+}
+
+// IsText reports whether the value can be read as a text: in YAML any scalar, in JSON one in quotes.
+func (n *Node) IsText() bool { return n.Kind == Scalar && n.Style != Bare }
+
+// IsNumber reports whether the value is a number as JSON writes them, without quotes.
+func (n *Node) IsNumber() bool {
+	if n.Kind != Scalar || n.Style != Bare && n.Style != Plain || n.Text == "" {
+		return false
+	}
+	digits := strings.TrimPrefix(n.Text, "-")
+	return digits != "" && digits[0] >= '0' && digits[0] <= '9' && strings.Trim(digits, "0123456789+-.eE") == ""
+}
+
+// Is says in words what the value is, such as "a number".
+func (n *Node) Is() string {
+	switch {
+	case n.Kind == Mapping:
+		return "an object"
+	case n.Kind == Sequence:
+		return "a list"
+	case n.Kind == Empty:
+		return "null"
+	case n.IsNumber():
+		return "a number"
+	case n.Style == Bare:
+		return "true or false"
+	}
+	return "a text"
+}
+
+// starts reports whether the value stands at the place or before it.
+func (n *Node) starts(line, column int) bool {
+	return n.Line < line || n.Line == line && n.Column <= column
+}
+
+// pathTo returns the way from the root to the innermost value that begins at the place or before it, such as
+// zones[3].kind; it ends at to, if the way passes it.
+func (n *Node) pathTo(to *Node, line, column int) string {
+	var path strings.Builder
+	for next := n; next != nil && next != to; {
+		n, next = next, nil
+		part := ""
+		for i, item := range n.Items {
+			if !item.starts(line, column) {
+				break
+			}
+			next, part = item, index(i)
+		}
+		for _, f := range n.Fields {
+			if !f.Key.starts(line, column) {
+				break
+			}
+			next, part = nil, member(path.Len() > 0, f.Key.Text)
+			if f.Key != to && f.Value != nil && f.Value.starts(line, column) {
+				next = f.Value
+			}
+		}
+		path.WriteString(part)
+	}
+	return path.String()
 }
 
 var styles = map[token.Type]Style{token.SingleQuoteType: Single, token.DoubleQuoteType: Double, token.LiteralType: Literal, token.FoldedType: Folded}

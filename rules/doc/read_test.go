@@ -1,4 +1,4 @@
-package yamldoc_test
+package doc_test
 
 import (
 	"fmt"
@@ -8,10 +8,10 @@ import (
 	"github.com/stretchr/testify/require"
 	reference "go.yaml.in/yaml/v3"
 
-	"lintel/rules/yamldoc"
+	"lintel/rules/doc"
 )
 
-var options = yamldoc.Options{
+var options = doc.Options{
 	MaxBytes: 20_000, Unit: "shelf", TooLarge: "split it", Keys: "begin with -", Tag: "put it in quotes", Empty: "write shelves:",
 	Syntax: func(line string) string { return "it says " + line },
 }
@@ -50,10 +50,10 @@ func TestRefusals(t *testing.T) {
 		"an unfinished quote": {"a: b\nc: \"d\n", "2:4 not valid YAML: could not find end character of double-quoted text; it says c: \"d"},
 	} {
 		t.Run(name, func(t *testing.T) {
-			doc, p := yamldoc.Read([]byte(c.src), options)
+			d, p := doc.YAML([]byte(c.src), options)
 			require.NotNil(t, p)
-			require.Nil(t, doc.Root)
-			require.Equal(t, c.want, fmt.Sprintf("%d:%d %s; %s", p.Line, p.Column, p.Message, p.Hint))
+			require.Nil(t, d.Root)
+			require.Equal(t, c.want, fmt.Sprintf("%d:%d %s; %s", p.Line, p.Column, p.Reason, p.Hint))
 		})
 	}
 }
@@ -77,24 +77,24 @@ func TestBoundsAreWideEnough(t *testing.T) {
 		"keys":        many("k%d: v\n", 1000),
 		"all keys":    strings.Repeat("- {a: 1, b: 2, c: 3}\n", 900),
 	} {
-		_, p := yamldoc.Read([]byte(src), options)
+		_, p := doc.YAML([]byte(src), options)
 		require.Nil(t, p, name)
 	}
 }
 
 // The line of a problem can be shown whatever it holds.
 func TestLineOfAProblemIsText(t *testing.T) {
-	doc, p := yamldoc.Read([]byte("a: b\nc: \xff\xfe d"), options)
+	d, p := doc.YAML([]byte("a: b\nc: \xff\xfe d"), options)
 	require.Equal(t, 2, p.Line)
-	require.Equal(t, []string{"a: b", "c: \ufffd d"}, doc.Lines)
+	require.Equal(t, "c: \ufffd d", doc.NewReport("", 1, d, p).List()[0].Source)
 }
 
 func TestPlacesAndStyles(t *testing.T) {
-	doc, p := yamldoc.Read([]byte("\ufeff# shelves\r\nplain: é # note\r\n'single': \"double\\n\"\r\nlist:\r\n  - |\r\n    one\r\n  - >-\r\n    two\r\n    three\r\n  - {x: 007, x: yes}\r\nnone:\r\n"), options)
+	d, p := doc.YAML([]byte("\ufeff# shelves\r\nplain: é # note\r\n'single': \"double\\n\"\r\nlist:\r\n  - |\r\n    one\r\n  - >-\r\n    two\r\n    three\r\n  - {x: 007, x: yes}\r\nnone:\r\n"), options)
 	require.Nil(t, p)
 	var got []string
-	var walk func(n *yamldoc.Node)
-	walk = func(n *yamldoc.Node) {
+	var walk func(n *doc.Node)
+	walk = func(n *doc.Node) {
 		got = append(got, fmt.Sprintf("%d:%d kind %d style %d %q", n.Line, n.Column, n.Kind, n.Style, n.Text))
 		for _, i := range n.Items {
 			walk(i)
@@ -104,16 +104,16 @@ func TestPlacesAndStyles(t *testing.T) {
 			walk(f.Value)
 		}
 	}
-	walk(doc.Root)
+	walk(d.Root)
 	require.Equal(t, []string{
 		`2:1 kind 3 style 0 ""`, `2:1 kind 1 style 0 "plain"`, `2:8 kind 1 style 0 "é"`, `3:1 kind 1 style 1 "single"`, `3:11 kind 1 style 2 "double\n"`,
 		`4:1 kind 1 style 0 "list"`, `5:3 kind 2 style 0 ""`, `5:5 kind 1 style 3 "one\n"`, `7:5 kind 1 style 4 "two three"`,
 		`10:5 kind 3 style 0 ""`, `10:6 kind 1 style 0 "x"`, `10:9 kind 1 style 0 "007"`, `10:14 kind 1 style 0 "x"`, `10:17 kind 1 style 0 "yes"`,
 		`11:1 kind 1 style 0 "none"`, `11:7 kind 0 style 0 ""`,
 	}, got)
-	require.Equal(t, "é", doc.Root.Get("plain").Text)
-	require.Equal(t, "007", doc.Root.Get("list").Items[2].Get("x").Text, "the first of two")
-	require.Nil(t, doc.Root.Get("nobody"))
+	require.Equal(t, "é", d.Root.Get("plain").Text)
+	require.Equal(t, "007", d.Root.Get("list").Items[2].Get("x").Text, "the first of two")
+	require.Nil(t, d.Root.Get("nobody"))
 }
 
 // What is read is what another reader of YAML 1.2, go.yaml.in/yaml/v3, makes of the same document: values, kinds, styles and lines.
@@ -127,37 +127,37 @@ func TestAgainstAnotherReader(t *testing.T) {
 		"# before\n---\nx: y # after\n",
 		"just words\n",
 	} {
-		doc, p := yamldoc.Read([]byte(src), options)
+		d, p := doc.YAML([]byte(src), options)
 		require.Nil(t, p, src)
 		var want reference.Node
 		require.NoError(t, reference.Unmarshal([]byte(src), &want))
-		same(t, src, want.Content[0], doc.Root)
+		same(t, src, want.Content[0], d.Root)
 	}
 }
 
-func same(t *testing.T, src string, want *reference.Node, got *yamldoc.Node) {
+func same(t *testing.T, src string, want *reference.Node, got *doc.Node) {
 	require.Equal(t, want.Line, got.Line, "line of %q in\n%s", want.Value, src)
 	switch want.Kind {
 	case reference.ScalarNode:
 		if want.Tag == "!!null" {
-			require.Equal(t, yamldoc.Empty, got.Kind, src)
+			require.Equal(t, doc.Empty, got.Kind, src)
 			return
 		}
-		require.Equal(t, yamldoc.Scalar, got.Kind, src)
+		require.Equal(t, doc.Scalar, got.Kind, src)
 		require.Equal(t, want.Value, got.Text, src)
-		styles := map[reference.Style]yamldoc.Style{
-			reference.SingleQuotedStyle: yamldoc.Single, reference.DoubleQuotedStyle: yamldoc.Double, reference.LiteralStyle: yamldoc.Literal, reference.FoldedStyle: yamldoc.Folded,
+		styles := map[reference.Style]doc.Style{
+			reference.SingleQuotedStyle: doc.Single, reference.DoubleQuotedStyle: doc.Double, reference.LiteralStyle: doc.Literal, reference.FoldedStyle: doc.Folded,
 		}
 		require.Equal(t, styles[want.Style], got.Style, "%q in\n%s", want.Value, src)
 		require.Equal(t, want.Column, got.Column, "column of %q in\n%s", want.Value, src)
 	case reference.SequenceNode:
-		require.Equal(t, yamldoc.Sequence, got.Kind, src)
+		require.Equal(t, doc.Sequence, got.Kind, src)
 		require.Len(t, got.Items, len(want.Content), src)
 		for i, w := range want.Content {
 			same(t, src, w, got.Items[i])
 		}
 	case reference.MappingNode:
-		require.Equal(t, yamldoc.Mapping, got.Kind, src)
+		require.Equal(t, doc.Mapping, got.Kind, src)
 		require.Len(t, got.Fields, len(want.Content)/2, src)
 		for i, f := range got.Fields {
 			same(t, src, want.Content[2*i], f.Key)

@@ -1,4 +1,4 @@
-package rules
+package hours
 
 import (
 	"fmt"
@@ -21,7 +21,7 @@ func TestWindows(t *testing.T) {
 		{"00:00-24:00", []string{"Wed 00:00", "Sun 23:59"}, nil},
 		{"sun 18:00-24:00, Monday 09:00-12:00", []string{"Sun 23:59", "Mon 09:00"}, []string{"Mon 00:00", "Mon 12:00"}},
 	} {
-		w, err := ParseWindows(c.text)
+		w, err := ParseWeek(c.text)
 		require.NoError(t, err)
 		contains := func(at string) bool {
 			when, err := time.Parse("2006-01-02 Mon 15:04", at)
@@ -48,7 +48,6 @@ func TestBadWindows(t *testing.T) {
 		"":                              "is not a window",
 		"mon":                           "is not a span of time",
 		"0900":                          "is not a span of time",
-		"mon-fri 9:00-18:00":            "is not a time of day",
 		"mon-fri 09:00-18:60":           "is not a time of day",
 		"mon-fri 24:00-02:00":           "begins at 24:00",
 		"mon 09:00-09:00":               "is empty",
@@ -60,7 +59,7 @@ func TestBadWindows(t *testing.T) {
 		"mon 09:00-10:00,":              "is not a window",
 		"mon-tue-wed 09:00-10:00, open": "is not a day",
 	} {
-		_, err := ParseWindows(text)
+		_, err := ParseWeek(text)
 		require.ErrorContains(t, err, message, text)
 	}
 }
@@ -75,7 +74,7 @@ func TestWindowsAgainstTheCalendar(t *testing.T) {
 			t.Skip("empty")
 		}
 		text := fmt.Sprintf("%s %02d:%02d-%02d:%02d", dayPrefixes[day], from/60, from%60, to/60, to%60)
-		w, err := ParseWindows(text)
+		w, err := ParseWeek(text)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -93,18 +92,4 @@ func TestWindowsAgainstTheCalendar(t *testing.T) {
 			t.Fatalf("%s at %s: %t, want %t", text, at.Format("Mon 15:04"), got, want)
 		}
 	})
-}
-
-func TestInHours(t *testing.T) {
-	set := compile(t, `rules:
-- {name: a, when: item.paid, hours: open}
-- {name: b, when: item.paid}
-- {name: c, when: item.paid, hours: "mon 09:00-10:00"}
-`)
-	r := set.Rules()
-	require.True(t, r[0].InHours(true, time.Sunday, 0))
-	require.False(t, r[0].InHours(false, time.Sunday, 0))
-	require.True(t, r[1].InHours(false, time.Sunday, 0))
-	require.False(t, r[2].InHours(true, time.Sunday, 540))
-	require.True(t, r[2].InHours(false, time.Monday, 540))
 }
