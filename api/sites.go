@@ -190,6 +190,8 @@ type ReadPointView struct {
 	Zone   string     `json:"zone,omitempty"`
 	Last   *time.Time `json:"last_report,omitempty" jsonschema_description:"When it last reported; left out if it never did."`
 	Silent bool       `json:"silent" jsonschema_description:"It has said nothing for longer than its silent_after."`
+
+	Warnings []string `json:"warnings,omitempty" jsonschema_description:"What the reader does that keeps its door from being sure of a passage in time, and how to mend it."`
 }
 
 // ReadPointList is the answer to a listing of read points.
@@ -203,7 +205,7 @@ func (h siteRoutes) listReadPoints(c *kit.Call) error {
 		l := st.Config().Layout
 		for _, info := range st.ReadPoints() {
 			p := &l.ReadPoints[info.Index]
-			v := ReadPointView{ID: p.ID, Name: p.Name, Role: p.Role.String(), Last: moment(info.Last), Silent: info.Silent}
+			v := ReadPointView{ID: p.ID, Name: p.Name, Role: p.Role.String(), Last: moment(info.Last), Silent: info.Silent, Warnings: info.Warnings}
 			if p.Zone >= 0 {
 				v.Zone = l.Zones[p.Zone].ID
 			}

@@ -477,3 +477,45 @@ func TestADoorRemembersLittle(t *testing.T) {
 	}
 	require.True(t, found, "what is usual is on record")
 }
+
+// What a door's reader does is told in words where it keeps the door from being sure in time.
+func TestWarnsOfReaders(t *testing.T) {
+	warnings := func(sh *shop, id string) string {
+		for _, p := range sh.s.ReadPoints() {
+			if sh.cfg.Layout.ReadPoints[p.Index].ID == id {
+				return strings.Join(p.Warnings, "; ")
+			}
+		}
+		t.Fatal(id)
+		return ""
+	}
+	report := func(sh *shop, every, behind int64, rssi int16) {
+		for i := range int64(20) {
+			sh.pass(time.Duration(every) * time.Millisecond)
+			sh.step(event.Entry{Kind: event.EntryReads, Points: []string{"door-in"}, Reads: []event.Read{{Key: book(1, int(i)), RSSI: rssi, N: 1, T: sh.now - behind}}})
+		}
+	}
+	sh := newShop(t, testRules)
+	report(sh, 300, 20, -600)
+	require.Empty(t, warnings(sh, "door-in"))
+	require.Empty(t, warnings(sh, "door-out"), "it never reported")
+	sh = newShop(t, testRules)
+	report(sh, 4500, 20, -600)
+	require.Contains(t, warnings(sh, "door-in"), "reports about every 4.5 s")
+	sh = newShop(t, testRules)
+	report(sh, 300, 3000, -600)
+	require.Contains(t, warnings(sh, "door-in"), "3.0 s after the times that they bear")
+	sh = newShop(t, testRules)
+	report(sh, 300, -3000, -600)
+	require.Contains(t, warnings(sh, "door-in"), "its clock is 3.0 s ahead")
+
+	l, err := layout.Parse([]byte(laneLayout))
+	require.NoError(t, err)
+	sh = newShop(t, testRules)
+	sh.cfg = &Config{Layout: l, Catalog: sh.cfg.Catalog, Rules: sh.cfg.Rules}
+	sh.s = NewState("quayside", sh.cfg)
+	sh.read("lane-1", -55, book(1, 1))
+	require.Contains(t, warnings(sh, "lane-1"), "no fixed reader inside reports now")
+	sh.read("shelf-a-1", -55, book(1, 2))
+	require.Empty(t, warnings(sh, "lane-1"))
+}

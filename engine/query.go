@@ -204,7 +204,9 @@ func (s *State) Alert(id string) (event.Alert, bool) {
 type ReadPointInfo struct {
 	Index  int   // in Layout.ReadPoints
 	Last   int64 // its newest report by the site clock, Unix milliseconds; 0: never
-	Silent bool  // told as silent
+	Silent bool  // notified as silent
+	// What it does, in words, that keeps its door from being sure in time, and how to mend it.
+	Warnings []string
 }
 
 // ReadPoints returns how the read points of the layout are doing, in the layout's order.
@@ -213,9 +215,9 @@ func (s *State) ReadPoints() []ReadPointInfo {
 	list := make([]ReadPointInfo, len(points))
 	for i := range points {
 		list[i].Index = i
-		if n := int(s.numbers[points[i].ID]); n < len(s.readers.points) {
+		if n := s.numbers[points[i].ID]; int(n) < len(s.readers.points) {
 			r := s.readers.points[n]
-			list[i].Last, list[i].Silent = r.last, r.silent
+			list[i].Last, list[i].Silent, list[i].Warnings = r.last, r.silent, s.readerWarnings(n, &r)
 		}
 	}
 	return list

@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"fmt"
 	"slices"
 
 	"lintel/engine/event"
@@ -200,4 +201,52 @@ func (r *readerState) learnLag() {
 		r.lag += (lag - r.lag) / (8 * smoothing)
 	}
 	r.newest = 0
+}
+
+// What readerWarnings goes by (common practice, no source).
+const (
+	wrongClock = 2000 // milliseconds between a door reader's clock and the server's
+	headroom   = 12   // dB that goods carried past must reach above a read point's floor
+)
+
+// readerWarnings says what a door's reader does that keeps the door from being sure of a passage in
+// time: what the layout says of it is warned of when the layout is stored.
+func (s *State) readerWarnings(name uint16, r *readerState) (list []string) {
+	pt := s.point(name)
+	if pt == nil || pt.role != event.Portal || pt.zone == 0 || r.last == 0 {
+		return nil
+	}
+	warn := func(format string, args ...any) { list = append(list, fmt.Sprintf(format, args...)) }
+	seconds := func(ms int64) string { return fmt.Sprintf("%.1f s", float64(ms)/1000) }
+	door := s.zone(pt.zone)
+	if 2*r.every > door.sureWithin {
+		warn("it reports about every %s, so the door cannot be sure of a passage within %s: let it report at least twice a second, or raise the zone's sure_within",
+			seconds(r.every), seconds(door.sureWithin))
+	}
+	switch {
+	case r.lag > wrongClock:
+		warn("its reads come %s after the times that they bear: set its clock from a time server, or look for what holds its reports up", seconds(r.lag))
+	case r.lag < -wrongClock:
+		warn("its clock is %s ahead of the server's: set it from a time server", seconds(-r.lag))
+	}
+	if loud := int(r.loud.Level()); r.loud != (presence.Loud{}) && pt.minRSSI != event.NoRSSI && loud-int(pt.minRSSI)/10 < headroom {
+		warn("carried goods reach about %d dBm here, so its min_rssi of %d loses passages: lower it, or raise the power", loud, pt.minRSSI/10)
+	}
+	if door.oneSided && !door.neverSure && !s.hearsInside() {
+		warn("no fixed reader inside reports now, and with one antenna only they tell an exit from an entrance: the door cannot be sure of a passage")
+	}
+	return list
+}
+
+// hearsInside reports whether any fixed reader inside that always hears its goods is at work.
+func (s *State) hearsInside() bool {
+	for _, pt := range s.bound.points {
+		if pt == nil || pt.role != event.Fixed || pt.quiet || pt.zone == 0 || s.zone(pt.zone).kind == event.Exit || int(pt.name) >= len(s.readers.points) {
+			continue
+		}
+		if r := s.readers.points[pt.name]; r.last != 0 && !r.silent && !s.deafPoint(pt) {
+			return true
+		}
+	}
+	return false
 }
