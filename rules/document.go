@@ -151,11 +151,8 @@ func (p *docParser) document(body *doc.Node) {
 				p.addAt(key, Diagnostic{Reason: "storm is not a number of alerts in a length of time", Hint: "write for instance storm: 100 per 10m"})
 			}
 		default:
-			d := Diagnostic{Reason: fmt.Sprintf("unknown key %q", key.text), Hint: didYouMean(key.text, documentKeys)}
-			if d.Hint == "" {
-				d.Hint = "a rule document has the keys rules, params and storm"
-			}
-			p.addAt(key, d)
+			hint := doc.Suggest(key.text, documentKeys, "a rule document has the keys rules, params and storm")
+			p.addAt(key, Diagnostic{Reason: fmt.Sprintf("unknown key %q", key.text), Hint: hint})
 		}
 	})
 	if !ok {
@@ -186,10 +183,7 @@ func (p *docParser) rule(n *doc.Node) {
 	rt := &ruleText{place: place{n.Line, n.Column}, fields: make(map[string]*field)}
 	ok := p.mapping(n, "this entry", "begin each rule with - name:", func(key scalar, value *doc.Node) {
 		if !slices.Contains(ruleKeys, key.text) {
-			hint := didYouMean(key.text, ruleKeys)
-			if hint == "" {
-				hint = "a rule has the keys " + strings.Join(ruleKeys, ", ")
-			}
+			hint := doc.Suggest(key.text, ruleKeys, "a rule has the keys "+strings.Join(ruleKeys, ", "))
 			p.addAt(key, Diagnostic{Reason: fmt.Sprintf("unknown key %q", key.text), Hint: hint, Rule: rt.name()})
 			return
 		}

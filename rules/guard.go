@@ -218,10 +218,7 @@ func (g *guard) pattern(n *ast.BinaryNode, depth int) {
 
 func (g *guard) call(n ast.Node, name string, args []ast.Node, depth int) ast.Node {
 	if !slices.Contains(allFunctions, name) {
-		hint := didYouMean(name, allFunctions)
-		if hint == "" {
-			hint = "functions are " + strings.Join(Functions(), ", ")
-		}
+		hint := doc.Suggest(name, allFunctions, "functions are "+strings.Join(Functions(), ", "))
 		what := "unknown function"
 		if _, isBuiltin := n.(*ast.BuiltinNode); isBuiltin {
 			what = "not available: function"

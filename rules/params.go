@@ -123,10 +123,7 @@ func (p *docParser) params(n *doc.Node) {
 
 func (p *docParser) paramField(e *paramEntry, k scalar, v *doc.Node) {
 	if !slices.Contains(paramKeys, k.text) {
-		hint := didYouMean(k.text, paramKeys)
-		if hint == "" {
-			hint = "a param has the keys " + strings.Join(paramKeys, ", ")
-		}
+		hint := doc.Suggest(k.text, paramKeys, "a param has the keys "+strings.Join(paramKeys, ", "))
 		p.addAt(k, Diagnostic{Reason: fmt.Sprintf("unknown key %q", k.text), Hint: hint})
 		return
 	}
@@ -245,10 +242,7 @@ func (c *setCompiler) param(e *paramEntry) (*Param, paramValue, bool) {
 	}
 	if t, ok := e.fields["type"]; ok {
 		if !slices.Contains(paramTypes, t.text) {
-			hint := didYouMean(t.text, paramTypes)
-			if hint == "" {
-				hint = "types are " + strings.Join(paramTypes, ", ")
-			}
+			hint := doc.Suggest(t.text, paramTypes, "types are "+strings.Join(paramTypes, ", "))
 			return bad(t, fmt.Sprintf("%q is not a type", t.text), hint)
 		}
 		p.Type = t.text
@@ -311,10 +305,7 @@ func (c *setCompiler) paramValue(p *Param, s scalar, e *paramEntry) (paramValue,
 		return v, false
 	}
 	if len(p.Values) > 0 && !slices.Contains(p.Values, s.text) {
-		hint := didYouMean(s.text, p.Values)
-		if hint == "" {
-			hint = "values are " + strings.Join(p.Values, ", ")
-		}
+		hint := doc.Suggest(s.text, p.Values, "values are "+strings.Join(p.Values, ", "))
 		c.addAt(s, Diagnostic{Reason: fmt.Sprintf("%q is not a value of %s", s.text, p.Name), Hint: hint})
 		return v, false
 	}

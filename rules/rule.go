@@ -268,10 +268,7 @@ func (c *setCompiler) choice(key, otherwise string, values []string) string {
 		return otherwise
 	}
 	if !slices.Contains(values, s.text) {
-		hint := didYouMean(s.text, values)
-		if hint == "" {
-			hint = key + " is " + strings.Join(values[:len(values)-1], ", ") + " or " + values[len(values)-1]
-		}
+		hint := doc.Suggest(s.text, values, key+" is "+strings.Join(values[:len(values)-1], ", ")+" or "+values[len(values)-1])
 		c.errorAt(s, fmt.Sprintf("%q is not a value of %s", s.text, key), hint)
 	}
 	return s.text
@@ -320,10 +317,7 @@ func (c *setCompiler) channelList(key string) []string {
 		default:
 			if c.known.Channels != nil && !slices.Contains(c.known.Channels, s.text) && !c.noChannel[s.text] {
 				c.noChannel[s.text] = true // one warning for each
-				hint := didYouMean(s.text, c.known.Channels)
-				if hint == "" {
-					hint = "until there is one, this alert is told to nobody there"
-				}
+				hint := doc.Suggest(s.text, c.known.Channels, "until there is one, this alert is told to nobody there")
 				c.warnAt(s, fmt.Sprintf("there is no channel %q", s.text), hint)
 			}
 			out = append(out, s.text)

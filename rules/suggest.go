@@ -19,11 +19,3 @@ func nearestName(got string, candidates []string) string {
 	}
 	return candidates[i]
 }
-
-// didYouMean is a hint, or "" when nothing is near. Names in rules stand without quotes.
-func didYouMean(got string, candidates []string) string {
-	if near := doc.Nearest(got, candidates); near != "" {
-		return "did you mean " + near + "?"
-	}
-	return ""
-}

@@ -28,15 +28,13 @@ func (r report) unknown(n *doc.Node, what string, names []string) {
 		}
 		return first(a) - first(b)
 	})
-	if near := doc.Nearest(n.Text, likely); near != "" {
-		hint = "did you mean " + near + "?"
-	} else if len(names) > 0 && len(names) <= 24 {
+	switch {
+	case len(names) == 1:
+		hint = "there is " + names[0]
+	case len(names) > 0 && len(names) <= 24:
 		hint = "there are " + strings.Join(names, ", ")
-		if len(names) == 1 {
-			hint = "there is " + names[0]
-		}
 	}
-	r.At(n, fmt.Sprintf("%s %q", what, n.Text), hint)
+	r.At(n, fmt.Sprintf("%s %q", what, n.Text), doc.Suggest(n.Text, likely, hint))
 }
 
 // read turns a document into nodes, and reports a problem with its form or its keys.

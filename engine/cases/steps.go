@@ -45,16 +45,15 @@ func stepWords() []string {
 
 // arguments are the keys of one step, read one by one.
 type arguments struct {
-	p     *caseParser
-	n     *doc.Node
-	verb  string
-	bad   bool
-	order []string
+	p    *caseParser
+	n    *doc.Node
+	verb string
+	bad  bool
 }
 
 // args checks the keys of a step. The first of them may be written without its key, as in sold: tide-1.
 func (p *caseParser) args(key, n *doc.Node, keys ...string) *arguments {
-	a := &arguments{p: p, n: n, verb: key.Text, order: keys}
+	a := &arguments{p: p, n: n, verb: key.Text}
 	switch n.Kind {
 	case doc.Scalar, doc.Sequence:
 		a.n = &doc.Node{Kind: doc.Mapping, Line: n.Line, Column: n.Column, Fields: []doc.Field{

@@ -332,20 +332,14 @@ func (p *csvParser) homeZones(r *row, s string) []string {
 	if zones, ok := p.zones[s]; ok {
 		return zones
 	}
-	good := true
-	list := r.members("home_zones", s)
-	for i := range list {
-		id, ok := r.zoneID("home_zones", list[i])
-		good = good && ok
-		if ok && slices.Contains(list[:i], id) {
-			r.fail("home_zones", "keep one of them", "%q stands twice", id)
-			good = false
-		}
+	var ids []string
+	for _, m := range r.members("home_zones", s) {
+		ids = r.addZone("home_zones", m, ids)
 	}
-	if !good || r.bad {
+	if r.bad {
 		return nil
 	}
-	zones := p.b.homeZones(list)
+	zones := p.b.homeZones(ids)
 	p.zones[strings.Clone(s)] = zones
 	return zones
 }

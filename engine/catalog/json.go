@@ -123,18 +123,10 @@ func (p *jsonParser) field(o doc.Object, name string) string {
 	return p.on(o.Get(name)).text("", s, MaxFieldBytes, false)
 }
 
-func (p *jsonParser) homeZones(o doc.Object) []string {
-	var ids []string
+func (p *jsonParser) homeZones(o doc.Object) (ids []string) {
 	for _, n := range o.List("home_zones", maxList) {
-		s, ok := p.TextOf(n)
-		if !ok {
-			continue
-		}
-		id, ok := p.on(n).zoneID("", s)
-		if ok && slices.Contains(ids, id) {
-			p.About(n, "keep one of them", "%q stands twice", id)
-		} else if ok {
-			ids = append(ids, id)
+		if s, ok := p.TextOf(n); ok {
+			ids = p.on(n).addZone("", s, ids)
 		}
 	}
 	return ids

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode"
@@ -160,18 +161,23 @@ func (r *row) zoneID(column, s string) (id string, ok bool) {
 	return id, true
 }
 
-var kinds = func() map[string]bool {
-	set := map[string]bool{}
-	for _, name := range event.ZoneKinds.Texts() {
-		set[name] = true
+// addZone adds the id of a home zone to ids, which has each once.
+func (r *row) addZone(column, s string, ids []string) []string {
+	id, ok := r.zoneID(column, s)
+	switch {
+	case !ok:
+	case slices.Contains(ids, id):
+		r.fail(column, "keep one of them", "%q stands twice", id)
+	default:
+		ids = append(ids, id)
 	}
-	return set
-}()
+	return ids
+}
 
 // placed returns a limit of the place that is named: a kind of zones if it is the name of one, else a zone. A layout makes sure that a zone
 // whose id is a kind's name is the only one of that kind, so the two never differ.
 func placed(place string) Limit {
-	if kinds[place] {
+	if event.ZoneKinds.Has(place) {
 		return Limit{Kind: place}
 	}
 	return Limit{Zone: place}

@@ -59,6 +59,14 @@ func DidYouMean(got string, names []string) string {
 	return ""
 }
 
+// Suggest is DidYouMean as rules and cases write names, without quotes, or otherwise if none is close.
+func Suggest(got string, names []string, otherwise string) string {
+	if near := Nearest(got, names); near != "" {
+		return "did you mean " + near + "?"
+	}
+	return otherwise
+}
+
 // OrDidYouMean is DidYouMean as the end of a sentence that says what is wrong.
 func OrDidYouMean(got string, names []string) string {
 	if ask := DidYouMean(got, names); ask != "" {

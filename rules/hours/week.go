@@ -101,9 +101,5 @@ func parseDay(text string) (int, error) {
 			return i, nil
 		}
 	}
-	err := fmt.Errorf("%q is not a day; days are mon tue wed thu fri sat sun", text)
-	if n := doc.Nearest(text, dayPrefixes); n != "" {
-		err = fmt.Errorf("%q is not a day; did you mean %s?", text, n)
-	}
-	return 0, err
+	return 0, fmt.Errorf("%q is not a day; %s", text, doc.Suggest(text, dayPrefixes, "days are mon tue wed thu fri sat sun"))
 }
