@@ -304,3 +304,19 @@ func TestOneReadPlacesWhereTagsKeepQuiet(t *testing.T) {
 		}
 	}
 }
+
+// A declaration that comes too late to be evidence is on record all the same: what moves the item later
+// depends on it.
+func TestLateDeclarationsAreKept(t *testing.T) {
+	sh := newShop(t, testRules)
+	k := book(1, 1)
+	sh.read("till-1", -45, k)
+	sh.pass(200 * time.Second)
+	sh.read("shelf-a-1", -70, k)
+	rec := records{}
+	rec.commit(sh.s)
+	sh.step(event.Entry{Kind: event.EntryReads, Points: []string{"till-1"}, Reads: []event.Read{{Key: k, RSSI: -450, N: 1, T: sh.now - 90_000}}})
+	rec.commit(sh.s)
+	was := dumped(sh.s)
+	require.Equal(t, was, dumped(rec.load(t, sh.cfg, sh.log)))
+}
