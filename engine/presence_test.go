@@ -315,7 +315,7 @@ func TestLateDeclarationsAreKept(t *testing.T) {
 	sh.read("shelf-a-1", -70, k)
 	rec := records{}
 	rec.commit(sh.s)
-	sh.step(event.Entry{Kind: event.EntryReads, Points: []string{"till-1"}, Reads: []event.Read{{Key: k, RSSI: -450, N: 1, T: sh.now - 90_000}}})
+	sh.step(event.Entry{Kind: event.EntryReads, Points: []string{"till-1"}, Reads: []event.Read{{Key: k, RSSI: -450, N: 1, T: sh.now - 120_000}}})
 	rec.commit(sh.s)
 	was := dumped(sh.s)
 	require.Equal(t, was, dumped(rec.load(t, sh.cfg, sh.log)))
