@@ -153,7 +153,7 @@ func (s *State) endTimers(t *track) {
 
 // tell makes the deliveries of one change of an alert, one for each channel.
 func (s *State) tell(t *track, change string, channels []string) {
-	s.out.Alerts = append(s.out.Alerts, AlertChange{Seq: s.seq, Type: change, Alert: t.Alert})
+	s.out.Alerts = append(s.out.Alerts, AlertChange{Seq: s.seq, At: s.clock, Type: change, Alert: t.Alert})
 	if len(channels) == 0 {
 		return
 	}

@@ -63,9 +63,8 @@ func bookN(i int) epc.Key {
 }
 
 // stocked returns a state that already knows the items.
-func stocked(tb testing.TB, cfg *Config, items int) (*State, uint64) {
-	s := NewState("quayside", cfg)
-	var out Output
+func stocked(tb testing.TB, cfg *Config, items int) (*Machine, uint64) {
+	s := NewMachine("quayside", cfg)
 	seq := uint64(0)
 	for i := 0; i < items; i += 500 {
 		seq++
@@ -73,9 +72,8 @@ func stocked(tb testing.TB, cfg *Config, items int) (*State, uint64) {
 		for k := i; k < min(items, i+500); k++ {
 			e.Reads = append(e.Reads, event.Read{Key: bookN(k), Zone: uint16(1 + k%2), RSSI: -500, N: 1, T: e.At})
 		}
-		require.NoError(tb, Step(cfg, s, &e, &out))
-		out.Reset()
-		s.Flush()
+		require.NoError(tb, s.Apply(&e, nil))
+		s.Batch().Writes()
 	}
 	return s, seq
 }
@@ -88,11 +86,10 @@ func BenchmarkFold(b *testing.B) {
 			cfg := testConfig(b, pinnedRules(c.rules))
 			s, seq := stocked(b, cfg, c.items)
 			log := traffic(c.items, 400)
-			var out Output
 			// What the stock-up left behind is settled before the clock starts.
 			seq++
-			require.NoError(b, Step(cfg, s, &event.Entry{Seq: seq, Kind: event.EntryTick, At: opening}, &out))
-			s.Flush()
+			require.NoError(b, s.Apply(&event.Entry{Seq: seq, Kind: event.EntryTick, At: opening}, nil))
+			s.Batch().Writes()
 			runtime.GC()
 			reads, facts := 0, 0
 			b.ReportAllocs()
@@ -107,11 +104,11 @@ func BenchmarkFold(b *testing.B) {
 				for k := range e.Reads {
 					e.Reads[k].T += shift
 				}
-				out.Reset()
-				if err := Step(cfg, s, e, &out); err != nil {
+				if err := s.Apply(e, nil); err != nil {
 					b.Fatal(err)
 				}
-				s.Flush()
+				out := s.Batch()
+				out.Writes()
 				reads += len(e.Reads)
 				facts += len(out.Facts)
 				for k := range e.Reads {
@@ -161,7 +158,6 @@ func BenchmarkDoor(b *testing.B) {
 		b.Run(fmt.Sprintf("carried=%v", carried), func(b *testing.B) {
 			cfg := testConfig(b, testRules)
 			s, seq := stocked(b, cfg, 1000)
-			var out Output
 			e := event.Entry{Kind: event.EntryReads, Points: []string{"door-in", "door-out"}}
 			now, reads := opening, 0
 			b.ReportAllocs()
@@ -185,11 +181,11 @@ func BenchmarkDoor(b *testing.B) {
 				}
 				seq++
 				e.Seq, e.At = seq, now
-				out.Reset()
-				if err := Step(cfg, s, &e, &out); err != nil {
+				if err := s.Apply(&e, nil); err != nil {
 					b.Fatal(err)
 				}
-				s.Flush()
+				out := s.Batch()
+				out.Writes()
 				reads += len(e.Reads)
 			}
 			b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(max(1, reads)), "ns/read")

@@ -31,7 +31,7 @@ func (sh *shop) countReads(id, zone string, rssi float64, keys ...epc.Key) {
 
 func (sh *shop) result() event.CountResult {
 	var last event.CountResult
-	for _, c := range sh.s.Flush() {
+	for _, c := range sh.s.flush() {
 		if c.Kind == event.KindResult {
 			r, err := event.DecodeCountResult(c.Value)
 			require.NoError(sh.t, err)
@@ -206,10 +206,9 @@ func BenchmarkCountFold(b *testing.B) {
 	cfg := testConfig(b, testRules)
 	const tags = 100_000
 	for range b.N {
-		s := NewState("quayside", cfg)
-		var out Output
+		s := NewMachine("quayside", cfg)
 		seq := uint64(1)
-		require.NoError(b, Step(cfg, s, &event.Entry{Seq: seq, Kind: event.EntryCount, At: opening, Command: event.CountCommand{Do: "open", Zones: []string{"shelf-a"}}}, &out))
+		require.NoError(b, s.Apply(&event.Entry{Seq: seq, Kind: event.EntryCount, At: opening, Command: event.CountCommand{Do: "open", Zones: []string{"shelf-a"}}}, nil))
 		id := event.CountID("quayside", 1)
 		reads := 0
 		e := event.Entry{Kind: event.EntryReads, Points: []string{"handheld-1"}, Count: id}
@@ -219,11 +218,11 @@ func BenchmarkCountFold(b *testing.B) {
 			for k := range 500 {
 				e.Reads = append(e.Reads, event.Read{Key: bookN(i + k%25), RSSI: -550, N: 1, T: e.At - int64(20-k/25)})
 			}
-			out.Reset()
-			if err := Step(cfg, s, &e, &out); err != nil {
+			if err := s.Apply(&e, nil); err != nil {
 				b.Fatal(err)
 			}
-			s.Flush()
+			out := s.Batch()
+			out.Writes()
 			reads += 500
 		}
 		b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/float64(reads), "ns/read")
@@ -234,14 +233,12 @@ func BenchmarkCountFold(b *testing.B) {
 func BenchmarkCountClose(b *testing.B) {
 	cfg := testConfig(b, testRules)
 	const tags = 100_000
-	setUp := func() (*State, *Output) {
+	setUp := func() *Machine {
 		s, seq := stocked(b, cfg, tags)
-		var out Output
 		step := func(e event.Entry) {
 			seq++
 			e.Seq = seq
-			out.Reset()
-			require.NoError(b, Step(cfg, s, &e, &out))
+			require.NoError(b, s.Apply(&e, nil))
 		}
 		step(event.Entry{Kind: event.EntryCount, At: opening, Command: event.CountCommand{Do: "open", Zones: []string{"shelf-a", "shelf-b"}}})
 		id := event.CountID("quayside", seq)
@@ -252,8 +249,8 @@ func BenchmarkCountClose(b *testing.B) {
 			}
 			step(e)
 		}
-		s.Flush()
-		return s, &out
+		s.Batch().Writes()
+		return s
 	}
 	b.Run("plain-map-difference", func(b *testing.B) {
 		for range b.N {
@@ -280,15 +277,15 @@ func BenchmarkCountClose(b *testing.B) {
 	b.Run("close-and-reconcile", func(b *testing.B) {
 		for range b.N {
 			b.StopTimer()
-			s, out := setUp()
+			s := setUp()
 			id := s.counts.order[0].ID
 			b.StartTimer()
 			e := event.Entry{Seq: s.seq + 1, Kind: event.EntryCount, At: opening + tags, Command: event.CountCommand{Do: "close", ID: id}}
-			out.Reset()
-			if err := Step(cfg, s, &e, out); err != nil {
+			if err := s.Apply(&e, nil); err != nil {
 				b.Fatal(err)
 			}
-			s.Flush()
+			out := s.Batch()
+			out.Writes()
 		}
 	})
 }
@@ -360,7 +357,7 @@ func TestAHoldDoesNotSilenceARuleAboutCounts(t *testing.T) {
 	require.Len(t, found, 1, "a warning")
 	cfg := *sh.cfg
 	cfg.Rules = set
-	sh.cfg, sh.s = &cfg, NewState("quayside", &cfg)
+	sh.cfg, sh.s = &cfg, NewMachine("quayside", &cfg)
 	sh.readIn("handheld-1", "shelf-a", -50, book(1, 1))
 	sh.pass(time.Second)
 	id := sh.command("open", "", 1, "shelf-a")

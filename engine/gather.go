@@ -44,6 +44,7 @@ func (s *State) leadOf(t *track) *track {
 func (s *State) join(t, lead *track) {
 	t.Lead = lead.ID
 	s.mark(t)
+	s.out.Joined = append(s.out.Joined, t.Alert)
 	lead.MembersOn++
 	lead.Joined++
 	lead.Untold++

@@ -75,7 +75,7 @@ func (s *State) declare(i int32, zone uint16, t int64, point uint16) {
 	if it.zone == zone {
 		if t > it.sure {
 			it.sure = t // like seen, this is evidence, and written when its traces are released
-			if it.ev < 0 || point == 0 {
+			if it.ev < 0 || point == 0 || s.epochOf(t) <= s.epochOf(s.clock)-min(freeAfter, traceEpochs) {
 				s.touch(i) // too late to be evidence, or no read at all
 			}
 		}

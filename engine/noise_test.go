@@ -278,7 +278,7 @@ func hoursShop(t *testing.T, at time.Time) *shop {
 	require.NoError(t, err)
 	cfg := *sh.cfg
 	cfg.Layout = l
-	sh.cfg, sh.s, sh.now = &cfg, NewState("quayside", &cfg), at.UnixMilli()
+	sh.cfg, sh.s, sh.now = &cfg, NewMachine("quayside", &cfg), at.UnixMilli()
 	return sh
 }
 
@@ -323,10 +323,10 @@ func TestClearedAlertsAreForgotten(t *testing.T) {
 	sh.pass(time.Second)
 	sh.shelve("shelf-a", book(1, 1))
 	require.Len(t, sh.s.LiveAlerts(), 1)
-	sh.s.Flush()
+	sh.s.flush()
 	sh.pass(7*24*time.Hour + time.Second)
 	require.Empty(t, sh.s.LiveAlerts())
-	for _, c := range sh.s.Flush() {
+	for _, c := range sh.s.flush() {
 		require.NotEqual(t, event.KindAlert, c.Kind)
 	}
 }

@@ -232,7 +232,7 @@ func TestSingleWalks(t *testing.T) {
 			l, err := layout.Parse([]byte(laneLayout))
 			require.NoError(t, err)
 			sh.cfg = &Config{Layout: l, Catalog: sh.cfg.Catalog, Rules: sh.cfg.Rules}
-			sh.s = NewState("quayside", sh.cfg)
+			sh.s = NewMachine("quayside", sh.cfg)
 			k := book(1, 1)
 			sh.event(event.EventReceived, "shelf-a", k)
 			sh.pass(100 * time.Second)
@@ -443,7 +443,7 @@ func TestOneAntennaWithoutReadersInsideIsNeverSure(t *testing.T) {
 		require.NoError(t, err)
 		sh := newShop(t, testRules)
 		sh.cfg = &Config{Layout: l, Catalog: sh.cfg.Catalog, Rules: sh.cfg.Rules}
-		sh.s = NewState("quayside", sh.cfg)
+		sh.s = NewMachine("quayside", sh.cfg)
 		k := book(1, 1)
 		sh.event(event.EventReceived, "shelf-a", k)
 		sh.pass(100 * time.Second)
@@ -469,7 +469,7 @@ func TestADoorRemembersLittle(t *testing.T) {
 		sh.pass(250 * time.Millisecond)
 	}
 	found := false
-	for _, c := range sh.s.Flush() {
+	for _, c := range sh.s.flush() {
 		if c.Kind == event.KindAside && strings.HasPrefix(c.Key, asideDoor) {
 			found = true
 			require.LessOrEqual(t, len(c.Key)+len(c.Value), 100)
@@ -513,7 +513,7 @@ func TestWarnsOfReaders(t *testing.T) {
 	require.NoError(t, err)
 	sh = newShop(t, testRules)
 	sh.cfg = &Config{Layout: l, Catalog: sh.cfg.Catalog, Rules: sh.cfg.Rules}
-	sh.s = NewState("quayside", sh.cfg)
+	sh.s = NewMachine("quayside", sh.cfg)
 	sh.read("lane-1", -55, book(1, 1))
 	require.Contains(t, warnings(sh, "lane-1"), "no fixed reader inside reports now")
 	sh.read("shelf-a-1", -55, book(1, 2))

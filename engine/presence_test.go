@@ -186,7 +186,7 @@ func TestPresentTagsRarelyLeave(t *testing.T) {
 func TestTraceRemembersTheLastEpochs(t *testing.T) {
 	cfg := testConfig(t, testRules)
 	rapid.Check(t, func(rt *rapid.T) {
-		s := NewState("quayside", cfg)
+		s := NewMachine("quayside", cfg)
 		s.advance(opening)
 		i := s.create(book(1, 1), "")
 		pt := s.point(s.numbers["shelf-a-1"])
@@ -250,11 +250,10 @@ func TestLoadingWhileDeafChangesNothing(t *testing.T) {
 		sh.pass(time.Second)
 	}
 	require.NotZero(t, sh.s.readers.at(sh.s.numbers["shelf-a-1"]).since, "it was deaf")
-	s, rec := NewState("quayside", sh.cfg), records{}
-	var out Output
+	s, rec := NewMachine("quayside", sh.cfg), records{}
 	for i := range sh.log {
 		e := sh.log[i]
-		require.NoError(t, Step(sh.cfg, s, &e, &out))
+		require.NoError(t, s.Apply(&e, nil))
 		if i%5 == 0 {
 			rec.commit(s)
 			was := dumped(s)
@@ -282,7 +281,7 @@ func TestOneReadPlacesWhereTagsKeepQuiet(t *testing.T) {
 		l, err := layout.Parse([]byte(`{"site":"quayside","time_zone":"UTC","zones":[{"id":"shelf-a","kind":"shelf"}],"read_points":[{"id":"shelf-a-1","role":"fixed","zone":"shelf-a",` + c.point + `}]}`))
 		require.NoError(t, err)
 		sh.cfg = &Config{Layout: l, Catalog: sh.cfg.Catalog, Rules: sh.cfg.Rules}
-		sh.s = NewState("quayside", sh.cfg)
+		sh.s = NewMachine("quayside", sh.cfg)
 		var arrived int
 		for range 20 {
 			sh.read("shelf-a-1", -50, book(1, 1))
@@ -304,4 +303,24 @@ func TestOneReadPlacesWhereTagsKeepQuiet(t *testing.T) {
 			require.Equal(t, "shelf-a", it.Zone, c.point)
 		}
 	}
+}
+
+// A declaration that comes too late to be evidence is on record all the same: what moves the item later
+// depends on it.
+func TestLateDeclarationsAreKept(t *testing.T) {
+	sh := newShop(t, testRules)
+	k := book(1, 1)
+	sh.read("till-1", -45, k)
+	sh.pass(200 * time.Second)
+	sh.read("shelf-a-1", -70, k)
+	rec := records{}
+	rec.commit(sh.s)
+	sh.step(event.Entry{Kind: event.EntryReads, Points: []string{"till-1"}, Reads: []event.Read{{Key: k, RSSI: -450, N: 1, T: sh.now - 120_000}}})
+	for range 10 { // until that batch is no part of the journal's tail any more
+		sh.pass(40 * time.Second)
+		sh.read("shelf-a-1", -80, k)
+	}
+	rec.commit(sh.s)
+	was := dumped(sh.s)
+	require.Equal(t, was, dumped(rec.load(t, sh.cfg, sh.log)))
 }

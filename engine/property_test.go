@@ -18,19 +18,17 @@ import (
 
 // journalOf draws a random day: reads of every role, late and repeated ones, business events, acts on alerts, and the ticks that the server would add.
 func journalOf(rt *rapid.T, cfg *Config) []event.Entry {
-	s := NewState("quayside", cfg)
+	s := NewMachine("quayside", cfg)
 	now := opening
 	var log []event.Entry
-	var out Output
 	var alerts []string
 	add := func(e event.Entry) {
 		e.Seq, e.At = uint64(len(log)+1), now
 		log = append(log, e)
-		out.Reset()
-		if err := Step(cfg, s, &e, &out); err != nil {
-			rt.Fatalf("step: %v", err)
+		if err := s.Apply(&e, nil); err != nil {
+			rt.Fatalf("apply: %v", err)
 		}
-		for _, c := range out.Alerts {
+		for _, c := range s.Batch().Alerts {
 			alerts = append(alerts, c.Alert.ID)
 		}
 	}
@@ -138,12 +136,12 @@ func journalOf(rt *rapid.T, cfg *Config) []event.Entry {
 
 // told is one thing that came of a journal, in words that don't depend on how entries were numbered.
 type run struct {
-	state *State
+	state *Machine
 	facts []string
 	exact []string // the stored bytes of facts, alerts and deliveries
 }
 
-func (r *run) take(out *Output) {
+func (r *run) take(out Batch) {
 	for i := range out.Facts {
 		f := out.Facts[i]
 		r.exact = append(r.exact, fmt.Sprintf("%d-%d %x", f.Ms, f.N, event.AppendFact(nil, &f)))
@@ -158,21 +156,19 @@ func (r *run) take(out *Output) {
 }
 
 func fold(rt require.TestingT, cfg *Config, log []event.Entry) *run {
-	r := &run{state: NewState("quayside", cfg)}
-	var out Output
+	r := &run{state: NewMachine("quayside", cfg)}
 	for i := range log {
 		e := log[i]
 		e.Seq = uint64(i + 1)
-		out.Reset()
-		require.NoError(rt, Step(cfg, r.state, &e, &out))
-		r.take(&out)
+		require.NoError(rt, r.state.Apply(&e, nil))
+		r.take(taken(r.state))
 		requireTrueStock(rt, r.state)
 	}
 	return r
 }
 
 // requireTrueStock checks that the counts equal the items behind them.
-func requireTrueStock(rt require.TestingT, s *State) {
+func requireTrueStock(rt require.TestingT, s *Machine) {
 	want := make(map[stockKey]int32)
 	for i := range s.count {
 		if it := s.item(i); s.inStock(it) {
@@ -183,7 +179,7 @@ func requireTrueStock(rt require.TestingT, s *State) {
 }
 
 // whereabouts says where everything is, without the numbering of entries.
-func whereabouts(s *State) string {
+func whereabouts(s *Machine) string {
 	var lines []string
 	for i := range s.count {
 		it := s.item(i)
@@ -267,8 +263,8 @@ func TestRepeatingBatchesChangesNothing(t *testing.T) {
 // records is a store that keeps only the records.
 type records map[[2]string][]byte
 
-func (rec records) commit(s *State) {
-	for _, c := range s.Flush() {
+func (rec records) commit(s *Machine) {
+	for _, c := range s.flush() {
 		k := [2]string{c.Kind, c.Key}
 		if c.Value == nil {
 			delete(rec, k)
@@ -278,7 +274,7 @@ func (rec records) commit(s *State) {
 	}
 }
 
-func (rec records) load(rt require.TestingT, cfg *Config, log []event.Entry) *State {
+func (rec records) load(rt require.TestingT, cfg *Config, log []event.Entry) *Machine {
 	m, err := DecodeMeta(rec[[2]string{event.KindMeta, event.KindMeta}])
 	require.NoError(rt, err)
 	names := make(map[uint16]string)
@@ -298,10 +294,10 @@ func (rec records) load(rt require.TestingT, cfg *Config, log []event.Entry) *St
 		e.Seq = i + 1
 		l.Replay(&e)
 	}
-	return l.State()
+	return l.Machine()
 }
 
-func dumped(s *State) string {
+func dumped(s *Machine) string {
 	var b strings.Builder
 	s.dump(&b)
 	return b.String()
@@ -372,15 +368,13 @@ func loadingAgainChangesNothing(t *testing.T, cfg *Config) {
 	rapid.Check(t, func(rt *rapid.T) {
 		log := journalOf(rt, cfg)
 		whole := fold(rt, cfg, log)
-		r := &run{state: NewState("quayside", cfg)}
+		r := &run{state: NewMachine("quayside", cfg)}
 		rec := records{}
-		var out Output
 		for i := range log {
 			e := log[i]
 			e.Seq = uint64(i + 1)
-			out.Reset()
-			require.NoError(rt, Step(cfg, r.state, &e, &out))
-			r.take(&out)
+			require.NoError(rt, r.state.Apply(&e, nil))
+			r.take(taken(r.state))
 			if rapid.IntRange(0, 2).Draw(rt, "commit") == 0 {
 				rec.commit(r.state)
 				if rapid.IntRange(0, 2).Draw(rt, "crash") == 0 {
@@ -401,7 +395,7 @@ func TestRecordsSurviveDamage(t *testing.T) {
 	sh.readIn("handheld-1", "shelf-a", -50, book(1, 1))
 	sh.walkOut(book(1, 1))
 	sh.pass(5 * time.Second)
-	for _, c := range sh.s.Flush() {
+	for _, c := range sh.s.flush() {
 		for cut := range len(c.Value) {
 			l, err := NewLoader("quayside", cfg, Meta{}, nil)
 			require.NoError(t, err)

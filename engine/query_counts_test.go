@@ -126,12 +126,10 @@ func BenchmarkCountProgress(b *testing.B) {
 	cfg := testConfig(b, testRules)
 	const tags = 100_000
 	s, seq := stocked(b, cfg, tags)
-	var out Output
 	step := func(e event.Entry) {
 		seq++
 		e.Seq = seq
-		out.Reset()
-		require.NoError(b, Step(cfg, s, &e, &out))
+		require.NoError(b, s.Apply(&e, nil))
 	}
 	step(event.Entry{Kind: event.EntryCount, At: opening, Command: event.CountCommand{Do: "open", Zones: []string{"shelf-a", "shelf-b"}}})
 	id := event.CountID("quayside", seq)

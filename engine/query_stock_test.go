@@ -19,7 +19,7 @@ func limited(t testing.TB, minimum, maximum string) *shop {
 	require.Empty(t, bad)
 	cfg := *sh.cfg
 	cfg.Catalog = c
-	sh.cfg, sh.s = &cfg, NewState("quayside", &cfg)
+	sh.cfg, sh.s = &cfg, NewMachine("quayside", &cfg)
 	return sh
 }
 

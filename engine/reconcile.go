@@ -202,6 +202,7 @@ func (r *reconciliation) close() {
 		return cmp.Or(cmp.Compare(a.Finding, b.Finding), a.Key.Compare(b.Key))
 	})
 	s.dirty.results = append(s.dirty.results, res)
+	s.out.Results = append(s.out.Results, res)
 	s.emit(event.Fact{
 		Cause: event.Counted, At: s.clock, Ref: r.c.ID, Zone: r.c.Zones[0], Count: res.Matched + res.Unexpected,
 		Expected: res.Expected, MissingItems: res.Missing, Unexpected: res.Unexpected,

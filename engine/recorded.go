@@ -58,9 +58,6 @@ func (s *State) LiveAlerts() []*event.Alert {
 	return list
 }
 
-// NextAlertTimer returns when the next hold, clear delay or gathering ends or a silence is evaluated again, by the site clock; math.MaxInt64: never.
-func (s *State) NextAlertTimer() int64 { return min(s.alerts.nextTimer(), s.silenceNext()) }
-
 // DroppedBy returns how many alerts were pending and ended before anybody was told, by what held them back.
 func (s *State) DroppedBy() map[event.Stage]int {
 	dropped := make(map[event.Stage]int)
@@ -72,8 +69,8 @@ func (s *State) DroppedBy() map[event.Stage]int {
 	return dropped
 }
 
-// Forget drops what Flush would write: for runs that keep nothing.
-func (s *State) Forget() {
+// forget drops what flush would write.
+func (s *State) forget() {
 	for _, i := range s.dirty.items {
 		s.item(i).flags &^= flagDirty
 	}

@@ -32,7 +32,7 @@ type Change struct {
 	Value []byte
 }
 
-// dirt is what changed since the last Flush.
+// dirt is what changed since the last flush.
 type dirt struct {
 	items   []int32
 	names   []uint16
@@ -56,8 +56,8 @@ const itemVersion = 1
 // keptFlags are those that an item's record holds; the others follow from other records.
 const keptFlags = flagDeclared | flagFaint | flagForeign | flagMissed | flagMissing
 
-// Flush returns the records that changed since the last call, in a fixed order of kinds: what a commit must write for the state to be loaded again as it is.
-func (s *State) Flush() []Change {
+// flush returns the records that changed since the last call, in a fixed order of kinds.
+func (s *State) flush() []Change {
 	changes := make([]Change, 0, len(s.dirty.items)+len(s.dirty.names)+len(s.dirty.alerts)+len(s.dirty.dropped)+1)
 	for _, id := range s.dirty.dropped {
 		changes = append(changes, Change{Kind: event.KindAlert, Key: id})
@@ -400,7 +400,7 @@ func (l *Loader) start() {
 	s := l.s
 	s.replaying = true
 	s.clock = 0
-	s.out = &Output{}
+	s.out = &Batch{}
 	l.takeCounts()
 	for _, r := range l.doors {
 		if i := s.find(r.key); i >= 0 {
@@ -422,8 +422,8 @@ func (l *Loader) start() {
 	}
 }
 
-// State ends the loading and returns the state as it was when its records were committed.
-func (l *Loader) State() *State {
+// Machine ends the loading and returns the machine as it was when its records were committed.
+func (l *Loader) Machine() *Machine {
 	s := l.s
 	if !s.replaying {
 		l.start()
@@ -438,7 +438,7 @@ func (l *Loader) State() *State {
 		t.dirty = false
 	}
 	s.dirty = dirt{}
-	return s
+	return newMachine(s)
 }
 
 // LayoutDocument is the name of the document that holds a site's layout.

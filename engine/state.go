@@ -50,7 +50,7 @@ type State struct {
 
 	marks []mark // where in the journal recent time began; oldest first
 	dirty dirt
-	out   *Output // where Step writes while it runs
+	out   *Batch // what came of it; the Machine's
 
 	face  clockFace            // the local time of the last fact
 	gtins [gtinSlots]gtinWords // of the products of the last facts

@@ -1,45 +1,14 @@
 package engine
 
 import (
-	"fmt"
 	"math"
 
 	"lintel/engine/event"
 )
 
-// Output is what Step made of one or more entries. The caller commits it together with State.Flush, and then calls Reset.
-type Output struct {
-	Facts      []event.Fact
-	Alerts     []AlertChange // for live views; the records come from Flush
-	Deliveries []event.Delivery
-
-	Reads      int // reads folded
-	Unplaced   int // reads of read points that the layout does not have, and handheld reads without a zone
-	Weak       int // reads below the read point's floor
-	RuleErrors int
-}
-
-// AlertChange is one change of an alert.
-type AlertChange struct {
-	Seq   uint64 // the entry that it came of
-	Type  string // ChangeOpened and its like
-	Alert event.Alert
-}
-
-// Reset empties the output for the next entries, keeping its memory.
-func (o *Output) Reset() {
-	*o = Output{Facts: o.Facts[:0], Alerts: o.Alerts[:0], Deliveries: o.Deliveries[:0]}
-}
-
-// Step folds one entry into the state of a site and adds what came of it to out. It is the only place where a site changes. Cfg is the configuration
-// that holds from this entry on: the caller passes a new one together with the EntryConfig that pins it, and the same one
-// otherwise. Entries must come in the journal's order, each once; an entry that is not the next one is refused and changes nothing.
-func Step(cfg *Config, s *State, e *event.Entry, out *Output) error {
-	if e.Seq != s.seq+1 {
-		return fmt.Errorf("engine: entry %d of site %s can't follow entry %d", e.Seq, s.site, s.seq)
-	}
+// step folds one entry into the state of a site. It is the only place where a site changes.
+func (s *State) step(cfg *Config, e *event.Entry) {
 	s.seq = e.Seq
-	s.out = out
 	later := s.advance(e.At)
 	s.markTime()
 	if cfg != s.bound.cfg {
@@ -68,7 +37,6 @@ func Step(cfg *Config, s *State, e *event.Entry, out *Output) error {
 			s.foldRecorded(&e.Facts[i])
 		}
 	}
-	return nil
 }
 
 // timers does what is due by the site clock. It runs when the clock moves and before the entry that moved it, so that a batch cut in two, which has
@@ -81,11 +49,7 @@ func (s *State) timers() {
 	s.ring()
 }
 
-// Pending returns how many items and tallies wait for the next Flush.
-func (s *State) Pending() int { return len(s.dirty.items) + len(s.dirty.tallies) }
-
-// NextTimer returns when, by the site clock in Unix milliseconds, something is due without any further entry; math.MaxInt64: never. An EntryTick
-// received at or after that moment, and after Clock, carries it out.
+// NextTimer returns when, by the site clock in Unix milliseconds, something is due without any further entry; math.MaxInt64: never.
 func (s *State) NextTimer() int64 {
 	next := min(s.portals.nextAt, s.alerts.nextTimer())
 	if p := &s.presence; p.queued > 0 {

@@ -84,10 +84,10 @@ func testConfig(t testing.TB, ruleText string) *Config {
 type shop struct {
 	t     testing.TB
 	cfg   *Config
-	s     *State
+	s     *Machine
 	now   int64
 	facts []event.Fact
-	out   Output
+	out   Batch
 	log   []event.Entry
 	tells []event.Delivery
 	chgs  []AlertChange
@@ -97,7 +97,7 @@ var opening = time.Date(2026, 3, 2, 10, 0, 0, 0, time.UTC).UnixMilli()
 
 func newShop(t testing.TB, ruleText string) *shop {
 	cfg := testConfig(t, ruleText)
-	return &shop{t: t, cfg: cfg, s: NewState("quayside", cfg), now: opening}
+	return &shop{t: t, cfg: cfg, s: NewMachine("quayside", cfg), now: opening}
 }
 
 func book(product, serial int) epc.Key {
@@ -115,11 +115,19 @@ func (sh *shop) step(e event.Entry) {
 		e.At = sh.now
 	}
 	sh.log = append(sh.log, e)
-	sh.out.Reset()
-	require.NoError(sh.t, Step(sh.cfg, sh.s, &e, &sh.out))
+	require.NoError(sh.t, sh.s.Apply(&e, sh.cfg))
+	sh.out = taken(sh.s)
 	sh.facts = append(sh.facts, sh.out.Facts...)
 	sh.tells = append(sh.tells, sh.out.Deliveries...)
 	sh.chgs = append(sh.chgs, sh.out.Alerts...)
+}
+
+// taken returns what came of the entries since the last call. Unlike Batch it leaves what they wrote to
+// be flushed later.
+func taken(m *Machine) Batch {
+	b := m.batch
+	m.batch = Batch{m: m}
+	return b
 }
 
 // read lets a read point hear keys now.
@@ -448,8 +456,8 @@ func TestActsOnAlerts(t *testing.T) {
 func TestStepRefusesGaps(t *testing.T) {
 	sh := newShop(t, testRules)
 	before := sh.s.Digest()
-	for _, seq := range []uint64{0, 2, math.MaxUint64} {
-		require.Error(t, Step(sh.cfg, sh.s, &event.Entry{Seq: seq, Kind: event.EntryTick, At: sh.now}, &sh.out))
+	for _, seq := range []uint64{2, math.MaxUint64} {
+		require.Error(t, sh.s.Apply(&event.Entry{Seq: seq, Kind: event.EntryTick, At: sh.now}, nil))
 	}
 	require.Equal(t, before, sh.s.Digest())
 }

@@ -2,7 +2,6 @@ package cases
 
 import (
 	"fmt"
-	"math"
 	"slices"
 	"strings"
 	"time"
@@ -26,8 +25,7 @@ const maxFacts = 20_000
 type world struct {
 	c   *Case
 	cfg *engine.Config
-	s   *engine.State
-	out engine.Output
+	s   *engine.Machine
 
 	now     int64 // Unix milliseconds
 	acted   bool  // something was done at this very moment
@@ -74,7 +72,7 @@ type happening struct {
 }
 
 func newWorld(c *Case, cfg *engine.Config) *world {
-	w := &world{c: c, cfg: cfg, s: engine.NewState(cfg.Layout.Site, cfg), now: c.start.UnixMilli(), muted: make(map[string]bool), counts: make(map[string]*counting)}
+	w := &world{c: c, cfg: cfg, s: engine.NewMachine(cfg.Layout.Site, cfg), now: c.start.UnixMilli(), muted: make(map[string]bool), counts: make(map[string]*counting)}
 	w.sinceAt, w.beatAt = w.now, w.now
 	w.advance(w.now)
 	return w
@@ -91,21 +89,19 @@ func (w *world) step(e *event.Entry) {
 		w.stop(fmt.Sprintf("the case takes more than %d entries or %d reads", maxEntries, maxReads), "make its waits shorter, or its reads fewer")
 		return
 	}
-	e.Seq, e.At = w.s.Seq()+1, max(w.now, w.s.Clock())
-	w.out.Reset()
-	if err := engine.Step(w.cfg, w.s, e, &w.out); err != nil {
-		w.stop(err.Error(), "") // cannot be: entries are numbered here
+	e.Seq, e.At = 0, max(w.now, w.s.Clock())
+	if err := w.s.Apply(e, nil); err != nil {
+		w.stop(err.Error(), "") // cannot be: the machine numbers them
 		return
 	}
-	w.note(e)
-	w.s.Forget()
+	w.note(w.s.Batch())
 }
 
 // note keeps what came of an entry.
-func (w *world) note(e *event.Entry) {
-	for i := range w.out.Alerts {
-		ch := &w.out.Alerts[i]
-		h := happening{what: ch.Type, at: w.s.Clock(), alert: ch.Alert}
+func (w *world) note(b *engine.Batch) {
+	for i := range b.Alerts {
+		ch := &b.Alerts[i]
+		h := happening{what: ch.Type, at: ch.At, alert: ch.Alert}
 		if after, ok := strings.CutPrefix(ch.Type, "alert."); ok {
 			h.what = after
 		}
@@ -124,23 +120,15 @@ func (w *world) note(e *event.Entry) {
 		}
 		w.happened = append(w.happened, h)
 	}
-	w.messages = append(w.messages, w.out.Deliveries...)
-	if len(w.facts)+len(w.out.Facts) > maxFacts {
+	w.messages = append(w.messages, b.Deliveries...)
+	if len(w.facts)+len(b.Facts) > maxFacts {
 		w.facts = append(w.facts[:0], w.facts[len(w.facts)/2:]...)
 	}
-	w.facts = append(w.facts, w.out.Facts...)
-	if e.Kind != event.EntryCount {
-		return
-	}
-	for _, ch := range w.s.Flush() {
-		if ch.Kind != event.KindResult || ch.Value == nil {
-			continue
-		}
+	w.facts = append(w.facts, b.Facts...)
+	for _, res := range b.Results {
 		for _, c := range w.counts {
-			if c.id == ch.Key {
-				if res, err := event.DecodeCountResult(ch.Value); err == nil {
-					c.result = &res
-				}
+			if c.id == res.Count {
+				c.result = res
 			}
 		}
 	}
@@ -157,17 +145,14 @@ func (w *world) act() {
 // advance lets time go by until a moment, with what is due on the way: the timers of the core, and what the shop's readers report by themselves.
 func (w *world) advance(to int64) {
 	for !w.stopped {
-		timer := w.s.NextTimer()
-		if timer != math.MaxInt64 {
-			timer = max(timer, w.s.Clock()+1) // timers run when the site clock moves
-		}
-		next := min(timer, w.beatAt)
+		tick, due := w.s.Tick(min(to, w.beatAt))
+		next := min(tick.At, w.beatAt)
 		if next > to {
 			break
 		}
 		w.now = max(w.now, next)
-		if timer <= w.beatAt {
-			w.step(&event.Entry{Kind: event.EntryTick})
+		if due {
+			w.step(&tick)
 		} else {
 			w.beat()
 		}

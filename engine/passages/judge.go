@@ -41,31 +41,23 @@ func (p *Passage) Judge() (Judgement, error) {
 	if err != nil {
 		return Judgement{}, err
 	}
-	s := engine.NewState(lay.Site, cfg)
+	m := engine.NewMachine(lay.Site, cfg)
 	var about []event.Fact // the item
-	var out engine.Output
-	step := func(e event.Entry) error {
-		e.Seq = s.Seq() + 1
-		out.Reset()
-		if err := engine.Step(cfg, s, &e, &out); err != nil {
-			return err
-		}
-		for k := range out.Facts {
-			if out.Facts[k].Key == tags[0].Key {
-				about = append(about, out.Facts[k])
+	took := func() {
+		for _, f := range m.Batch().Facts {
+			if f.Key == tags[0].Key {
+				about = append(about, f)
 			}
 		}
-		s.Flush()
-		return nil
 	}
-	// pass lets time go by up to a moment, with ticks.
-	pass := func(until int64) error {
-		for next := s.NextTimer(); next <= until; next = s.NextTimer() {
-			if err := step(event.Entry{Kind: event.EntryTick, At: max(next, s.Clock()+1)}); err != nil {
-				return err
-			}
+	step := func(e event.Entry) error {
+		defer took()
+		return m.Apply(&e, nil)
+	}
+	pass := func(until int64) {
+		for m.Advance(until) {
+			took()
 		}
-		return nil
 	}
 	start, at := p.Start.UnixMilli(), p.Notified.At.UnixMilli()
 	if err := step(p.before(tags, start-lead.Milliseconds())); err != nil {
@@ -74,17 +66,13 @@ func (p *Passage) Judge() (Judgement, error) {
 	end := at + Around.Milliseconds()
 	for i := range p.Entries {
 		e := p.Entries[i].entry(p, tags, start)
-		if err := pass(e.At); err != nil {
-			return Judgement{}, err
-		}
+		pass(e.At)
 		if err := step(e); err != nil {
 			return Judgement{}, err
 		}
 		end = max(end, e.At)
 	}
-	if err := pass(end); err != nil {
-		return Judgement{}, err
-	}
+	pass(end)
 	j := Judgement{Site: lay.Site}
 	for k := range about {
 		f := &about[k]

@@ -244,15 +244,13 @@ func simulated(t testing.TB) (*layout.Layout, []byte, []event.Entry, []event.Fac
 	doc, _ := rules.Parse("rules", []byte("rules: []\n"))
 	set, _ := rules.Compile(doc, rules.Known{})
 	cfg := &engine.Config{Layout: lay, Catalog: s.Catalog(), Rules: set}
-	st := engine.NewState(lay.Site, cfg)
+	st := engine.NewMachine(lay.Site, cfg)
 	var journal []event.Entry
 	var facts []event.Fact
 	step := func(e event.Entry) {
-		e.Seq = st.Seq() + 1
-		var out engine.Output
-		require.NoError(t, engine.Step(cfg, st, &e, &out))
-		st.Flush()
-		facts = append(facts, out.Facts...)
+		e.Seq = 0
+		require.NoError(t, st.Apply(&e, nil))
+		facts = append(facts, st.Batch().Facts...)
 		journal = append(journal, e)
 	}
 	for {
@@ -260,8 +258,8 @@ func simulated(t testing.TB) (*layout.Layout, []byte, []event.Entry, []event.Fac
 		if !ok {
 			return lay, s.Layout(), journal, facts
 		}
-		for next := st.NextTimer(); next <= e.At; next = st.NextTimer() {
-			step(event.Entry{Kind: event.EntryTick, At: max(next, st.Clock()+1)})
+		for tick, due := st.Tick(e.At); due; tick, due = st.Tick(e.At) {
+			step(tick)
 		}
 		e.Reads, e.Points, e.Zones = slices.Clone(e.Reads), slices.Clone(e.Points), slices.Clone(e.Zones)
 		step(e)

@@ -57,7 +57,7 @@ func (sub *Subscription) Lost() bool {
 	return lost
 }
 
-func (f *feed) publish(site string, from, to uint64, out *engine.Output) {
+func (f *feed) publish(site string, from, to uint64, out *engine.Batch) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if len(f.subs) == 0 {

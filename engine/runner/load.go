@@ -12,7 +12,7 @@ import (
 )
 
 // Load builds the state of a site as of its cursor: the records, and then evidence from the tail of the journal.
-func Load(ctx context.Context, st store.Store, docs *documents, site string) (*engine.State, error) {
+func Load(ctx context.Context, st store.Store, docs *documents, site string) (*engine.Machine, error) {
 	for try := 0; ; try++ {
 		s, err := load(ctx, st, docs, site)
 		// Another worker may commit while we read: the records of two moments don't fit together.
@@ -23,7 +23,7 @@ func Load(ctx context.Context, st store.Store, docs *documents, site string) (*e
 	}
 }
 
-func load(ctx context.Context, st store.Store, docs *documents, site string) (*engine.State, error) {
+func load(ctx context.Context, st store.Store, docs *documents, site string) (*engine.Machine, error) {
 	names := make(map[uint16]string)
 	var meta []byte
 	// The names must be known before the items, and an engine yields kinds in no order: so two listings of one cut.
@@ -51,7 +51,7 @@ func load(ctx context.Context, st store.Store, docs *documents, site string) (*e
 		if cursor != 0 {
 			return nil, fmt.Errorf("site %s has folded entries but no meta record: the store is damaged; restore it from a backup", site)
 		}
-		return engine.NewState(site, docs.empty(site)), nil
+		return engine.NewMachine(site, docs.empty(site)), nil
 	}
 	m, err := engine.DecodeMeta(meta)
 	if err != nil {
@@ -79,7 +79,7 @@ func load(ctx context.Context, st store.Store, docs *documents, site string) (*e
 	if err := replay(ctx, st, site, l); err != nil {
 		return nil, err
 	}
-	return l.State(), nil
+	return l.Machine(), nil
 }
 
 // replay feeds the tail of the journal to the loader. What was trimmed away is older than evidence reaches.

@@ -57,7 +57,7 @@ func NewMetrics(reg prometheus.Registerer) *Metrics {
 	return m
 }
 
-func (m *Metrics) commit(site string, entries int, out *engine.Output, folding, committing, lag time.Duration) {
+func (m *Metrics) commit(site string, entries int, out *engine.Batch, folding, committing, lag time.Duration) {
 	m.Reads.WithLabelValues(site).Add(float64(out.Reads))
 	m.Entries.WithLabelValues(site).Add(float64(entries))
 	if out.Unplaced > 0 {

@@ -21,9 +21,9 @@ type Site struct {
 	r   *Runner
 	log *slog.Logger
 
-	mu    sync.RWMutex  // guards state, which the loop changes and questions read
-	state *engine.State // nil: not loaded
-	err   error         // why the site is not being worked
+	mu    sync.RWMutex    // guards state, which the loop changes and questions read
+	state *engine.Machine // nil: not loaded
+	err   error           // why the site is not being worked
 
 	ready     chan struct{} // closed once the state was loaded for the first time
 	readyOnce sync.Once
@@ -38,7 +38,6 @@ type Site struct {
 	expired   []string // alerts whose records are to be deleted
 	expiredAt time.Time
 	entry     event.Entry
-	out       engine.Output
 	failures  int
 }
 
@@ -70,7 +69,7 @@ func (s *Site) View(ctx context.Context, f func(*engine.State) error) error {
 	if s.state == nil {
 		return fmt.Errorf("site %s is being loaded again: %w", s.id, s.err)
 	}
-	return f(s.state)
+	return f(s.state.State)
 }
 
 // run is the loop. It ends with ctx.
@@ -209,11 +208,12 @@ func (s *Site) patience() time.Duration {
 // tick appends an entry that says only that time passed, if a timer is due.
 func (s *Site) tick(ctx context.Context) error {
 	now := s.r.opt.Now().UnixMilli()
-	if s.state.NextTimer() > now && len(s.expired) == 0 {
+	e, due := s.state.Tick(now)
+	if !due && len(s.expired) == 0 {
 		return nil
 	}
-	at := max(now, s.state.Clock()+1) // timers run when the site clock moves
-	_, err := s.r.Append(ctx, s.id, &event.Entry{Kind: event.EntryTick, At: at, By: "clock"}, "", "")
+	e.At, e.By = max(now, s.state.Clock()+1), "clock"
+	_, err := s.r.Append(ctx, s.id, &e, "", "")
 	return err
 }
 
@@ -253,9 +253,8 @@ func (s *Site) follow(ctx context.Context) error {
 func (s *Site) fold(ctx context.Context, entries []store.Entry, commit bool) (int, error) {
 	started := time.Now() // how long things take is real time, whatever clock the site goes by
 	expect := store.Seq(s.state.Seq())
-	s.out.Reset()
 	n := 0
-	for n < len(entries) && (n == 0 || s.state.Pending()+2*len(s.out.Facts) < s.r.opt.ChangesMax) {
+	for n < len(entries) && (n == 0 || s.state.Pending() < s.r.opt.ChangesMax) {
 		if err := s.step(ctx, entries[n]); err != nil {
 			return n, err
 		}
@@ -263,22 +262,23 @@ func (s *Site) fold(ctx context.Context, entries []store.Entry, commit bool) (in
 	}
 	last := entries[n-1].Seq
 	s.mu.Lock()
-	changes := s.state.Flush()
+	batch := s.state.Batch()
+	writes := batch.Writes()
 	s.mu.Unlock()
 	if commit {
 		c := store.Commit{Expect: expect, Next: last}
-		fillCommit(&c, changes, &s.out)
+		fillCommit(&c, writes, batch)
 		c.Deletes = append(c.Deletes, s.takeExpired()...)
 		committing := time.Now()
 		if err := s.r.opt.Store.Commit(ctx, s.id, c); err != nil {
 			return n, fmt.Errorf("commit entry %d: %w", last, err)
 		}
-		s.r.opt.Metrics.commit(s.id, n, &s.out, committing.Sub(started), time.Since(committing), s.r.opt.Now().Sub(time.UnixMilli(s.entry.At)))
-		if s.r.opt.Deliver != nil && len(s.out.Deliveries) > 0 {
-			s.r.opt.Deliver.Offer(s.id, append([]event.Delivery(nil), s.out.Deliveries...))
+		s.r.opt.Metrics.commit(s.id, n, batch, committing.Sub(started), time.Since(committing), s.r.opt.Now().Sub(time.UnixMilli(s.entry.At)))
+		if s.r.opt.Deliver != nil && len(batch.Deliveries) > 0 {
+			s.r.opt.Deliver.Offer(s.id, append([]event.Delivery(nil), batch.Deliveries...))
 		}
 	}
-	s.feed.publish(s.id, uint64(expect)+1, uint64(last), &s.out)
+	s.feed.publish(s.id, uint64(expect)+1, uint64(last), batch)
 	s.remember(last)
 	return n, nil
 }
@@ -289,9 +289,9 @@ func (s *Site) step(ctx context.Context, raw store.Entry) (err error) {
 	if err := event.DecodeEntry(raw.Data, &s.entry); err != nil {
 		return err
 	}
-	cfg := s.state.Config()
+	var cfg *engine.Config
 	if s.entry.Kind == event.EntryConfig {
-		if cfg, err = s.r.docs.configWith(ctx, s.id, cfg, s.entry.Config); err != nil {
+		if cfg, err = s.r.docs.configWith(ctx, s.id, s.state.Config(), s.entry.Config); err != nil {
 			return fmt.Errorf("entry %d: %w", raw.Seq, err)
 		}
 	}
@@ -302,13 +302,13 @@ func (s *Site) step(ctx context.Context, raw store.Entry) (err error) {
 			err = fmt.Errorf("folding entry %d panicked: %v\n%s", raw.Seq, p, debug.Stack())
 		}
 	}()
-	return engine.Step(cfg, s.state, &s.entry, &s.out)
+	return s.state.Apply(&s.entry, cfg)
 }
 
 // fillCommit turns what the core made into what the store takes.
-func fillCommit(c *store.Commit, changes []engine.Change, out *engine.Output) {
-	c.Writes = make([]store.Record, 0, len(changes)+len(out.Deliveries))
-	for _, ch := range changes {
+func fillCommit(c *store.Commit, writes []engine.Change, out *engine.Batch) {
+	c.Writes = make([]store.Record, 0, len(writes)+len(out.Deliveries))
+	for _, ch := range writes {
 		if ch.Value == nil {
 			c.Deletes = append(c.Deletes, store.RecordKey{Kind: store.Kind(ch.Kind), Key: ch.Key})
 		} else {

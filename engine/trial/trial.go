@@ -47,8 +47,7 @@ type Options struct {
 // Trial is a rule on its way through facts. It is not safe for concurrent use.
 type Trial struct {
 	opt      Options
-	s        *engine.State
-	out      engine.Output
+	s        *engine.Machine
 	entry    event.Entry // carries one fact
 	counting bool        // From was reached
 	tally    tally
@@ -100,7 +99,7 @@ func New(opt Options) (*Trial, error) {
 		opt.MaxAlerts = DefaultMaxAlerts
 	}
 	return &Trial{
-		opt: opt, s: engine.NewState(opt.Site, opt.Config), entry: event.Entry{Kind: event.EntryFacts, Facts: make([]event.Fact, 1)},
+		opt: opt, s: engine.NewReplay(opt.Site, opt.Config), entry: event.Entry{Kind: event.EntryFacts, Facts: make([]event.Fact, 1)},
 		counting: opt.From == 0, tally: newTally(opt.Config.Layout.Location()), index: make(map[string]int), joined: make(map[string]bool),
 	}, nil
 }
@@ -111,8 +110,11 @@ func (t *Trial) Fact(f *event.Fact) error {
 	if err := t.advance(f.Ms); err != nil {
 		return err
 	}
-	t.entry.At, t.entry.Facts[0] = f.Ms, *f
-	if err := t.step(&t.entry); err != nil {
+	t.entry.Seq, t.entry.At, t.entry.Facts[0] = 0, f.Ms, *f
+	if err := t.s.Apply(&t.entry, nil); err != nil {
+		return fmt.Errorf("trial: %w", err)
+	}
+	if err := t.took(); err != nil {
 		return err
 	}
 	if t.facts++; t.facts%liveCheck == 0 && len(t.s.LiveAlerts()) > t.opt.MaxAlerts {
@@ -135,40 +137,33 @@ func (t *Trial) advance(to int64) error {
 	return t.tick(to)
 }
 
-// tick lets the timers ring that are due before a moment.
+// tick carries out the timers that are due before a moment.
 func (t *Trial) tick(before int64) error {
-	for {
-		at := t.s.NextAlertTimer()
-		if at >= before {
-			return nil
-		}
-		if err := t.step(&event.Entry{Kind: event.EntryTick, At: max(at, t.s.Clock()+1)}); err != nil {
+	for t.s.Advance(before - 1) {
+		if err := t.took(); err != nil {
 			return err
 		}
 	}
+	return nil
 }
 
-func (t *Trial) step(e *event.Entry) error {
+// took counts what came of a step.
+func (t *Trial) took() error {
 	if t.steps++; t.steps%look == 0 && t.opt.Look != nil {
 		if err := t.opt.Look(); err != nil {
 			return err
 		}
 	}
-	e.Seq = t.s.Seq() + 1
-	t.out.Reset()
-	if err := engine.Step(t.opt.Config, t.s, e, &t.out); err != nil {
-		return fmt.Errorf("trial: %w", err)
-	}
+	b := t.s.Batch()
 	if t.counting {
-		t.tally.errors += t.out.RuleErrors
-		for i := range t.out.Deliveries {
-			t.tally.message(&t.out.Deliveries[i])
+		t.tally.errors += b.RuleErrors
+		for i := range b.Deliveries {
+			t.tally.message(&b.Deliveries[i])
 		}
 	}
-	for i := range t.out.Alerts {
-		t.change(&t.out.Alerts[i])
+	for i := range b.Alerts {
+		t.change(&b.Alerts[i])
 	}
-	t.s.Forget()
 	return nil
 }
 

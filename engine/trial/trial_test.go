@@ -55,17 +55,13 @@ func day(t testing.TB, cfg *engine.Config, length time.Duration) (facts []event.
 	simCfg.Items = 1500
 	day, err := sim.New(simCfg)
 	require.NoError(t, err)
-	s := engine.NewState("quayside", cfg)
-	var out engine.Output
-	step := func(e event.Entry) {
-		e.Seq = s.Seq() + 1
-		out.Reset()
-		require.NoError(t, engine.Step(cfg, s, &e, &out))
-		s.Forget()
-		facts = append(facts, out.Facts...)
-		for i := range out.Alerts {
-			if out.Alerts[i].Type == "alert.opened" {
-				live = append(live, trial.OpeningOf(&out.Alerts[i].Alert))
+	s := engine.NewMachine("quayside", cfg)
+	took := func() {
+		b := s.Batch()
+		facts = append(facts, b.Facts...)
+		for i := range b.Alerts {
+			if b.Alerts[i].Type == "alert.opened" {
+				live = append(live, trial.OpeningOf(&b.Alerts[i].Alert))
 			}
 		}
 	}
@@ -74,11 +70,12 @@ func day(t testing.TB, cfg *engine.Config, length time.Duration) (facts []event.
 		if !ok {
 			return facts, live
 		}
-		for next := s.NextTimer(); next <= m.At; next = s.NextTimer() {
-			step(event.Entry{Kind: event.EntryTick, At: max(next, s.Clock()+1)})
+		for s.Advance(m.At) {
+			took()
 		}
 		for _, e := range sim.Entries(m) {
-			step(e)
+			require.NoError(t, s.Apply(&e, nil))
+			took()
 		}
 	}
 }

@@ -173,12 +173,11 @@ func (p *part) run(o *Options, regime doors.Regime, seed uint64, set *rules.Set)
 	cfg := &engine.Config{Layout: l, Catalog: shop.Catalog(), Rules: set}
 	t := shop.Truth()
 	p.from = t.Start + shop.WarmUp().Milliseconds()
-	s := engine.NewState(l.Site, cfg)
+	s := engine.NewMachine(l.Site, cfg)
 	c := &p.said[core]
 	bases := newBaselines(cfg, t, &p.said[first], &p.said[patient])
 
 	seen := map[string]bool{}
-	var out engine.Output
 	opened := func(a *event.Alert) {
 		if a.Rule != rule || a.OpenedAt == 0 || seen[a.ID] {
 			return
@@ -188,12 +187,8 @@ func (p *part) run(o *Options, regime doors.Regime, seed uint64, set *rules.Set)
 			c.alerts = append(c.alerts, raised{i, a.OpenedAt})
 		}
 	}
-	step := func(e event.Entry) error {
-		e.Seq = s.Seq() + 1
-		out.Reset()
-		if err := engine.Step(cfg, s, &e, &out); err != nil {
-			return err
-		}
+	took := func() {
+		out := s.Batch()
 		for k := range out.Facts {
 			f := &out.Facts[k]
 			i, ok := t.ItemByKey(f.Key)
@@ -205,30 +200,17 @@ func (p *part) run(o *Options, regime doors.Regime, seed uint64, set *rules.Set)
 				c.passages = append(c.passages, passage{i, f.Ms, f.Passage.Door, f.Passage.Direction, f.Passage.Likely})
 			}
 		}
-		// An alert that joined another is in no change, one that is over again may be in no record:
-		// look at both.
 		for k := range out.Alerts {
 			opened(&out.Alerts[k].Alert)
 		}
-		for _, change := range s.Flush() {
-			if change.Kind == event.KindAlert && change.Value != nil {
-				a, err := event.DecodeAlert(change.Value)
-				if err != nil {
-					return err
-				}
-				opened(&a)
-			}
+		for k := range out.Joined {
+			opened(&out.Joined[k])
 		}
-		return nil
 	}
-	// pass lets time go by up to a moment, with ticks.
-	pass := func(until int64) error {
-		for next := s.NextTimer(); next <= until; next = s.NextTimer() {
-			if err := step(event.Entry{Kind: event.EntryTick, At: max(next, s.Clock()+1)}); err != nil {
-				return err
-			}
+	pass := func(until int64) {
+		for s.Advance(until) {
+			took()
 		}
-		return nil
 	}
 	sample := p.from
 	for {
@@ -237,19 +219,16 @@ func (p *part) run(o *Options, regime doors.Regime, seed uint64, set *rules.Set)
 			break
 		}
 		for ; sample <= e.At && sample <= shop.Now(); sample += sampleMs {
-			if err := pass(sample); err != nil {
-				return err
-			}
+			pass(sample)
 			p.look(shop, sample)
 		}
-		if err := pass(e.At); err != nil {
-			return err
-		}
+		pass(e.At)
 		p.reads += len(e.Reads)
 		bases.fold(&e)
-		if err := step(e); err != nil {
+		if err := s.Apply(&e, nil); err != nil {
 			return err
 		}
+		took()
 	}
 	t = shop.Truth()
 	p.until = t.Until
