@@ -62,7 +62,7 @@ func deliveryView(site string, d *event.Delivery) DeliveryView {
 	if d.Status == event.DeliveryPending {
 		v.NextTry = moment(d.NextTry)
 	}
-	if site == deliver.ChannelsSite {
+	if site == deliver.Notices {
 		v.Site, v.Alert, v.About = "", "", d.Alert
 	}
 	return v
@@ -72,7 +72,7 @@ func deliveryView(site string, d *event.Delivery) DeliveryView {
 func (c *call) deliverySites() ([]string, error) {
 	sites, err := c.sites()
 	if err == nil && c.QueryParam("site") == "" && c.key.allSites() {
-		sites = append(sites, deliver.ChannelsSite)
+		sites = append(sites, deliver.Notices)
 	}
 	return sites, err
 }
@@ -109,12 +109,12 @@ func (c *call) listDeliveries() error {
 	for _, site := range sites {
 		for try := 0; ; try++ {
 			had := len(rows)
-			_, err := c.api.store.Records(ctx, site, event.KindDelivery, nil, func(_ store.Kind, _ string, v []byte) error {
+			err := deliver.Stored(ctx, c.api.store, site, nil, func(_ string, v []byte) error {
 				d, err := event.DecodeDelivery(v)
 				switch {
 				case err != nil:
 					return err
-				case status != "" && d.Status.String() != status, channel != "" && d.Channel != channel, alert != "" && (d.Alert != alert || site == deliver.ChannelsSite):
+				case status != "" && d.Status.String() != status, channel != "" && d.Channel != channel, alert != "" && (d.Alert != alert || site == deliver.Notices):
 				case cursor != nil && newer(d.At, d.ID, afterMs, cursor[1]) <= 0:
 				default:
 					rows = append(rows, deliveryView(site, &d))
@@ -153,7 +153,7 @@ func (c *call) deliveryByID(id string) (event.Delivery, string, error) {
 			continue
 		}
 		var found *event.Delivery
-		_, err := c.api.store.Records(ctx, site, event.KindDelivery, []string{id}, func(_ store.Kind, _ string, v []byte) error {
+		err := deliver.Stored(ctx, c.api.store, site, []string{id}, func(_ string, v []byte) error {
 			d, err := event.DecodeDelivery(v)
 			found = &d
 			return err

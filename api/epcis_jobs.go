@@ -15,21 +15,14 @@ import (
 // keepCapture puts a job on record, and drops those that are too old.
 func (c *call) keepCapture(id string, kept *keptCapture) error {
 	ctx := c.Request().Context()
-	err := c.api.store.Commit(ctx, capturesSite, store.Commit{Loose: true, Writes: []store.Record{{Kind: kindCapture, Key: id, Value: mustJSON(kept)}}})
+	_, err := c.api.store.SetValues(ctx, store.Value{Kind: kindCapture, Key: id, Data: mustJSON(kept), Revision: store.AnyRevision})
 	if err != nil || !c.api.captures.due(c.api.opt.Now()) {
 		return err
 	}
-	var old []store.RecordKey
-	_, err = c.api.store.Records(ctx, capturesSite, kindCapture, nil, func(_ store.Kind, key string, v []byte) error {
+	err = dropValues(ctx, c.api.store, kindCapture, func(data []byte) bool {
 		var k keptCapture
-		if json.Unmarshal(v, &k) != nil || kept.At-k.At > captureKeep.Milliseconds() {
-			old = append(old, store.RecordKey{Kind: kindCapture, Key: key})
-		}
-		return nil
+		return json.Unmarshal(data, &k) != nil || kept.At-k.At > captureKeep.Milliseconds()
 	})
-	if err == nil && len(old) > 0 {
-		err = c.api.store.Commit(ctx, capturesSite, store.Commit{Loose: true, Deletes: old})
-	}
 	if err != nil {
 		c.api.log.Warn("old capture jobs could not be dropped; will try again in an hour", "err", err)
 	}
@@ -42,9 +35,9 @@ func (c *call) capturedJob(id string) (*keptCapture, error) {
 		return nil, nil
 	}
 	var kept *keptCapture
-	_, err := c.api.store.Records(c.Request().Context(), capturesSite, kindCapture, []string{id}, func(_ store.Kind, _ string, v []byte) error {
+	err := c.api.store.Values(c.Request().Context(), kindCapture, []string{id}, func(v store.Value) error {
 		kept = new(keptCapture)
-		return json.Unmarshal(v, kept)
+		return json.Unmarshal(v.Data, kept)
 	})
 	if err != nil {
 		return nil, unavailable(err)
@@ -60,7 +53,8 @@ func (c *call) maySee(kept *keptCapture) bool {
 	return !slices.ContainsFunc(kept.Sites, func(s string) bool { return !c.key.forSite(s) })
 }
 
-// captureJobs lists the jobs that the caller may see, newest first, in pages as the REST binding of EPCIS 2.0 has them: perPage, nextPageToken, Link (from memory).
+// captureJobs lists the jobs that the caller may see, newest first, in pages as the REST binding of
+// EPCIS 2.0 has them: perPage, nextPageToken, Link (from memory).
 func (c *call) captureJobs() error {
 	c.api.epcisHeaders(c.Response().Header())
 	per, err := c.intParam("perPage", 30, 1, 1000)
@@ -78,9 +72,9 @@ func (c *call) captureJobs() error {
 	}
 	order := func(a, b *keptCapture) int { return cmp.Or(cmp.Compare(b.At, a.At), cmp.Compare(a.Job.ID, b.Job.ID)) }
 	var list []*keptCapture
-	if _, err := c.api.store.Records(c.Request().Context(), capturesSite, kindCapture, nil, func(_ store.Kind, _ string, v []byte) error {
+	if err := c.api.store.Values(c.Request().Context(), kindCapture, nil, func(v store.Value) error {
 		kept := new(keptCapture)
-		if err := json.Unmarshal(v, kept); err != nil {
+		if err := json.Unmarshal(v.Data, kept); err != nil {
 			return err
 		}
 		if c.maySee(kept) && (after == nil || order(kept, after) > 0) {

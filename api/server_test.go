@@ -139,7 +139,7 @@ func TestAnswersOfKeys(t *testing.T) {
 	s := &answers{store: r.store, now: func() time.Time { return now }, log: r.api.log}
 	c, err := s.claim(ctx, "boss k", "f", time.Minute)
 	require.NoError(t, err)
-	require.Nil(t, c.answer)
+	require.False(t, c.answered())
 	_, err = s.claim(ctx, "boss k", "f", time.Minute)
 	require.Equal(t, codeIdempotencyBusy, asProblem(err).code)
 	_, err = s.claim(ctx, "boss k", "other", time.Minute)
@@ -154,23 +154,29 @@ func TestAnswersOfKeys(t *testing.T) {
 	require.NoError(t, s.keep(ctx, c, keptAnswer{Status: 503}))
 	c2, err := s.claim(ctx, "boss k", "f", time.Minute)
 	require.NoError(t, err)
-	require.Nil(t, c2.answer)
-	require.NotEqual(t, c.seq, c2.seq)
+	require.False(t, c2.answered())
+	require.ErrorIs(t, s.keep(ctx, c, keptAnswer{Status: 200}), store.ErrConflict, "the claim is another's now")
 	require.NoError(t, s.keep(ctx, c2, keptAnswer{Status: 201, Type: mediaJSON, Body: []byte("{}")}))
 	c3, err := s.claim(ctx, "boss k", "f", time.Minute)
 	require.NoError(t, err)
-	require.Equal(t, 201, c3.answer.Status)
+	require.Equal(t, 201, c3.kept.Status)
 
-	// Old answers are dropped, and their claims.
+	// Old answers are dropped, and their claims, those that nobody answered too.
+	_, err = s.claim(ctx, "boss killed", "f", time.Minute)
+	require.NoError(t, err)
+	_, err = s.claim(ctx, "boss gone", "f", time.Minute)
+	require.NoError(t, err)
 	now = now.Add(26 * time.Hour)
 	_, err = s.claim(ctx, "boss new", "f", time.Minute)
 	require.NoError(t, err)
-	n := 0
-	_, err = r.store.Records(ctx, answersSite, kindAnswer, nil, func(store.Kind, string, []byte) error { n++; return nil })
-	require.NoError(t, err)
-	require.Zero(t, n)
-	_, err = r.store.Read(ctx, answersSite, 0, 1, 0)
-	require.ErrorIs(t, err, store.ErrTrimmed)
+	_, err = s.claim(ctx, "boss gone", "other", time.Minute)
+	require.NoError(t, err, "nobody remembers that key")
+	var keys []string
+	require.NoError(t, r.store.Values(ctx, kindAnswer, nil, func(v store.Value) error {
+		keys = append(keys, v.Key)
+		return nil
+	}))
+	require.Equal(t, []string{"boss gone", "boss new"}, keys)
 }
 
 func TestAFailedRequestMayBeTriedAgainWithItsKey(t *testing.T) {

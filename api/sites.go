@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"lintel/engine"
-	"lintel/engine/deliver"
 	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/runner"
@@ -29,10 +28,6 @@ func (a *API) allSites(ctx context.Context) ([]string, error) {
 	}
 	return ids, nil
 }
-
-// Apart lists the names under which the store keeps what is no site's: answers to requests with an Idempotency-Key, EPCIS capture jobs, and how channels fare with the notices
-// about them. Who copies a store copies these too.
-func Apart() []string { return []string{answersSite, capturesSite, deliver.ChannelsSite} }
 
 // layoutEntry is the last layout of a site that was seen.
 type layoutEntry struct {

@@ -244,12 +244,12 @@ func (c *call) once(handle func(*call) error) error {
 	if err != nil {
 		return unavailable(err)
 	}
-	if claim.answer != nil {
+	if claim.answered() {
 		c.Response().Header().Set(headerReplayed, "true")
-		for name, value := range claim.answer.Header {
+		for name, value := range claim.kept.Header {
 			c.Response().Header().Set(name, value)
 		}
-		return c.Blob(claim.answer.Status, claim.answer.Type, claim.answer.Body)
+		return c.Blob(claim.kept.Status, claim.kept.Type, claim.kept.Body)
 	}
 	c.SetRequest(withBody(c.Request(), body.b))
 	tee := &teeWriter{ResponseWriter: c.Response().Writer}

@@ -140,7 +140,7 @@ func (s *State) readerEnv(f *event.Fact, pt *pointInfo) *rules.Env {
 	f.Zone = s.idOf(pt.zone)
 	env := s.baseEnv(f)
 	env.Reader = s.readerOf(pt)
-	if last := s.readers.at(pt.name).last; last != 0 {
+	if last := s.readers.get(pt.name).last; last != 0 {
 		env.Reader.SilentSeconds = float64(s.clock-last) / 1000
 	}
 	return env

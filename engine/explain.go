@@ -9,7 +9,28 @@ import (
 	"lintel/rules"
 )
 
-var stageReasons = [...]event.Reason{event.StageHold: event.ReasonHold, event.StageQuiet: event.ReasonQuiet, event.StageHours: event.ReasonHours, event.StageNeeds: event.ReasonNeeds}
+// Reason is why a rule has raised an alert about something, or why it has not. The set is closed.
+type Reason string
+
+// The reasons.
+const (
+	ReasonRaised   event.Reason = "raised"   // there is an alert, open or acknowledged
+	ReasonGathered event.Reason = "gathered" // it is part of another alert, which came just before
+	ReasonLimit    event.Reason = "limit"    // it is part of the alert that stands for all beyond the rule's limit
+	ReasonFalse    event.Reason = "false"    // the condition is false
+	ReasonHold     event.Reason = "hold"     // it is not true for long enough yet
+	ReasonQuiet    event.Reason = "quiet"    // somebody acknowledged or closed one about the same thing a short while ago
+	ReasonHours    event.Reason = "hours"    // the rule is not at work
+	ReasonNeeds    event.Reason = "needs"    // not enough have come together
+	ReasonOff      event.Reason = "off"      // the rule's mode is off
+	ReasonFailed   event.Reason = "failed"   // the rule failed while it ran
+	ReasonOccasion event.Reason = "occasion" // the condition is true, and nothing has happened since that would make the rule look
+)
+
+// Reasons lists the set.
+var Reasons = []event.Reason{event.ReasonRaised, event.ReasonGathered, event.ReasonLimit, event.ReasonFalse, event.ReasonHold, event.ReasonQuiet, event.ReasonHours, event.ReasonNeeds, event.ReasonOff, event.ReasonFailed, event.ReasonOccasion}
+
+var stageReasons = [stages]event.Reason{event.StageHold: event.ReasonHold, event.StageQuiet: event.ReasonQuiet, event.StageHours: event.ReasonHours, event.StageNeeds: event.ReasonNeeds}
 
 // Explanation says how a rule stands to one subject.
 type Explanation struct {
@@ -70,7 +91,7 @@ func (s *State) ExplainReader(rule, point string) (Explanation, bool) {
 	}
 	return s.explain(rule, event.AboutReader, subject{about: 'r', place: point}, func(q *State, _ *track) (*rules.Env, event.Fact) {
 		f := event.Fact{Cause: event.Heard, At: q.clock, Point: point}
-		if q.readers.at(pt.name).silent {
+		if q.readers.get(pt.name).silent {
 			f.Cause = event.Silent
 		}
 		return q.readerEnv(&f, pt), f

@@ -2,6 +2,7 @@ package engine
 
 import (
 	"lintel/engine/event"
+	"sync"
 	"testing"
 	"time"
 
@@ -53,7 +54,7 @@ func TestExplain(t *testing.T) {
 		t.Helper()
 		x, ok := sh.s.ExplainItem(rule, map[int]*event.Fact{1: {Key: a}, 2: {Key: b}, 3: {Key: c}}[n].Key, nil)
 		require.True(t, ok)
-		require.Contains(t, event.Reasons.All(), x.Reason)
+		require.Contains(t, event.Reasons.Texts(), x.Reason)
 		require.NotEmpty(t, x.Words(time.UTC))
 		require.NotNil(t, x.Why)
 		return x
@@ -131,4 +132,25 @@ func TestExplain(t *testing.T) {
 		item("held", 1)
 	}
 	require.Equal(t, before, sh.s.Digest(), "asking changes nothing")
+}
+
+// Asking about a reader that never reported writes nothing, not even beside what the state holds: others ask at
+// the same time.
+func TestAskingAboutAReaderWritesNothing(t *testing.T) {
+	sh := newShop(t, "rules:\n  - name: silent\n    about: reader\n    when: cause == \"silent\"\n    say: x\n    send: [x]\n")
+	const reader = "tables-1"
+	n := int(sh.s.numbers[reader])
+	room := make([]readerState, n+1)
+	room[n].last = 1 // in the room that the slice has to grow into
+	sh.s.readers.points = room[:0]
+	var all sync.WaitGroup
+	for range 8 {
+		all.Go(func() {
+			x, ok := sh.s.ExplainReader("silent", reader)
+			require.True(t, ok)
+			require.Equal(t, event.ReasonFalse, x.Reason)
+		})
+	}
+	all.Wait()
+	require.EqualValues(t, 1, room[n].last)
 }
