@@ -76,7 +76,7 @@ const maxNote = 1000
 
 // scanAlerts is scan for alerts, pending ones included.
 func (b *backend) scanAlerts(ctx context.Context, site string, begin func(), f func(*event.Alert)) error {
-	return scan(ctx, b, site, event.KindAlert, event.DecodeAlert, begin, f)
+	return scan(b.records(ctx, site, event.KindAlert), event.DecodeAlert, begin, f)
 }
 
 // alertByID returns an alert as it was last committed, and its site.
@@ -89,7 +89,7 @@ func (h alertRoutes) alertByID(c *kit.Call, id string) (event.Alert, string, err
 	if !c.Key.ForSite(site) {
 		return event.Alert{}, "", kit.Problemf(kit.CodeMissingSite, "The key %q is not for the site %q.", c.Key.Name, site).With("site", site)
 	}
-	found, err := record(c.Ctx(), h.backend, site, event.KindAlert, id, event.DecodeAlert)
+	found, err := record(h.records(c.Ctx(), site, event.KindAlert, id), event.DecodeAlert)
 	if err != nil {
 		return event.Alert{}, "", err
 	}

@@ -32,9 +32,18 @@ type Dispatcher interface {
 	Recover(ctx context.Context, sites []string, channel string, since, until time.Time) (deliver.Recovery, error)
 }
 
+// Store is what an API needs of a store.
+type Store interface {
+	store.Journal
+	store.Records
+	store.Documents
+	store.Values
+	store.Service
+}
+
 // Options are what an API is made of. Store and Runner are required; the zero value of all else has a default.
 type Options struct {
-	Store      store.Store
+	Store      Store
 	Runner     *runner.Runner
 	Dispatcher Dispatcher           // nil: deliveries can be listed, not sent again
 	Now        func() time.Time     // the clock that reads are stamped and judged by; default time.Now
@@ -77,7 +86,7 @@ type API struct {
 type backend struct {
 	opt     Options
 	log     *slog.Logger
-	store   store.Store
+	store   Store
 	runner  *runner.Runner
 	metrics *metrics
 	stamps  stamps

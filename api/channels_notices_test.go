@@ -24,7 +24,8 @@ func TestNoticesAmongDeliveries(t *testing.T) {
 		Status: event.DeliveryDead, Attempts: 10, Reason: "given up after 10 tries: the receiver answered 500 Internal Server Error",
 		Data: json.RawMessage(`{"channel":"door-team","say":"The channel door-team was stopped."}`),
 	}
-	require.NoError(t, r.store.Commit(t.Context(), deliver.ChannelsSite, store.Commit{Loose: true, Writes: []store.Record{{Kind: event.KindDelivery, Key: m.ID, Value: event.AppendDelivery(nil, &m)}}}))
+	_, err := r.store.SetValues(t.Context(), store.Value{Kind: deliver.KindNotice, Key: m.ID, Data: event.AppendDelivery(nil, &m)})
+	require.NoError(t, err)
 	require.Len(t, into[DeliveryList](r.get("/v1/deliveries").wants(200)).Deliveries, 2)
 	for q, n := range map[string]int{"channel=ops": 1, "status=dead": 1, "alert=door-team": 0, "site=quayside": 1} {
 		require.Len(t, into[DeliveryList](r.get("/v1/deliveries?"+q).wants(200)).Deliveries, n, q)

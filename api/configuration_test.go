@@ -207,7 +207,7 @@ func (l *late) PutDocuments(ctx context.Context, puts []store.DocumentPut) error
 func TestSomebodyChangesADocumentMeanwhile(t *testing.T) {
 	l := &late{}
 	r := newRig(t, func(o *Options) {
-		l.Store = o.Store
+		l.Store = o.Store.(store.Store)
 		o.Store = l
 		o.Runner = runnerOn(t, l)
 	}).shop()
@@ -296,7 +296,7 @@ func TestPlansStayShort(t *testing.T) {
 func TestApplyUnderFaults(t *testing.T) {
 	var faulty *storetest.Faulty
 	r := newRig(t, func(o *Options) {
-		faulty = storetest.NewFaulty(o.Store, storetest.Seed(t), storetest.Faults{})
+		faulty = storetest.NewFaulty(o.Store.(store.Store), storetest.Seed(t), storetest.Faults{})
 		o.Store, o.TakeUp = faulty, time.Millisecond
 		o.Runner = runnerOn(t, faulty)
 	}).shop()

@@ -340,7 +340,7 @@ func countNumber(id string) int64 {
 // counts lists the counts on record that want lets through, newest first.
 func (h countRoutes) counts(c *kit.Call, want func(*event.Count) bool) ([]CountView, error) {
 	var list []CountView
-	err := scan(c.Ctx(), h.backend, c.Site, event.KindCount, event.DecodeCount, func() { list = []CountView{} }, func(rec *event.Count) {
+	err := scan(h.records(c.Ctx(), c.Site, event.KindCount), event.DecodeCount, func() { list = []CountView{} }, func(rec *event.Count) {
 		if want(rec) {
 			list = append(list, countView(rec))
 		}

@@ -202,7 +202,7 @@ func curveOf(r *event.Count, now int64) *estimate.Curve {
 
 // storedCount returns a count as it was last committed.
 func (h countRoutes) storedCount(c *kit.Call, id string) (event.Count, error) {
-	rec, err := record(c.Ctx(), h.backend, c.Site, event.KindCount, id, event.DecodeCount)
+	rec, err := record(h.records(c.Ctx(), c.Site, event.KindCount, id), event.DecodeCount)
 	if err == nil && rec == nil {
 		err = noCount(id)
 	}
@@ -214,10 +214,10 @@ func (h countRoutes) storedCount(c *kit.Call, id string) (event.Count, error) {
 
 // storedResult returns what closing a count found, nil if it never closed.
 func (b *backend) storedResult(c *kit.Call, id string) (*event.CountResult, error) {
-	return record(c.Ctx(), b, c.Site, event.KindResult, id, event.DecodeCountResult)
+	return record(b.records(c.Ctx(), c.Site, event.KindResult, id), event.DecodeCountResult)
 }
 
 // storedAssessment returns what could be said of a count when it was closed, nil if that is not known.
 func (h countRoutes) storedAssessment(c *kit.Call, id string) (*estimate.Assessment, error) {
-	return record(c.Ctx(), h.backend, c.Site, kindAssessment, id, fromJSON[estimate.Assessment])
+	return record(h.records(c.Ctx(), c.Site, kindAssessment, id), fromJSON[estimate.Assessment])
 }

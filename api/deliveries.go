@@ -2,6 +2,7 @@ package api
 
 import (
 	"cmp"
+	"context"
 	"encoding/json"
 	"errors"
 	"net/http"
@@ -89,7 +90,7 @@ func deliveryView(site string, d *event.Delivery) DeliveryView {
 	if d.Status == event.DeliveryPending {
 		v.NextTry = moment(d.NextTry)
 	}
-	if site == deliver.ChannelsSite {
+	if site == deliver.Notices {
 		v.Site, v.Alert, v.About = "", "", d.Alert
 	}
 	return v
@@ -100,9 +101,16 @@ func deliveryView(site string, d *event.Delivery) DeliveryView {
 func (b *backend) deliverySites(c *kit.Call) ([]string, error) {
 	sites, err := b.sites(c)
 	if err == nil && c.QueryParam("site") == "" && c.Key.AllSites() {
-		sites = append(sites, deliver.ChannelsSite)
+		sites = append(sites, deliver.Notices)
 	}
 	return sites, err
+}
+
+// deliveries lists those of a site, or the notices about channels.
+func (b *backend) deliveries(ctx context.Context, site string, ids ...string) listing {
+	return func(fn func([]byte) error) error {
+		return deliver.Stored(ctx, b.store, site, ids, func(_ string, v []byte) error { return fn(v) })
+	}
 }
 
 func (h deliveryRoutes) listDeliveries(c *kit.Call) error {
@@ -123,10 +131,10 @@ func (h deliveryRoutes) listDeliveries(c *kit.Call) error {
 	var rows []DeliveryView
 	for _, site := range sites {
 		had := len(rows)
-		err := scan(c.Ctx(), h.backend, site, event.KindDelivery, event.DecodeDelivery, func() { rows = rows[:had] }, func(d *event.Delivery) {
+		err := scan(h.deliveries(c.Ctx(), site), event.DecodeDelivery, func() { rows = rows[:had] }, func(d *event.Delivery) {
 			switch {
 			case status != "" && d.Status.String() != status, channel != "" && d.Channel != channel:
-			case alert != "" && (d.Alert != alert || site == deliver.ChannelsSite):
+			case alert != "" && (d.Alert != alert || site == deliver.Notices):
 			case newer(d.At, d.ID, afterMs, afterID) <= 0:
 			default:
 				rows = append(rows, deliveryView(site, d))
@@ -156,7 +164,7 @@ func (h deliveryRoutes) deliveryByID(c *kit.Call, id string) (event.Delivery, st
 		if !strings.HasPrefix(id, "msg_"+site+"-") || len(id) > 500 {
 			continue
 		}
-		found, err := record(c.Ctx(), h.backend, site, event.KindDelivery, id, event.DecodeDelivery)
+		found, err := record(h.deliveries(c.Ctx(), site, id), event.DecodeDelivery)
 		if err != nil {
 			return event.Delivery{}, "", err
 		}

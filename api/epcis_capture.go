@@ -34,10 +34,7 @@ type CaptureNote struct {
 	Ignored  bool   `json:"ignored,omitempty" jsonschema_description:"It is never used here, so there is nothing to put right."`
 }
 
-// capturesSite is the site-shaped corner of the store in which capture jobs are kept. No shop can have this id.
-const capturesSite = "_captures"
-
-// kindCapture is the record kind of capture jobs; the record's key is the job's id.
+// kindCapture is the kind of capture jobs among the store's values; the key is the job's id.
 const kindCapture store.Kind = "capture"
 
 const (

@@ -17,21 +17,14 @@ import (
 // keepCapture puts a job on record, and drops those that are too old.
 func (h *epcisRoutes) keepCapture(c *kit.Call, id string, kept *keptCapture) error {
 	ctx := c.Ctx()
-	err := h.store.Commit(ctx, capturesSite, store.Commit{Loose: true, Writes: []store.Record{{Kind: kindCapture, Key: id, Value: kit.MustJSON(kept)}}})
+	_, err := h.store.SetValues(ctx, store.Value{Kind: kindCapture, Key: id, Data: kit.MustJSON(kept), Revision: store.AnyRevision})
 	if err != nil || !h.captures.Due(h.opt.Now()) {
 		return err
 	}
-	var old []store.RecordKey
-	_, err = h.store.Records(ctx, capturesSite, kindCapture, nil, func(_ store.Kind, key string, v []byte) error {
+	err = kit.DropValues(ctx, h.store, kindCapture, func(data []byte) bool {
 		var k keptCapture
-		if json.Unmarshal(v, &k) != nil || kept.At-k.At > captureKeep.Milliseconds() {
-			old = append(old, store.RecordKey{Kind: kindCapture, Key: key})
-		}
-		return nil
+		return json.Unmarshal(data, &k) != nil || kept.At-k.At > captureKeep.Milliseconds()
 	})
-	if err == nil && len(old) > 0 {
-		err = h.store.Commit(ctx, capturesSite, store.Commit{Loose: true, Deletes: old})
-	}
 	if err != nil {
 		h.log.Warn("old capture jobs could not be dropped; will try again in an hour", "err", err)
 	}
@@ -43,7 +36,7 @@ func (h *epcisRoutes) capturedJob(c *kit.Call, id string) (*keptCapture, error) 
 	if len(id) != 32 {
 		return nil, nil
 	}
-	kept, err := record(c.Ctx(), h.backend, capturesSite, kindCapture, id, fromJSON[keptCapture])
+	kept, err := record(h.values(c.Ctx(), kindCapture, id), fromJSON[keptCapture])
 	if err != nil {
 		return nil, err
 	}
@@ -58,7 +51,8 @@ func maySee(c *kit.Call, kept *keptCapture) bool {
 	return !slices.ContainsFunc(kept.Sites, func(s string) bool { return !c.Key.ForSite(s) })
 }
 
-// captureJobs lists the jobs that the caller may see, newest first, in pages as the REST binding of EPCIS 2.0 has them: perPage, nextPageToken, Link (from memory).
+// captureJobs lists the jobs that the caller may see, newest first, in pages as the REST binding of
+// EPCIS 2.0 has them: perPage, nextPageToken, Link (from memory).
 func (h *epcisRoutes) captureJobs(c *kit.Call) error {
 	h.epcisHeaders(c.Response().Header())
 	per := c.Int("perPage")
@@ -73,16 +67,12 @@ func (h *epcisRoutes) captureJobs(c *kit.Call) error {
 	}
 	order := func(a, b *keptCapture) int { return cmp.Or(cmp.Compare(b.At, a.At), cmp.Compare(a.Job.ID, b.Job.ID)) }
 	var list []*keptCapture
-	if _, err := h.store.Records(c.Ctx(), capturesSite, kindCapture, nil, func(_ store.Kind, _ string, v []byte) error {
-		kept := new(keptCapture)
-		if err := json.Unmarshal(v, kept); err != nil {
-			return err
-		}
+	err := scan(h.values(c.Ctx(), kindCapture), fromJSON[keptCapture], func() { list = nil }, func(kept *keptCapture) {
 		if maySee(c, kept) && (after == nil || order(kept, after) > 0) {
 			list = append(list, kept)
 		}
-		return nil
-	}); err != nil {
+	})
+	if err != nil {
 		return unavailable(err)
 	}
 	slices.SortFunc(list, order)

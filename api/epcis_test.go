@@ -137,7 +137,8 @@ func TestCaptureOnce(t *testing.T) {
 	require.Equal(t, "true", rep.header.Get(kit.HeaderReplayed))
 	require.Equal(t, first.ID, into[CaptureJob](rep).ID)
 	// The job got lost, as if the process had been killed before it was kept.
-	require.NoError(t, r.store.Commit(t.Context(), capturesSite, store.Commit{Loose: true, Deletes: []store.RecordKey{{Kind: kindCapture, Key: first.ID}}}))
+	_, err = r.store.SetValues(t.Context(), store.Value{Kind: kindCapture, Key: first.ID, Revision: store.AnyRevision})
+	require.NoError(t, err)
 	require.Equal(t, first.ID, r.captured(capturePath, doc).ID)
 	_, again, err := r.store.Cursor(t.Context(), "quayside")
 	require.NoError(t, err)
@@ -153,7 +154,8 @@ func TestCaptureOnce(t *testing.T) {
 
 	// Jobs that are too old are dropped.
 	old := keptCapture{At: time.Now().Add(-captureKeep - time.Hour).UnixMilli(), Job: CaptureJob{Job: epcis.Job{ID: strings.Repeat("0", 32), Errors: []epcis.JobError{}, ErrorBehaviour: epcis.Rollback}}}
-	require.NoError(t, r.store.Commit(t.Context(), capturesSite, store.Commit{Loose: true, Writes: []store.Record{{Kind: kindCapture, Key: old.Job.ID, Value: kit.MustJSON(old)}}}))
+	_, err = r.store.SetValues(t.Context(), store.Value{Kind: kindCapture, Key: old.Job.ID, Data: kit.MustJSON(old)})
+	require.NoError(t, err)
 	r.get(capturePath + "/" + old.Job.ID).wants(200)
 	r.api.epcis.captures = kit.Hourly{}
 	r.captured(capturePath, doc+"\n")

@@ -27,10 +27,10 @@ import (
 	"lintel/engine/event"
 	"lintel/engine/runner"
 	"lintel/engine/store"
-	"lintel/engine/store/boltstore"
+	"lintel/engine/store/memory"
 )
 
-// rig is a whole server over a real store, without a network: Quayside Books with one book on its shelf list.
+// rig is a whole server over a store in memory, without a network: Quayside Books with one book on its shelf list.
 type rig struct {
 	t     testing.TB
 	store store.Store
@@ -126,8 +126,7 @@ func (f *fakeDispatcher) Recover(_ context.Context, sites []string, channel stri
 
 // newRig starts a server. The site exists once layout was called.
 func newRig(t testing.TB, change ...func(*Options)) *rig {
-	st, err := boltstore.Open(t.TempDir(), boltstore.Options{NoSync: true})
-	require.NoError(t, err)
+	st := memory.Open()
 	r := &rig{t: t, store: st, log: &lockedBuffer{}, sends: &fakeDispatcher{}, keys: make(map[string]string)}
 	log := slog.New(slog.NewTextHandler(r.log, &slog.HandlerOptions{Level: slog.LevelDebug}))
 	reg := prometheus.NewRegistry()

@@ -13,7 +13,6 @@ import (
 
 	"lintel/api/kit"
 	"lintel/engine"
-	"lintel/engine/deliver"
 	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/runner"
@@ -47,10 +46,6 @@ func (b *backend) allSites(ctx context.Context) ([]string, error) {
 	}
 	return ids, nil
 }
-
-// Apart lists the names under which the store keeps what is no site's: answers to requests with an Idempotency-Key, EPCIS capture jobs, and how channels fare with the notices
-// about them. Who copies a store copies these too.
-func Apart() []string { return []string{kit.AnswersSite, capturesSite, deliver.ChannelsSite} }
 
 // layoutEntry is the last layout of a site that was seen.
 type layoutEntry struct {
@@ -245,10 +240,28 @@ func (b *backend) sites(c *kit.Call) ([]string, error) {
 	return slices.DeleteFunc(all, func(id string) bool { return !c.Key.ForSite(id) }), nil
 }
 
-// record returns a record of a site, nil if there is none.
-func record[T any](ctx context.Context, b *backend, site string, kind store.Kind, id string, decode func([]byte) (T, error)) (*T, error) {
+// listing calls fn with encoded values until it returns an error. fn must not keep value.
+type listing func(fn func(value []byte) error) error
+
+// records lists records of a site: those with the ids, or all of the kind for none.
+func (b *backend) records(ctx context.Context, site string, kind store.Kind, ids ...string) listing {
+	return func(fn func([]byte) error) error {
+		_, err := b.store.Records(ctx, site, kind, ids, func(_ store.Kind, _ string, v []byte) error { return fn(v) })
+		return err
+	}
+}
+
+// values lists what belongs to no site, as records does.
+func (b *backend) values(ctx context.Context, kind store.Kind, ids ...string) listing {
+	return func(fn func([]byte) error) error {
+		return b.store.Values(ctx, kind, ids, func(v store.Value) error { return fn(v.Data) })
+	}
+}
+
+// record returns what is listed last, nil if nothing is.
+func record[T any](list listing, decode func([]byte) (T, error)) (*T, error) {
 	var found *T
-	_, err := b.store.Records(ctx, site, kind, []string{id}, func(_ store.Kind, _ string, v []byte) error {
+	err := list(func(v []byte) error {
 		one, err := decode(v)
 		found = &one
 		return err
@@ -256,13 +269,13 @@ func record[T any](ctx context.Context, b *backend, site string, kind store.Kind
 	return found, unavailable(err)
 }
 
-// scan calls f with every record of a kind as it is read. A listing that a commit broke off begins anew:
+// scan calls f with everything that is listed, as it is read. A listing that a commit broke off begins anew:
 // begin, which is called first, too, must drop what f was given before. It reads the store, not the
 // site's state, so that a site at work does not wait for it.
-func scan[T any](ctx context.Context, b *backend, site string, kind store.Kind, decode func([]byte) (T, error), begin func(), f func(*T)) error {
+func scan[T any](list listing, decode func([]byte) (T, error), begin func(), f func(*T)) error {
 	for try := 0; ; try++ {
 		begin()
-		_, err := b.store.Records(ctx, site, kind, nil, func(_ store.Kind, _ string, v []byte) error {
+		err := list(func(v []byte) error {
 			one, err := decode(v)
 			if err == nil {
 				f(&one)

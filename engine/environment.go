@@ -145,7 +145,7 @@ func (s *State) readerEnvAt(f *event.Fact, pt *pointInfo, at int64) *rules.Env {
 	f.Zone = s.idOf(pt.zone)
 	env := s.baseEnv(f)
 	env.Reader = s.readerOf(pt)
-	if last := s.readers.at(pt.name).last; last != 0 {
+	if last := s.readers.get(pt.name).last; last != 0 {
 		env.Reader.SilentSeconds = float64(at-last) / 1000
 	}
 	return env

@@ -70,7 +70,7 @@ func (s *State) ExplainReader(rule, point string) (Explanation, bool) {
 	}
 	return s.explain(rule, event.AboutReader, subject{about: 'r', place: point}, func(q *State, _ *track) (*rules.Env, event.Fact) {
 		f := event.Fact{Cause: event.Heard, At: q.clock, Point: point}
-		if q.readers.at(pt.name).silent {
+		if q.readers.get(pt.name).silent {
 			f.Cause = event.Silent
 		}
 		return q.readerEnv(&f, pt), f

@@ -68,6 +68,15 @@ func (s *State) deaf(z *zoneInfo) bool {
 	return false
 }
 
+// get returns a copy of what is known of a read point, for questions, which must not change the state.
+func (r *readers) get(n uint16) readerState {
+	if int(n) >= len(r.points) {
+		return readerState{}
+	}
+	return r.points[n]
+}
+
+// at returns what is known of a read point, to be changed.
 func (r *readers) at(n uint16) *readerState {
 	if int(n) >= len(r.points) {
 		r.points = append(r.points, make([]readerState, int(n)+1-len(r.points))...)

@@ -334,7 +334,7 @@ func observe(reg prometheus.Registerer, stats func() deliver.Stats, since func(a
 		},
 		Settled: func(site string, d event.Delivery) {
 			settled.WithLabelValues(d.Channel, d.Status.String()).Inc()
-			if d.Status == event.DeliveryDelivered && site != deliver.ChannelsSite { // notices go by the real clock, and are no alerts'
+			if d.Status == event.DeliveryDelivered && site != deliver.Notices { // notices go by the real clock, and are no alerts'
 
 				age.Observe(max(0, since(d.At)))
 			}

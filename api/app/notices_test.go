@@ -16,7 +16,7 @@ import (
 	"lintel/engine/deliver"
 	"lintel/engine/event"
 	"lintel/engine/store"
-	"lintel/engine/store/boltstore"
+	"lintel/engine/store/memory"
 )
 
 // A whole Lintel tells the channel that the stored document names of another one that is gone.
@@ -29,16 +29,16 @@ func TestNoticesAboutChannels(t *testing.T) {
 	defer ops.Close()
 	gone := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusGone) }))
 	defer gone.Close()
-	st, err := boltstore.Open(t.TempDir(), boltstore.Options{NoSync: true})
-	require.NoError(t, err)
+	st := memory.Open()
 	defer st.Close()
 	const secret = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
 	doc := fmt.Sprintf(`[{"name": "chat", "url": %q, "secrets": [%q]}, {"name": "ops", "url": %q, "secrets": [%q], "about_channels": true}]`, gone.URL, secret, ops.URL, secret)
-	_, err = st.PutDocument(t.Context(), store.Document{Name: api.ChannelsDocument, At: time.Now(), By: "test", Body: []byte(doc)}, 0)
+	_, err := st.PutDocument(t.Context(), store.Document{Name: api.ChannelsDocument, At: time.Now(), By: "test", Body: []byte(doc)}, 0)
 	require.NoError(t, err)
 	// Something that is pending for the channel.
 	m := deliver.Sample("chat")
-	require.NoError(t, st.Commit(t.Context(), deliver.ChannelsSite, store.Commit{Loose: true, Writes: []store.Record{{Kind: event.KindDelivery, Key: m.ID, Value: event.AppendDelivery(nil, &m)}}}))
+	_, err = st.SetValues(t.Context(), store.Value{Kind: deliver.KindNotice, Key: m.ID, Data: event.AppendDelivery(nil, &m)})
+	require.NoError(t, err)
 
 	a, err := New(t.Context(), Options{Store: st, Listen: "127.0.0.1:0", AllowCIDRs: []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8")}, Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)

@@ -44,7 +44,7 @@ func scenario(seed uint64, length time.Duration) sim.Config {
 // keys are the API keys of the demonstration, each with no more than its holder needs.
 type keys struct{ readers, operator, author string }
 
-func mintKeys(ctx context.Context, st store.Store, now time.Time) (k keys, err error) {
+func mintKeys(ctx context.Context, st store.Documents, now time.Time) (k keys, err error) {
 	for _, m := range []struct {
 		key    *string
 		name   string

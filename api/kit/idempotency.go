@@ -4,9 +4,9 @@ import (
 	"bytes"
 	"context"
 	"crypto/sha256"
-	"encoding/binary"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"log/slog"
 	"net/http"
@@ -20,7 +20,8 @@ import (
 // maxIdempotencyKey is the longest key that is taken, in bytes.
 const maxIdempotencyKey = 255
 
-// IdempotencyKey returns the key that a request carries, "" if none: a quoted string (RFC 8941, as the Idempotency-Key draft of the IETF has it) or bare.
+// IdempotencyKey returns the key that a request carries, "" if none: a quoted string (RFC 8941, as
+// the Idempotency-Key draft of the IETF has it) or bare.
 func IdempotencyKey(r *http.Request) (string, error) {
 	values := r.Header.Values("Idempotency-Key")
 	if len(values) == 0 {
@@ -64,132 +65,121 @@ func Fingerprint(r *http.Request, body []byte) string {
 	return hex.EncodeToString(h.Sum(nil))
 }
 
-// AnswersSite is the site-shaped corner of the store in which answers are kept. No shop can have this id.
-const AnswersSite = "_answers"
-
-// kindAnswer is the record kind of kept answers; the record's key is the Seq of the claim, 8 bytes big endian.
+// kindAnswer is the kind of kept answers among the store's values; the key is that of the caller
+// and the request's.
 const kindAnswer store.Kind = "answer"
 
 // maxAttempts is how often a request that failed on our side may be tried again with its key.
 const maxAttempts = 100
 
-// answers gives requests with an Idempotency-Key that are not journal entries of a site the same promise as those that are: each key claims an entry of a
-// journal of its own, which the store does once and for all nodes, and the answer is then kept under it.
+// answers keeps the promise of an Idempotency-Key for requests that are not journal entries of a
+// site. A request claims its key by setting a value that must not exist, which the store grants
+// once for all nodes, and replaces the claim by its answer.
 //
-// A claim without an answer is a request that still runs, or whose process was killed. An answer of 500 and above does not settle the matter: the next try with the key
-// claims the next number behind it.
+// A claim without an answer belongs to a request that still runs, or whose process was killed. An
+// answer of 500 and above does not settle the matter: the next try with the key replaces it by a
+// claim.
 type answers struct {
-	store store.Store
+	store store.Values
 	now   func() time.Time
 	log   *slog.Logger
 
 	pruned Hourly
 }
 
-// keptAnswer is an answer on record.
+// keptAnswer is a claim on record, and the answer to it if Status is not 0. Times are Unix
+// milliseconds.
 type keptAnswer struct {
-	Status int               `json:"status"`
-	Type   string            `json:"type"`
-	Header map[string]string `json:"header,omitempty"`
-	Body   []byte            `json:"body"`
-	At     int64             `json:"at"` // Unix milliseconds
+	Fingerprint string            `json:"fingerprint"` // of the request
+	Claimed     int64             `json:"claimed"`
+	Tries       int               `json:"tries"` // with this one
+	Status      int               `json:"status,omitempty"`
+	Type        string            `json:"type,omitempty"`
+	Header      map[string]string `json:"header,omitempty"`
+	Body        []byte            `json:"body,omitempty"`
+	At          int64             `json:"at,omitempty"`
+}
+
+// over reports whether the key need not be remembered any more. An hour is added for clocks that
+// differ.
+func (a *keptAnswer) over(now time.Time) bool {
+	return max(a.Claimed, a.At) < now.Add(-store.IdempotencyWindow-time.Hour).UnixMilli()
 }
 
 // claim is the right to carry out a request, or the answer that it had before.
 type claim struct {
-	seq    store.Seq
-	answer *keptAnswer
+	key      string
+	revision store.Revision
+	kept     keptAnswer
 }
 
-func answerKey(seq store.Seq) string {
-	return string(binary.BigEndian.AppendUint64(nil, uint64(seq)))
-}
+// answered reports whether the request had its answer before, which is then kept.
+func (c *claim) answered() bool { return c.kept.Status != 0 }
 
-// claim takes the key for a request, or returns the answer that the first one had.
-func (s *answers) claim(ctx context.Context, key, Fingerprint string, patience time.Duration) (claim, error) {
+// claim takes the key for a request, or returns the answer that the first one had. The error is
+// store.ErrIdempotencyMismatch for a key of another request, and a problem if the first one has no
+// answer.
+func (s *answers) claim(ctx context.Context, key, fingerprint string, patience time.Duration) (claim, error) {
 	s.prune(ctx)
-	for try := range maxAttempts {
-		now := s.now().UnixMilli()
-		res, err := s.store.Append(ctx, AnswersSite, store.NewEntry{
-			Data: binary.BigEndian.AppendUint64(nil, uint64(now)), IdempotencyKey: fmt.Sprintf("%s %d", key, try), Fingerprint: Fingerprint,
-		})
-		if err != nil {
-			return claim{}, err
-		}
-		c := claim{seq: res[0].Seq}
-		if !res[0].Replayed {
-			return c, nil
-		}
-		var kept *keptAnswer
-		_, err = s.store.Records(ctx, AnswersSite, kindAnswer, []string{answerKey(c.seq)}, func(_ store.Kind, _ string, v []byte) error {
-			kept = new(keptAnswer)
-			return json.Unmarshal(v, kept)
+	for {
+		c, now := claim{key: key}, s.now()
+		err := s.store.Values(ctx, kindAnswer, []string{key}, func(v store.Value) error {
+			c.revision = v.Revision
+			return json.Unmarshal(v.Data, &c.kept)
 		})
 		switch {
 		case err != nil:
 			return claim{}, err
-		case kept == nil:
-			return claim{}, s.unanswered(ctx, c.seq, now, patience)
-		case kept.Status < 500:
-			c.answer = kept
+		case c.revision == 0 || c.kept.over(now):
+			c.kept = keptAnswer{}
+		case c.kept.Fingerprint != fingerprint:
+			return claim{}, store.ErrIdempotencyMismatch
+		case !c.answered() && now.UnixMilli()-c.kept.Claimed < patience.Milliseconds():
+			return claim{}, Problemf(CodeIdempotencyBusy, "The first request with this Idempotency-Key is still running.")
+		case !c.answered():
+			return claim{}, Problemf(CodeIdempotencyLost,
+				"The first request with this Idempotency-Key never ended. Look what became of it, and use a new key.")
+		case c.kept.Status < 500:
 			return c, nil
+		case c.kept.Tries >= maxAttempts:
+			return claim{}, Problemf(CodeIdempotencyLost,
+				"This Idempotency-Key was tried %d times and failed each time. Use a new key.", maxAttempts)
 		}
+		c.kept = keptAnswer{Fingerprint: fingerprint, Claimed: now.UnixMilli(), Tries: c.kept.Tries + 1}
+		if err = s.set(ctx, &c); !errors.Is(err, store.ErrConflict) {
+			return c, err
+		} // else another request with the key was quicker
 	}
-	return claim{}, Problemf(CodeIdempotencyLost, "This Idempotency-Key was tried %d times and failed each time. Use a new key.", maxAttempts)
 }
 
-// unanswered says whether the first request still runs.
-func (s *answers) unanswered(ctx context.Context, seq store.Seq, now int64, patience time.Duration) error {
-	entries, err := s.store.Read(ctx, AnswersSite, seq-1, 1, 0)
-	if err == nil && len(entries) == 1 && len(entries[0].Data) == 8 {
-		if now-int64(binary.BigEndian.Uint64(entries[0].Data)) < patience.Milliseconds() {
-			return Problemf(CodeIdempotencyBusy, "The first request with this Idempotency-Key is still running.")
-		}
-	}
-	return Problemf(CodeIdempotencyLost, "The first request with this Idempotency-Key never ended. Look what became of it, and use a new key.")
-}
-
-// keep puts an answer on record.
-func (s *answers) keep(ctx context.Context, c claim, a keptAnswer) error {
-	a.At = s.now().UnixMilli()
-	b, err := json.Marshal(a)
+// set puts what is kept for a claim on record, if nobody else did since.
+func (s *answers) set(ctx context.Context, c *claim) error {
+	b, err := json.Marshal(c.kept)
 	if err != nil {
 		return err
 	}
-	return s.store.Commit(ctx, AnswersSite, store.Commit{Loose: true, Writes: []store.Record{{Kind: kindAnswer, Key: answerKey(c.seq), Value: b}}})
+	c.revision, err = s.store.SetValues(ctx, store.Value{Kind: kindAnswer, Key: c.key, Revision: c.revision, Data: b})
+	return err
 }
 
-// prune drops what is older than keys are remembered, once an hour. Failing is no harm: the next hour tries again.
+// keep puts an answer to a claim on record.
+func (s *answers) keep(ctx context.Context, c claim, a keptAnswer) error {
+	a.Fingerprint, a.Claimed, a.Tries, a.At = c.kept.Fingerprint, c.kept.Claimed, c.kept.Tries, s.now().UnixMilli()
+	c.kept = a
+	return s.set(ctx, &c)
+}
+
+// prune drops what need not be remembered any more, once an hour. If that fails, the next hour
+// tries again.
 func (s *answers) prune(ctx context.Context) {
 	now := s.now()
 	if !s.pruned.Due(now) {
 		return
 	}
-	horizon := now.Add(-store.IdempotencyWindow - time.Hour).UnixMilli()
-	var old []store.RecordKey
-	var upTo store.Seq
-	_, err := s.store.Records(ctx, AnswersSite, kindAnswer, nil, func(_ store.Kind, key string, v []byte) error {
+	err := DropValues(ctx, s.store, kindAnswer, func(data []byte) bool {
 		var a keptAnswer
-		if err := json.Unmarshal(v, &a); err != nil || a.At < horizon {
-			old = append(old, store.RecordKey{Kind: kindAnswer, Key: key})
-			if len(key) == 8 {
-				upTo = max(upTo, store.Seq(binary.BigEndian.Uint64([]byte(key))))
-			}
-		}
-		return nil
+		return json.Unmarshal(data, &a) != nil || a.over(now)
 	})
-	if err == nil && len(old) > 0 {
-		err = s.store.Commit(ctx, AnswersSite, store.Commit{Loose: true, Deletes: old})
-	}
-	if err == nil && upTo > 0 {
-		var cursor store.Seq
-		if cursor, _, err = s.store.Cursor(ctx, AnswersSite); err == nil && cursor < upTo {
-			err = s.store.Commit(ctx, AnswersSite, store.Commit{Expect: cursor, Next: upTo})
-		}
-		if err == nil {
-			err = s.store.Trim(ctx, AnswersSite, store.Trim{Journal: upTo})
-		}
-	}
 	if err != nil {
 		s.log.Warn("old answers could not be dropped; will try again in an hour", "err", err)
 	}
@@ -214,12 +204,12 @@ func (c *Call) once(handle func(*Call) error) error {
 	if err != nil {
 		return Unavailable(err)
 	}
-	if claim.answer != nil {
+	if claim.answered() {
 		c.Response().Header().Set(HeaderReplayed, "true")
-		for name, value := range claim.answer.Header {
+		for name, value := range claim.kept.Header {
 			c.Response().Header().Set(name, value)
 		}
-		return c.Blob(claim.answer.Status, claim.answer.Type, claim.answer.Body)
+		return c.Blob(claim.kept.Status, claim.kept.Type, claim.kept.Body)
 	}
 	c.SetRequest(withBody(c.Request(), body.B))
 	tee := &teeWriter{ResponseWriter: c.Response().Writer}
@@ -274,4 +264,21 @@ func (h *Hourly) Due(now time.Time) bool {
 	}
 	h.last = now
 	return true
+}
+
+// DropValues deletes the values of a kind that are old. One that changes meanwhile stays.
+func DropValues(ctx context.Context, st store.Values, kind store.Kind, old func(data []byte) bool) error {
+	var drop []store.Value
+	err := st.Values(ctx, kind, nil, func(v store.Value) error {
+		if old(v.Data) {
+			drop = append(drop, store.Value{Kind: kind, Key: v.Key, Revision: v.Revision})
+		}
+		return nil
+	})
+	for _, v := range drop {
+		if _, e := st.SetValues(ctx, v); e != nil && !errors.Is(e, store.ErrConflict) {
+			return e
+		}
+	}
+	return err
 }

@@ -56,7 +56,7 @@ type keyDocument struct {
 	Keys []Key `json:"keys"`
 }
 
-func loadKeys(ctx context.Context, st store.Store) (keyDocument, int, error) {
+func loadKeys(ctx context.Context, st store.Documents) (keyDocument, int, error) {
 	var doc keyDocument
 	d, err := st.GetDocument(ctx, KeysDocument, 0)
 	if errors.Is(err, store.ErrNotFound) {
@@ -80,7 +80,7 @@ var (
 )
 
 // changeKeys changes the document of keys by f, again and again until nobody else did meanwhile.
-func changeKeys(ctx context.Context, st store.Store, by string, now time.Time, note string, f func(*keyDocument) error) error {
+func changeKeys(ctx context.Context, st store.Documents, by string, now time.Time, note string, f func(*keyDocument) error) error {
 	for {
 		doc, version, err := loadKeys(ctx, st)
 		if err != nil {
@@ -101,7 +101,7 @@ func changeKeys(ctx context.Context, st store.Store, by string, now time.Time, n
 }
 
 // MintKey makes a key and returns its text, which is kept nowhere. By is who makes it, for the record.
-func MintKey(ctx context.Context, st store.Store, name string, scopes, sites []string, by string, now time.Time) (string, error) {
+func MintKey(ctx context.Context, st store.Documents, name string, scopes, sites []string, by string, now time.Time) (string, error) {
 	if err := checkKey(name, scopes, sites); err != nil {
 		return "", err
 	}
@@ -146,13 +146,13 @@ func checkKey(name string, scopes, sites []string) error {
 }
 
 // ListKeys returns all keys, those that were revoked included, in the order in which they were made.
-func ListKeys(ctx context.Context, st store.Store) ([]Key, error) {
+func ListKeys(ctx context.Context, st store.Documents) ([]Key, error) {
 	doc, _, err := loadKeys(ctx, st)
 	return doc.Keys, err
 }
 
 // RevokeKey disables a key for good.
-func RevokeKey(ctx context.Context, st store.Store, name, by string, now time.Time) error {
+func RevokeKey(ctx context.Context, st store.Documents, name, by string, now time.Time) error {
 	return changeKeys(ctx, st, by, now, "key "+name+" revoked", func(doc *keyDocument) error {
 		i := slices.IndexFunc(doc.Keys, func(k Key) bool { return k.Name == name && k.Disabled == nil })
 		if i < 0 {
@@ -177,7 +177,7 @@ const keyFresh = time.Second
 // keyRing keeps the keys in memory by their hash. Looking up a hash takes a time that says nothing about the texts of keys, since whoever guesses can't steer
 // the hash of what they send.
 type keyRing struct {
-	store store.Store
+	store store.Documents
 	now   func() time.Time
 
 	mu     sync.Mutex

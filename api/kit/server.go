@@ -27,8 +27,11 @@ const (
 
 // Options are what a Server is made of. All are required, but for Pages and DressProblem.
 type Options struct {
-	Routes   []Route
-	Store    store.Store // keeps keys, and the answers to requests with an Idempotency-Key
+	Routes []Route
+	Store  interface {
+		store.Documents // keys
+		store.Values    // answers to requests with an Idempotency-Key
+	}
 	Log      *slog.Logger
 	Registry prometheus.Registerer
 

@@ -6,7 +6,6 @@ import (
 	"strings"
 	"time"
 
-	"lintel/api"
 	"lintel/api/bench"
 	"lintel/engine"
 	"lintel/engine/store"
@@ -43,11 +42,12 @@ func (c *moveCmd) Run(s *streams) error {
 			for _, d := range docs {
 				sites = append(sites, strings.TrimPrefix(d.Name, engine.LayoutDocument("")))
 			}
-			n, err := store.Copy(ctx, from, to, sites, api.Apart())
+			n, err := store.Copy(ctx, from, to, sites)
 			if err != nil {
 				return err
 			}
-			_, err = fmt.Fprintf(s.out, "copied %d sites: %d documents, %d journal entries, %d records, %d facts\n", n.Sites, n.Documents, n.Entries, n.Records, n.Facts)
+			_, err = fmt.Fprintf(s.out, "copied %d sites: %d documents, %d journal entries, %d records, %d facts, %d values\n",
+				n.Sites, n.Documents, n.Entries, n.Records, n.Facts, n.Values)
 			return err
 		})
 	})

@@ -1,7 +1,7 @@
 // Package cases runs the cases that people write beside their rules: given this shop, these reads and these sales, expect these alerts, and not those.
 //
 // A case file stands beside the rules, rules_cases.yaml beside rules.yaml, and lintel check runs it. Time is what the case says; the same file always gives the same answer, byte for
-// byte. Everything goes through engine.Step, with the timers that the server would let ring: nothing of how the core works is repeated here.
+// byte. Everything goes through engine.Machine, with the timers that the server would let ring: nothing of how the core works is repeated here.
 //
 // # A case file
 //

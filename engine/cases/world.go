@@ -21,7 +21,7 @@ var (
 // maxFacts is how many facts are kept to explain what happened.
 const maxFacts = 20_000
 
-// world is the shop while a case runs. Everything that happens in it is an entry for engine.Step.
+// world is the shop while a case runs. Everything that happens in it is an entry for engine.Machine.
 type world struct {
 	c   *Case
 	cfg *engine.Config

@@ -63,7 +63,7 @@ func BenchmarkDispatcher(b *testing.B) {
 }
 
 func put(b *testing.B, r *rig, ds []event.Delivery) {
-	if r.opt.Store == store.Store(r.store) {
+	if r.opt.Store == Store(r.store) {
 		r.store.put("quayside", ds...)
 		return
 	}

@@ -15,7 +15,7 @@ const (
 	contentCloudEvents = "application/cloudevents+json; charset=utf-8"
 )
 
-// Render returns the body that the channel's receiver gets of a delivery of the site, and its content type. Notices are those of ChannelsSite.
+// Render returns the body that the channel's receiver gets of a delivery of the site, and its content type. Notices are those of Notices.
 func (c Channel) Render(site string, d *event.Delivery) (body []byte, contentType string, err error) {
 	b := make([]byte, 0, len(d.Data)+256)
 	contentType = contentJSON
@@ -55,7 +55,7 @@ func cloudEvent(b []byte, site string, d *event.Delivery) ([]byte, error) {
 	b = append(b, `{"specversion":"1.0","id":`...)
 	b = append(b, quote(d.ID)...)
 	b = append(b, `,"source":`...)
-	if site == ChannelsSite {
+	if site == Notices {
 		b = append(b, `"/channels"`...) // and the subject is the channel that it is about
 	} else {
 		b = append(b, quote("/sites/"+site)...)

@@ -17,14 +17,25 @@ import (
 	"lintel/engine/store"
 )
 
+// Store is what a Dispatcher needs of a store: deliveries are records of their site, notices about
+// channels and the health of channels are values, and a lease decides which process sends the
+// notices.
+type Store interface {
+	Stores
+	store.Leases
+}
+
 // Options are what a Dispatcher needs. Store, Channels and Guard must be set.
 //
-// There is no clock among them: time is the time package's, which tests control with testing/synctest.
+// There is no clock among them: time is the time package's, which tests control with
+// testing/synctest.
 type Options struct {
-	Store store.Store
-	// Channels returns the channel of that name as it is now. It is called before every try and must be fast; it must not call the Dispatcher.
+	Store Store
+	// Channels returns the channel of that name as it is now. It is called before every try and
+	// must be fast; it must not call the Dispatcher.
 	Channels func(name string) (Channel, bool)
-	// AboutChannels returns the names of the channels that are told about other channels (Channel.AboutChannels), under the same conditions. nil: none is.
+	// AboutChannels returns the names of the channels that are told about other channels
+	// (Channel.AboutChannels), under the same conditions. nil: none is.
 	AboutChannels func() []string
 
 	Guard    *Guard
@@ -46,8 +57,8 @@ type Options struct {
 	RootCAs  *x509.CertPool // nil: the system's
 }
 
-// Observer are functions that are told what happens, for metrics and notices; any may be nil. They are called from many goroutines, must be
-// fast, and may call nothing of the Dispatcher but Stats.
+// Observer are functions that are told what happens, for metrics and notices; any may be nil. They
+// are called from many goroutines, must be fast, and may call nothing of the Dispatcher but Stats.
 type Observer struct {
 	Tried   func(site string, d event.Delivery, out Outcome) // after each try, before its outcome is stored
 	Settled func(site string, d event.Delivery)              // when it is stored that a delivery is delivered or dead
@@ -76,7 +87,7 @@ type Dispatcher struct {
 
 	health       map[string]*health // by channel
 	healthKnown  bool               // the store was asked
-	healthCursor store.Seq          // of ChannelsSite, when it was asked last
+	healthOrder  noticeOrder        // when it was asked last
 	saves        uint64             // of healths
 	savingHealth bool
 	tending      bool
@@ -142,8 +153,9 @@ func New(opt Options) (*Dispatcher, error) {
 	}, nil
 }
 
-// Run sends until ctx ends. Then it starts nothing new, waits for the tries that are under way (at most Options.StopWithin), stores their outcomes
-// and returns nil. What was not finished is still pending in the store. It can be called once.
+// Run sends until ctx ends. Then it starts nothing new, waits for the tries that are under way (at
+// most Options.StopWithin), stores their outcomes and returns nil. What was not finished is still
+// pending in the store. It can be called once.
 func (d *Dispatcher) Run(ctx context.Context) error {
 	d.mu.Lock()
 	if d.running || d.stopping {
@@ -196,9 +208,11 @@ func (d *Dispatcher) stop() {
 	d.client.CloseIdleConnections()
 }
 
-// Resume takes over the site's pending deliveries from the store. The runner calls it when it got the site's lease, before it steps the site; until
-// then, Offer does nothing for the site. After an error nothing was taken over, and it may be called again. For a site that is resumed already it has the store
-// searched again soon: the reply to a commit may have been lost, and its deliveries were never offered.
+// Resume takes over the site's pending deliveries from the store. The runner calls it when it got
+// the site's lease, before it steps the site; until then, Offer does nothing for the site. After an
+// error nothing was taken over, and it may be called again. For a site that is resumed already it
+// has the store searched again soon: the reply to a commit may have been lost, and its deliveries
+// were never offered.
 func (d *Dispatcher) Resume(ctx context.Context, site string) error {
 	d.mu.Lock()
 	if d.stopping {
@@ -237,7 +251,8 @@ func (d *Dispatcher) Resume(ctx context.Context, site string) error {
 	return nil
 }
 
-// searchFirst looks for what a site has to send. Before anything is sent at all, it must be known which channels are stopped.
+// searchFirst looks for what a site has to send. Before anything is sent at all, it must be known
+// which channels are stopped.
 func (d *Dispatcher) searchFirst(ctx context.Context, site string) (scanned, error) {
 	d.mu.Lock()
 	known := d.healthKnown
@@ -250,8 +265,9 @@ func (d *Dispatcher) searchFirst(ctx context.Context, site string) (scanned, err
 	return d.scan(ctx, site)
 }
 
-// Offer hands over deliveries that were just committed, in their order, and keeps their data. It never waits: what finds no room in memory is
-// read from the store later. Deliveries of a site that was not resumed are left to whoever has it.
+// Offer hands over deliveries that were just committed, in their order, and keeps their data. It
+// never waits: what finds no room in memory is read from the store later. Deliveries of a site that
+// was not resumed are left to whoever has it.
 func (d *Dispatcher) Offer(site string, ds []event.Delivery) {
 	if len(ds) == 0 {
 		return
@@ -263,7 +279,8 @@ func (d *Dispatcher) Offer(site string, ds []event.Delivery) {
 	case d.stopping:
 		return
 	case s != nil && s.resuming:
-		// The store may or may not have shown these to the search that is under way; those before them come first.
+		// The store may or may not have shown these to the search that is under way; those before
+		// them come first.
 		if len(s.buffer)+len(ds) <= d.opt.PerChannel {
 			s.buffer = append(s.buffer, ds...)
 			return
@@ -284,7 +301,8 @@ func (d *Dispatcher) Offer(site string, ds []event.Delivery) {
 	d.arm()
 }
 
-// Forget drops what is queued for the site, whose lease is lost. Tries that are under way end; of their outcomes only success is still stored.
+// Forget drops what is queued for the site, whose lease is lost. Tries that are under way end; of
+// their outcomes only success is still stored.
 func (d *Dispatcher) Forget(site string) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -304,9 +322,11 @@ func (d *Dispatcher) Forget(site string) {
 	d.tidy(s)
 }
 
-// Retry sends one delivery of the site once more, now, whatever its status: with the same id, by the same way as every other try. It waits for the
-// outcome and for its being stored. A delivery that is delivered stays so if this try fails, a dead one stays dead, and a pending one goes on by the
-// schedule. The error is store.ErrNotFound for an id that is not on record. When ctx ends the try goes on.
+// Retry sends one delivery of the site once more, now, whatever its status: with the same id, by
+// the same way as every other try. It waits for the outcome and for its being stored. A delivery
+// that is delivered stays so if this try fails, a dead one stays dead, and a pending one goes on by
+// the schedule. The error is store.ErrNotFound for an id that is not on record. When ctx ends the
+// try goes on.
 func (d *Dispatcher) Retry(ctx context.Context, site, id string) (Outcome, error) {
 	rec, err := d.read(ctx, site, id)
 	if err != nil {
@@ -342,9 +362,10 @@ func (d *Dispatcher) Retry(ctx context.Context, site, id string) (Outcome, error
 	}
 }
 
-// Test sends a sample to the channel, now and once, rendered, signed and guarded like every delivery, and returns what came of it. Its data have
-// "test": true. It may be used with a channel that is disabled, or not stored yet. After success, a channel that was stopped is sent to
-// again. The error is not nil if nothing could be tried.
+// Test sends a sample to the channel, now and once, rendered, signed and guarded like every
+// delivery, and returns what came of it. Its data have "test": true. It may be used with a channel
+// that is disabled, or not stored yet. After success, a channel that was stopped is sent to again.
+// The error is not nil if nothing could be tried.
 func (d *Dispatcher) Test(ctx context.Context, c Channel) (Outcome, error) {
 	d.mu.Lock()
 	stopping := d.stopping

@@ -309,7 +309,7 @@ func TestResume(t *testing.T) {
 // the same id.
 func TestNeverAgainAfterSuccessIsStored(t *testing.T) {
 	recv := newReceiver(t, nil)
-	mem := newMemory()
+	mem := newBrittle()
 	use := func(o *Options) { o.Store, o.StopWithin = mem, 100*time.Millisecond }
 	c := hookChannel("tickets", recv.URL)
 	d := message("tickets", "a", 1)
@@ -886,12 +886,12 @@ func TestTestIsLikeADelivery(t *testing.T) {
 func TestNewRefuses(t *testing.T) {
 	_, err := New(Options{})
 	require.EqualError(t, err, "deliver: Options.Store is missing")
-	_, err = New(Options{Store: newMemory()})
+	_, err = New(Options{Store: newBrittle()})
 	require.EqualError(t, err, "deliver: Options.Channels is missing")
 	none := func(string) (Channel, bool) { return Channel{}, false }
-	_, err = New(Options{Store: newMemory(), Channels: none})
+	_, err = New(Options{Store: newBrittle(), Channels: none})
 	require.ErrorContains(t, err, "Options.Guard is missing")
-	_, err = New(Options{Store: newMemory(), Channels: none, Guard: NewGuard(nil), Schedule: Schedule{Delays: []time.Duration{0}}})
+	_, err = New(Options{Store: newBrittle(), Channels: none, Guard: NewGuard(nil), Schedule: Schedule{Delays: []time.Duration{0}}})
 	require.ErrorContains(t, err, "refused: a schedule has 1 to 50 delays")
 }
 

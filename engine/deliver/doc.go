@@ -51,9 +51,9 @@
 //
 // Channels with "about_channels" are told of the others, though never of themselves: TypeFailing, TypeStopped, TypeStarted, and TypeDeadLetters when deliveries were given up,
 // at most once an hour for each channel, with how many. These notices are deliveries like all others: signed, guarded, tried again, dead in the end, and wanted or not by "types". They
-// are kept under ChannelsSite, and the one process that has its lease sends them. Their Alert is the channel that they are about; their orders grow over all notices.
+// are values of KindNotice, in the queue Notices, and the one process that has its lease sends them. Their Alert is the channel that they are about; their orders grow over all notices.
 //
-// Each event is told under one id, made of the channel, the event, the moment on record, and the receiver. The commit that puts the event on record writes its notices
+// Each event is told under one id, made of the channel, the event, the moment on record, and the receiver. The call that puts the event on record sets its notices
 // too, and goes through only if no health was changed since it was read; so of two processes that see the same, one tells it, and a process that dies has stored both or
 // neither. If neither, the next failure raises the event again, from the same moment. Dead letters are counted after the commit that makes them dead: those of the last moment before a
 // process dies are on record, but in no notice.

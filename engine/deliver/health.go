@@ -10,13 +10,24 @@ import (
 	"lintel/engine/store"
 )
 
-// KindChannel is the record kind of how a channel fares; the record's key is the channel's name. There is a record only while a channel has been failing for a while, is
-// stopped, or had dead letters that were told of within the hour, or are still to be told of.
-const KindChannel store.Kind = "channel"
+// The kinds of values that the store keeps of channels.
+const (
+	// KindChannel is the kind of the health of channels; the key is the channel's name. There is a
+	// value only while a channel has been failing for a while, is stopped, or had dead letters of
+	// which people were notified within the hour, or have yet to be.
+	KindChannel store.Kind = "channel"
+	// KindNotice is the kind of the notices about channels, deliveries of the queue Notices by
+	// their id.
+	KindNotice store.Kind = "notice"
+	// kindOrder is the kind of one value, keyOrder, which changes together with every health: the
+	// order of the last notice, as a decimal number.
+	kindOrder store.Kind = "order"
+	keyOrder             = "notices"
+)
 
-// ChannelsSite is the name under which the store keeps what is no site's but channels': their health (KindChannel) and the notices about them (engine.KindDelivery).
-// No site can have this name. Its cursor counts the changes of healths.
-const ChannelsSite = "_channels"
+// Notices is the name of the queue of notices about channels, which stands where deliveries of a
+// site have the site's name. No site can have it. It is part of the ids of notices.
+const Notices = "_channels"
 
 const (
 	failingStep   = 24 * time.Hour   // without any success: a warning, another, and then the channel is stopped
@@ -105,7 +116,8 @@ func (d *Dispatcher) healthOf(channel string) *health {
 	return h
 }
 
-// stoppedNow reports whether nothing may be sent to the channel, and why. Settings that changed since it was stopped start it again.
+// stoppedNow reports whether nothing may be sent to the channel, and why. Settings that changed
+// since it was stopped start it again.
 func (d *Dispatcher) stoppedNow(c *Channel) (Health, bool) {
 	h := d.health[c.Name]
 	if h == nil || h.Stopped.IsZero() {

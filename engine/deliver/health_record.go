@@ -6,7 +6,8 @@ import (
 	"time"
 )
 
-// healthRecord is a health as it is stored. Times are Unix milliseconds. The zero value is that of a channel of which nothing is on record.
+// healthRecord is a health as it is stored. Times are Unix milliseconds. The zero value is that of
+// a channel of which nothing is on record.
 type healthRecord struct {
 	Version      int       `json:"v"`
 	FailingSince int64     `json:"failing_since,omitempty"`
@@ -52,12 +53,14 @@ func (r *healthRecord) ails() bool { return r.FailingSince != 0 || r.Stopped != 
 // empty reports whether there is nothing to keep.
 func (r *healthRecord) empty() bool { return !r.ails() && r.Dead == nil && r.DeadTold == 0 }
 
-// tellable reports whether dead letters are due to be told of. Those that follow the first at once are told of with it.
+// tellable reports whether dead letters are due to be told of. Those that follow the first at once
+// are told of with it.
 func (r *healthRecord) tellable(now time.Time) bool {
 	return r.Dead != nil && !now.Before(fromMillis(r.DeadTold).Add(deadEvery)) && !now.Before(fromMillis(r.Dead.Since).Add(deadGather))
 }
 
-// over reports whether all that is on record is that somebody was told of dead letters, long enough ago.
+// over reports whether all that is on record is that somebody was told of dead letters, long enough
+// ago.
 func (r *healthRecord) over(now time.Time) bool {
 	return r.Dead == nil && r.DeadTold != 0 && !now.Before(fromMillis(r.DeadTold).Add(deadEvery))
 }
@@ -107,8 +110,10 @@ const (
 	stepTell    // dead letters are told of, if they are due
 )
 
-// step is one change of a health. It is applied to what the store has then, in one commit with the notice that comes of it, so that each event is told once
-// whichever process saw it, and however often: a step that another process, or a commit whose reply was lost, has taken before changes nothing.
+// step is one change of a health. It is applied to what the store has then, in one commit with the
+// notice that comes of it, so that each event is told once whichever process saw it, and however
+// often: a step that another process, or a commit whose reply was lost, has taken before changes
+// nothing.
 type step struct {
 	kind     stepKind
 	at       time.Time

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strconv"
 	"time"
 
 	"lintel/engine/event"
@@ -70,7 +71,8 @@ func (d *Dispatcher) saveHealth() {
 	}
 }
 
-// saveSteps has the store take the steps that there are now, and returns of which channels; of none: nothing more is saved until there are others.
+// saveSteps has the store take the steps that there are now, and returns of which channels; of
+// none: nothing more is saved until there are others.
 func (d *Dispatcher) saveSteps() ([]string, error) {
 	d.taking.Lock()
 	defer d.taking.Unlock()
@@ -89,20 +91,21 @@ func (d *Dispatcher) saveSteps() ([]string, error) {
 	return slices.Sorted(maps.Keys(todo)), d.takeSteps(d.base, todo)
 }
 
-// takeSteps applies steps to what the store has, in one commit with the notices that come of it, and takes over what is on record then. The caller has
-// had Dispatcher.taking since before it began those steps: they must not be taken again after others.
+// takeSteps applies steps to what the store has, in one commit with the notices that come of it,
+// and takes over what is on record then. The caller has had Dispatcher.taking since before it began
+// those steps: they must not be taken again after others.
 func (d *Dispatcher) takeSteps(ctx context.Context, todo map[string][]step) error {
 	names := slices.Sorted(maps.Keys(todo))
 	var records map[string]*healthRecord
 	var told []event.Delivery
 	err := again(ctx, func() error {
-		found, cursor, err := d.healthRecords(ctx, names)
+		found, order, err := d.healthRecords(ctx, names)
 		if err != nil {
 			return err
 		}
 		records = found
 		var list []*notice
-		var c store.Commit
+		var changes []store.Value
 		for _, name := range names {
 			r := records[name]
 			if r == nil {
@@ -114,19 +117,22 @@ func (d *Dispatcher) takeSteps(ctx context.Context, todo map[string][]step) erro
 					list = append(list, n)
 				}
 			}
-			if r.empty() {
-				c.Deletes = append(c.Deletes, store.RecordKey{Kind: KindChannel, Key: name})
-			} else {
-				c.Writes = append(c.Writes, store.Record{Kind: KindChannel, Key: name, Value: r.encode()})
+			v := store.Value{Kind: KindChannel, Key: name, Revision: store.AnyRevision}
+			if !r.empty() {
+				v.Data = r.encode()
 			}
+			changes = append(changes, v)
 		}
-		told = d.notices(list, int(cursor))
+		told = d.notices(list, order.last)
 		for i := range told {
-			c.Writes = append(c.Writes, store.Record{Kind: event.KindDelivery, Key: told[i].ID, Value: event.AppendDelivery(nil, &told[i])})
+			changes = append(changes, noticeValue(told[i].ID, event.AppendDelivery(nil, &told[i])))
 		}
-		// The cursor is what makes sure that nobody changed a health since it was read, and it numbers the notices.
-		c.Expect, c.Next = cursor, cursor+store.Seq(max(1, len(told)))
-		return d.opt.Store.Commit(ctx, ChannelsSite, c)
+		// The order is what makes sure that nobody changed a health since it was read, as it
+		// changes with each.
+		_, err = d.opt.Store.SetValues(ctx, append(changes, store.Value{
+			Kind: kindOrder, Key: keyOrder, Revision: order.revision, Data: strconv.AppendInt(nil, int64(order.last+len(told)), 10),
+		})...)
+		return err
 	})
 	if err != nil {
 		return err
@@ -144,52 +150,63 @@ func (d *Dispatcher) takeSteps(ctx context.Context, todo map[string][]step) erro
 			h.take(records[name])
 		}
 	}
-	s := d.sites[ChannelsSite]
+	s := d.sites[Notices]
 	sends := s != nil && (s.attached || s.resuming)
 	d.mu.Unlock()
 	if sends {
-		d.Offer(ChannelsSite, told) // else the process that sends notices finds them by the cursor
+		d.Offer(Notices, told) // else the process that sends notices finds them by the order
 	}
 	return nil
 }
 
-// healthRecords reads what is on record about channels, about all for no names, as of the cursor that it returns.
-func (d *Dispatcher) healthRecords(ctx context.Context, names []string) (found map[string]*healthRecord, cursor store.Seq, err error) {
-	found = make(map[string]*healthRecord)
-	cursor, err = d.opt.Store.Records(ctx, ChannelsSite, KindChannel, names, func(_ store.Kind, name string, value []byte) error {
-		r := new(healthRecord)
-		if err := json.Unmarshal(value, r); err != nil || r.Version != healthVersion {
-			d.opt.Log.Error("the record of how a channel fares is damaged or of another version, and is passed over", "channel", name)
-			return nil
-		}
-		found[name] = r
-		return nil
-	})
-	return found, cursor, err
+// noticeOrder is the value of kindOrder. Its zero value is that before the first notice.
+type noticeOrder struct {
+	last     int
+	revision store.Revision
 }
 
-// refreshHealth reads what this process and others have on record about channels. A record that is gone was cleared by another process: a message got through
-// there, or somebody started the channel. With a new cursor there may be new notices.
+// healthRecords reads what is on record about channels, about all for no names. Nothing of it
+// changed since the order that it returns if that is still the present one.
+func (d *Dispatcher) healthRecords(ctx context.Context, names []string) (found map[string]*healthRecord, order noticeOrder, err error) {
+	err = d.opt.Store.Values(ctx, kindOrder, []string{keyOrder}, func(v store.Value) (err error) {
+		order.revision = v.Revision
+		order.last, err = strconv.Atoi(string(v.Data))
+		return err
+	})
+	if err != nil {
+		return nil, order, err
+	}
+	found = make(map[string]*healthRecord)
+	err = d.opt.Store.Values(ctx, KindChannel, names, func(v store.Value) error {
+		r := new(healthRecord)
+		if err := json.Unmarshal(v.Data, r); err != nil || r.Version != healthVersion {
+			d.opt.Log.Error("the record of how a channel fares is damaged or of another version, and is passed over", "channel", v.Key)
+			return nil
+		}
+		found[v.Key] = r
+		return nil
+	})
+	return found, order, err
+}
+
+// refreshHealth reads what this process and others have on record about channels. A record that is
+// gone was cleared by another process: a message got through there, or somebody started the
+// channel. With a new order there may be new notices.
 func (d *Dispatcher) refreshHealth(ctx context.Context) (map[string]*healthRecord, error) {
 	d.mu.Lock()
 	began := d.saves
 	d.mu.Unlock()
-	var found map[string]*healthRecord
-	var cursor store.Seq
-	err := again(ctx, func() (err error) {
-		found, cursor, err = d.healthRecords(ctx, nil)
-		return err
-	})
+	found, order, err := d.healthRecords(ctx, nil)
 	if err != nil {
 		return nil, fmt.Errorf("reading how channels fare: %w", err)
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.healthKnown = true
-	if s := d.sites[ChannelsSite]; s != nil && cursor != d.healthCursor {
+	if s := d.sites[Notices]; s != nil && order != d.healthOrder {
 		s.again, s.scanAt = true, time.Time{}
 	}
-	d.healthCursor = cursor
+	d.healthOrder = order
 	for name, h := range d.health {
 		if r := found[name]; (r == nil || !r.ails()) && h.stored && len(h.steps) == 0 && h.savedAt <= began {
 			stopped := !h.Stopped.IsZero()
@@ -214,7 +231,8 @@ func (d *Dispatcher) refreshHealth(ctx context.Context) (map[string]*healthRecor
 	return found, nil
 }
 
-// tendHealth refreshes what is known of channels every now and then, and starts those again whose settings changed. One process of all also sends the notices.
+// tendHealth refreshes what is known of channels every now and then, and starts those again whose
+// settings changed. One process of all also sends the notices.
 func (d *Dispatcher) tendHealth() {
 	defer d.wg.Done()
 	found, err := d.refreshHealth(d.base)
@@ -246,12 +264,13 @@ func (d *Dispatcher) tendHealth() {
 	}
 }
 
-// leaseNotices sees to it that one process sends the notices: this one, or the one that has the lease. That two do for a moment is no harm: ids and records are the same.
+// leaseNotices sees to it that one process sends the notices: this one, or the one that has the
+// lease. That two do for a moment is no harm: ids and records are the same.
 func (d *Dispatcher) leaseNotices() (sends bool) {
 	if d.opt.AboutChannels == nil {
 		return false
 	}
-	held, err := d.opt.Store.Lease(d.base, ChannelsSite, d.process, noticeLease)
+	held, err := d.opt.Store.Lease(d.base, Notices, d.process, noticeLease)
 	if d.base.Err() != nil {
 		return false
 	}
@@ -264,19 +283,19 @@ func (d *Dispatcher) leaseNotices() (sends bool) {
 	if !held {
 		d.leasedAt = time.Time{}
 	}
-	s := d.sites[ChannelsSite]
+	s := d.sites[Notices]
 	attached := s != nil && s.attached
 	d.mu.Unlock()
 	switch {
 	case held && !attached:
-		if err := d.Resume(d.base, ChannelsSite); err != nil {
+		if err := d.Resume(d.base, Notices); err != nil {
 			if !errors.Is(err, ErrStopped) {
 				d.opt.Log.Warn("the notices about channels can't be loaded; it is tried again", "error", err)
 			}
 			return false
 		}
 	case !held && attached:
-		d.Forget(ChannelsSite)
+		d.Forget(Notices)
 	}
 	return held
 }
@@ -288,10 +307,11 @@ func (d *Dispatcher) unleaseNotices() {
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), storeRetry)
 	defer cancel()
-	_, _ = d.opt.Store.Lease(ctx, ChannelsSite, d.process, 0) // it runs out by itself otherwise
+	_, _ = d.opt.Store.Lease(ctx, Notices, d.process, 0) // it runs out by itself otherwise
 }
 
-// Health returns how channels fare: those that were sent to since the start, and those that any process has on record as failing or stopped.
+// Health returns how channels fare: those that were sent to since the start, and those that any
+// process has on record as failing or stopped.
 func (d *Dispatcher) Health(ctx context.Context) (map[string]Health, error) {
 	if _, err := d.refreshHealth(ctx); err != nil {
 		return nil, err
@@ -308,8 +328,9 @@ func (d *Dispatcher) Health(ctx context.Context) (map[string]Health, error) {
 	return all, nil
 }
 
-// StartChannel lets a channel be sent to again that was stopped, and forgets how long it failed. It reports whether the channel was stopped. What failed for
-// good meanwhile is not sent again by this (see Recover).
+// StartChannel lets a channel be sent to again that was stopped, and forgets how long it failed. It
+// reports whether the channel was stopped. What failed for good meanwhile is not sent again by this
+// (see Recover).
 func (d *Dispatcher) StartChannel(ctx context.Context, name string) (bool, error) {
 	if _, err := d.refreshHealth(ctx); err != nil {
 		return false, err

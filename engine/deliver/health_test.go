@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lintel/engine/event"
+	"lintel/engine/store"
 )
 
 // answering has a receiver answer with what code holds, and counts.
@@ -74,11 +75,12 @@ func TestAStopOutlivesARestart(t *testing.T) {
 		require.True(t, second.healthOf(t, "chat").Stopped.IsZero())
 		require.Equal(t, []string{"chat started"}, second.happened())
 		require.Equal(t, event.DeliveryDelivered, second.store.get(t, "quayside", "msg_b-1-chat").Status)
-		require.Empty(t, second.store.ids(ChannelsSite), "nothing is on record of a channel that works")
+		require.Empty(t, second.store.channels(), "nothing is on record of a channel that works")
 	})
 }
 
-// shop sends through dispatchers that end and start again, so that days pass without their clocks ticking.
+// shop sends through dispatchers that end and start again, so that days pass without their clocks
+// ticking.
 type shop struct {
 	*rig
 	t    *testing.T
@@ -122,7 +124,8 @@ func (s *shop) message() {
 	synctest.Wait()
 }
 
-// Without a success a channel is warned of after a day and after two, and stopped after three; any success in between begins anew.
+// Without a success a channel is warned of after a day and after two, and stopped after three; any
+// success in between begins anew.
 func TestSustainedFailure(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newShop(t, 503, hookChannel("chat", "https://chat.example/"))
@@ -132,7 +135,7 @@ func TestSustainedFailure(t *testing.T) {
 			s.message()
 			pass(11 * time.Minute)
 			s.message()
-			require.Equal(t, []string{"chat"}, s.store.ids(ChannelsSite))
+			require.Equal(t, []string{"chat"}, s.store.channels())
 			require.Equal(t, began.UnixMilli(), s.healthOf(t, "chat").FailingSince.UnixMilli())
 			return began
 		}
@@ -158,7 +161,7 @@ func TestSustainedFailure(t *testing.T) {
 		s.message()
 		require.True(t, s.healthOf(t, "chat").FailingSince.IsZero(), "one success resets")
 		require.False(t, s.healthOf(t, "chat").LastSuccess.IsZero())
-		require.Empty(t, s.store.ids(ChannelsSite), "nothing is on record of a channel that works")
+		require.Empty(t, s.store.channels(), "nothing is on record of a channel that works")
 
 		s.code.Store(404)
 		began = fails()
@@ -194,7 +197,8 @@ func TestSustainedFailure(t *testing.T) {
 	})
 }
 
-// A channel with few messages is warned of twice, hours apart, before it is stopped, however old its failing is when the next message comes.
+// A channel with few messages is warned of twice, hours apart, before it is stopped, however old
+// its failing is when the next message comes.
 func TestFewMessagesAreWarnedOfFirst(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newShop(t, 404, hookChannel("chat", "https://chat.example/"))
@@ -217,7 +221,8 @@ func TestFewMessagesAreWarnedOfFirst(t *testing.T) {
 	})
 }
 
-// What is wrong here, not at the receiver, counts as failing too; that nobody wants anything sent does not.
+// What is wrong here, not at the receiver, counts as failing too; that nobody wants anything sent
+// does not.
 func TestWhatCountsAsFailing(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		off, over := hookChannel("off", "https://chat.example/"), hookChannel("over", "https://chat.example/")
@@ -299,7 +304,7 @@ func TestHealthIsStoredWhenTheStoreIsBack(t *testing.T) {
 		}
 		r.commit("quayside", message("chat", "a", 1))
 		pass(time.Minute)
-		require.Empty(t, r.store.ids(ChannelsSite))
+		require.Empty(t, r.store.channels())
 		require.EqualValues(t, 1, sent.Load())
 		require.Equal(t, StoppedGone, r.healthOf(t, "chat").Cause)
 		_, err := r.StartChannel(t.Context(), "chat")
@@ -308,7 +313,7 @@ func TestHealthIsStoredWhenTheStoreIsBack(t *testing.T) {
 		broken = false
 		r.store.mu.Unlock()
 		pass(time.Minute)
-		require.Equal(t, []string{"chat"}, r.store.ids(ChannelsSite))
+		require.Equal(t, []string{"chat"}, r.store.channels())
 	})
 }
 
@@ -319,7 +324,9 @@ func TestDamagedHealth(t *testing.T) {
 		code.Store(200)
 		r := newRig(t, nil, hookChannel("chat", "https://chat.example/"))
 		sent := answering(r, &code)
-		r.store.records[ChannelsSite] = map[string][]byte{"chat": []byte(`{"v":1`), "tickets": []byte(`{"v":99}`)}
+		_, err := r.store.SetValues(t.Context(), store.Value{Kind: KindChannel, Key: "chat", Data: []byte(`{"v":1`)},
+			store.Value{Kind: KindChannel, Key: "tickets", Data: []byte(`{"v":99}`)})
+		require.NoError(t, err)
 		defer r.start(t, "quayside")()
 		r.commit("quayside", message("chat", "a", 1))
 		synctest.Wait()

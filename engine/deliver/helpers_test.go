@@ -20,149 +20,123 @@ import (
 
 	"lintel/engine/event"
 	"lintel/engine/store"
+	"lintel/engine/store/memory"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 const testSecret = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
 
-// memory is a store of records and leases only, which can be made to fail.
-type memory struct {
-	store.Store
+var errBroken = errors.New("the disk is on fire")
+
+// brittle is a store in memory that can be made to fail.
+type brittle struct {
+	*memory.Store
 	mu      sync.Mutex
-	records map[string]map[string][]byte // site, id; notices apart, see shelf
-	cursors map[string]store.Seq
-	leases  map[string]string // site, owner
-	expiry  map[string]time.Time
 	commits int
-	fail    func() error  // asked before each commit
-	lost    func() error  // asked after each commit of ChannelsSite that took effect
+	holder  string        // who had the lease of the notices last
+	fail    func() error  // asked before each change
+	lost    func() error  // asked after each change of healths that took effect
 	hold    chan struct{} // if not nil, readings wait for it
 }
 
-func newMemory() *memory {
-	return &memory{records: map[string]map[string][]byte{}, cursors: map[string]store.Seq{}, leases: map[string]string{}, expiry: map[string]time.Time{}}
+func newBrittle() *brittle { return &brittle{Store: memory.Open()} }
+
+func (b *brittle) Lease(ctx context.Context, name, owner string, ttl time.Duration) (bool, error) {
+	held, err := b.Store.Lease(ctx, name, owner, ttl)
+	if held {
+		b.mu.Lock()
+		defer b.mu.Unlock()
+		b.holder = owner
+	}
+	return held, err
 }
 
-// notices is where the notices about channels are, in records.
-const notices = "_notices"
-
-// shelf returns where records are.
-func shelf(site string, kind store.Kind) string {
-	if site == ChannelsSite && kind == event.KindDelivery {
-		return notices
-	}
-	return site
-}
-
-func (m *memory) Lease(ctx context.Context, site, owner string, ttl time.Duration) (bool, error) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	now := time.Now()
-	if have := m.leases[site]; have != "" && have != owner && m.expiry[site].After(now) {
-		return false, ctx.Err()
-	}
-	if ttl == 0 {
-		delete(m.leases, site)
-		return false, ctx.Err()
-	}
-	m.leases[site], m.expiry[site] = owner, now.Add(ttl)
-	return true, ctx.Err()
-}
-
-var errBroken = errors.New("the disk is on fire")
-
-func (m *memory) put(site string, ds ...event.Delivery) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
+// put stores deliveries as the runner does.
+func (b *brittle) put(site string, ds ...event.Delivery) {
+	c := store.Commit{Loose: true}
 	for i := range ds {
-		if m.records[site] == nil {
-			m.records[site] = map[string][]byte{}
-		}
-		m.records[site][ds[i].ID] = event.AppendDelivery(nil, &ds[i])
+		c.Writes = append(c.Writes, store.Record{Kind: event.KindDelivery, Key: ds[i].ID, Value: event.AppendDelivery(nil, &ds[i])})
+	}
+	if err := b.Store.Commit(context.Background(), site, c); err != nil {
+		panic(err)
 	}
 }
 
-func (m *memory) get(t testing.TB, site, id string) event.Delivery {
+func (b *brittle) get(t testing.TB, site, id string) (d event.Delivery) {
 	t.Helper()
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	d, err := event.DecodeDelivery(m.records[site][id])
+	err := errors.New("there is none")
+	require.NoError(t, Stored(t.Context(), b.Store, site, []string{id}, func(_ string, v []byte) error {
+		d, err = event.DecodeDelivery(v)
+		return nil
+	}))
 	require.NoError(t, err, id)
 	return d
 }
 
-func (m *memory) commitCount() int {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	return m.commits
+func (b *brittle) commitCount() int {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.commits
 }
 
-func (m *memory) ids(site string) []string {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	return slices.Sorted(maps.Keys(m.records[site]))
+// ids lists the stored deliveries of a site, or of Notices.
+func (b *brittle) ids(site string) (ids []string) {
+	_ = Stored(context.Background(), b.Store, site, nil, func(id string, _ []byte) error {
+		ids = append(ids, id)
+		return nil
+	})
+	return ids
 }
 
-func (m *memory) Records(ctx context.Context, site string, kind store.Kind, keys []string, fn func(store.Kind, string, []byte) error) (store.Seq, error) {
-	if m.hold != nil {
-		<-m.hold
-	}
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	if kind == KindChannel && site != ChannelsSite {
-		return 0, errors.New("channels are kept apart from sites")
-	}
-	records := m.records[shelf(site, kind)]
-	if keys == nil {
-		keys = slices.Collect(maps.Keys(records))
-	}
-	for _, k := range keys {
-		if v, ok := records[k]; ok {
-			if err := fn(kind, k, bytes.Clone(v)); err != nil {
-				return 0, err
-			}
-		}
-	}
-	return m.cursors[site], ctx.Err()
+// channels lists those whose health is on record.
+func (b *brittle) channels() (names []string) {
+	_ = b.Store.Values(context.Background(), KindChannel, nil, func(v store.Value) error {
+		names = append(names, v.Key)
+		return nil
+	})
+	return names
 }
 
-func (m *memory) Commit(ctx context.Context, site string, c store.Commit) error {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	if m.fail != nil {
-		if err := m.fail(); err != nil {
+func (b *brittle) Records(ctx context.Context, site string, kind store.Kind, keys []string, fn func(store.Kind, string, []byte) error) (store.Seq, error) {
+	if b.hold != nil {
+		<-b.hold
+	}
+	return b.Store.Records(ctx, site, kind, keys, fn)
+}
+
+// change makes one change, unless it fails.
+func (b *brittle) change(lost bool, f func() error) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.fail != nil {
+		if err := b.fail(); err != nil {
 			return err
 		}
 	}
-	health := slices.ContainsFunc(c.Writes, func(r store.Record) bool { return r.Kind == KindChannel }) ||
-		slices.ContainsFunc(c.Deletes, func(r store.RecordKey) bool { return r.Kind == KindChannel })
-	if c.Loose == health {
-		return errors.New("the sender must commit loosely, but for the health of channels")
+	if err := f(); err != nil || !lost || b.lost == nil {
+		return err
 	}
-	if !c.Loose {
-		if m.cursors[site] != c.Expect {
-			return store.ErrConflict
+	return b.lost()
+}
+
+func (b *brittle) Commit(ctx context.Context, site string, c store.Commit) error {
+	return b.change(false, func() error {
+		if !c.Loose {
+			return errors.New("the sender must commit loosely")
 		}
-		m.cursors[site] = c.Next
-	}
-	if site != ChannelsSite {
-		m.commits++
-	}
-	for _, k := range c.Deletes {
-		delete(m.records[shelf(site, k.Kind)], k.Key)
-	}
-	for _, r := range c.Writes {
-		at := shelf(site, r.Kind)
-		if m.records[at] == nil {
-			m.records[at] = map[string][]byte{}
-		}
-		m.records[at][r.Key] = r.Value
-	}
-	if m.lost != nil && site == ChannelsSite && !c.Loose {
-		return m.lost()
-	}
-	return ctx.Err()
+		b.commits++
+		return b.Store.Commit(ctx, site, c)
+	})
+}
+
+func (b *brittle) SetValues(ctx context.Context, values ...store.Value) (rev store.Revision, err error) {
+	health := slices.ContainsFunc(values, func(v store.Value) bool { return v.Kind == KindChannel })
+	err = b.change(health, func() (err error) {
+		rev, err = b.Store.SetValues(ctx, values...)
+		return err
+	})
+	return rev, err
 }
 
 // message makes the delivery of one change of an alert.
@@ -175,7 +149,7 @@ func message(channel, alert string, order int) event.Delivery {
 // bench is a dispatcher with its surroundings.
 type rig struct {
 	*Dispatcher
-	store    *memory
+	store    *brittle
 	log      *bytes.Buffer
 	mu       sync.Mutex
 	channels map[string]Channel
@@ -224,7 +198,7 @@ var loopback = []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8"), netip.MustPa
 
 func newRig(t testing.TB, change func(*Options), channels ...Channel) *rig {
 	t.Helper()
-	r := &rig{store: newMemory(), log: &bytes.Buffer{}, channels: map[string]Channel{}}
+	r := &rig{store: newBrittle(), log: &bytes.Buffer{}, channels: map[string]Channel{}}
 	for _, c := range channels {
 		r.channels[c.Name] = c
 	}

@@ -9,7 +9,8 @@ import (
 	"lintel/engine/event"
 )
 
-// The types of notices: messages about a channel, to other channels whose document says so (Channel.AboutChannels).
+// The types of notices: messages about a channel, to other channels whose document says so
+// (Channel.AboutChannels).
 const (
 	TypeFailing     = "channel.failing"      // no success for 24 hours, for 48
 	TypeStopped     = "channel.stopped"      // nothing is sent any more
@@ -75,11 +76,11 @@ func (n *notice) eventType() string {
 	return TypeFailing
 }
 
-// delivery makes the notice for one receiver. The id depends on channel, event, moment and receiver alone. An underscore stands between them, since no name of a
-// channel has one.
+// delivery makes the notice for one receiver. The id depends on channel, event, moment and receiver
+// alone. An underscore stands between them, since no name of a channel has one.
 func (n *notice) delivery(to string, order int, data json.RawMessage) event.Delivery {
 	return event.Delivery{
-		ID:      fmt.Sprintf("msg_%s-%s_%s_%d_%s", ChannelsSite, n.channel, n.event, n.moment, to),
+		ID:      fmt.Sprintf("msg_%s-%s_%s_%d_%s", Notices, n.channel, n.event, n.moment, to),
 		Channel: to, Type: n.eventType(), Alert: n.channel, Order: order, At: n.at.UnixMilli(), Data: data,
 	}
 }
@@ -92,7 +93,8 @@ func (n *notice) data() json.RawMessage {
 	return b
 }
 
-// content puts the notice into words. Reasons are our own words about a failure; they hold no secret and nothing that the receiver wrote.
+// content puts the notice into words. Reasons are our own words about a failure; they hold no
+// secret and nothing that the receiver wrote.
 func (n *notice) content() NoticeData {
 	r := &n.record
 	path := "/v1/channels/" + n.channel
@@ -157,8 +159,8 @@ func clipReason(s string) string {
 	return strings.TrimSuffix(s, ".")
 }
 
-// notices makes the deliveries of what is to be told, for all channels that want to be told of it. No channel is told of itself. Their orders follow each other
-// and begin after the given one.
+// notices makes the deliveries of what is to be told, for all channels that want to be told of it.
+// No channel is told of itself. Their orders follow each other and begin after the given one.
 func (d *Dispatcher) notices(list []*notice, order int) []event.Delivery {
 	var all []event.Delivery
 	for _, n := range list {
@@ -188,7 +190,8 @@ func (d *Dispatcher) toldAbout(channel, eventType string) []string {
 	return names
 }
 
-// died takes note of deliveries that became dead letters. That a notice of dead letters died is not told, or two channels could keep telling each other.
+// died takes note of deliveries that became dead letters. That a notice of dead letters died is not
+// told, or two channels could keep telling each other.
 func (d *Dispatcher) died(site string, batch []*entry) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -196,7 +199,7 @@ func (d *Dispatcher) died(site string, batch []*entry) {
 	now := time.Now()
 	for _, e := range batch {
 		m := &e.result
-		if !e.written || !validName(m.Channel) || m.Status != event.DeliveryDead || e.was != event.DeliveryPending || e.out.Class == Gone || site == ChannelsSite && m.Type == TypeDeadLetters {
+		if !e.written || !validName(m.Channel) || m.Status != event.DeliveryDead || e.was != event.DeliveryPending || e.out.Class == Gone || site == Notices && m.Type == TypeDeadLetters {
 			continue
 		}
 		sum := all[m.Channel]
@@ -211,7 +214,8 @@ func (d *Dispatcher) died(site string, batch []*entry) {
 	}
 }
 
-// AboutWarnings says what keeps people from being told of channels that fail, although the document means them to be told.
+// AboutWarnings says what keeps people from being told of channels that fail, although the document
+// means them to be told.
 func AboutWarnings(channels []Channel) []string {
 	var warnings []string
 	var told []string

@@ -13,6 +13,7 @@ import (
 	"lintel/engine/event"
 	"lintel/engine/store"
 	"lintel/engine/store/boltstore"
+	"lintel/engine/store/memory"
 	"lintel/engine/store/redisstore"
 	"lintel/engine/store/redistest"
 )
@@ -26,6 +27,7 @@ func TestNoticesOnEveryStore(t *testing.T) {
 			require.NoError(t, err)
 			return st
 		},
+		"memory": func(*testing.T) store.Store { return memory.Open() },
 		"redis": func(t *testing.T) store.Store {
 			st, err := redisstore.Open(t.Context(), redistest.Start(t).URL(), redisstore.Options{})
 			require.NoError(t, err)
@@ -53,7 +55,8 @@ func TestNoticesOnEveryStore(t *testing.T) {
 
 			since := time.Now().Add(-80 * time.Hour).Truncate(time.Millisecond)
 			onRecord := healthRecord{FailingSince: millis(since), LastFailure: millis(since), Warnings: 2, Warned: millis(since.Add(48 * time.Hour))}
-			require.NoError(t, st.Commit(t.Context(), ChannelsSite, store.Commit{Loose: true, Writes: []store.Record{{Kind: KindChannel, Key: "chat", Value: onRecord.encode()}}}))
+			_, err := st.SetValues(t.Context(), store.Value{Kind: KindChannel, Key: "chat", Data: onRecord.encode()})
+			require.NoError(t, err)
 
 			var stops []func()
 			var both []*rig
@@ -73,7 +76,7 @@ func TestNoticesOnEveryStore(t *testing.T) {
 			<-asked
 			close(release)
 			read := func() (list []event.Delivery) {
-				require.NoError(t, both[0].records(t.Context(), ChannelsSite, nil, func(m *event.Delivery) { list = append(list, *m) }))
+				require.NoError(t, both[0].records(t.Context(), Notices, nil, func(m *event.Delivery) { list = append(list, *m) }))
 				return list
 			}
 			require.Eventually(t, func() bool {
@@ -91,12 +94,12 @@ func TestNoticesOnEveryStore(t *testing.T) {
 			require.Len(t, list, 1)
 			require.Equal(t, TypeStopped, list[0].Type)
 			require.Equal(t, []string{list[0].ID}, got.all())
-			records, cursor, err := both[0].healthRecords(t.Context(), []string{"chat"})
+			records, order, err := both[0].healthRecords(t.Context(), []string{"chat"})
 			require.NoError(t, err)
 			require.Equal(t, since.UnixMilli(), records["chat"].FailingSince)
 			require.Equal(t, fmt.Sprintf("msg__channels-chat_stopped_%d_ops", records["chat"].Stopped), list[0].ID)
 			require.Equal(t, 1, list[0].Order)
-			require.Positive(t, cursor)
+			require.Equal(t, 1, order.last)
 			for _, stop := range stops {
 				stop()
 			}
@@ -106,7 +109,7 @@ func TestNoticesOnEveryStore(t *testing.T) {
 			require.Eventually(t, func() bool {
 				third.Dispatcher.mu.Lock()
 				defer third.Dispatcher.mu.Unlock()
-				s := third.sites[ChannelsSite]
+				s := third.sites[Notices]
 				return s != nil && s.attached
 			}, time.Minute, 10*time.Millisecond, "the lease was given up at the stop")
 			_, err = third.StartChannel(t.Context(), "chat")

@@ -194,7 +194,7 @@ func TestNotices(t *testing.T) {
 		for i, l := range got {
 			require.Equal(t, ids[i], l.id)
 			require.NoError(t, hook.VerifyIgnoringTimestamp(l.body, l.header), "Standard Webhooks' own library")
-			m := h.store.get(t, notices, l.id)
+			m := h.store.get(t, Notices, l.id)
 			require.Equal(t, event.DeliveryDelivered, m.Status)
 			require.Greater(t, m.Order, order)
 			order = m.Order
@@ -284,7 +284,7 @@ func TestWhoIsTold(t *testing.T) {
 		require.Equal(t, []string{TypeStopped}, h.post.told("ops.example"))
 		require.Empty(t, h.post.told("none.example"))
 		require.Empty(t, h.post.told("chat.example"))
-		require.NotContains(t, strings.Join(h.store.ids(notices), " "), "_none")
+		require.NotContains(t, strings.Join(h.store.ids(Notices), " "), "_none")
 	})
 }
 
@@ -305,7 +305,7 @@ func TestNoticesInEveryFormat(t *testing.T) {
 		got := h.post.letters("tool.example")
 		require.Len(t, got, 1)
 		say := "The channel chat was stopped, because the receiver answered 410 Gone. Nothing is sent to it; what is due for it waits, and becomes a dead letter if it waits too long."
-		require.JSONEq(t, fmt.Sprintf(`{"text": "[urgent] %s", "only": %q, "where": null, "alert": null, "who": "chat", "rule": null, "n": %d}`, say, say, h.store.get(t, notices, got[0].id).Order), string(got[0].body))
+		require.JSONEq(t, fmt.Sprintf(`{"text": "[urgent] %s", "only": %q, "where": null, "alert": null, "who": "chat", "rule": null, "n": %d}`, say, say, h.store.get(t, Notices, got[0].id).Order), string(got[0].body))
 		require.Equal(t, "application/json", got[0].header.Get("Content-Type"))
 
 		got = h.post.letters("events.example")
@@ -330,7 +330,7 @@ func TestNoticesAreTriedAgain(t *testing.T) {
 		h.post.set("chat.example", http.StatusGone)
 		h.post.set("ops.example", 404)
 		h.message("chat")
-		ids := h.store.ids(notices)
+		ids := h.store.ids(Notices)
 		require.Len(t, ids, 1)
 		pass(2 * time.Hour)
 		got := h.post.letters("ops.example")
@@ -338,14 +338,14 @@ func TestNoticesAreTriedAgain(t *testing.T) {
 		for _, l := range got {
 			require.Equal(t, ids[0], l.id)
 		}
-		require.Equal(t, event.DeliveryDead, h.store.get(t, notices, ids[0]).Status)
+		require.Equal(t, event.DeliveryDead, h.store.get(t, Notices, ids[0]).Status)
 		h.post.set("ops.example", 200)
-		r, err := h.Recover(t.Context(), []string{"quayside", ChannelsSite}, "ops", time.Now().Add(-3*time.Hour), time.Now())
+		r, err := h.Recover(t.Context(), []string{"quayside", Notices}, "ops", time.Now().Add(-3*time.Hour), time.Now())
 		require.NoError(t, err)
 		require.Equal(t, 1, r.Queued)
 		pass(time.Minute)
-		require.Equal(t, event.DeliveryDelivered, h.store.get(t, notices, ids[0]).Status)
-		out, err := h.Retry(t.Context(), ChannelsSite, ids[0])
+		require.Equal(t, event.DeliveryDelivered, h.store.get(t, Notices, ids[0]).Status)
+		out, err := h.Retry(t.Context(), Notices, ids[0])
 		require.NoError(t, err)
 		require.True(t, out.OK())
 		for _, l := range h.post.letters("ops.example") {
@@ -396,7 +396,7 @@ func TestNoticesOutliveTheProcess(t *testing.T) {
 				synctest.Wait()
 				h.stop()
 				require.Len(t, h.post.letters("ops.example"), map[string]int{"before the commit": 0, "after the commit": 0, "after the post": 1}[c])
-				require.Len(t, h.store.ids(notices), map[string]int{"before the commit": 0, "after the commit": 1, "after the post": 1}[c])
+				require.Len(t, h.store.ids(Notices), map[string]int{"before the commit": 0, "after the commit": 1, "after the post": 1}[c])
 
 				h.store.fail, h.store.lost = nil, nil
 				h.restart()
@@ -409,8 +409,8 @@ func TestNoticesOutliveTheProcess(t *testing.T) {
 				for _, l := range got {
 					require.Equal(t, want, l.id)
 				}
-				require.Equal(t, []string{want}, h.store.ids(notices))
-				require.Equal(t, event.DeliveryDelivered, h.store.get(t, notices, want).Status)
+				require.Equal(t, []string{want}, h.store.ids(Notices))
+				require.Equal(t, event.DeliveryDelivered, h.store.get(t, Notices, want).Status)
 			})
 		})
 	}
@@ -419,7 +419,7 @@ func TestNoticesOutliveTheProcess(t *testing.T) {
 // pair is two processes over one store, each with a site of its own, which end and start again while days pass.
 type pair struct {
 	t     *testing.T
-	store *memory
+	store *brittle
 	post  *post
 	both  [2]*rig
 	stop  [2]func()
@@ -429,7 +429,7 @@ type pair struct {
 var pairSites = [2]string{"quayside", "pier"}
 
 func newPair(t *testing.T) *pair {
-	p := &pair{t: t, store: newMemory(), post: &post{}}
+	p := &pair{t: t, store: newBrittle(), post: &post{}}
 	p.start()
 	return p
 }
@@ -481,14 +481,14 @@ func TestTwoProcessesTellOnce(t *testing.T) {
 		p.later(24 * time.Hour)
 		p.messages(0)
 		require.Equal(t, []string{TypeFailing}, p.post.told("ops.example"))
-		owner := p.store.leases[ChannelsSite]
+		owner := p.store.holder
 		require.Contains(t, []string{p.both[0].process, p.both[1].process}, owner)
 		p.later(24 * time.Hour)
 		p.messages(0)
 		require.Equal(t, []string{TypeFailing, TypeFailing}, p.post.told("ops.example"))
 		// The one that has the lease ends; the other tells the rest.
 		p.later(24 * time.Hour)
-		last := slices.IndexFunc(p.both[:], func(r *rig) bool { return r.process != p.store.leases[ChannelsSite] })
+		last := slices.IndexFunc(p.both[:], func(r *rig) bool { return r.process != p.store.holder })
 		p.stop[1-last]()
 		p.both[last].commit(pairSites[last], message("chat", "last", 1))
 		pass(time.Minute)
@@ -507,13 +507,15 @@ func TestTheLeaseOfAKilledProcessRunsOut(t *testing.T) {
 		h := newHouse(t, hookChannel("chat", "https://chat.example/"), aboutChannel("ops", "https://ops.example/"))
 		defer func() { h.stop() }()
 		h.stop()
-		h.store.leases[ChannelsSite], h.store.expiry[ChannelsSite] = "killed", time.Now().Add(noticeLease)
+		held, err := h.store.Lease(t.Context(), Notices, "killed", noticeLease)
+		require.NoError(t, err)
+		require.True(t, held)
 		h.restart()
 		h.post.set("chat.example", http.StatusGone)
 		h.commit("quayside", message("chat", "a", 1))
 		pass(noticeLease - 5*time.Second)
 		require.Empty(t, h.post.letters("ops.example"), "it may still send them")
-		require.Len(t, h.store.ids(notices), 1)
+		require.Len(t, h.store.ids(Notices), 1)
 		pass(30 * time.Second)
 		require.Len(t, h.post.letters("ops.example"), 1)
 	})
@@ -575,7 +577,7 @@ func TestNoticesOfDeadLetters(t *testing.T) {
 		h.message("chat")
 		h.message("tickets")
 		pass(2 * time.Hour)
-		require.Empty(t, h.store.ids(ChannelsSite))
+		require.Empty(t, h.store.channels())
 		require.Len(t, h.post.letters("ops.example"), 3)
 
 		// Two channels whose notices die do not keep telling each other.
@@ -601,7 +603,7 @@ func TestDeadLettersThatNobodyIsToldOf(t *testing.T) {
 		h.commit("quayside", m)
 		pass(5 * time.Minute)
 		require.Equal(t, event.DeliveryDead, h.store.get(t, "quayside", m.ID).Status)
-		require.Empty(t, h.store.ids(ChannelsSite))
+		require.Empty(t, h.store.channels())
 	})
 }
 
@@ -659,7 +661,7 @@ func TestNoticesOverABadStore(t *testing.T) {
 
 			events, counted, order := []string{}, 0, 0
 			for _, l := range p.post.letters("ops.example") {
-				m := p.store.get(t, notices, l.id)
+				m := p.store.get(t, Notices, l.id)
 				if m.Type == TypeDeadLetters {
 					counted += l.data(t).DeadLetters
 					continue
@@ -669,7 +671,7 @@ func TestNoticesOverABadStore(t *testing.T) {
 				order = m.Order
 			}
 			require.Equal(t, []string{TypeFailing, TypeFailing, TypeStopped, TypeStarted}, events, "seed %d", seed)
-			require.Len(t, p.post.letters("ops.example"), len(p.store.ids(notices)), "each under one id, once")
+			require.Len(t, p.post.letters("ops.example"), len(p.store.ids(Notices)), "each under one id, once")
 			dead := 0
 			for _, site := range pairSites {
 				for _, id := range p.store.ids(site) {

@@ -326,7 +326,7 @@ func (d *Dispatcher) commit(s *siteQueue, batch []*entry) error {
 	if len(c.Writes)+len(c.Deletes) == 0 {
 		return nil
 	}
-	return d.opt.Store.Commit(d.base, s.name, c)
+	return d.write(d.base, s.name, c)
 }
 
 // settle goes on with an entry whose outcome is stored.

@@ -123,7 +123,7 @@ func (d *Dispatcher) revive(ctx context.Context, site string, letters []deadLett
 		})
 	})
 	if err == nil && len(c.Writes) > 0 {
-		err = d.opt.Store.Commit(ctx, site, c)
+		err = d.write(ctx, site, c)
 	}
 	if err != nil {
 		return 0, fmt.Errorf("queueing dead deliveries of site %s: %w", site, err)

@@ -96,7 +96,8 @@ func (d *Dispatcher) scanOnce(ctx context.Context, site string) (scanned, error)
 	return found, nil
 }
 
-// compareScanned orders by when a delivery became due. Those that were not tried keep the order of their alert.
+// compareScanned orders by when a delivery became due. Those that were not tried keep the order of
+// their alert.
 func compareScanned(a, b event.Delivery) int {
 	due := func(m *event.Delivery) int64 {
 		if m.Attempts == 0 {
@@ -194,7 +195,7 @@ func (d *Dispatcher) purge(s *siteQueue, old []string) error {
 		if stopping || len(c.Deletes) == 0 {
 			continue
 		}
-		if err := d.opt.Store.Commit(d.base, s.name, c); err != nil {
+		if err := d.write(d.base, s.name, c); err != nil {
 			return fmt.Errorf("deleting old deliveries: %w", err)
 		}
 	}
@@ -206,18 +207,55 @@ func (d *Dispatcher) purge(s *siteQueue, old []string) error {
 	return nil
 }
 
-// records calls fn with deliveries of the site: those with the ids, or all for nil.
+// records calls fn with deliveries of the site, or of Notices: those with the ids, or all for nil.
 func (d *Dispatcher) records(ctx context.Context, site string, ids []string, fn func(m *event.Delivery)) error {
-	_, err := d.opt.Store.Records(ctx, site, event.KindDelivery, ids, func(_ store.Kind, key string, value []byte) error {
+	return Stored(ctx, d.opt.Store, site, ids, func(id string, value []byte) error {
 		m, err := event.DecodeDelivery(value)
 		if err != nil {
-			d.opt.Log.Error("the record of a delivery is damaged and is passed over", "site", site, "delivery", key, "error", err)
+			d.opt.Log.Error("the record of a delivery is damaged and is passed over", "site", site, "delivery", id, "error", err)
 			return nil
 		}
 		fn(&m)
 		return nil
 	})
+}
+
+// Stored calls fn with encoded deliveries of a site, or of Notices: those with the ids, or all for
+// nil. Its errors are those of store.Records; fn must not keep value.
+func Stored(ctx context.Context, st Stores, site string, ids []string, fn func(id string, value []byte) error) error {
+	if site == Notices {
+		return st.Values(ctx, KindNotice, ids, func(v store.Value) error { return fn(v.Key, v.Data) })
+	}
+	_, err := st.Records(ctx, site, event.KindDelivery, ids, func(_ store.Kind, id string, value []byte) error {
+		return fn(id, value)
+	})
 	return err
+}
+
+// Stores is where deliveries are stored.
+type Stores interface {
+	store.Records
+	store.Values
+}
+
+// write stores a loose commit of deliveries of the site, or of Notices.
+func (d *Dispatcher) write(ctx context.Context, site string, c store.Commit) error {
+	if site != Notices {
+		return d.opt.Store.Commit(ctx, site, c)
+	}
+	changes := make([]store.Value, 0, len(c.Deletes)+len(c.Writes))
+	for _, k := range c.Deletes {
+		changes = append(changes, noticeValue(k.Key, nil))
+	}
+	for _, r := range c.Writes {
+		changes = append(changes, noticeValue(r.Key, r.Value))
+	}
+	_, err := d.opt.Store.SetValues(ctx, changes...)
+	return err
+}
+
+func noticeValue(id string, data []byte) store.Value {
+	return store.Value{Kind: KindNotice, Key: id, Data: data, Revision: store.AnyRevision}
 }
 
 // again repeats a reading that met a commit.

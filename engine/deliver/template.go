@@ -271,20 +271,20 @@ func (p *piece) fill(b []byte, site string, d *event.Delivery, data any) []byte 
 	case "timestamp":
 		v = timestamp(d.At)
 	case "site":
-		if site != ChannelsSite {
+		if site != Notices {
 			v = site
 		}
 	case "channel":
 		v = d.Channel
 	case "alert":
-		if site != ChannelsSite {
+		if site != Notices {
 			v = d.Alert
 		}
 	case "order":
 		v = json.Number(strconv.Itoa(d.Order))
 	case "data":
 		path := p.path[1:]
-		if site == ChannelsSite && len(path) > 1 && path[0] == "alert" {
+		if site == Notices && len(path) > 1 && path[0] == "alert" {
 			path = path[1:] // a notice has no alert; it says and weighs what it tells by itself, so that the templates of chat tools do for it too
 		}
 		v = lookup(data, path)

@@ -40,7 +40,7 @@ const (
 // Options configure an Exporter. Dir, Store and Runner are needed.
 type Options struct {
 	Dir       string // made if it is not there
-	Store     store.Store
+	Store     Store
 	Runner    *runner.Runner
 	Every     time.Duration         // default DefaultEvery
 	FactsKeep time.Duration         // files of facts of days longer ago are removed; default DefaultFactsKeep

@@ -31,9 +31,15 @@ const (
 	countsPage = 8
 )
 
+// Store is what exports read of a store.
+type Store interface {
+	store.Journal
+	store.Records
+}
+
 // source is one site, to be read.
 type source struct {
-	store store.Store
+	store Store
 	site  *runner.Site
 }
 

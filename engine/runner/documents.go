@@ -20,17 +20,18 @@ import (
 
 // documents parses versions of layout, products and rules once each and shares them between sites.
 type documents struct {
-	store store.Store
+	store store.Documents
 
 	mu     sync.Mutex
 	parsed map[event.Pin]any // *layout.Layout, *catalog.Catalog or *rules.Set
 	order  []event.Pin       // oldest first, to forget
 }
 
-// parsedMax is how many parsed versions are kept: the present one of each document and a few that are on their way in or out.
+// parsedMax is how many parsed versions are kept: the present one of each document and a few that
+// are on their way in or out.
 const parsedMax = 64
 
-func newDocuments(st store.Store) *documents {
+func newDocuments(st store.Documents) *documents {
 	return &documents{store: st, parsed: make(map[event.Pin]any)}
 }
 
@@ -47,8 +48,8 @@ func (d *documents) empty(site string) *engine.Config {
 	}
 }
 
-// configWith returns cfg with the given versions in place of its own. A site never goes back: of two documents that were stored at the same moment, the older one
-// may be told last.
+// configWith returns cfg with the given versions in place of its own. A site never goes back: of
+// two documents that were stored at the same moment, the older one may be told last.
 func (d *documents) configWith(ctx context.Context, site string, cfg *engine.Config, pins []event.Pin) (*engine.Config, error) {
 	next := *cfg
 	next.Pins = slices.Clone(cfg.Pins)
@@ -56,7 +57,8 @@ func (d *documents) configWith(ctx context.Context, site string, cfg *engine.Con
 		k := slices.IndexFunc(next.Pins, func(q event.Pin) bool { return q.Doc == p.Doc })
 		if k >= 0 && p.Version <= next.Pins[k].Version {
 			if p.Doc == engine.LayoutDocument(site) {
-				// Loading drops the evidence at every entry that names a layout, for it can't know what held before; so must folding, which goes by the pointer.
+				// Loading drops the evidence at every entry that names a layout, for it can't know
+				// what held before; so must folding, which goes by the pointer.
 				again := *next.Layout
 				next.Layout = &again
 			}
@@ -113,7 +115,8 @@ func (d *documents) get(ctx context.Context, p event.Pin) (any, error) {
 	return v, nil
 }
 
-// ParseDocument parses the stored body of a document by its name: "layout/SITE" (JSON), "products" (binary) or "rules" (YAML).
+// ParseDocument parses the stored body of a document by its name: "layout/SITE" (JSON), "products"
+// (binary) or "rules" (YAML).
 func ParseDocument(name string, body []byte) (any, error) {
 	switch {
 	case strings.HasPrefix(name, engine.LayoutDocument("")):
@@ -136,8 +139,9 @@ func CompileRules(file string, body []byte, known rules.Known) (*rules.Set, erro
 	return set, nil
 }
 
-// SaveDocument stores the next version of a document and lets it take effect at the sites that it concerns. The body must have been checked.
-// It returns the version. Expect is the version that it replaces; a negative one replaces whatever is the newest.
+// SaveDocument stores the next version of a document and lets it take effect at the sites that it
+// concerns. The body must have been checked. It returns the version. Expect is the version that it
+// replaces; a negative one replaces whatever is the newest.
 func (r *Runner) SaveDocument(ctx context.Context, name string, body []byte, by, note string, expect int) (int, error) {
 	if _, err := ParseDocument(name, body); err != nil {
 		return 0, err
@@ -151,7 +155,9 @@ func (r *Runner) SaveDocument(ctx context.Context, name string, body []byte, by,
 			}
 			want = d.Version
 		}
-		v, err := r.opt.Store.PutDocument(ctx, store.Document{Name: name, At: r.opt.Now().UTC().Truncate(time.Millisecond), By: by, Note: note, Body: body}, want)
+		v, err := r.opt.Store.PutDocument(ctx, store.Document{
+			Name: name, At: r.opt.Now().UTC().Truncate(time.Millisecond), By: by, Note: note, Body: body,
+		}, want)
 		if errors.Is(err, store.ErrConflict) && expect < 0 && try < 10 {
 			continue
 		}
@@ -184,8 +190,8 @@ func (r *Runner) pin(ctx context.Context, site string, pins []event.Pin, by stri
 	return err
 }
 
-// reconcile pins documents whose newest version the site has not taken up: a crash may have come between storing one and telling the site, and a new site has
-// to take up what was there before it.
+// reconcile pins documents whose newest version the site has not taken up: a crash may have come
+// between storing one and telling the site, and a new site has to take up what was there before it.
 func (r *Runner) reconcile(ctx context.Context, site string, have []event.Pin) error {
 	docs, err := r.opt.Store.ListDocuments(ctx, "")
 	if err != nil {

@@ -8,8 +8,9 @@ import (
 	"lintel/engine/store"
 )
 
-// Alerts that ended long ago are no part of a site's state any more: only their records are left, and what they say of items can become personal data. So
-// they are deleted some day, beside what a commit writes anyway.
+// Alerts that ended long ago are no part of a site's state any more: only their records are left,
+// and what they say of items can become personal data. So they are deleted some day, beside what a
+// commit writes anyway.
 
 const (
 	expireEvery = 24 * time.Hour

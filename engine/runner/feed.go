@@ -31,7 +31,8 @@ type Subscription struct {
 	lost bool
 }
 
-// Subscribe begins to listen to a site. A listener that does not keep up misses batches; Lost tells.
+// Subscribe begins to listen to a site. A listener that does not keep up misses batches; Lost
+// tells.
 func (s *Site) Subscribe(buffer int) *Subscription {
 	c := make(chan Batch, buffer)
 	sub := &Subscription{C: c, c: c, feed: &s.feed}
@@ -73,9 +74,11 @@ func (f *feed) publish(site string, from, to uint64, out *engine.Batch) {
 	}
 }
 
-// Await waits until the entry was folded and returns what came of it. The subscription must have been made before the entry was appended. If batches were
-// lost the answer may be incomplete, which complete tells.
-func (sub *Subscription) Await(ctx context.Context, seq uint64) (facts []event.Fact, alerts []engine.AlertChange, complete bool, err error) {
+// Await waits until the entry was folded and returns what came of it. The subscription must have
+// been made before the entry was appended. If batches were lost the answer may be incomplete, which
+// complete tells.
+func (sub *Subscription) Await(ctx context.Context, seq uint64) (
+	facts []event.Fact, alerts []engine.AlertChange, complete bool, err error) {
 	for {
 		select {
 		case b := <-sub.C:

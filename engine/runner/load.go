@@ -11,8 +11,9 @@ import (
 	"lintel/engine/store"
 )
 
-// Load builds the state of a site as of its cursor: the records, and then evidence from the tail of the journal.
-func Load(ctx context.Context, st store.Store, docs *documents, site string) (*engine.Machine, error) {
+// Load builds the state of a site as of its cursor: the records, and then evidence from the tail of
+// the journal.
+func Load(ctx context.Context, st Store, docs *documents, site string) (*engine.Machine, error) {
 	for try := 0; ; try++ {
 		s, err := load(ctx, st, docs, site)
 		// Another worker may commit while we read: the records of two moments don't fit together.
@@ -23,10 +24,11 @@ func Load(ctx context.Context, st store.Store, docs *documents, site string) (*e
 	}
 }
 
-func load(ctx context.Context, st store.Store, docs *documents, site string) (*engine.Machine, error) {
+func load(ctx context.Context, st Store, docs *documents, site string) (*engine.Machine, error) {
 	names := make(map[uint16]string)
 	var meta []byte
-	// The names must be known before the items, and an engine yields kinds in no order: so two listings of one cut.
+	// The names must be known before the items, and an engine yields kinds in no order: so two
+	// listings of one cut.
 	cursor, err := st.Records(ctx, site, event.KindName, nil, func(_ store.Kind, key string, v []byte) error {
 		if len(key) != 2 {
 			return fmt.Errorf("name record with key %x", key)
@@ -82,8 +84,9 @@ func load(ctx context.Context, st store.Store, docs *documents, site string) (*e
 	return l.Machine(), nil
 }
 
-// replay feeds the tail of the journal to the loader. What was trimmed away is older than evidence reaches.
-func replay(ctx context.Context, st store.Store, site string, l *engine.Loader) error {
+// replay feeds the tail of the journal to the loader. What was trimmed away is older than evidence
+// reaches.
+func replay(ctx context.Context, st store.Journal, site string, l *engine.Loader) error {
 	after, last := l.From()
 	var e event.Entry
 	for after < last {

@@ -52,7 +52,8 @@ func NewMetrics(reg prometheus.Registerer) *Metrics {
 		}),
 	}
 	if reg != nil {
-		reg.MustRegister(m.Reads, m.Unplaced, m.Entries, m.Facts, m.Alerts, m.Deliveries, m.RuleErrors, m.Lag, m.Fold, m.Commit, m.Conflicts)
+		reg.MustRegister(m.Reads, m.Unplaced, m.Entries, m.Facts, m.Alerts, m.Deliveries,
+			m.RuleErrors, m.Lag, m.Fold, m.Commit, m.Conflicts)
 	}
 	return m
 }

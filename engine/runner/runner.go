@@ -25,9 +25,17 @@ type Deliverer interface {
 	Forget(site string)
 }
 
+// Store is what a Runner needs of a store.
+type Store interface {
+	store.Journal
+	store.Records
+	store.Documents
+	store.Leases
+}
+
 // Options configure a Runner. Store is required; the zero value of all else has a default.
 type Options struct {
-	Store   store.Store
+	Store   Store
 	Deliver Deliverer        // nil: nobody is told
 	Now     func() time.Time // default time.Now. Leases go by the real clock all the same
 	Speed   float64          // how fast Now runs against the real clock, which the loop waits by; default 1
@@ -158,7 +166,8 @@ func (r *Runner) open(id string) *Site {
 	return s
 }
 
-// Append puts an entry at the end of a site's journal. When it returns without error the entry is durable and will be folded.
+// Append puts an entry at the end of a site's journal. When it returns without error the entry is
+// durable and will be folded.
 func (r *Runner) Append(ctx context.Context, site string, e *event.Entry, idempotencyKey, fingerprint string) (store.Appended, error) {
 	res, err := r.opt.Store.Append(ctx, site, store.NewEntry{
 		Data: event.AppendEntry(nil, e), IdempotencyKey: idempotencyKey, Fingerprint: fingerprint,

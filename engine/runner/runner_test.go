@@ -10,6 +10,7 @@ import (
 	"sync"
 	"sync/atomic"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/require"
@@ -21,10 +22,12 @@ import (
 	"lintel/engine/event"
 	"lintel/engine/runner"
 	"lintel/engine/store"
-	"lintel/engine/store/boltstore"
+	"lintel/engine/store/memory"
 	"lintel/engine/store/storetest"
 )
 
+// The tests run within testing/synctest, whose time passes when nothing else can happen, on stores
+// in memory.
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 const layoutJSON = `{"site":"quayside","name":"Quayside Books","time_zone":"Europe/London",
@@ -91,12 +94,6 @@ func (o *outbox) Resume(ctx context.Context, site string) error {
 }
 func (o *outbox) Forget(string) {}
 
-func open(t *testing.T, dir string) store.Store {
-	st, err := boltstore.Open(dir, boltstore.Options{NoSync: true})
-	require.NoError(t, err)
-	return st
-}
-
 func start(t *testing.T, st store.Store, out *outbox) *runner.Runner {
 	r := runner.New(runner.Options{Store: st, Deliver: out, Log: slog.New(slog.DiscardHandler), Node: t.Name(), LeaseTTL: 300 * time.Millisecond})
 	require.Eventually(t, func() bool { return r.Start(context.Background()) == nil }, time.Second, time.Millisecond)
@@ -147,321 +144,428 @@ func settle(t *testing.T, r *runner.Runner, st store.Store) {
 }
 
 func TestEntriesBecomeFactsAlertsAndDeliveries(t *testing.T) {
-	st := open(t, t.TempDir())
-	defer st.Close()
-	out := &outbox{}
-	r := start(t, st, out)
-	setUp(t, r)
-	settle(t, r, st)
-	site, err := r.Site(context.Background(), "quayside")
-	require.NoError(t, err)
-	sub := site.Subscribe(16)
-	defer sub.Close()
-	res, err := r.Append(context.Background(), "quayside", shelved(1), "", "")
-	require.NoError(t, err)
-	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
-	defer cancel()
-	facts, alerts, complete, err := sub.Await(ctx, uint64(res.Seq))
-	require.NoError(t, err)
-	require.True(t, complete)
-	require.Len(t, facts, 2)
-	require.Equal(t, event.Arrived, facts[0].Cause)
-	require.Len(t, alerts, 1)
-	require.Equal(t, "The Tide Table came to Shelf A", alerts[0].Alert.Say)
-	r.Stop()
-	require.Len(t, out.ids, 1)
+	synctest.Test(t, func(t *testing.T) {
+		st := memory.Open()
+		defer st.Close()
+		out := &outbox{}
+		r := start(t, st, out)
+		setUp(t, r)
+		settle(t, r, st)
+		site, err := r.Site(context.Background(), "quayside")
+		require.NoError(t, err)
+		sub := site.Subscribe(16)
+		defer sub.Close()
+		res, err := r.Append(context.Background(), "quayside", shelved(1), "", "")
+		require.NoError(t, err)
+		ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+		defer cancel()
+		facts, alerts, complete, err := sub.Await(ctx, uint64(res.Seq))
+		require.NoError(t, err)
+		require.True(t, complete)
+		require.Len(t, facts, 2)
+		require.Equal(t, event.Arrived, facts[0].Cause)
+		require.Len(t, alerts, 1)
+		require.Equal(t, "The Tide Table came to Shelf A", alerts[0].Alert.Say)
+		r.Stop()
+		require.Len(t, out.ids, 1)
 
-	var kept []event.Delivery
-	_, err = st.Records(context.Background(), "quayside", event.KindDelivery, nil, func(_ store.Kind, _ string, v []byte) error {
-		d, err := event.DecodeDelivery(v)
-		kept = append(kept, d)
-		return err
+		var kept []event.Delivery
+		_, err = st.Records(context.Background(), "quayside", event.KindDelivery, nil, func(_ store.Kind, _ string, v []byte) error {
+			d, err := event.DecodeDelivery(v)
+			kept = append(kept, d)
+			return err
+		})
+		require.NoError(t, err)
+		require.Len(t, kept, 1)
+		require.Equal(t, out.ids[0], kept[0].ID)
+		require.True(t, json.Valid(kept[0].Data))
 	})
-	require.NoError(t, err)
-	require.Len(t, kept, 1)
-	require.Equal(t, out.ids[0], kept[0].ID)
-	require.True(t, json.Valid(kept[0].Data))
 }
 
-// Stopping, starting and a store that fails before and after the fact must neither lose an entry nor fold one twice.
+// Stopping, starting and a store that fails before and after the fact must neither lose an entry
+// nor fold one twice.
 func TestRestartsAndFaultsChangeNothing(t *testing.T) {
-	dir := t.TempDir()
-	st := open(t, dir)
-	out := &outbox{}
-	r := start(t, st, out)
-	setUp(t, r)
-	settle(t, r, st)
-	const n = 120
-	var faulty *storetest.Faulty
-	for i := range n {
-		if i%30 == 29 {
-			r.Stop()
-			require.NoError(t, st.Close())
-			st = open(t, dir)
-			used := st
-			if i > 60 {
-				faulty = storetest.NewFaulty(st, uint64(i), storetest.Faults{Before: 0.1, After: 0.1})
-				used = faulty
+	synctest.Test(t, func(t *testing.T) {
+		st := memory.Open()
+		out := &outbox{}
+		r := start(t, st, out)
+		setUp(t, r)
+		settle(t, r, st)
+		const n = 120
+		var faulty *storetest.Faulty
+		for i := range n {
+			if i%30 == 29 {
+				r.Stop()
+				var used store.Store = st
+				if i > 60 {
+					faulty = storetest.NewFaulty(st, uint64(i), storetest.Faults{Before: 0.1, After: 0.1})
+					used = faulty
+				}
+				// A new process has an empty memory. From here on what was committed must be
+				// offered, or taken up again after a lost reply.
+				out = &outbox{store: st}
+				r = start(t, used, out)
 			}
-			// A new process has an empty memory. From here on what was committed must be offered, or taken up again after a lost reply.
-			out = &outbox{store: st}
-			r = start(t, used, out)
+			require.Eventually(t, func() bool {
+				_, err := r.Append(context.Background(), "quayside", shelved(i), fmt.Sprint("entry-", i), "f")
+				return err == nil
+			}, 30*time.Second, time.Millisecond)
 		}
-		require.Eventually(t, func() bool {
-			_, err := r.Append(context.Background(), "quayside", shelved(i), fmt.Sprint("entry-", i), "f")
-			return err == nil
-		}, 30*time.Second, time.Millisecond)
-	}
-	// Folding goes on under faults for a while. Loading takes a dozen reads that must all succeed, so in the end the store is well again.
-	for range 200 {
-		if cursor, newest, err := st.Cursor(context.Background(), "quayside"); err == nil && cursor == newest {
-			break
+		// Folding goes on under faults for a while. Loading takes a dozen reads that must all
+		// succeed, so in the end the store is well again.
+		for range 200 {
+			if cursor, newest, err := st.Cursor(context.Background(), "quayside"); err == nil && cursor == newest {
+				break
+			}
+			time.Sleep(10 * time.Millisecond)
 		}
-		time.Sleep(10 * time.Millisecond)
-	}
-	faulty.SetFaults(storetest.Faults{})
-	settle(t, r, st)
-	site, err := r.Site(context.Background(), "quayside")
-	require.NoError(t, err)
-	require.NoError(t, site.View(context.Background(), func(s *engine.State) error {
-		require.Equal(t, n, s.Len())
-		return nil
-	}))
-	r.Stop()
+		faulty.SetFaults(storetest.Faults{})
+		settle(t, r, st)
+		synctest.Wait() // a site that was loaded again takes up its deliveries after that
+		site, err := r.Site(context.Background(), "quayside")
+		require.NoError(t, err)
+		require.NoError(t, site.View(context.Background(), func(s *engine.State) error {
+			require.Equal(t, n, s.Len())
+			return nil
+		}))
+		r.Stop()
 
-	// Every item arrived once, and every alert has one delivery with an id of its own.
-	facts := map[string]int{}
-	require.NoError(t, st.Facts(context.Background(), "quayside", store.FactID{}, store.FactID{}, 0, func(id store.FactID, data []byte) error {
-		var f event.Fact
-		if err := event.DecodeFact(data, id.Ms, id.N, &f); err != nil {
+		// Every item arrived once, and every alert has one delivery with an id of its own.
+		facts := map[string]int{}
+		require.NoError(t, st.Facts(context.Background(), "quayside", store.FactID{}, store.FactID{}, 0, func(id store.FactID, data []byte) error {
+			var f event.Fact
+			if err := event.DecodeFact(data, id.Ms, id.N, &f); err != nil {
+				return err
+			}
+			if f.Cause == event.Arrived {
+				facts[f.Name()]++
+			}
+			return nil
+		}))
+		require.Len(t, facts, n)
+		for name, k := range facts {
+			require.Equal(t, 1, k, name)
+		}
+		alerts := map[string]bool{}
+		_, err = st.Records(context.Background(), "quayside", event.KindDelivery, nil, func(_ store.Kind, _ string, v []byte) error {
+			d, err := event.DecodeDelivery(v)
+			alerts[d.Alert] = true
 			return err
-		}
-		if f.Cause == event.Arrived {
-			facts[f.Name()]++
-		}
-		return nil
-	}))
-	require.Len(t, facts, n)
-	for name, k := range facts {
-		require.Equal(t, 1, k, name)
-	}
-	alerts := map[string]bool{}
-	_, err = st.Records(context.Background(), "quayside", event.KindDelivery, nil, func(_ store.Kind, _ string, v []byte) error {
-		d, err := event.DecodeDelivery(v)
-		alerts[d.Alert] = true
-		return err
+		})
+		require.NoError(t, err)
+		require.Len(t, alerts, n)
+		require.Len(t, out.taken, n, "deliveries that nobody sends")
+		require.NoError(t, st.Close())
 	})
-	require.NoError(t, err)
-	require.Len(t, alerts, n)
-	require.Len(t, out.taken, n, "deliveries that nobody sends")
-	require.NoError(t, st.Close())
 }
 
 func TestOneNodeWorksTheOtherFollowsAndTakesOver(t *testing.T) {
-	st := open(t, t.TempDir())
-	defer st.Close()
-	outA, outB := &outbox{}, &outbox{}
-	a := runner.New(runner.Options{Store: st, Deliver: outA, Log: slog.New(slog.DiscardHandler), Node: "a", LeaseTTL: 300 * time.Millisecond})
-	require.NoError(t, a.Start(context.Background()))
-	setUp(t, a)
-	settle(t, a, st)
-	b := runner.New(runner.Options{Store: st, Deliver: outB, Log: slog.New(slog.DiscardHandler), Node: "b", LeaseTTL: 300 * time.Millisecond})
-	require.NoError(t, b.Start(context.Background()))
-	for i := range 10 {
-		_, err := b.Append(context.Background(), "quayside", shelved(i), "", "")
-		require.NoError(t, err)
-	}
-	settle(t, a, st)
-	settle(t, b, st)
-	outA.has(t, 10)
-	outB.has(t, 0)
-	a.Stop()
-	for i := range 10 {
-		_, err := b.Append(context.Background(), "quayside", shelved(100+i), "", "")
-		require.NoError(t, err)
-	}
-	settle(t, b, st)
-	outB.has(t, 10)
-	b.Stop()
+	synctest.Test(t, func(t *testing.T) {
+		st := memory.Open()
+		defer st.Close()
+		outA, outB := &outbox{}, &outbox{}
+		a := runner.New(runner.Options{Store: st, Deliver: outA, Log: slog.New(slog.DiscardHandler), Node: "a", LeaseTTL: 300 * time.Millisecond})
+		require.NoError(t, a.Start(context.Background()))
+		setUp(t, a)
+		settle(t, a, st)
+		b := runner.New(runner.Options{Store: st, Deliver: outB, Log: slog.New(slog.DiscardHandler), Node: "b", LeaseTTL: 300 * time.Millisecond})
+		require.NoError(t, b.Start(context.Background()))
+		for i := range 10 {
+			_, err := b.Append(context.Background(), "quayside", shelved(i), "", "")
+			require.NoError(t, err)
+		}
+		settle(t, a, st)
+		settle(t, b, st)
+		outA.has(t, 10)
+		outB.has(t, 0)
+		a.Stop()
+		for i := range 10 {
+			_, err := b.Append(context.Background(), "quayside", shelved(100+i), "", "")
+			require.NoError(t, err)
+		}
+		settle(t, b, st)
+		outB.has(t, 10)
+		b.Stop()
+	})
 }
 
 func TestTimersTickByThemselves(t *testing.T) {
-	st := open(t, t.TempDir())
-	defer st.Close()
-	r := start(t, st, &outbox{})
-	defer r.Stop()
-	setUp(t, r)
-	settle(t, r, st)
-	before := shelved(1)
-	before.Reads[0].T -= 5000
-	_, err := r.Append(context.Background(), "quayside", before, "", "")
-	require.NoError(t, err)
-	now := time.Now().UnixMilli()
-	e := &event.Entry{Kind: event.EntryReads, At: now, Points: []string{"door-in", "door-out"}}
-	for i, p := range []struct {
-		point uint16
-		rssi  int16
-	}{{0, -640}, {0, -560}, {0, -600}, {1, -600}, {1, -540}, {1, -650}} {
-		e.Reads = append(e.Reads, event.Read{Key: key(1), Point: p.point, RSSI: p.rssi, N: 1, T: now - 1000 + int64(i)*150})
-	}
-	_, err = r.Append(context.Background(), "quayside", e, "", "")
-	require.NoError(t, err)
-	site, err := r.Site(context.Background(), "quayside")
-	require.NoError(t, err)
-	sub := site.Subscribe(64)
-	defer sub.Close()
-	deadline := time.After(30 * time.Second)
-	for {
-		select {
-		case b := <-sub.C:
-			for _, a := range b.Alerts {
-				if a.Alert.Rule == "unpaid-at-door" {
-					return
-				}
-			}
-		case <-deadline:
-			t.Fatal("the burst at the door was never decided")
+	synctest.Test(t, func(t *testing.T) {
+		st := memory.Open()
+		defer st.Close()
+		r := start(t, st, &outbox{})
+		defer r.Stop()
+		setUp(t, r)
+		settle(t, r, st)
+		before := shelved(1)
+		before.Reads[0].T -= 5000
+		_, err := r.Append(context.Background(), "quayside", before, "", "")
+		require.NoError(t, err)
+		now := time.Now().UnixMilli()
+		e := &event.Entry{Kind: event.EntryReads, At: now, Points: []string{"door-in", "door-out"}}
+		for i, p := range []struct {
+			point uint16
+			rssi  int16
+		}{{0, -640}, {0, -560}, {0, -600}, {1, -600}, {1, -540}, {1, -650}} {
+			e.Reads = append(e.Reads, event.Read{Key: key(1), Point: p.point, RSSI: p.rssi, N: 1, T: now - 1000 + int64(i)*150})
 		}
-	}
+		_, err = r.Append(context.Background(), "quayside", e, "", "")
+		require.NoError(t, err)
+		site, err := r.Site(context.Background(), "quayside")
+		require.NoError(t, err)
+		sub := site.Subscribe(64)
+		defer sub.Close()
+		deadline := time.After(30 * time.Second)
+		for {
+			select {
+			case b := <-sub.C:
+				for _, a := range b.Alerts {
+					if a.Alert.Rule == "unpaid-at-door" {
+						return
+					}
+				}
+			case <-deadline:
+				t.Fatal("the burst at the door was never decided")
+			}
+		}
+	})
 }
 
 func TestBadDocumentsAreRefused(t *testing.T) {
-	st := open(t, t.TempDir())
-	defer st.Close()
-	r := start(t, st, &outbox{})
-	defer r.Stop()
-	setUp(t, r)
-	for name, body := range map[string]string{"layout/quayside": "{}", "rules": "rules:\n  - name: x\n    when: zone.knd == 3\n", "products": "zzz", "other": ""} {
-		_, err := r.SaveDocument(context.Background(), name, []byte(body), "test", "", -1)
-		require.Error(t, err, name)
-	}
-	_, err := r.SaveDocument(context.Background(), "rules", []byte(rulesYAML), "test", "", 7)
-	require.ErrorIs(t, err, store.ErrConflict)
-	_, err = r.Site(context.Background(), "no-such")
-	require.ErrorIs(t, err, runner.ErrNoSite)
+	synctest.Test(t, func(t *testing.T) {
+		st := memory.Open()
+		defer st.Close()
+		r := start(t, st, &outbox{})
+		defer r.Stop()
+		setUp(t, r)
+		for name, body := range map[string]string{"layout/quayside": "{}", "rules": "rules:\n  - name: x\n    when: zone.knd == 3\n", "products": "zzz", "other": ""} {
+			_, err := r.SaveDocument(context.Background(), name, []byte(body), "test", "", -1)
+			require.Error(t, err, name)
+		}
+		_, err := r.SaveDocument(context.Background(), "rules", []byte(rulesYAML), "test", "", 7)
+		require.ErrorIs(t, err, store.ErrConflict)
+		_, err = r.Site(context.Background(), "no-such")
+		require.ErrorIs(t, err, runner.ErrNoSite)
+	})
 }
 
 // Alerts that ended long ago are deleted, even at a site where nothing happens; others stay.
 func TestAlertsAreNotKeptForEver(t *testing.T) {
-	st := open(t, t.TempDir())
-	defer st.Close()
-	var ahead atomic.Int64
-	r := runner.New(runner.Options{
-		Store: st, Log: slog.New(slog.DiscardHandler), AlertsKeep: 9 * 24 * time.Hour,
-		Now: func() time.Time { return time.Now().Add(time.Duration(ahead.Load())) },
-	})
-	require.NoError(t, r.Start(context.Background()))
-	defer r.Stop()
-	setUp(t, r)
-	settle(t, r, st)
-	for i := range 3 {
-		_, err := r.Append(context.Background(), "quayside", shelved(i), "", "")
-		require.NoError(t, err)
-	}
-	settle(t, r, st)
-	alerts := func() (ids []string) {
-		_, err := st.Records(context.Background(), "quayside", event.KindAlert, nil, func(_ store.Kind, id string, _ []byte) error {
-			ids = append(ids, id)
-			return nil
+	synctest.Test(t, func(t *testing.T) {
+		st := memory.Open()
+		defer st.Close()
+		var ahead atomic.Int64
+		r := runner.New(runner.Options{
+			Store: st, Log: slog.New(slog.DiscardHandler), AlertsKeep: 9 * 24 * time.Hour,
+			Now: func() time.Time { return time.Now().Add(time.Duration(ahead.Load())) },
 		})
+		require.NoError(t, r.Start(context.Background()))
+		defer r.Stop()
+		setUp(t, r)
+		settle(t, r, st)
+		for i := range 3 {
+			_, err := r.Append(context.Background(), "quayside", shelved(i), "", "")
+			require.NoError(t, err)
+		}
+		settle(t, r, st)
+		alerts := func() (ids []string) {
+			_, err := st.Records(context.Background(), "quayside", event.KindAlert, nil, func(_ store.Kind, id string, _ []byte) error {
+				ids = append(ids, id)
+				return nil
+			})
+			require.NoError(t, err)
+			return ids
+		}
+		all := alerts()
+		require.Len(t, all, 3)
+		_, err := r.Append(context.Background(), "quayside", &event.Entry{Kind: event.EntryAct, At: time.Now().UnixMilli(), Act: event.Act{Alert: all[0], Do: "close", Outcome: "unclear"}}, "", "")
 		require.NoError(t, err)
-		return ids
-	}
-	all := alerts()
-	require.Len(t, all, 3)
-	_, err := r.Append(context.Background(), "quayside", &event.Entry{Kind: event.EntryAct, At: time.Now().UnixMilli(), Act: event.Act{Alert: all[0], Do: "close", Outcome: "unclear"}}, "", "")
-	require.NoError(t, err)
-	settle(t, r, st)
-	ahead.Store(int64(8 * 24 * time.Hour))
-	time.Sleep(50 * time.Millisecond)
-	require.Len(t, alerts(), 3)
-	ahead.Store(int64(10 * 24 * time.Hour))
-	_, err = r.Append(context.Background(), "quayside", &event.Entry{Kind: event.EntryTick, At: time.Now().UnixMilli()}, "", "")
-	require.NoError(t, err)
-	require.Eventually(t, func() bool { return len(alerts()) == 2 }, 30*time.Second, 10*time.Millisecond)
-	require.NotContains(t, alerts(), all[0])
+		settle(t, r, st)
+		ahead.Store(int64(8 * 24 * time.Hour))
+		time.Sleep(50 * time.Millisecond)
+		require.Len(t, alerts(), 3)
+		ahead.Store(int64(10 * 24 * time.Hour))
+		_, err = r.Append(context.Background(), "quayside", &event.Entry{Kind: event.EntryTick, At: time.Now().UnixMilli()}, "", "")
+		require.NoError(t, err)
+		require.Eventually(t, func() bool { return len(alerts()) == 2 }, 30*time.Second, 10*time.Millisecond)
+		require.NotContains(t, alerts(), all[0])
+	})
 }
 
 // What was folded long ago leaves the journal, also at a site that has no moment without entries.
 func TestTheJournalIsTrimmed(t *testing.T) {
-	st := open(t, t.TempDir())
-	defer st.Close()
-	var ahead atomic.Int64
-	now := func() time.Time { return time.Now().Add(time.Duration(ahead.Load())) }
-	r := runner.New(runner.Options{Store: st, Log: slog.New(slog.DiscardHandler), JournalKeep: time.Hour, Now: now})
-	require.NoError(t, r.Start(context.Background()))
-	defer r.Stop()
-	setUp(t, r)
-	settle(t, r, st)
-	trimmed := func() bool {
-		_, err := st.Read(context.Background(), "quayside", 0, 1, 0)
-		return errors.Is(err, store.ErrTrimmed)
-	}
-	require.False(t, trimmed())
-	i := 0
-	require.Eventually(t, func() bool {
-		i++
-		e := shelved(i)
-		e.At = now().UnixMilli()
-		_, err := r.Append(context.Background(), "quayside", e, "", "")
-		require.NoError(t, err)
-		ahead.Add(int64(time.Minute))
-		return trimmed()
-	}, 30*time.Second, time.Millisecond)
-	require.Greater(t, i, 50, "an hour of it is kept")
-	settle(t, r, st)
-}
-
-// A document that was stored, and that no site was told of since the node died in between, takes effect all the same.
-func TestAStoredDocumentTakesEffect(t *testing.T) {
-	st := open(t, t.TempDir())
-	defer st.Close()
-	var ahead atomic.Int64
-	r := runner.New(runner.Options{Store: st, Log: slog.New(slog.DiscardHandler), Now: func() time.Time { return time.Now().Add(time.Duration(ahead.Load())) }})
-	require.NoError(t, r.Start(context.Background()))
-	defer r.Stop()
-	setUp(t, r)
-	settle(t, r, st)
-	_, err := st.PutDocument(context.Background(), store.Document{Name: engine.RulesDocument, At: time.Now(), By: "test", Body: []byte("rules: []\n")}, 1)
-	require.NoError(t, err)
-	ahead.Store(int64(2 * time.Minute))
-	_, err = r.Append(context.Background(), "quayside", shelved(1), "", "") // so that the loop need not wait out its patience
-	require.NoError(t, err)
-	site, err := r.Site(context.Background(), "quayside")
-	require.NoError(t, err)
-	require.Eventually(t, func() bool {
-		rules := -1
-		_ = site.View(context.Background(), func(st *engine.State) error { rules = len(st.Config().Rules.Rules()); return nil })
-		return rules == 0
-	}, 30*time.Second, 10*time.Millisecond)
-}
-
-// A site that starts takes up what was stored while nobody told it, its own documents and no other site's, whatever their names begin with.
-func TestASiteTakesUpItsOwnDocuments(t *testing.T) {
-	st := open(t, t.TempDir())
-	defer st.Close()
-	products, err := (&catalog.Catalog{}).AppendBinary(nil)
-	require.NoError(t, err)
-	for name, body := range map[string][]byte{
-		engine.LayoutDocument("quayside"):   []byte(layoutJSON),
-		engine.LayoutDocument("quayside-2"): []byte(strings.Replace(layoutJSON, `"quayside"`, `"quayside-2"`, 1)),
-		engine.ProductsDocument:             products,
-		engine.RulesDocument:                []byte(rulesYAML),
-		"rules-of-old":                      []byte("none"),
-	} {
-		_, err := st.PutDocument(context.Background(), store.Document{Name: name, At: time.Now(), By: "test", Body: body}, 0)
-		require.NoError(t, err)
-	}
-	r := start(t, st, &outbox{})
-	defer r.Stop()
-	for _, id := range []string{"quayside", "quayside-2"} {
-		site, err := r.Site(context.Background(), id)
-		require.NoError(t, err)
-		var pins []event.Pin
+	synctest.Test(t, func(t *testing.T) {
+		st := memory.Open()
+		defer st.Close()
+		var ahead atomic.Int64
+		now := func() time.Time { return time.Now().Add(time.Duration(ahead.Load())) }
+		r := runner.New(runner.Options{Store: st, Log: slog.New(slog.DiscardHandler), JournalKeep: time.Hour, Now: now})
+		require.NoError(t, r.Start(context.Background()))
+		defer r.Stop()
+		setUp(t, r)
+		settle(t, r, st)
+		trimmed := func() bool {
+			_, err := st.Read(context.Background(), "quayside", 0, 1, 0)
+			return errors.Is(err, store.ErrTrimmed)
+		}
+		require.False(t, trimmed())
+		i := 0
 		require.Eventually(t, func() bool {
-			_ = site.View(context.Background(), func(st *engine.State) error { pins = st.Config().Pins; return nil })
-			return len(pins) > 0
-		}, 30*time.Second, 5*time.Millisecond)
-		require.Equal(t, []event.Pin{{Doc: engine.LayoutDocument(id), Version: 1}, {Doc: engine.ProductsDocument, Version: 1}, {Doc: engine.RulesDocument, Version: 1}}, pins)
+			i++
+			e := shelved(i)
+			e.At = now().UnixMilli()
+			_, err := r.Append(context.Background(), "quayside", e, "", "")
+			require.NoError(t, err)
+			ahead.Add(int64(time.Minute))
+			return trimmed()
+		}, 30*time.Second, time.Millisecond)
+		require.Greater(t, i, 50, "an hour of it is kept")
+		settle(t, r, st)
+	})
+}
+
+// A document that was stored, and that no site was told of since the node died in between, takes
+// effect all the same.
+func TestAStoredDocumentTakesEffect(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		st := memory.Open()
+		defer st.Close()
+		var ahead atomic.Int64
+		r := runner.New(runner.Options{Store: st, Log: slog.New(slog.DiscardHandler), Now: func() time.Time { return time.Now().Add(time.Duration(ahead.Load())) }})
+		require.NoError(t, r.Start(context.Background()))
+		defer r.Stop()
+		setUp(t, r)
+		settle(t, r, st)
+		_, err := st.PutDocument(context.Background(), store.Document{Name: engine.RulesDocument, At: time.Now(), By: "test", Body: []byte("rules: []\n")}, 1)
+		require.NoError(t, err)
+		ahead.Store(int64(2 * time.Minute))
+		_, err = r.Append(context.Background(), "quayside", shelved(1), "", "") // so that the loop need not wait out its patience
+		require.NoError(t, err)
+		site, err := r.Site(context.Background(), "quayside")
+		require.NoError(t, err)
+		require.Eventually(t, func() bool {
+			rules := -1
+			_ = site.View(context.Background(), func(st *engine.State) error { rules = len(st.Config().Rules.Rules()); return nil })
+			return rules == 0
+		}, 30*time.Second, 10*time.Millisecond)
+	})
+}
+
+// A site that starts takes up what was stored while nobody told it, its own documents and no other
+// site's, whatever their names begin with.
+func TestASiteTakesUpItsOwnDocuments(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		st := memory.Open()
+		defer st.Close()
+		products, err := (&catalog.Catalog{}).AppendBinary(nil)
+		require.NoError(t, err)
+		for name, body := range map[string][]byte{
+			engine.LayoutDocument("quayside"):   []byte(layoutJSON),
+			engine.LayoutDocument("quayside-2"): []byte(strings.Replace(layoutJSON, `"quayside"`, `"quayside-2"`, 1)),
+			engine.ProductsDocument:             products,
+			engine.RulesDocument:                []byte(rulesYAML),
+			"rules-of-old":                      []byte("none"),
+		} {
+			_, err := st.PutDocument(context.Background(), store.Document{Name: name, At: time.Now(), By: "test", Body: body}, 0)
+			require.NoError(t, err)
+		}
+		r := start(t, st, &outbox{})
+		defer r.Stop()
+		for _, id := range []string{"quayside", "quayside-2"} {
+			site, err := r.Site(context.Background(), id)
+			require.NoError(t, err)
+			var pins []event.Pin
+			require.Eventually(t, func() bool {
+				_ = site.View(context.Background(), func(st *engine.State) error { pins = st.Config().Pins; return nil })
+				return len(pins) > 0
+			}, 30*time.Second, 5*time.Millisecond)
+			require.Equal(t, []event.Pin{{Doc: engine.LayoutDocument(id), Version: 1}, {Doc: engine.ProductsDocument, Version: 1}, {Doc: engine.RulesDocument, Version: 1}}, pins)
+		}
+	})
+}
+
+// shorted is a store on which the reply to one commit is lost: it takes effect all the same.
+type shorted struct {
+	store.Store
+	armed atomic.Bool
+}
+
+func (s *shorted) Commit(ctx context.Context, site string, c store.Commit) error {
+	err := s.Store.Commit(ctx, site, c)
+	if err == nil && s.armed.CompareAndSwap(true, false) {
+		return errors.New("the line went dead")
 	}
+	return err
+}
+
+// Deliveries of a commit whose reply was lost were never offered: the loop has them taken up from
+// the store.
+func TestDeliveriesOfALostReplyAreTakenUp(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		st := &shorted{Store: memory.Open()}
+		defer st.Close()
+		out := &outbox{store: st.Store}
+		r := start(t, st, out)
+		defer r.Stop()
+		setUp(t, r)
+		settle(t, r, st)
+		st.armed.Store(true)
+		_, err := r.Append(t.Context(), "quayside", shelved(1), "", "")
+		require.NoError(t, err)
+		settle(t, r, st)
+		synctest.Wait()
+		require.False(t, st.armed.Load())
+		out.mu.Lock()
+		defer out.mu.Unlock()
+		require.Empty(t, out.ids, "the loop can't know of them")
+		require.Len(t, out.taken, 1)
+	})
+}
+
+// Entries that evidence was made of stay in the journal as long as it is needed, whatever the age
+// that the journal is kept for: a node that loads the site builds the evidence from them.
+func TestTheJournalKeepsWhatEvidenceNeeds(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		st := memory.Open()
+		defer st.Close()
+		options := runner.Options{Store: st, Log: slog.New(slog.DiscardHandler), JournalKeep: time.Millisecond}
+		r := runner.New(options)
+		defer r.Stop()
+		require.NoError(t, r.Start(t.Context()))
+		setUp(t, r)
+		settle(t, r, st)
+		time.Sleep(2 * time.Minute) // so that what is folded next is remembered as of its own minute
+		var last store.Appended
+		for i := range 200 {
+			var err error
+			last, err = r.Append(t.Context(), "quayside", shelved(i), "", "")
+			require.NoError(t, err)
+			time.Sleep(3 * time.Second) // so that the journal is trimmed in between
+		}
+		settle(t, r, st)
+		site, err := r.Site(t.Context(), "quayside")
+		require.NoError(t, err)
+		var needed store.Seq
+		var digest string
+		require.NoError(t, site.View(t.Context(), func(s *engine.State) error {
+			needed, digest = store.Seq(s.EvidenceFrom()), fmt.Sprint(s.Digest())
+			return nil
+		}))
+		require.Less(t, needed, last.Seq, "evidence is made of entries of late")
+		_, err = st.Read(t.Context(), "quayside", 0, 1, 0)
+		require.ErrorIs(t, err, store.ErrTrimmed, "older entries are gone")
+		_, err = st.Read(t.Context(), "quayside", needed, 1, 0)
+		require.NoError(t, err)
+		r.Stop()
+
+		again := runner.New(options)
+		require.NoError(t, again.Start(t.Context()))
+		defer again.Stop()
+		site, err = again.Site(t.Context(), "quayside")
+		require.NoError(t, err)
+		require.NoError(t, site.View(t.Context(), func(s *engine.State) error {
+			require.Equal(t, digest, fmt.Sprint(s.Digest()))
+			return nil
+		}))
+	})
 }

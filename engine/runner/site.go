@@ -56,8 +56,9 @@ func (s *Site) Err() error {
 	return s.err
 }
 
-// View calls f with the site's state as of the last folded entry, which f may only read and must not keep. It waits for the site to be loaded first. F must
-// not call View or Err of the same site: a loop that wants the lock in between would wait for f, and f for it.
+// View calls f with the site's state as of the last folded entry, which f may only read and must
+// not keep. It waits for the site to be loaded first. F must not call View or Err of the same site:
+// a loop that wants the lock in between would wait for f, and f for it.
 func (s *Site) View(ctx context.Context, f func(*engine.State) error) error {
 	select {
 	case <-s.ready:
@@ -118,7 +119,8 @@ func (s *Site) setErr(err error) {
 }
 
 func (s *Site) drop() {
-	// A commit whose reply was lost took effect all the same: its deliveries are in the store and must be taken up from there.
+	// A commit whose reply was lost took effect all the same: its deliveries are in the store and
+	// must be taken up from there.
 	s.resumed = false
 	s.mu.Lock()
 	s.state = nil
@@ -167,7 +169,8 @@ func (s *Site) turn(ctx context.Context) error {
 // busyTrim is after how long the journal is trimmed even if there was no quiet moment.
 const busyTrim = 5 * time.Minute
 
-// hold takes or renews the lease when a third of its time is over. The store counts that time by the real clock.
+// hold takes or renews the lease when a third of its time is over. The store counts that time by
+// the real clock.
 func (s *Site) hold(ctx context.Context) error {
 	now := time.Now()
 	if now.Sub(s.renewed) < s.r.opt.LeaseTTL/3 {
@@ -195,7 +198,8 @@ func (s *Site) hold(ctx context.Context) error {
 	return nil
 }
 
-// patience is how long to wait for entries: until the next timer, at most until the lease wants renewing.
+// patience is how long to wait for entries: until the next timer, at most until the lease wants
+// renewing.
 func (s *Site) patience() time.Duration {
 	wait := s.r.opt.LeaseTTL / 3
 	if next := s.state.NextTimer(); next != math.MaxInt64 {
@@ -248,8 +252,8 @@ func (s *Site) follow(ctx context.Context) error {
 	return nil
 }
 
-// fold folds entries until they are all done or enough has changed for one commit, commits unless this node only follows, publishes, and
-// returns how many entries it took.
+// fold folds entries until they are all done or enough has changed for one commit, commits unless
+// this node only follows, publishes, and returns how many entries it took.
 func (s *Site) fold(ctx context.Context, entries []store.Entry, commit bool) (int, error) {
 	started := time.Now() // how long things take is real time, whatever clock the site goes by
 	expect := store.Seq(s.state.Seq())
@@ -273,7 +277,8 @@ func (s *Site) fold(ctx context.Context, entries []store.Entry, commit bool) (in
 		if err := s.r.opt.Store.Commit(ctx, s.id, c); err != nil {
 			return n, fmt.Errorf("commit entry %d: %w", last, err)
 		}
-		s.r.opt.Metrics.commit(s.id, n, batch, committing.Sub(started), time.Since(committing), s.r.opt.Now().Sub(time.UnixMilli(s.entry.At)))
+		s.r.opt.Metrics.commit(s.id, n, batch, committing.Sub(started), time.Since(committing),
+			s.r.opt.Now().Sub(time.UnixMilli(s.entry.At)))
 		if s.r.opt.Deliver != nil && len(batch.Deliveries) > 0 {
 			s.r.opt.Deliver.Offer(s.id, append([]event.Delivery(nil), batch.Deliveries...))
 		}

@@ -8,7 +8,7 @@
 //		if !ok {
 //			break
 //		}
-//		for _, e := range sim.Entries(step) { ... engine.Step ... }
+//		for _, e := range sim.Entries(step) { ... engine.Machine ... }
 //	}
 //	truth := s.Truth()                // where every item was, who left without paying, ...
 //

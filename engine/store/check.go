@@ -5,8 +5,9 @@ import (
 	"fmt"
 )
 
-// ErrInvalid says that an argument breaks the contract: a name with a byte that is not allowed, a key that is too long, facts out of order.
-// Nothing was changed, and the same call will never succeed.
+// ErrInvalid says that an argument breaks the contract: a name with a byte that is not allowed, a
+// key that is too long, facts out of order. Nothing was changed, and the same call will never
+// succeed.
 var ErrInvalid = errors.New("store: invalid argument")
 
 // Limits that hold for every engine, so that what one engine took another can take over.
@@ -15,7 +16,8 @@ const (
 	MaxKey = 1024
 	// MaxValue is the most bytes of an entry, a record, a fact or the body of a document.
 	MaxValue = 64 << 20
-	// MaxPuts is the most documents that are stored together, and MaxPutBytes the most bytes that their bodies have in all.
+	// MaxPuts is the most documents or values that are stored together, and MaxPutBytes the most
+	// bytes that their bodies have in all.
 	MaxPuts     = 10_000
 	MaxPutBytes = 2 * MaxValue
 )
@@ -33,7 +35,8 @@ func CheckSite(site string) error {
 	return nil
 }
 
-// CheckDocumentName returns an ErrInvalid that says what is wrong with the name of a document, or nil.
+// CheckDocumentName returns an ErrInvalid that says what is wrong with the name of a document, or
+// nil.
 func CheckDocumentName(name string) error {
 	if len(name) == 0 || len(name) > 128 {
 		return fmt.Errorf("%w: a document name has 1 to 128 bytes, this one has %d", ErrInvalid, len(name))
@@ -67,7 +70,8 @@ func CheckEntries(entries []NewEntry) error {
 		case len(e.Data) > MaxValue:
 			return fmt.Errorf("%w: entry %d has %d bytes, the most is %d", ErrInvalid, i, len(e.Data), MaxValue)
 		case len(e.IdempotencyKey) > MaxKey:
-			return fmt.Errorf("%w: the idempotency key of entry %d has %d bytes, the most is %d", ErrInvalid, i, len(e.IdempotencyKey), MaxKey)
+			return fmt.Errorf("%w: the idempotency key of entry %d has %d bytes, the most is %d",
+				ErrInvalid, i, len(e.IdempotencyKey), MaxKey)
 		case len(e.Fingerprint) > MaxKey:
 			return fmt.Errorf("%w: the fingerprint of entry %d has %d bytes, the most is %d", ErrInvalid, i, len(e.Fingerprint), MaxKey)
 		}
@@ -75,7 +79,8 @@ func CheckEntries(entries []NewEntry) error {
 	return nil
 }
 
-// CheckRecords returns an ErrInvalid that says what is wrong with the arguments of Records, or nil.
+// CheckRecords returns an ErrInvalid that says what is wrong with the arguments of Records or
+// Values, or nil.
 func CheckRecords(kind Kind, keys []string) error {
 	if kind != "" {
 		return CheckKind(kind)
@@ -144,7 +149,8 @@ func CheckDocument(d *Document, expect int) error {
 	return nil
 }
 
-// CheckPuts returns an ErrInvalid that says what no engine takes in documents to put together, or nil.
+// CheckPuts returns an ErrInvalid that says what no engine takes in documents to put together, or
+// nil.
 func CheckPuts(puts []DocumentPut) error {
 	if len(puts) > MaxPuts {
 		return fmt.Errorf("%w: %d documents at once, the most is %d", ErrInvalid, len(puts), MaxPuts)
@@ -165,6 +171,30 @@ func CheckPuts(puts []DocumentPut) error {
 	}
 	if size > MaxPutBytes {
 		return fmt.Errorf("%w: documents of %d bytes at once, the most is %d", ErrInvalid, size, MaxPutBytes)
+	}
+	return nil
+}
+
+// CheckValues returns an ErrInvalid that says what no engine takes in a change of values, or nil.
+func CheckValues(values []Value) error {
+	if len(values) > MaxPuts {
+		return fmt.Errorf("%w: %d values at once, the most is %d", ErrInvalid, len(values), MaxPuts)
+	}
+	size, seen := 0, make(map[RecordKey]bool, len(values))
+	for i := range values {
+		v := &values[i]
+		if err := checkRecord("value", i, v.Kind, v.Key, len(v.Data)); err != nil {
+			return err
+		}
+		if k := (RecordKey{v.Kind, v.Key}); seen[k] {
+			return fmt.Errorf("%w: value %q of kind %s stands twice", ErrInvalid, v.Key, v.Kind)
+		} else {
+			seen[k] = true
+		}
+		size += len(v.Data)
+	}
+	if size > MaxPutBytes {
+		return fmt.Errorf("%w: values of %d bytes at once, the most is %d", ErrInvalid, size, MaxPutBytes)
 	}
 	return nil
 }

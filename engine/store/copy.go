@@ -9,16 +9,17 @@ import (
 
 // Copied says what Copy copied.
 type Copied struct {
-	Sites, Documents, Entries, Records, Facts int
+	Sites, Documents, Entries, Records, Facts, Values int
 }
 
 // copyChunk is how many records, facts or entries go over in one call.
 const copyChunk = 1000
 
-// Copy copies the named sites, what is kept under names that no site has (apart), and all documents from one store to an empty one: every version of every document, journals as far as
-// they were kept, records, cursors and facts. Nothing may write to either meanwhile. Leases and idempotency keys stay behind. If it fails, empty the target and
-// start again: the source is never changed.
-func Copy(ctx context.Context, from, to Store, sites, apart []string) (Copied, error) {
+// Copy copies the named sites, all values and all documents from one store to an empty one: every
+// version of every document, journals as far as they were kept, records, cursors and facts. Nothing
+// may write to either meanwhile. Leases and idempotency keys of journals stay behind. If it fails,
+// empty the target and start again: the source is never changed.
+func Copy(ctx context.Context, from, to Store, sites []string) (Copied, error) {
 	var n Copied
 	have, err := to.ListDocuments(ctx, "")
 	if err != nil {
@@ -37,10 +38,8 @@ func Copy(ctx context.Context, from, to Store, sites, apart []string) (Copied, e
 		}
 		n.Sites++
 	}
-	for _, name := range apart {
-		if err := copySite(ctx, from, to, name, &n); err != nil {
-			return n, fmt.Errorf("%s: %w", name, err)
-		}
+	if err := copyValues(ctx, from, to, &n); err != nil {
+		return n, err
 	}
 	// Documents last: a target that has them is a whole one.
 	for _, d := range docs {
@@ -63,6 +62,25 @@ func Copy(ctx context.Context, from, to Store, sites, apart []string) (Copied, e
 	return n, nil
 }
 
+func copyValues(ctx context.Context, from, to Values, n *Copied) error {
+	var all []Value
+	if err := from.Values(ctx, "", nil, func(v Value) error {
+		v.Data = append([]byte{}, v.Data...)
+		v.Revision = 0
+		all = append(all, v)
+		return nil
+	}); err != nil {
+		return err
+	}
+	for _, v := range all {
+		if _, err := to.SetValues(ctx, v); err != nil {
+			return fmt.Errorf("value %q of kind %s: %w", v.Key, v.Kind, err)
+		}
+		n.Values++
+	}
+	return nil
+}
+
 func copySite(ctx context.Context, from, to Store, site string, n *Copied) error {
 	cursor, newest, err := from.Cursor(ctx, site)
 	if err != nil {
@@ -76,11 +94,7 @@ func copySite(ctx context.Context, from, to Store, site string, n *Copied) error
 		return err
 	}
 	if first > 0 {
-		imp, ok := to.(Importer)
-		if !ok {
-			return errors.New("the target can't take over a site whose journal was trimmed")
-		}
-		if err := imp.StartJournal(ctx, site, first); err != nil {
+		if err := to.StartJournal(ctx, site, first); err != nil {
 			return err
 		}
 	}
@@ -145,7 +159,7 @@ func copySite(ctx context.Context, from, to Store, site string, n *Copied) error
 }
 
 // oldestKept returns the number before the oldest entry that the journal still has, by halving.
-func oldestKept(ctx context.Context, st Store, site string, newest Seq) (Seq, error) {
+func oldestKept(ctx context.Context, st Journal, site string, newest Seq) (Seq, error) {
 	low, high := Seq(0), newest
 	for low < high {
 		mid := low + (high-low)/2

@@ -14,7 +14,8 @@ import (
 	"lintel/engine/store/redistest"
 )
 
-// TestCopy moves a site with a trimmed journal, records, facts and documents, from the embedded store to Redis and back, and compares all of it.
+// TestCopy moves a site with a trimmed journal, records, facts and documents, from the embedded
+// store to Redis and back, and compares all of it.
 func TestCopy(t *testing.T) {
 	ctx := context.Background()
 	open := func() store.Store {
@@ -35,8 +36,8 @@ func TestCopy(t *testing.T) {
 	}
 	require.NoError(t, from.Commit(ctx, "quayside", c))
 	require.NoError(t, from.Trim(ctx, "quayside", store.Trim{Journal: 1234}))
-	// What belongs to no site: records without a journal, under a cursor of their own.
-	require.NoError(t, from.Commit(ctx, "_channels", store.Commit{Next: 3, Writes: []store.Record{{Kind: "channel", Key: "chat", Value: []byte("stopped")}, {Kind: "delivery", Key: "m", Value: []byte("told")}}}))
+	_, err := from.SetValues(ctx, store.Value{Kind: "channel", Key: "chat", Data: []byte("stopped")}, store.Value{Kind: "notice", Key: "m", Data: []byte{}})
+	require.NoError(t, err)
 	for v := range 3 {
 		_, err := from.PutDocument(ctx, store.Document{Name: "layout/quayside", At: time.UnixMilli(int64(v)).UTC(), By: "test", Body: fmt.Append(nil, "v", v)}, v)
 		require.NoError(t, err)
@@ -45,13 +46,13 @@ func TestCopy(t *testing.T) {
 	redis, err := redisstore.Open(ctx, redistest.Start(t).URL(), redisstore.Options{})
 	require.NoError(t, err)
 	defer redis.Close()
-	n, err := store.Copy(ctx, from, redis, []string{"quayside"}, []string{"_channels", "_nothing"})
+	n, err := store.Copy(ctx, from, redis, []string{"quayside"})
 	require.NoError(t, err)
-	require.Equal(t, store.Copied{Sites: 1, Documents: 3, Entries: 1766, Records: 2502, Facts: 2500}, n)
-	_, err = store.Copy(ctx, from, redis, []string{"quayside"}, []string{"_channels", "_nothing"})
+	require.Equal(t, store.Copied{Sites: 1, Documents: 3, Entries: 1766, Records: 2500, Facts: 2500, Values: 2}, n)
+	_, err = store.Copy(ctx, from, redis, []string{"quayside"})
 	require.ErrorContains(t, err, "not empty")
 	back := open()
-	_, err = store.Copy(ctx, redis, back, []string{"quayside"}, []string{"_channels", "_nothing"})
+	_, err = store.Copy(ctx, redis, back, []string{"quayside"})
 	require.NoError(t, err)
 
 	require.Equal(t, dump(t, from), dump(t, redis))
@@ -77,14 +78,16 @@ func dump(t *testing.T, st store.Store) map[string]string {
 			after = e.Seq
 		}
 	}
-	for _, site := range []string{"quayside", "_channels"} {
-		at, err := st.Records(ctx, site, "", nil, func(kind store.Kind, key string, v []byte) error {
-			m["record "+site+" "+string(kind)+" "+key] = string(v)
-			return nil
-		})
-		require.NoError(t, err)
-		m["records of "+site+" as of"] = fmt.Sprint(at)
-	}
+	at, err := st.Records(ctx, "quayside", "", nil, func(kind store.Kind, key string, v []byte) error {
+		m["record "+string(kind)+" "+key] = string(v)
+		return nil
+	})
+	require.NoError(t, err)
+	m["records as of"] = fmt.Sprint(at)
+	require.NoError(t, st.Values(ctx, "", nil, func(v store.Value) error {
+		m["value "+string(v.Kind)+" "+v.Key] = string(v.Data)
+		return nil
+	}))
 	require.NoError(t, st.Facts(ctx, "quayside", store.FactID{}, store.FactID{}, 0, func(id store.FactID, data []byte) error {
 		m[fmt.Sprint("fact ", id)] = string(data)
 		return nil

@@ -1,12 +1,18 @@
 // Package store is the one door between Lintel and whatever keeps its data.
 //
-// A store holds four things for each site and one for the whole house:
+// A store holds four things for each site and two for all sites together:
 //
 //	journal    what came in: an append-only, totally ordered list of entries
-//	records    the state of the site as of the cursor: items, alerts, holds, outbox
+//	records    the state of the site as of the cursor: items, alerts, holds, deliveries
 //	cursor     the sequence number of the last entry whose effects are in the records
 //	facts      what the entries meant, in order, readable by time
+//
 //	documents  layout, products, rules, channels, keys: versioned, never edited in place
+//	values     what belongs to no site, each compared before it is set: the health of channels and the
+//	           notices about it, answers to requests with an idempotency key, EPCIS capture jobs
+//
+// Store is all of it; Journal, Records, Documents, Values and Leases are the parts that callers ask
+// for.
 //
 // The rules that every engine keeps, and that storetest checks on each of them:
 //
@@ -18,5 +24,6 @@
 //     again, or by the idempotency key of the append; both are safe to repeat.
 //   - No method keeps or changes the byte slices that it was given after it returned, and the caller owns the slices that it gets.
 //
-// Two engines exist: boltstore (embedded, one process) and redisstore (Redis single, Sentinel or Cluster).
+// Three engines exist: boltstore (embedded, one process), redisstore (Redis single, Sentinel or
+// Cluster), and memory, which keeps nothing when the process ends.
 package store

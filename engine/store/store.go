@@ -1,21 +1,27 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"time"
 )
 
-// Errors that callers tell apart with errors.Is. Everything else an engine returns is a failure of the engine itself and may be tried again.
+// Errors that callers distinguish with errors.Is. Every other error is a failure of the engine
+// itself, and the call may be repeated.
 var (
-	// ErrConflict says that the site's cursor, or the document's version, is no longer what the caller expected. Nothing was changed.
+	// ErrConflict says that the cursor, version or revision is no longer what the caller expected.
+	// Nothing was changed.
 	ErrConflict = errors.New("store: the cursor or version moved on")
-	// ErrIdempotencyMismatch says that the idempotency key was used before with another fingerprint. Nothing was appended.
+	// ErrIdempotencyMismatch says that the idempotency key was used before with another
+	// fingerprint. Nothing was appended.
 	ErrIdempotencyMismatch = errors.New("store: idempotency key was used with another request")
 	// ErrNotFound says that the document, or that version of it, does not exist.
 	ErrNotFound = errors.New("store: not found")
-	// ErrTrimmed says that entries after the given sequence number were already trimmed, so a reader can't go on from there.
+	// ErrTrimmed says that entries after the given sequence number were trimmed, so a reader cannot
+	// go on from there.
 	ErrTrimmed = errors.New("store: journal was trimmed past this point")
 	// ErrClosed says that the store was closed.
 	ErrClosed = errors.New("store: closed")
@@ -23,78 +29,153 @@ var (
 	ErrFormat = errors.New("written by a newer Lintel")
 )
 
-// Seq numbers the entries of one site's journal: 1, 2, 3, ... without holes. As a cursor, 0 means that nothing was folded yet.
+// Seq numbers the entries of one site's journal: 1, 2, 3, ... without holes. As a cursor, 0 means
+// that nothing was folded yet.
 type Seq uint64
 
-// Kind names a family of records, for example "item" or "alert". Lower-case letters only, at most 16 bytes.
+// Kind names a family of records or of values, for example "item" or "answer": 1 to 16 bytes of
+// a-z.
 type Kind string
 
-// Store is what an engine implements. All methods are safe for concurrent use. A site name is 1 to 64 bytes of a-z, 0-9, '-', '_'.
+// Store is everything that an engine implements. Code that uses a store asks for the parts that it
+// needs. All methods are safe for concurrent use. A site name has 1 to 64 bytes of a-z, 0-9, '-',
+// '_'.
 type Store interface {
-	// Append adds entries to the end of the site's journal, in the order given, and returns one result for each. It is one atomic step: all
-	// or none are added (an entry whose idempotency key was seen before is not added again: its result names the first one's Seq and says Replayed).
-	// If any key was used with another fingerprint, nothing is added and the error is ErrIdempotencyMismatch.
+	Journal
+	Records
+	Documents
+	Values
+	Leases
+	Service
+}
+
+// Journal holds what came in for each site: an append-only, totally ordered list of entries.
+type Journal interface {
+	// Append adds entries to the end of the site's journal, in the order given, and returns one
+	// result for each. It is one atomic step: all or none are added. An entry whose idempotency key
+	// was seen before is not added again: its result has the Seq of the first one and Replayed. If
+	// any key was used with another fingerprint, nothing is added and the error is
+	// ErrIdempotencyMismatch.
 	Append(ctx context.Context, site string, entries ...NewEntry) ([]Appended, error)
 
-	// Read returns up to max entries after the given sequence number, oldest first. With none there it waits up to wait (0: not at all)
-	// for one to be appended, by this process or another, and then returns an empty slice and no error. An engine may return fewer than max if
-	// they are large (about 16 MB), never none. ErrTrimmed if after+1 was trimmed away. ErrConflict if after is past the newest entry: the store lost
-	// what the reader saw (an older backup, a failover), so the reader must load the site again.
+	// Read returns up to max entries after the given sequence number, oldest first. If there is
+	// none it waits up to wait (0: not at all) for this or another process to append one, and then
+	// returns an empty slice and no error. An engine may return fewer than max if they are large
+	// (about 16 MB), never none. ErrTrimmed: after+1 was trimmed away. ErrConflict: after is past
+	// the newest entry, so the store lost what the reader saw (an older backup, a failover), and
+	// the reader must load the site again.
 	Read(ctx context.Context, site string, after Seq, max int, wait time.Duration) ([]Entry, error)
 
-	// Records calls fn for records of the site as of one cursor, which it returns. With keys it yields just those that exist, in any order;
-	// without keys, every record of the kind; with kind "" (and no keys), every record of every kind. fn must not keep value after it returns and must not
-	// call the store. If a commit lands while a long listing runs, the engine must still yield one consistent cut or return ErrConflict (the caller tries again).
-	Records(ctx context.Context, site string, kind Kind, keys []string, fn func(kind Kind, key string, value []byte) error) (Seq, error)
-
-	// Commit applies c in one atomic step if the site's cursor equals c.Expect, else ErrConflict. With c.Loose the cursor is neither
-	// checked nor changed: for records that the fold creates and others update, such as deliveries.
-	Commit(ctx context.Context, site string, c Commit) error
-
-	// Cursor returns the site's cursor and the Seq of the newest journal entry (0, 0 for a site never written).
+	// Cursor returns the site's cursor and the Seq of its newest entry (0, 0 for a site never
+	// written).
 	Cursor(ctx context.Context, site string) (cursor, newest Seq, err error)
 
-	// Facts calls fn for the facts of the site with from <= id < to, in order of id (to zero: no bound), at most limit (0: no bound).
-	// fn may keep nothing of data after it returns; an error from fn ends the listing and is returned.
-	Facts(ctx context.Context, site string, from, to FactID, limit int, fn func(id FactID, data []byte) error) error
-
-	// Trim drops journal entries up to and including t.Journal (never past the cursor) and facts before t.Facts.
+	// Trim drops journal entries up to and including t.Journal (never past the cursor), and facts
+	// before t.Facts.
 	Trim(ctx context.Context, site string, t Trim) error
 
-	// PutDocument stores the next version of a document. expect is the version it replaces (0: must not exist yet); ErrConflict if another
-	// was stored meanwhile. It returns the new version, which is expect+1.
+	// StartJournal gives the next entry of a site that was never written the number newest+1, as if
+	// all before were trimmed, to take a site over from another store. ErrConflict: the site has
+	// entries or a cursor.
+	StartJournal(ctx context.Context, site string, newest Seq) error
+}
+
+// Records holds what the entries of each site led to: its records as of the cursor, and its facts.
+type Records interface {
+	// Records calls fn for records of the site as of one cursor, which it returns. With keys it
+	// lists those that exist, in any order; without keys, every record of the kind; with kind ""
+	// (and no keys), every record of every kind. fn must not keep value after it returns and must
+	// not call the store. If a commit lands during a long listing, the engine still lists one
+	// consistent cut or returns ErrConflict (the caller tries again).
+	Records(ctx context.Context, site string, kind Kind, keys []string,
+		fn func(kind Kind, key string, value []byte) error) (Seq, error)
+
+	// Commit applies c in one atomic step if the site's cursor equals c.Expect, else it returns
+	// ErrConflict. With c.Loose the cursor is neither checked nor changed: for records that the
+	// fold creates and others update, such as deliveries.
+	Commit(ctx context.Context, site string, c Commit) error
+
+	// Facts calls fn for the facts of the site with from <= id < to, in order of id (to zero: no
+	// bound), at most limit (0: no bound). fn must not keep data after it returns. An error of fn
+	// ends the listing and is returned.
+	Facts(ctx context.Context, site string, from, to FactID, limit int,
+		fn func(id FactID, data []byte) error) error
+}
+
+// Documents holds versioned configuration, which is never edited in place.
+type Documents interface {
+	// PutDocument stores the next version of a document. expect is the version that it replaces (0:
+	// it must not exist yet); ErrConflict: another was stored meanwhile. It returns the new
+	// version, expect+1.
 	PutDocument(ctx context.Context, d Document, expect int) (int, error)
-	// PutDocuments stores the next versions of several documents in one atomic step: if each is at the version that its put expects, all are stored, so that
-	// the new version of each is Expect+1; otherwise nothing is, and the error is ErrConflict. A put with Keep stores nothing: its document must only be at that
-	// version. No document may be named twice. No puts at all are no error.
+	// PutDocuments stores the next versions of several documents in one atomic step: if each is at
+	// the version that its put expects, all are stored, and the new version of each is Expect+1;
+	// otherwise nothing is stored, and the error is ErrConflict. A put with Keep stores nothing:
+	// its document must only be at that version. No document may be named twice. No puts at all are
+	// no error.
 	PutDocuments(ctx context.Context, puts []DocumentPut) error
 	// GetDocument returns one version of a document; version 0 asks for the newest.
 	GetDocument(ctx context.Context, name string, version int) (Document, error)
-	// ListDocuments returns the newest version of each document whose name starts with prefix, by name, without bodies.
+	// ListDocuments returns the newest version of each document whose name starts with prefix, by
+	// name, without bodies.
 	ListDocuments(ctx context.Context, prefix string) ([]Document, error)
 	// DocumentVersions returns every version of one document without bodies, newest first.
 	DocumentVersions(ctx context.Context, name string) ([]Document, error)
+}
 
-	// Lease takes or renews the site's lease for owner for ttl, and reports whether owner holds it now. ttl 0 gives it up.
-	Lease(ctx context.Context, site, owner string, ttl time.Duration) (held bool, err error)
+// Values holds what belongs to no site, as values by kind and key that are compared before they are
+// set.
+type Values interface {
+	// Values calls fn for values of the kind: with keys, for those that exist, in any order;
+	// without keys, for all; with kind "" (and no keys), for every value of every kind. Each is
+	// listed at most once. A value that changes during the listing is listed as it was before or
+	// after, or, if it did not exist before or does not after, perhaps not at all. fn must not keep
+	// v.Data after it returns and must not call the store.
+	Values(ctx context.Context, kind Kind, keys []string, fn func(v Value) error) error
+	// SetValues sets or deletes several values in one atomic step if each still has the given
+	// revision, and returns the revision that those which were set have now; otherwise nothing is
+	// changed, and the error is ErrConflict. No value may be named twice.
+	SetValues(ctx context.Context, values ...Value) (Revision, error)
+}
 
-	// Ping answers whether the store can serve right now.
+// Leases decides which process works on what.
+type Leases interface {
+	// Lease takes or renews the lease of the name, usually a site, for owner for ttl, and reports
+	// whether owner holds it now. ttl 0 gives it up.
+	Lease(ctx context.Context, name, owner string, ttl time.Duration) (held bool, err error)
+}
+
+// Service is what a store is as a whole.
+type Service interface {
+	// Ping returns nil if the store can serve right now.
 	Ping(ctx context.Context) error
-	// Close ends all waiting reads with ErrClosed and releases everything. It is safe to call twice.
+	// Close ends all waiting reads with ErrClosed and releases everything. It is safe to call
+	// twice.
 	Close() error
 }
 
-// Importer is implemented by engines that can take a site over from another store. Everything else of the site goes over by Append and Commit.
-type Importer interface {
-	// StartJournal makes the next entry of a site that was never written get the number newest+1, as if all before were trimmed.
-	// ErrConflict if the site has entries or a cursor.
-	StartJournal(ctx context.Context, site string, newest Seq) error
+// Revision tells the states of one value apart: each time that a value is set it gets one that it
+// never had. 0 is that of a value that does not exist.
+type Revision uint64
+
+// AnyRevision in a change matches every state of the value, and that it does not exist.
+const AnyRevision Revision = math.MaxUint64
+
+// Value is one value that belongs to no site. As a change, Revision is the one that it replaces,
+// and nil Data deletes it: deleting a value that does not exist is no error if the revision allows
+// it.
+type Value struct {
+	Kind     Kind
+	Key      string // any bytes
+	Revision Revision
+	Data     []byte
 }
 
 // NewEntry is one entry to append.
 type NewEntry struct {
 	Data []byte
-	// IdempotencyKey, when not empty, makes a repeated append of the same key find the first one for at least IdempotencyWindow.
+	// IdempotencyKey, when not empty, makes a repeated append of the same key find the first one
+	// for at least IdempotencyWindow.
 	IdempotencyKey string
 	// Fingerprint is a digest of the request; a repeated key must come with the same one.
 	Fingerprint string
@@ -115,7 +196,8 @@ type Entry struct {
 	Data []byte
 }
 
-// FactID orders the facts of a site: the site clock in Unix milliseconds, then a number within that millisecond. Never reused, strictly growing.
+// FactID orders the facts of a site: the site clock in Unix milliseconds, then a number within that
+// millisecond. It is never reused and grows strictly.
 type FactID struct {
 	Ms int64
 	N  uint32
@@ -123,19 +205,7 @@ type FactID struct {
 
 // Compare orders two ids as -1, 0 or +1.
 func (a FactID) Compare(b FactID) int {
-	switch {
-	case a.Ms != b.Ms:
-		if a.Ms < b.Ms {
-			return -1
-		}
-		return 1
-	case a.N != b.N:
-		if a.N < b.N {
-			return -1
-		}
-		return 1
-	}
-	return 0
+	return cmp.Or(cmp.Compare(a.Ms, b.Ms), cmp.Compare(a.N, b.N))
 }
 
 // IsZero reports whether the id is unset.
@@ -160,7 +230,8 @@ type RecordKey struct {
 	Key  string
 }
 
-// Commit is one atomic change of a site. Deletes are applied before writes. Deleting what does not exist is no error.
+// Commit is one atomic change of a site. Deletes are applied before writes. Deleting what does not
+// exist is no error.
 type Commit struct {
 	Expect, Next Seq
 	Loose        bool
@@ -179,7 +250,7 @@ type Trim struct {
 type DocumentPut struct {
 	Document Document // Version does not matter
 	Expect   int      // the version that it replaces; 0: must not exist yet
-	Keep     bool     // store nothing, only see to it that the version is the expected one: what else is stored was checked against it
+	Keep     bool     // store nothing: what else is stored was checked against the expected version
 }
 
 // Document is one version of a configuration document.

@@ -6,7 +6,7 @@
 //	facts: of the store, or of a file ┘
 //	       (NewFactReader)
 //
-// Facts go through the same engine.Step as everything else, with holds, clear delays, gathering and hours; Trial feeds it, and Run feeds one Trial for each version that is
+// Facts go through the same engine.Machine as everything else, with holds, clear delays, gathering and hours; Trial feeds it, and Run feeds one Trial for each version that is
 // compared from one reading of the facts. Nothing is told. A rule that is only watched, or off, is tried as if it were live.
 //
 // # What a trial cannot know

@@ -1,10 +1,10 @@
 // Package measure holds what the core concludes against what really happened in simulated shops.
 //
 // Run plays the shops of several regimes and seeds, folds what their readers and tills send with
-// engine.Step under the starter rules, adds the ticks that the server would add, and compares with
+// engine.Machine under the starter rules, adds the ticks that the server would add, and compares with
 // doors.Truth:
 //
-//	doors.Shop ──▶ entries ──▶ engine.Step ──▶ facts, alerts ──┐
+//	doors.Shop ──▶ entries ──▶ engine.Machine ──▶ facts, alerts ──┐
 //	   │              ├──────▶ first read decides ─────────────┼──▶ Report
 //	   │              └──────▶ a plain patient rule ───────────┤
 //	   └──▶ doors.Truth ───────────────────────────────────────┘

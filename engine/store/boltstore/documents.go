@@ -13,7 +13,7 @@ import (
 	"lintel/engine/store/internal/docs"
 )
 
-// PutDocument implements store.Store.
+// PutDocument implements store.Documents.
 func (s *Store) PutDocument(ctx context.Context, d store.Document, expect int) (int, error) {
 	if err := s.PutDocuments(ctx, []store.DocumentPut{{Document: d, Expect: expect}}); err != nil {
 		return 0, err
@@ -21,7 +21,7 @@ func (s *Store) PutDocument(ctx context.Context, d store.Document, expect int) (
 	return expect + 1, nil
 }
 
-// PutDocuments implements store.Store.
+// PutDocuments implements store.Documents.
 func (s *Store) PutDocuments(ctx context.Context, puts []store.DocumentPut) error {
 	if err := store.CheckPuts(puts); err != nil {
 		return err
@@ -74,7 +74,7 @@ func newestVersion(b *bbolt.Bucket) int {
 	return int(binary.BigEndian.Uint32(k))
 }
 
-// GetDocument implements store.Store.
+// GetDocument implements store.Documents.
 func (s *Store) GetDocument(ctx context.Context, name string, version int) (d store.Document, err error) {
 	if err := store.CheckDocumentName(name); err != nil {
 		return d, err
@@ -104,7 +104,7 @@ func (s *Store) GetDocument(ctx context.Context, name string, version int) (d st
 	return d, nil
 }
 
-// ListDocuments implements store.Store.
+// ListDocuments implements store.Documents.
 func (s *Store) ListDocuments(ctx context.Context, prefix string) (list []store.Document, err error) {
 	err = s.view(ctx, func(tx *bbolt.Tx) error {
 		all := tx.Bucket(bucketDocuments)
@@ -122,7 +122,7 @@ func (s *Store) ListDocuments(ctx context.Context, prefix string) (list []store.
 	return list, err
 }
 
-// DocumentVersions implements store.Store.
+// DocumentVersions implements store.Documents.
 func (s *Store) DocumentVersions(ctx context.Context, name string) (list []store.Document, err error) {
 	if err := store.CheckDocumentName(name); err != nil {
 		return nil, err

@@ -18,7 +18,7 @@ const readBytes = 16 << 20
 // purgeAtOnce is how many forgotten idempotency keys one transaction removes at most.
 const purgeAtOnce = 1000
 
-// Append implements store.Store.
+// Append implements store.Journal.
 func (s *Store) Append(ctx context.Context, name string, entries ...store.NewEntry) ([]store.Appended, error) {
 	if err := store.CheckSite(name); err != nil {
 		return nil, err
@@ -167,7 +167,7 @@ func (b *site) purge(now time.Time) error {
 	return nil
 }
 
-// Read implements store.Store. One call returns about 16 MB at most.
+// Read implements store.Journal. One call returns about 16 MB at most.
 func (s *Store) Read(ctx context.Context, name string, after store.Seq, max int, wait time.Duration) ([]store.Entry, error) {
 	if err := store.CheckSite(name); err != nil {
 		return nil, err
@@ -175,33 +175,10 @@ func (s *Store) Read(ctx context.Context, name string, after store.Seq, max int,
 	if max < 1 {
 		return nil, fmt.Errorf("%w: can't read at most %d entries", store.ErrInvalid, max)
 	}
-	var timeout <-chan time.Time
-	for {
-		woken, done := s.waiters.Watch(name)
+	return s.waiters.Await(ctx, name, wait, s.closing, func() ([]store.Entry, bool, error) {
 		entries, err := s.readNow(ctx, name, after, max)
-		if err != nil || len(entries) > 0 || wait <= 0 {
-			done()
-			return entries, err
-		}
-		if timeout == nil {
-			timer := time.NewTimer(wait)
-			defer timer.Stop()
-			timeout = timer.C
-		}
-		select {
-		case <-woken:
-			done()
-		case <-timeout:
-			done()
-			return nil, nil
-		case <-ctx.Done():
-			done()
-			return nil, ctx.Err()
-		case <-s.closing:
-			done()
-			return nil, store.ErrClosed
-		}
-	}
+		return entries, true, err
+	}, nil)
 }
 
 func (s *Store) readNow(ctx context.Context, name string, after store.Seq, max int) (entries []store.Entry, err error) {
@@ -235,7 +212,7 @@ func (s *Store) readNow(ctx context.Context, name string, after store.Seq, max i
 	return entries, nil
 }
 
-// Cursor implements store.Store.
+// Cursor implements store.Journal.
 func (s *Store) Cursor(ctx context.Context, name string) (cursor, newest store.Seq, err error) {
 	if err := store.CheckSite(name); err != nil {
 		return 0, 0, err
@@ -248,7 +225,7 @@ func (s *Store) Cursor(ctx context.Context, name string) (cursor, newest store.S
 	return cursor, newest, err
 }
 
-// StartJournal implements store.Importer.
+// StartJournal implements store.Journal.
 func (s *Store) StartJournal(ctx context.Context, name string, newest store.Seq) error {
 	if err := store.CheckSite(name); err != nil {
 		return err
@@ -268,7 +245,7 @@ func (s *Store) StartJournal(ctx context.Context, name string, newest store.Seq)
 // trimAtOnce is how many entries and facts one transaction removes at most.
 const trimAtOnce = 10_000
 
-// Trim implements store.Store. It works in several transactions, so that others are not held up.
+// Trim implements store.Journal. It works in several transactions, so that others are not held up.
 func (s *Store) Trim(ctx context.Context, name string, t store.Trim) error {
 	if err := store.CheckSite(name); err != nil {
 		return err

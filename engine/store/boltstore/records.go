@@ -11,7 +11,8 @@ import (
 	"lintel/engine/store"
 )
 
-// Records implements store.Store. A listing is one reading transaction: it sees one moment, and no commit waits for it.
+// Records implements store.Records. A listing is one reading transaction: it sees one moment, and
+// no commit waits for it.
 func (s *Store) Records(ctx context.Context, name string, kind store.Kind, keys []string,
 	fn func(kind store.Kind, key string, value []byte) error) (cursor store.Seq, err error) {
 	if err := store.CheckSite(name); err != nil {
@@ -26,10 +27,7 @@ func (s *Store) Records(ctx context.Context, name string, kind store.Kind, keys 
 			return nil
 		}
 		cursor = b.cursor()
-		if len(keys) > 0 {
-			return b.someRecords(kind, keys, fn)
-		}
-		return b.allRecords(ctx, kind, fn)
+		return listPairs(ctx, b.records, kind, keys, fn)
 	})
 	if err != nil {
 		return 0, err
@@ -37,42 +35,7 @@ func (s *Store) Records(ctx context.Context, name string, kind store.Kind, keys 
 	return cursor, nil
 }
 
-func (b *site) someRecords(kind store.Kind, keys []string, fn func(store.Kind, string, []byte) error) error {
-	var full []byte
-	for _, key := range keys {
-		full = appendRecordKey(full[:0], kind, key)
-		if v := b.records.Get(full); v != nil {
-			if err := fn(kind, key, v); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
-}
-
-func (b *site) allRecords(ctx context.Context, kind store.Kind, fn func(store.Kind, string, []byte) error) error {
-	var prefix []byte
-	if kind != "" {
-		prefix = appendRecordKey(nil, kind, "")
-	}
-	c := b.records.Cursor()
-	n := 0
-	for k, v := c.Seek(prefix); k != nil && bytes.HasPrefix(k, prefix); k, v = c.Next() {
-		if n++; n%1000 == 0 && ctx.Err() != nil {
-			return ctx.Err()
-		}
-		i := bytes.IndexByte(k, 0)
-		if string(k[:i]) != string(kind) { // a new string only when the kind changes
-			kind = store.Kind(k[:i])
-		}
-		if err := fn(kind, string(k[i+1:]), v); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// Commit implements store.Store.
+// Commit implements store.Records.
 func (s *Store) Commit(ctx context.Context, name string, c store.Commit) error {
 	if err := store.CheckSite(name); err != nil {
 		return err
@@ -145,8 +108,8 @@ const (
 	factsAtOnceSize = 1 << 20
 )
 
-// Facts implements store.Store. fn runs outside of any transaction, so it may take its time: a long listing does not keep room in the file
-// from being used again.
+// Facts implements store.Records. fn runs outside of any transaction, so it may take its time: a
+// long listing does not keep room in the file from being used again.
 func (s *Store) Facts(ctx context.Context, name string, from, to store.FactID, limit int,
 	fn func(id store.FactID, data []byte) error) error {
 	if err := store.CheckSite(name); err != nil {

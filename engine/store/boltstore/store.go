@@ -16,6 +16,7 @@ import (
 	bolterrors "go.etcd.io/bbolt/errors"
 
 	"lintel/engine/store"
+	"lintel/engine/store/internal/lease"
 	"lintel/engine/store/internal/wake"
 )
 
@@ -25,14 +26,17 @@ var ErrInUse = errors.New("boltstore: another process is using this directory")
 // FileName is the name of the file in the directory.
 const FileName = "lintel.db"
 
-// format is the layout of the file; see the package comment. It grows when an older program could not read the file any more.
-const format = 1
+// format is the layout of the file; see the package comment. It grows when an older program could
+// not read the file any more. Files of format 1 are changed to this one when they are opened.
+const format = 2
 
 // Options change how a store behaves. The zero value is right for production.
 type Options struct {
-	// LockTimeout is how long Open waits for another process to let go of the directory. 0 means half a second.
+	// LockTimeout is how long Open waits for another process to let go of the directory. 0 means
+	// half a second.
 	LockTimeout time.Duration
-	// NoSync leaves out the fsync. What was acknowledged can then be lost when the machine stops. For tests and benchmarks only.
+	// NoSync leaves out the fsync. What was acknowledged can then be lost when the machine stops.
+	// For tests and benchmarks only.
 	NoSync bool
 
 	maxSize int // of the file, to test a full disk
@@ -43,26 +47,25 @@ type Store struct {
 	dir  string
 	opts Options
 
-	// mu is held for reading while db is in use, and for writing while it is closed or opened again.
+	// mu is held for reading while db is in use, and for writing while it is closed or opened
+	// again.
 	mu     sync.RWMutex
 	db     *bbolt.DB
 	broken error // why db is nil, unless the store was closed
 
 	writer  writer
 	waiters wake.Group
-	leases  leases
+	leases  lease.Table
 
 	closing   chan struct{}
 	closeOnce sync.Once
 	closeErr  error
 }
 
-var (
-	_ store.Store    = (*Store)(nil)
-	_ store.Importer = (*Store)(nil)
-)
+var _ store.Store = (*Store)(nil)
 
-// Open opens the store in dir, which is made if it does not exist. The error is ErrInUse if another process has it open.
+// Open opens the store in dir, which is made if it does not exist. The error is ErrInUse if another
+// process has it open.
 func Open(dir string, opts Options) (*Store, error) {
 	if opts.LockTimeout <= 0 {
 		opts.LockTimeout = 500 * time.Millisecond
@@ -75,6 +78,9 @@ func Open(dir string, opts Options) (*Store, error) {
 		return nil, err
 	}
 	s.writer.start(s)
+	if err := s.upgrade(context.Background()); err != nil {
+		return nil, errors.Join(fmt.Errorf("boltstore: change %s to format %d: %w", FileName, format, err), s.Close())
+	}
 	return s, nil
 }
 
@@ -109,13 +115,15 @@ func (s *Store) openFile() error {
 		Timeout:      s.opts.LockTimeout,
 		NoSync:       s.opts.NoSync,
 		FreelistType: bbolt.FreelistMapType,
-		// The list of free pages can be found again by looking at the others; writing it with each transaction costs more than that.
+		// The list of free pages can be found again by looking at the others; writing it with each
+		// transaction costs more than that.
 		NoFreelistSync: true,
 		PageSize:       4096,
 		MaxSize:        s.opts.maxSize,
 	}
 	if strconv.IntSize == 64 && runtime.GOOS != "windows" && s.opts.maxSize == 0 {
-		// Address space, not memory: growing the map has to wait for all readers, so start with plenty.
+		// Address space, not memory: growing the map has to wait for all readers, so start with
+		// plenty.
 		o.InitialMmapSize = 1 << 30
 	}
 	db, err := bbolt.Open(path, 0o600, o)
@@ -148,7 +156,7 @@ func initFile(db *bbolt.DB) error {
 		return err
 	}
 	return db.Update(func(tx *bbolt.Tx) error {
-		for _, name := range [][]byte{bucketMeta, bucketDocuments, bucketSites} {
+		for _, name := range [][]byte{bucketMeta, bucketDocuments, bucketSites, bucketValues} {
 			if _, err := tx.CreateBucketIfNotExists(name); err != nil {
 				return err
 			}
@@ -202,7 +210,8 @@ func (s *Store) Ping(ctx context.Context) error {
 	return s.view(ctx, func(*bbolt.Tx) error { return nil })
 }
 
-// Close ends all waiting reads with ErrClosed, lets the transaction that is being written end, and closes the file.
+// Close ends all waiting reads with ErrClosed, lets the transaction that is being written end, and
+// closes the file.
 func (s *Store) Close() error {
 	s.closeOnce.Do(func() {
 		close(s.closing)
@@ -222,6 +231,7 @@ var (
 	bucketMeta      = []byte("meta")
 	bucketDocuments = []byte("documents")
 	bucketSites     = []byte("sites")
+	bucketValues    = []byte("values")
 
 	bucketJournal  = []byte("journal")
 	bucketRecords  = []byte("records")
@@ -230,6 +240,7 @@ var (
 	bucketExpiries = []byte("expiries")
 
 	keyFormat   = []byte("format")
+	keyRevision = []byte("revision")
 	keyCursor   = []byte("cursor")
 	keyNewest   = []byte("newest")
 	keyLastFact = []byte("lastfact")

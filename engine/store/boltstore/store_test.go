@@ -197,7 +197,8 @@ func TestEverythingIsThereAfterReopening(t *testing.T) {
 	require.ErrorIs(t, s.Commit(ctx, "quayside", store.Commit{Expect: 2, Next: 3, Facts: []store.Fact{{ID: store.FactID{Ms: 5}}}}), store.ErrInvalid)
 }
 
-// TestSyncingIsOn: what a power cut does can't be tried here, but that nothing was told to leave out the fsync can be seen.
+// TestSyncingIsOn: what a power cut does can't be tried here, but that nothing was told to leave
+// out the fsync can be seen.
 func TestSyncingIsOn(t *testing.T) {
 	require.False(t, open(t, t.TempDir(), Options{}).db.NoSync)
 	require.True(t, open(t, t.TempDir(), Options{NoSync: true}).db.NoSync)
@@ -213,7 +214,8 @@ func TestASecondOpenIsRefusedQuickly(t *testing.T) {
 	require.Less(t, time.Since(start), 5*time.Second)
 }
 
-// appendForEver is the child's part of TestAProcessThatIsKilledLosesNothing: it says on its output what was acknowledged.
+// appendForEver is the child's part of TestAProcessThatIsKilledLosesNothing: it says on its output
+// what was acknowledged.
 func appendForEver(dir string) error {
 	s, err := Open(dir, Options{})
 	if err != nil {
@@ -385,9 +387,9 @@ func TestRefusesAFileOfAnotherFormat(t *testing.T) {
 	require.NoError(t, s.Close())
 	_, err = Open(dir, Options{})
 	require.ErrorIs(t, err, store.ErrFormat)
-	require.ErrorContains(t, err, "it has format 2, and this one reads up to 1: use the Lintel that wrote it")
+	require.ErrorContains(t, err, "it has format 3, and this one reads up to 2: use the Lintel that wrote it")
 	_, err = Open(dir, Options{})
-	require.ErrorContains(t, err, "format 2", "the refusal let go of the file")
+	require.ErrorContains(t, err, "format 3", "the refusal let go of the file")
 
 	require.NoError(t, os.WriteFile(filepath.Join(dir, FileName), []byte("not a database"), 0o600))
 	_, err = Open(dir, Options{})

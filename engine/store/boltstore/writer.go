@@ -12,14 +12,16 @@ import (
 	"lintel/engine/store"
 )
 
-// What goes into one transaction at most, so that no caller waits for more than about this much to be written.
+// What goes into one transaction at most, so that no caller waits for more than about this much to
+// be written.
 const (
 	batchOps   = 4096
 	batchBytes = 32 << 20
 )
 
-// apply changes the file for one call. It checks everything that it may refuse before it changes anything, since other calls share the
-// transaction. now is the time of the transaction. It may run again if the transaction had to be given up.
+// apply changes the file for one call. It checks everything that it may refuse before it changes
+// anything, since other calls share the transaction. now is the time of the transaction. It may run
+// again if the transaction had to be given up.
 type apply func(tx *bbolt.Tx, now time.Time) (changed bool, err error)
 
 // call is one caller's change on its way through the writer.
@@ -51,8 +53,9 @@ func (w *writer) start(s *Store) {
 
 func (w *writer) wait() { <-w.stopped }
 
-// write hands a change to the writer and waits until it is on the disk. A caller that gives up is let go only if the writer has not
-// taken the change yet: after that the bytes that it was given are still being read.
+// write hands a change to the writer and waits until it is on the disk. A caller that gives up is
+// let go only if the writer has not taken the change yet: after that the bytes that it was given
+// are still being read.
 func (s *Store) write(ctx context.Context, size int, fn apply) error {
 	if err := ctx.Err(); err != nil {
 		return err
@@ -180,7 +183,8 @@ func (s *Store) writeBatch(batch []*call) {
 	case err == nil || errors.Is(err, errNoChange):
 		answer(batch, nil)
 	case failed != nil && len(batch) > 1:
-		// One of them can't be applied, and its half is rolled back: the others must not suffer from it.
+		// One of them can't be applied, and its half is rolled back: the others must not suffer
+		// from it.
 		for i := range batch {
 			s.writeBatch(batch[i : i+1])
 		}
@@ -198,7 +202,8 @@ func refused(err error) bool {
 	return errors.Is(err, store.ErrConflict) || errors.Is(err, store.ErrIdempotencyMismatch) || errors.Is(err, store.ErrInvalid)
 }
 
-// reopen throws away what memory knows about the file after a failed write, as the write may have reached the disk or not.
+// reopen throws away what memory knows about the file after a failed write, as the write may have
+// reached the disk or not.
 func (s *Store) reopen(cause error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()

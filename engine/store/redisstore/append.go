@@ -19,7 +19,7 @@ const (
 	pipelineBytes = 8 << 20
 )
 
-// Append implements store.Store.
+// Append implements store.Journal.
 func (s *Store) Append(ctx context.Context, site string, entries ...store.NewEntry) ([]store.Appended, error) {
 	if err := store.CheckSite(site); err != nil {
 		return nil, err
@@ -131,13 +131,15 @@ func journalSeq(id []byte) (store.Seq, error) {
 	return store.Seq(n), nil
 }
 
-// lanesAbreast is how many pipelines are under way at once. Redis reads about 16 KB from a connection before it turns to the next, and with
-// appendfsync always it syncs after each round: entries of 12 KB on one connection would each cost a sync, on several they share it. (Measured with
-// 64 callers: 1,130 us an append on one connection, 230 on four, 130 on eight, 130 on sixteen.)
+// lanesAbreast is how many pipelines are under way at once. Redis reads about 16 KB from a
+// connection before it turns to the next, and with appendfsync always it syncs after each round:
+// entries of 12 KB on one connection would each cost a sync, on several they share it. (Measured
+// with 64 callers: 1,130 us an append on one connection, 230 on four, 130 on eight, 130 on
+// sixteen.)
 const lanesAbreast = 8
 
-// lanes holds the appends that wait. A single server has one set of lanes for all; in a cluster each site has its own, so that a slow node
-// holds up its own sites only.
+// lanes holds the appends that wait. A single server has one set of lanes for all; in a cluster
+// each site has its own, so that a slow node holds up its own sites only.
 type lanes struct {
 	perSite bool
 
@@ -242,7 +244,8 @@ func (l *lane) next() []*call {
 
 // serve sends what waits in a lane until nothing does.
 func (s *Store) serve(l *lane) {
-	// The callers' contexts end their waiting, not the sending: others share it. The client's timeouts bound it.
+	// The callers' contexts end their waiting, not the sending: others share it. The client's
+	// timeouts bound it.
 	ctx := context.WithoutCancel(s.running)
 	for batch := l.next(); len(batch) > 0; batch = l.next() {
 		s.send(ctx, batch)
@@ -278,7 +281,7 @@ func (s *Store) send(ctx context.Context, batch []*call) {
 	}
 }
 
-// StartJournal implements store.Importer.
+// StartJournal implements store.Journal.
 func (s *Store) StartJournal(ctx context.Context, site string, newest store.Seq) error {
 	if err := store.CheckSite(site); err != nil {
 		return err

@@ -21,7 +21,7 @@ const (
 	bodiesPrefix = Prefix + "{.documents}:bodies:"
 )
 
-// PutDocument implements store.Store.
+// PutDocument implements store.Documents.
 func (s *Store) PutDocument(ctx context.Context, d store.Document, expect int) (int, error) {
 	if err := s.PutDocuments(ctx, []store.DocumentPut{{Document: d, Expect: expect}}); err != nil {
 		return 0, err
@@ -29,7 +29,7 @@ func (s *Store) PutDocument(ctx context.Context, d store.Document, expect int) (
 	return expect + 1, nil
 }
 
-// PutDocuments implements store.Store.
+// PutDocuments implements store.Documents.
 func (s *Store) PutDocuments(ctx context.Context, puts []store.DocumentPut) error {
 	if err := store.CheckPuts(puts); err != nil {
 		return err
@@ -73,7 +73,7 @@ func (s *Store) PutDocuments(ctx context.Context, puts []store.DocumentPut) erro
 	return fmt.Errorf("%w: document %q has version %d, not %d", store.ErrConflict, puts[at].Document.Name, newest, puts[at].Expect)
 }
 
-// GetDocument implements store.Store.
+// GetDocument implements store.Documents.
 func (s *Store) GetDocument(ctx context.Context, name string, version int) (store.Document, error) {
 	if err := store.CheckDocumentName(name); err != nil {
 		return store.Document{}, err
@@ -113,7 +113,7 @@ func (s *Store) getDocument(ctx context.Context, name string, version int) (d st
 	return d, err
 }
 
-// ListDocuments implements store.Store.
+// ListDocuments implements store.Documents.
 func (s *Store) ListDocuments(ctx context.Context, prefix string) ([]store.Document, error) {
 	if err := s.usable(ctx); err != nil {
 		return nil, err
@@ -137,7 +137,7 @@ func (s *Store) ListDocuments(ctx context.Context, prefix string) ([]store.Docum
 	return list, nil
 }
 
-// DocumentVersions implements store.Store.
+// DocumentVersions implements store.Documents.
 func (s *Store) DocumentVersions(ctx context.Context, name string) ([]store.Document, error) {
 	if err := store.CheckDocumentName(name); err != nil {
 		return nil, err

@@ -12,7 +12,7 @@ import (
 // factsAtOnce is how many facts one command asks for.
 const factsAtOnce = 2000
 
-// Facts implements store.Store. fn may take its time: nothing in Redis waits for it.
+// Facts implements store.Records. fn may take its time: nothing in Redis waits for it.
 func (s *Store) Facts(ctx context.Context, site string, from, to store.FactID, limit int,
 	fn func(id store.FactID, data []byte) error) error {
 	if err := store.CheckSite(site); err != nil {

@@ -7,7 +7,8 @@ import (
 	"lintel/engine/store"
 )
 
-// Lease implements store.Store. The time of a lease is counted by the server, in whole milliseconds.
+// Lease implements store.Leases. The time of a lease is counted by the server, in whole
+// milliseconds.
 func (s *Store) Lease(ctx context.Context, site, owner string, ttl time.Duration) (bool, error) {
 	if err := store.CheckSite(site); err != nil {
 		return false, err

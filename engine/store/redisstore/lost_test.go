@@ -50,8 +50,9 @@ func (c *losing) Read(p []byte) (int, error) {
 	return n, err
 }
 
-// TestNothingIsSentTwiceAfterALostReply checks the promise of the package comment on every sort of write: the server did it, the reply was
-// lost, and the call fails once instead of being tried again behind the caller's back. The clients here are made to try again.
+// TestNothingIsSentTwiceAfterALostReply checks the promise of the package comment on every sort of
+// write: the server did it, the reply was lost, and the call fails once instead of being tried
+// again behind the caller's back. The clients here are made to try again.
 func TestNothingIsSentTwiceAfterALostReply(t *testing.T) {
 	server, nodes := redistest.Start(t), redistest.Cluster(t)
 	var l loser

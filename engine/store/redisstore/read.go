@@ -23,7 +23,7 @@ const firstRead = 64
 // perEntry is about what an entry takes in a reply besides its data.
 const perEntry = 64
 
-// Read implements store.Store. One call returns about 16 MB at most.
+// Read implements store.Journal. One call returns about 16 MB at most.
 func (s *Store) Read(ctx context.Context, site string, after store.Seq, max int, wait time.Duration) ([]store.Entry, error) {
 	if err := store.CheckSite(site); err != nil {
 		return nil, err
@@ -31,39 +31,9 @@ func (s *Store) Read(ctx context.Context, site string, after store.Seq, max int,
 	if max < 1 {
 		return nil, fmt.Errorf("%w: can't read at most %d entries", store.ErrInvalid, max)
 	}
-	var timeout <-chan time.Time
-	for {
-		woken, done := s.waiters.Watch(site)
-		entries, caughtUp, err := s.readNow(ctx, site, after, max)
-		if err != nil || len(entries) > 0 || caughtUp && wait <= 0 {
-			done()
-			return entries, err
-		}
-		if !caughtUp { // something came while it looked
-			done()
-			continue
-		}
-		if timeout == nil {
-			timer := time.NewTimer(wait)
-			defer timer.Stop()
-			timeout = timer.C
-		}
-		leave := s.listen(site, after)
-		select {
-		case <-woken:
-		case <-timeout:
-			err, wait = nil, 0
-		case <-ctx.Done():
-			err, wait = ctx.Err(), 0
-		case <-s.running.Done():
-			err, wait = store.ErrClosed, 0
-		}
-		leave()
-		done()
-		if wait == 0 {
-			return nil, err
-		}
-	}
+	return s.waiters.Await(ctx, site, wait, s.running.Done(), func() ([]store.Entry, bool, error) {
+		return s.readNow(ctx, site, after, max)
+	}, func() func() { return s.listen(site, after) })
 }
 
 // readNow returns what is there. With nothing, caughtUp says that after is the newest entry.
@@ -122,8 +92,8 @@ func (s *Store) explainNothing(ctx context.Context, site string, after store.Seq
 	return nil, after == newest, nil
 }
 
-// numbers returns the numbers of a site as of one moment. The entries of a journal have no holes, so how many there are after the last
-// trimmed one tells the newest.
+// numbers returns the numbers of a site as of one moment. The entries of a journal have no holes,
+// so how many there are after the last trimmed one tells the newest.
 func (s *Store) numbers(ctx context.Context, site string) (cursor, newest, trimmed store.Seq, err error) {
 	var cursorCmd, trimmedCmd *redis.StringCmd
 	var lenCmd *redis.IntCmd
@@ -147,7 +117,7 @@ func (s *Store) numbers(ctx context.Context, site string) (cursor, newest, trimm
 	return cursor, trimmed + store.Seq(length), trimmed, err
 }
 
-// Cursor implements store.Store.
+// Cursor implements store.Journal.
 func (s *Store) Cursor(ctx context.Context, site string) (cursor, newest store.Seq, err error) {
 	if err := store.CheckSite(site); err != nil {
 		return 0, 0, err
@@ -159,10 +129,11 @@ func (s *Store) Cursor(ctx context.Context, site string) (cursor, newest store.S
 	return cursor, newest, s.wrap(err, "read of the cursor", site)
 }
 
-// trimAtOnce is how many entries or facts one command removes at most, so that others are not held up.
+// trimAtOnce is how many entries or facts one command removes at most, so that others are not held
+// up.
 const trimAtOnce = 10_000
 
-// Trim implements store.Store.
+// Trim implements store.Journal.
 func (s *Store) Trim(ctx context.Context, site string, t store.Trim) error {
 	if err := store.CheckSite(site); err != nil {
 		return err
@@ -184,7 +155,8 @@ func (s *Store) Trim(ctx context.Context, site string, t store.Trim) error {
 		if err := s.usable(ctx); err != nil {
 			return err
 		}
-		// This removes whole blocks of entries, at most so many; the last command removes what is left in the block at the end.
+		// This removes whole blocks of entries, at most so many; the last command removes what is
+		// left in the block at the end.
 		n, err := s.client.XTrimMinIDApprox(ctx, factsKey(site), end, trimAtOnce).Result()
 		if err != nil {
 			return s.wrap(err, "trim of the facts", site)
@@ -214,7 +186,8 @@ type listener struct {
 	after   store.Seq // that they have seen
 }
 
-// listen makes sure that somebody hears what other processes append to a site, until leave is called.
+// listen makes sure that somebody hears what other processes append to a site, until leave is
+// called.
 func (s *Store) listen(site string, after store.Seq) (leave func()) {
 	ls := &s.listeners
 	ls.mu.Lock()

@@ -13,13 +13,15 @@ import (
 	"lintel/engine/store"
 )
 
-// How many records one command of a listing asks for: enough to make the way to Redis cheap, few enough that others do not notice.
+// How many records one command of a listing asks for: enough to make the way to Redis cheap, few
+// enough that others do not notice.
 const (
 	scanCount = 5000
 	keysCount = 5000
 )
 
-// Records implements store.Store. It returns ErrConflict if commits changed what is being listed and it did not fit into one reply.
+// Records implements store.Records. It returns ErrConflict if commits changed what is being listed
+// and it did not fit into one reply.
 func (s *Store) Records(ctx context.Context, site string, kind store.Kind, keys []string,
 	fn func(kind store.Kind, key string, value []byte) error) (store.Seq, error) {
 	if err := store.CheckSite(site); err != nil {
@@ -148,8 +150,9 @@ func (l *listing) everything() (store.Seq, error) {
 	return l.scan(all, true)
 }
 
-// scan lists kinds. Their first pieces and the state are read in one transaction: if nothing is left after them, they are one cut. Else the
-// state at the end must be that of the beginning. whole says that the kinds must be all that there are.
+// scan lists kinds. Their first pieces and the state are read in one transaction: if nothing is
+// left after them, they are one cut. Else the state at the end must be that of the beginning. whole
+// says that the kinds must be all that there are.
 func (l *listing) scan(kinds []store.Kind, whole bool) (store.Seq, error) {
 	var first state
 	pieces := make([]*redis.ScanCmd, len(kinds))
@@ -206,7 +209,7 @@ func (l *listing) unchanged(kinds []store.Kind, whole bool, first, last map[stri
 	return !slices.ContainsFunc(kinds, func(k store.Kind) bool { return first[string(k)] != last[string(k)] })
 }
 
-// Commit implements store.Store.
+// Commit implements store.Records.
 func (s *Store) Commit(ctx context.Context, site string, c store.Commit) error {
 	if err := store.CheckSite(site); err != nil {
 		return err
@@ -237,7 +240,8 @@ func (s *Store) Commit(ctx context.Context, site string, c store.Commit) error {
 	return s.wrap(errReply, "commit", site)
 }
 
-// commitArguments lays a commit out as the script wants it, grouped by kind so that the script needs few commands.
+// commitArguments lays a commit out as the script wants it, grouped by kind so that the script
+// needs few commands.
 func commitArguments(site string, c *store.Commit) (keys []string, args []any) {
 	type group struct{ deletes, writes int }
 	groups := map[store.Kind]*group{}

@@ -34,6 +34,8 @@ func useEverything(t *testing.T, s *Store) {
 		_, err = s.PutDocument(ctx, store.Document{Name: "sites/" + site + "/layout", Body: []byte("{}")}, 0)
 		require.NoError(t, err)
 	}
+	_, err := s.SetValues(ctx, store.Value{Kind: "answer", Key: "k", Data: []byte("a")})
+	require.NoError(t, err)
 }
 
 func TestEveryKeyHasThePrefixAndItsSitesSlot(t *testing.T) {
@@ -41,9 +43,9 @@ func TestEveryKeyHasThePrefixAndItsSitesSlot(t *testing.T) {
 	useEverything(t, open(t, server.URL()))
 	keys, err := server.Client(t).Keys(t.Context(), "*").Result()
 	require.NoError(t, err)
-	require.Len(t, keys, 3*(9+2)+2)
+	require.Len(t, keys, 3*(9+2)+2+3)
 	for _, key := range keys {
-		require.Regexp(t, `^lintel:\{(quayside|harbour|mill|\.documents)\}:`, key)
+		require.Regexp(t, `^lintel:\{(quayside|harbour|mill|\.documents|\.values)\}:`, key)
 	}
 }
 
@@ -68,11 +70,13 @@ func TestOnlyIdempotencyKeysAndLeasesEnd(t *testing.T) {
 	}
 }
 
-// TestRecordsCostAtMost120BytesEach holds the budget of an item: a key of 16 bytes and a value of 30.
+// TestRecordsCostAtMost120BytesEach holds the budget of an item: a key of 16 bytes and a value of
+// 30.
 func TestRecordsCostAtMost120BytesEach(t *testing.T) {
 	server := redistest.Start(t)
 	s := open(t, server.URL())
-	// Redis doubles a hash table when it is full: 66,000 records in a table for 131,072 are about the worst, 130,000 the best.
+	// Redis doubles a hash table when it is full: 66,000 records in a table for 131,072 are about
+	// the worst, 130,000 the best.
 	for _, n := range []int{66_000, 100_000, 130_000} {
 		site := fmt.Sprintf("site-%d", n)
 		for i := 0; i < n; i += 1000 {
@@ -384,7 +388,7 @@ func TestRefusesDataOfANewerFormat(t *testing.T) {
 	require.NoError(t, client.Set(ctx, formatKey, format+1, 0).Err())
 	_, err = Open(ctx, srv.URL(), Options{})
 	require.ErrorIs(t, err, store.ErrFormat)
-	require.ErrorContains(t, err, "it has format 2, and this one reads up to 1: use the Lintel that wrote it")
+	require.ErrorContains(t, err, "it has format 3, and this one reads up to 2: use the Lintel that wrote it")
 	require.NoError(t, client.Del(ctx, formatKey).Err())
 	st, err = Open(ctx, srv.URL(), Options{})
 	require.NoError(t, err, "data of before there was a format number")

@@ -26,8 +26,8 @@ const waitingPool = 10_000
 
 // Options change how a store behaves. The zero value is right for production.
 type Options struct {
-	// AllowEviction lets Open take a server that throws keys away when its memory is full. Data is then lost without a word. For
-	// servers that hold nothing of value only.
+	// AllowEviction lets Open take a server that throws keys away when its memory is full. Data is
+	// then lost without a word. For servers that hold nothing of value only.
 	AllowEviction bool
 }
 
@@ -50,13 +50,10 @@ type Store struct {
 	closeErr  error
 }
 
-var (
-	_ store.Store    = (*Store)(nil)
-	_ store.Importer = (*Store)(nil)
-)
+var _ store.Store = (*Store)(nil)
 
-// Open connects to the Redis that url names (the package comment lists the forms) and checks that it can serve: that it answers, is new
-// enough, and does not throw keys away.
+// Open connects to the Redis that url names (the package comment lists the forms) and checks that
+// it can serve: that it answers, is new enough, and does not throw keys away.
 func Open(ctx context.Context, url string, opts Options) (*Store, error) {
 	a, err := parseURL(url)
 	if err != nil {
@@ -64,21 +61,26 @@ func Open(ctx context.Context, url string, opts Options) (*Store, error) {
 	}
 	s := newStore(a.client(0), a.client(waitingPool))
 	s.owned = true
-	if err := s.check(ctx, opts); err != nil {
-		return nil, errors.Join(err, s.Close())
-	}
-	return s, nil
+	return s.start(ctx, opts)
 }
 
-// New returns a store on a client that the caller made, a *redis.Client or *redis.ClusterClient, and closes after the store. It makes a
-// second client of the same options for reads that wait.
+// New returns a store on a client that the caller made, a *redis.Client or *redis.ClusterClient,
+// and closes after the store. It makes a second client of the same options for reads that wait.
 func New(ctx context.Context, client redis.UniversalClient, opts Options) (*Store, error) {
 	waiting, err := sibling(client, waitingPool)
 	if err != nil {
 		return nil, err
 	}
-	s := newStore(client, waiting)
-	if err := s.check(ctx, opts); err != nil {
+	return newStore(client, waiting).start(ctx, opts)
+}
+
+// start returns the store once it can serve, or closes it.
+func (s *Store) start(ctx context.Context, opts Options) (*Store, error) {
+	err := s.checkServer(ctx, opts)
+	if err == nil {
+		err = s.wrap(s.upgrade(ctx), "check the format", "")
+	}
+	if err != nil {
 		return nil, errors.Join(err, s.Close())
 	}
 	return s, nil
@@ -92,33 +94,11 @@ func newStore(client, waiting redis.UniversalClient) *Store {
 	return s
 }
 
-// format is the layout of the keys; see the package comment. It grows when an older program could not
-// read them any more.
-const (
-	format    = 1
-	formatKey = "lintel:{.documents}:format"
-)
-
-// check looks at the servers, and at the format of what they hold. Data without a format number has
-// the first one.
-func (s *Store) check(ctx context.Context, opts Options) error {
-	if err := s.checkServer(ctx, opts); err != nil {
-		return err
-	}
-	if err := s.client.SetNX(ctx, formatKey, format, 0).Err(); err != nil {
-		return s.wrap(err, "check the format", "")
-	}
-	got, err := s.client.Get(ctx, formatKey).Int()
-	if err != nil {
-		return s.wrap(err, "check the format", "")
-	}
-	return store.CheckFormat("redisstore: the server's data", got, format)
-}
-
 // checkServer looks at every server that may hold data.
 func (s *Store) checkServer(ctx context.Context, opts Options) error {
 	check := func(ctx context.Context, c *redis.Client) error {
-		// An error here is usual where users have few rights; what matters shows in the calls that need it.
+		// An error here is usual where users have few rights; what matters shows in the calls that
+		// need it.
 		info, err := c.Info(ctx, "server", "memory", "cluster").Result()
 		if err != nil {
 			if redis.HasErrorPrefix(err, "NOPERM") {
@@ -159,7 +139,8 @@ func checkInfo(info map[string]string, inCluster bool, opts Options) error {
 		return errors.New("the server is a node of a cluster: write its URL with redis+cluster://")
 	}
 	if policy := info["maxmemory_policy"]; policy != "" && policy != "noeviction" && info["maxmemory"] != "0" && !opts.AllowEviction {
-		return fmt.Errorf("the server throws data away when its memory is full (maxmemory-policy %s): set maxmemory-policy noeviction", policy)
+		return fmt.Errorf("the server throws data away when its memory is full (maxmemory-policy %s): "+
+			"set maxmemory-policy noeviction", policy)
 	}
 	return nil
 }
@@ -175,7 +156,8 @@ func (s *Store) Ping(ctx context.Context) error {
 	return s.wrap(s.client.Ping(ctx).Err(), "ping", "")
 }
 
-// Close ends all waiting reads with ErrClosed, waits for appends that are on their way, and closes the connections.
+// Close ends all waiting reads with ErrClosed, waits for appends that are on their way, and closes
+// the connections.
 func (s *Store) Close() error {
 	s.closeOnce.Do(func() {
 		s.stop()
@@ -256,6 +238,8 @@ var (
 	leaseLua string
 	//go:embed lua/start.lua
 	startLua string
+	//go:embed lua/values.lua
+	valuesLua string
 
 	appendScript    = newScript(appendLua)
 	commitScript    = newScript(commitLua)
@@ -263,6 +247,7 @@ var (
 	documentsScript = newScript(documentsLua)
 	leaseScript     = newScript(leaseLua)
 	startScript     = newScript(startLua)
+	valuesScript    = newScript(valuesLua)
 )
 
 // command makes the command that runs a script by its digest.

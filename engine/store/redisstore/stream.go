@@ -16,14 +16,15 @@ type message struct{ id, data []byte }
 
 // stream reads pieces of a stream. The messages of one piece are parts of its buffer.
 //
-// The client's own reading of a stream makes a map and several strings for each entry, which is most of the work of a listing, so the reply is
-// taken as it comes and cut up here.
+// The client's own reading of a stream makes a map and several strings for each entry, which is
+// most of the work of a listing, so the reply is taken as it comes and cut up here.
 type stream struct {
 	buf      buffer
 	messages []message
 }
 
-// read returns up to n entries, which are good until the next read unless buf.b is replaced before it.
+// read returns up to n entries, which are good until the next read unless buf.b is replaced before
+// it.
 func (st *stream) read(ctx context.Context, client redis.UniversalClient, key, start, end string, n int) ([]message, error) {
 	st.buf.b = st.buf.b[:0]
 	cmd := redis.NewRawWriteToCmd(ctx, &st.buf, "xrange", key, start, end, "count", n)
@@ -35,7 +36,8 @@ func (st *stream) read(ctx context.Context, client redis.UniversalClient, key, s
 		st.messages, err = parseStream(st.messages[:0], st.buf.b)
 		return st.messages, err
 	}
-	// An error, perhaps one that sends a cluster's client to another node: that the client knows how to deal with.
+	// An error, perhaps one that sends a cluster's client to another node: that the client knows
+	// how to deal with.
 	list, err := client.XRangeN(ctx, key, start, end, int64(n)).Result()
 	if err != nil {
 		return nil, err
@@ -65,7 +67,8 @@ func (b *buffer) Write(p []byte) (int, error) {
 	return len(p), nil
 }
 
-// ReadFrom implements io.ReaderFrom, so that the client copies a value of known length straight into its place.
+// ReadFrom implements io.ReaderFrom, so that the client copies a value of known length straight
+// into its place.
 func (b *buffer) ReadFrom(r io.Reader) (int64, error) {
 	known, ok := r.(*io.LimitedReader)
 	if !ok {
@@ -82,7 +85,8 @@ func (b *buffer) ReadFrom(r io.Reader) (int64, error) {
 
 var errStream = errors.New("a reply of Redis can't be read, or something else writes to the stream")
 
-// parseStream cuts up the reply to XRANGE, an array of arrays of an id and an array of one field and its value, and appends what it holds.
+// parseStream cuts up the reply to XRANGE, an array of arrays of an id and an array of one field
+// and its value, and appends what it holds.
 func parseStream(messages []message, raw []byte) ([]message, error) {
 	r := resp{rest: raw}
 	n := r.count('*')

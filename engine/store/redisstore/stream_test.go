@@ -52,7 +52,8 @@ func TestParseStreamAgreesWithTheClient(t *testing.T) {
 	}
 }
 
-// TestReadingFollowsMovedSlots moves a site to another node under a client that still believes in the old one.
+// TestReadingFollowsMovedSlots moves a site to another node under a client that still believes in
+// the old one.
 func TestReadingFollowsMovedSlots(t *testing.T) {
 	ctx := t.Context()
 	nodes := redistest.Cluster(t)

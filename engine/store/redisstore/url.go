@@ -17,41 +17,40 @@ import (
 	"lintel/engine/store"
 )
 
-// address is a parsed URL.
+// address is a parsed URL: the options of a client, and the form that the URL had.
 type address struct {
-	form     string // "", "sentinel" or "cluster"
-	tls      bool
-	user     string
-	password string
-	hosts    []string // host:port
-	master   string   // sentinel only
-	db       int
-	pool     int           // 0: the client's default
-	timeout  time.Duration // 0: the client's default
-
-	sentinelUser, sentinelPassword string
+	redis.UniversalOptions
+	form string // "", "sentinel" or "cluster"
 }
 
-// badURL makes an error about a URL. What goes into it must not come from the part before the hosts, where the password is.
+// badURL makes an error about a URL. What goes into it must not come from the part before the
+// hosts, where the password is.
 func badURL(format string, args ...any) error {
 	return fmt.Errorf("%w: Redis URL: "+format, append([]any{store.ErrInvalid}, args...)...)
 }
 
-// parseURL reads the forms that the package comment lists. It does not use net/url for the whole: that knows no lists of hosts, and its
-// errors show passwords.
+// parseURL reads the forms that the package comment lists. It does not use net/url for the whole:
+// that knows no lists of hosts, and its errors show passwords.
 func parseURL(s string) (*address, error) {
 	scheme, rest, ok := strings.Cut(s, "://")
 	if !ok {
 		return nil, badURL("it has no ://; write it like redis://localhost:6379")
 	}
-	a := &address{}
+	a := &address{UniversalOptions: redis.UniversalOptions{
+		ContextTimeoutEnabled: true, MaintNotificationsConfig: quiet(),
+		MaxRetries: -1, // no command is sent again, except to the node of a cluster that is in charge
+	}}
 	scheme, a.form, _ = strings.Cut(scheme, "+")
-	a.tls = scheme == "rediss"
+	a.IsClusterMode = a.form == "cluster"
+	if scheme == "rediss" {
+		a.TLSConfig = &tls.Config{MinVersion: tls.VersionTLS12}
+	}
 	if scheme != "redis" && scheme != "rediss" || a.form != "" && a.form != "sentinel" && a.form != "cluster" {
 		return nil, badURL("what stands before :// must be redis or rediss, alone or with +sentinel or +cluster")
 	}
 	rest, query, _ := strings.Cut(rest, "?")
-	// The last @ ends the credentials, so that one forgotten to be encoded does not put half a password among the hosts.
+	// The last @ ends the credentials, so that one forgotten to be encoded does not put half a
+	// password among the hosts.
 	if i := strings.LastIndexByte(rest, '@'); i >= 0 {
 		if err := a.setCredentials(rest[:i]); err != nil {
 			return nil, err
@@ -74,8 +73,8 @@ func parseURL(s string) (*address, error) {
 func (a *address) setCredentials(s string) error {
 	user, password, hasPassword := strings.Cut(s, ":")
 	var errs [2]error
-	a.user, errs[0] = url.PathUnescape(user)
-	a.password, errs[1] = url.PathUnescape(password)
+	a.Username, errs[0] = url.PathUnescape(user)
+	a.Password, errs[1] = url.PathUnescape(password)
 	if errs[0] != nil || errs[1] != nil {
 		return badURL("user or password has a %% that starts no code of two hexadecimal digits; write %% itself as %%25")
 	}
@@ -106,10 +105,10 @@ func (a *address) setHosts(s string) error {
 		if n, err := strconv.ParseUint(port, 10, 16); err != nil || n == 0 {
 			return badURL("the port of host %d is not a number from 1 to 65535", i+1)
 		}
-		a.hosts = append(a.hosts, net.JoinHostPort(host, port))
+		a.Addrs = append(a.Addrs, net.JoinHostPort(host, port))
 	}
-	if a.form == "" && len(a.hosts) > 1 {
-		return badURL("it lists %d hosts; several make sense with redis+cluster:// or redis+sentinel://", len(a.hosts))
+	if a.form == "" && len(a.Addrs) > 1 {
+		return badURL("it lists %d hosts; several make sense with redis+cluster:// or redis+sentinel://", len(a.Addrs))
 	}
 	return nil
 }
@@ -117,11 +116,11 @@ func (a *address) setHosts(s string) error {
 func (a *address) setPath(path string) error {
 	switch {
 	case a.form == "sentinel":
-		if a.master = path; path == "" || strings.Contains(path, "/") {
+		if a.MasterName = path; path == "" || strings.Contains(path, "/") {
 			return badURL("after the sentinels comes /NAME, the name by which they know the master")
 		}
 	case path == "":
-	case a.form == "cluster":
+	case a.IsClusterMode:
 		return badURL("a cluster has no databases: nothing comes after its hosts but ?options")
 	default:
 		return a.setDB(path)
@@ -130,7 +129,7 @@ func (a *address) setPath(path string) error {
 }
 
 func (a *address) setDB(s string) (err error) {
-	if a.db, err = strconv.Atoi(s); err != nil || a.db < 0 {
+	if a.DB, err = strconv.Atoi(s); err != nil || a.DB < 0 {
 		return badURL("the database is not a number from 0")
 	}
 	return nil
@@ -158,7 +157,7 @@ func (a *address) setOptions(query string) error {
 		}
 	}
 	if v := values.Get("db"); v != "" {
-		if a.form == "cluster" {
+		if a.IsClusterMode {
 			return badURL("a cluster has no databases: leave out db")
 		}
 		if err := a.setDB(v); err != nil {
@@ -166,17 +165,18 @@ func (a *address) setOptions(query string) error {
 		}
 	}
 	if v := values.Get("pool"); v != "" {
-		if a.pool, err = strconv.Atoi(v); err != nil || a.pool < 1 || a.pool > 10_000 {
+		if a.PoolSize, err = strconv.Atoi(v); err != nil || a.PoolSize < 1 || a.PoolSize > 10_000 {
 			return badURL("option pool is not a number from 1 to 10000")
 		}
 	}
 	if v := values.Get("timeout"); v != "" {
-		if a.timeout, err = time.ParseDuration(v); err != nil || a.timeout <= 0 {
+		if a.ReadTimeout, err = time.ParseDuration(v); err != nil || a.ReadTimeout <= 0 {
 			return badURL("option timeout is not a time such as 5s")
 		}
+		a.WriteTimeout = a.ReadTimeout
 	}
-	a.sentinelUser, a.sentinelPassword = values.Get("sentinel_user"), values.Get("sentinel_password")
-	if a.form != "sentinel" && (a.sentinelUser != "" || a.sentinelPassword != "") {
+	a.SentinelUsername, a.SentinelPassword = values.Get("sentinel_user"), values.Get("sentinel_password")
+	if a.form != "sentinel" && (a.SentinelUsername != "" || a.SentinelPassword != "") {
 		return badURL("sentinel_user and sentinel_password go with redis+sentinel:// only")
 	}
 	return nil
@@ -185,37 +185,17 @@ func (a *address) setOptions(query string) error {
 // errNoConnections is returned for a client whose kind is not known.
 var errNoConnections = errors.New("redisstore: the client must be a *redis.Client or a *redis.ClusterClient")
 
-// client makes a client. Commands are never sent again by the client itself, except to the node of a cluster that is in charge.
+// client makes a client with a pool of that size, or 0: of the URL's, or else the client's default.
 func (a *address) client(pool int) redis.UniversalClient {
-	if a.pool > 0 && pool == 0 {
-		pool = a.pool
+	o := a.UniversalOptions
+	if pool > 0 {
+		o.PoolSize = pool
 	}
-	var conf *tls.Config
-	if a.tls {
-		conf = &tls.Config{MinVersion: tls.VersionTLS12}
-	}
-	switch a.form {
-	case "cluster":
-		return redis.NewClusterClient(&redis.ClusterOptions{
-			Addrs: a.hosts, Username: a.user, Password: a.password, TLSConfig: conf,
-			PoolSize: pool, ReadTimeout: a.timeout, WriteTimeout: a.timeout, ContextTimeoutEnabled: true, MaintNotificationsConfig: quiet(),
-		})
-	case "sentinel":
-		return redis.NewFailoverClient(&redis.FailoverOptions{
-			MasterName: a.master, SentinelAddrs: a.hosts, SentinelUsername: a.sentinelUser, SentinelPassword: a.sentinelPassword,
-			Username: a.user, Password: a.password, DB: a.db, TLSConfig: conf,
-			PoolSize: pool, ReadTimeout: a.timeout, WriteTimeout: a.timeout, ContextTimeoutEnabled: true, MaxRetries: -1,
-		})
-	default:
-		return redis.NewClient(&redis.Options{
-			Addr: a.hosts[0], Username: a.user, Password: a.password, DB: a.db, TLSConfig: conf,
-			PoolSize: pool, ReadTimeout: a.timeout, WriteTimeout: a.timeout, ContextTimeoutEnabled: true, MaxRetries: -1,
-			MaintNotificationsConfig: quiet(),
-		})
-	}
+	return redis.NewUniversalClient(&o)
 }
 
-// quiet turns off notices of planned maintenance, which only some hosted servers send and which each new connection would ask for.
+// quiet turns off notices of planned maintenance, which only some hosted servers send and which
+// each new connection would ask for.
 func quiet() *maintnotifications.Config {
 	return &maintnotifications.Config{Mode: maintnotifications.ModeDisabled}
 }

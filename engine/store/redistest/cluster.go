@@ -19,14 +19,16 @@ type Nodes struct {
 	Servers []*Server
 }
 
-// Cluster starts a Redis Cluster of three masters and waits until each of them says that it is whole.
+// Cluster starts a Redis Cluster of three masters and waits until each of them says that it is
+// whole.
 func Cluster(t testing.TB, options ...string) *Nodes {
 	t.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), startTimeout)
 	defer cancel()
 	n := &Nodes{}
 	for range 3 {
-		n.Servers = append(n.Servers, Start(t, append([]string{"--cluster-enabled", "yes", "--cluster-node-timeout", "2000"}, options...)...))
+		all := append([]string{"--cluster-enabled", "yes", "--cluster-node-timeout", "2000"}, options...)
+		n.Servers = append(n.Servers, Start(t, all...))
 	}
 	for i, s := range n.Servers {
 		c := s.Client(t)

@@ -17,13 +17,15 @@ import (
 // MasterName is the name under which the sentinels know the master.
 const MasterName = "house"
 
-// Watched is a master and its replica, watched by sentinels that make the replica the master when the master is gone.
+// Watched is a master and its replica, watched by sentinels that make the replica the master when
+// the master is gone.
 type Watched struct {
 	Master, Replica *Server
 	Sentinels       []*Server
 }
 
-// Sentinel starts a master, a replica and three sentinels that wait half a second before they act, and waits until they know each other.
+// Sentinel starts a master, a replica and three sentinels that wait half a second before they act,
+// and waits until they know each other.
 func Sentinel(t testing.TB) *Watched {
 	t.Helper()
 	w := &Watched{Master: Start(t, "--repl-diskless-sync-delay", "0")}

@@ -56,8 +56,8 @@ type process struct {
 	done chan struct{} // closed when it ended
 }
 
-// Start starts a server. Options are given as on redis-server's command line, for example "--appendonly", "yes", "--appendfsync", "always".
-// Without options nothing is written to the disk.
+// Start starts a server. Options are given as on redis-server's command line, for example
+// "--appendonly", "yes", "--appendfsync", "always". Without options nothing is written to the disk.
 func Start(t testing.TB, options ...string) *Server {
 	t.Helper()
 	s := newServer(t, options...)
@@ -106,7 +106,8 @@ func (s *Server) Client(t testing.TB) *redis.Client {
 	return c
 }
 
-// Restart starts the server again on the same port and data after Kill or Stop, and waits until it answers.
+// Restart starts the server again on the same port and data after Kill or Stop, and waits until it
+// answers.
 func (s *Server) Restart(t testing.TB) {
 	t.Helper()
 	require.NoError(t, s.start(s.args...))
@@ -156,7 +157,8 @@ func (s *Server) await(t testing.TB) {
 	c := redis.NewClient(&redis.Options{Addr: s.Addr, Password: s.password, MaxRetries: -1, DialTimeout: time.Second, DialerRetries: 1})
 	defer c.Close()
 	for {
-		// The client writes a log line for each connection that is refused: first see whether anybody listens.
+		// The client writes a log line for each connection that is refused: first see whether
+		// anybody listens.
 		conn, err := net.DialTimeout("tcp", s.Addr, time.Second)
 		if err == nil {
 			_ = conn.Close()
@@ -215,7 +217,8 @@ var (
 	portsUsed = map[int]bool{}
 )
 
-// freePort finds a port that nobody listens on, low enough that a cluster's second port (10,000 more) exists and is free too.
+// freePort finds a port that nobody listens on, low enough that a cluster's second port (10,000
+// more) exists and is free too.
 func freePort(t testing.TB) int {
 	t.Helper()
 	portMu.Lock()

@@ -35,8 +35,8 @@ func must(b *testing.B, err error) {
 	}
 }
 
-// benchAppend appends with so many callers at once. Keyed entries each get a key of their own. Every now and then it trims, as the data
-// would otherwise grow with the number of rounds.
+// benchAppend appends with so many callers at once. Keyed entries each get a key of their own.
+// Every now and then it trims, as the data would otherwise grow with the number of rounds.
 func benchAppend(b *testing.B, st store.Store, callers int, entry store.NewEntry) {
 	ctx := context.Background()
 	site := unique("bench")

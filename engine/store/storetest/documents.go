@@ -244,6 +244,9 @@ var lifecycleTests = []test{
 		require.ErrorIs(e, e.PutDocuments(ctx, []store.DocumentPut{put(name, "", 0)}), context.Canceled)
 		_, err = e.GetDocument(ctx, name, 0)
 		require.ErrorIs(e, err, context.Canceled)
+		_, err = e.SetValues(ctx, store.Value{Kind: "x", Key: name, Data: []byte("1")})
+		require.ErrorIs(e, err, context.Canceled)
+		require.ErrorIs(e, e.Values(ctx, "x", nil, func(store.Value) error { return nil }), context.Canceled)
 		require.ErrorIs(e, e.Ping(ctx), context.Canceled)
 		e.requireCursor(site, 0, 0)
 		require.Empty(e, e.records(site, ""))
@@ -267,6 +270,9 @@ var lifecycleTests = []test{
 		require.ErrorIs(e, err, store.ErrClosed)
 		_, err = e.DocumentVersions(e.ctx, name)
 		require.ErrorIs(e, err, store.ErrClosed)
+		_, err = e.SetValues(e.ctx, store.Value{Kind: "x", Key: name, Data: []byte("1")})
+		require.ErrorIs(e, err, store.ErrClosed)
+		require.ErrorIs(e, e.Values(e.ctx, "x", nil, func(store.Value) error { return nil }), store.ErrClosed)
 		require.ErrorIs(e, e.Ping(e.ctx), store.ErrClosed)
 	}},
 	{"CloseWhileAppending", func(e *env) {

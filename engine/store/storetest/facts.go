@@ -22,7 +22,9 @@ var factTests = []test{
 			c.Facts = append(c.Facts, store.Fact{ID: id, Data: fmt.Append(nil, id)})
 		}
 		require.NoError(e, e.Commit(e.ctx, site, c))
-		bounds := append([]store.FactID{{}, {Ms: -4}, {Ms: 4, N: 7}, {Ms: 5, N: 8}, {Ms: 300}, {Ms: math.MaxInt64, N: math.MaxUint32}}, ids...)
+		bounds := append([]store.FactID{
+			{}, {Ms: -4}, {Ms: 4, N: 7}, {Ms: 5, N: 8}, {Ms: 300}, {Ms: math.MaxInt64, N: math.MaxUint32},
+		}, ids...)
 		for _, from := range bounds {
 			for _, to := range bounds {
 				for _, limit := range []int{0, 1, 3, 100} {
@@ -54,7 +56,7 @@ var factTests = []test{
 	}},
 	{"AnErrorEndsTheListing", func(e *env) {
 		site := unique("site")
-		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Next: 1, Facts: []store.Fact{fact(1, 0, "a"), fact(2, 0, "b")}}))
+		e.mustCommit(site, store.Commit{Next: 1, Facts: []store.Fact{fact(1, 0, "a"), fact(2, 0, "b")}})
 		stop, calls := errors.New("enough"), 0
 		err := e.Facts(e.ctx, site, store.FactID{}, store.FactID{}, 0, func(store.FactID, []byte) error { calls++; return stop })
 		require.ErrorIs(e, err, stop)
@@ -62,11 +64,11 @@ var factTests = []test{
 	}},
 	{"NeverReusedAfterTrim", func(e *env) {
 		site := unique("site")
-		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Next: 1, Facts: []store.Fact{fact(7, 2, "a")}}))
+		e.mustCommit(site, store.Commit{Next: 1, Facts: []store.Fact{fact(7, 2, "a")}})
 		require.NoError(e, e.Trim(e.ctx, site, store.Trim{Facts: 1000}))
 		require.Empty(e, e.facts(site, store.FactID{}, store.FactID{}, 0))
 		require.ErrorIs(e, e.Commit(e.ctx, site, store.Commit{Expect: 1, Next: 2, Facts: []store.Fact{fact(7, 2, "b")}}), store.ErrInvalid)
-		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Expect: 1, Next: 2, Facts: []store.Fact{fact(7, 3, "c")}}))
+		e.mustCommit(site, store.Commit{Expect: 1, Next: 2, Facts: []store.Fact{fact(7, 3, "c")}})
 	}},
 }
 
@@ -76,7 +78,7 @@ var trimTests = []test{
 		e.mustAppend(site, data("a", "b", "c", "d", "e")...)
 		require.NoError(e, e.Trim(e.ctx, site, store.Trim{Journal: 4}))
 		require.Len(e, e.journal(site, 0), 5, "nothing is folded yet")
-		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Next: 3}))
+		e.mustCommit(site, store.Commit{Next: 3})
 		require.NoError(e, e.Trim(e.ctx, site, store.Trim{Journal: 4}))
 		require.Equal(e, []string{"d", "e"}, e.texts(4, e.journal(site, 3)))
 		e.requireCursor(site, 3, 5)
@@ -86,7 +88,7 @@ var trimTests = []test{
 	{"ReaderLearnsThatItIsTooLate", func(e *env) {
 		site := unique("site")
 		e.mustAppend(site, data("a", "b", "c")...)
-		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Next: 2}))
+		e.mustCommit(site, store.Commit{Next: 2})
 		require.NoError(e, e.Trim(e.ctx, site, store.Trim{Journal: 2}))
 		for _, wait := range []time.Duration{0, time.Minute} {
 			for _, after := range []store.Seq{0, 1} {
@@ -101,7 +103,7 @@ var trimTests = []test{
 	{"ToEmptyAndOn", func(e *env) {
 		site := unique("site")
 		e.mustAppend(site, data("a", "b", "c")...)
-		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Next: 3}))
+		e.mustCommit(site, store.Commit{Next: 3})
 		require.NoError(e, e.Trim(e.ctx, site, store.Trim{Journal: math.MaxUint64}))
 		e.requireCursor(site, 3, 3)
 		_, err := e.Read(e.ctx, site, 2, 10, time.Minute)
@@ -115,7 +117,7 @@ var trimTests = []test{
 	{"CursorPastTheNewest", func(e *env) {
 		site := unique("site")
 		e.mustAppend(site, data("a", "b")...)
-		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Next: 5}))
+		e.mustCommit(site, store.Commit{Next: 5})
 		require.NoError(e, e.Trim(e.ctx, site, store.Trim{Journal: 5}))
 		e.requireCursor(site, 5, 2)
 		require.Equal(e, []store.Appended{{Seq: 3}}, e.mustAppend(site, data("c")...))
@@ -125,7 +127,7 @@ var trimTests = []test{
 	{"FactsByTime", func(e *env) {
 		site := unique("site")
 		require.NoError(e, e.Trim(e.ctx, site, store.Trim{Journal: 5, Facts: 5}), "a site never written")
-		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Next: 1, Facts: []store.Fact{fact(1, 0, "a"), fact(2, 5, "b"), fact(3, 0, "c")}}))
+		e.mustCommit(site, store.Commit{Next: 1, Facts: []store.Fact{fact(1, 0, "a"), fact(2, 5, "b"), fact(3, 0, "c")}})
 		require.NoError(e, e.Trim(e.ctx, site, store.Trim{}))
 		require.Len(e, e.facts(site, store.FactID{}, store.FactID{}, 0), 3)
 		require.NoError(e, e.Trim(e.ctx, site, store.Trim{Facts: 3}))
@@ -164,7 +166,7 @@ var trimTests = []test{
 			entries, err := e.Read(e.ctx, site, i, 10, time.Minute)
 			require.NoError(e, err)
 			require.Equal(e, []string{fmt.Sprint(i + 1)}, e.texts(i+1, entries))
-			require.NoError(e, e.Commit(e.ctx, site, store.Commit{Expect: i, Next: i + 1}))
+			e.mustCommit(site, store.Commit{Expect: i, Next: i + 1})
 		}
 		stop()
 		<-done

@@ -24,7 +24,8 @@ var faultTests = []test{
 		faulty := NewFaulty(e.Store, seed, Faults{Before: 0.2, After: 0.2})
 		name := unique("layout")
 		const writers, edits = 4, 8
-		// Each edit adds a line that only it adds; whoever gets an error reads the newest version to see whether its line is in.
+		// Each edit adds a line that only it adds; whoever gets an error reads the newest version
+		// to see whether its line is in.
 		together(writers, func(w int) {
 			for i := range edits {
 				line := fmt.Sprintf("%d/%d\n", w, i)
@@ -64,8 +65,8 @@ func containsLine(body []byte, line string) bool {
 	return false
 }
 
-// folded is the state of a small fold that shows every entry that is lost, folded twice or folded out of order: a count and a running
-// hash for each key, one fact for each entry.
+// folded is the state of a small fold that shows every entry that is lost, folded twice or folded
+// out of order: a count and a running hash for each key, one fact for each entry.
 type folded map[string]string // "item/key" -> "count hash"
 
 // fold returns the record that an entry changes and its fact.
@@ -86,8 +87,9 @@ func (f folded) fold(entry store.Entry) (store.Record, store.Fact) {
 	return write("item", key, v), fact(int64(entry.Seq), 0, string(entry.Data))
 }
 
-// workersUnderFaults lets producers append with idempotency keys and workers fold by the cursor protocol, all through failures, and
-// compares where they end with a fold of the same entries without any.
+// workersUnderFaults lets producers append with idempotency keys and workers fold by the cursor
+// protocol, all through failures, and compares where they end with a fold of the same entries
+// without any.
 func (e *env) workersUnderFaults(twoClients bool) {
 	second := e.Store
 	if twoClients {
@@ -148,7 +150,8 @@ func (e *env) workersUnderFaults(twoClients bool) {
 	}
 }
 
-// work is one life of a worker: it loads, then reads, folds and commits until everything is folded (nil) or a call fails.
+// work is one life of a worker: it loads, then reads, folds and commits until everything is folded
+// (nil) or a call fails.
 func work(ctx context.Context, st store.Store, site string, rng *rand.Rand, total store.Seq) error {
 	state := folded{}
 	cursor, err := st.Records(ctx, site, "", nil, func(kind store.Kind, key string, value []byte) error {

@@ -24,8 +24,9 @@ type Faults struct {
 	Delay time.Duration
 }
 
-// Faulty passes calls on to another store and makes some of them go wrong. The choices come from a seed, so that a run of calls in
-// the same order goes wrong in the same way. Ping and Close always pass.
+// Faulty passes calls on to another store and makes some of them go wrong. The choices come from a
+// seed, so that a run of calls in the same order goes wrong in the same way. Ping and Close always
+// pass.
 type Faulty struct {
 	inner store.Store
 
@@ -69,7 +70,8 @@ func (f *Faulty) draw() (fate, time.Duration) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	var delay time.Duration
-	// Always the same number of draws, so that one call's fate does not depend on what was asked before.
+	// Always the same number of draws, so that one call's fate does not depend on what was asked
+	// before.
 	slow, share, fail := f.rng.Float64(), f.rng.Float64(), f.rng.Float64()
 	if slow < f.faults.Slow {
 		f.slow++
@@ -121,28 +123,28 @@ func value[T any](ctx context.Context, f *Faulty, call func() (T, error)) (T, er
 	return v, nil
 }
 
-// Append implements store.Store.
+// Append implements store.Journal.
 func (f *Faulty) Append(ctx context.Context, site string, entries ...store.NewEntry) ([]store.Appended, error) {
 	return value(ctx, f, func() ([]store.Appended, error) { return f.inner.Append(ctx, site, entries...) })
 }
 
-// Read implements store.Store.
+// Read implements store.Journal.
 func (f *Faulty) Read(ctx context.Context, site string, after store.Seq, max int, wait time.Duration) ([]store.Entry, error) {
 	return value(ctx, f, func() ([]store.Entry, error) { return f.inner.Read(ctx, site, after, max, wait) })
 }
 
-// Records implements store.Store. When it fails after its effect, fn was called for everything.
+// Records implements store.Records. When it fails after its effect, fn was called for everything.
 func (f *Faulty) Records(ctx context.Context, site string, kind store.Kind, keys []string,
 	fn func(kind store.Kind, key string, value []byte) error) (store.Seq, error) {
 	return value(ctx, f, func() (store.Seq, error) { return f.inner.Records(ctx, site, kind, keys, fn) })
 }
 
-// Commit implements store.Store.
+// Commit implements store.Records.
 func (f *Faulty) Commit(ctx context.Context, site string, c store.Commit) error {
 	return f.through(ctx, func() error { return f.inner.Commit(ctx, site, c) })
 }
 
-// Cursor implements store.Store.
+// Cursor implements store.Journal.
 func (f *Faulty) Cursor(ctx context.Context, site string) (cursor, newest store.Seq, err error) {
 	both, err := value(ctx, f, func() (both [2]store.Seq, err error) {
 		both[0], both[1], err = f.inner.Cursor(ctx, site)
@@ -151,48 +153,64 @@ func (f *Faulty) Cursor(ctx context.Context, site string) (cursor, newest store.
 	return both[0], both[1], err
 }
 
-// Facts implements store.Store. When it fails after its effect, fn was called for everything.
-func (f *Faulty) Facts(ctx context.Context, site string, from, to store.FactID, limit int, fn func(id store.FactID, data []byte) error) error {
+// Facts implements store.Records. When it fails after its effect, fn was called for everything.
+func (f *Faulty) Facts(ctx context.Context, site string, from, to store.FactID, limit int,
+	fn func(id store.FactID, data []byte) error) error {
 	return f.through(ctx, func() error { return f.inner.Facts(ctx, site, from, to, limit, fn) })
 }
 
-// Trim implements store.Store.
+// Trim implements store.Journal.
 func (f *Faulty) Trim(ctx context.Context, site string, t store.Trim) error {
 	return f.through(ctx, func() error { return f.inner.Trim(ctx, site, t) })
 }
 
-// PutDocument implements store.Store.
+// PutDocument implements store.Documents.
 func (f *Faulty) PutDocument(ctx context.Context, d store.Document, expect int) (int, error) {
 	return value(ctx, f, func() (int, error) { return f.inner.PutDocument(ctx, d, expect) })
 }
 
-// PutDocuments implements store.Store.
+// PutDocuments implements store.Documents.
 func (f *Faulty) PutDocuments(ctx context.Context, puts []store.DocumentPut) error {
 	return f.through(ctx, func() error { return f.inner.PutDocuments(ctx, puts) })
 }
 
-// GetDocument implements store.Store.
+// GetDocument implements store.Documents.
 func (f *Faulty) GetDocument(ctx context.Context, name string, version int) (store.Document, error) {
 	return value(ctx, f, func() (store.Document, error) { return f.inner.GetDocument(ctx, name, version) })
 }
 
-// ListDocuments implements store.Store.
+// ListDocuments implements store.Documents.
 func (f *Faulty) ListDocuments(ctx context.Context, prefix string) ([]store.Document, error) {
 	return value(ctx, f, func() ([]store.Document, error) { return f.inner.ListDocuments(ctx, prefix) })
 }
 
-// DocumentVersions implements store.Store.
+// DocumentVersions implements store.Documents.
 func (f *Faulty) DocumentVersions(ctx context.Context, name string) ([]store.Document, error) {
 	return value(ctx, f, func() ([]store.Document, error) { return f.inner.DocumentVersions(ctx, name) })
 }
 
-// Lease implements store.Store.
+// Values implements store.Values. When it fails after its effect, fn was called for everything.
+func (f *Faulty) Values(ctx context.Context, kind store.Kind, keys []string, fn func(v store.Value) error) error {
+	return f.through(ctx, func() error { return f.inner.Values(ctx, kind, keys, fn) })
+}
+
+// SetValues implements store.Values.
+func (f *Faulty) SetValues(ctx context.Context, values ...store.Value) (store.Revision, error) {
+	return value(ctx, f, func() (store.Revision, error) { return f.inner.SetValues(ctx, values...) })
+}
+
+// StartJournal implements store.Journal.
+func (f *Faulty) StartJournal(ctx context.Context, site string, newest store.Seq) error {
+	return f.through(ctx, func() error { return f.inner.StartJournal(ctx, site, newest) })
+}
+
+// Lease implements store.Leases.
 func (f *Faulty) Lease(ctx context.Context, site, owner string, ttl time.Duration) (bool, error) {
 	return value(ctx, f, func() (bool, error) { return f.inner.Lease(ctx, site, owner, ttl) })
 }
 
-// Ping implements store.Store.
+// Ping implements store.Service.
 func (f *Faulty) Ping(ctx context.Context) error { return f.inner.Ping(ctx) }
 
-// Close implements store.Store.
+// Close implements store.Service.
 func (f *Faulty) Close() error { return f.inner.Close() }

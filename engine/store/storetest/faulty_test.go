@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lintel/engine/store"
+	"lintel/engine/store/memory"
 )
 
 // counted counts the commits that reach it.
@@ -23,7 +24,7 @@ func (c *counted) Commit(context.Context, string, store.Commit) error {
 func TestFaultyFailsBeforeAndAfterAsOftenAsAsked(t *testing.T) {
 	const calls = 20_000
 	run := func(seed uint64) (inner *counted, errs int, fates []bool) {
-		inner = &counted{}
+		inner = &counted{Store: memory.Open()}
 		f := NewFaulty(inner, seed, Faults{Before: 0.2, After: 0.1})
 		for range calls {
 			err := f.Commit(t.Context(), "site", store.Commit{})
@@ -49,7 +50,7 @@ func TestFaultyFailsBeforeAndAfterAsOftenAsAsked(t *testing.T) {
 }
 
 func TestFaultyCanStop(t *testing.T) {
-	f := NewFaulty(&counted{}, 1, Faults{Before: 1})
+	f := NewFaulty(&counted{Store: memory.Open()}, 1, Faults{Before: 1})
 	require.ErrorIs(t, f.Commit(t.Context(), "site", store.Commit{}), ErrInjected)
 	f.SetFaults(Faults{})
 	require.NoError(t, f.Commit(t.Context(), "site", store.Commit{}))

@@ -84,7 +84,7 @@ var journalTests = []test{
 		}
 		again := e.journal(site, 0)
 		// What was read stays as it was while the engine uses the room for other things.
-		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Next: 8}))
+		e.mustCommit(site, store.Commit{Next: 8})
 		require.NoError(e, e.Trim(e.ctx, site, store.Trim{Journal: 8}))
 		for c := byte('A'); c <= 'Z'; c++ {
 			e.mustAppend(site, data(text(c))...)
@@ -107,26 +107,22 @@ var journalTests = []test{
 		require.Equal(e, []byte{0, '\r', '\n', 0xff}, got[2].Data)
 	}},
 	{"StartsLater", func(e *env) {
-		importer, ok := e.Store.(store.Importer)
-		if !ok {
-			e.Skip("the engine is no store.Importer")
-		}
 		site := unique("site")
-		require.NoError(e, importer.StartJournal(e.ctx, site, 0))
-		require.NoError(e, importer.StartJournal(e.ctx, site, 41))
+		require.NoError(e, e.StartJournal(e.ctx, site, 0))
+		require.NoError(e, e.StartJournal(e.ctx, site, 41))
 		e.requireCursor(site, 0, 41)
 		require.Equal(e, []store.Appended{{Seq: 42}}, e.mustAppend(site, data("a")...))
-		require.ErrorIs(e, importer.StartJournal(e.ctx, site, 50), store.ErrConflict)
+		require.ErrorIs(e, e.StartJournal(e.ctx, site, 50), store.ErrConflict)
 		require.Equal(e, []string{"a"}, e.texts(42, e.journal(site, 41)))
 		_, err := e.Read(e.ctx, site, 40, 10, 0)
 		require.ErrorIs(e, err, store.ErrTrimmed)
-		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Next: 42}))
+		e.mustCommit(site, store.Commit{Next: 42})
 		require.NoError(e, e.Trim(e.ctx, site, store.Trim{Journal: 42}))
 		e.requireCursor(site, 42, 42)
 		for _, newest := range []store.Seq{0, 7, 50} {
-			require.ErrorIs(e, importer.StartJournal(e.ctx, site, newest), store.ErrConflict)
+			require.ErrorIs(e, e.StartJournal(e.ctx, site, newest), store.ErrConflict)
 		}
-		require.ErrorIs(e, importer.StartJournal(e.ctx, "A", 1), store.ErrInvalid)
+		require.ErrorIs(e, e.StartJournal(e.ctx, "A", 1), store.ErrInvalid)
 	}},
 	{"SitesDoNotDisturbEachOther", func(e *env) {
 		a, b := unique("site"), unique("site")
@@ -134,12 +130,12 @@ var journalTests = []test{
 		e.mustAppend(a, key, store.NewEntry{Data: []byte("a2")})
 		key.Fingerprint = "2"
 		require.Equal(e, []store.Appended{{Seq: 1}}, e.mustAppend(b, key), "the same key elsewhere is another key")
-		require.NoError(e, e.Commit(e.ctx, a, store.Commit{Next: 2, Writes: []store.Record{write("item", "x", "a")}, Facts: []store.Fact{fact(9, 0, "a")}}))
+		e.mustCommit(a, store.Commit{Next: 2, Writes: []store.Record{write("item", "x", "a")}, Facts: []store.Fact{fact(9, 0, "a")}})
 		e.requireCursor(a, 2, 2)
 		e.requireCursor(b, 0, 1)
 		require.Empty(e, e.records(b, ""))
 		require.Empty(e, e.facts(b, store.FactID{}, store.FactID{}, 0))
-		require.NoError(e, e.Commit(e.ctx, b, store.Commit{Next: 1, Facts: []store.Fact{fact(3, 0, "b")}}), "facts of another site have their own order")
+		e.mustCommit(b, store.Commit{Next: 1, Facts: []store.Fact{fact(3, 0, "b")}}) // facts of another site have their own order
 		require.NoError(e, e.Trim(e.ctx, a, store.Trim{Journal: 2, Facts: 100}))
 		require.Len(e, e.journal(b, 0), 1)
 		require.Len(e, e.facts(b, store.FactID{}, store.FactID{}, 0), 1)
@@ -166,11 +162,13 @@ var idempotencyTests = []test{
 		_, err := e.Append(e.ctx, site, keyed("b", "new", "f"), keyed("a", "key", "g"), keyed("c", "newer", "f"))
 		require.ErrorIs(e, err, store.ErrIdempotencyMismatch)
 		require.Equal(e, []string{"a"}, e.texts(1, e.journal(site, 0)))
-		require.Equal(e, []store.Appended{{Seq: 2}}, e.mustAppend(site, keyed("b", "new", "h")), "the keys of the refused append were not used up")
+		require.Equal(e, []store.Appended{{Seq: 2}}, e.mustAppend(site, keyed("b", "new", "h")),
+			"the keys of the refused append were not used up")
 	}},
 	{"TwiceInOneCall", func(e *env) {
 		site := unique("site")
-		require.Equal(e, []store.Appended{{Seq: 1}, {Seq: 1, Replayed: true}}, e.mustAppend(site, keyed("a", "key", "f"), keyed("a", "key", "f")))
+		require.Equal(e, []store.Appended{{Seq: 1}, {Seq: 1, Replayed: true}},
+			e.mustAppend(site, keyed("a", "key", "f"), keyed("a", "key", "f")))
 		_, err := e.Append(e.ctx, site, keyed("b", "key2", "f"), keyed("b", "key2", "g"))
 		require.ErrorIs(e, err, store.ErrIdempotencyMismatch)
 		require.Equal(e, []string{"a"}, e.texts(1, e.journal(site, 0)))
@@ -209,7 +207,7 @@ var idempotencyTests = []test{
 	{"SurvivesTrim", func(e *env) {
 		site := unique("site")
 		e.mustAppend(site, keyed("a", "key", "f"))
-		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Next: 1}))
+		e.mustCommit(site, store.Commit{Next: 1})
 		require.NoError(e, e.Trim(e.ctx, site, store.Trim{Journal: 1}))
 		require.Equal(e, []store.Appended{{Seq: 1, Replayed: true}}, e.mustAppend(site, keyed("a", "key", "f")))
 	}},
@@ -321,7 +319,8 @@ var readTests = []test{
 	}},
 }
 
-// wakes checks that an append through the other store ends a wait long before its time, several times in a row.
+// wakes checks that an append through the other store ends a wait long before its time, several
+// times in a row.
 func (e *env) wakes(other store.Store) {
 	site := unique("site")
 	for i := range store.Seq(5) {

@@ -32,7 +32,7 @@ var commitTests = []test{
 	{"ConflictChangesNothing", func(e *env) {
 		site := unique("site")
 		e.mustAppend(site, data("a", "b", "c")...)
-		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Next: 1, Writes: []store.Record{write("item", "x", "1"), write("item", "y", "1")}}))
+		e.mustCommit(site, store.Commit{Next: 1, Writes: []store.Record{write("item", "x", "1"), write("item", "y", "1")}})
 		for _, expect := range []store.Seq{0, 2} {
 			err := e.Commit(e.ctx, site, store.Commit{Expect: expect, Next: 3,
 				Deletes: []store.RecordKey{{Kind: "item", Key: "x"}},
@@ -63,42 +63,46 @@ var commitTests = []test{
 	}},
 	{"DeletesComeBeforeWrites", func(e *env) {
 		site := unique("site")
-		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Next: 1, Writes: []store.Record{write("item", "x", "old"), write("item", "y", "old")}}))
+		e.mustCommit(site, store.Commit{Next: 1, Writes: []store.Record{write("item", "x", "old"), write("item", "y", "old")}})
 		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Expect: 1, Next: 2,
-			Deletes: []store.RecordKey{{Kind: "item", Key: "x"}, {Kind: "item", Key: "y"}, {Kind: "item", Key: "never there"}, {Kind: "hold", Key: "x"}},
-			Writes:  []store.Record{write("item", "x", "new"), write("item", "z", "first"), write("item", "z", "last")}}))
+			Deletes: []store.RecordKey{
+				{Kind: "item", Key: "x"}, {Kind: "item", Key: "y"}, {Kind: "item", Key: "never there"}, {Kind: "hold", Key: "x"},
+			},
+			Writes: []store.Record{write("item", "x", "new"), write("item", "z", "first"), write("item", "z", "last")}}))
 		require.Equal(e, map[string]string{"item/x": "new", "item/z": "last"}, e.records(site, ""))
 	}},
 	{"LooseLeavesTheCursor", func(e *env) {
 		site := unique("site")
 		e.mustAppend(site, data("a")...)
-		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Next: 1, Writes: []store.Record{write("outbox", "d", "due")}}))
-		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Loose: true, Expect: 77, Next: 12, Writes: []store.Record{write("outbox", "d", "tried")}}))
+		e.mustCommit(site, store.Commit{Next: 1, Writes: []store.Record{write("outbox", "d", "due")}})
+		e.mustCommit(site, store.Commit{Loose: true, Expect: 77, Next: 12, Writes: []store.Record{write("outbox", "d", "tried")}})
 		e.requireCursor(site, 1, 1)
 		require.Equal(e, map[string]string{"outbox/d": "tried"}, e.records(site, "outbox"))
-		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Loose: true, Deletes: []store.RecordKey{{Kind: "outbox", Key: "d"}}}))
+		e.mustCommit(site, store.Commit{Loose: true, Deletes: []store.RecordKey{{Kind: "outbox", Key: "d"}}})
 		require.Empty(e, e.records(site, ""))
-		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Loose: true}))
+		e.mustCommit(site, store.Commit{Loose: true})
 		fresh := unique("site")
-		require.NoError(e, e.Commit(e.ctx, fresh, store.Commit{Loose: true, Deletes: []store.RecordKey{{Kind: "outbox", Key: "d"}}}))
+		e.mustCommit(fresh, store.Commit{Loose: true, Deletes: []store.RecordKey{{Kind: "outbox", Key: "d"}}})
 		e.requireCursor(fresh, 0, 0)
 	}},
 	{"RefusesWhatBreaksTheContract", func(e *env) {
 		site := unique("site")
-		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Next: 1, Facts: []store.Fact{fact(10, 3, "last")}}))
+		e.mustCommit(site, store.Commit{Next: 1, Facts: []store.Fact{fact(10, 3, "last")}})
 		long := string(make([]byte, store.MaxKey+1))
 		for name, c := range map[string]store.Commit{
-			"cursor back":            {Expect: 1, Next: 0},
-			"kind":                   {Expect: 1, Next: 2, Writes: []store.Record{write("Item", "x", "")}},
-			"no kind":                {Expect: 1, Next: 2, Deletes: []store.RecordKey{{Key: "x"}}},
-			"long kind":              {Expect: 1, Next: 2, Writes: []store.Record{write("abcdefghijklmnopq", "x", "")}},
-			"long key":               {Expect: 1, Next: 2, Writes: []store.Record{write("item", long, "")}},
-			"fact without id":        {Expect: 1, Next: 2, Facts: []store.Fact{{Data: []byte("x")}}},
-			"fact before 1970":       {Expect: 1, Next: 2, Facts: []store.Fact{fact(-1, 0, "x")}},
-			"fact twice":             {Expect: 1, Next: 2, Facts: []store.Fact{fact(11, 0, "x"), fact(11, 0, "x")}},
-			"fact order":             {Expect: 1, Next: 2, Facts: []store.Fact{fact(12, 0, "x"), fact(11, 9, "x")}},
-			"fact not past the last": {Expect: 1, Next: 2, Writes: []store.Record{write("item", "x", "")}, Facts: []store.Fact{fact(10, 3, "x")}},
-			"fact before the last":   {Loose: true, Writes: []store.Record{write("item", "x", "")}, Facts: []store.Fact{fact(9, 9, "x"), fact(12, 0, "x")}},
+			"cursor back":      {Expect: 1, Next: 0},
+			"kind":             {Expect: 1, Next: 2, Writes: []store.Record{write("Item", "x", "")}},
+			"no kind":          {Expect: 1, Next: 2, Deletes: []store.RecordKey{{Key: "x"}}},
+			"long kind":        {Expect: 1, Next: 2, Writes: []store.Record{write("abcdefghijklmnopq", "x", "")}},
+			"long key":         {Expect: 1, Next: 2, Writes: []store.Record{write("item", long, "")}},
+			"fact without id":  {Expect: 1, Next: 2, Facts: []store.Fact{{Data: []byte("x")}}},
+			"fact before 1970": {Expect: 1, Next: 2, Facts: []store.Fact{fact(-1, 0, "x")}},
+			"fact twice":       {Expect: 1, Next: 2, Facts: []store.Fact{fact(11, 0, "x"), fact(11, 0, "x")}},
+			"fact order":       {Expect: 1, Next: 2, Facts: []store.Fact{fact(12, 0, "x"), fact(11, 9, "x")}},
+			"fact not past the last": {Expect: 1, Next: 2, Writes: []store.Record{write("item", "x", "")},
+				Facts: []store.Fact{fact(10, 3, "x")}},
+			"fact before the last": {Loose: true, Writes: []store.Record{write("item", "x", "")},
+				Facts: []store.Fact{fact(9, 9, "x"), fact(12, 0, "x")}},
 		} {
 			require.ErrorIs(e, e.Commit(e.ctx, site, c), store.ErrInvalid, name)
 		}
@@ -126,7 +130,8 @@ var commitTests = []test{
 
 		c = store.Commit{Expect: 1, Next: 2}
 		for i := range n - 1 {
-			c.Deletes = append(c.Deletes, store.RecordKey{Kind: store.Kind([]string{"item", "hold", "alert"}[i%3]), Key: fmt.Sprintf("%016x", i)})
+			kind := []store.Kind{"item", "hold", "alert"}[i%3]
+			c.Deletes = append(c.Deletes, store.RecordKey{Kind: kind, Key: fmt.Sprintf("%016x", i)})
 		}
 		require.NoError(e, e.Commit(e.ctx, site, c))
 		require.Len(e, e.records(site, ""), 1)
@@ -182,19 +187,19 @@ var recordTests = []test{
 		require.Equal(e, want, e.records(site, ""))
 		require.Equal(e, map[string]string{"item/": want["item/"], "item/a\x00b": want["item/a\x00b"], "item/empty": ""},
 			e.records(site, "item", "", "a\x00b", "empty", "a"))
-		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Loose: true, Deletes: []store.RecordKey{{Kind: "item", Key: ""}, {Kind: "item", Key: "\x00"}}}))
+		e.mustCommit(site, store.Commit{Loose: true, Deletes: []store.RecordKey{{Kind: "item", Key: ""}, {Kind: "item", Key: "\x00"}}})
 		require.Len(e, e.records(site, ""), len(want)-2)
 	}},
 	{"LargeValue", func(e *env) {
 		site := unique("site")
 		large := string(bytes.Repeat([]byte("0123456789abcdef"), 1<<16)) // 1 MiB
-		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Next: 1, Writes: []store.Record{write("item", "x", large)}, Facts: []store.Fact{fact(1, 0, large)}}))
+		e.mustCommit(site, store.Commit{Next: 1, Writes: []store.Record{write("item", "x", large)}, Facts: []store.Fact{fact(1, 0, large)}})
 		require.True(e, e.records(site, "item", "x")["item/x"] == large)
 		require.True(e, e.facts(site, store.FactID{}, store.FactID{}, 0)[0] == "1-0:"+large)
 	}},
 	{"AnErrorEndsTheListing", func(e *env) {
 		site := unique("site")
-		require.NoError(e, e.Commit(e.ctx, site, store.Commit{Next: 1, Writes: []store.Record{write("item", "a", "1"), write("item", "b", "2")}}))
+		e.mustCommit(site, store.Commit{Next: 1, Writes: []store.Record{write("item", "a", "1"), write("item", "b", "2")}})
 		stop := errors.New("enough")
 		for _, keys := range [][]string{nil, {"a", "b"}} {
 			calls := 0
@@ -238,8 +243,9 @@ var recordTests = []test{
 	}},
 }
 
-// oneCut lists n records while commits change them: each commit writes its cursor into a third of the records and deletes and makes others, and
-// keeps one record that says how many there are, so that a listing of two moments shows.
+// oneCut lists n records while commits change them: each commit writes its cursor into a third of
+// the records and deletes and makes others, and keeps one record that says how many there are, so
+// that a listing of two moments shows.
 func (e *env) oneCut(n int) {
 	site := unique("site")
 	first := store.Commit{Next: 1}

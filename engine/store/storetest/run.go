@@ -18,13 +18,15 @@ import (
 	"lintel/engine/store"
 )
 
-// Opener opens a store for one test. What it returns may hold data of other tests: the suite uses names of its own. The suite closes it.
+// Opener opens a store for one test. What it returns may hold data of other tests: the suite uses
+// names of its own. The suite closes it.
 type Opener func(t *testing.T) store.Store
 
 // Option tells the suite something about an engine.
 type Option func(*suite)
 
-// Shared says that all stores that the opener returns see the same data at the same time, as clients of one server do.
+// Shared says that all stores that the opener returns see the same data at the same time, as
+// clients of one server do.
 func Shared() Option { return func(s *suite) { s.shared = true } }
 
 // suite runs one test after another, each on a store of its own.
@@ -52,6 +54,7 @@ func Run(t *testing.T, open func(t *testing.T) store.Store, options ...Option) {
 		{"Trim", trimTests},
 		{"Documents", documentTests},
 		{"DocumentsTogether", togetherTests},
+		{"Values", valueTests},
 		{"Lease", leaseTests},
 		{"Lifecycle", lifecycleTests},
 		{"Random", randomTests},
@@ -109,8 +112,8 @@ var (
 // unique returns a name that no other test uses: a valid site name and document name.
 func unique(what string) string { return fmt.Sprintf("%s-%s-%d", what, run, names.Add(1)) }
 
-// Seed returns a seed for a test's random choices: LINTEL_SEED if it is set, otherwise a new one. If the test fails it prints the command that
-// repeats it.
+// Seed returns a seed for a test's random choices: LINTEL_SEED if it is set, otherwise a new one.
+// If the test fails it prints the command that repeats it.
 func Seed(t testing.TB) uint64 {
 	t.Helper()
 	seed := rand.Uint64()
@@ -121,7 +124,8 @@ func Seed(t testing.TB) uint64 {
 	}
 	t.Cleanup(func() {
 		if t.Failed() {
-			t.Logf("to repeat: LINTEL_SEED=%d go test -count=1 -run '^%s$' %s", seed, strings.ReplaceAll(t.Name(), "/", "$/^"), packagePath())
+			t.Logf("to repeat: LINTEL_SEED=%d go test -count=1 -run '^%s$' %s",
+				seed, strings.ReplaceAll(t.Name(), "/", "$/^"), packagePath())
 		}
 	})
 	return seed
@@ -170,6 +174,12 @@ func (e *env) mustAppend(site string, entries ...store.NewEntry) []store.Appende
 	return results
 }
 
+// mustCommit commits.
+func (e *env) mustCommit(site string, c store.Commit) {
+	e.Helper()
+	require.NoError(e, e.Commit(e.ctx, site, c))
+}
+
 // journal reads everything after the given sequence number.
 func (e *env) journal(site string, after store.Seq) []store.Entry {
 	e.Helper()
@@ -194,6 +204,16 @@ func (e *env) texts(first store.Seq, entries []store.Entry) []string {
 		all = append(all, string(entry.Data))
 	}
 	return all
+}
+
+// texts lists entries as "seq:data".
+func texts(ctx context.Context, st store.Journal, site string, after store.Seq, max int) ([]string, error) {
+	entries, err := st.Read(ctx, site, after, max, 0)
+	all := []string{}
+	for _, e := range entries {
+		all = append(all, fmt.Sprintf("%d:%s", e.Seq, e.Data))
+	}
+	return all, err
 }
 
 // recordsOf lists records into a map from "kind/key" to value.

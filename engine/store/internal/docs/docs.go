@@ -22,7 +22,8 @@ const (
 	bodyZstd  = 1
 )
 
-// coder is shared: both halves are safe for concurrent use with EncodeAll and DecodeAll. It is made on first use, for it owns megabytes.
+// coder is shared: both halves are safe for concurrent use with EncodeAll and DecodeAll. It is made
+// on first use, for it owns megabytes.
 var coder = sync.OnceValues(func() (*zstd.Encoder, *zstd.Decoder) {
 	enc, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1))
 	if err != nil {

@@ -128,7 +128,8 @@ var togetherTests = []test{
 		watcher.Go(func() {
 			for {
 				list, err := e.ListDocuments(e.ctx, p)
-				if err != nil || len(list) != 0 && (len(list) != 3 || list[0].Version != list[1].Version || list[1].Version != list[2].Version) {
+				whole := len(list) == 3 && list[0].Version == list[1].Version && list[1].Version == list[2].Version
+				if err != nil || len(list) != 0 && !whole {
 					e.Errorf("half was seen: %v %v", list, err)
 					return
 				}
@@ -151,7 +152,11 @@ var togetherTests = []test{
 					version = list[0].Version
 				}
 				body := fmt.Sprintf("%d/%d", w, i)
-				switch err := e.PutDocuments(e.ctx, []store.DocumentPut{put(names[0], body, version), put(names[1], body, version), put(names[2], body, version)}); {
+				var puts []store.DocumentPut
+				for _, name := range names {
+					puts = append(puts, put(name, body, version))
+				}
+				switch err := e.PutDocuments(e.ctx, puts); {
 				case err == nil:
 					stored.Add(1)
 					i++
@@ -231,7 +236,8 @@ var togetherTests = []test{
 		_, err := e.PutDocument(e.ctx, store.Document{Name: base}, 0)
 		require.NoError(e, err)
 		const writers, edits = 4, 8
-		// Each edit adds a line to both that only it adds; whoever gets an error reads again to see whether its line is in.
+		// Each edit adds a line to both that only it adds; whoever gets an error reads again to see
+		// whether its line is in.
 		together(writers, func(w int) {
 			for i := range edits {
 				line := fmt.Sprintf("%d/%d\n", w, i)
@@ -244,7 +250,8 @@ var togetherTests = []test{
 						break
 					}
 					body := string(d.Body) + line
-					if faulty.PutDocuments(e.ctx, []store.DocumentPut{put(a, body, d.Version), keep(base, 1), put(b, body, d.Version)}) == nil {
+					puts := []store.DocumentPut{put(a, body, d.Version), keep(base, 1), put(b, body, d.Version)}
+					if faulty.PutDocuments(e.ctx, puts) == nil {
 						break
 					}
 				}

@@ -12,15 +12,19 @@ import (
 	"lintel/engine/store"
 )
 
-// ErrNotTold says that documents are stored, but that a site could not be told of them. It takes them up when it is loaded next.
+// ErrNotTold says that documents are stored, but that a site could not be told of them. It takes
+// them up when it is loaded next.
 var ErrNotTold = errors.New("the documents are stored, but not every site could be told")
 
-// tellWithin bounds how long telling the sites of documents that are stored already goes on, even if whoever stored them is gone.
+// tellWithin bounds how long telling the sites of documents that are stored already goes on, even
+// if whoever stored them is gone.
 const tellWithin = 10 * time.Second
 
-// SaveDocuments stores the next versions of several documents, all or none (store.ErrConflict: none), and lets them take effect at the sites that they concern: each
-// site learns of all of them by one entry, so that it never goes by some of them only. The bodies must have been checked. By and note are those of the puts;
-// their time is set here. The error is ErrNotTold if they were stored and a site could not be told.
+// SaveDocuments stores the next versions of several documents, all or none (store.ErrConflict:
+// none), and lets them take effect at the sites that they concern: each site learns of all of them
+// by one entry, so that it never goes by some of them only. The bodies must have been checked. By
+// and note are those of the puts; their time is set here. The error is ErrNotTold if they were
+// stored and a site could not be told.
 func (r *Runner) SaveDocuments(ctx context.Context, puts []store.DocumentPut, by string) error {
 	now := r.opt.Now().UTC().Truncate(time.Millisecond)
 	var everywhere []event.Pin
