@@ -7,6 +7,7 @@ import (
 	"lintel/engine"
 	"lintel/engine/estimate"
 	"lintel/engine/event"
+	"lintel/engine/stocktake"
 )
 
 // CountView is a count as lists show it.
@@ -50,16 +51,16 @@ type CountDetail struct {
 
 // CountProgress is how far a count has come.
 type CountProgress struct {
-	Found        int              `json:"found" jsonschema_description:"How many of the expected items were heard so far."`
-	NewPerSecond float64          `json:"new_per_second" jsonschema_description:"New tags a second lately: the count dies out when the shelf is read."`
-	PerSecond    float64          `json:"reads_per_second"`
-	OverSeconds  int              `json:"over_seconds" jsonschema_description:"Over how many seconds these rates are taken."`
-	QuietSeconds float64          `json:"quiet_seconds" jsonschema_description:"How long no new tag has turned up."`
-	Curve        []CurvePoint     `json:"curve"`
-	Repeats      engine.Histogram `json:"repeats" jsonschema_description:"How many tags were reported once, twice, ...; the last number is for 16 times and more."`
-	Sightings    engine.Histogram `json:"sightings" jsonschema_description:"The same of bursts of reports, each after the tag was silent for 5 seconds: what the estimate goes by, since reports that follow each other are no independent draws."`
-	PassesEnded  int              `json:"passes_ended"`
-	InPasses     engine.Histogram `json:"in_passes" jsonschema_description:"How many tags were heard in one, two, ... of the rounds that are over."`
+	Found        int                 `json:"found" jsonschema_description:"How many of the expected items were heard so far."`
+	NewPerSecond float64             `json:"new_per_second" jsonschema_description:"New tags a second lately: the count dies out when the shelf is read."`
+	PerSecond    float64             `json:"reads_per_second"`
+	OverSeconds  int                 `json:"over_seconds" jsonschema_description:"Over how many seconds these rates are taken."`
+	QuietSeconds float64             `json:"quiet_seconds" jsonschema_description:"How long no new tag has turned up."`
+	Curve        []CurvePoint        `json:"curve"`
+	Repeats      stocktake.Histogram `json:"repeats" jsonschema_description:"How many tags were reported once, twice, ...; the last number is for 16 times and more."`
+	Sightings    stocktake.Histogram `json:"sightings" jsonschema_description:"The same of bursts of reports, each after the tag was silent for 5 seconds: what the estimate goes by, since reports that follow each other are no independent draws."`
+	PassesEnded  int                 `json:"passes_ended"`
+	InPasses     stocktake.Histogram `json:"in_passes" jsonschema_description:"How many tags were heard in one, two, ... of the rounds that are over."`
 }
 
 // CurvePoint is a stretch of time on the curve of a count.
@@ -99,7 +100,7 @@ func countSummary(r *event.CountResult) *CountSummary {
 // countDetail returns a count with all that is known of it.
 func (h countRoutes) countDetail(c *kit.Call, id string) (*CountDetail, error) {
 	v := &CountDetail{Caution: estimate.Caution}
-	var p engine.CountProgress
+	var p stocktake.Progress
 	found := false
 	err := h.view(c, func(st *engine.State) error {
 		p, found = st.CountProgress(id)
@@ -132,7 +133,7 @@ func (h countRoutes) countDetail(c *kit.Call, id string) (*CountDetail, error) {
 }
 
 // progress fills in what the tallies of a count say.
-func (v *CountDetail) progress(p *engine.CountProgress, now int64) {
+func (v *CountDetail) progress(p *stocktake.Progress, now int64) {
 	v.CountView = countView(&p.Count)
 	v.Expected = p.ExpectedItems
 	if p.Closed != 0 {
@@ -156,7 +157,7 @@ func (v *CountDetail) progress(p *engine.CountProgress, now int64) {
 }
 
 // tallyOf turns a histogram into a tally. reads is how often all tags were met together; where the histogram tells them all apart, it says so itself.
-func tallyOf(h engine.Histogram, reads int) estimate.Tally {
+func tallyOf(h stocktake.Histogram, reads int) estimate.Tally {
 	var t estimate.Tally
 	least := 0
 	for i, n := range h {

@@ -14,10 +14,10 @@ import (
 	"github.com/xuri/excelize/v2"
 
 	"lintel/api/kit"
-	"lintel/engine"
 	"lintel/engine/estimate"
 	"lintel/engine/event"
 	"lintel/engine/runner"
+	"lintel/engine/stocktake"
 )
 
 const countsPath = "/v1/sites/quayside/counts"
@@ -84,7 +84,7 @@ func TestACountFromOpenToClosed(t *testing.T) {
 
 	v = into[CountDetail](r.get(path).wants(200))
 	require.Equal(t, 4, v.Progress.Found)
-	require.Equal(t, engine.Histogram{1, 0, 5}, v.Progress.Repeats)
+	require.Equal(t, stocktake.Histogram{1, 0, 5}, v.Progress.Repeats)
 	require.Equal(t, 16, v.Reads)
 	require.NotEmpty(t, v.Advice)
 	require.NotEmpty(t, v.Progress.Curve)
@@ -390,8 +390,8 @@ func TestACountSurvivesARestart(t *testing.T) {
 	r.counted(path, "stockroom", 100, 101, 102, 103)
 	v := r.told(path, "close")
 	require.Equal(t, 4, v.Unique, "no tag twice")
-	require.Equal(t, engine.Histogram{1, 2, 1}, v.Progress.Repeats)
-	require.Equal(t, engine.Histogram{2, 2}, v.Progress.InPasses)
+	require.Equal(t, stocktake.Histogram{1, 2, 1}, v.Progress.Repeats)
+	require.Equal(t, stocktake.Histogram{2, 2}, v.Progress.InPasses)
 	require.Equal(t, []int{5, 4, 1, 0}, []int{v.Result.Expected, v.Result.Matched, v.Result.Missing, v.Result.Unexpected})
 	require.Equal(t, http.StatusOK, r.get(path+"/differences.html").status)
 }

@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
-	"pgregory.net/rapid"
 
 	"lintel/engine/epc"
 	"lintel/engine/event"
@@ -97,56 +96,6 @@ func TestCountReconciles(t *testing.T) {
 	require.Equal(t, []string{"arrived shelf-b", "found shelf-b", "stock shelf-b=1"}, sh.told(n))
 }
 
-func TestCountTakesEachTagOnce(t *testing.T) {
-	sh := newShop(t, testRules)
-	id := sh.command("open", "", 1, "shelf-a")
-	batch := []epc.Key{book(1, 1), book(1, 2), book(1, 3)}
-	for range 10 {
-		sh.countReads(id, "shelf-a", -55, batch...) // the handheld lost its connection and sends all again
-	}
-	c := sh.s.counts.byID[id]
-	require.Equal(t, 3, c.Distinct)
-	require.Equal(t, 3, c.Reads)
-	sh.pass(time.Second)
-	sh.countReads(id, "shelf-b", -55, book(1, 9))
-	require.Equal(t, 3, c.Distinct, "a read belongs to the zone declared, and that zone is not counted here")
-	sh.command("pause", id, 0)
-	sh.pass(time.Second)
-	sh.countReads(id, "shelf-a", -55, book(1, 7)) // was on its way, and acknowledged
-	require.Equal(t, 4, c.Distinct)
-	sh.command("resume", id, 0)
-	sh.pass(time.Second)
-	sh.countReads(id, "shelf-a", -55, book(1, 8))
-	require.Equal(t, 5, c.Distinct)
-	sh.command("discard", id, 0)
-	require.Empty(t, sh.s.counts.byID)
-	require.Zero(t, sh.s.Len(), "a discarded count leaves nothing behind")
-	sh.countReads(id, "shelf-a", -55, book(1, 9))
-	require.Equal(t, []string{"arrived shelf-a", "stock shelf-a=1"}, sh.told(0), "what is read after the end is an acknowledged read all the same")
-}
-
-func TestTwoCountsNextDoor(t *testing.T) {
-	sh := newShop(t, testRules)
-	mine, tied := book(1, 1), book(1, 2)
-	a := sh.command("open", "", 1, "shelf-a")
-	b := sh.command("open", "", 1, "shelf-b")
-	for range 4 {
-		sh.pass(time.Second)
-		sh.countReads(a, "shelf-a", -50, mine)
-		sh.countReads(b, "shelf-b", -65, mine)
-		sh.countReads(a, "shelf-a", -60, tied)
-		sh.countReads(b, "shelf-b", -60, tied)
-	}
-	sh.command("close", b, 0)
-	require.Equal(t, map[string]int{"better_next_door": 1, "tied_next_door": 1, "new_here": 1}, findings(sh.result()))
-	sh.pass(time.Second)
-	sh.command("close", a, 0)
-	r := sh.result()
-	require.Equal(t, 1, findings(r)["tied_next_door"])
-	require.Len(t, r.Found, 2)
-	require.Equal(t, "shelf-a", sh.s.idOf(sh.s.item(sh.s.find(mine)).zone))
-}
-
 func TestCountReopensForASecondPass(t *testing.T) {
 	sh := newShop(t, testRules)
 	sh.readIn("handheld-1", "shelf-a", -50, book(1, 1), book(1, 2))
@@ -178,27 +127,6 @@ func TestCountAccuracyRule(t *testing.T) {
 	sh.command("close", id, 0)
 	require.Contains(t, sh.alerts(), "poor-count opened")
 	require.Equal(t, "1 of 2 missing", sh.chgs[len(sh.chgs)-1].Alert.Say)
-}
-
-func TestCountCurveDiesOut(t *testing.T) {
-	rapid.Check(t, func(rt *rapid.T) {
-		c := counter{Count: event.Count{Opened: opening}}
-		now, fresh, reads := int64(opening), 0, 0
-		for range rapid.IntRange(1, 400).Draw(rt, "steps") {
-			now += rapid.Int64Range(0, 60_000).Draw(rt, "dt")
-			n, r := rapid.IntRange(0, 5).Draw(rt, "new"), rapid.IntRange(0, 50).Draw(rt, "reads")
-			c.curve(now, n, r)
-			fresh, reads = fresh+n, reads+r
-		}
-		require.LessOrEqual(rt, len(c.Curve), curveBins)
-		var length int64
-		for _, b := range c.Curve {
-			fresh, reads, length = fresh-b.New, reads-b.Reads, length+b.Ms
-		}
-		require.Zero(rt, fresh)
-		require.Zero(rt, reads)
-		require.Greater(rt, c.Opened+length, now)
-	})
 }
 
 // BenchmarkCountFold measures count reads: 100,000 tags in batches of 500 with 20-fold repeats; the budget is that of any read.
@@ -278,7 +206,7 @@ func BenchmarkCountClose(b *testing.B) {
 		for range b.N {
 			b.StopTimer()
 			s := setUp()
-			id := s.counts.order[0].ID
+			id := event.CountID("quayside", tags/500+1)
 			b.StartTimer()
 			e := event.Entry{Seq: s.seq + 1, Kind: event.EntryCount, At: opening + tags, Command: event.CountCommand{Do: "close", ID: id}}
 			if err := s.Apply(&e, nil); err != nil {
@@ -314,39 +242,6 @@ func TestDeliveryAgainstItsPapers(t *testing.T) {
 		}
 	}
 	require.Equal(t, 4, received)
-}
-
-// Reports of one tag that follow each other are one sighting; after five seconds of silence comes another (EPC UHF Gen2: a tag in session S1 keeps quiet for up to 5 s once read).
-func TestBurstsAreOneSighting(t *testing.T) {
-	sh := newShop(t, testRules)
-	id := sh.command("open", "", 1, "shelf-a")
-	read := func(keys ...epc.Key) { sh.countReads(id, "shelf-a", -50, keys...) }
-	for range 20 { // one tag lies in the beam for two seconds, another for the first of them
-		read(book(1, 1))
-		sh.now += 100
-	}
-	read(book(1, 2))
-	p, ok := sh.s.CountProgress(id)
-	require.True(t, ok)
-	require.Equal(t, []int{2, 2}, []int{p.Sighted, p.Sightings[0]})
-	require.Equal(t, 1, p.Repeats[15])
-	sh.now += 4900
-	read(book(1, 2))
-	sh.now += 5000
-	read(book(1, 1), book(1, 2))
-	p, _ = sh.s.CountProgress(id)
-	require.Equal(t, []int{4, 2}, []int{p.Sighted, p.Sightings[1]})
-
-	// The record of a tally keeps it, and those of older versions count as one.
-	k, tl := tallyKey{book(1, 1), 2}, &tally{reads: 21, sights: 2, best: -500, passes: 1, point: 3, last: sh.now, text: "x"}
-	_, k2, back, err := decodeTally(tallyName(id, k), appendTally(nil, tl))
-	require.NoError(t, err)
-	require.Equal(t, []any{k, tl}, []any{k2, back})
-	old := append([]byte{1}, appendTally(nil, tl)[1:2]...)
-	old = append(old, appendTally(nil, tl)[3:]...)
-	_, _, back, err = decodeTally(tallyName(id, k), old)
-	require.NoError(t, err)
-	require.Equal(t, []uint32{21, 1}, []uint32{back.reads, uint32(back.sights)})
 }
 
 // A hold makes no sense for a count, whose result stays as it is; it must not silence the rule, though.

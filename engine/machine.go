@@ -137,7 +137,7 @@ func (m *Machine) Tick(now int64) (event.Entry, bool) {
 
 // Pending returns about how many records and facts the batch has so far.
 func (m *Machine) Pending() int {
-	return len(m.dirty.items) + len(m.dirty.tallies) + 2*len(m.batch.Facts)
+	return len(m.dirty.items) + m.counts.Pending() + 2*len(m.batch.Facts)
 }
 
 // Advance carries out the next timer that is due up to a moment, where no journal does it with ticks,

@@ -129,8 +129,11 @@ func (p *picker) product(product int32, limits []limit) {
 		return
 	}
 	slices.SortStableFunc(needs, func(a, b need) int {
-		if (a.zone == 0) != (b.zone == 0) {
-			return map[bool]int{true: 1, false: -1}[a.zone == 0]
+		switch {
+		case b.zone == 0 && a.zone != 0:
+			return -1
+		case a.zone == 0 && b.zone != 0:
+			return 1
 		}
 		return cmp.Or(cmp.Compare(p.order[a.zone], p.order[b.zone]), cmp.Compare(a.kind, b.kind))
 	})

@@ -10,6 +10,7 @@ import (
 	"pgregory.net/rapid"
 
 	"lintel/engine/catalog"
+	"lintel/engine/event"
 )
 
 // limited makes a shop whose first product has these limits.
@@ -75,6 +76,23 @@ func TestPicks(t *testing.T) {
 		require.Equal(t, c.picks, picks, c.name)
 		require.Equal(t, c.shortages, shortages, c.name)
 	}
+}
+
+// What lies in an exit zone is on its way out: it can be sold to nobody and fills no shelf.
+func TestGoodsAtTheDoorAreNoStock(t *testing.T) {
+	sh := limited(t, "front-tables:2", "")
+	sh.put("shelf-a", 1, 2)
+	n := len(sh.facts)
+	sh.put("street-door", 2, 2)
+	require.Equal(t, []string{"arrived street-door from shelf-a", "stock shelf-a=1"}, sh.told(n))
+	var rows []string
+	for _, r := range sh.s.StockRows(StockFilter{}, 9) {
+		rows = append(rows, fmt.Sprintf("%s %d", r.Place(), r.Count))
+	}
+	require.Equal(t, []string{"front-tables 0", "shelf-a 1"}, rows)
+	require.Equal(t, 1, sh.s.onHand(0, event.ZoneKindNone))
+	sh.event(event.EventReturned, "shelf-a", book(1, 2))
+	require.Equal(t, 2, sh.s.onHand(0, event.ZoneKindNone), "brought back, it is stock again")
 }
 
 func TestPicksTakeWhatHasBeenThereLongest(t *testing.T) {

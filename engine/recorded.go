@@ -80,5 +80,6 @@ func (s *State) forget() {
 	for _, r := range s.dirty.rules {
 		r.dirty = false
 	}
+	s.counts.Forget()
 	s.dirty = dirt{items: s.dirty.items[:0], alerts: s.dirty.alerts[:0], stock: s.dirty.stock}
 }

@@ -5,7 +5,6 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
-	"slices"
 	"strings"
 
 	"github.com/tinylib/msgp/msgp"
@@ -39,9 +38,6 @@ type dirt struct {
 	alerts  []*track
 	dropped []string
 	stock   []stockKey // stock facts that are owed within one Step
-	counts  []*counter
-	tallies []dirtyTally
-	results []*event.CountResult
 	gone    []RecordName
 	rules   []dirtyRule
 	doubled []epc.Key
@@ -81,42 +77,23 @@ func (s *State) flush() []Change {
 		}
 		changes = append(changes, Change{Kind: event.KindAlert, Key: t.ID, Value: event.AppendAlert(nil, &t.Alert)})
 	}
-	changes = s.flushCounts(changes)
-	s.dirty = dirt{items: s.dirty.items[:0], names: s.dirty.names[:0], alerts: s.dirty.alerts[:0], stock: s.dirty.stock, tallies: s.dirty.tallies[:0]}
-	return append(changes, Change{Kind: event.KindMeta, Key: event.KindMeta, Value: s.appendMeta(nil)})
-}
-
-// flushCounts adds the records of counts and rules. Deletions come first, since a tally may be dropped and made again between two commits.
-func (s *State) flushCounts(changes []Change) []Change {
-	d := &s.dirty
-	for _, g := range d.gone {
+	for _, g := range s.dirty.gone { // first, since it may have been made again
 		changes = append(changes, Change{Kind: g.Kind, Key: g.Key})
 	}
-	for _, c := range d.counts {
-		c.dirty = false
-		changes = append(changes, Change{Kind: event.KindCount, Key: c.ID, Value: event.AppendCount(nil, &c.Count)})
-	}
-	for _, t := range d.tallies {
-		if t.tally.dirty {
-			t.tally.dirty = false
-			changes = append(changes, Change{Kind: event.KindTally, Key: tallyName(t.counter.ID, t.key), Value: appendTally(nil, t.tally)})
-		}
-	}
-	for _, k := range d.doors {
+	for _, k := range s.dirty.doors {
 		changes = append(changes, s.doorChange(k))
 	}
-	for _, k := range d.doubled {
+	for _, k := range s.dirty.doubled {
 		changes = append(changes, s.doubledChange(k))
 	}
-	for _, r := range d.rules {
+	for _, r := range s.dirty.rules {
 		if r.dirty = false; !r.gone {
 			changes = append(changes, Change{Kind: event.KindAside, Key: asideRule + r.name, Value: appendRuleState(nil, r.ruleState)})
 		}
 	}
-	for _, r := range d.results {
-		changes = append(changes, Change{Kind: event.KindResult, Key: r.Count, Value: event.AppendCountResult(nil, r)})
-	}
-	return changes
+	s.counts.Flush(func(kind, key string, value []byte) { changes = append(changes, Change{kind, key, value}) })
+	s.dirty = dirt{items: s.dirty.items[:0], names: s.dirty.names[:0], alerts: s.dirty.alerts[:0], stock: s.dirty.stock}
+	return append(changes, Change{Kind: event.KindMeta, Key: event.KindMeta, Value: s.appendMeta(nil)})
 }
 
 // appendItem writes an item's record: about 25 bytes, so that with its key it costs a Redis hash less than 120.
@@ -264,17 +241,15 @@ func DecodeMeta(b []byte) (Meta, error) {
 
 // Loader builds a state from its records and then from the tail of the journal.
 type Loader struct {
-	s       *State
-	m       Meta
-	counts  []event.Count
-	doors   []doorRecord
-	tallies map[string]map[tallyKey]*tally
+	s     *State
+	m     Meta
+	doors []doorRecord
 }
 
 // NewLoader begins to load a site whose meta record is m, folded with cfg, which must hold the versions that m.Pins names. Give it every
 // KindName record first, then all others, then Start, then the journal's entries after From, then take State.
 func NewLoader(site string, cfg *Config, m Meta, names map[uint16]string) (*Loader, error) {
-	l := &Loader{m: m, tallies: make(map[string]map[tallyKey]*tally)}
+	l := &Loader{m: m}
 	s := newState(site)
 	for n := 1; n <= len(names); n++ {
 		id, ok := names[uint16(n)]
@@ -322,47 +297,10 @@ func (l *Loader) Record(kind, key string, value []byte) error {
 			return fmt.Errorf("%q: %w", key, cmp.Or(err, errAside))
 		}
 		l.s.alerts.rules[name] = st
-	case event.KindCount:
-		c, err := event.DecodeCount(value)
-		if err != nil {
-			return fmt.Errorf("%s: %w", key, err)
-		}
-		l.counts = append(l.counts, c)
-	case event.KindTally:
-		id, k, t, err := decodeTally(key, value)
-		if err != nil {
-			return err
-		}
-		if l.tallies[id] == nil {
-			l.tallies[id] = make(map[tallyKey]*tally)
-		}
-		l.tallies[id][k] = t
+	case event.KindCount, event.KindTally:
+		return l.s.counts.Load(kind, key, value)
 	}
 	return nil
-}
-
-// takeCounts takes up the counts that are not finished: those that are open or paused, and closed ones that still have their tallies.
-func (l *Loader) takeCounts() {
-	s := l.s
-	// In the order in which they were opened, which is that of the entries that their ids name.
-	slices.SortFunc(l.counts, func(a, b event.Count) int {
-		return cmp.Compare(countSeq(a.ID), countSeq(b.ID))
-	})
-	for _, rec := range l.counts {
-		tallies := l.tallies[rec.ID]
-		if rec.Final {
-			continue
-		}
-		if tallies == nil {
-			tallies = make(map[tallyKey]*tally)
-		}
-		c := &counter{Count: rec, tallies: tallies}
-		for _, id := range rec.Zones {
-			c.zones = append(c.zones, s.numbers[id])
-		}
-		s.counts.byID[c.ID] = c
-		s.counts.order = append(s.counts.order, c)
-	}
 }
 
 // From returns the sequence number after which the journal must be read to rebuild evidence, and the last one that it needs.
@@ -401,7 +339,7 @@ func (l *Loader) start() {
 	s.replaying = true
 	s.clock = 0
 	s.out = &Batch{}
-	l.takeCounts()
+	s.counts.Loaded(func(id string) uint16 { return s.numbers[id] })
 	for _, r := range l.doors {
 		if i := s.find(r.key); i >= 0 {
 			s.portals.memory[doorItem{i, r.zone}] = &r.value

@@ -11,6 +11,7 @@ import (
 
 	"lintel/engine/epc"
 	"lintel/engine/event"
+	"lintel/engine/stocktake"
 	"lintel/rules"
 )
 
@@ -46,7 +47,7 @@ type State struct {
 	readers     readers
 	silenceSeen int64 // until when silences were evaluated, see silence.go
 	alerts      alertBook
-	counts      counts
+	counts      stocktake.Book
 
 	marks []mark // where in the journal recent time began; oldest first
 	dirty dirt
@@ -117,7 +118,6 @@ func newState(site string) *State {
 	}
 	s.portals.init()
 	s.alerts.init()
-	s.counts.init()
 	return s
 }
 
@@ -301,7 +301,7 @@ func (s *State) dump(w io.Writer) {
 		put("doubled %v %d", k, s.doubled[k])
 	}
 	s.alerts.digest(put)
-	s.counts.digest(put)
+	s.counts.Digest(put)
 	for _, k := range s.stockKeys() {
 		put("stock %v %d", k, s.stock[k])
 	}
