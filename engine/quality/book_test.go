@@ -97,7 +97,8 @@ func drawAlert(t *rapid.T) *quality.Alert {
 	return a
 }
 
-// The weeks add up to the whole, so do the versions, and the whole is what a count without any weeks finds. Where the alerts are cut into books does not matter.
+// The weeks add up to the whole, so do the versions, and the whole is what a count without any
+// weeks finds. Where the alerts are cut into books does not matter.
 func TestPartsAddUpToTheWhole(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		loc, err := time.LoadLocation(rapid.SampledFrom(zones).Draw(t, "zone"))
