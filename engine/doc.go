@@ -7,8 +7,9 @@
 // An Entry is what came in (reads, business events, a changed document, the passing of time). A Fact is what it meant (an item
 // arrived, passed the door, was sold). An Alert is what a rule made of facts. A Delivery is one message to one channel.
 //
-// Step folds one entry into the state of a site. It is a pure function: it reads no clock, draws no random number, does no I/O,
-// starts no goroutine and does not depend on the order of a map. Time is the entry's time. It changes the state that it is given in
-// place, for speed; what counts is that equal inputs give equal outputs. The server, the trial of a rule against the past,
-// users' rule cases and the tests all call this one Step.
+// A Machine is one site's state machine: entries go in one after the other, and a Batch of what came of
+// them comes out. It is pure: it reads no clock, draws no random number, does no I/O, starts no goroutine
+// and does not depend on the order of a map. Time is the entry's time. It changes its state in place, for
+// speed; what counts is that equal inputs give equal outputs. The server, the trial of a rule against the
+// past, users' rule cases and the tests all drive one.
 package engine

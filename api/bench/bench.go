@@ -27,7 +27,9 @@ import (
 
 // Options say how much to measure.
 type Options struct {
-	Redis   string        // URL of a single Redis server that may be written to; keys with other prefixes than lintel: and bench: are left alone
+	// URL of a single Redis server that may be written to; keys with other prefixes than lintel:
+	// and bench: are left alone
+	Redis   string
 	Items   int           // default 100,000
 	Rules   int           // default 100
 	Each    time.Duration // how long each part is measured; default 10s
@@ -88,7 +90,8 @@ func Run(ctx context.Context, opt Options) (Result, error) {
 		bodies[i] = s.batch()
 	}
 	report := func(format string, args ...any) { fmt.Fprintf(opt.Out, format+"\n", args...) }
-	report("batches of %d reads of %d bytes, %d %% repeats, %d items, %d rules", batchReads, len(bodies[0].data)/batchReads, 100-100*batchTags/batchReads, opt.Items, opt.Rules)
+	report("batches of %d reads of %d bytes, %d %% repeats, %d items, %d rules", batchReads,
+		len(bodies[0].data)/batchReads, 100-100*batchTags/batchReads, opt.Items, opt.Rules)
 
 	if res.Floor, err = floor(ctx, rdb, bodies, opt); err != nil {
 		return res, fmt.Errorf("floor: %w", err)
@@ -145,7 +148,8 @@ type plainRead struct {
 	Time      time.Time `json:"time"`
 }
 
-// during runs work on n goroutines until the time is over and returns how often it was done a second, times batchReads.
+// during runs work on n goroutines until the time is over and returns how often it was done a
+// second, times batchReads.
 func during(ctx context.Context, n int, d time.Duration, work func(worker, turn int) error) (float64, error) {
 	ctx, cancel := context.WithTimeout(ctx, d)
 	defer cancel()
@@ -229,7 +233,8 @@ func script(ctx context.Context, rdb *redis.Client, bodies []*body, d time.Durat
 // whole measures Lintel itself: throughput at full load, then how soon alerts arrive at half of it.
 func whole(ctx context.Context, s *shop, bodies []*body, opt Options, res *Result, report func(string, ...any)) error {
 	a, err := app.New(ctx, app.Options{
-		Redis: opt.Redis, Listen: "127.0.0.1:0", AllowCIDRs: []netip.Prefix{netip.MustParsePrefix("127.0.0.1/32")}, Log: slog.New(slog.DiscardHandler),
+		Redis: opt.Redis, Listen: "127.0.0.1:0", AllowCIDRs: []netip.Prefix{netip.MustParsePrefix("127.0.0.1/32")},
+		Log: slog.New(slog.DiscardHandler),
 	})
 	if err != nil {
 		return err
@@ -242,7 +247,8 @@ func whole(ctx context.Context, s *shop, bodies []*body, opt Options, res *Resul
 		defer cancel()
 		_ = a.Stop(stop)
 	}()
-	key, err := kit.MintKey(ctx, a.Store, "bench", []string{"reads", "sales", "operate", "author", "admin"}, []string{"*"}, "bench", time.Now())
+	key, err := kit.MintKey(ctx, a.Store, "bench", []string{"reads", "sales", "operate", "author", "admin"},
+		[]string{"*"}, "bench", time.Now())
 	if err != nil {
 		return err
 	}
@@ -255,7 +261,8 @@ func whole(ctx context.Context, s *shop, bodies []*body, opt Options, res *Resul
 	for _, d := range []struct {
 		path, kind string
 		body       []byte
-	}{{"/v1/sites/bench/layout", "application/json", layoutJSON()}, {"/v1/products", "text/csv", productsCSV()}, {"/v1/rules", "application/yaml", rulesYAML(opt.Rules)}} {
+	}{{"/v1/sites/bench/layout", "application/json", layoutJSON()}, {"/v1/products", "text/csv", productsCSV()},
+		{"/v1/rules", "application/yaml", rulesYAML(opt.Rules)}} {
 		if err := c.put(ctx, d.path, d.kind, d.body); err != nil {
 			return err
 		}
@@ -278,7 +285,8 @@ func whole(ctx context.Context, s *shop, bodies []*body, opt Options, res *Resul
 	for i := range sent {
 		sent[i] = &body{data: make([]byte, 0, len(bodies[0].data)+1024)}
 	}
-	if _, err := during(ctx, opt.Clients, opt.Each, func(w, turn int) error { return c.again(ctx, sent[w], bodies[(turn*opt.Clients+w)%len(bodies)]) }); err != nil {
+	if _, err := during(ctx, opt.Clients, opt.Each,
+		func(w, turn int) error { return c.again(ctx, sent[w], bodies[(turn*opt.Clients+w)%len(bodies)]) }); err != nil {
 		return err
 	}
 	if err := folded(ctx, a); err != nil {
@@ -388,7 +396,8 @@ type client struct {
 }
 
 func newClient(base, key string, conns int) *client {
-	return &client{base: base, key: key, http: &http.Client{Transport: &http.Transport{MaxIdleConnsPerHost: conns, MaxConnsPerHost: conns}, Timeout: 30 * time.Second}}
+	return &client{base: base, key: key, http: &http.Client{Transport: &http.Transport{MaxIdleConnsPerHost: conns,
+		MaxConnsPerHost: conns}, Timeout: 30 * time.Second}}
 }
 
 func (c *client) do(ctx context.Context, method, path, kind string, body []byte, want ...int) error {
@@ -421,7 +430,8 @@ func (c *client) reads(ctx context.Context, body []byte) error {
 	return c.do(ctx, http.MethodPost, "/v1/sites/bench/reads", "application/json", body, 202)
 }
 
-// again sends a batch with the present time, from a copy, since several workers may send the same one.
+// again sends a batch with the present time, from a copy, since several workers may send the same
+// one.
 func (c *client) again(ctx context.Context, into, from *body) error {
 	into.data = append(into.data[:0], from.data...)
 	into.times = from.times
@@ -471,12 +481,14 @@ func newProbe(c *client) *probe {
 }
 
 func (p *probe) channel() []byte {
-	return fmt.Appendf(nil, `{"channels":[{"name":"bench","url":%q,"format":"webhook","secrets":[{"secret":"whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"}],"max_in_flight":32}]}`, p.server.URL)
+	return fmt.Appendf(nil, `{"channels":[{"name":"bench","url":%q,"format":"webhook",
+		"secrets":[{"secret":"whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"}],"max_in_flight":32}]}`, p.server.URL)
 }
 
 const probeSerial = 9_000_000_000
 
-// fire lets an item that was never seen arrive where a rule waits for it. The clock starts before the request is sent, which is earlier than its acceptance.
+// fire lets an item that was never seen arrive where a rule waits for it. The clock starts before
+// the request is sent, which is earlier than its acceptance.
 func (p *probe) fire(ctx context.Context, n int) error {
 	e, err := epc.EncodeSGTIN96(gtin(n%products), 7, uint64(probeSerial+n), 1)
 	if err != nil {

@@ -19,7 +19,8 @@ const (
 	timeLayout = "2006-01-02T15:04:05.000Z"
 )
 
-// body is a batch as JSON with the places where the times stand, so that the same batch can be sent again with the present time.
+// body is a batch as JSON with the places where the times stand, so that the same batch can be sent
+// again with the present time.
 type body struct {
 	data  []byte
 	times []int
@@ -110,7 +111,8 @@ func (s *shop) read(b *body, i int) {
 	if len(b.data) > 1 {
 		b.data = append(b.data, ',')
 	}
-	b.data = fmt.Appendf(b.data, `{"epc":"%s","read_point":"handheld-%d","zone":"z%02d","rssi":-%d.5,"time":"`, s.hexes[i], i%readers, s.at[i], 45+s.rng.IntN(25))
+	b.data = fmt.Appendf(b.data, `{"epc":"%s","read_point":"handheld-%d","zone":"z%02d","rssi":-%d.5,"time":"`,
+		s.hexes[i], i%readers, s.at[i], 45+s.rng.IntN(25))
 	b.times = append(b.times, len(b.data))
 	b.data = append(b.data, timeLayout...)
 	b.data = append(b.data, `"}`...)
@@ -140,15 +142,18 @@ func productsCSV() []byte {
 	return []byte(b.String())
 }
 
-// rulesYAML writes n rules. The first tells of the probe; three are general, as every shop has them; the rest are about one zone, product or category.
+// rulesYAML writes n rules. The first notifies about the probe; three are general, as every shop
+// has them; the rest are about one zone, product or category.
 func rulesYAML(n int) []byte {
 	var b strings.Builder
-	// The probe measures how fast alerts are told, so none may be gathered into one for there being many.
+	// The probe measures how fast alerts are notified, so none may be gathered into one for there
+	// being many.
 	b.WriteString(`storm: 10000 per 10s
 rules:
   - {name: probe, when: 'cause == "arrived" and zone.id == "probe"', say: "{item.serial}", send: [bench]}
   - {name: unpaid-at-door, when: 'zone.kind == "exit" and item.sellable and not item.paid', hold: 3s, severity: urgent, send: [bench]}
-  - {name: wrong-zone, when: 'item.sellable and item.present and zone.kind in ["shelf", "floor"] and not item.home', hold: 24h, send: [bench]}
+  - {name: wrong-zone, when: 'item.sellable and item.present and zone.kind in ["shelf", "floor"] and not item.home',
+      hold: 24h, send: [bench]}
   - {name: below-minimum, about: stock, when: 'stock.has_minimum and stock.count < stock.minimum and stock.backroom > 0', send: [bench]}
 `)
 	for i := 4; i < n; i++ {

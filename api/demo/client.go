@@ -76,13 +76,15 @@ func (c *client) put(ctx context.Context, path, key, mediaType string, body []by
 	return json.Unmarshal(b, into)
 }
 
-// Tries of one message to the server: with its Idempotency-Key it counts once, however often it is sent.
+// Tries of one message to the server: with its Idempotency-Key it counts once, however often it is
+// sent.
 const (
 	postTries = 6
 	postPause = 50 * time.Millisecond
 )
 
-// post hands a message over, and sends it again when no answer came or the server could not take it.
+// post hands a message over, and sends it again when no answer came or the server could not take
+// it.
 func (c *client) post(ctx context.Context, path, key, idempotencyKey string, body []byte) (api.BatchAnswer, error) {
 	var answer api.BatchAnswer
 	for try := 1; ; try++ {

@@ -6,8 +6,10 @@ import (
 	"time"
 )
 
-// clock is the shop's time: it runs speed times as fast as the real clock, and waits at a limit that moves on with what was handed to the server. When the limit
-// rises it makes up for a short wait at once, since timers are never exact; a long one is forgotten, so that the shop does not race after it.
+// clock is the shop's time: it runs speed times as fast as the real clock, and waits at a limit
+// that moves on with what was handed to the server. When the limit rises it makes up for a short
+// wait at once, since timers are never exact; a long one is forgotten, so that the shop does not
+// race after it.
 type clock struct {
 	speed float64
 

@@ -20,7 +20,7 @@ const (
 	summaryEvery = 5 * time.Minute
 )
 
-// consoleEvent is something that the console tells of: exactly one of its members is set.
+// consoleEvent is something that the console reports: exactly one of its members is set.
 type consoleEvent struct {
 	fact  *api.FactView
 	alert *api.AlertChangeView
@@ -33,7 +33,8 @@ type consoleEvent struct {
 // place is a product in a zone.
 type place struct{ gtin, zone string }
 
-// burst is a run of changes of one rule's alerts: the first ones get a line each, the others one together.
+// burst is a run of changes of one rule's alerts: the first ones get a line each, the others one
+// together.
 type burst struct {
 	what    string
 	st      style
@@ -90,14 +91,15 @@ type console struct {
 func newConsole(p *page, w *words, c *client, key string, clk *clock, verbose bool) *console {
 	k := &console{
 		page: p, words: w, client: c, key: key, clock: clk, verbose: verbose, now: start,
-		stock: make(map[place]int), bursts: make(map[string]*burst), alerts: make(map[string]event.AlertView), shown: make(map[string]bool), early: make(map[string][]hook),
+		stock: make(map[place]int), bursts: make(map[string]*burst), alerts: make(map[string]event.AlertView),
+		shown: make(map[string]bool), early: make(map[string][]hook),
 		sold: make(map[string]bool), hooks: make(map[string]int), ids: make(map[string]struct{}),
 	}
 	k.lastMark.real = time.Now()
 	return k
 }
 
-// run tells of events until the channel is closed.
+// run reports events until the channel is closed.
 func (c *console) run(ctx context.Context, events <-chan consoleEvent) {
 	for {
 		select {
@@ -146,7 +148,8 @@ func (c *console) take(ctx context.Context, e consoleEvent) {
 	}
 }
 
-// stamp returns the time of a line: times only go forward, since what is told was concluded in that order.
+// stamp returns the time of a line: times only go forward, since what is reported was concluded in
+// that order.
 func (c *console) stamp(t time.Time) string {
 	if t.After(c.now) {
 		c.now = t
@@ -244,7 +247,8 @@ func (c *console) passage(f *api.FactView) {
 	}
 	if !f.Passage.Sure {
 		if out && state == "unpaid" { // for a lamp at the door; the rest would only be noise here
-			c.row(factTime(f.ID), "likely", dim, fmt.Sprintf("%s · %s · %s · confidence %.2f", c.words.title(f.GTIN), c.words.door(f), state, f.Passage.Confidence))
+			c.row(factTime(f.ID), "likely", dim, fmt.Sprintf("%s · %s · %s · confidence %.2f", c.words.title(f.GTIN),
+				c.words.door(f), state, f.Passage.Confidence))
 		}
 		return
 	}
@@ -258,7 +262,8 @@ func (c *console) passage(f *api.FactView) {
 		c.passages.out++
 	}
 	way := map[string]string{"out": "out", "in": "in", "unsure": "at door"}[f.Passage.Direction]
-	c.row(factTime(f.ID), way, st, fmt.Sprintf("%s · %s · %s · confidence %.2f", c.words.title(f.GTIN), c.words.door(f), state, f.Passage.Confidence))
+	c.row(factTime(f.ID), way, st, fmt.Sprintf("%s · %s · %s · confidence %.2f", c.words.title(f.GTIN), c.words.door(f),
+		state, f.Passage.Confidence))
 }
 
 func (c *console) alert(ch *api.AlertChangeView) {
@@ -368,7 +373,8 @@ func (c *console) hidden(id string) *burst {
 	return nil
 }
 
-// shorter takes off what the sentences of products have in common with that of the first one: all but their titles.
+// shorter takes off what the sentences of products have in common with that of the first one: all
+// but their titles.
 func (c *console) shorter(list []string, first *event.AlertView) []string {
 	common, ok := strings.CutPrefix(first.Say, c.words.title(first.GTIN))
 	if !ok {
@@ -404,7 +410,8 @@ func (c *console) ended(a *event.AlertView) (what, why string) {
 		}
 		for _, l := range p.Limits {
 			if l.Zone == a.Place && l.HasMin && n >= l.Min {
-				return "refilled", fmt.Sprintf("%s has %d of %s again, at least %d should be there", c.words.zone(a.Place), n, p.Name, l.Min)
+				return "refilled", fmt.Sprintf("%s has %d of %s again, at least %d should be there",
+					c.words.zone(a.Place), n, p.Name, l.Min)
 			}
 		}
 		return what, fmt.Sprintf("%s: the stockroom has no more of %s", a.Rule, p.Name)
@@ -454,7 +461,7 @@ func reason(why json.RawMessage) string {
 	return listed(parts...)
 }
 
-// hook tells of a webhook after the alert that it is about.
+// hook reports a webhook after the alert that it is about.
 func (c *console) hook(h *hook) {
 	id := h.body.Data.Alert.ID + " " + h.body.Type
 	if h.err == nil && !c.shown[id] && c.hidden(id) == nil {

@@ -87,7 +87,7 @@ func (c *console) doorAlerts() []event.AlertView {
 	return list
 }
 
-// silences lists the read points that were told to be silent.
+// silences lists the read points that were reported silent.
 func (c *console) silences() []event.AlertView {
 	var list []event.AlertView
 	for _, id := range c.order {

@@ -59,7 +59,8 @@ func (o *Options) complete() error {
 	return nil
 }
 
-// How long the end takes at most. Run returns within about two seconds of the end of ctx; if the day just ends there is no hurry.
+// How long the end takes at most. Run returns within about two seconds of the end of ctx; if the
+// day just ends there is no hurry.
 const (
 	endWithin  = 15 * time.Second       // for all to be worked through and told, and again to ask how things stand
 	hurry      = 500 * time.Millisecond // the same, once ctx has ended
@@ -76,8 +77,8 @@ func outlast(ctx context.Context) (context.Context, context.CancelFunc) {
 	return longer, func() { stop(); cancel() }
 }
 
-// Run plays the demonstration and returns when it is over, or soon after ctx has ended, which is no error: the summary then tells of what was played. It
-// leaves nothing behind but Options.Keep.
+// Run plays the demonstration and returns when it is over, or soon after ctx has ended, which is no
+// error: the summary then covers what was played. It leaves nothing behind but Options.Keep.
 func Run(ctx context.Context, opt Options) (err error) {
 	if err := opt.complete(); err != nil {
 		return err
@@ -154,7 +155,8 @@ func (r *run) play(ctx context.Context) (err error) {
 	defer func() { err = errors.Join(err, st.Close()) }()
 	a, err := app.New(ctx, app.Options{
 		Store: st, Listen: r.opt.Listen, Node: "demo", AllowCIDRs: []netip.Prefix{netip.MustParsePrefix("127.0.0.1/32")},
-		JournalKeep: r.journalKeep(), Log: slog.New(slog.NewTextHandler(r.page, &slog.HandlerOptions{Level: level})), Now: r.clock.Now, Speed: r.opt.Speed,
+		JournalKeep: r.journalKeep(), Log: slog.New(slog.NewTextHandler(r.page, &slog.HandlerOptions{Level: level})),
+		Now: r.clock.Now, Speed: r.opt.Speed,
 	})
 	if err != nil {
 		return r.ended(outer, err)
@@ -191,10 +193,12 @@ func (r *run) play(ctx context.Context) (err error) {
 	}
 	r.console = newConsole(r.page, r.words, r.client, r.keys.operator, r.clock, r.opt.Verbose)
 	r.feeder = &feeder{
-		client: r.client, key: r.keys.readers, clock: r.clock, sim: s, marks: dueMarks(r.opt.Length), mark: func(t time.Time) { r.events <- consoleEvent{mark: t} },
+		client: r.client, key: r.keys.readers, clock: r.clock, sim: s, marks: dueMarks(r.opt.Length),
+		mark: func(t time.Time) { r.events <- consoleEvent{mark: t} },
 	}
 	r.feeder.count = &stockTake{
-		client: r.client, staff: r.keys.operator, folded: r.feeder.folded, tell: func(f func(*console)) { r.events <- consoleEvent{tell: f} },
+		client: r.client, staff: r.keys.operator, folded: r.feeder.folded,
+		tell: func(f func(*console)) { r.events <- consoleEvent{tell: f} },
 	}
 	consoleDone = make(chan struct{})
 	done := consoleDone
@@ -262,7 +266,7 @@ func (r *run) play(ctx context.Context) (err error) {
 	return nil
 }
 
-// ended turns an error that came of the end of ctx into none.
+// ended turns an error caused by the end of ctx into none.
 func (r *run) ended(ctx context.Context, err error) error {
 	if ctx.Err() != nil {
 		return nil
@@ -302,7 +306,8 @@ func (r *run) head() {
 	if r.opt.Keep != "" {
 		keep = "kept"
 	}
-	r.page.raw(fmt.Sprintf("\n  server    %s\n  data      %s (%s)\n  receiver  %s, checks the signature of each webhook\n", r.client.base, r.dir, keep, r.receiver.url()))
+	r.page.raw(fmt.Sprintf("\n  server    %s\n  data      %s (%s)\n  receiver  %s, checks the signature of each "+
+		"webhook\n", r.client.base, r.dir, keep, r.receiver.url()))
 }
 
 // spoken writes a duration in words.
@@ -318,7 +323,7 @@ func spoken(d time.Duration) string {
 	return d.String()
 }
 
-// follow hands on what the live stream tells.
+// follow passes on the events of the live stream.
 func (r *run) follow(ctx context.Context, opened chan struct{}) error {
 	first := true
 	return r.client.listen(ctx, r.keys.operator, func() {

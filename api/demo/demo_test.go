@@ -62,7 +62,8 @@ func empty(t *testing.T, dir string) {
 	require.Empty(t, list, "the demonstration leaves nothing behind")
 }
 
-// quiet makes a small shop with few customers, where nothing is certain to happen but that somebody leaves without paying.
+// quiet makes a small shop with few customers, where nothing is certain to happen but that somebody
+// leaves without paying.
 func quiet(c *sim.Config) {
 	c.Items = 1000
 	c.Radio.FixedCycle, c.Radio.PortalReport = 2*time.Second, 500*time.Millisecond // fewer messages
@@ -71,8 +72,9 @@ func quiet(c *sim.Config) {
 	c.Scenes = []sim.Scene{{At: firstUnpaid, Kind: sim.SceneUnpaidExit, N: 1}}
 }
 
-// TestUnpaidPassageBecomesWebhook plays the first minutes and asks for the main line: somebody goes out with a book that nobody paid for, an alert says so with its
-// reason, and the receiver gets it with a signature that fits.
+// TestUnpaidPassageBecomesWebhook plays the first minutes and asks for the main line: somebody goes
+// out with a book that nobody paid for, an alert says so with its reason, and the receiver gets it
+// with a signature that fits.
 func TestUnpaidPassageBecomesWebhook(t *testing.T) {
 	defer goleak.VerifyNone(t)
 	dir := inTemp(t)
@@ -104,7 +106,8 @@ func TestUnpaidPassageBecomesWebhook(t *testing.T) {
 	empty(t, dir)
 }
 
-// TestStockTake plays until a shelf was counted: the reader of the shelf is silent, books were carried off, brought and left behind, and staff walk with a handheld.
+// TestStockTake plays until a shelf was counted: the reader of the shelf is silent, books were
+// carried off, brought and left behind, and staff walk with a handheld.
 func TestStockTake(t *testing.T) {
 	defer goleak.VerifyNone(t)
 	var out bytes.Buffer
@@ -167,7 +170,8 @@ func TestSparkline(t *testing.T) {
 }
 
 func TestFoundBy(t *testing.T) {
-	s, err := sim.New(sim.Config{Seed: 1, Start: start.UnixMilli(), Length: time.Minute, Items: 1000, People: sim.DefaultPeople(), Radio: sim.Radio{Off: true}})
+	s, err := sim.New(sim.Config{Seed: 1, Start: start.UnixMilli(), Length: time.Minute, Items: 1000,
+		People: sim.DefaultPeople(), Radio: sim.Radio{Off: true}})
 	require.NoError(t, err)
 	truth := s.Truth()
 	lying := truth.Lying(countZone, start.UnixMilli())
@@ -178,8 +182,10 @@ func TestFoundBy(t *testing.T) {
 	for _, i := range append(lying[1:], other) { // the first is not known to be there
 		items = append(items, api.ItemView{Item: item(i)})
 	}
-	found := foundBy(items, []api.DifferenceView{{Finding: "missed_once", Item: item(lying[1])}, {Finding: "moved_here", Item: item(other)}})
-	require.Equal(t, countVerdict{lay: len(lying), found: len(lying) - 2, strays: 1}, judgeCount(truth, countZone, &countOutcome{at: start.UnixMilli(), found: found}))
+	found := foundBy(items, []api.DifferenceView{{Finding: "missed_once", Item: item(lying[1])},
+		{Finding: "moved_here", Item: item(other)}})
+	require.Equal(t, countVerdict{lay: len(lying), found: len(lying) - 2, strays: 1},
+		judgeCount(truth, countZone, &countOutcome{at: start.UnixMilli(), found: found}))
 }
 
 func TestCancel(t *testing.T) {
@@ -258,7 +264,8 @@ func TestKeepAndStay(t *testing.T) {
 }
 
 func TestOptions(t *testing.T) {
-	for _, o := range []Options{{}, {Out: io.Discard, Speed: -1}, {Out: io.Discard, Speed: 1e9}, {Out: io.Discard, Length: time.Second}, {Out: io.Discard, Length: 48 * time.Hour}} {
+	for _, o := range []Options{{}, {Out: io.Discard, Speed: -1}, {Out: io.Discard, Speed: 1e9},
+		{Out: io.Discard, Length: time.Second}, {Out: io.Discard, Length: 48 * time.Hour}} {
 		require.Error(t, Run(t.Context(), o), "%+v", o)
 	}
 }

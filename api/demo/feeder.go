@@ -13,7 +13,8 @@ import (
 	"lintel/engine/sim"
 )
 
-// Messages on their way to the server at one time: readers each have a connection of their own, and so the server can share one write to the disk among several.
+// Messages on their way to the server at one time: readers each have a connection of their own, and
+// so the server can share one write to the disk among several.
 const (
 	inFlight     = 8
 	inFlightSpan = 400 * time.Millisecond // of the shop's time, between the oldest and the newest
@@ -54,7 +55,8 @@ type feeder struct {
 	reason   atomic.Pointer[string]
 }
 
-// run posts everything and returns. With ctx it ends early, and what is under way is finished. After it nobody else uses the simulator.
+// run posts everything and returns. With ctx it ends early, and what is under way is finished.
+// After it nobody else uses the simulator.
 func (f *feeder) run(ctx context.Context) error {
 	g, ctx := errgroup.WithContext(ctx)
 	queue := make(chan message, 256)

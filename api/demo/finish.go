@@ -40,7 +40,8 @@ func (r *run) summarise(ctx context.Context, truth *sim.Truth, last time.Time, t
 	if v.exitsTold < v.exits {
 		st = yellow
 	}
-	line(st, "unpaid exits", "%s went out unpaid in %s; told: %d of %d", some(v.exits, "item", "items"), some(v.visits, "visit", "visits"), v.exitsTold, v.exits)
+	line(st, "unpaid exits", "%s went out unpaid in %s; told: %d of %d", some(v.exits, "item", "items"),
+		some(v.visits, "visit", "visits"), v.exitsTold, v.exits)
 	for _, m := range v.missed {
 		line(yellow, "", "not told: %s", m)
 	}
@@ -53,7 +54,8 @@ func (r *run) summarise(ctx context.Context, truth *sim.Truth, last time.Time, t
 	}
 	line(st, "false alarms", "%d at the door", v.falseAlarms)
 	if v.lateSales > 0 {
-		line(plain, "late sales", "%s told although paid, since the till told the sale only afterwards", some(v.lateSales, "item was", "items were"))
+		line(plain, "late sales", "%s told although paid, since the till told the sale only afterwards",
+			some(v.lateSales, "item was", "items were"))
 	}
 	if v.silences > 0 {
 		line(plain, "readers", "%s silent for long; told: %d of %d", some(v.silences, "was", "were"), v.silencesTold, v.silences)
@@ -62,7 +64,8 @@ func (r *run) summarise(ctx context.Context, truth *sim.Truth, last time.Time, t
 	case err != nil:
 		line(plain, "places", "there was no time to ask")
 	case v.lying > 0:
-		line(plain, "places", "%s under fixed readers; Lintel has %.1f %% of them in the right zone", some(v.lying, "item lies", "items lie"),
+		line(plain, "places", "%s under fixed readers; Lintel has %.1f %% of them in the right zone",
+			some(v.lying, "item lies", "items lie"),
 			100*float64(v.right)/float64(v.lying))
 	}
 	if o := r.feeder.count.outcome; o != nil {
@@ -121,7 +124,8 @@ func (r *run) further(ctx context.Context) {
 		}
 		r.page.raw("\nThe server answers on, its clock stands still; Ctrl-C ends it. To look further:\n  KEY=" + r.keys.operator + "\n" +
 			get("/v1/alerts?status=all") + get("/v1/deliveries") + get("/v1/sites/"+site+"/stock?below=minimum") +
-			get("/v1/sites/"+site+"/items?zone=front-tables&limit=5") + get("/v1/sites/"+site+"/facts?cause=passed") + count + get("/v1/rules"))
+			get("/v1/sites/"+site+"/items?zone=front-tables&limit=5") + get("/v1/sites/"+site+
+			"/facts?cause=passed") + count + get("/v1/rules"))
 	}
 	if r.opt.Keep != "" {
 		r.page.raw("\nThe data is kept in " + r.dir + ": lintel serve --data " + r.dir + "\n")

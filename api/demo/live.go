@@ -12,7 +12,8 @@ import (
 	"lintel/api"
 )
 
-// listen follows the live stream until ctx ends, and comes back with the last id when it breaks. opened is called when the first stream is open.
+// listen follows the live stream until ctx ends, and comes back with the last id when it breaks.
+// opened is called when the first stream is open.
 func (c *client) listen(ctx context.Context, key string, opened func(), fact func(*api.FactView), alert func(*api.AlertChangeView)) error {
 	last := ""
 	for failures := 0; ctx.Err() == nil; {
@@ -31,7 +32,8 @@ func (c *client) listen(ctx context.Context, key string, opened func(), fact fun
 	return nil
 }
 
-func (c *client) listenOnce(ctx context.Context, key string, last *string, opened func(), fact func(*api.FactView), alert func(*api.AlertChangeView)) error {
+func (c *client) listenOnce(ctx context.Context, key string, last *string, opened func(), fact func(*api.FactView),
+	alert func(*api.AlertChangeView)) error {
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, c.base+"/v1/sites/"+site+"/live", nil)
 	if err != nil {
 		return err

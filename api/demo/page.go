@@ -128,7 +128,8 @@ func pad(s string, width int) string {
 	return s + strings.Repeat(" ", max(0, width-utf8.RuneCountInString(s)))
 }
 
-// wrap breaks a line at blanks so that its parts have at most width characters, where there are blanks.
+// wrap breaks a line at blanks so that its parts have at most width characters, where there are
+// blanks.
 func wrap(s string, width int) []string {
 	var parts []string
 	for utf8.RuneCountInString(s) > width {

@@ -17,7 +17,8 @@ func TestRow(t *testing.T) {
 	var b bytes.Buffer
 	p := &page{out: &b}
 	p.row("10:00:00", "ALERT", red, strings.Repeat("word ", 20)+"end", plain)
-	require.Equal(t, "10:00:00  ALERT     "+strings.TrimSpace(strings.Repeat("word ", 16))+"\n"+strings.Repeat(" ", 20)+"word word word word end\n", b.String())
+	require.Equal(t, "10:00:00  ALERT     "+strings.TrimSpace(strings.Repeat("word ", 16))+"\n"+strings.Repeat(" ", 20)+
+		"word word word word end\n", b.String())
 }
 
 // Lines keep to their width wherever a blank lets them, and lose nothing but blanks.
@@ -43,8 +44,10 @@ func TestReason(t *testing.T) {
 	why := json.RawMessage(`{"text":"zone.kind == \"exit\" and not item.paid and stock.count < stock.minimum","value":true,"parts":[
 		{"text":"zone.kind == \"exit\"","value":true,"names":[{"name":"zone.kind","value":"exit"}]},
 		{"text":"not item.paid","value":true,"parts":[{"text":"item.paid","value":false,"names":[{"name":"item.paid","value":false}]}]},
-		{"text":"stock.minimum > stock.count","value":true,"names":[{"name":"stock.count","value":1},{"name":"stock.minimum","value":3}]}]}`)
-	require.Equal(t, `zone.kind == "exit" true · item.paid false · stock.minimum > stock.count true (3, 1)`, strings.ReplaceAll(reason(why), hardBlank, " "))
+		{"text":"stock.minimum > stock.count","value":true,"names":[{"name":"stock.count","value":1},
+			{"name":"stock.minimum","value":3}]}]}`)
+	require.Equal(t, `zone.kind == "exit" true · item.paid false · stock.minimum > stock.count true (3, 1)`,
+		strings.ReplaceAll(reason(why), hardBlank, " "))
 	require.Equal(t, "not recorded", reason(nil))
 }
 

@@ -36,7 +36,8 @@ type hookBody struct {
 	} `json:"data"`
 }
 
-// receiver is a small program at the other end of the webhooks: it checks each signature and drops what it has seen.
+// receiver is a small program at the other end of the webhooks: it checks each signature and drops
+// what it has seen.
 type receiver struct {
 	secrets map[string]string // by channel
 	got     func(hook)

@@ -36,7 +36,8 @@ const (
 	someFew    = 5 // lines of a list
 )
 
-// addStockTake makes the shelf's reader silent instead of the one that would be, lets customers disturb the shelf, and sends staff to count it.
+// addStockTake makes the shelf's reader silent instead of the one that would be, lets customers
+// disturb the shelf, and sends staff to count it.
 func addStockTake(c *sim.Config) {
 	c.Radio.HandheldPower = countPower
 	silence := sim.Scene{At: countSilent, Kind: sim.SceneSilence, Point: countReader, For: 10 * time.Minute}
@@ -54,8 +55,9 @@ func addStockTake(c *sim.Config) {
 	)
 }
 
-// stockTake counts a shelf over the API as staff with a handheld would. The goroutine that runs the simulator calls due and takes; the steps
-// that due returns run one after the other, each before anything later is sent.
+// stockTake counts a shelf over the API as staff with a handheld would. The goroutine that runs the
+// simulator calls due and takes; the steps that due returns run one after the other, each before
+// anything later is sent.
 type stockTake struct {
 	client *client
 	staff  string // key
@@ -117,7 +119,8 @@ func (s *stockTake) due(t *sim.Truth, now int64) (list []countStep) {
 	return list
 }
 
-// takes reports whether the reads belong to the count: those of its handheld, from when it was opened until it was closed.
+// takes reports whether the reads belong to the count: those of its handheld, from when it was
+// opened until it was closed.
 func (s *stockTake) takes(step *sim.Step) bool {
 	return s.next > 0 && s.next < countSteps && step.Reads[0].Point == countPoint && step.Reads[0].Zone == countZone
 }
@@ -173,7 +176,7 @@ func (s *stockTake) open(ctx context.Context, at time.Time) error {
 	return nil
 }
 
-// progress tells how far the count has come.
+// progress reports how far the count has come.
 func (s *stockTake) progress(what string) countStep {
 	return func(ctx context.Context, at time.Time) error {
 		if err := s.folded(ctx); err != nil {
@@ -188,14 +191,16 @@ func (s *stockTake) progress(what string) countStep {
 			return errors.New("the count is open, and its progress is not told")
 		}
 		s.tell(func(c *console) {
-			c.row(at, "counting", cyan, listed(what, fmt.Sprintf("%d of %d expected heard", p.Found, v.Expected), some(v.Unique-p.Found, "other", "others")))
+			c.row(at, "counting", cyan, listed(what, fmt.Sprintf("%d of %d expected heard", p.Found, v.Expected),
+				some(v.Unique-p.Found, "other", "others")))
 			c.below("", fmt.Sprintf("%s  now %.1f new tags a second", sparkline(p.Curve), p.NewPerSecond))
 		})
 		return nil
 	}
 }
 
-// again sends a batch once more, as after an answer that got lost: with its Idempotency-Key, and as if that were new too.
+// again sends a batch once more, as after an answer that got lost: with its Idempotency-Key, and as
+// if that were new too.
 func (s *stockTake) again(ctx context.Context, _ time.Time) error {
 	if s.batch == nil {
 		return nil // the handheld heard nothing
@@ -217,10 +222,12 @@ func (s *stockTake) again(ctx context.Context, _ time.Time) error {
 		return err
 	}
 	if before.Reads != after.Reads || before.Unique != after.Unique {
-		return fmt.Errorf("reads that were sent again counted again: %d reads of %d tags before, %d of %d after", before.Reads, before.Unique, after.Reads, after.Unique)
+		return fmt.Errorf("reads that were sent again counted again: %d reads of %d tags before, %d of %d after",
+			before.Reads, before.Unique, after.Reads, after.Unique)
 	}
 	s.tell(func(c *console) {
-		c.below("", fmt.Sprintf("a batch of %s sent twice more, with its key and without: still %s", some(n, "read", "reads"), some(after.Reads, "read", "reads")))
+		c.below("", fmt.Sprintf("a batch of %s sent twice more, with its key and without: still %s",
+			some(n, "read", "reads"), some(after.Reads, "read", "reads")))
 	})
 	return nil
 }
@@ -230,7 +237,7 @@ func (s *stockTake) pass(ctx context.Context, _ time.Time) error {
 	return err
 }
 
-// close ends the count and tells what it found.
+// close ends the count and reports what it found.
 func (s *stockTake) close(walks []sim.Sweep) countStep {
 	if len(walks) < countWalks {
 		return nil // not due
@@ -260,7 +267,8 @@ func (s *stockTake) closeAt(ctx context.Context, at time.Time, end int64) error 
 	return nil
 }
 
-// foundBy returns what a count found in its zone: what is known to be there now, but for what was missed.
+// foundBy returns what a count found in its zone: what is known to be there now, but for what was
+// missed.
 func foundBy(items []api.ItemView, differences []api.DifferenceView) map[epc.Key]bool {
 	found := make(map[epc.Key]bool, len(items))
 	for i := range items {
@@ -278,7 +286,7 @@ func foundBy(items []api.ItemView, differences []api.DifferenceView) map[epc.Key
 	return found
 }
 
-// picks tells what staff carry next.
+// picks reports what staff carry next.
 func (s *stockTake) picks(ctx context.Context, at time.Time) error {
 	var list api.PickList
 	if err := s.client.get(ctx, sitePath+"/picks", s.staff, &list); err != nil {
@@ -288,7 +296,7 @@ func (s *stockTake) picks(ctx context.Context, at time.Time) error {
 	return nil
 }
 
-// reconciled tells what closing a count found.
+// reconciled reports what closing a count found.
 func (c *console) reconciled(at time.Time, v *api.CountDetail, d *api.DifferencesView) {
 	findings := map[string]int{}
 	for i := range d.Differences {
@@ -331,16 +339,18 @@ func (c *console) reconciled(at time.Time, v *api.CountDetail, d *api.Difference
 	}
 }
 
-// picks tells what to carry where.
+// picks reports what to carry where.
 func (c *console) picks(at time.Time, list *api.PickList) {
 	if len(list.Picks) == 0 {
 		c.row(at, "pick list", cyan, "nothing to carry now")
 		return
 	}
-	c.row(at, "pick list", cyan, fmt.Sprintf("%s to carry where something is below its minimum", some(len(list.Picks), "product", "products")))
+	c.row(at, "pick list", cyan, fmt.Sprintf("%s to carry where something is below its minimum",
+		some(len(list.Picks), "product", "products")))
 	for i := range list.Picks[:min(someFew, len(list.Picks))] {
 		p := &list.Picks[i]
-		c.page.row("", "", dim, fmt.Sprintf("%s to %s · %s · %d", c.words.zone(p.From), c.words.zone(p.To), p.Product.Name, p.Quantity), plain)
+		c.page.row("", "", dim, fmt.Sprintf("%s to %s · %s · %d", c.words.zone(p.From), c.words.zone(p.To),
+			p.Product.Name, p.Quantity), plain)
 	}
 	if n := len(list.Picks) - someFew; n > 0 {
 		c.below("", fmt.Sprintf("and %d more", n))

@@ -10,7 +10,7 @@ import (
 	"lintel/engine/sim"
 )
 
-// verdict is what the simulator knows beside what Lintel told.
+// verdict is what the simulator knows, compared with what Lintel reported.
 type verdict struct {
 	exits, exitsTold       int // unpaid items that went out of the door; how many of them an alert named
 	visits                 int // in how many visits
@@ -46,7 +46,7 @@ func judge(t *sim.Truth, w *words, until time.Time, door, silent []event.AlertVi
 			continue
 		}
 		after := w.layout.ReadPoints[i].SilentAfter
-		// One that ends about when it would be told may go either way.
+		// One that ends about when it would be notified may go either way.
 		if after == 0 || end.Sub(time.UnixMilli(s.From)) < after+tooLate {
 			continue
 		}

@@ -6,8 +6,9 @@ import (
 	"time"
 )
 
-// window keeps what is on its way together in time: a message waits while one that is much older by the shop's time is not answered yet, so that the order in which the
-// server sees them stays about the true one however fast the clock runs.
+// window keeps what is on its way together in time: a message waits while one that is much older by
+// the shop's time is not answered yet, so that the order in which the server sees them stays about
+// the true one however fast the clock runs.
 type window struct {
 	span time.Duration // by the shop's time
 	most int           // messages at one time

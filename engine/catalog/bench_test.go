@@ -23,7 +23,8 @@ func gtin13(i int) string {
 	return body + string(rune('0'+(10-sum%10)%10))
 }
 
-// quayside writes a bookshop's products: many names, few categories, zones and limits, some authors.
+// quayside writes a bookshop's products: many names, few categories, zones and limits, some
+// authors.
 func quayside(n int) []byte { return quaysideBy(n, 5000) }
 
 // quaysideBy writes them with so many authors.
@@ -33,8 +34,10 @@ func quaysideBy(n, authors int) []byte {
 	categories := []string{"fiction", "history", "children", "travel", "poetry", "cookery", "maps", "gifts"}
 	for i := range n {
 		shelf := string(rune('a' + i%6))
-		fmt.Fprintf(&b, "%s,QB-%06d,\"The Harbour Light, volume %d\",%s,%d.%02d,shelf-%s|front-tables,front-tables:%d|floor:5,shelf-%s:12,Ada Example %d,%s\n",
-			gtin13(i), i, i, categories[i%len(categories)], 4+i%40, i*7%100, shelf, 1+i%4, shelf, i%authors, []string{"paperback", "hardback", "audio"}[i%3])
+		fmt.Fprintf(&b, "%s,QB-%06d,\"The Harbour Light, volume "+
+			"%d\",%s,%d.%02d,shelf-%s|front-tables,front-tables:%d|floor:5,shelf-%s:12,Ada Example %d,%s\n",
+			gtin13(i), i, i, categories[i%len(categories)], 4+i%40, i*7%100, shelf, 1+i%4, shelf, i%authors,
+			[]string{"paperback", "hardback", "audio"}[i%3])
 	}
 	return b.Bytes()
 }
@@ -126,7 +129,8 @@ func BenchmarkMemory(b *testing.B) {
 		}
 		plain.WriteString(s)
 	}
-	for name, text := range map[string]string{"two-attributes": string(src), "no-attributes": plain.String(), "unlike-attributes": string(quaysideBy(benchProducts, benchProducts))} {
+	for name, text := range map[string]string{"two-attributes": string(src), "no-attributes": plain.String(),
+		"unlike-attributes": string(quaysideBy(benchProducts, benchProducts))} {
 		b.Run(name, func(b *testing.B) {
 			for b.Loop() {
 				before := heap()

@@ -8,12 +8,14 @@ import (
 	"github.com/tinylib/msgp/msgp"
 )
 
-// The binary form is MessagePack: an array of the version, four tables of what products share, and the products.
+// The binary form is MessagePack: an array of the version, four tables of what products share, and
+// the products.
 //
 //	[version, strings, home zone lists, limit lists, attribute sets, products]
 //
-// Tables hold indexes into strings; entry 0 of each is the empty one and is not written. A product is eight values in the one flat array, without
-// a header of its own: GTIN, SKU, name, category, price, and the index of its home zones, limits and attributes. A price is a whole number of
+// Tables hold indexes into strings; entry 0 of each is the empty one and is not written. A product
+// is eight values in the one flat array, without a header of its own: GTIN, SKU, name, category,
+// price, and the index of its home zones, limits and attributes. A price is a whole number of
 // hundredths, or a float where that would not be exact.
 const (
 	binaryVersion = 1
@@ -95,10 +97,12 @@ func (t *tables) attributes(set map[string]string) int {
 	return t.shared(3, t.sets)
 }
 
-// maxStored is how many products the binary form holds: a merged catalog may be larger than one file.
+// maxStored is how many products the binary form holds: a merged catalog may be larger than one
+// file.
 const maxStored = 4 * MaxProducts
 
-// AppendBinary appends the binary form of the catalog to b. Equal catalogs give equal bytes. It fails only for more than 8,000,000 products.
+// AppendBinary appends the binary form of the catalog to b. Equal catalogs give equal bytes. It
+// fails only for more than 8,000,000 products.
 func (c *Catalog) AppendBinary(b []byte) ([]byte, error) {
 	if len(c.products) > maxStored {
 		return b, fmt.Errorf("the catalog has %d products; at most %d can be stored", len(c.products), maxStored)
@@ -173,7 +177,8 @@ func next[T any](d *decoder, read func([]byte) (T, []byte, error)) T {
 	return v
 }
 
-// array returns a length that the bytes that are left could hold, so that a false one costs no memory.
+// array returns a length that the bytes that are left could hold, so that a false one costs no
+// memory.
 func (d *decoder) array(what string, atMost int) int {
 	n := int(next(d, msgp.ReadArrayHeaderBytes))
 	if d.err == nil && (n > len(d.b) || n > atMost) {

@@ -31,7 +31,8 @@ type Product struct {
 	Attributes map[string]string
 }
 
-// Limit is how many pieces of a product should be in one place. Exactly one of Zone and Kind is set.
+// Limit is how many pieces of a product should be in one place. Exactly one of Zone and Kind is
+// set.
 type Limit struct {
 	Zone           string // a zone's id
 	Kind           string // or the name of a kind: all zones of this kind, taken together
@@ -68,7 +69,8 @@ func (c *Catalog) ByGTIN(gtin uint64) (int, bool) {
 	return int(i), ok
 }
 
-// BySKU returns the indexes of the products with that SKU, ascending: one SKU often covers several GTINs (a reprint, an old barcode).
+// BySKU returns the indexes of the products with that SKU, ascending: one SKU often covers several
+// GTINs (a reprint, an old barcode).
 func (c *Catalog) BySKU(sku string) []int {
 	if sku == "" {
 		return nil
@@ -94,8 +96,9 @@ func (c *Catalog) BySKU(sku string) []int {
 	return found
 }
 
-// Merge returns a catalog with the products of c, each replaced as a whole by other's product of the same GTIN, and then other's new products.
-// So every product of c keeps its index. Neither c nor other is changed.
+// Merge returns a catalog with the products of c, each replaced as a whole by other's product of
+// the same GTIN, and then other's new products. So every product of c keeps its index. Neither c
+// nor other is changed.
 func (c *Catalog) Merge(other *Catalog) *Catalog {
 	merged := &Catalog{
 		products: make([]Product, len(c.products), len(c.products)+len(other.products)),

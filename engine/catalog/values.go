@@ -58,7 +58,8 @@ func (r *row) gtin(column, s string) uint64 {
 	return 0
 }
 
-// text checks a text and drops the white space around it. lines: line breaks and tabs may stand inside.
+// text checks a text and drops the white space around it. lines: line breaks and tabs may stand
+// inside.
 func (r *row) text(column, s string, atMost int, lines bool) string {
 	s = strings.TrimSpace(s)
 	if len(s) > atMost {
@@ -174,8 +175,9 @@ func (r *row) addZone(column, s string, ids []string) []string {
 	return ids
 }
 
-// placed returns a limit of the place that is named: a kind of zones if it is the name of one, else a zone. A layout makes sure that a zone
-// whose id is a kind's name is the only one of that kind, so the two never differ.
+// placed returns a limit of the place that is named: a kind of zones if it is the name of one, else
+// a zone. A layout makes sure that a zone whose id is a kind's name is the only one of that kind,
+// so the two never differ.
 func placed(place string) Limit {
 	if event.ZoneKinds.Has(place) {
 		return Limit{Kind: place}

@@ -2,8 +2,8 @@ package epc
 
 import "encoding/binary"
 
-// bitsAt reads n bits (0 to 64) of b from bit offset off, most significant first. The caller has checked that they
-// are there.
+// bitsAt reads n bits (0 to 64) of b from bit offset off, most significant first. The caller has
+// checked that they are there.
 func bitsAt(b []byte, off, n int) uint64 {
 	if n == 0 {
 		return 0

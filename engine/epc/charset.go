@@ -27,7 +27,8 @@ var (
 	set39 = setOf("#-/" + digitChars + upperChars)
 	// setUnreserved are the characters that a URI never needs to escape (RFC 3986 2.3).
 	setUnreserved = setOf("-._~" + digitChars + upperChars + lowerChars)
-	// setURNEscaped are the characters of the two sets that an EPC URI writes as %XX (TDS 2.3 5, Annex A).
+	// setURNEscaped are the characters of the two sets that an EPC URI writes as %XX (TDS 2.3 5,
+	// Annex A).
 	setURNEscaped = setOf(`"%&/<>?#`)
 )
 
@@ -72,7 +73,8 @@ func appendEscaped(dst []byte, s string, escape func(byte) bool) []byte {
 func urnEscaped(c byte) bool  { return setURNEscaped.has(c) }
 func linkEscaped(c byte) bool { return !setUnreserved.has(c) }
 
-// unescapeURN undoes the escapes of an EPC URI. A character that must be escaped and is not is refused.
+// unescapeURN undoes the escapes of an EPC URI. A character that must be escaped and is not is
+// refused.
 func unescapeURN(s, what string) (string, error) {
 	if i := strings.IndexByte(s, '%'); i < 0 && !hasEscapable(s) {
 		return s, nil
@@ -89,7 +91,8 @@ func unescapeURN(s, what string) (string, error) {
 		default:
 			v, ok := hexPair(s[i+1:])
 			if !ok {
-				return "", broken(section, "%s ends or goes wrong inside the escape %q; two hexadecimal digits must follow the %%", what, s[i:min(i+3, len(s))])
+				return "", broken(section, "%s ends or goes wrong inside the escape %q; two hexadecimal digits "+
+					"must follow the %%", what, s[i:min(i+3, len(s))])
 			}
 			out = append(out, v)
 			i += 2
@@ -120,7 +123,8 @@ func unescapeLink(s string) (string, error) {
 		}
 		v, ok := hexPair(s[i+1:])
 		if !ok {
-			return "", malformed("the escape %q is cut off or not hexadecimal; two hexadecimal digits must follow the %%", s[i:min(i+3, len(s))])
+			return "", malformed("the escape %q is cut off or not hexadecimal; two hexadecimal digits must follow the %%",
+				s[i:min(i+3, len(s))])
 		}
 		out = append(out, v)
 		i += 2

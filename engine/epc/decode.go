@@ -1,18 +1,20 @@
 package epc
 
-// maxBits is the longest EPC that the length field of a tag's PC word can state: 31 words (TDS 2.3 9.3).
+// maxBits is the longest EPC that the length field of a tag's PC word can state: 31 words (TDS 2.3
+// 9.3).
 const maxBits = 31 * 16
 
 const sectionPC = "TDS 2.3 9.3"
 
-// ParseBytes decodes the bits of a tag, beginning with the EPC header, as [Parse] does their hexadecimal form. It
-// keeps no reference to b. Decoding an SGTIN-96 allocates nothing.
+// ParseBytes decodes the bits of a tag, beginning with the EPC header, as [Parse] does their
+// hexadecimal form. It keeps no reference to b. Decoding an SGTIN-96 allocates nothing.
 func ParseBytes(b []byte) (EPC, error) { return decode(b, len(b)*8) }
 
-// ParseWithPC is [ParseBytes] for a read that also reported the tag's PC word, whose most significant bit is bit 10h
-// of the EPC memory bank. With its toggle (bit 17h, 0x0100) set the bits are not a GS1 EPC and are never decoded: the
-// result is raw and carries the Application Family Identifier of the PC word's low byte. Its length field (bits 10h to
-// 14h, in 16-bit words) bounds the bits: what follows them in b is dropped. Source: TDS 2.3 9.3, 15.2.1.
+// ParseWithPC is [ParseBytes] for a read that also reported the tag's PC word, whose most
+// significant bit is bit 10h of the EPC memory bank. With its toggle (bit 17h, 0x0100) set the bits
+// are not a GS1 EPC and are never decoded: the result is raw and carries the Application Family
+// Identifier of the PC word's low byte. Its length field (bits 10h to 14h, in 16-bit words) bounds
+// the bits: what follows them in b is dropped. Source: TDS 2.3 9.3, 15.2.1.
 func ParseWithPC(b []byte, pc uint16) (EPC, error) {
 	nbits, err := pcBits(b, pc)
 	if err != nil {
@@ -24,10 +26,11 @@ func ParseWithPC(b []byte, pc uint16) (EPC, error) {
 	return decode(b, nbits)
 }
 
-// ParseTag is what a report of a reader wants: the GS1 EPC where the bits are one; the raw bits where the header
-// belongs to no GS1 scheme, where the PC word's toggle is set, or where the GTIN is one that cannot form an SGTIN
-// (restricted circulation and the like, [ErrNotGS1]); an error where a GS1 header has contents that break the
-// standard. Without a PC word (hasPC false) the toggle is taken to be 0.
+// ParseTag is what a report of a reader wants: the GS1 EPC where the bits are one; the raw bits
+// where the header belongs to no GS1 scheme, where the PC word's toggle is set, or where the GTIN
+// is one that cannot form an SGTIN (restricted circulation and the like, [ErrNotGS1]); an error
+// where a GS1 header has contents that break the standard. Without a PC word (hasPC false) the
+// toggle is taken to be 0.
 func ParseTag(b []byte, pc uint16, hasPC bool) (EPC, error) {
 	nbits := len(b) * 8
 	if hasPC {
@@ -66,19 +69,20 @@ func isNotGS1(err error) bool {
 	return ok && e.Kind == NotGS1
 }
 
-// pcBits returns how many bits of b are the EPC by the length field of the PC word. A tag with an extended PC word
-// counts it in that field, so a field longer than b is not held against the read.
+// pcBits returns how many bits of b are the EPC by the length field of the PC word. A tag with an
+// extended PC word counts it in that field, so a field longer than b is not held against the read.
 func pcBits(b []byte, pc uint16) (int, error) {
 	n := min(int(pc>>11)*16, len(b)*8)
 	if n == 0 && len(b) > 0 {
-		return 0, broken(sectionPC, "the length field of PC word %04X says that the tag holds no EPC; report the PC word as the tag sent it, or leave it out", pc)
+		return 0, broken(sectionPC, "the length field of PC word %04X says that the tag holds no EPC; report the "+
+			"PC word as the tag sent it, or leave it out", pc)
 	}
 	return n, checkLength(n)
 }
 
-// Raw returns the identity of a tag that is no GS1 EPC: its first nbits bits (all of bits, if there are fewer), as
-// they are. Tag memory comes in 16-bit words, so nbits is a multiple of 16 there; any other number is filled up with
-// zero bits to a multiple of 4, to whole hexadecimal digits.
+// Raw returns the identity of a tag that is no GS1 EPC: its first nbits bits (all of bits, if there
+// are fewer), as they are. Tag memory comes in 16-bit words, so nbits is a multiple of 16 there;
+// any other number is filled up with zero bits to a multiple of 4, to whole hexadecimal digits.
 func Raw(bits []byte, nbits int) EPC {
 	nbits = max(0, min(nbits, len(bits)*8, maxBits))
 	if nbits == 0 {
@@ -116,7 +120,8 @@ func decode(b []byte, nbits int) (EPC, error) {
 	s := byHeader[b[0]]
 	inf := &schemes[s]
 	if inf.bits > nbits {
-		return EPC{}, broken("TDS 2.3 14.4 step 2", "%s needs %d bits and only %d are there; read the tag again, whole", inf.name, inf.bits, nbits)
+		return EPC{}, broken("TDS 2.3 14.4 step 2", "%s needs %d bits and only %d are there; read the tag again, whole",
+			inf.name, inf.bits, nbits)
 	}
 	switch inf.form {
 	case formPartition:
@@ -133,7 +138,8 @@ func decode(b []byte, nbits int) (EPC, error) {
 	return EPC{}, headerError(b[0])
 }
 
-// decodePartition decodes the schemes with a company prefix of variable length (TDS 2.3 14.4.3, 14.4.4).
+// decodePartition decodes the schemes with a company prefix of variable length (TDS 2.3 14.4.3,
+// 14.4.4).
 func decodePartition(s Scheme, inf *schemeInfo, b []byte) (EPC, error) {
 	e := EPC{scheme: s, filter: int8(bitsAt(b, 8, 3))}
 	p := bitsAt(b, 11, 3)
@@ -145,7 +151,8 @@ func decodePartition(s Scheme, inf *schemeInfo, b []byte) (EPC, error) {
 	prefixWidth := prefixBits[p]
 	company := bitsAt(b, 14, prefixWidth)
 	if company >= pow10[digits] {
-		return EPC{}, broken("TDS 2.3 14.4.3", "the company prefix %d of this %s needs more than the %d digits of partition %d", company, inf.name, digits, p)
+		return EPC{}, broken("TDS 2.3 14.4.3", "the company prefix %d of this %s needs more than the %d digits of "+
+			"partition %d", company, inf.name, digits, p)
 	}
 	off := 14 + prefixWidth
 	width := inf.keyBits - prefixWidth
@@ -170,7 +177,8 @@ func decodePartition(s Scheme, inf *schemeInfo, b []byte) (EPC, error) {
 		return e, nil
 	}
 	if ref >= pow10[refDigits] {
-		return EPC{}, broken("TDS 2.3 14.4.3", "the reference %d of this %s needs more than the %d digits that a company prefix of %d digits leaves", ref, inf.name, refDigits, digits)
+		return EPC{}, broken("TDS 2.3 14.4.3", "the reference %d of this %s needs more than the %d digits that a "+
+			"company prefix of %d digits leaves", ref, inf.name, refDigits, digits)
 	}
 	e.key = joinKey(inf.family, company, ref, refDigits)
 	if inf.family == ITIP {
@@ -198,23 +206,28 @@ func decodePartition(s Scheme, inf *schemeInfo, b []byte) (EPC, error) {
 	case serialNumeric:
 		v := bitsAt(b, off, inf.serBits)
 		if !leadingOne(v) {
-			return EPC{}, broken("TDS 2.3 14.4.6", "the serial of this %s reads %d; a Numeric String begins with a 1 and has more digits behind it", inf.name, v)
+			return EPC{}, broken("TDS 2.3 14.4.6", "the serial of this %s reads %d; a Numeric String begins with a "+
+				"1 and has more digits behind it", inf.name, v)
 		}
 		e.num = v
 	case serialZeros:
 		if bitsAt(b, off, inf.serBits) != 0 {
-			return EPC{}, broken("TDS 2.3 14.4 step 5", "the last %d bits of an %s are fixed zero bits, and these are not zero", inf.serBits, inf.name)
+			return EPC{}, broken("TDS 2.3 14.4 step 5", "the last %d bits of an %s are fixed zero bits, and these "+
+				"are not zero", inf.serBits, inf.name)
 		}
 	}
 	return e, nil
 }
 
-// cpi96Digits is how many digits the company prefix and the reference of a CPI-96 have together, at most.
+// cpi96Digits is how many digits the company prefix and the reference of a CPI-96 have together, at
+// most.
 const cpi96Digits = 15
 
-// cpi96Overflow refuses a reference that the bits of a CPI-96 could hold and its definition does not allow.
+// cpi96Overflow refuses a reference that the bits of a CPI-96 could hold and its definition does
+// not allow.
 func cpi96Overflow(ref uint64, prefix int) error {
-	return broken("TDS 2.3 6.3.9", "the reference %d of this CPI-96 needs more than the %d digits that a company prefix of %d digits leaves", ref, cpi96Digits-prefix, prefix)
+	return broken("TDS 2.3 6.3.9", "the reference %d of this CPI-96 needs more than the %d digits that a company "+
+		"prefix of %d digits leaves", ref, cpi96Digits-prefix, prefix)
 }
 
 // setCPISerial keeps the serial of a CPI beside its text.
@@ -231,8 +244,9 @@ func leadingOne(v uint64) bool {
 	return v == 1
 }
 
-// joinKey puts company prefix and reference together and appends the check digit. SGTIN, ITIP and SSCC move the first
-// digit of the reference (indicator, extension digit) to the front (TDS 2.3 7.3, 7.4); the others move nothing.
+// joinKey puts company prefix and reference together and appends the check digit. SGTIN, ITIP and
+// SSCC move the first digit of the reference (indicator, extension digit) to the front (TDS 2.3
+// 7.3, 7.4); the others move nothing.
 func joinKey(family Scheme, company, ref uint64, refDigits int) uint64 {
 	var body uint64
 	switch family {
@@ -264,8 +278,8 @@ func splitKey(family Scheme, key uint64, prefix int) (company, ref uint64) {
 	return body / pow10[refDigits], body % pow10[refDigits]
 }
 
-// decodeString decodes 7-bit characters: at least one, all of them in set 82, and nothing but zero bits after the
-// first zero character (TDS 2.3 14.4.2, 14.4.5).
+// decodeString decodes 7-bit characters: at least one, all of them in set 82, and nothing but zero
+// bits after the first zero character (TDS 2.3 14.4.2, 14.4.5).
 func decodeString(b []byte, off, width, limit int, what string) (string, error) {
 	const section = "TDS 2.3 14.4.2"
 	var buf [maxNumeric]byte
@@ -276,7 +290,8 @@ func decodeString(b []byte, off, width, limit int, what string) (string, error) 
 			break
 		}
 		if !set82.has(c) {
-			return "", broken("TDS 2.3 14.4.2, Annex A", "character %d of %s is %02Xh, which is outside the GS1 character set", n+1, what, c)
+			return "", broken("TDS 2.3 14.4.2, Annex A", "character %d of %s is %02Xh, which is outside the GS1 "+
+				"character set", n+1, what, c)
 		}
 		buf[n] = c
 	}
@@ -296,8 +311,8 @@ func decodeGID(b []byte) EPC {
 	return e
 }
 
-// decodeUSDOD decodes a USDOD-96: filter 4, CAGE code or DoDAAC 6 x 8-bit ASCII with a leading space for the five
-// characters of a CAGE code, serial 36.
+// decodeUSDOD decodes a USDOD-96: filter 4, CAGE code or DoDAAC 6 x 8-bit ASCII with a leading
+// space for the five characters of a CAGE code, serial 36.
 func decodeUSDOD(b []byte) (EPC, error) {
 	e := EPC{scheme: USDOD96, filter: int8(bitsAt(b, 8, 4)), num: bitsAt(b, 60, 36)}
 	var code [6]byte
@@ -314,10 +329,12 @@ func decodeUSDOD(b []byte) (EPC, error) {
 
 var setCAGE = setOf(digitChars + "ABCDEFGHJKLMNPQRSTUVWXYZ")
 
-// checkCAGE tests a CAGE code (5 characters) or a DoDAAC (6): digits and upper-case letters except I and O.
+// checkCAGE tests a CAGE code (5 characters) or a DoDAAC (6): digits and upper-case letters except
+// I and O.
 func checkCAGE(s string) error {
 	if len(s) != 5 && len(s) != 6 || firstOutside(s, &setCAGE) >= 0 {
-		return broken("TDS 2.3 6.3.17", "%q is no CAGE code or DoDAAC: those are 5 or 6 digits and upper-case letters other than I and O", s)
+		return broken("TDS 2.3 6.3.17", "%q is no CAGE code or DoDAAC: those are 5 or 6 digits and upper-case "+
+			"letters other than I and O", s)
 	}
 	return nil
 }

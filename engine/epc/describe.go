@@ -22,8 +22,8 @@ type ReportError struct {
 	Section string `json:"section,omitempty"`
 }
 
-// Describe reads input in any form. Hexadecimal bits that are no GS1 EPC give both the error that says so and the raw
-// identity that a reader's report of them would get.
+// Describe reads input in any form. Hexadecimal bits that are no GS1 EPC give both the error that
+// says so and the raw identity that a reader's report of them would get.
 func Describe(input string) Report {
 	rep := Report{Input: input}
 	e, err := Parse(input)

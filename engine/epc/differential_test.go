@@ -21,8 +21,9 @@ import (
 // referenceVersion pins the library that the results are compared with.
 const referenceVersion = "1.4.1"
 
-// TestAgainstEPCTDS compares a few thousand seeded values with the npm package epc-tds, an independent codec of the
-// older binary schemes. It is skipped where node, npm or the package registry cannot be reached.
+// TestAgainstEPCTDS compares a few thousand seeded values with the npm package epc-tds, an
+// independent codec of the older binary schemes. It is skipped where node, npm or the package
+// registry cannot be reached.
 func TestAgainstEPCTDS(t *testing.T) {
 	if testing.Short() {
 		t.Skip("-short: the comparison installs an npm package")
@@ -106,8 +107,9 @@ func TestAgainstEPCTDS(t *testing.T) {
 	t.Logf("compared %d values, seed %d", len(cases), seed)
 }
 
-// knownDifference names why epc-tds differs on a value, with the section of the standard that decides, or returns "".
-// Where epc-tds prints a URI the difference must be that one and nothing else: got is what is left when it is undone.
+// knownDifference names why epc-tds differs on a value, with the section of the standard that
+// decides, or returns "". Where epc-tds prints a URI the difference must be that one and nothing
+// else: got is what is left when it is undone.
 func knownDifference(e EPC, what, want, got string) string {
 	f := e.Scheme().Family()
 	noReference := e.prefix == 12 && (f == SGLN || f == GRAI || f == GDTI || f == SGCN)
@@ -130,13 +132,15 @@ func knownDifference(e EPC, what, want, got string) string {
 	}
 	switch {
 	case noReference:
-		return "a company prefix of 12 digits leaves the reference empty; epc-tds writes a 0 and reads no empty one (TDS 2.3 14.3.3, 14.4.3)"
+		return "a company prefix of 12 digits leaves the reference empty; epc-tds writes a 0 and reads no empty " +
+			"one (TDS 2.3 14.3.3, 14.4.3)"
 	case f == GSRN && what != "hex of tag URI":
 		return "the service reference keeps its leading zeros; epc-tds drops them (TDS 2.3 14.4.3)"
 	case f == SGCN && what == "hex of tag URI" && strings.HasPrefix(e.Serial(), "0"):
 		return "the serial of a coupon keeps its leading zeros; epc-tds drops them (TDS 2.3 14.3.6)"
 	case escaped:
-		return "characters that a URI must escape are escaped, and unescaped before they are encoded; epc-tds does neither (TDS 2.3 5, Annex A)"
+		return "characters that a URI must escape are escaped, and unescaped before they are encoded; epc-tds does " +
+			"neither (TDS 2.3 5, Annex A)"
 	case what == "hex of tag URI" && strings.ContainsAny(e.serialText(), ".:"):
 		return "full stop and colon are legal characters of a serial; epc-tds splits the URI there (TDS 2.3 5, GS3A3Char)"
 	}

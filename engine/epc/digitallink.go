@@ -4,14 +4,16 @@ import "strings"
 
 const sectionDL = "GS1 Digital Link URI Syntax 4"
 
-// DigitalLink returns the canonical GS1 Digital Link URI of the identity, on https://id.gs1.org and without data
-// attributes; "" where there is none (GID, USDOD, raw bits). Source: GS1 Digital Link URI Syntax 4.12, TDS 2.3 4.4.
+// DigitalLink returns the canonical GS1 Digital Link URI of the identity, on https://id.gs1.org and
+// without data attributes; "" where there is none (GID, USDOD, raw bits). Source: GS1 Digital Link
+// URI Syntax 4.12, TDS 2.3 4.4.
 func (e EPC) DigitalLink() string {
 	return string(e.appendLink(append(make([]byte, 0, 96), baseDL...)))
 }
 
-// TagDigitalLink returns the Digital Link URI that the tag itself states: on the host name of a "++" scheme where
-// that can stand in a link, with the prioritised date of a DSGTIN+ as a data attribute; otherwise the canonical one.
+// TagDigitalLink returns the Digital Link URI that the tag itself states: on the host name of a
+// "++" scheme where that can stand in a link, with the prioritised date of a DSGTIN+ as a data
+// attribute; otherwise the canonical one.
 func (e EPC) TagDigitalLink() string {
 	base := baseDL
 	if host := e.Hostname(); host != "" && badHostChar(host) < 0 {
@@ -100,8 +102,8 @@ func pathQualifiers(family Scheme) []string {
 	return nil
 }
 
-// parseLink reads a GS1 Digital Link URI: any host, any path before the key, http or https. What follows a ? or # is
-// no part of the identity.
+// parseLink reads a GS1 Digital Link URI: any host, any path before the key, http or https. What
+// follows a ? or # is no part of the identity.
 func parseLink(s string) (EPC, error) {
 	_, rest, _ := strings.Cut(s, "://")
 	if i := strings.IndexAny(rest, "?#"); i >= 0 {
@@ -124,14 +126,16 @@ func parseLink(s string) (EPC, error) {
 	for _, seg := range segments {
 		switch seg {
 		case "gtin", "sscc", "gln", "grai", "giai", "ser":
-			return EPC{}, broken(sectionDL, "the short name /%s/ is no longer part of the syntax; write the number of the Application Identifier", seg)
+			return EPC{}, broken(sectionDL, "the short name /%s/ is no longer part of the syntax; write the number "+
+				"of the Application Identifier", seg)
 		}
 	}
 	return EPC{}, broken(sectionDL, "the path of the Digital Link holds no key; it ends like /01/{GTIN}/21/{serial}")
 }
 
-// keyPairs returns the part of a path that states an identity. A path ends in pairs of an identifier and a value; the
-// key is the last identifier that can begin an identity, so that digits in the path before it do no harm.
+// keyPairs returns the part of a path that states an identity. A path ends in pairs of an
+// identifier and a value; the key is the last identifier that can begin an identity, so that digits
+// in the path before it do no harm.
 func keyPairs(segments []string) ([]string, Scheme) {
 	for i := len(segments) - 2; i >= 0; i -= 2 {
 		if family, ok := primaryKeys[segments[i]]; ok {
@@ -159,7 +163,8 @@ func parsePairs(family Scheme, segments []string) (EPC, error) {
 				n++
 			}
 			if n == len(allowed) {
-				return EPC{}, broken(sectionDL, "%q cannot stand in the path there; a key is followed by its qualifiers in order, for (01) those are 22, 10 and 21", truncate(segments[i]))
+				return EPC{}, broken(sectionDL, "%q cannot stand in the path there; a key is followed by its "+
+					"qualifiers in order, for (01) those are 22, 10 and 21", truncate(segments[i]))
 			}
 			allowed = allowed[n+1:]
 		}

@@ -14,7 +14,8 @@ var pow10 = func() (p [20]uint64) {
 	return p
 }()
 
-// u128 is an unsigned integer of 128 bits: a numeric value of a "+" scheme has up to 30 digits (100 bits).
+// u128 is an unsigned integer of 128 bits: a numeric value of a "+" scheme has up to 30 digits (100
+// bits).
 type u128 struct{ hi, lo uint64 }
 
 func (a u128) less(b u128) bool { return a.hi < b.hi || a.hi == b.hi && a.lo < b.lo }
@@ -55,8 +56,8 @@ func numeral(s string) (a u128) {
 // maxNumeric is the longest decimal numeral a value may have: a GIAI has 30 characters.
 const maxNumeric = 30
 
-// numericLimit[n] is 10^n; numericBits[n] is the width of an n-digit numeral, the ceiling of n*log2(10)
-// (TDS 2.3 14.5.6.1, Table B).
+// numericLimit[n] is 10^n; numericBits[n] is the width of an n-digit numeral, the ceiling of
+// n*log2(10) (TDS 2.3 14.5.6.1, Table B).
 var numericLimit, numericBits = func() (limit [maxNumeric + 1]u128, width [maxNumeric + 1]int) {
 	limit[0] = u128{lo: 1}
 	for n := 1; n <= maxNumeric; n++ {
@@ -79,7 +80,8 @@ func allDigits(s string) bool {
 	return true
 }
 
-// canonicalNumeral reads a decimal numeral without leading zeros (0 itself is "0") that fits 64 bits.
+// canonicalNumeral reads a decimal numeral without leading zeros (0 itself is "0") that fits 64
+// bits.
 func canonicalNumeral(s string) (uint64, bool) {
 	if s == "" || len(s) > 20 || s[0] == '0' && len(s) > 1 || !allDigits(s) {
 		return 0, false
@@ -106,8 +108,9 @@ func appendPadded(dst []byte, v uint64, n int) []byte {
 
 func padded(v uint64, n int) string { return string(appendPadded(nil, v, n)) }
 
-// checkOf returns the check digit that belongs behind the digits of body. Zeros on the left change nothing, so one
-// routine serves GTIN, SSCC, GLN, GRAI, GDTI, GSRN and GCN (GS1 General Specifications 7.9).
+// checkOf returns the check digit that belongs behind the digits of body. Zeros on the left change
+// nothing, so one routine serves GTIN, SSCC, GLN, GRAI, GDTI, GSRN and GCN (GS1 General
+// Specifications 7.9).
 func checkOf(body uint64) uint64 {
 	var sum uint64
 	for body > 0 {
@@ -118,8 +121,9 @@ func checkOf(body uint64) uint64 {
 	return (10 - sum%10) % 10
 }
 
-// CheckDigit returns the check digit ('0' to '9') that belongs behind digits, which are the digits of a GS1 key
-// without its check digit. Source: GS1 General Specifications 7.9; TDS 2.3 7.3 to 7.10.
+// CheckDigit returns the check digit ('0' to '9') that belongs behind digits, which are the digits
+// of a GS1 key without its check digit. Source: GS1 General Specifications 7.9; TDS 2.3 7.3 to
+// 7.10.
 func CheckDigit(digits string) (byte, error) {
 	if digits == "" {
 		return 0, malformed("no digits to compute a check digit from")
@@ -157,9 +161,9 @@ func verifyCheck(v uint64, what string) error {
 	return nil
 }
 
-// ParseGTIN reads a GTIN-8, GTIN-12, GTIN-13 or GTIN-14, verifies its check digit and returns it as the number of the
-// 14-digit form. A number of restricted circulation, a coupon, a refund receipt and an ISSN are no GTIN and are
-// refused with [ErrNotGS1].
+// ParseGTIN reads a GTIN-8, GTIN-12, GTIN-13 or GTIN-14, verifies its check digit and returns it as
+// the number of the 14-digit form. A number of restricted circulation, a coupon, a refund receipt
+// and an ISSN are no GTIN and are refused with [ErrNotGS1].
 func ParseGTIN(s string) (uint64, error) {
 	switch len(s) {
 	case 8, 12, 13, 14:
@@ -173,8 +177,8 @@ func ParseGTIN(s string) (uint64, error) {
 	return v, withInput(err, s)
 }
 
-// circulation refuses a GTIN-14 whose GS1 Prefix says that it is no trade item number unique in the world, and so
-// cannot form an SGTIN.
+// circulation refuses a GTIN-14 whose GS1 Prefix says that it is no trade item number unique in the
+// world, and so cannot form an SGTIN.
 func circulation(gtin14 uint64) error {
 	body := gtin14 / 10 % pow10[12] // without indicator and check digit: the first 12 digits of the GTIN-13
 	var section, what string

@@ -46,7 +46,8 @@ func (e EPC) appendSerial(out []byte) []byte {
 	return append(out, e.text...)
 }
 
-// bracketedAI returns the Application Identifier at the beginning of s, such as "(21)", without its brackets.
+// bracketedAI returns the Application Identifier at the beginning of s, such as "(21)", without its
+// brackets.
 func bracketedAI(s string) (ai string, ok bool) {
 	if len(s) < 4 || s[0] != '(' {
 		return "", false
@@ -62,7 +63,8 @@ func bracketedAI(s string) (ai string, ok bool) {
 	return "", false
 }
 
-// hasBracketedAI reports whether s holds anything that reads as an Application Identifier in brackets.
+// hasBracketedAI reports whether s holds anything that reads as an Application Identifier in
+// brackets.
 func hasBracketedAI(s string) bool {
 	for i := range len(s) {
 		if _, ok := bracketedAI(s[i:]); ok {
@@ -75,8 +77,8 @@ func hasBracketedAI(s string) bool {
 // element is one Application Identifier and its value.
 type element struct{ ai, value string }
 
-// parseElements reads a GS1 element string with brackets. Identifiers that are no part of an identity (lot, dates,
-// measures) are passed over.
+// parseElements reads a GS1 element string with brackets. Identifiers that are no part of an
+// identity (lot, dates, measures) are passed over.
 func parseElements(s string) (EPC, error) {
 	var list []element
 	for rest := s; rest != ""; {
@@ -134,13 +136,15 @@ func fromElements(list []element) (EPC, error) {
 		family, at = f, i
 	}
 	if family == NoScheme {
-		return EPC{}, malformed("no key that this package knows: (01) with (21), (00), (414), (8003), (8004), (253), (255), (8006) with (21), (8010) with (8011), (8017) or (8018)")
+		return EPC{}, malformed("no key that this package knows: (01) with (21), (00), (414), (8003), (8004), " +
+			"(253), (255), (8006) with (21), (8010) with (8011), (8017) or (8018)")
 	}
 	qualifier, hasQualifier := "", false
 	name := qualifierOf(family)
 	for _, el := range list {
 		if el.ai == "235" && family == SGTIN {
-			return EPC{}, &Error{Kind: Unsupported, Section: "TDS 2.3 6.3", Reason: "(01) with (235) is a UPUI, which is not decoded; use the serial (21)"}
+			return EPC{}, &Error{Kind: Unsupported, Section: "TDS 2.3 6.3",
+				Reason: "(01) with (235) is a UPUI, which is not decoded; use the serial (21)"}
 		}
 		if el.ai != name {
 			continue
@@ -153,7 +157,8 @@ func fromElements(list []element) (EPC, error) {
 	return fromKey(family, list[at].value, qualifier, hasQualifier)
 }
 
-// fromKey builds an identity from the value of its key and, where the family has one, its qualifier.
+// fromKey builds an identity from the value of its key and, where the family has one, its
+// qualifier.
 func fromKey(family Scheme, value, qualifier string, hasQualifier bool) (EPC, error) {
 	e := EPC{scheme: family, filter: -1}
 	var err error
@@ -166,7 +171,8 @@ func fromKey(family Scheme, value, qualifier string, hasQualifier bool) (EPC, er
 		return e, err
 	case SGTIN:
 		if len(value) < 14 && allDigits(value) {
-			return EPC{}, broken("GS1 General Specifications (01)", "the GTIN of (01) has 14 digits, not %d; write zeros in front", len(value))
+			return EPC{}, broken("GS1 General Specifications (01)", "the GTIN of (01) has 14 digits, not %d; write "+
+				"zeros in front", len(value))
 		}
 		if e.key, err = keyNumber(value, "the GTIN", 14, "TDS 2.3 7.3"); err != nil {
 			return EPC{}, err

@@ -4,23 +4,27 @@ package epc
 type Options struct {
 	// Filter is the filter value: 0 to 7, USDOD-96 0 to 15. GID-96 has none and ignores it.
 	Filter int
-	// PrefixDigits is the length of the GS1 Company Prefix, 6 to 12, for the schemes with a partition. 0 takes it from
-	// the EPC, where that knows it. Prefixes of 4 or 5 digits are treated as 6 digits, and individually assigned keys
-	// as a prefix of 12 (TDS 2.3 7.1, 7.2).
+	// PrefixDigits is the length of the GS1 Company Prefix, 6 to 12, for the schemes with a
+	// partition. 0 takes it from the EPC, where that knows it. Prefixes of 4 or 5 digits are
+	// treated as 6 digits, and individually assigned keys as a prefix of 12 (TDS 2.3 7.1, 7.2).
 	PrefixDigits int
 	// Method is how "+" and "++" schemes pack the serial; MethodAuto takes the fewest bits.
 	Method Method
-	// Toggle sets the +AIDC data toggle of "+" and "++" schemes; the data itself is not written here.
+	// Toggle sets the +AIDC data toggle of "+" and "++" schemes; the data itself is not written
+	// here.
 	Toggle bool
-	// DateAI and Date are the prioritised date of DSGTIN+ and DSGTIN++: one of 11, 13, 15, 16, 17, 7006, 7007 and six
-	// digits YYMMDD, where DD may be 00. Empty takes them from the EPC, where that has them.
+	// DateAI and Date are the prioritised date of DSGTIN+ and DSGTIN++: one of 11, 13, 15, 16, 17,
+	// 7006, 7007 and six digits YYMMDD, where DD may be 00. Empty takes them from the EPC, where
+	// that has them.
 	DateAI, Date string
-	// Hostname is the name that "++" schemes carry. Empty takes it from the EPC, where that has one.
+	// Hostname is the name that "++" schemes carry. Empty takes it from the EPC, where that has
+	// one.
 	Hostname string
 }
 
-// EncodeSGTIN96 encodes a GTIN (the number of its 14-digit form, check digit included), the length of its GS1 Company
-// Prefix (6 to 12 digits), a serial (below 2^38) and a filter value (0 to 7; garments and single trade items carry 1).
+// EncodeSGTIN96 encodes a GTIN (the number of its 14-digit form, check digit included), the length
+// of its GS1 Company Prefix (6 to 12 digits), a serial (below 2^38) and a filter value (0 to 7;
+// garments and single trade items carry 1).
 func EncodeSGTIN96(gtin14 uint64, prefixDigits int, serial uint64, filter int) (EPC, error) {
 	id, err := NewSGTIN(gtin14, "0")
 	if err != nil {
@@ -30,8 +34,8 @@ func EncodeSGTIN96(gtin14 uint64, prefixDigits int, serial uint64, filter int) (
 	return Encode(id, SGTIN96, Options{Filter: filter, PrefixDigits: prefixDigits})
 }
 
-// NewSGTIN returns the identity of one trade item: its GTIN (the number of the 14-digit form) and serial (1 to 20
-// characters).
+// NewSGTIN returns the identity of one trade item: its GTIN (the number of the 14-digit form) and
+// serial (1 to 20 characters).
 func NewSGTIN(gtin14 uint64, serial string) (EPC, error) {
 	if gtin14 >= pow10[14] {
 		return EPC{}, broken("TDS 2.3 7.3", "the GTIN %d has more than 14 digits", gtin14)
@@ -50,9 +54,9 @@ func NewSGTIN(gtin14 uint64, serial string) (EPC, error) {
 	return e, nil
 }
 
-// Encode writes the identity of id, whatever form it came in, in the scheme s. The result has the same [Key]. It
-// refuses a scheme of another family and one that cannot hold the serial: a 96-bit scheme holds no letters and no
-// leading zeros.
+// Encode writes the identity of id, whatever form it came in, in the scheme s. The result has the
+// same [Key]. It refuses a scheme of another family and one that cannot hold the serial: a 96-bit
+// scheme holds no letters and no leading zeros.
 func Encode(id EPC, s Scheme, opt Options) (EPC, error) {
 	if s >= numSchemes || schemes[s].form == formNone {
 		return EPC{}, malformed("%s is no tag encoding; name one such as SGTIN-96", s)
@@ -83,17 +87,20 @@ func Encode(id EPC, s Scheme, opt Options) (EPC, error) {
 	return encodePlus(e, id, opt)
 }
 
-// encodePartition tests that a scheme with a partition can hold e. Its bits follow from the fields: see appendBits.
+// encodePartition tests that a scheme with a partition can hold e. Its bits follow from the fields:
+// see appendBits.
 func encodePartition(e EPC, opt Options) (EPC, error) {
 	inf := &schemes[e.scheme]
 	if opt.PrefixDigits != 0 {
 		if opt.PrefixDigits < 6 || opt.PrefixDigits > 12 {
-			return EPC{}, broken("TDS 2.3 7.1, 14.3.3", "the company prefix has %d digits; 6 to 12 can be encoded, and a prefix of 4 or 5 digits is written as 6", opt.PrefixDigits)
+			return EPC{}, broken("TDS 2.3 7.1, 14.3.3", "the company prefix has %d digits; 6 to 12 can be encoded, "+
+				"and a prefix of 4 or 5 digits is written as 6", opt.PrefixDigits)
 		}
 		e.prefix = uint8(opt.PrefixDigits)
 	}
 	if e.prefix == 0 {
-		return EPC{}, broken("TDS 2.3 14.3.3", "%s needs the length of the company prefix, and a %s does not say it; set PrefixDigits", inf.name, inf.family)
+		return EPC{}, broken("TDS 2.3 14.3.3", "%s needs the length of the company prefix, and a %s does not say "+
+			"it; set PrefixDigits", inf.name, inf.family)
 	}
 	return e, checkFits(e)
 }
@@ -117,16 +124,19 @@ func checkFits(e EPC) error {
 			return cpi96Overflow(v, prefix)
 		}
 		if !ok || v >= 1<<uint(width) {
-			return broken("TDS 2.3 14.3.4", "%s cannot hold the reference %q beside a prefix of %d digits: it takes a number without leading zeros, below 2^%d; use %s", inf.name, ref, prefix, width, larger(e.scheme))
+			return broken("TDS 2.3 14.3.4", "%s cannot hold the reference %q beside a prefix of %d digits: it "+
+				"takes a number without leading zeros, below 2^%d; use %s", inf.name, ref, prefix, width, larger(e.scheme))
 		}
 	}
 	switch inf.serial {
 	case serialInteger:
 		if inf.family != CPI && e.flags&flagNumeric == 0 {
-			return broken("TDS 2.3 14.3.1, Table 12-2", "%s cannot hold the serial %q: it takes a number without leading zeros; use %s", inf.name, e.text, larger(e.scheme))
+			return broken("TDS 2.3 14.3.1, Table 12-2", "%s cannot hold the serial %q: it takes a number without "+
+				"leading zeros; use %s", inf.name, e.text, larger(e.scheme))
 		}
 		if e.num >= 1<<uint(inf.serBits) {
-			return broken("TDS 2.3 Table 12-2", "the serial %d of %s is more than %d (2^%d - 1); use %s", e.num, inf.name, uint64(1)<<uint(inf.serBits)-1, inf.serBits, larger(e.scheme))
+			return broken("TDS 2.3 Table 12-2", "the serial %d of %s is more than %d (2^%d - 1); use %s", e.num,
+				inf.name, uint64(1)<<uint(inf.serBits)-1, inf.serBits, larger(e.scheme))
 		}
 	case serialString:
 		if n := len(e.serialText()); n > inf.serBits/7 {
@@ -155,7 +165,8 @@ func larger(s Scheme) string {
 	return "the + scheme"
 }
 
-// appendBits appends the binary form to dst, which is empty, and returns its length in bits: 0 where e has none.
+// appendBits appends the binary form to dst, which is empty, and returns its length in bits: 0
+// where e has none.
 func (e EPC) appendBits(dst []byte) ([]byte, int) {
 	inf := &schemes[e.scheme]
 	switch {
@@ -294,7 +305,8 @@ func encodePlus(e, id EPC, opt Options) (EPC, error) {
 		return EPC{}, err
 	}
 	if w.n > maxBits {
-		return EPC{}, broken(sectionPC, "the %s would need %d bits, and a tag's EPC has at most %d; use a shorter host name", inf.name, w.n, maxBits)
+		return EPC{}, broken(sectionPC, "the %s would need %d bits, and a tag's EPC has at most %d; use a shorter "+
+			"host name", inf.name, w.n, maxBits)
 	}
 	e.bin, e.nbits = string(w.b), uint16(w.n)
 	return e, nil
@@ -317,7 +329,8 @@ func pickDate(id EPC, opt Options) (uint32, error) {
 		v := numeral(date).lo
 		return uint32(kind*1000000) + uint32(v), checkDate(v/100%100, v%100)
 	}
-	return 0, broken(section, "a DSGTIN+ needs a prioritised date: set DateAI to one of 11, 13, 15, 16, 17, 7006 and 7007, and Date (DateAI is %q)", truncate(ai))
+	return 0, broken(section, "a DSGTIN+ needs a prioritised date: set DateAI to one of 11, 13, 15, 16, 17, 7006 "+
+		"and 7007, and Date (DateAI is %q)", truncate(ai))
 }
 
 func putDigits(w *bitWriter, digits string) {
@@ -332,7 +345,8 @@ func putNumericSerial(w *bitWriter, digits string) {
 	w.put128(numeral(digits), numericBits[len(digits)])
 }
 
-// putDelimited writes a GIAI or CPI: its leading digits, then the terminator, or the delimiter and the rest.
+// putDelimited writes a GIAI or CPI: its leading digits, then the terminator, or the delimiter and
+// the rest.
 func putDelimited(w *bitWriter, text string, m Method) error {
 	n := 0
 	for n < len(text) && text[n] >= '0' && text[n] <= '9' {
@@ -347,7 +361,8 @@ func putDelimited(w *bitWriter, text string, m Method) error {
 	return putValue(w, text[n:], m)
 }
 
-// putValue writes an encoding indicator, a length and the characters (TDS 2.3 14.5.6). v has 1 to 30 characters.
+// putValue writes an encoding indicator, a length and the characters (TDS 2.3 14.5.6). v has 1 to
+// 30 characters.
 func putValue(w *bitWriter, v string, m Method) error {
 	if m == MethodAuto {
 		m = pickMethod(v)

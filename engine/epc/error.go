@@ -76,7 +76,8 @@ func withInput(err error, input string) error {
 	return err
 }
 
-// truncate cuts s to maxInput runes, so that hostile input cannot flood a log. Runes that are not UTF-8 are replaced.
+// truncate cuts s to maxInput runes, so that hostile input cannot flood a log. Runes that are not
+// UTF-8 are replaced.
 func truncate(s string) string {
 	out := make([]rune, 0, maxInput+1)
 	for _, r := range s {

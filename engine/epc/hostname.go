@@ -2,19 +2,21 @@ package epc
 
 import "strings"
 
-// The host name of a "++" scheme: a method bit, a length of 6 bits, then characters. Method 0 is URN Code 40 and
-// counts characters; method 1 is 7-bit ASCII and counts groups of 7 bits, where common beginnings and endings are one
-// group and country endings two (TDS 2.3 14.5.16, Tables 14-11 to 14-15; two rows of Table 14-14 are misprinted and
-// stand here where their neighbours put them).
+// The host name of a "++" scheme: a method bit, a length of 6 bits, then characters. Method 0 is
+// URN Code 40 and counts characters; method 1 is 7-bit ASCII and counts groups of 7 bits, where
+// common beginnings and endings are one group and country endings two (TDS 2.3 14.5.16, Tables
+// 14-11 to 14-15; two rows of Table 14-14 are misprinted and stand here where their neighbours put
+// them).
 
-// hostGroup is a group of 7 bits that stands for more than its character.
+// hostGroup is a group of 7 bits that represents more than its character.
 var hostGroup = [128]string{
 	0b0011110: "qr.", 0b0011111: "www.", 0b0100000: "id.",
 	0b1011011: ".com", 0b1011100: ".org", 0b1011101: ".net", 0b1011110: ".int", 0b1100000: ".edu",
 	0b1111011: ".gov", 0b1111100: ".mil", 0b1111101: ".biz", 0b1111110: ".eco", 0b1111111: ".med",
 }
 
-// hostPair are the strings of two groups: the first group chooses the row, the second the place in it.
+// hostPair are the strings of two groups: the first group chooses the row, the second the place in
+// it.
 var hostPair = [4][]string{
 	strings.Fields(`.ac .ad .ae .af .ag .ai .al .am .ao .aq .ar .as .at .au .aw .ax .az .ba .bb .bd .be .bf .bg .bh .bi .bj
 		.bm .bn .bo .bq .br .bs .bt .bw .by .bz .ca .cc .cd .cf .cg .ch .ci .ck .cl .cm .cn .co .cr .cu .cv .cw
@@ -33,13 +35,16 @@ var hostPair = [4][]string{
 }
 
 var (
-	// setHost are the characters that can stand before the path of a link: a name, a port, and path segments.
+	// setHost are the characters that can stand before the path of a link: a name, a port, and path
+	// segments.
 	setHost = setOf("-._:/" + digitChars + lowerChars)
-	// setHostFirst are those that a name can begin with: a link that began with a slash would have no host.
+	// setHostFirst are those that a name can begin with: a link that began with a slash would have
+	// no host.
 	setHostFirst = setOf(digitChars + lowerChars)
 )
 
-// badHostChar returns the place of the first character of host that keeps it from standing in a link, or -1.
+// badHostChar returns the place of the first character of host that keeps it from standing in a
+// link, or -1.
 func badHostChar(host string) int {
 	if host != "" && !setHostFirst.has(host[0]) {
 		return 0
@@ -131,7 +136,8 @@ func putHostname(w *bitWriter, name string) error {
 	return nil
 }
 
-// longestGroup returns the groups for the beginning of s that save the most, and how many characters they stand for.
+// longestGroup returns the groups for the beginning of s that save the most, and how many
+// characters they represent.
 func longestGroup(s string) (code []byte, size int) {
 	code, size = []byte{s[0]}, 1
 	saved := 0

@@ -9,7 +9,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestCorrespondence are the pairs of pure identity URI and element string that TDS 2.3 section 7 prints.
+// TestCorrespondence are the pairs of pure identity URI and element string that TDS 2.3 section 7
+// prints.
 func TestCorrespondence(t *testing.T) {
 	for _, c := range []struct{ uri, elements, section string }{
 		{"urn:epc:id:sgtin:952656789012.0.4711", "(01)09526567890126(21)4711", "7.2.1"},
@@ -38,18 +39,20 @@ func TestCorrespondence(t *testing.T) {
 	}
 }
 
-// TestDistinctSerials: leading zeros and letter case make other things; the prefix length, the filter and the encoding
-// do not (TDS 2.3 12.3.1).
+// TestDistinctSerials: leading zeros and letter case make other things; the prefix length, the
+// filter and the encoding do not (TDS 2.3 12.3.1).
 func TestDistinctSerials(t *testing.T) {
 	seen := map[Key]string{}
-	for _, serial := range []string{"34", "034", "0034", "0", "00", "abc", "ABC", "3.4", "3.4.", "18446744073709551615", "18446744073709551616"} {
+	for _, serial := range []string{"34", "034", "0034", "0", "00", "abc", "ABC", "3.4", "3.4.", "18446744073709551615",
+		"18446744073709551616"} {
 		e, err := Parse("(01)09521141123454(21)" + serial)
 		require.NoError(t, err)
 		require.Equal(t, serial, e.Serial())
 		require.NotContains(t, seen, e.Key(), "%s and %s", serial, seen[e.Key()])
 		seen[e.Key()] = serial
 	}
-	for _, uri := range []string{"urn:epc:id:sgtin:9521141.012345.34", "urn:epc:id:sgtin:952114112345.0.34", "urn:epc:tag:sgtin-96:7.95211411.02345.34"} {
+	for _, uri := range []string{"urn:epc:id:sgtin:9521141.012345.34", "urn:epc:id:sgtin:952114112345.0.34",
+		"urn:epc:tag:sgtin-96:7.95211411.02345.34"} {
 		e, err := Parse(uri)
 		require.NoError(t, err)
 		require.Equal(t, "34", seen[e.Key()], uri)
@@ -203,7 +206,8 @@ func TestRawTags(t *testing.T) {
 	_, hasFilter := e.Filter()
 	require.False(t, hasFilter)
 
-	// A GS1 header with contents that break the standard is an error, not a raw tag: the tag was written wrongly.
+	// A GS1 header with contents that break the standard is an error, not a raw tag: the tag was
+	// written wrongly.
 	_, err = ParseHex("307C00000000000000001A85", 0, false)
 	require.ErrorContains(t, err, "partition value")
 	require.NotErrorIs(t, err, ErrNotGS1)
@@ -365,7 +369,8 @@ func TestHostTables(t *testing.T) {
 		row, place int
 		text       string
 	}{{0, 0, ".ac"}, {0, 0b0100100, ".ca"}, {0, 0b1001110, ".gf"}, {0, 0b1111111, ".li"}, {1, 0, ".lk"}, {1, 0b0011010, ".mx"},
-		{1, 0b1000100, ".sh"}, {1, 0b1110100, ".zw"}, {2, 0, ".com.au"}, {2, 0b0011001, ".co.uk"}, {2, 0b0011111, ".gov.cn"}, {3, 0, ".tech"}} {
+		{1, 0b1000100, ".sh"}, {1, 0b1110100, ".zw"}, {2, 0, ".com.au"}, {2, 0b0011001, ".co.uk"},
+		{2, 0b0011111, ".gov.cn"}, {3, 0, ".tech"}} {
 		require.Equal(t, c.text, hostPair[c.row][c.place])
 	}
 }
@@ -403,7 +408,8 @@ func TestSerials(t *testing.T) {
 	require.Equal(t, a.Key(), b.Key())
 }
 
-// bitString writes fields as {value, width} pairs, to build tags that no encoder of this package writes.
+// bitString writes fields as {value, width} pairs, to build tags that no encoder of this package
+// writes.
 func bitString(fields ...[2]uint64) []byte {
 	var w bitWriter
 	for _, f := range fields {
@@ -459,29 +465,36 @@ func TestHostnames(t *testing.T) {
 func TestBrokenPlusTags(t *testing.T) {
 	gcn := [][2]uint64{{0xF8, 8}, {0, 4}, {0x9521141678909, 52}}
 	for reason, bits := range map[string][]byte{
-		"the serial is empty":             bitString(gcn[0], gcn[1], gcn[2], [2]uint64{0, 4}, [2]uint64{0, 40}),
-		"has 13 digits":                   bitString(gcn[0], gcn[1], gcn[2], [2]uint64{13, 4}, [2]uint64{0, 60}),
-		"more than its 1 digits":          bitString(gcn[0], gcn[1], gcn[2], [2]uint64{1, 4}, [2]uint64{10, 4}),
-		"end inside the serial":           bitString(gcn[0], gcn[1], gcn[2], [2]uint64{12, 4}, [2]uint64{0, 8}),
-		"leading zeros":                   bitString([2]uint64{0xF0, 8}, [2]uint64{0, 4}, [2]uint64{0x952114F, 28}, [2]uint64{2, 4}, [2]uint64{5, 7}),
-		"the first digit of the GRAI":     bitString([2]uint64{0xF1, 8}, [2]uint64{0, 4}, [2]uint64{0x79521141123453, 56}, [2]uint64{1, 8}, [2]uint64{1, 4}),
-		"delimiter E and the terminator":  bitString([2]uint64{0xFA, 8}, [2]uint64{0, 4}, [2]uint64{0x9521A, 20}),
-		"more than 30 characters":         bitString([2]uint64{0xFA, 8}, [2]uint64{0, 4}, [2]uint64{0x9521111111111111, 64}, [2]uint64{0x1111111111111111, 64}, [2]uint64{0xF, 4}),
-		"begin with the digits":           bitString([2]uint64{0xFA, 8}, [2]uint64{0, 4}, [2]uint64{0x952F, 16}),
-		"end inside the GIAI":             bitString([2]uint64{0xFA, 8}, [2]uint64{0, 4}, [2]uint64{0x9521, 16}),
-		"year 100":                        bitString([2]uint64{0xFB, 8}, [2]uint64{0, 4}, [2]uint64{4, 4}, [2]uint64{100, 7}, [2]uint64{1, 4}, [2]uint64{1, 5}, [2]uint64{0, 64}),
-		"end inside the date":             bitString([2]uint64{0xFB, 8}, [2]uint64{0, 4}, [2]uint64{4, 4}),
-		"outside the GS1 character set":   bitString([2]uint64{0xF0, 8}, [2]uint64{0, 4}, [2]uint64{0x952114E, 28}, [2]uint64{4, 3}, [2]uint64{1, 5}, [2]uint64{'a', 7}),
-		"too few for an EPC":              nil,
-		"end inside the GTIN":             {0xF7, 0x10},
-		"end inside the filter value":     {0xF7},
-		"number of more than its 1 digit": bitString([2]uint64{0xF7, 8}, [2]uint64{0, 4}, [2]uint64{0x09521141123454, 56}, [2]uint64{0, 3}, [2]uint64{1, 5}, [2]uint64{10, 4}),
+		"the serial is empty":    bitString(gcn[0], gcn[1], gcn[2], [2]uint64{0, 4}, [2]uint64{0, 40}),
+		"has 13 digits":          bitString(gcn[0], gcn[1], gcn[2], [2]uint64{13, 4}, [2]uint64{0, 60}),
+		"more than its 1 digits": bitString(gcn[0], gcn[1], gcn[2], [2]uint64{1, 4}, [2]uint64{10, 4}),
+		"end inside the serial":  bitString(gcn[0], gcn[1], gcn[2], [2]uint64{12, 4}, [2]uint64{0, 8}),
+		"leading zeros": bitString([2]uint64{0xF0, 8}, [2]uint64{0, 4}, [2]uint64{0x952114F, 28},
+			[2]uint64{2, 4}, [2]uint64{5, 7}),
+		"the first digit of the GRAI": bitString([2]uint64{0xF1, 8}, [2]uint64{0, 4},
+			[2]uint64{0x79521141123453, 56}, [2]uint64{1, 8}, [2]uint64{1, 4}),
+		"delimiter E and the terminator": bitString([2]uint64{0xFA, 8}, [2]uint64{0, 4}, [2]uint64{0x9521A, 20}),
+		"more than 30 characters": bitString([2]uint64{0xFA, 8}, [2]uint64{0, 4},
+			[2]uint64{0x9521111111111111, 64}, [2]uint64{0x1111111111111111, 64}, [2]uint64{0xF, 4}),
+		"begin with the digits": bitString([2]uint64{0xFA, 8}, [2]uint64{0, 4}, [2]uint64{0x952F, 16}),
+		"end inside the GIAI":   bitString([2]uint64{0xFA, 8}, [2]uint64{0, 4}, [2]uint64{0x9521, 16}),
+		"year 100": bitString([2]uint64{0xFB, 8}, [2]uint64{0, 4}, [2]uint64{4, 4},
+			[2]uint64{100, 7}, [2]uint64{1, 4}, [2]uint64{1, 5}, [2]uint64{0, 64}),
+		"end inside the date": bitString([2]uint64{0xFB, 8}, [2]uint64{0, 4}, [2]uint64{4, 4}),
+		"outside the GS1 character set": bitString([2]uint64{0xF0, 8}, [2]uint64{0, 4}, [2]uint64{0x952114E, 28},
+			[2]uint64{4, 3}, [2]uint64{1, 5}, [2]uint64{'a', 7}),
+		"too few for an EPC":          nil,
+		"end inside the GTIN":         {0xF7, 0x10},
+		"end inside the filter value": {0xF7},
+		"number of more than its 1 digit": bitString([2]uint64{0xF7, 8}, [2]uint64{0, 4},
+			[2]uint64{0x09521141123454, 56}, [2]uint64{0, 3}, [2]uint64{1, 5}, [2]uint64{10, 4}),
 	} {
 		_, err := ParseBytes(bits)
 		require.ErrorContains(t, err, reason)
 	}
 	// The 31st digit is refused, 30 are not.
-	_, err := ParseBytes(bitString([2]uint64{0xFA, 8}, [2]uint64{0, 4}, [2]uint64{0x9521111111111111, 64}, [2]uint64{0x11111111111111F0, 64}))
+	_, err := ParseBytes(bitString([2]uint64{0xFA, 8}, [2]uint64{0, 4}, [2]uint64{0x9521111111111111, 64},
+		[2]uint64{0x11111111111111F0, 64}))
 	require.NoError(t, err)
 }
 

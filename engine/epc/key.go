@@ -7,12 +7,12 @@ import (
 	"fmt"
 )
 
-// Key is the identity of a thing in 128 bits: the GS1 key and serial, never the filter value or the encoding. It is
-// comparable and serves as a map key. The zero Key belongs to no thing.
+// Key is the identity of a thing in 128 bits: the GS1 key and serial, never the filter value or the
+// encoding. It is comparable and serves as a map key. The zero Key belongs to no thing.
 //
-// The top four bits are a kind. Kinds 1 to 13 hold the key and a numeric serial as they are and can be turned back
-// into text; kind 15 is everything else (letters, leading zeros, raw bits) and holds 124 bits of the SHA-256 of the
-// KeyText, so whoever stores such a Key keeps the KeyText beside it.
+// The top four bits are a kind. Kinds 1 to 13 hold the key and a numeric serial as they are and can
+// be turned back into text; kind 15 is everything else (letters, leading zeros, raw bits) and holds
+// 124 bits of the SHA-256 of the KeyText, so whoever stores such a Key keeps the KeyText beside it.
 type Key struct{ Hi, Lo uint64 }
 
 // The kinds of packed keys, and what they hold below the kind: Hi's 60 bits, Lo's 64.
@@ -110,8 +110,8 @@ func hashed(text []byte) Key {
 	return packed(kindHashed, binary.BigEndian.Uint64(sum[:])>>4, binary.BigEndian.Uint64(sum[8:]))
 }
 
-// GTIN14 returns the GTIN of a packed SGTIN key as the number of its 14-digit form; ok is false for the keys of other
-// things and for hashed keys, whose KeyText holds it.
+// GTIN14 returns the GTIN of a packed SGTIN key as the number of its 14-digit form; ok is false for
+// the keys of other things and for hashed keys, whose KeyText holds it.
 func (k Key) GTIN14() (gtin uint64, ok bool) {
 	if k.Hi>>kindShift != kindSGTIN {
 		return 0, false
@@ -143,8 +143,8 @@ func KeyFromBytes(b []byte) (Key, error) {
 	return Key{binary.BigEndian.Uint64(b), binary.BigEndian.Uint64(b[8:])}, nil
 }
 
-// Text returns the KeyText of a packed key; ok is false for a hashed key, whose text is not in it, and for a key that
-// no EPC has.
+// Text returns the KeyText of a packed key; ok is false for a hashed key, whose text is not in it,
+// and for a key that no EPC has.
 func (k Key) Text() (text string, ok bool) {
 	e, ok := k.unpack()
 	if !ok || e.Key() != k || !e.plausible() {

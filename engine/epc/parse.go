@@ -2,10 +2,11 @@ package epc
 
 import "strings"
 
-// Parse reads an identity in any form: hexadecimal bits ("0x" in front and blanks between are tolerated, in any
-// case), EPC tag URI, pure identity URI, raw URI, GS1 element string with brackets, or GS1 Digital Link URI. Blanks
-// around it are ignored. The error is an [*Error]. Hexadecimal bits whose header belongs to no GS1 scheme give
-// [ErrNotGS1]; see [ParseTag] for a reader's bits.
+// Parse reads an identity in any form: hexadecimal bits ("0x" in front and blanks between are
+// tolerated, in any case), EPC tag URI, pure identity URI, raw URI, GS1 element string with
+// brackets, or GS1 Digital Link URI. Blanks around it are ignored. The error is an [*Error].
+// Hexadecimal bits whose header belongs to no GS1 scheme give [ErrNotGS1]; see [ParseTag] for a
+// reader's bits.
 func Parse(s string) (EPC, error) {
 	e, err := parse(strings.TrimSpace(s))
 	if err != nil {
@@ -42,7 +43,8 @@ func foldPrefix(s, prefix string) bool {
 	return len(s) >= len(prefix) && strings.EqualFold(s[:len(prefix)], prefix)
 }
 
-// parseHex reads hexadecimal digits, with blanks between them and 0x in front, and returns the number of bits.
+// parseHex reads hexadecimal digits, with blanks between them and 0x in front, and returns the
+// number of bits.
 func parseHex(buf *[maxBits / 8]byte, s string) (nbits int, err error) {
 	start := 0
 	if len(s) >= 2 && s[0] == '0' && s[1]|0x20 == 'x' {
@@ -86,7 +88,8 @@ func notHex(s string, i int) error {
 	return malformed("not hexadecimal")
 }
 
-// ParseHex reads the hexadecimal bits of a tag, as [Parse] does, and treats them as [ParseTag] treats bytes.
+// ParseHex reads the hexadecimal bits of a tag, as [Parse] does, and treats them as [ParseTag]
+// treats bytes.
 func ParseHex(s string, pc uint16, hasPC bool) (EPC, error) {
 	var buf [maxBits / 8]byte
 	n, err := parseHex(&buf, s)

@@ -1,7 +1,8 @@
 package epc
 
-// Method is how a "+" scheme packs the characters of a value (TDS 2.3 14.5.6, Table E). The encoding indicator on the
-// tag is Method - 1. A less compact method than necessary is still conformant, so one serial has several encodings.
+// Method is how a "+" scheme packs the characters of a value (TDS 2.3 14.5.6, Table E). The
+// encoding indicator on the tag is Method - 1. A less compact method than necessary is still
+// conformant, so one serial has several encodings.
 type Method uint8
 
 const (
@@ -74,8 +75,8 @@ func cutShort(what string) error {
 	return broken("TDS 2.3 14.5.6", "the bits end inside %s; read the tag again, whole", what)
 }
 
-// decodePlus decodes the "+" and "++" schemes (TDS 2.3 14.5, 14.6). The bits that follow the EPC (padding, +AIDC data)
-// are dropped. host is the name that a "++" scheme carries.
+// decodePlus decodes the "+" and "++" schemes (TDS 2.3 14.5, 14.6). The bits that follow the EPC
+// (padding, +AIDC data) are dropped. host is the name that a "++" scheme carries.
 func decodePlus(s Scheme, b []byte, nbits int) (e EPC, host string, err error) {
 	inf := &schemes[s]
 	r := bitReader{b: b, n: nbits, pos: 8}
@@ -175,7 +176,8 @@ func takeDate(r *bitReader) (uint32, error) {
 	return uint32(kind*1000000 + yy*10000 + mm*100 + dd), checkDate(mm, dd)
 }
 
-// daysIn are the days of each month; the standard looks at the month alone, so February may have 29.
+// daysIn are the days of each month; the standard looks at the month alone, so February may have
+// 29.
 var daysIn = [13]uint64{1: 31, 29, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31}
 
 // checkDate tests month and day, where day 00 means the month as a whole (TDS 2.3 14.5.3.2).
@@ -214,8 +216,8 @@ func takeKey(r *bitReader, n int, what string) (uint64, error) {
 	return v, err
 }
 
-// takeDelimited reads a GIAI or CPI: leading digits of 4 bits each, then F for the end, or E and the rest as a value
-// with an encoding indicator (TDS 2.3 14.5.5).
+// takeDelimited reads a GIAI or CPI: leading digits of 4 bits each, then F for the end, or E and
+// the rest as a value with an encoding indicator (TDS 2.3 14.5.5).
 func takeDelimited(r *bitReader, what string, set *charset) (string, error) {
 	var buf [maxNumeric]byte
 	n := 0
@@ -245,17 +247,20 @@ func takeDelimited(r *bitReader, what string, set *charset) (string, error) {
 			text := string(buf[:n])
 			return text, checkPrefixedText(text, what)
 		}
-		return "", broken("TDS 2.3 14.5.5", "digit %d of %s is %X; only 0 to 9, the delimiter E and the terminator F can stand there", n+1, what, d)
+		return "", broken("TDS 2.3 14.5.5", "digit %d of %s is %X; only 0 to 9, the delimiter E and the terminator "+
+			"F can stand there", n+1, what, d)
 	}
 }
 
 // minPrefix is the fewest digits that a GS1 Company Prefix has (TDS 2.3 7.1).
 const minPrefix = 4
 
-// checkPrefixedText tests that a GIAI or CPI begins with the digits of a company prefix and has a reference behind it.
+// checkPrefixedText tests that a GIAI or CPI begins with the digits of a company prefix and has a
+// reference behind it.
 func checkPrefixedText(text, what string) error {
 	if len(text) <= minPrefix || !allDigits(text[:minPrefix]) {
-		return broken("TDS 2.3 7.1, 7.7", "%s must begin with the digits of a GS1 Company Prefix, at least %d, and have a reference behind them", what, minPrefix)
+		return broken("TDS 2.3 7.1, 7.7", "%s must begin with the digits of a GS1 Company Prefix, at least %d, and "+
+			"have a reference behind them", what, minPrefix)
 	}
 	return nil
 }
@@ -274,8 +279,9 @@ func takeSerial(r *bitReader, e *EPC, what string, limit int) error {
 	return nil
 }
 
-// takeValue reads an encoding indicator, a length and a value (TDS 2.3 14.5.6). A value that is a decimal numeral
-// without leading zeros and fits 64 bits is returned as num with an empty text, so that it costs no allocation.
+// takeValue reads an encoding indicator, a length and a value (TDS 2.3 14.5.6). A value that is a
+// decimal numeral without leading zeros and fits 64 bits is returned as num with an empty text, so
+// that it costs no allocation.
 func takeValue(r *bitReader, what string, limit int, set *charset) (text string, num uint64, err error) {
 	ind, ok1 := r.take(3)
 	length, ok := r.take(5)
@@ -331,7 +337,8 @@ func takeValue(r *bitReader, what string, limit int, set *charset) (text string,
 	return text, 0, checkChars(text, what, limit, set, "TDS 2.3 14.5.6")
 }
 
-// uncode40 unpacks three characters from 16 bits; left of them count, the others must be pads (TDS 2.3 14.5.6.5).
+// uncode40 unpacks three characters from 16 bits; left of them count, the others must be pads (TDS
+// 2.3 14.5.6.5).
 func uncode40(dst []byte, v uint64, left int, what string) error {
 	const section = "TDS 2.3 14.5.6.5"
 	if v == 0 || v > 64000 {
@@ -347,8 +354,8 @@ func uncode40(dst []byte, v uint64, left int, what string) error {
 	return nil
 }
 
-// takeNumericSerial reads the serial of an SGCN or CPI: a 4-bit length and an integer, without an encoding indicator
-// (TDS 2.3 14.5.13).
+// takeNumericSerial reads the serial of an SGCN or CPI: a 4-bit length and an integer, without an
+// encoding indicator (TDS 2.3 14.5.13).
 func takeNumericSerial(r *bitReader, e *EPC, family Scheme) error {
 	const section = "TDS 2.3 14.5.13"
 	length, ok := r.take(4)

@@ -12,7 +12,8 @@ import (
 
 const chars82 = `!"%&'()*+,-./:;<=>?_` + digitChars + upperChars + lowerChars
 
-// drawText draws 1 to limit characters, often plain digits and often with the brackets that make trouble.
+// drawText draws 1 to limit characters, often plain digits and often with the brackets that make
+// trouble.
 func drawText(t *rapid.T, limit int, alphabet, label string) string {
 	alphabets := []string{alphabet, digitChars, "0"}
 	if strings.Contains(alphabet, "(") {
@@ -42,9 +43,9 @@ func drawChecked(t *rapid.T, digits int, label string) string {
 	return body + string(check)
 }
 
-// drawIdentity draws an identity of a family as the segments of a Digital Link, the one form that holds them all, or
-// as a pure identity URI where there is no link.
-// The serial is often one that the scheme s can hold; s may be an identity, which holds all.
+// drawIdentity draws an identity of a family as the segments of a Digital Link, the one form that
+// holds them all, or as a pure identity URI where there is no link. The serial is often one that
+// the scheme s can hold; s may be an identity, which holds all.
 func drawIdentity(t *rapid.T, s Scheme) EPC {
 	family := s.Family()
 	drawText := drawText
@@ -63,7 +64,8 @@ func drawIdentity(t *rapid.T, s Scheme) EPC {
 	case SGTIN:
 		in = "/01/" + drawGTIN(t) + "/21/" + esc(drawText(t, 20, chars82, "serial"))
 	case ITIP:
-		in = "/8006/" + drawGTIN(t) + padded(rapid.Uint64Range(0, 9999).Draw(t, "piece"), 4) + "/21/" + esc(drawText(t, 20, chars82, "serial"))
+		in = "/8006/" + drawGTIN(t) + padded(rapid.Uint64Range(0, 9999).Draw(t, "piece"), 4) + "/21/" +
+			esc(drawText(t, 20, chars82, "serial"))
 	case SSCC:
 		in = "/00/" + drawChecked(t, 18, "sscc")
 	case GSRN:
@@ -85,17 +87,20 @@ func drawIdentity(t *rapid.T, s Scheme) EPC {
 		in = "/8004/" + padded(rapid.Uint64Range(0, pow10[12]-1).Draw(t, "prefix"), 12) + esc(drawText(t, 18, chars82, "reference"))
 	case CPI:
 		if s == CPI96 { // it holds numbers of 11 bits and more
-			in = "/8010/" + padded(rapid.Uint64Range(0, pow10[12]-1).Draw(t, "prefix"), 12) + padded(rapid.Uint64Range(0, 1050).Draw(t, "reference"), 1) +
+			in = "/8010/" + padded(rapid.Uint64Range(0, pow10[12]-1).Draw(t, "prefix"),
+				12) + padded(rapid.Uint64Range(0, 1050).Draw(t, "reference"), 1) +
 				"/8011/" + padded(rapid.Uint64Range(0, 1<<31).Draw(t, "serial"), 1)
 			break
 		}
-		in = "/8010/" + padded(rapid.Uint64Range(0, pow10[12]-1).Draw(t, "prefix"), 12) + esc(drawText(t, 18, upperChars+"-/#"+digitChars, "reference")) +
+		in = "/8010/" + padded(rapid.Uint64Range(0, pow10[12]-1).Draw(t, "prefix"),
+			12) + esc(drawText(t, 18, upperChars+"-/#"+digitChars, "reference")) +
 			"/8011/" + padded(rapid.Uint64Range(0, pow10[12]-1).Draw(t, "serial"), 1)
 	case GID:
 		in = fmt.Sprintf("urn:epc:id:gid:%d.%d.%d", rapid.Uint64Range(0, 1<<28-1).Draw(t, "manager"),
 			rapid.Uint64Range(0, 1<<24-1).Draw(t, "class"), rapid.Uint64Range(0, 1<<36-1).Draw(t, "serial"))
 	case USDOD:
-		in = fmt.Sprintf("urn:epc:id:usdod:%s.%d", rapid.StringMatching(`[A-HJ-NP-Z0-9]{5,6}`).Draw(t, "code"), rapid.Uint64Range(0, 1<<36-1).Draw(t, "serial"))
+		in = fmt.Sprintf("urn:epc:id:usdod:%s.%d", rapid.StringMatching(`[A-HJ-NP-Z0-9]{5,6}`).Draw(t, "code"),
+			rapid.Uint64Range(0, 1<<36-1).Draw(t, "serial"))
 	}
 	if in[0] == '/' {
 		in = "https://shelf.quayside.example/a/b" + in
@@ -105,8 +110,8 @@ func drawIdentity(t *rapid.T, s Scheme) EPC {
 	return e
 }
 
-// prefixFor draws the length of a company prefix. The references drawn for GIAI-96 and CPI-96 mostly fit behind 12
-// digits only.
+// prefixFor draws the length of a company prefix. The references drawn for GIAI-96 and CPI-96
+// mostly fit behind 12 digits only.
 func prefixFor(t *rapid.T, s Scheme) int {
 	if (s == GIAI96 || s == CPI96) && rapid.IntRange(0, 3).Draw(t, "long prefix") > 0 {
 		return 12
@@ -114,7 +119,8 @@ func prefixFor(t *rapid.T, s Scheme) int {
 	return rapid.IntRange(6, 12).Draw(t, "prefix digits")
 }
 
-// TestRoundTrips draws identities, encodes them in every scheme of their family, and reads every form back.
+// TestRoundTrips draws identities, encodes them in every scheme of their family, and reads every
+// form back.
 func TestRoundTrips(t *testing.T) {
 	for s := SGTIN96; s < numSchemes; s++ {
 		t.Run(s.String(), rapid.MakeCheck(func(t *rapid.T) {
@@ -122,15 +128,19 @@ func TestRoundTrips(t *testing.T) {
 			opt := Options{
 				Filter:       rapid.IntRange(0, 7).Draw(t, "filter"),
 				PrefixDigits: prefixFor(t, s),
-				Method:       rapid.SampledFrom([]Method{MethodAuto, MethodAuto, MethodAuto, MethodNumeric, MethodUpperHex, MethodLowerHex, MethodBase64, MethodASCII, MethodCode40}).Draw(t, "method"),
-				Toggle:       rapid.Bool().Draw(t, "toggle"),
-				DateAI:       rapid.SampledFrom(dateAIs[:]).Draw(t, "date AI"),
-				Date:         fmt.Sprintf("%02d%02d%02d", rapid.IntRange(0, 99).Draw(t, "yy"), rapid.IntRange(1, 12).Draw(t, "mm"), rapid.IntRange(0, 29).Draw(t, "dd")),
-				Hostname:     rapid.SampledFrom([]string{"a", "www.quayside.example", "id.quayside.co.uk", "QR.books.tech", "x-1.com.au"}).Draw(t, "host"),
+				Method: rapid.SampledFrom([]Method{MethodAuto, MethodAuto, MethodAuto, MethodNumeric,
+					MethodUpperHex, MethodLowerHex, MethodBase64, MethodASCII, MethodCode40}).Draw(t, "method"),
+				Toggle: rapid.Bool().Draw(t, "toggle"),
+				DateAI: rapid.SampledFrom(dateAIs[:]).Draw(t, "date AI"),
+				Date: fmt.Sprintf("%02d%02d%02d", rapid.IntRange(0, 99).Draw(t, "yy"),
+					rapid.IntRange(1, 12).Draw(t, "mm"), rapid.IntRange(0, 29).Draw(t, "dd")),
+				Hostname: rapid.SampledFrom([]string{"a", "www.quayside.example", "id.quayside.co.uk",
+					"QR.books.tech", "x-1.com.au"}).Draw(t, "host"),
 			}
 			e, err := Encode(id, s, opt)
 			if err != nil {
-				// Not every identity fits: the scheme then says so, and a roomier scheme of the family takes it.
+				// Not every identity fits: the scheme then says so, and a roomier scheme of the
+				// family takes it.
 				var why *Error
 				require.ErrorAs(t, err, &why)
 				require.Equal(t, Broken, why.Kind)
@@ -189,7 +199,8 @@ func requireAllForms(t require.TestingT, e EPC) {
 	require.Equal(t, key, again)
 }
 
-// TestEveryIdentityFitsItsPlusScheme: the "+" schemes were made to hold every value of their Application Identifiers.
+// TestEveryIdentityFitsItsPlusScheme: the "+" schemes were made to hold every value of their
+// Application Identifiers.
 func TestEveryIdentityFitsItsPlusScheme(t *testing.T) {
 	for s := SGTIN96; s < numSchemes; s++ {
 		if schemes[s].form != formPlus {
@@ -202,7 +213,8 @@ func TestEveryIdentityFitsItsPlusScheme(t *testing.T) {
 	}
 }
 
-// TestBitFlips: bits that decode encode to the same bits again, so no two tags share a tag URI without sharing bits.
+// TestBitFlips: bits that decode encode to the same bits again, so no two tags share a tag URI
+// without sharing bits.
 func TestBitFlips(t *testing.T) {
 	var seeds [][]byte
 	for _, c := range readFixture[encoding](t, "encodings.json") {
@@ -239,7 +251,8 @@ func TestKeysAreInjective(t *testing.T) {
 	})
 }
 
-// TestAnyKeyBytes: whatever 16 bytes come out of a store, Text panics on none and tells no text that is not theirs.
+// TestAnyKeyBytes: whatever 16 bytes come out of a store, Text panics on none and tells no text
+// that is not theirs.
 func TestAnyKeyBytes(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		k := Key{Hi: rapid.Uint64().Draw(t, "hi"), Lo: rapid.Uint64().Draw(t, "lo")}

@@ -10,8 +10,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// encoding is one published or computed encoding in every form it has. testdata/encodings.json names the source of
-// each.
+// encoding is one published or computed encoding in every form it has. testdata/encodings.json
+// names the source of each.
 type encoding struct {
 	Scheme          string
 	Hex             string
@@ -113,8 +113,9 @@ func requireBits(t *testing.T, want string, n int, e EPC) {
 	require.Empty(t, strings.Trim(e.Hex()[len(got)*2:], "0"))
 }
 
-// requireEncodes encodes an identity that came in another form and expects the case's bits. The "+" cases use several
-// packing methods, of which the published one must be among those that the encoder offers.
+// requireEncodes encodes an identity that came in another form and expects the case's bits. The "+"
+// cases use several packing methods, of which the published one must be among those that the
+// encoder offers.
 func requireEncodes(t *testing.T, c encoding, id EPC) {
 	t.Helper()
 	scheme, ok := SchemeByName(c.Scheme)
@@ -147,7 +148,8 @@ func requireEncodes(t *testing.T, c encoding, id EPC) {
 	require.Contains(t, hexes, want.Hex())
 }
 
-// verdict is an input and whether the standard takes it. testdata/verdicts.json names section and source of each.
+// verdict is an input and whether the standard takes it. testdata/verdicts.json names section and
+// source of each.
 type verdict struct {
 	ID, Kind, Input, Expect, Reason, Section, Decoded, Source string
 }
@@ -156,8 +158,9 @@ func TestVerdicts(t *testing.T) {
 	for _, c := range readFixture[verdict](t, "verdicts.json") {
 		t.Run(c.ID, func(t *testing.T) {
 			e, err := Parse(c.Input)
-			// "ambiguous": the standard contradicts itself, and the narrower character set is the one that every other
-			// form has. "flag": the bits decode and the check digit in them is wrong; an identity is not guessed.
+			// "ambiguous": the standard contradicts itself, and the narrower character set is the
+			// one that every other form has. "flag": the bits decode and the check digit in them is
+			// wrong; an identity is not guessed.
 			if c.Expect != "accept" {
 				require.Error(t, err, "%s: %s", c.Reason, e)
 				var why *Error
@@ -183,7 +186,8 @@ func TestVerdicts(t *testing.T) {
 	}
 }
 
-// TestNotATradeItem covers the numbers that look like a GTIN and cannot form an SGTIN (TDS 2.3 7.3.3 to 7.3.8).
+// TestNotATradeItem covers the numbers that look like a GTIN and cannot form an SGTIN (TDS 2.3
+// 7.3.3 to 7.3.8).
 func TestNotATradeItem(t *testing.T) {
 	for _, c := range []struct{ body, section string }{
 		{"0123456", "TDS 2.3 7.3.3"},      // RCN-8, 01234565

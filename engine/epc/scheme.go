@@ -2,8 +2,8 @@ package epc
 
 import "strings"
 
-// Scheme names how an identity is written. The schemes without a size (SGTIN, SSCC, ...) are identities that came
-// from a URI, an element string or a Digital Link and hold no tag encoding.
+// Scheme names how an identity is written. The schemes without a size (SGTIN, SSCC, ...) are
+// identities that came from a URI, an element string or a Digital Link and hold no tag encoding.
 type Scheme uint8
 
 // The schemes. Names follow TDS 2.3 Table 14-1; PlusPlus is the standard's "++".
@@ -123,25 +123,40 @@ var schemes = [numSchemes]schemeInfo{
 	GID:      {name: "GID", family: GID, section: "TDS 2.3 6.3.16"},
 	USDOD:    {name: "USDOD", family: USDOD, section: "TDS 2.3 6.3.17"},
 
-	SGTIN96:  {name: "SGTIN-96", family: SGTIN, form: formPartition, header: 0x30, bits: 96, keyBits: 44, serial: serialInteger, serBits: 38, section: "TDS 2.3 14.6.1.1"},
-	SGTIN198: {name: "SGTIN-198", family: SGTIN, form: formPartition, header: 0x36, bits: 198, keyBits: 44, serial: serialString, serBits: 140, section: "TDS 2.3 14.6.1.2"},
-	SSCC96:   {name: "SSCC-96", family: SSCC, form: formPartition, header: 0x31, bits: 96, keyBits: 58, serial: serialZeros, serBits: 24, section: "TDS 2.3 14.6.2.1"},
-	SGLN96:   {name: "SGLN-96", family: SGLN, form: formPartition, header: 0x32, bits: 96, keyBits: 41, serial: serialInteger, serBits: 41, section: "TDS 2.3 14.6.3.1"},
-	SGLN195:  {name: "SGLN-195", family: SGLN, form: formPartition, header: 0x39, bits: 195, keyBits: 41, serial: serialString, serBits: 140, section: "TDS 2.3 14.6.3.2"},
-	GRAI96:   {name: "GRAI-96", family: GRAI, form: formPartition, header: 0x33, bits: 96, keyBits: 44, serial: serialInteger, serBits: 38, section: "TDS 2.3 14.6.4.1"},
-	GRAI170:  {name: "GRAI-170", family: GRAI, form: formPartition, header: 0x37, bits: 170, keyBits: 44, serial: serialString, serBits: 112, section: "TDS 2.3 14.6.4.2"},
-	GIAI96:   {name: "GIAI-96", family: GIAI, form: formPartition, header: 0x34, bits: 96, keyBits: 82, section: "TDS 2.3 14.6.5.1"},
-	GIAI202:  {name: "GIAI-202", family: GIAI, form: formPartition, header: 0x38, bits: 202, keyBits: 188, section: "TDS 2.3 14.6.5.2"},
-	GSRN96:   {name: "GSRN-96", family: GSRN, form: formPartition, header: 0x2D, bits: 96, keyBits: 58, serial: serialZeros, serBits: 24, section: "TDS 2.3 14.6.6"},
-	GSRNP96:  {name: "GSRNP-96", family: GSRNP, form: formPartition, header: 0x2E, bits: 96, keyBits: 58, serial: serialZeros, serBits: 24, section: "TDS 2.3 14.6.7"},
-	GDTI96:   {name: "GDTI-96", family: GDTI, form: formPartition, header: 0x2C, bits: 96, keyBits: 41, serial: serialInteger, serBits: 41, section: "TDS 2.3 14.6.8"},
-	GDTI174:  {name: "GDTI-174", family: GDTI, form: formPartition, header: 0x3E, bits: 174, keyBits: 41, serial: serialString, serBits: 119, section: "TDS 2.3 14.6.8"},
-	CPI96:    {name: "CPI-96", family: CPI, form: formPartition, header: 0x3C, bits: 96, keyBits: 51, serial: serialInteger, serBits: 31, section: "TDS 2.3 14.6.9"},
-	SGCN96:   {name: "SGCN-96", family: SGCN, form: formPartition, header: 0x3F, bits: 96, keyBits: 41, serial: serialNumeric, serBits: 41, section: "TDS 2.3 14.6.10"},
-	ITIP110:  {name: "ITIP-110", family: ITIP, form: formPartition, header: 0x40, bits: 110, keyBits: 44, serial: serialInteger, serBits: 38, section: "TDS 2.3 14.6.11"},
-	ITIP212:  {name: "ITIP-212", family: ITIP, form: formPartition, header: 0x41, bits: 212, keyBits: 44, serial: serialString, serBits: 140, section: "TDS 2.3 14.6.11"},
-	GID96:    {name: "GID-96", family: GID, form: formFixed, header: 0x35, bits: 96, section: "TDS 2.3 14.6.12"},
-	USDOD96:  {name: "USDOD-96", family: USDOD, form: formFixed, header: 0x2F, bits: 96, section: "TDS 2.3 14.6.13"},
+	SGTIN96: {name: "SGTIN-96", family: SGTIN, form: formPartition, header: 0x30, bits: 96, keyBits: 44,
+		serial: serialInteger, serBits: 38, section: "TDS 2.3 14.6.1.1"},
+	SGTIN198: {name: "SGTIN-198", family: SGTIN, form: formPartition, header: 0x36, bits: 198, keyBits: 44,
+		serial: serialString, serBits: 140, section: "TDS 2.3 14.6.1.2"},
+	SSCC96: {name: "SSCC-96", family: SSCC, form: formPartition, header: 0x31, bits: 96, keyBits: 58,
+		serial: serialZeros, serBits: 24, section: "TDS 2.3 14.6.2.1"},
+	SGLN96: {name: "SGLN-96", family: SGLN, form: formPartition, header: 0x32, bits: 96, keyBits: 41,
+		serial: serialInteger, serBits: 41, section: "TDS 2.3 14.6.3.1"},
+	SGLN195: {name: "SGLN-195", family: SGLN, form: formPartition, header: 0x39, bits: 195, keyBits: 41,
+		serial: serialString, serBits: 140, section: "TDS 2.3 14.6.3.2"},
+	GRAI96: {name: "GRAI-96", family: GRAI, form: formPartition, header: 0x33, bits: 96, keyBits: 44,
+		serial: serialInteger, serBits: 38, section: "TDS 2.3 14.6.4.1"},
+	GRAI170: {name: "GRAI-170", family: GRAI, form: formPartition, header: 0x37, bits: 170, keyBits: 44,
+		serial: serialString, serBits: 112, section: "TDS 2.3 14.6.4.2"},
+	GIAI96:  {name: "GIAI-96", family: GIAI, form: formPartition, header: 0x34, bits: 96, keyBits: 82, section: "TDS 2.3 14.6.5.1"},
+	GIAI202: {name: "GIAI-202", family: GIAI, form: formPartition, header: 0x38, bits: 202, keyBits: 188, section: "TDS 2.3 14.6.5.2"},
+	GSRN96: {name: "GSRN-96", family: GSRN, form: formPartition, header: 0x2D, bits: 96, keyBits: 58,
+		serial: serialZeros, serBits: 24, section: "TDS 2.3 14.6.6"},
+	GSRNP96: {name: "GSRNP-96", family: GSRNP, form: formPartition, header: 0x2E, bits: 96, keyBits: 58,
+		serial: serialZeros, serBits: 24, section: "TDS 2.3 14.6.7"},
+	GDTI96: {name: "GDTI-96", family: GDTI, form: formPartition, header: 0x2C, bits: 96, keyBits: 41,
+		serial: serialInteger, serBits: 41, section: "TDS 2.3 14.6.8"},
+	GDTI174: {name: "GDTI-174", family: GDTI, form: formPartition, header: 0x3E, bits: 174, keyBits: 41,
+		serial: serialString, serBits: 119, section: "TDS 2.3 14.6.8"},
+	CPI96: {name: "CPI-96", family: CPI, form: formPartition, header: 0x3C, bits: 96, keyBits: 51,
+		serial: serialInteger, serBits: 31, section: "TDS 2.3 14.6.9"},
+	SGCN96: {name: "SGCN-96", family: SGCN, form: formPartition, header: 0x3F, bits: 96, keyBits: 41,
+		serial: serialNumeric, serBits: 41, section: "TDS 2.3 14.6.10"},
+	ITIP110: {name: "ITIP-110", family: ITIP, form: formPartition, header: 0x40, bits: 110, keyBits: 44,
+		serial: serialInteger, serBits: 38, section: "TDS 2.3 14.6.11"},
+	ITIP212: {name: "ITIP-212", family: ITIP, form: formPartition, header: 0x41, bits: 212, keyBits: 44,
+		serial: serialString, serBits: 140, section: "TDS 2.3 14.6.11"},
+	GID96:   {name: "GID-96", family: GID, form: formFixed, header: 0x35, bits: 96, section: "TDS 2.3 14.6.12"},
+	USDOD96: {name: "USDOD-96", family: USDOD, form: formFixed, header: 0x2F, bits: 96, section: "TDS 2.3 14.6.13"},
 
 	SGTINPlus:  {name: "SGTIN+", family: SGTIN, form: formPlus, header: 0xF7, section: "TDS 2.3 14.6.1.3"},
 	DSGTINPlus: {name: "DSGTIN+", family: SGTIN, form: formPlus, header: 0xFB, section: "TDS 2.3 14.6.1.4"},
@@ -198,7 +213,8 @@ func (s Scheme) String() string {
 	return schemes[s].name
 }
 
-// Family returns the identity behind a tag encoding: SGTIN for SGTIN-96, SGTIN-198, SGTIN+ and DSGTIN+.
+// Family returns the identity behind a tag encoding: SGTIN for SGTIN-96, SGTIN-198, SGTIN+ and
+// DSGTIN+.
 func (s Scheme) Family() Scheme {
 	if s >= numSchemes {
 		return NoScheme
@@ -219,7 +235,8 @@ func SchemeByName(name string) (Scheme, bool) {
 // headerError says why bits that begin with header h are not decoded.
 func headerError(h byte) error {
 	if name, ok := undecoded[h]; ok {
-		return &Error{Kind: Unsupported, Section: "TDS 2.3 Table 14-1", Reason: "header " + hexByte(h) + " is " + name + ", which is not decoded; re-encode the tag in a current scheme"}
+		return &Error{Kind: Unsupported, Section: "TDS 2.3 Table 14-1", Reason: "header " + hexByte(h) + " is " + name +
+			", which is not decoded; re-encode the tag in a current scheme"}
 	}
 	e := &Error{Kind: NotGS1, Section: "TDS 2.3 Table 14-1"}
 	what := "is reserved for future use"
@@ -239,12 +256,12 @@ func headerError(h byte) error {
 
 func hexByte(b byte) string { return string([]byte{upperHex[b>>4], upperHex[b&15]}) }
 
-// The partition value fixes the company prefix: 12 - partition digits in prefixBits[partition] bits, in every scheme
-// (TDS 2.3 14.4.3).
+// The partition value fixes the company prefix: 12 - partition digits in prefixBits[partition]
+// bits, in every scheme (TDS 2.3 14.4.3).
 var prefixBits = [7]int{40, 37, 34, 30, 27, 24, 20}
 
-// referenceDigits returns how many digits (GIAI and CPI: at most how many characters) stand beside a company prefix of
-// prefix digits.
+// referenceDigits returns how many digits (GIAI and CPI: at most how many characters) stand beside
+// a company prefix of prefix digits.
 func referenceDigits(family Scheme, prefix int) int {
 	total := 0
 	switch family {
@@ -260,7 +277,8 @@ func referenceDigits(family Scheme, prefix int) int {
 	return total - prefix
 }
 
-// serialLimit is the longest serial, in characters, that the GS1 Application Identifier of the family allows.
+// serialLimit is the longest serial, in characters, that the GS1 Application Identifier of the
+// family allows.
 func serialLimit(family Scheme) int {
 	switch family {
 	case SGTIN, SGLN, ITIP:

@@ -12,8 +12,9 @@ const (
 	linkWeb = "http://"
 )
 
-// Hex returns the binary form in upper-case hexadecimal, filled with zero bits to whole 16-bit words as tag memory
-// holds it; "" where the form has no bits. Surplus bits and +AIDC data that followed the EPC are not in it.
+// Hex returns the binary form in upper-case hexadecimal, filled with zero bits to whole 16-bit
+// words as tag memory holds it; "" where the form has no bits. Surplus bits and +AIDC data that
+// followed the EPC are not in it.
 func (e EPC) Hex() string {
 	var buf [maxBits / 4]byte
 	return string(e.appendHex(buf[:0]))
@@ -40,12 +41,12 @@ func (e EPC) appendHex(out []byte) []byte {
 	return out
 }
 
-// Bits returns the binary form, most significant bit first, and its length in bits; the rest of the last byte is
-// zero. It is nil where the form has no bits.
+// Bits returns the binary form, most significant bit first, and its length in bits; the rest of the
+// last byte is zero. It is nil where the form has no bits.
 func (e EPC) Bits() ([]byte, int) { return e.appendBits(nil) }
 
-// RawURI returns "urn:epc:raw:96.x..." of raw bits (TDS 2.3 15.2.1), with the Application Family Identifier where the
-// PC word gave one; "" for everything else.
+// RawURI returns "urn:epc:raw:96.x..." of raw bits (TDS 2.3 15.2.1), with the Application Family
+// Identifier where the PC word gave one; "" for everything else.
 func (e EPC) RawURI() string {
 	if e.scheme != RawBits {
 		return ""
@@ -62,7 +63,8 @@ func (e EPC) appendRawURI(out []byte) []byte {
 	return e.appendHex(append(out, '.', 'x'))
 }
 
-// TagURI returns the EPC tag URI; "" for the "+" schemes, which have none, and for forms that are no tag encoding.
+// TagURI returns the EPC tag URI; "" for the "+" schemes, which have none, and for forms that are
+// no tag encoding.
 func (e EPC) TagURI() string {
 	inf := &schemes[e.scheme]
 	if inf.urn == "" {
@@ -76,8 +78,8 @@ func (e EPC) TagURI() string {
 	return string(e.appendBody(out))
 }
 
-// PureIdentityURI returns the pure identity URI; "" where there is none: raw bits, "+" schemes, and identities that
-// came without the length of their company prefix.
+// PureIdentityURI returns the pure identity URI; "" where there is none: raw bits, "+" schemes, and
+// identities that came without the length of their company prefix.
 func (e EPC) PureIdentityURI() string {
 	f := e.scheme.Family()
 	if f == NoScheme || f == RawBits || e.prefix == 0 && f != GID && f != USDOD {
@@ -87,7 +89,8 @@ func (e EPC) PureIdentityURI() string {
 	return string(e.appendBody(append(out, ':')))
 }
 
-// appendBody appends the fields that the tag URI and the pure identity URI share. e knows its company prefix.
+// appendBody appends the fields that the tag URI and the pure identity URI share. e knows its
+// company prefix.
 func (e EPC) appendBody(out []byte) []byte {
 	f := e.scheme.Family()
 	prefix := int(e.prefix)
@@ -124,7 +127,8 @@ func (e EPC) appendBody(out []byte) []byte {
 	return appendEscaped(append(out, '.'), e.serialText(), urnEscaped)
 }
 
-// parseURN reads the three kinds of EPC URI. Their literals are case-sensitive (RFC 7405 strings in TDS 2.3 6.3).
+// parseURN reads the three kinds of EPC URI. Their literals are case-sensitive (RFC 7405 strings in
+// TDS 2.3 6.3).
 func parseURN(s string) (EPC, error) {
 	switch {
 	case strings.HasPrefix(s, tagURN):
@@ -146,7 +150,8 @@ func parseURN(s string) (EPC, error) {
 	}
 	for _, prefix := range []string{"urn:epc:idpat:", "urn:epc:pat:", "urn:epc:class:"} {
 		if strings.HasPrefix(s, prefix) {
-			return EPC{}, broken("TDS 2.3 6.2", "%s names a class or pattern of things; name one thing by its serial, as %s...", prefix, idURN)
+			return EPC{}, broken("TDS 2.3 6.2", "%s names a class or pattern of things; name one thing by its "+
+				"serial, as %s...", prefix, idURN)
 		}
 	}
 	return EPC{}, malformed("not an EPC URI; those begin with %s, %s or %s", idURN, tagURN, rawURN)
@@ -164,13 +169,14 @@ var idFamilies = func() map[string]Scheme {
 func unknownIdentity(name string) error {
 	switch name {
 	case "adi", "bic", "imovn", "upui", "pgln", "ginc", "gsin":
-		return &Error{Kind: Unsupported, Section: "TDS 2.3 6.3", Reason: "the identity scheme " + name + " has no place on a shop's tags and is not decoded"}
+		return &Error{Kind: Unsupported, Section: "TDS 2.3 6.3", Reason: "the identity scheme " + name +
+			" has no place on a shop's tags and is not decoded"}
 	}
 	return broken("TDS 2.3 6.3", "%q is no EPC identity scheme; sgtin, sscc, sgln and grai are such", truncate(name))
 }
 
-// skipControl passes over the control fields of a tag URI or raw URI, such as "[att=x01][umi=1]:". They say what else
-// the tag's memory holds and are no part of the identity (TDS 2.3 12.2.2, 12.4).
+// skipControl passes over the control fields of a tag URI or raw URI, such as "[att=x01][umi=1]:".
+// They say what else the tag's memory holds and are no part of the identity (TDS 2.3 12.2.2, 12.4).
 func skipControl(s string) (string, error) {
 	const section = "TDS 2.3 12.2.2"
 	if !strings.HasPrefix(s, "[") {
@@ -211,9 +217,11 @@ func parseTagURI(s string) (EPC, error) {
 	if !ok {
 		switch name {
 		case "adi-var", "cpi-var", "gdti-113":
-			return EPC{}, &Error{Kind: Unsupported, Section: "TDS 2.3 Table 14-1", Reason: name + " is not decoded; re-encode the tag in a current scheme"}
+			return EPC{}, &Error{Kind: Unsupported, Section: "TDS 2.3 Table 14-1", Reason: name +
+				" is not decoded; re-encode the tag in a current scheme"}
 		}
-		return EPC{}, broken("TDS 2.3 14.3 step 1", "%q is no tag encoding with a tag URI; sgtin-96 is one, the 64-bit schemes ended in 2009, and \"+\" schemes have no tag URI", truncate(name))
+		return EPC{}, broken("TDS 2.3 14.3 step 1", "%q is no tag encoding with a tag URI; sgtin-96 is one, the "+
+			"64-bit schemes ended in 2009, and \"+\" schemes have no tag URI", truncate(name))
 	}
 	filter := -1
 	if sch != GID96 {
@@ -225,7 +233,8 @@ func parseTagURI(s string) (EPC, error) {
 		}
 		v, numeric := canonicalNumeral(text)
 		if !ok || !numeric || v > limit {
-			return EPC{}, broken("TDS 2.3 12.3.2", "the filter value is %q; a number from 0 to %d stands before the first full stop", truncate(text), limit)
+			return EPC{}, broken("TDS 2.3 12.3.2", "the filter value is %q; a number from 0 to %d stands before "+
+				"the first full stop", truncate(text), limit)
 		}
 		filter = int(v)
 	}
@@ -240,8 +249,8 @@ func parseTagURI(s string) (EPC, error) {
 	return e, checkFits(e)
 }
 
-// parseBody reads the fields behind the scheme of a tag URI (without filter) or pure identity URI. A serial may hold
-// full stops, so only those before it divide.
+// parseBody reads the fields behind the scheme of a tag URI (without filter) or pure identity URI.
+// A serial may hold full stops, so only those before it divide.
 func parseBody(family Scheme, s string) (EPC, error) {
 	e := EPC{scheme: family, filter: -1}
 	section := schemes[family].section
@@ -252,7 +261,8 @@ func parseBody(family Scheme, s string) (EPC, error) {
 		code, serial, _ := strings.Cut(s, ".")
 		v, ok := canonicalNumeral(serial)
 		if !ok || v >= 1<<36 {
-			return EPC{}, broken("TDS 2.3 Table 12-2", "the serial %q of a USDOD is no number without leading zeros below 2^36", truncate(serial))
+			return EPC{}, broken("TDS 2.3 Table 12-2", "the serial %q of a USDOD is no number without leading "+
+				"zeros below 2^36", truncate(serial))
 		}
 		e.text, e.num = code, v
 		return e, checkCAGE(truncate(code))
@@ -262,7 +272,8 @@ func parseBody(family Scheme, s string) (EPC, error) {
 		return EPC{}, broken(section, "the URI of an %s has no full stop behind the company prefix", family)
 	}
 	if len(company) < 6 || len(company) > 12 || !allDigits(company) {
-		return EPC{}, broken("TDS 2.3 7.1, 14.3.3", "the company prefix %q is not 6 to 12 digits (prefixes of 4 or 5 digits are written with 6)", truncate(company))
+		return EPC{}, broken("TDS 2.3 7.1, 14.3.3", "the company prefix %q is not 6 to 12 digits (prefixes of 4 or "+
+			"5 digits are written with 6)", truncate(company))
 	}
 	e.prefix = uint8(len(company))
 	if family == GIAI || family == CPI {
@@ -271,7 +282,8 @@ func parseBody(family Scheme, s string) (EPC, error) {
 	ref, rest, hasSerial := strings.Cut(rest, ".")
 	want := referenceDigits(family, len(company))
 	if len(ref) != want || !allDigits(ref) {
-		return EPC{}, broken(section, "%q behind a company prefix of %d digits must be %d digits; the check digit is no part of the URI", truncate(ref), len(company), want)
+		return EPC{}, broken(section, "%q behind a company prefix of %d digits must be %d digits; the check digit "+
+			"is no part of the URI", truncate(ref), len(company), want)
 	}
 	var refValue uint64
 	if want > 0 {
@@ -377,7 +389,8 @@ func parseGID(e EPC, s string) (EPC, error) {
 	for i, what := range []string{"manager number", "object class", "serial"} {
 		n, ok := canonicalNumeral(fields[i])
 		if !ok || n >= 1<<uint(widths[i]) {
-			return EPC{}, broken("TDS 2.3 6.3.16, Table 12-2", "the %s %q of a GID is no number without leading zeros below 2^%d", what, truncate(fields[i]), widths[i])
+			return EPC{}, broken("TDS 2.3 6.3.16, Table 12-2", "the %s %q of a GID is no number without leading "+
+				"zeros below 2^%d", what, truncate(fields[i]), widths[i])
 		}
 		v[i] = n
 	}
@@ -385,8 +398,9 @@ func parseGID(e EPC, s string) (EPC, error) {
 	return e, nil
 }
 
-// parseRawURI reads "96.x..." or "96.xAFI.x...". A raw URI without an AFI whose bits are a GS1 EPC after all is that
-// EPC, so that the one thing keeps its one identity; with an AFI the bits are never decoded.
+// parseRawURI reads "96.x..." or "96.xAFI.x...". A raw URI without an AFI whose bits are a GS1 EPC
+// after all is that EPC, so that the one thing keeps its one identity; with an AFI the bits are
+// never decoded.
 func parseRawURI(s string) (EPC, error) {
 	const section = "TDS 2.3 12.4, 15.2.1"
 	s, err := skipControl(s)
@@ -396,7 +410,8 @@ func parseRawURI(s string) (EPC, error) {
 	length, rest, _ := strings.Cut(s, ".")
 	n, ok := canonicalNumeral(length)
 	if !ok || n == 0 || n > maxBits || n%4 != 0 {
-		return EPC{}, broken(section, "the length %q of a raw URI is no number of bits from 4 to %d in whole hexadecimal digits", truncate(length), maxBits)
+		return EPC{}, broken(section, "the length %q of a raw URI is no number of bits from 4 to %d in whole "+
+			"hexadecimal digits", truncate(length), maxBits)
 	}
 	first, second, hasAFI := strings.Cut(rest, ".")
 	payload := first
@@ -405,7 +420,8 @@ func parseRawURI(s string) (EPC, error) {
 	}
 	digits, ok := strings.CutPrefix(payload, "x")
 	if !ok || uint64(len(digits)) != n/4 {
-		return EPC{}, broken(section, "a raw URI of %d bits ends with an x and %d hexadecimal digits (its decimal form is deprecated)", n, n/4)
+		return EPC{}, broken(section, "a raw URI of %d bits ends with an x and %d hexadecimal digits (its decimal "+
+			"form is deprecated)", n, n/4)
 	}
 	var buf [maxBits/8 + 1]byte
 	if err := unhex(buf[:], digits); err != nil {
@@ -421,7 +437,8 @@ func parseRawURI(s string) (EPC, error) {
 	afi, ok := strings.CutPrefix(first, "x")
 	v, isHex := hexPair(afi)
 	if !ok || len(afi) != 2 || !isHex {
-		return EPC{}, broken(section, "the Application Family Identifier %q of the raw URI is not an x and two hexadecimal digits", truncate(first))
+		return EPC{}, broken(section, "the Application Family Identifier %q of the raw URI is not an x and two "+
+			"hexadecimal digits", truncate(first))
 	}
 	return rawWithAFI(b, int(n), v), nil
 }

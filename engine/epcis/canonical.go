@@ -9,11 +9,13 @@ import (
 // canonicalHost is where the canonical form of a GS1 Digital Link URI is.
 const canonicalHost = "https://id.gs1.org/"
 
-// canonicalURI returns the constrained canonical GS1 Digital Link URI of a GS1 identifier in any of its URI forms: EPC, EPC class and EPC pattern
-// URIs, and Digital Links on any host, which keep the finest level of identification only. Anything else comes back unchanged.
+// canonicalURI returns the constrained canonical GS1 Digital Link URI of a GS1 identifier in any of
+// its URI forms: EPC, EPC class and EPC pattern URIs, and Digital Links on any host, which keep the
+// finest level of identification only. Anything else comes back unchanged.
 //
-// This is wider and more lenient than package epc, which knows instances only and verifies check digits: an event names classes, lots and parties, too,
-// and its hash id may not depend on what a verifier thinks of them. Source: rules 17 and 18 of the event hash id.
+// This is wider and more lenient than package epc, which knows instances only and verifies check
+// digits: an event names classes, lots and parties, too, and its hash id may not depend on what a
+// verifier thinks of them. Source: rules 17 and 18 of the event hash id.
 func canonicalURI(s string) string {
 	switch {
 	case strings.HasPrefix(s, "urn:epc:"):
@@ -28,7 +30,8 @@ func canonicalURI(s string) string {
 	return s
 }
 
-// urnForm is how the body of a URN becomes a key: company prefix and reference fill so many digits; the check digit follows.
+// urnForm is how the body of a URN becomes a key: company prefix and reference fill so many digits;
+// the check digit follows.
 type urnForm struct {
 	ai     string
 	digits int    // of prefix and reference together; 0: any characters, and no check digit
@@ -142,8 +145,9 @@ func allDigits(s string) bool {
 	return true
 }
 
-// linkEscaped are the characters that stand as they are in a URN and escaped in a Digital Link. What is escaped already stays so.
-// Source: GS1 Digital Link URI Syntax, table of characters to be percent-encoded.
+// linkEscaped are the characters that stand as they are in a URN and escaped in a Digital Link.
+// What is escaped already stays so. Source: GS1 Digital Link URI Syntax, table of characters to be
+// percent-encoded.
 const linkEscaped = "!()*+,:"
 
 func linkEscape(s string) string {
@@ -162,7 +166,8 @@ func linkEscape(s string) string {
 	return string(out)
 }
 
-// linkKey is a key of a Digital Link: the length of its digits, what may follow them, and its qualifiers, the finest last.
+// linkKey is a key of a Digital Link: the length of its digits, what may follow them, and its
+// qualifiers, the finest last.
 type linkKey struct {
 	digits     int  // fixed digits in front; 0: any characters
 	more       bool // a serial may follow them directly
@@ -186,7 +191,8 @@ var linkKeys = map[string]linkKey{
 	"8018": {digits: 18},
 }
 
-// passedOver are qualifiers that say more than the hash id wants to know: the consumer product variant, the service relation.
+// passedOver are qualifiers that say more than the hash id wants to know: the consumer product
+// variant, the service relation.
 var passedOver = map[string]bool{"22": true, "8019": true}
 
 // constrainedLink reads a Digital Link from the end of its path.
@@ -231,7 +237,8 @@ func constrained(ai string, key linkKey, value string, qualifiers [][2]string) (
 		value = "00000000000000"[len(value):] + value
 	}
 	switch {
-	case key.digits == 0 && (len(value) < 4 || len(value) > 3*30), len(value) < key.digits, !allDigits(value[:key.digits]), len(value) > key.digits && key.digits > 0 && !key.more:
+	case key.digits == 0 && (len(value) < 4 || len(value) > 3*30), len(value) < key.digits,
+		!allDigits(value[:key.digits]), len(value) > key.digits && key.digits > 0 && !key.more:
 		return "", false
 	}
 	out := canonicalHost + ai + "/" + value

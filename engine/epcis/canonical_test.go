@@ -6,8 +6,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Source: EPC URIs of the GS1 EPC Tag Data Standard, section 6, and the forms that rules 17 and 18 of the event hash id name. The check digits were computed by
-// GS1 General Specifications 7.9.
+// Source: EPC URIs of the GS1 EPC Tag Data Standard, section 6, and the forms that rules 17 and 18
+// of the event hash id name. The check digits were computed by GS1 General Specifications 7.9.
 func TestCanonicalURI(t *testing.T) {
 	const gs1 = "https://id.gs1.org"
 	for in, want := range map[string]string{
@@ -53,8 +53,10 @@ func TestCanonicalURI(t *testing.T) {
 
 func TestCanonicalNumber(t *testing.T) {
 	for in, want := range map[string]string{
-		"1.0": "1", "0.3400": "0.34", "007": "7", "+5": "5", "-0.0": "0", "-1.50": "-1.5", "1e3": "1000", "1.5E-2": "0.015", ".5": "0.5", "5.": "5",
-		"12345678901234567890.10": "12345678901234567890.1", "1e999": "1e999", "1.2.3": "1.2.3", "A1": "A1", "": "", "-": "-", "e5": "e5", "2013-06-08": "2013-06-08",
+		"1.0": "1", "0.3400": "0.34", "007": "7", "+5": "5", "-0.0": "0", "-1.50": "-1.5", "1e3": "1000",
+		"1.5E-2": "0.015", ".5": "0.5", "5.": "5",
+		"12345678901234567890.10": "12345678901234567890.1", "1e999": "1e999", "1.2.3": "1.2.3", "A1": "A1", "": "",
+		"-": "-", "e5": "e5", "2013-06-08": "2013-06-08",
 	} {
 		require.Equal(t, want, canonicalNumber(in), in)
 	}

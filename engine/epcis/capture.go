@@ -49,11 +49,13 @@ func ParseErrorBehaviour(s string) (ErrorBehaviour, error) {
 
 // Job is a capture job, with the names of the standard.
 type Job struct {
-	ID             string         `json:"captureID"`
-	CreatedAt      string         `json:"createdAt"`            // RFC 3339
-	FinishedAt     string         `json:"finishedAt,omitempty"` // RFC 3339; left out while it runs
-	Running        bool           `json:"running"`
-	Success        bool           `json:"success"` // while it runs: no error so far. Afterwards, false: nothing was stored under rollback, a part under proceed
+	ID         string `json:"captureID"`
+	CreatedAt  string `json:"createdAt"`            // RFC 3339
+	FinishedAt string `json:"finishedAt,omitempty"` // RFC 3339; left out while it runs
+	Running    bool   `json:"running"`
+	// while it runs: no error so far. Afterwards, false: nothing was stored under rollback, a part
+	// under proceed
+	Success        bool           `json:"success"`
 	ErrorBehaviour ErrorBehaviour `json:"captureErrorBehaviour"`
 	Errors         []JobError     `json:"errors"`
 }
@@ -94,11 +96,12 @@ var exceptions = map[Exception]struct {
 	status int
 	title  string
 }{
-	ExceptionValidation:            {400, "The events do not follow the standard"},
-	ExceptionQueryParameter:        {400, "A parameter of the query is wrong"},
-	ExceptionQueryValidation:       {400, "The query does not follow the standard"},
-	ExceptionSubscriptionControls:  {400, "The controls of the subscription are wrong"}, // the status is not given by the source: common practice, no source
-	ExceptionSecurity:              {401, "Not allowed"},                                // 403 where the caller is known
+	ExceptionValidation:      {400, "The events do not follow the standard"},
+	ExceptionQueryParameter:  {400, "A parameter of the query is wrong"},
+	ExceptionQueryValidation: {400, "The query does not follow the standard"},
+	// the status is not given by the source: common practice, no source
+	ExceptionSubscriptionControls:  {400, "The controls of the subscription are wrong"},
+	ExceptionSecurity:              {401, "Not allowed"}, // 403 where the caller is known
 	ExceptionNoSuchResource:        {404, "There is no such resource"},
 	ExceptionNoSuchName:            {404, "There is no such name"},
 	ExceptionNotAcceptable:         {406, "None of the accepted forms can be given"},
@@ -111,8 +114,8 @@ var exceptions = map[Exception]struct {
 	ExceptionImplementation:        {500, "The server failed"},
 }
 
-// Status returns the HTTP status of an exception; 500 for one that the standard does not have. A SecurityException is 401, and 403 where the caller is known
-// and may not do what they ask.
+// Status returns the HTTP status of an exception; 500 for one that the standard does not have. A
+// SecurityException is 401, and 403 where the caller is known and may not do what they ask.
 func (e Exception) Status() int {
 	if x, ok := exceptions[e]; ok {
 		return x.status
@@ -136,7 +139,8 @@ func ExceptionOf(err error) Exception {
 	return ExceptionImplementation
 }
 
-// JobErrors turns an error of Parse, or Document.Refused, into the errors of a job: one for each problem.
+// JobErrors turns an error of Parse, or Document.Refused, into the errors of a job: one for each
+// problem.
 func JobErrors(err error) []JobError {
 	if err == nil {
 		return []JobError{}

@@ -21,7 +21,8 @@ const (
 	Registered                       // tied to a product
 )
 
-var effectNames = [...]string{Seen: "seen", Moved: "moved", Sold: "sold", Returned: "returned", Received: "received", Shipped: "shipped", Retired: "retired",
+var effectNames = [...]string{Seen: "seen", Moved: "moved", Sold: "sold", Returned: "returned", Received: "received",
+	Shipped: "shipped", Retired: "retired",
 	Registered: "registered"}
 
 func (k EffectKind) String() string {
@@ -50,8 +51,9 @@ var eventOf = map[EffectKind]event.EventType{
 	Shipped: event.EventShipped, Retired: event.EventRetired, Registered: event.EventRegistered,
 }
 
-// Event returns the business event that carries the effect. It is false for items that were seen by a read point and in no zone that the event tells: that is a read,
-// for the read point's own zone to be judged with all other reads.
+// Event returns the business event that carries the effect. It is false for items that were seen by
+// a read point and in no zone that the event names: that is a read, for the read point's own zone
+// to be judged with all other reads.
 func (e *Effect) Event() (event.Event, bool) {
 	typ, ok := eventOf[e.Kind]
 	if !ok || e.Kind == Seen && e.Zone == "" {

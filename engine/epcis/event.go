@@ -50,7 +50,8 @@ type Document struct {
 	Refused Errors
 }
 
-// Event is one event. Its lists are nil where the event does not have them, and may be empty where it does.
+// Event is one event. Its lists are nil where the event does not have them, and may be empty where
+// it does.
 type Event struct {
 	Index int // place in the list that it came in
 
@@ -142,7 +143,8 @@ type Context struct {
 // DefaultContext is the address of the context of EPCIS 2.0.
 const DefaultContext = "https://ref.gs1.org/standards/epcis/2.0.0/epcis-context.jsonld"
 
-// builtin are the prefixes that the context of EPCIS 2.0 declares. Source: rule 15 of the event hash id, and the context itself for cbvmda (from memory).
+// builtin are the prefixes that the context of EPCIS 2.0 declares. Source: rule 15 of the event
+// hash id, and the context itself for cbvmda (from memory).
 var builtin = map[string]string{
 	"gs1":    "https://gs1.org/voc/",
 	"cbv":    "https://ref.gs1.org/cbv/",

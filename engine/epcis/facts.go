@@ -51,7 +51,8 @@ const (
 	SkipUnknownTime Skip = "unknown time" // the time can't be written: the year has more than four digits
 )
 
-// told says how a fact is told: its action, business step and disposition, and whether the place is where the items are from then on.
+// told says how a fact is written: its action, business step and disposition, and whether the place
+// is where the items are from then on.
 type told struct {
 	action      Action
 	step        string
@@ -85,10 +86,12 @@ func (x *Exporter) Event(f *event.Fact) (Event, Skip) {
 		return Event{}, SkipNotOurs
 	case !ok:
 		return Event{}, SkipNoItem
-	case (f.Disp == event.Unknown || f.Disp == event.RetailSold) && (f.Cause == event.Arrived || f.Cause == event.Passed || f.Cause == event.Found):
+	case (f.Disp == event.Unknown || f.Disp == event.RetailSold) && (f.Cause == event.Arrived ||
+		f.Cause == event.Passed || f.Cause == event.Found):
 		return Event{}, SkipNotOurs
 	}
-	ev := Event{Type: ObjectEvent, Action: how.action, BizStep: how.step, Disposition: how.disposition, At: f.At, EPCs: []string{}, prefixes: x.known}
+	ev := Event{Type: ObjectEvent, Action: how.action, BizStep: how.step, Disposition: how.disposition, At: f.At,
+		EPCs: []string{}, prefixes: x.known}
 	if ev.Time, ok = formatTime(f.At); !ok {
 		return Event{}, SkipUnknownTime
 	}
@@ -117,7 +120,8 @@ func (x *Exporter) Event(f *event.Fact) (Event, Skip) {
 	return ev, SkipNone
 }
 
-// place sets where the event was seen: its read point, else its zone. Items that leave the shop have no business location.
+// place sets where the event was seen: its read point, else its zone. Items that leave the shop
+// have no business location.
 func (x *Exporter) place(ev *Event, f *event.Fact, stays bool) {
 	switch {
 	case f.Point != "":
@@ -132,7 +136,8 @@ func (x *Exporter) place(ev *Event, f *event.Fact, stays bool) {
 	}
 }
 
-// count tells a closed count. The items that it found are told by facts of their own where something was new of them; the event carries the sums.
+// count writes a closed count. The items that it found are written by facts of their own where
+// something was new of them; the event carries the sums.
 func (x *Exporter) count(ev *Event, f *event.Fact) {
 	sum := func(name string, n int) {
 		ev.Extensions = append(ev.Extensions, Member{Name: "lintel:" + name, Value: strconv.AppendInt(nil, int64(n), 10)})
@@ -151,8 +156,9 @@ func (x *Exporter) kind(zone string) event.ZoneKind {
 	return x.places.lay.Zones[i].Kind
 }
 
-// stepInto is the business step of goods that come into a place: stocking where customers can reach them, storing in a back room. For other places
-// the vocabulary has no word that is surely right, and the step is optional.
+// stepInto is the business step of goods that come into a place: stocking where customers can reach
+// them, storing in a back room. For other places the vocabulary has no word that is surely right,
+// and the step is optional.
 func stepInto(k event.ZoneKind) string {
 	switch k {
 	case event.Shelf, event.Floor:
@@ -194,7 +200,8 @@ func formatTime(ms int64) (string, bool) {
 	return t.Format("2006-01-02T15:04:05.000Z"), true
 }
 
-// offset returns the shop's offset from UTC at a time. Offsets of old local times with seconds lose them.
+// offset returns the shop's offset from UTC at a time. Offsets of old local times with seconds lose
+// them.
 func (x *Exporter) offset(ms int64) string {
 	_, seconds := time.UnixMilli(ms).In(x.loc).Zone()
 	sign := byte('+')
@@ -211,7 +218,7 @@ func (x *Exporter) Head() Document {
 	return Document{Type: TypeDocument, Context: x.context, SchemaVersion: "2.0", CreationDate: created, Sender: x.places.ZoneURI("")}
 }
 
-// Summary tells what became of facts.
+// Summary counts what became of facts.
 type Summary struct {
 	Events  int
 	Skipped map[Skip]int
@@ -233,7 +240,8 @@ func FromFacts(facts iter.Seq2[*event.Fact, error], opt ExportOptions) (*Documen
 	return &doc, sum, err
 }
 
-// WriteFacts writes facts to w as one document, event by event. An error of the facts or of w ends it; what was written by then is no whole document.
+// WriteFacts writes facts to w as one document, event by event. An error of the facts or of w ends
+// it; what was written by then is no whole document.
 func WriteFacts(w io.Writer, facts iter.Seq2[*event.Fact, error], opt ExportOptions) (Summary, error) {
 	x, err := NewExporter(opt)
 	if err != nil {

@@ -57,12 +57,15 @@ func sample(t testing.TB) []event.Fact {
 		item(event.Found, acc, event.Fact{Zone: "shelf-a"}),
 		item(event.Retired, event.Inactive, event.Fact{From: "shelf-a"}),
 		item(event.Registered, event.Unknown, event.Fact{}),
-		{Cause: event.Counted, Zone: "shelf-a", Ref: "count-1", Count: 40, Expected: 42, MissingItems: 3, Unexpected: 1, At: when(t, "2026-01-01T12:00:00Z"), Ms: when(t, "2026-01-01T12:00:00Z")},
+		{Cause: event.Counted, Zone: "shelf-a", Ref: "count-1", Count: 40, Expected: 42, MissingItems: 3, Unexpected: 1,
+			At: when(t, "2026-01-01T12:00:00Z"), Ms: when(t, "2026-01-01T12:00:00Z")},
 	}
 	// None of these is an event.
 	return append(facts,
-		item(event.Left, acc, event.Fact{From: "shelf-a"}), item(event.Missing, acc, event.Fact{From: "shelf-a"}), item(event.Foreign, event.Unknown, event.Fact{Zone: "cafe"}),
-		item(event.Passed, event.Unknown, event.Fact{Point: "door-in"}), item(event.Passed, event.RetailSold, event.Fact{Point: "door-in"}), event.Fact{Cause: event.Silent, Point: "tables-1"},
+		item(event.Left, acc, event.Fact{From: "shelf-a"}), item(event.Missing, acc, event.Fact{From: "shelf-a"}),
+		item(event.Foreign, event.Unknown, event.Fact{Zone: "cafe"}),
+		item(event.Passed, event.Unknown, event.Fact{Point: "door-in"}), item(event.Passed, event.RetailSold,
+			event.Fact{Point: "door-in"}), event.Fact{Cause: event.Silent, Point: "tables-1"},
 		event.Fact{Cause: event.Heard, Point: "tables-1"}, event.Fact{Cause: event.Stock, GTIN: 9521141123454, Zone: "shelf-a", Count: 3},
 	)
 }
@@ -81,7 +84,8 @@ func TestFactsBecomeEvents(t *testing.T) {
 		if l == nil {
 			return "-"
 		}
-		return strings.NewReplacer(base+"/sites/quayside/", "", "https://id.gs1.org/414/9521141123454/254/", "gln:", "urn:epc:id:sgln:9521141.12345.", "gln:").Replace(l.ID)
+		return strings.NewReplacer(base+"/sites/quayside/", "", "https://id.gs1.org/414/9521141123454/254/", "gln:",
+			"urn:epc:id:sgln:9521141.12345.", "gln:").Replace(l.ID)
 	}
 	var got []string
 	for i := range doc.Events {
@@ -155,7 +159,8 @@ func validate(t testing.TB, src []byte) {
 	t.Helper()
 	path := os.Getenv("LINTEL_EPCIS_SCHEMA")
 	if path == "" {
-		t.Log("not checked against the published JSON Schema: LINTEL_EPCIS_SCHEMA does not name it (EPCIS-JSON-Schema.json of github.com/gs1/EPCIS)")
+		t.Log("not checked against the published JSON Schema: LINTEL_EPCIS_SCHEMA does not name it " +
+			"(EPCIS-JSON-Schema.json of github.com/gs1/EPCIS)")
 		return
 	}
 	c := jsonschema.NewCompiler()
@@ -224,8 +229,10 @@ func TestExportedFactsMeanWhatTheyWere(t *testing.T) {
 		got = append(got, short(effects))
 	}
 	require.Equal(t, []string{
-		"moved n=1 zone=shelf-a point=handheld-1", "moved n=1 zone=stockroom", "moved n=1 zone=cafe", "seen n=1 point=door-in", "sold n=1 zone=till ref=R 42",
-		"returned n=1 zone=front-tables ref=https://example.com/r/1", "received n=1 zone=receiving-bay ref=D-1", "shipped n=1", "seen n=1 zone=shelf-a", "retired n=1",
+		"moved n=1 zone=shelf-a point=handheld-1", "moved n=1 zone=stockroom", "moved n=1 zone=cafe",
+		"seen n=1 point=door-in", "sold n=1 zone=till ref=R 42",
+		"returned n=1 zone=front-tables ref=https://example.com/r/1", "received n=1 zone=receiving-bay ref=D-1",
+		"shipped n=1", "seen n=1 zone=shelf-a", "retired n=1",
 		"registered n=1 gtin=9521141123454", "",
 	}, got)
 }
@@ -249,11 +256,14 @@ func (failing) Write([]byte) (int, error) { return 0, errFull }
 
 func TestJobs(t *testing.T) {
 	_, err := epcis.Parse(read(t, "testdata/invalid/bad_action.jsonld"), epcis.Options{})
-	job := epcis.Job{ID: "j1", CreatedAt: "2026-03-01T10:00:00Z", FinishedAt: "2026-03-01T10:00:01Z", ErrorBehaviour: epcis.Rollback, Errors: epcis.JobErrors(err)}
+	job := epcis.Job{ID: "j1", CreatedAt: "2026-03-01T10:00:00Z", FinishedAt: "2026-03-01T10:00:01Z",
+		ErrorBehaviour: epcis.Rollback, Errors: epcis.JobErrors(err)}
 	b, err := json.Marshal(job)
 	require.NoError(t, err)
-	require.JSONEq(t, `{"captureID": "j1", "createdAt": "2026-03-01T10:00:00Z", "finishedAt": "2026-03-01T10:00:01Z", "running": false, "success": false, "captureErrorBehaviour": "rollback",
-		"errors": [{"type": "epcisException:ValidationException", "title": "The events do not follow the standard", "status": 400, "instance": "#/epcisBody/eventList/0/action",
+	require.JSONEq(t, `{"captureID": "j1", "createdAt": "2026-03-01T10:00:00Z", "finishedAt": "2026-03-01T10:00:01Z",
+		"running": false, "success": false, "captureErrorBehaviour": "rollback",
+		"errors": [{"type": "epcisException:ValidationException", "title": "The events do not follow the standard",
+			"status": 400, "instance": "#/epcisBody/eventList/0/action",
 		"detail": "/epcisBody/eventList/0/action: there is no action \"CREATE\"; use one of ADD, OBSERVE, DELETE"}]}`, string(b))
 
 	_, err = epcis.Parse([]byte("{}"), epcis.Options{MaxBytes: 1})
@@ -276,8 +286,10 @@ func TestJobs(t *testing.T) {
 // Source of the statuses: gs1/EPCIS, REST Bindings/openapi.yaml.
 func TestStatusOfExceptions(t *testing.T) {
 	for e, status := range map[epcis.Exception]int{
-		epcis.ExceptionValidation: 400, epcis.ExceptionSecurity: 401, epcis.ExceptionNoSuchResource: 404, epcis.ExceptionNoSuchName: 404, epcis.ExceptionNotAcceptable: 406,
-		epcis.ExceptionResourceAlreadyExists: 409, epcis.ExceptionCaptureLimitExceeded: 413, epcis.ExceptionQueryTooLarge: 413, epcis.ExceptionURITooLong: 414,
+		epcis.ExceptionValidation: 400, epcis.ExceptionSecurity: 401, epcis.ExceptionNoSuchResource: 404,
+		epcis.ExceptionNoSuchName: 404, epcis.ExceptionNotAcceptable: 406,
+		epcis.ExceptionResourceAlreadyExists: 409, epcis.ExceptionCaptureLimitExceeded: 413,
+		epcis.ExceptionQueryTooLarge: 413, epcis.ExceptionURITooLong: 414,
 		epcis.ExceptionUnsupportedMediaType: 415, epcis.ExceptionImplementation: 500, "other": 500,
 	} {
 		require.Equal(t, status, e.Status(), string(e))

@@ -13,8 +13,9 @@ import (
 	"github.com/go-faster/jx"
 )
 
-// EventID returns the hash id of an event, "ni:///sha-256;...?ver=CBV2.0": the same for every way to write the same event. It leaves out recordTime, eventID
-// and errorDeclaration. Source: GS1 Core Business Vocabulary 2.0, event hash id; RFC 6920 for the form of the URI.
+// EventID returns the hash id of an event, "ni:///sha-256;...?ver=CBV2.0": the same for every way
+// to write the same event. It leaves out recordTime, eventID and errorDeclaration. Source: GS1 Core
+// Business Vocabulary 2.0, event hash id; RFC 6920 for the form of the URI.
 func EventID(ev *Event) string {
 	sum := sha256.Sum256(appendPreHash(make([]byte, 0, 768), ev))
 	out := make([]byte, 0, 96)
@@ -56,7 +57,8 @@ func appendPreHash(b []byte, ev *Event) []byte {
 	b = h.location(b, "readPoint", ev.ReadPoint)
 	b = h.location(b, "bizLocation", ev.BizLocation)
 	b = h.transactions(b, ev.BizTransactions)
-	// The rules name sources first; the published vector with both has them in the order of the alphabet.
+	// The rules name sources first; the published vector with both has them in the order of the
+	// alphabet.
 	b = h.parties(b, "destinationList", "destination", ev.Destinations)
 	b = h.parties(b, "sourceList", "source", ev.Sources)
 	b = h.sensors(b, ev.Sensors)
@@ -98,7 +100,8 @@ func (h hasher) id(s string) string {
 	return h.expand(s)
 }
 
-// expand turns a name with a prefix into the URI that it stands for, and an old URN of the vocabulary into its new address.
+// expand turns a name with a prefix into the URI that it represents, and an old URN of the
+// vocabulary into its new address.
 func (h hasher) expand(s string) string {
 	for _, old := range oldVocabulary {
 		if rest, ok := strings.CutPrefix(s, old[0]); ok {
@@ -295,7 +298,8 @@ func (h hasher) name(name string) string {
 	return name
 }
 
-// canonicalNumber takes the zeros off a decimal number that say nothing; what is no number comes back unchanged.
+// canonicalNumber takes the zeros off a decimal number that say nothing; what is no number comes
+// back unchanged.
 func canonicalNumber(s string) string {
 	body := s
 	if body == "" || body[len(body)-1] > '9' { // most texts

@@ -11,7 +11,8 @@ import (
 	"lintel/engine/epcis"
 )
 
-// Source of documents, pre-hash texts and ids: github.com/RalphTro/epcis-event-hash-generator, commit 5d2f1c3.
+// Source of documents, pre-hash texts and ids: github.com/RalphTro/epcis-event-hash-generator,
+// commit 5d2f1c3.
 func TestPublishedVectors(t *testing.T) {
 	events := 0
 	for _, path := range glob(t, "testdata/hash/*.jsonld") {
@@ -50,14 +51,21 @@ func TestIDsOfOwnDocuments(t *testing.T) {
 
 // The same event in several spellings has one id. Source: rules 5 to 21 of the event hash id.
 func TestSpellingsOfOneEvent(t *testing.T) {
-	base := `"action": "OBSERVE", "bizStep": "shipping", "epcList": ["https://id.gs1.org/01/09521141123454/21/6789"], "readPoint": {"id": "https://id.gs1.org/414/9521141123454/254/DOCK"},
-		"quantityList": [{"epcClass": "https://id.gs1.org/01/09521141123454/10/L1", "quantity": 1.5}], "example:box": {"example:w": 2, "example:h": [3, 1]}`
+	base := `"action": "OBSERVE", "bizStep": "shipping", "epcList": ["https://id.gs1.org/01/09521141123454/21/6789"],
+		"readPoint": {"id": "https://id.gs1.org/414/9521141123454/254/DOCK"},
+		"quantityList": [{"epcClass": "https://id.gs1.org/01/09521141123454/10/L1", "quantity": 1.5}],
+			"example:box": {"example:w": 2, "example:h": [3, 1]}`
 	same := []string{
-		`"example:box": {"example:h": [1, 3.0], "example:w": "2.00"}, "quantityList": [{"quantity": 1.50, "epcClass": "urn:epc:class:lgtin:9521141.012345.L1"}],
-		"readPoint": {"id": "urn:epc:id:sgln:9521141.12345.DOCK"}, "epcList": ["urn:epc:id:sgtin:9521141.012345.6789"], "bizStep": "https://ref.gs1.org/cbv/BizStep-shipping", "action": "OBSERVE"`,
-		strings.ReplaceAll(strings.Replace(base, `"shipping"`, `"cbv:BizStep-shipping"`, 1), "https://id.gs1.org", "https://shop.example.com/goods"),
+		`"example:box": {"example:h": [1, 3.0], "example:w": "2.00"}, "quantityList": [{"quantity": 1.50,
+			"epcClass": "urn:epc:class:lgtin:9521141.012345.L1"}],
+		"readPoint": {"id": "urn:epc:id:sgln:9521141.12345.DOCK"},
+			"epcList": ["urn:epc:id:sgtin:9521141.012345.6789"],
+			"bizStep": "https://ref.gs1.org/cbv/BizStep-shipping", "action": "OBSERVE"`,
+		strings.ReplaceAll(strings.Replace(base, `"shipping"`, `"cbv:BizStep-shipping"`, 1), "https://id.gs1.org",
+			"https://shop.example.com/goods"),
 		strings.Replace(strings.ReplaceAll(base, "example:", "https://ns.example.com/epcis/"), "/21/6789", "/10/L9/21/6789?17=270101", 1),
-		base + `, "recordTime": "2026-03-01T10:00:00Z", "eventID": "urn:uuid:374d95fc-9457-4a51-bd6a-0bba133845a8", "rdfs:comment": "for people"`,
+		base + `, "recordTime": "2026-03-01T10:00:00Z", "eventID": ` +
+			`"urn:uuid:374d95fc-9457-4a51-bd6a-0bba133845a8", "rdfs:comment": "for people"`,
 		base + `, "errorDeclaration": {"declarationTime": "2026-03-02T10:00:00Z"}`,
 	}
 	id := func(members string) string {

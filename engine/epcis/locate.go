@@ -7,15 +7,16 @@ import (
 	"lintel/engine/layout"
 )
 
-// Place is what the URI of a read point or a business location means in a shop. With neither a zone nor a read point it is the shop as a whole.
+// Place is what the URI of a read point or a business location means in a shop. With neither a zone
+// nor a read point it is the shop as a whole.
 type Place struct {
 	Site      string
 	Zone      string // the zone; of a read point the one that it sees, "" for a handheld that has none of its own
 	ReadPoint string
 }
 
-// Locator tells what the URI of a place means; false: it is none of the shop's. A Locator that also has the method Reference turns the URI of
-// a business document back into the shop's own number.
+// Locator says what the URI of a place means; false: it is none of the shop's. A Locator that also
+// has the method Reference turns the URI of a business document back into the shop's own number.
 type Locator interface {
 	Locate(uri string) (Place, bool)
 }
@@ -25,8 +26,8 @@ type referencer interface {
 	Reference(uri string) (ref string, ok bool)
 }
 
-// LocationURI returns the URI of a zone of a site, base/sites/{site}/zones/{zone}; of the site as a whole where zone is "". Base is an http or https URL
-// without a slash at its end.
+// LocationURI returns the URI of a zone of a site, base/sites/{site}/zones/{zone}; of the site as a
+// whole where zone is "". Base is an http or https URL without a slash at its end.
 func LocationURI(base, site, zone string) string {
 	if zone == "" {
 		return base + "/sites/" + site
@@ -39,7 +40,8 @@ func ReadPointURI(base, site, id string) string {
 	return base + "/sites/" + site + "/read-points/" + id
 }
 
-// DocumentURI returns the URI of a business document: ref itself if it is a URI, else base/sites/{site}/documents/{ref}.
+// DocumentURI returns the URI of a business document: ref itself if it is a URI, else
+// base/sites/{site}/documents/{ref}.
 func DocumentURI(base, site, ref string) string {
 	if validURI(ref) {
 		return ref
@@ -47,7 +49,8 @@ func DocumentURI(base, site, ref string) string {
 	return base + "/sites/" + site + "/documents/" + escapeSegment(ref)
 }
 
-// ParseLocationURI is the inverse of LocationURI and ReadPointURI. It does not know which sites, zones and read points there are.
+// ParseLocationURI is the inverse of LocationURI and ReadPointURI. It does not know which sites,
+// zones and read points there are.
 func ParseLocationURI(base, uri string) (Place, bool) {
 	rest, ok := strings.CutPrefix(uri, base+"/sites/")
 	if !ok {
@@ -118,8 +121,9 @@ func nibble(c byte) byte {
 	return c | 0x20 - 'a' + 10
 }
 
-// Directory knows the places of one shop, by its own URIs and by others: SGLNs as URN or Digital Link, or whatever partners use. It is a Locator, and gives the
-// URIs of what the shop writes. It is not changed after it is made.
+// Directory knows the places of one shop, by its own URIs and by others: SGLNs as URN or Digital
+// Link, or whatever partners use. It is a Locator, and gives the URIs of what the shop writes. It
+// is not changed after it is made.
 type Directory struct {
 	base    string
 	lay     *layout.Layout
@@ -129,14 +133,16 @@ type Directory struct {
 	site    string
 }
 
-// NewDirectory returns the places of a layout. Base is the address of the service, as https://stock.example.com. Aliases are further URIs of zones, read
-// points or the shop as a whole; their sites may be left out. What has an alias is written with it, with the first in the order of the
-// alphabet where it has several.
+// NewDirectory returns the places of a layout. Base is the address of the service, as
+// https://stock.example.com. Aliases are further URIs of zones, read points or the shop as a whole;
+// their sites may be left out. What has an alias is written with it, with the first in the order of
+// the alphabet where it has several.
 func NewDirectory(base string, lay *layout.Layout, aliases map[string]Place) (*Directory, error) {
 	if err := checkBase(base); err != nil {
 		return nil, err
 	}
-	d := &Directory{base: base, lay: lay, aliases: make(map[string]Place, len(aliases)), zones: map[string]string{}, points: map[string]string{}}
+	d := &Directory{base: base, lay: lay, aliases: make(map[string]Place, len(aliases)), zones: map[string]string{},
+		points: map[string]string{}}
 	first := func(m map[string]string, id, uri string) {
 		if had, ok := m[id]; !ok || uri < had {
 			m[id] = uri
@@ -154,13 +160,15 @@ func NewDirectory(base string, lay *layout.Layout, aliases map[string]Place) (*D
 		case place.ReadPoint != "":
 			filled, ok := d.point(place.ReadPoint)
 			if !ok {
-				return nil, fmt.Errorf("EPCIS: the alias %s means read point %q, which the layout of %q does not have", shown(uri), place.ReadPoint, lay.Site)
+				return nil, fmt.Errorf("EPCIS: the alias %s means read point %q, which the layout of %q does not have",
+					shown(uri), place.ReadPoint, lay.Site)
 			}
 			place = filled
 			first(d.points, place.ReadPoint, uri)
 		case place.Zone != "":
 			if _, ok := lay.ZoneIndex(place.Zone); !ok {
-				return nil, fmt.Errorf("EPCIS: the alias %s means zone %q, which the layout of %q does not have", shown(uri), place.Zone, lay.Site)
+				return nil, fmt.Errorf("EPCIS: the alias %s means zone %q, which the layout of %q does not have",
+					shown(uri), place.Zone, lay.Site)
 			}
 			first(d.zones, place.Zone, uri)
 		default:
@@ -201,7 +209,7 @@ func (d *Directory) point(id string) (Place, bool) {
 	return place, true
 }
 
-// Locate tells what a URI means; the spelling of a GS1 identifier does not matter.
+// Locate says what a URI means; the spelling of a GS1 identifier does not matter.
 func (d *Directory) Locate(uri string) (Place, bool) {
 	if place, ok := d.aliases[canonicalURI(uri)]; ok {
 		return place, true

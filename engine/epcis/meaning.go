@@ -9,11 +9,13 @@ import (
 	"lintel/engine/event"
 )
 
-// Meaning tells what an event, which Parse accepted, means for items. Whatever has no effect is noted. Loc tells the places of the shop; nil knows none.
+// Meaning says what an event, which Parse accepted, means for items. Whatever has no effect is
+// noted. Loc names the places of the shop; nil knows none.
 func Meaning(ev *Event, loc Locator) ([]Effect, []Note) {
 	m := meaner{ev: ev, loc: loc, step: bare(ev.BizStep, uriBizStep), disp: bare(ev.Disposition, uriDisposition)}
 	if ev.Error != nil {
-		m.note("/errorDeclaration", "the event takes back an earlier one, %s, and is not applied again; what the earlier one did stands until a person puts it right", orUnnamed(ev.ID))
+		m.note("/errorDeclaration", "the event takes back an earlier one, %s, and is not applied again; what the "+
+			"earlier one did stands until a person puts it right", orUnnamed(ev.ID))
 		return nil, m.notes
 	}
 	m.unused()
@@ -84,7 +86,8 @@ func (m *meaner) unused() {
 	for _, l := range [...]struct {
 		name string
 		list []Quantity
-	}{{"quantityList", ev.Quantities}, {"childQuantityList", ev.ChildQuantities}, {"inputQuantityList", ev.InputQuantities}, {"outputQuantityList", ev.OutputQuantities}} {
+	}{{"quantityList", ev.Quantities}, {"childQuantityList", ev.ChildQuantities},
+		{"inputQuantityList", ev.InputQuantities}, {"outputQuantityList", ev.OutputQuantities}} {
 		if len(l.list) > 0 {
 			m.note("/"+l.name, "amounts of a class name no items, and are not applied")
 		}
@@ -234,7 +237,7 @@ func (m *meaner) object() {
 	}
 }
 
-// ended notes the end of an item that is told with the action OBSERVE.
+// ended notes the end of an item that is reported with the action OBSERVE.
 func (m *meaner) ended() {
 	switch m.step {
 	case "decommissioning", "destroying", "killing":
@@ -263,7 +266,7 @@ func (m *meaner) register(name string, items []thing) {
 	}
 }
 
-// sold tells whether the event says that the items are paid for.
+// sold reports whether the event says that the items are paid for.
 func (m *meaner) sold() bool {
 	return m.disp != "returned" && !m.sellable() && (m.step == "retail_selling" || m.disp == "retail_sold")
 }
@@ -272,7 +275,8 @@ func (m *meaner) sellable() bool {
 	return m.disp == "sellable_accessible" || m.disp == "sellable_not_accessible"
 }
 
-// business applies what the business step and the disposition say. Quiet: the items have been registered, so that no place is no loss.
+// business applies what the business step and the disposition say. Quiet: the items have been
+// registered, so that no place is no loss.
 func (m *meaner) business(items []thing, quiet bool) {
 	if len(items) == 0 {
 		return
@@ -308,7 +312,8 @@ func (m *meaner) judgeDisposition() {
 		case m.step == "retail_selling":
 			m.note("/disposition", "a sale after which the items are still for sale contradicts itself, and is not applied")
 		case m.zone == "":
-			m.note("/disposition", "whether goods are within customers' reach follows from their zone, and the event tells none of this shop")
+			m.note("/disposition", "whether goods are within customers' reach follows from their zone, and the "+
+				"event tells none of this shop")
 		}
 	case "stolen":
 		m.note("/disposition", "stolen is the outcome of an investigation, and is kept by people, not here")
@@ -331,7 +336,10 @@ func (m *meaner) place(items []thing, quiet bool) {
 		e := m.effect(Seen, items)
 		e.Zone, e.ReadPoint = m.zone, m.point
 	case quiet, m.told: // then the unknown place has been noted, if it was a place
-		if m.told && !quiet && !slices.ContainsFunc(m.notes, func(n Note) bool { return n.Pointer == "/readPoint/id" || n.Pointer == "/bizLocation/id" }) {
+		if m.told && !quiet && !slices.ContainsFunc(m.notes, func(n Note) bool {
+			return n.Pointer == "/readPoint/id" ||
+				n.Pointer == "/bizLocation/id"
+		}) {
 			m.note("", "the event tells only that the items are in the shop, and that has no effect")
 		}
 	default:
@@ -339,7 +347,8 @@ func (m *meaner) place(items []thing, quiet bool) {
 	}
 }
 
-// family applies an aggregation or an association: parent and children are where the event is. That one holds the other is not kept.
+// family applies an aggregation or an association: parent and children are where the event is. That
+// one holds the other is not kept.
 func (m *meaner) family() {
 	ev := m.ev
 	var items []thing

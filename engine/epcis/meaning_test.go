@@ -19,11 +19,13 @@ const base = "https://stock.quayside.example"
 const layoutJSON = `{
 	"site": "quayside", "name": "Quayside Books", "time_zone": "Europe/London",
 	"zones": [
-		{"id": "front-tables", "kind": "floor"}, {"id": "shelf-a", "kind": "shelf"}, {"id": "stockroom", "kind": "stockroom"}, {"id": "till", "kind": "checkout"},
+		{"id": "front-tables", "kind": "floor"}, {"id": "shelf-a", "kind": "shelf"}, {"id": "stockroom",
+			"kind": "stockroom"}, {"id": "till", "kind": "checkout"},
 		{"id": "street-door", "kind": "exit"}, {"id": "receiving-bay", "kind": "receiving"}, {"id": "cafe", "kind": "other"}
 	],
 	"read_points": [
-		{"id": "tables-1", "role": "fixed", "zone": "front-tables"}, {"id": "door-in", "role": "portal", "zone": "street-door", "side": "inner"},
+		{"id": "tables-1", "role": "fixed", "zone": "front-tables"}, {"id": "door-in", "role": "portal",
+			"zone": "street-door", "side": "inner"},
 		{"id": "till-pad", "role": "desk", "zone": "till"}, {"id": "handheld-1", "role": "handheld"}
 	]
 }`
@@ -102,55 +104,97 @@ func TestMeaning(t *testing.T) {
 	}{
 		// Seen and moved.
 		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, ` + at("tables-1"), "seen n=1 point=tables-1", ""},
-		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, ` + at("door-in") + `, "bizStep": "entering_exiting", "disposition": "unknown"`, "seen n=1 point=door-in", ""},
-		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "readPoint": {"id": "urn:epc:id:sgln:9521141.12345.DOOR"}`, "seen n=1 point=door-in", ""},
-		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, ` + at("handheld-1") + `, ` + zone("shelf-a") + `, "bizStep": "stocking", "disposition": "sellable_accessible"`, "moved n=1 zone=shelf-a point=handheld-1", ""},
-		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "readPoint": {"id": "` + epcis.LocationURI(base, "quayside", "stockroom") + `"}, "bizStep": "storing"`, "moved n=1 zone=stockroom", ""},
-		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, ` + at("handheld-1") + `, ` + zone("shelf-a") + `, "bizStep": "cycle_counting"`, "seen n=1 zone=shelf-a point=handheld-1", ""},
-		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, ` + zone("shelf-a") + `, "bizStep": "https://ref.gs1.org/cbv/BizStep-stock_taking"`, "seen n=1 zone=shelf-a", ""},
+		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, ` + at("door-in") +
+			`, "bizStep": "entering_exiting", "disposition": "unknown"`, "seen n=1 point=door-in", ""},
+		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "readPoint": {"id": "urn:epc:id:sgln:9521141.12345.DOOR"}`,
+			"seen n=1 point=door-in", ""},
+		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, ` + at("handheld-1") + `, ` + zone("shelf-a") +
+			`, "bizStep": "stocking", "disposition": "sellable_accessible"`, "moved n=1 zone=shelf-a point=handheld-1", ""},
+		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "readPoint": {"id": "` + epcis.LocationURI(base, "quayside",
+			"stockroom") + `"}, "bizStep": "storing"`, "moved n=1 zone=stockroom", ""},
+		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, ` + at("handheld-1") + `, ` + zone("shelf-a") +
+			`, "bizStep": "cycle_counting"`, "seen n=1 zone=shelf-a point=handheld-1", ""},
+		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, ` + zone("shelf-a") +
+			`, "bizStep": "https://ref.gs1.org/cbv/BizStep-stock_taking"`, "seen n=1 zone=shelf-a", ""},
 		{"ObjectEvent", `"action": "OBSERVE", ` + one, "", " "},
 		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "bizLocation": {"id": "https://id.gs1.org/414/9521141123454"}`, "", " "},
-		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "bizLocation": {"id": "urn:epc:id:sgln:0614141.00777.0"}`, "", "/bizLocation/id"},
+		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "bizLocation": {"id": "urn:epc:id:sgln:0614141.00777.0"}`,
+			"", "/bizLocation/id"},
 		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, ` + zone("cellar"), "", "/bizLocation/id"},
 		// Trade.
-		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, ` + at("till-pad") + `, "bizStep": "retail_selling", "disposition": "retail_sold", "bizTransactionList": [{"type": "po", "bizTransaction": "urn:x:po"}, {"type": "inv", "bizTransaction": "` + epcis.DocumentURI(base, "quayside", "R 42/7") + `"}]`,
+		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, ` + at("till-pad") +
+			`, "bizStep": "retail_selling", "disposition": "retail_sold", "bizTransactionList": [{"type": "po",
+				"bizTransaction": "urn:x:po"}, {"type": "inv", "bizTransaction": "` + epcis.DocumentURI(base,
+			"quayside", "R 42/7") + `"}]`,
 			"sold n=1 zone=till point=till-pad ref=R 42/7", "/bizTransactionList/0"},
-		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "bizStep": "cbv:BizStep-retail_selling", "readPoint": {"id": "urn:epc:id:sgln:9521141.12345.TILL"}`, "sold n=1 zone=till", ""},
-		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "disposition": "retail_sold", "bizStep": "entering_exiting", ` + at("door-in"), "sold n=1; seen n=1 point=door-in", ""},
-		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "bizStep": "retail_selling", "disposition": "sellable_accessible", ` + zone("shelf-a"), "moved n=1 zone=shelf-a", "/disposition"},
-		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "bizStep": "receiving", "disposition": "returned", ` + zone("till"), "returned n=1 zone=till", ""},
-		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "bizStep": "receiving", ` + zone("receiving-bay"), "received n=1 zone=receiving-bay", ""},
-		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "bizStep": "receiving", "disposition": "in_transit"`, "received n=1", "/disposition"},
+		{"ObjectEvent", `"action": "OBSERVE", ` + one +
+			`, "bizStep": "cbv:BizStep-retail_selling", "readPoint": {"id": "urn:epc:id:sgln:9521141.12345.TILL"}`,
+			"sold n=1 zone=till", ""},
+		{"ObjectEvent", `"action": "OBSERVE", ` + one +
+			`, "disposition": "retail_sold", "bizStep": "entering_exiting", ` + at("door-in"), "sold n=1; seen n=1 point=door-in", ""},
+		{"ObjectEvent", `"action": "OBSERVE", ` + one +
+			`, "bizStep": "retail_selling", "disposition": "sellable_accessible", ` + zone("shelf-a"),
+			"moved n=1 zone=shelf-a", "/disposition"},
+		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "bizStep": "receiving", "disposition": "returned", ` +
+			zone("till"), "returned n=1 zone=till", ""},
+		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "bizStep": "receiving", ` + zone("receiving-bay"),
+			"received n=1 zone=receiving-bay", ""},
+		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "bizStep": "receiving", "disposition": "in_transit"`,
+			"received n=1", "/disposition"},
 		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "bizStep": "shipping", "disposition": "in_transit"`, "shipped n=1", ""},
-		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "bizStep": "departing", "disposition": "https://ref.gs1.org/cbv/Disp-in_transit"`, "shipped n=1", ""},
-		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "bizStep": "void_shipping", ` + zone("receiving-bay"), "moved n=1 zone=receiving-bay", "/bizStep"},
+		{"ObjectEvent", `"action": "OBSERVE", ` + one +
+			`, "bizStep": "departing", "disposition": "https://ref.gs1.org/cbv/Disp-in_transit"`, "shipped n=1", ""},
+		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "bizStep": "void_shipping", ` + zone("receiving-bay"),
+			"moved n=1 zone=receiving-bay", "/bizStep"},
 		// What is not kept.
-		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "disposition": "stolen", ` + at("door-in"), "seen n=1 point=door-in", "/disposition"},
-		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "disposition": "damaged", ` + zone("stockroom"), "moved n=1 zone=stockroom", "/disposition"},
-		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "disposition": "sellable_accessible", ` + at("tables-1"), "seen n=1 point=tables-1", "/disposition"},
-		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "persistentDisposition": {"set": ["recalled"]}, ` + at("tables-1"), "seen n=1 point=tables-1", "/persistentDisposition"},
+		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "disposition": "stolen", ` + at("door-in"),
+			"seen n=1 point=door-in", "/disposition"},
+		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "disposition": "damaged", ` + zone("stockroom"),
+			"moved n=1 zone=stockroom", "/disposition"},
+		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "disposition": "sellable_accessible", ` + at("tables-1"),
+			"seen n=1 point=tables-1", "/disposition"},
+		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "persistentDisposition": {"set": ["recalled"]}, ` +
+			at("tables-1"), "seen n=1 point=tables-1", "/persistentDisposition"},
 		{"ObjectEvent", `"action": "OBSERVE", "epcList": [], ` + at("tables-1"), "", "/epcList"},
-		{"ObjectEvent", `"action": "OBSERVE", "quantityList": [{"epcClass": "https://id.gs1.org/01/09521141123454", "quantity": 2}], ` + at("tables-1"), "", "/quantityList"},
-		{"ObjectEvent", `"action": "OBSERVE", "epcList": ["https://id.gs1.org/01/09521141123454", "` + book + `", "urn:epc:id:sgtin:9521141.012345.6789", "https://example.com/thing"], ` + at("tables-1"), "seen n=1 point=tables-1", "/epcList/0 /epcList/3"},
+		{"ObjectEvent", `"action": "OBSERVE", "quantityList": [{"epcClass": ` +
+			`"https://id.gs1.org/01/09521141123454", "quantity": 2}], ` + at("tables-1"), "", "/quantityList"},
+		{"ObjectEvent", `"action": "OBSERVE", "epcList": ["https://id.gs1.org/01/09521141123454", "` + book +
+			`", "urn:epc:id:sgtin:9521141.012345.6789", "https://example.com/thing"], ` + at("tables-1"),
+			"seen n=1 point=tables-1", "/epcList/0 /epcList/3"},
 		// The life of an item.
-		{"ObjectEvent", `"action": "ADD", "epcList": ["` + book + `", "https://id.gs1.org/01/09521141000014/21/A", "https://id.gs1.org/01/09521141123454/21/7"], "bizStep": "commissioning", "disposition": "active", ` + zone("stockroom"),
+		{"ObjectEvent", `"action": "ADD", "epcList": ["` + book +
+			`", "https://id.gs1.org/01/09521141000014/21/A", "https://id.gs1.org/01/09521141123454/21/7"],
+				"bizStep": "commissioning", "disposition": "active", ` + zone("stockroom"),
 			"registered n=2 gtin=9521141123454; registered n=1 gtin=9521141000014; moved n=3 zone=stockroom", ""},
 		{"ObjectEvent", `"action": "ADD", ` + one, "registered n=1 gtin=9521141123454", ""},
-		{"ObjectEvent", `"action": "ADD", "bizStep": "receiving", ` + one + `, ` + zone("receiving-bay"), "registered n=1 gtin=9521141123454; received n=1 zone=receiving-bay", ""},
+		{"ObjectEvent", `"action": "ADD", "bizStep": "receiving", ` + one + `, ` + zone("receiving-bay"),
+			"registered n=1 gtin=9521141123454; received n=1 zone=receiving-bay", ""},
 		{"ObjectEvent", `"action": "ADD", "epcList": ["urn:epc:id:giai:4012345.ABC345"]`, "", "/epcList"},
-		{"ObjectEvent", `"action": "DELETE", "bizStep": "destroying", "disposition": "destroyed", ` + one + `, ` + zone("stockroom"), "retired n=1", ""},
-		{"ObjectEvent", `"action": "DELETE", "bizStep": "retail_selling", ` + one + `, ` + at("till-pad"), "sold n=1 zone=till point=till-pad; retired n=1", ""},
-		{"ObjectEvent", `"action": "OBSERVE", "bizStep": "decommissioning", ` + one + `, ` + zone("stockroom"), "moved n=1 zone=stockroom", "/action"},
-		{"ObjectEvent", `"action": "DELETE", ` + one + `, "errorDeclaration": {"declarationTime": "2026-03-02T00:00:00Z"}`, "", "/errorDeclaration"},
+		{"ObjectEvent", `"action": "DELETE", "bizStep": "destroying", "disposition": "destroyed", ` + one + `, ` +
+			zone("stockroom"), "retired n=1", ""},
+		{"ObjectEvent", `"action": "DELETE", "bizStep": "retail_selling", ` + one + `, ` + at("till-pad"),
+			"sold n=1 zone=till point=till-pad; retired n=1", ""},
+		{"ObjectEvent", `"action": "OBSERVE", "bizStep": "decommissioning", ` + one + `, ` + zone("stockroom"),
+			"moved n=1 zone=stockroom", "/action"},
+		{"ObjectEvent", `"action": "DELETE", ` + one +
+			`, "errorDeclaration": {"declarationTime": "2026-03-02T00:00:00Z"}`, "", "/errorDeclaration"},
 		// Others.
-		{"AggregationEvent", `"action": "ADD", "bizStep": "packing", "parentID": "urn:epc:id:sscc:0614141.1234567890", "childEPCs": ["` + book + `"], ` + zone("stockroom"), "moved n=2 zone=stockroom", ""},
-		{"AggregationEvent", `"action": "DELETE", "parentID": "urn:epc:id:sscc:0614141.1234567890", ` + zone("stockroom"), "moved n=1 zone=stockroom", "/action"},
-		{"AggregationEvent", `"action": "OBSERVE", "bizStep": "shipping", "parentID": "urn:epc:id:sscc:0614141.1234567890", "childEPCs": ["` + book + `"]`, "shipped n=2", ""},
-		{"AssociationEvent", `"action": "ADD", "parentID": "` + epcis.LocationURI(base, "quayside", "shelf-a") + `", "childEPCs": ["` + book + `"]`, "moved n=1 zone=shelf-a", ""},
-		{"TransactionEvent", `"action": "ADD", "bizStep": "retail_selling", ` + one + `, "bizTransactionList": [{"bizTransaction": "urn:x:1"}]`, "sold n=1 ref=urn:x:1", ""},
-		{"TransactionEvent", `"action": "DELETE", "bizStep": "retail_selling", ` + one + `, "bizTransactionList": [{"bizTransaction": "urn:x:1"}]`, "", "/action"},
-		{"TransactionEvent", `"action": "OBSERVE", ` + one + `, "bizTransactionList": [{"bizTransaction": "urn:x:` + strings.Repeat("1", 130) + `"}], ` + at("tables-1"), "seen n=1 point=tables-1", "/bizTransactionList/0"},
-		{"TransformationEvent", `"inputEPCList": ["` + book + `"], "outputEPCList": ["https://id.gs1.org/01/09521141000014/21/A"], ` + zone("stockroom"),
+		{"AggregationEvent", `"action": "ADD", "bizStep": "packing", "parentID": ` +
+			`"urn:epc:id:sscc:0614141.1234567890", "childEPCs": ["` + book + `"], ` + zone("stockroom"), "moved n=2 zone=stockroom", ""},
+		{"AggregationEvent", `"action": "DELETE", "parentID": "urn:epc:id:sscc:0614141.1234567890", ` +
+			zone("stockroom"), "moved n=1 zone=stockroom", "/action"},
+		{"AggregationEvent", `"action": "OBSERVE", "bizStep": "shipping", "parentID": ` +
+			`"urn:epc:id:sscc:0614141.1234567890", "childEPCs": ["` + book + `"]`, "shipped n=2", ""},
+		{"AssociationEvent", `"action": "ADD", "parentID": "` + epcis.LocationURI(base, "quayside", "shelf-a") +
+			`", "childEPCs": ["` + book + `"]`, "moved n=1 zone=shelf-a", ""},
+		{"TransactionEvent", `"action": "ADD", "bizStep": "retail_selling", ` + one +
+			`, "bizTransactionList": [{"bizTransaction": "urn:x:1"}]`, "sold n=1 ref=urn:x:1", ""},
+		{"TransactionEvent", `"action": "DELETE", "bizStep": "retail_selling", ` + one +
+			`, "bizTransactionList": [{"bizTransaction": "urn:x:1"}]`, "", "/action"},
+		{"TransactionEvent", `"action": "OBSERVE", ` + one + `, "bizTransactionList": [{"bizTransaction": "urn:x:` +
+			strings.Repeat("1", 130) + `"}], ` + at("tables-1"), "seen n=1 point=tables-1", "/bizTransactionList/0"},
+		{"TransformationEvent", `"inputEPCList": ["` + book +
+			`"], "outputEPCList": ["https://id.gs1.org/01/09521141000014/21/A"], ` + zone("stockroom"),
 			"retired n=1; registered n=1 gtin=9521141000014; moved n=1 zone=stockroom", ""},
 		{"example:GiftEvent", `"wrapping": "red"`, "", "/type"},
 	} {
@@ -160,7 +204,8 @@ func TestMeaning(t *testing.T) {
 			require.Equal(t, c.effects, short(effects))
 			require.Equal(t, strings.TrimSpace(c.notes), pointers(notes, false), "%v", notes)
 			if c.notes != "" {
-				require.True(t, slices.ContainsFunc(notes, func(n epcis.Note) bool { return !n.Ignored }), "what has no effect must be noted")
+				require.True(t, slices.ContainsFunc(notes, func(n epcis.Note) bool { return !n.Ignored }),
+					"what has no effect must be noted")
 			}
 			for _, e := range effects {
 				require.EqualValues(t, 1772359198250, e.At)
@@ -171,7 +216,8 @@ func TestMeaning(t *testing.T) {
 }
 
 func TestWhatIsNeverUsedIsNotedAsSuch(t *testing.T) {
-	doc := parse(t, document(eventJSON("ObjectEvent", `"action": "ADD", "epcList": ["urn:epc:id:sgtin:9521141.012345.67-89"], "ilmd": {"example:batch": "1"}, "example:a/b": 1,
+	doc := parse(t, document(eventJSON("ObjectEvent", `"action": "ADD",
+		"epcList": ["urn:epc:id:sgtin:9521141.012345.67-89"], "ilmd": {"example:batch": "1"}, "example:a/b": 1,
 		"sensorElementList": [{"sensorReport": [{"type": "Temperature"}]}], "sourceList": [{"type": "location", "source": "urn:x:1"}]`)))
 	effects, notes := epcis.Meaning(&doc.Events[0], nil)
 	require.Equal(t, "/sensorElementList /ilmd /sourceList /example:a~1b", pointers(notes, true))
@@ -183,7 +229,8 @@ func TestWhatIsNeverUsedIsNotedAsSuch(t *testing.T) {
 func TestEffectsBecomeBusinessEvents(t *testing.T) {
 	tags := []event.Tag{tag(t, "https://id.gs1.org/01/09521141123454/21/1")}
 	for kind, want := range map[epcis.EffectKind]event.EventType{
-		epcis.Moved: event.EventMoved, epcis.Seen: event.EventMoved, epcis.Sold: event.EventSold, epcis.Returned: event.EventReturned, epcis.Received: event.EventReceived,
+		epcis.Moved: event.EventMoved, epcis.Seen: event.EventMoved, epcis.Sold: event.EventSold,
+		epcis.Returned: event.EventReturned, epcis.Received: event.EventReceived,
 		epcis.Shipped: event.EventShipped, epcis.Retired: event.EventRetired, epcis.Registered: event.EventRegistered,
 	} {
 		e := epcis.Effect{Kind: kind, Tags: tags, Zone: "till", At: 5, Ref: "r", GTIN: 7}
@@ -206,7 +253,8 @@ func TestLocationURIs(t *testing.T) {
 		require.True(t, ok, uri)
 		require.Equal(t, p, got)
 	}
-	for _, uri := range []string{"", base, base + "/sites/", base + "/sites/A", base + "/sites/a/zones", base + "/sites/a/zones/b/c", base + "/sites/a/zones/b?x", "https://other.example/sites/a/zones/b"} {
+	for _, uri := range []string{"", base, base + "/sites/", base + "/sites/A", base + "/sites/a/zones",
+		base + "/sites/a/zones/b/c", base + "/sites/a/zones/b?x", "https://other.example/sites/a/zones/b"} {
 		_, ok := epcis.ParseLocationURI(base, uri)
 		require.False(t, ok, uri)
 	}
@@ -220,12 +268,14 @@ func TestLocationURIs(t *testing.T) {
 
 func TestDirectoryRefusesWhatMeansNothing(t *testing.T) {
 	lay := quayside(t)
-	for _, b := range []string{"", "stock.example", "https://", "https://stock.example/", "https://stock.example?x", "ftp://stock.example", "https:///x"} {
+	for _, b := range []string{"", "stock.example", "https://", "https://stock.example/", "https://stock.example?x",
+		"ftp://stock.example", "https:///x"} {
 		_, err := epcis.NewDirectory(b, lay, nil)
 		require.ErrorContains(t, err, "is no base", b)
 	}
 	for _, aliases := range []map[string]epcis.Place{
-		{"3034257BF7194E4000001A85": {Zone: "till"}}, {"urn:x:1": {Zone: "cellar"}}, {"urn:x:1": {ReadPoint: "till"}}, {"urn:x:1": {Site: "harbour"}},
+		{"3034257BF7194E4000001A85": {Zone: "till"}}, {"urn:x:1": {Zone: "cellar"}}, {"urn:x:1": {ReadPoint: "till"}},
+		{"urn:x:1": {Site: "harbour"}},
 		{"urn:epc:id:sgln:9521141.12345.A": {Zone: "till"}, "https://id.gs1.org/414/9521141123454/254/A": {Zone: "cafe"}},
 	} {
 		_, err := epcis.NewDirectory(base, lay, aliases)

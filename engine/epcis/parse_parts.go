@@ -148,12 +148,15 @@ func (p *parser) ilmd(d *jx.Decoder) json.RawMessage {
 	return raw
 }
 
-// The members of sensor elements, in the order that the hash id takes them in. Source: the EPCIS 2.0 JSON Schema; the order from the canonical property
-// order of the hash id, which does not name bizRules of a report.
+// The members of sensor elements, in the order that the hash id takes them in. Source: the EPCIS
+// 2.0 JSON Schema; the order from the canonical property order of the hash id, which does not name
+// bizRules of a report.
 var (
 	sensorMetadata = []string{"time", "startTime", "endTime", "deviceID", "deviceMetadata", "rawData", "dataProcessingMethod", "bizRules"}
-	sensorReport   = []string{"type", "exception", "deviceID", "deviceMetadata", "rawData", "dataProcessingMethod", "bizRules", "time", "microorganism",
-		"chemicalSubstance", "value", "component", "stringValue", "booleanValue", "hexBinaryValue", "uriValue", "minValue", "maxValue", "meanValue",
+	sensorReport   = []string{"type", "exception", "deviceID", "deviceMetadata", "rawData", "dataProcessingMethod",
+		"bizRules", "time", "microorganism",
+		"chemicalSubstance", "value", "component", "stringValue", "booleanValue", "hexBinaryValue", "uriValue",
+		"minValue", "maxValue", "meanValue",
 		"sDev", "percRank", "percValue", "uom", "coordinateReferenceSystem"}
 	sensorMembers = []string{"sensorMetadata", "sensorReport"}
 )
@@ -194,7 +197,8 @@ func (p *parser) sensors(d *jx.Decoder) json.RawMessage {
 	return raw
 }
 
-// sensorObject checks the names and the times of metadata or a report. It reports whether there is a type, or no object to have one.
+// sensorObject checks the names and the times of metadata or a report. It reports whether there is
+// a type, or no object to have one.
 func (p *parser) sensorObject(d *jx.Decoder, known []string) (typed bool) {
 	ok := p.members(d, func(d *jx.Decoder, name []byte) {
 		switch {

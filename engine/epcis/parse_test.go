@@ -67,11 +67,13 @@ func TestAcceptsGoodDocuments(t *testing.T) {
 	}
 }
 
-// The examples of the standard's authors (github.com/gs1/EPCIS) may not be handed on, so they are read from where they are.
+// The examples of the standard's authors (github.com/gs1/EPCIS) may not be handed on, so they are
+// read from where they are.
 func TestAcceptsPublishedExamples(t *testing.T) {
 	dir := os.Getenv("LINTEL_EPCIS_EXAMPLES")
 	if dir == "" {
-		t.Skip("LINTEL_EPCIS_EXAMPLES is not set: it names a directory with the JSON and JSON-LD examples of github.com/gs1/EPCIS, which may not be shipped")
+		t.Skip("LINTEL_EPCIS_EXAMPLES is not set: it names a directory with the JSON and JSON-LD examples of " +
+			"github.com/gs1/EPCIS, which may not be shipped")
 	}
 	for _, path := range glob(t, filepath.Join(dir, "*.json"), filepath.Join(dir, "*.jsonld")) {
 		if strings.Contains(path, "Schema") {
@@ -85,7 +87,8 @@ func TestAcceptsPublishedExamples(t *testing.T) {
 	}
 }
 
-// Each document is wrong in one way. Source of the rules: the EPCIS 2.0 JSON Schema, which refuses each of them too.
+// Each document is wrong in one way. Source of the rules: the EPCIS 2.0 JSON Schema, which refuses
+// each of them too.
 func TestRefusesBadDocumentsForTheirReason(t *testing.T) {
 	const ev = "/epcisBody/eventList/0"
 	want := map[string]struct{ pointer, reason, hint string }{
@@ -128,30 +131,48 @@ func TestNamesEveryProblem(t *testing.T) {
 		{[]byte("\xef\xbb\xbf{}"), []string{" byte order mark"}},
 		{[]byte("{\"type\": \"\xff\"}"), []string{" UTF-8"}},
 		{[]byte(`{}`), []string{"/type missing", "/eventTime missing", "/eventTimeZoneOffset missing", "/@context missing"}},
-		{[]byte(`{"type": "EPCISDocument"}`), []string{"/@context missing", "/schemaVersion missing", "/creationDate missing", "/epcisBody missing"}},
-		{[]byte(`{"type": "EPCISQueryDocument", "@context": "x", "epcisBody": {}}`), []string{"/@context no URI", "/epcisBody/queryResults missing"}},
-		{[]byte(`{"type": "EPCISDocument", "@context": ["` + epcis.DefaultContext + `", "` + epcis.DefaultContext + `"], "schemaVersion": 2.0,
+		{[]byte(`{"type": "EPCISDocument"}`), []string{"/@context missing", "/schemaVersion missing",
+			"/creationDate missing", "/epcisBody missing"}},
+		{[]byte(`{"type": "EPCISQueryDocument", "@context": "x", "epcisBody": {}}`),
+			[]string{"/@context no URI", "/epcisBody/queryResults missing"}},
+		{[]byte(`{"type": "EPCISDocument", "@context": ["` + epcis.DefaultContext + `",
+			"` + epcis.DefaultContext + `"], "schemaVersion": 2.0,
 			"creationDate": "yesterday", "epcisBody": {"eventList": {}}, "colour": 1, "sender": 3}`),
-			[]string{"/@context/1 twice", "/schemaVersion a text, and is a number", "/creationDate no time", "/epcisBody/eventList an array, and is an object", "/colour no such member", "/sender a text"}},
+			[]string{"/@context/1 twice", "/schemaVersion a text, and is a number", "/creationDate no time",
+				"/epcisBody/eventList an array, and is an object", "/colour no such member", "/sender a text"}},
 		{document(eventJSON("ObjectEvnt", `"action": "OBSERVE"`)), []string{"/epcisBody/eventList/0/type no event type"}},
-		{document(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": [], "childEPCs": []`)), []string{"/epcisBody/eventList/0/childEPCs does not belong"}},
-		{document(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": [], "action": "ADD"`)), []string{"/epcisBody/eventList/0/action twice"}},
-		{document(eventJSON("ObjectEvent", `"action": "OBSERVE", "sensorElementList": [{}]`)), []string{"/epcisBody/eventList/0/sensorElementList/0/sensorReport missing", "/epcisBody/eventList/0/readPoint missing"}},
-		{document(eventJSON("ObjectEvent", `"action": "DELETE", "epcList": [], "ilmd": {}`)), []string{"/epcisBody/eventList/0/ilmd action DELETE"}},
-		{document(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": null, "quantityList": [{"quantity": "3", "uom": "kg", "a~b/c": 1}]`)),
-			[]string{"/epcisBody/eventList/0/epcList and is null", "/epcisBody/eventList/0/quantityList/0/quantity a number", "/epcisBody/eventList/0/quantityList/0/uom no unit",
+		{document(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": [], "childEPCs": []`)),
+			[]string{"/epcisBody/eventList/0/childEPCs does not belong"}},
+		{document(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": [], "action": "ADD"`)),
+			[]string{"/epcisBody/eventList/0/action twice"}},
+		{document(eventJSON("ObjectEvent", `"action": "OBSERVE", "sensorElementList": [{}]`)),
+			[]string{"/epcisBody/eventList/0/sensorElementList/0/sensorReport missing", "/epcisBody/eventList/0/readPoint missing"}},
+		{document(eventJSON("ObjectEvent", `"action": "DELETE", "epcList": [], "ilmd": {}`)),
+			[]string{"/epcisBody/eventList/0/ilmd action DELETE"}},
+		{document(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": null, "quantityList": [{"quantity": `+
+			`"3", "uom": "kg", "a~b/c": 1}]`)),
+			[]string{"/epcisBody/eventList/0/epcList and is null",
+				"/epcisBody/eventList/0/quantityList/0/quantity a number", "/epcisBody/eventList/0/quantityList/0/uom no unit",
 				"/epcisBody/eventList/0/quantityList/0/a~0b~1c no such member", "/epcisBody/eventList/0/quantityList/0/epcClass missing"}},
-		{document(eventJSON("AggregationEvent", `"action": "ADD", "parentID": "urn:epc:id:sscc:0614141.1234567890"`)), []string{"/epcisBody/eventList/0/childEPCs no children"}},
+		{document(eventJSON("AggregationEvent", `"action": "ADD", "parentID": "urn:epc:id:sscc:0614141.1234567890"`)),
+			[]string{"/epcisBody/eventList/0/childEPCs no children"}},
 		{document(eventJSON("AssociationEvent", `"action": "DELETE"`)), []string{"/epcisBody/eventList/0/parentID missing"}},
-		{document(eventJSON("TransactionEvent", `"action": "ADD", "bizTransactionList": []`)), []string{"/epcisBody/eventList/0/bizTransactionList no business transaction", "/epcisBody/eventList/0/epcList nothing"}},
-		{document(eventJSON("TransformationEvent", `"inputEPCList": ["urn:x:1", "urn:x:1"]`)), []string{"/epcisBody/eventList/0/outputEPCList no outputs", "/epcisBody/eventList/0/inputEPCList/1 already"}},
-		{document(eventJSON("TransformationEvent", `"action": "ADD", "transformationID": "urn:x:1"`)), []string{"/epcisBody/eventList/0/action does not belong", "/epcisBody/eventList/0/inputEPCList no inputs"}},
-		{document(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": [], "persistentDisposition": {}, "readPoint": {}, "bizLocation": {"id": "floor"}, "errorDeclaration": {"reason": "oops"},
+		{document(eventJSON("TransactionEvent", `"action": "ADD", "bizTransactionList": []`)),
+			[]string{"/epcisBody/eventList/0/bizTransactionList no business transaction", "/epcisBody/eventList/0/epcList nothing"}},
+		{document(eventJSON("TransformationEvent", `"inputEPCList": ["urn:x:1", "urn:x:1"]`)),
+			[]string{"/epcisBody/eventList/0/outputEPCList no outputs", "/epcisBody/eventList/0/inputEPCList/1 already"}},
+		{document(eventJSON("TransformationEvent", `"action": "ADD", "transformationID": "urn:x:1"`)),
+			[]string{"/epcisBody/eventList/0/action does not belong", "/epcisBody/eventList/0/inputEPCList no inputs"}},
+		{document(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": [], "persistentDisposition": {},
+			"readPoint": {}, "bizLocation": {"id": "floor"}, "errorDeclaration": {"reason": "oops"},
 			"sourceList": [{"source": "urn:x:1"}], "bizTransactionList": [{"type": "po"}]`)),
-			[]string{"/epcisBody/eventList/0/persistentDisposition says nothing", "/epcisBody/eventList/0/readPoint/id missing", "/epcisBody/eventList/0/bizLocation/id no URI",
-				"/epcisBody/eventList/0/errorDeclaration/reason no reason", "/epcisBody/eventList/0/errorDeclaration/declarationTime missing", "/epcisBody/eventList/0/sourceList/0/type missing",
+			[]string{"/epcisBody/eventList/0/persistentDisposition says nothing",
+				"/epcisBody/eventList/0/readPoint/id missing", "/epcisBody/eventList/0/bizLocation/id no URI",
+				"/epcisBody/eventList/0/errorDeclaration/reason no reason",
+				"/epcisBody/eventList/0/errorDeclaration/declarationTime missing", "/epcisBody/eventList/0/sourceList/0/type missing",
 				"/epcisBody/eventList/0/bizTransactionList/0/bizTransaction missing"}},
-		{document(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": [], "disposition": "https://ns.gs1.org/cbv/Disp-stolen"`)), []string{"/epcisBody/eventList/0/disposition JSON does not have"}},
+		{document(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": [], "disposition": `+
+			`"https://ns.gs1.org/cbv/Disp-stolen"`)), []string{"/epcisBody/eventList/0/disposition JSON does not have"}},
 	} {
 		errs := problems(t, c.src)
 		require.Len(t, errs, len(c.want), "%s\n%v", c.src, errs)
@@ -165,11 +186,16 @@ func TestNamesEveryProblem(t *testing.T) {
 
 func TestAcceptsWhatTheStandardAllows(t *testing.T) {
 	for _, members := range []string{
-		`"action": "OBSERVE", "epcList": [], "bizStep": "https://example.com/steps/gift-wrapping", "disposition": "https://ref.gs1.org/cbv/Disp-retail_sold"`,
+		`"action": "OBSERVE", "epcList": [], "bizStep": "https://example.com/steps/gift-wrapping",
+			"disposition": "https://ref.gs1.org/cbv/Disp-retail_sold"`,
 		`"action": "OBSERVE", "quantityList": [{"epcClass": "https://id.gs1.org/01/09521141123454", "quantity": 12}]`,
-		`"action": "OBSERVE", "readPoint": {"id": "geo:50.9,6.9", "example:floor": 2}, "sensorElementList": [{"sensorReport": [{"type": "Temperature", "value": 21.50, "uom": "CEL"}], "example:x": [1, {"example:y": null}]}]`,
-		`"action": "ADD", "epcList": ["urn:epc:id:sgtin:9521141.012345.6789"], "ilmd": {"example:batch": "4711"}, "https://ns.example.com/epcis/colour": "red"`,
-		`"action": "OBSERVE", "epcList": [], "certificationInfo": ["https://example.com/c/1", "https://example.com/c/2"], "persistentDisposition": {"set": ["recalled"]}`,
+		`"action": "OBSERVE", "readPoint": {"id": "geo:50.9,6.9", "example:floor": 2},
+			"sensorElementList": [{"sensorReport": [{"type": "Temperature", "value": 21.50, "uom": "CEL"}],
+			"example:x": [1, {"example:y": null}]}]`,
+		`"action": "ADD", "epcList": ["urn:epc:id:sgtin:9521141.012345.6789"], "ilmd": {"example:batch": "4711"},
+			"https://ns.example.com/epcis/colour": "red"`,
+		`"action": "OBSERVE", "epcList": [], "certificationInfo": ["https://example.com/c/1",
+			"https://example.com/c/2"], "persistentDisposition": {"set": ["recalled"]}`,
 	} {
 		parse(t, document(eventJSON("ObjectEvent", members)))
 	}
@@ -182,17 +208,22 @@ func TestAcceptsWhatTheStandardAllows(t *testing.T) {
 
 func TestTimesAndOffsets(t *testing.T) {
 	for time, ok := range map[string]bool{
-		"2026-03-01T09:59:58Z": true, "2026-03-01T09:59:58.123456789+14:00": true, "2026-03-01T09:59:58.1415-06:00": true, "2026-02-29T00:00:00Z": false,
-		"2026-03-01T09:59Z": false, "2026-03-01": false, "2026-03-01T9:59:58Z": false, "2026-03-01T09:59:58,5Z": false, "2026-03-01T24:00:00Z": false, "": false,
+		"2026-03-01T09:59:58Z": true, "2026-03-01T09:59:58.123456789+14:00": true,
+		"2026-03-01T09:59:58.1415-06:00": true, "2026-02-29T00:00:00Z": false,
+		"2026-03-01T09:59Z": false, "2026-03-01": false, "2026-03-01T9:59:58Z": false, "2026-03-01T09:59:58,5Z": false,
+		"2026-03-01T24:00:00Z": false, "": false,
 	} {
-		_, err := epcis.Parse(document(strings.Replace(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": []`), "2026-03-01T09:59:58.250Z", time, 1)), epcis.Options{})
+		_, err := epcis.Parse(document(strings.Replace(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": []`),
+			"2026-03-01T09:59:58.250Z", time, 1)), epcis.Options{})
 		require.Equal(t, ok, err == nil, time)
 	}
 	for offset, ok := range map[string]bool{
-		"+00:00": true, "-00:00": true, "+14:00": true, "-14:00": true, "+13:59": true, "+05:45": true, "+14:01": false, "+15:00": false, "-14:30": false, "Z": false,
+		"+00:00": true, "-00:00": true, "+14:00": true, "-14:00": true, "+13:59": true, "+05:45": true, "+14:01": false,
+		"+15:00": false, "-14:30": false, "Z": false,
 		"+1:00": false, "+0100": false, "+01:60": false, "01:00": false, "+01:00 ": false,
 	} {
-		_, err := epcis.Parse(document(strings.Replace(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": []`), "+00:00", offset, 1)), epcis.Options{})
+		_, err := epcis.Parse(document(strings.Replace(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": []`),
+			"+00:00", offset, 1)), epcis.Options{})
 		require.Equal(t, ok, err == nil, offset)
 	}
 	// Milliseconds are rounded half up. Source: the published test vector TimeStampRoundOff.
@@ -252,12 +283,14 @@ func TestProceedKeepsTheGoodEvents(t *testing.T) {
 }
 
 func TestDocumentTypes(t *testing.T) {
-	single := []byte(strings.Replace(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": []`), "{", `{"@context": "`+epcis.DefaultContext+`", `, 1))
+	single := []byte(strings.Replace(eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": []`), "{",
+		`{"@context": "`+epcis.DefaultContext+`", `, 1))
 	doc := parse(t, single)
 	require.Empty(t, doc.Type)
 	require.Len(t, doc.Events, 1)
 
-	query := []byte(`{"epcisBody": {"queryResults": {"queryName": "q", "subscriptionID": "s", "resultsBody": {"eventList": [` + eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": [], "ex:a": 1`) + `]}}},
+	query := []byte(`{"epcisBody": {"queryResults": {"queryName": "q", "subscriptionID": "s",
+		"resultsBody": {"eventList": [` + eventJSON("ObjectEvent", `"action": "OBSERVE", "epcList": [], "ex:a": 1`) + `]}}},
 		"type": "EPCISQueryDocument", "@context": ["` + epcis.DefaultContext + `", {"ex": "https://ex.example.com/"}]}`)
 	doc = parse(t, query)
 	require.Equal(t, epcis.TypeQueryDocument, doc.Type)

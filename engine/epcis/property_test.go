@@ -27,7 +27,8 @@ func pick[T any](r *rapid.T, what string, list ...T) T { return rapid.SampledFro
 // anEPC draws the URI of an item.
 func anEPC(r *rapid.T) string {
 	n := rapid.IntRange(1, 99999).Draw(r, "serial")
-	return fmt.Sprintf(pick(r, "form", "urn:epc:id:sgtin:9521141.012345.%d", "https://id.gs1.org/01/09521141123454/21/%d", "https://shop.example/g/01/09521141123454/21/%d?17=270101",
+	return fmt.Sprintf(pick(r, "form", "urn:epc:id:sgtin:9521141.012345.%d",
+		"https://id.gs1.org/01/09521141123454/21/%d", "https://shop.example/g/01/09521141123454/21/%d?17=270101",
 		"urn:epc:id:sscc:9521141.%010d", "urn:uuid:%08d-0000-4000-8000-000000000000"), n)
 }
 
@@ -43,7 +44,8 @@ func someEPCs(r *rapid.T, least int) []any {
 func quantities(r *rapid.T) []any {
 	out := []any{}
 	for range rapid.IntRange(1, 3).Draw(r, "quantities") {
-		q := value{"epcClass": pick(r, "class", "urn:epc:class:lgtin:9521141.012345.L1", "https://id.gs1.org/01/09521141123454", "urn:epc:idpat:sgtin:9521141.012345.*")}
+		q := value{"epcClass": pick(r, "class", "urn:epc:class:lgtin:9521141.012345.L1",
+			"https://id.gs1.org/01/09521141123454", "urn:epc:idpat:sgtin:9521141.012345.*")}
 		maybe(r, q, "quantity", func() any { return json.Number(pick(r, "amount", "1", "2.50", "0.5", "1e2")) })
 		maybe(r, q, "uom", func() any { return "KGM" })
 		out = append(out, q)
@@ -58,7 +60,8 @@ func maybe(r *rapid.T, into value, name string, make func() any) {
 }
 
 func place(r *rapid.T) any {
-	p := value{"id": pick(r, "place", "urn:epc:id:sgln:9521141.12345.TILL", "https://stock.quayside.example/sites/quayside/zones/till", "geo:50.9,6.9")}
+	p := value{"id": pick(r, "place", "urn:epc:id:sgln:9521141.12345.TILL",
+		"https://stock.quayside.example/sites/quayside/zones/till", "geo:50.9,6.9")}
 	maybe(r, p, "example:floor", func() any { return 2 })
 	return p
 }
@@ -112,7 +115,8 @@ func anEvent(r *rapid.T) value {
 		maybe(r, ev, "childQuantityList", func() any { return quantities(r) })
 	}
 	transactions := func() any {
-		return []any{value{"type": "inv", "bizTransaction": "https://example.com/r/1"}, value{"bizTransaction": "urn:epc:id:gdti:9521141.12345.7"}}
+		return []any{value{"type": "inv", "bizTransaction": "https://example.com/r/1"},
+			value{"bizTransaction": "urn:epc:id:gdti:9521141.12345.7"}}
 	}
 	if typ == "TransactionEvent" {
 		ev["bizTransactionList"] = transactions()
@@ -134,7 +138,9 @@ func anEvent(r *rapid.T) value {
 		return []any{value{"type": "owning_party", "destination": "urn:epc:id:pgln:9521141.12345"}}
 	})
 	maybe(r, ev, "sensorElementList", func() any {
-		return []any{value{"sensorMetadata": value{"time": "2026-03-01T09:00:00.1007Z", "example:m": 1}, "sensorReport": []any{value{"type": "Temperature", "value": json.Number("21.50"), "uom": "CEL"}, value{"type": "Angle", "component": "x"}}}}
+		return []any{value{"sensorMetadata": value{"time": "2026-03-01T09:00:00.1007Z", "example:m": 1},
+			"sensorReport": []any{value{"type": "Temperature", "value": json.Number("21.50"), "uom": "CEL"},
+				value{"type": "Angle", "component": "x"}}}}
 	})
 	maybe(r, ev, "certificationInfo", func() any {
 		return pick[any](r, "cert", "https://example.com/c", []any{"https://example.com/c"}, []any{}, []any{"urn:x:2", "urn:x:1"})
@@ -142,7 +148,8 @@ func anEvent(r *rapid.T) value {
 	maybe(r, ev, "recordTime", func() any { return "2026-03-01T10:00:00Z" })
 	maybe(r, ev, "eventID", func() any { return "urn:uuid:374d95fc-9457-4a51-bd6a-0bba133845a8" })
 	maybe(r, ev, "errorDeclaration", func() any {
-		return value{"declarationTime": "2026-03-02T00:00:00Z", "reason": "incorrect_data", "correctiveEventIDs": []any{"urn:x:1"}, "example:by": "audit"}
+		return value{"declarationTime": "2026-03-02T00:00:00Z", "reason": "incorrect_data",
+			"correctiveEventIDs": []any{"urn:x:1"}, "example:by": "audit"}
 	})
 	maybe(r, ev, "example:more", func() any { return extension(r, 0) })
 	maybe(r, ev, "https://ns.example.com/epcis/less", func() any { return extension(r, 0) })
@@ -155,14 +162,16 @@ func aDocument(r *rapid.T) value {
 	for range rapid.IntRange(0, 3).Draw(r, "events") {
 		events = append(events, anEvent(r))
 	}
-	doc := value{"@context": []any{epcis.DefaultContext, value{"example": "https://ns.example.com/epcis/"}}, "type": "EPCISDocument", "schemaVersion": "2.0",
+	doc := value{"@context": []any{epcis.DefaultContext, value{"example": "https://ns.example.com/epcis/"}},
+		"type": "EPCISDocument", "schemaVersion": "2.0",
 		"creationDate": "2026-03-01T10:00:00Z", "epcisBody": value{"eventList": events}}
 	maybe(r, doc, "sender", func() any { return "Quayside Books" })
 	maybe(r, doc, "id", func() any { return "https://stock.quayside.example/documents/1" })
 	maybe(r, doc, "epcisHeader", func() any { return value{"epcisMasterData": value{"vocabularyList": []any{}}} })
 	maybe(r, doc, "example:note", func() any { return extension(r, 0) })
 	if rapid.Bool().Draw(r, "query") {
-		doc = value{"@context": doc["@context"], "type": "EPCISQueryDocument", "epcisBody": value{"queryResults": value{"queryName": "q", "resultsBody": doc["epcisBody"]}}}
+		doc = value{"@context": doc["@context"], "type": "EPCISQueryDocument",
+			"epcisBody": value{"queryResults": value{"queryName": "q", "resultsBody": doc["epcisBody"]}}}
 	}
 	return doc
 }
@@ -230,7 +239,8 @@ func TestSingleEventsAreReadBackTheSame(t *testing.T) {
 	})
 }
 
-// The id depends neither on the order of members and lists nor on eventID, recordTime and errorDeclaration.
+// The id depends neither on the order of members and lists nor on eventID, recordTime and
+// errorDeclaration.
 func TestIDIgnoresOrderAndItself(t *testing.T) {
 	rapid.Check(t, func(r *rapid.T) {
 		ev := anEvent(r)
@@ -243,7 +253,8 @@ func TestIDIgnoresOrderAndItself(t *testing.T) {
 		require.Equal(r, want, id())
 		delete(ev, "errorDeclaration")
 		ev["eventID"], ev["recordTime"] = want, "2027-01-01T00:00:00Z"
-		for _, name := range []string{"epcList", "childEPCs", "inputEPCList", "outputEPCList", "quantityList", "childQuantityList", "bizTransactionList", "sensorElementList"} {
+		for _, name := range []string{"epcList", "childEPCs", "inputEPCList", "outputEPCList", "quantityList",
+			"childQuantityList", "bizTransactionList", "sensorElementList"} {
 			if list, ok := ev[name].([]any); ok && len(list) > 1 {
 				ev[name] = rapid.Permutation(list).Draw(r, name)
 			}
@@ -273,8 +284,9 @@ func TestMeaningDropsNothing(t *testing.T) {
 	})
 }
 
-// What the published JSON Schema refuses is refused here: documents with one thing left out, or put in the place of another. (Parse refuses more: members
-// without a prefix where the schema says nothing, and documents that are no version 2.)
+// What the published JSON Schema refuses is refused here: documents with one thing left out, or put
+// in the place of another. (Parse refuses more: members without a prefix where the schema says
+// nothing, and documents that are no version 2.)
 func TestNoMoreLenientThanTheSchema(t *testing.T) {
 	path := os.Getenv("LINTEL_EPCIS_SCHEMA")
 	if path == "" {
@@ -304,7 +316,8 @@ func TestNoMoreLenientThanTheSchema(t *testing.T) {
 	require.Positive(t, refused)
 }
 
-// mutate changes one thing somewhere. Sensor data and the header are checked in part only, and are left alone.
+// mutate changes one thing somewhere. Sensor data and the header are checked in part only, and are
+// left alone.
 func mutate(r *rapid.T, doc value) {
 	type spot struct {
 		in   value
@@ -335,7 +348,8 @@ func mutate(r *rapid.T, doc value) {
 	switch rapid.IntRange(0, 3).Draw(r, "change") {
 	case 0: // left out
 	case 1:
-		s.in[s.name] = pick[any](r, "value", "", "x", 3, nil, value{}, []any{}, []any{"x"}, "urn:epcglobal:cbv:disp:active", "https://ns.gs1.org/cbv/x", "2.0")
+		s.in[s.name] = pick[any](r, "value", "", "x", 3, nil, value{}, []any{}, []any{"x"},
+			"urn:epcglobal:cbv:disp:active", "https://ns.gs1.org/cbv/x", "2.0")
 	case 2:
 		s.in[pick(r, "name", "colour", "epcList", "childEPCs", "ilmd", "action")] = old
 	case 3:
@@ -347,9 +361,12 @@ func FuzzParse(f *testing.F) {
 	for _, path := range glob(f, "testdata/*/*.jsonld") {
 		f.Add(read(f, path))
 	}
-	f.Add(document(eventJSON("AssociationEvent", `"action": "ADD", "parentID": "urn:x:1", "childEPCs": ["urn:x:2"]`), eventJSON("example:Own", `"a": [{}]`)))
-	f.Add([]byte(`{"type":"ObjectEvent","@context":{"a":{"@id":"urn:b:"}},"eventTime":"2026-03-01T09:59:58Z","eventTimeZoneOffset":"+00:00","action":"ADD","epcList":[],"a:b":{"a:c":[1,null]}}`))
-	f.Add([]byte(`{"@context":[{"":"urn:a:"}],"type":"ObjectEvent","eventTime":"2026-03-01T09:59:58Z","eventTimeZoneOffset":"+00:00","action":"ADD","epcList":[]}`))
+	f.Add(document(eventJSON("AssociationEvent", `"action": "ADD", "parentID": "urn:x:1", "childEPCs": ["urn:x:2"]`),
+		eventJSON("example:Own", `"a": [{}]`)))
+	f.Add([]byte(`{"type":"ObjectEvent","@context":{"a":{"@id":"urn:b:"}},"eventTime":"2026-03-01T09:59:58Z",
+		"eventTimeZoneOffset":"+00:00","action":"ADD","epcList":[],"a:b":{"a:c":[1,null]}}`))
+	f.Add([]byte(`{"@context":[{"":"urn:a:"}],"type":"ObjectEvent","eventTime":"2026-03-01T09:59:58Z",
+		"eventTimeZoneOffset":"+00:00","action":"ADD","epcList":[]}`))
 	f.Fuzz(func(t *testing.T, src []byte) {
 		doc, err := epcis.Parse(src, epcis.Options{MaxEvents: 20})
 		if err != nil {
@@ -387,8 +404,10 @@ func BenchmarkParse(b *testing.B) {
 	const n = 1000
 	events := make([]string, n)
 	for i := range events {
-		events[i] = eventJSON("ObjectEvent", fmt.Sprintf(`"action": "OBSERVE", "bizStep": "stocking", "disposition": "sellable_accessible", "epcList": ["https://id.gs1.org/01/09521141123454/21/%d"],
-			"readPoint": {"id": "https://stock.quayside.example/sites/quayside/read-points/tables-1"}, "bizLocation": {"id": "https://stock.quayside.example/sites/quayside/zones/front-tables"}`, i))
+		events[i] = eventJSON("ObjectEvent", fmt.Sprintf(`"action": "OBSERVE", "bizStep": "stocking",
+			"disposition": "sellable_accessible", "epcList": ["https://id.gs1.org/01/09521141123454/21/%d"],
+			"readPoint": {"id": "https://stock.quayside.example/sites/quayside/read-points/tables-1"},
+				"bizLocation": {"id": "https://stock.quayside.example/sites/quayside/zones/front-tables"}`, i))
 	}
 	src := document(events...)
 	b.SetBytes(int64(len(src)))

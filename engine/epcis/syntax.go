@@ -5,8 +5,9 @@ import (
 	"time"
 )
 
-// uriByte are the characters of a URI besides the percent sign. Source: RFC 3986, section 2. The square brackets of an IP literal are not among them: no
-// identifier of the standard has them, and elsewhere in a URI they are wrong.
+// uriByte are the characters of a URI besides the percent sign. Source: RFC 3986, section 2. The
+// square brackets of an IP literal are not among them: no identifier of the standard has them, and
+// elsewhere in a URI they are wrong.
 var uriByte = func() (set [256]bool) {
 	for c := range 256 {
 		set[c] = isAlpha(byte(c)) || isDigit(byte(c))
@@ -21,7 +22,8 @@ func isDigit(c byte) bool { return c >= '0' && c <= '9' }
 func isAlpha(c byte) bool { return c|0x20 >= 'a' && c|0x20 <= 'z' }
 func isHex(c byte) bool   { return isDigit(c) || c|0x20 >= 'a' && c|0x20 <= 'f' }
 
-// validURI reports whether s is an absolute URI: a scheme, a colon and something behind it. A name with a prefix is one, too.
+// validURI reports whether s is an absolute URI: a scheme, a colon and something behind it. A name
+// with a prefix is one, too.
 func validURI(s string) bool {
 	if s == "" || !isAlpha(s[0]) {
 		return false
@@ -53,7 +55,8 @@ func validURI(s string) bool {
 	return true
 }
 
-// parseTime reads an RFC 3339 time. The standard library takes a few forms that are none: an hour of one digit, a comma, an offset of 24 hours.
+// parseTime reads an RFC 3339 time. The standard library takes a few forms that are none: an hour
+// of one digit, a comma, an offset of 24 hours.
 func parseTime(s string) (time.Time, bool) {
 	const shape = "0000-00-00T00:00:00"
 	if len(s) <= len(shape) || len(s) > 64 {

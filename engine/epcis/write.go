@@ -8,7 +8,8 @@ import (
 	"github.com/go-faster/jx"
 )
 
-// AppendDocument appends the document as JSON, without blanks. Parse reads it back to an equal document.
+// AppendDocument appends the document as JSON, without blanks. Parse reads it back to an equal
+// document.
 func AppendDocument(b []byte, doc *Document) []byte {
 	w := jx.Writer{Buf: b}
 	if doc.Type == "" {
@@ -248,8 +249,9 @@ func (o *object) parties(name, what string, list []Party) {
 	})
 }
 
-// Writer writes a document event by event, so that a long one is never in memory as a whole. Begin, then Event for each, then Close; an error of the
-// underlying writer is returned by every later call.
+// Writer writes a document event by event, so that a long one is never in memory as a whole. Begin,
+// then Event for each, then Close; an error of the underlying writer is returned by every later
+// call.
 type Writer struct {
 	w     io.Writer
 	doc   Document
@@ -261,8 +263,9 @@ type Writer struct {
 
 const writeChunk = 32 << 10
 
-// NewWriter returns a Writer of a document with the head of doc; its events are not written. A document without a type becomes an EPCISDocument of
-// version 2.0 with the context of the standard; the creation date is the caller's to give.
+// NewWriter returns a Writer of a document with the head of doc; its events are not written. A
+// document without a type becomes an EPCISDocument of version 2.0 with the context of the standard;
+// the creation date is the caller's to give.
 func NewWriter(w io.Writer, doc Document) *Writer {
 	if doc.Type == "" {
 		doc.Type = TypeDocument

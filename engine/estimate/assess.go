@@ -43,9 +43,10 @@ const (
 )
 
 // Caution goes with every assessment.
-const Caution = "Tags that cannot answer (damaged, shielded by metal or liquid, pressed against another tag) are in no estimate, so an item that was not read is not proven gone."
+const Caution = "Tags that cannot answer (damaged, shielded by metal or liquid, pressed against another tag) are " +
+	"in no estimate, so an item that was not read is not proven gone."
 
-// Input is what Assess goes by.
+// Input is what Assess judges.
 type Input struct {
 	Tally     Tally  // how often each tag was met; must hold every tag that the count has met
 	Passes    int    // rounds over the same shelves that have ended; 0 or 1: passes were not marked
@@ -60,7 +61,8 @@ type Assessment struct {
 	Distinct int `json:"distinct"` // different tags met
 	Expected int `json:"expected"` // -1: not known
 
-	Coverage      float64 `json:"coverage"`        // estimated share of the answers that come from tags met, 0 to 1; 0 where nothing is known
+	// estimated share of the answers that come from tags met, 0 to 1; 0 where nothing is known
+	Coverage      float64 `json:"coverage"`
 	UnseenAtLeast int     `json:"unseen_at_least"` // more tags that are likely there; 0 unless Usable
 	Low           int     `json:"low"`             // 95 % interval of the same; 0 unless Usable
 	High          int     `json:"high"`
@@ -92,16 +94,19 @@ func (in *Input) Check() error {
 		}
 	}
 	if in.Incidence.Distinct > in.Tally.Distinct {
-		return fmt.Errorf("incidence: %d different tags, but the tally has %d: it must hold every tag", in.Incidence.Distinct, in.Tally.Distinct)
+		return fmt.Errorf("incidence: %d different tags, but the tally has %d: it must hold every tag",
+			in.Incidence.Distinct, in.Tally.Distinct)
 	}
 	return nil
 }
 
-// Assess says what may be said about a count. From two passes on it goes by the passes alone, otherwise by how often each tag was met; where that gives no number, it
-// tells whether new tags still turn up.
+// Assess says what may be said about a count. From two passes on it uses the passes alone,
+// otherwise by how often each tag was met; where that gives no number, it says whether new tags
+// still turn up.
 //
-// Where the estimate is no more than what was met, because no tag or one tag was met just once, published intervals are either a single number or suppose that
-// all tags answer at the same rate. High then is the estimate for the most tags met once that would still be compatible with so few:
+// Where the estimate is no more than what was met, because no tag or one tag was met just once,
+// published intervals are either a single number or suppose that all tags answer at the same rate.
+// High then is the estimate for the most tags met once that would still be compatible with so few:
 // the 97.5 % limit of a Poisson number (Garwood 1936), which is 3.69 for none and 5.57 for one.
 func Assess(in Input) Assessment {
 	a := Assessment{Distinct: in.Tally.Distinct, Expected: max(in.Expected, -1), Method: MethodNone, Caution: Caution}
@@ -149,7 +154,8 @@ func judge(c Counts, coverage float64) Reason {
 	return Estimated
 }
 
-// The exact 97.5 % upper limits of a Poisson number of which 0 and 1 were seen (Garwood 1936; half the quantile 0.975 of chi-squared with 2 and 4 degrees of freedom).
+// The exact 97.5 % upper limits of a Poisson number of which 0 and 1 were seen (Garwood 1936; half
+// the quantile 0.975 of chi-squared with 2 and 4 degrees of freedom).
 var poissonUpper = [2]float64{3.688879, 5.571643}
 
 func (a *Assessment) estimate(c Counts, passes int) {

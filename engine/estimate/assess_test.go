@@ -44,28 +44,41 @@ func TestWords(t *testing.T) {
 	}{
 		{"three passes", passes(3, join(repeat(48, 1), repeat(192, 2), repeat(256, 3))), estimate.MethodChao2, estimate.Estimated,
 			"At least 3 more tags are likely here (95 %: 1 to 12)."},
-		{"expected", with(passes(3, join(repeat(48, 1), repeat(192, 2), repeat(256, 3))), func(in *estimate.Input) { in.Expected = 1510 }), estimate.MethodChao2, estimate.Estimated,
+		{"expected", with(passes(3, join(repeat(48, 1), repeat(192, 2), repeat(256, 3))),
+			func(in *estimate.Input) { in.Expected = 1510 }), estimate.MethodChao2, estimate.Estimated,
 			"At least 3 more tags are likely here (95 %: 1 to 12); 496 tags found where 1,510 are expected."},
 		{"passes that agree", passes(2, repeat(500, 2)), estimate.MethodChao2, estimate.Estimated,
 			"The reads do not show that more tags are here, and do not rule it out (95 %: 0 to 1)."},
 		{"repeats", reads(join(repeat(30, 1), repeat(35, 2), repeat(40, 3), repeat(80, 6))), estimate.MethodChao1, estimate.Estimated,
 			"At least 12 more tags are likely here (95 %: 4 to 31)."},
-		{"repeats, too soon", with(reads(join(repeat(30, 1), repeat(35, 2), repeat(40, 3), repeat(80, 6))), func(in *estimate.Input) { in.Curve = curve(100, bursty...) }),
-			estimate.MethodChao1, estimate.Estimated, "At least 12 more tags are likely here (95 %: 4 to 31); still 3 new tags a second: go on."},
+		{"repeats, too soon", with(reads(join(repeat(30, 1), repeat(35, 2), repeat(40, 3), repeat(80, 6))),
+			func(in *estimate.Input) { in.Curve = curve(100, bursty...) }),
+			estimate.MethodChao1, estimate.Estimated, "At least 12 more tags are likely here (95 %: 4 to 31); " +
+				"still 3 new tags a second: go on."},
 		{"nothing", with(reads(nil), func(in *estimate.Input) { in.Expected = 1 }), estimate.MethodNone, estimate.NothingRead,
 			"No tag has been read yet; 0 tags found where 1 is expected."},
 		{"quiet session", reads(repeat(300, 1)), estimate.MethodNone, estimate.MetOnce,
 			"Nearly every tag was read only once, so repeats cannot say how many are still unread."},
-		{"quiet session, going on", with(reads(repeat(300, 1)), func(in *estimate.Input) { in.Curve = curve(100, bursty...) }), estimate.MethodNewTagRate, estimate.MetOnce,
+		{"quiet session, going on", with(reads(repeat(300, 1)),
+			func(in *estimate.Input) { in.Curve = curve(100, bursty...) }), estimate.MethodNewTagRate, estimate.MetOnce,
 			"Nearly every tag was read only once, so repeats cannot say how many are still unread; still 3 new tags a second: go on."},
-		{"quiet session, slow", with(reads(repeat(300, 1)), func(in *estimate.Input) { in.Curve = curve(100, 85, 92) }), estimate.MethodNewTagRate, estimate.MetOnce,
-			"Nearly every tag was read only once, so repeats cannot say how many are still unread; still 2 new tags in the last 20 s: go on."},
-		{"quiet session, done", with(reads(repeat(300, 1)), func(in *estimate.Input) { in.Curve = curve(100, 60) }), estimate.MethodNewTagRate, estimate.MetOnce,
+		{"quiet session, slow", with(reads(repeat(300, 1)), func(in *estimate.Input) { in.Curve = curve(100, 85, 92) }),
+			estimate.MethodNewTagRate, estimate.MetOnce,
+			"Nearly every tag was read only once, so repeats cannot say how many are still unread; still 2 new " +
+				"tags in the last 20 s: go on."},
+		{"quiet session, done", with(reads(repeat(300, 1)), func(in *estimate.Input) { in.Curve = curve(100, 60) }),
+			estimate.MethodNewTagRate, estimate.MetOnce,
 			"Nearly every tag was read only once, so repeats cannot say how many are still unread; no new tag for 40 s."},
-		{"just begun", with(reads(repeat(3, 1)), func(in *estimate.Input) { in.Curve = curve(9, 2) }), estimate.MethodNewTagRate, estimate.MetOnce,
-			"Nearly every tag was read only once, so repeats cannot say how many are still unread; still 1 new tag in the last 10 s: go on."},
-		{"reader silent", with(reads(repeat(300, 1)), func(in *estimate.Input) { in.Curve, in.At = curve(100, 60), 400_000 }), estimate.MethodNewTagRate, estimate.MetOnce,
-			"Nearly every tag was read only once, so repeats cannot say how many are still unread; no read at all for 20 s or more: look whether the reader is on, or go on elsewhere."},
+		{"just begun", with(reads(repeat(3, 1)), func(in *estimate.Input) { in.Curve = curve(9, 2) }),
+			estimate.MethodNewTagRate, estimate.MetOnce,
+			"Nearly every tag was read only once, so repeats cannot say how many are still unread; still 1 new tag " +
+				"in the last 10 s: go on."},
+		{"reader silent", with(reads(repeat(300, 1)), func(in *estimate.Input) {
+			in.Curve, in.At = curve(100, 60),
+				400_000
+		}), estimate.MethodNewTagRate, estimate.MetOnce,
+			"Nearly every tag was read only once, so repeats cannot say how many are still unread; no read at all " +
+				"for 20 s or more: look whether the reader is on, or go on elsewhere."},
 		{"passes over different shelves", passes(2, join(repeat(190, 1), repeat(10, 2))), estimate.MethodNone, estimate.MetOnce,
 			"Nearly every tag was read in one pass only, so the passes cannot say how many are still unread."},
 		{"poor passes", passes(2, join(repeat(80, 1), repeat(10, 2))), estimate.MethodNone, estimate.LowCoverage,
@@ -94,9 +107,11 @@ func TestWords(t *testing.T) {
 	}
 }
 
-// Bursts look like thoroughness: two passes that hardly agree, in which every tag met was read a dozen times. The passes must have the word.
+// Bursts look like thoroughness: two passes that hardly agree, in which every tag met was read a
+// dozen times. The passes must have the word.
 func TestPassesBeforeReads(t *testing.T) {
-	in := estimate.Input{Tally: estimate.TallyOf(repeat(90, 12)...), Incidence: estimate.TallyOf(join(repeat(80, 1), repeat(10, 2))...), Passes: 2, Expected: -1}
+	in := estimate.Input{Tally: estimate.TallyOf(repeat(90, 12)...),
+		Incidence: estimate.TallyOf(join(repeat(80, 1), repeat(10, 2))...), Passes: 2, Expected: -1}
 	a := estimate.Assess(in)
 	require.False(t, a.Usable)
 	require.Equal(t, estimate.LowCoverage, a.Reason)
@@ -113,7 +128,8 @@ func TestTagsMetOutsideOfPassesAreNotUnseen(t *testing.T) {
 	require.Equal(t, 510, after.Distinct)
 }
 
-// One and the same shelf with 0, 1, 2, ... tags met once: the upper end rises with them and does not jump.
+// One and the same shelf with 0, 1, 2, ... tags met once: the upper end rises with them and does
+// not jump.
 func TestUpperEndRisesWithTagsMetOnce(t *testing.T) {
 	last := 0
 	for once := range 30 {

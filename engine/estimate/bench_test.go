@@ -21,7 +21,8 @@ func BenchmarkSee(b *testing.B) {
 
 func BenchmarkAssess(b *testing.B) {
 	b.ReportAllocs()
-	in := estimate.Input{Tally: estimate.TallyOf(join(repeat(48, 1), repeat(192, 2), repeat(256, 3))...), Passes: 3, Expected: 500, Curve: curve(600, 10, 20, 30)}
+	in := estimate.Input{Tally: estimate.TallyOf(join(repeat(48, 1), repeat(192, 2), repeat(256, 3))...), Passes: 3,
+		Expected: 500, Curve: curve(600, 10, 20, 30)}
 	in.Incidence = in.Tally
 	for b.Loop() {
 		estimate.Assess(in)

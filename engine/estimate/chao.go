@@ -10,11 +10,13 @@ type Interval struct {
 	Low, High float64
 }
 
-// Counts is what the estimators go by: of Seen different tags, Once were met exactly once and Twice exactly twice, in Draws meetings in all.
-// A meeting is a read, a sighting, or a pass in which the tag was met.
+// Counts is what the estimators use: of Seen different tags, Once were met exactly once and Twice
+// exactly twice, in Draws meetings in all. A meeting is a read, a sighting, or a pass in which the
+// tag was met.
 //
-// Counts that contradict themselves are mended before use: negative numbers are 0, Once + Twice is at most Seen, and there are at least as many
-// draws as these make. Numbers above a billion are taken as a billion.
+// Counts that contradict themselves are mended before use: negative numbers are 0, Once + Twice is
+// at most Seen, and there are at least as many draws as these make. Numbers above a billion are
+// taken as a billion.
 type Counts struct {
 	Draws, Seen, Once, Twice int
 }
@@ -54,10 +56,13 @@ func (e Estimate) Unseen() float64 { return max(0, e.Total-float64(e.Seen)) }
 // SD returns the standard deviation of Total.
 func (e Estimate) SD() float64 { return math.Sqrt(e.Variance) }
 
-// Chao1 estimates the number of tags from how often each was met (Chao 1984), without the factor (n-1)/n.
+// Chao1 estimates the number of tags from how often each was met (Chao 1984), without the factor
+// (n-1)/n.
 //
-// The interval is log-normal (Chao 1987). If no tag was met exactly once, Total is Seen and variance and interval follow from the number of meetings alone, as
-// in EstimateS; its lower end can then lie above Total. If the estimate is no more than Seen although a tag was met once, the interval is [Seen, Seen].
+// The interval is log-normal (Chao 1987). If no tag was met exactly once, Total is Seen and
+// variance and interval follow from the number of meetings alone, as in EstimateS; its lower end
+// can then lie above Total. If the estimate is no more than Seen although a tag was met once, the
+// interval is [Seen, Seen].
 func Chao1(c Counts, form Form) Estimate { return chao(c.mended(), form, 1) }
 
 // Chao1Scaled is Chao1 with the factor (n-1)/n on the added term and its variance, as iNEXT has it.
@@ -66,9 +71,10 @@ func Chao1Scaled(c Counts, form Form) Estimate {
 	return chao(c, form, share(c.Draws-1, c.Draws))
 }
 
-// Chao2 estimates the number of tags from the number of passes in which each was met (Chao 1987): Once and Twice of the counts are the
-// tags met in exactly one and exactly two passes, Draws is the sum over tags of the passes in which each was met. It has the factor (T-1)/T for T passes, and
-// is otherwise computed as Chao1 is. Fewer than two passes tell nothing: Total is then Seen.
+// Chao2 estimates the number of tags from the number of passes in which each was met (Chao 1987):
+// Once and Twice of the counts are the tags met in exactly one and exactly two passes, Draws is the
+// sum over tags of the passes in which each was met. It has the factor (T-1)/T for T passes, and is
+// otherwise computed as Chao1 is. Fewer than two passes tell nothing: Total is then Seen.
 func Chao2(passes int, c Counts, form Form) Estimate {
 	return chao(c.mended(), form, share(passes-1, passes))
 }
@@ -81,7 +87,8 @@ func share(a, b int) float64 {
 	return float64(a) / float64(b)
 }
 
-// chao computes all forms; a is the factor on the added term. The formulas of the variances are those of the EstimateS user's guide and, with the factor, of SpadeR.
+// chao computes all forms; a is the factor on the added term. The formulas of the variances are
+// those of the EstimateS user's guide and, with the factor, of SpadeR.
 func chao(c Counts, form Form, a float64) Estimate {
 	s, f1, f2 := float64(c.Seen), float64(c.Once), float64(c.Twice)
 	e := Estimate{Seen: c.Seen, Total: s, Interval: Interval{s, s}}
@@ -119,8 +126,8 @@ func logNormal(s, t, variance float64) Interval {
 	return Interval{s + t/k, s + t*k}
 }
 
-// GoodTuring estimates the share of all answers that would come from tags already met: 1 - f1/n (Good 1953). It is 0 where nothing was met, and where
-// every tag was met once.
+// GoodTuring estimates the share of all answers that would come from tags already met: 1 - f1/n
+// (Good 1953). It is 0 where nothing was met, and where every tag was met once.
 func GoodTuring(c Counts) float64 {
 	c = c.mended()
 	if c.Draws == 0 {
@@ -129,7 +136,8 @@ func GoodTuring(c Counts) float64 {
 	return 1 - share(c.Once, c.Draws)
 }
 
-// ChaoJost estimates the same share as GoodTuring with less bias (Chao and Jost 2012), as iNEXT prints it.
+// ChaoJost estimates the same share as GoodTuring with less bias (Chao and Jost 2012), as iNEXT
+// prints it.
 func ChaoJost(c Counts) float64 {
 	c = c.mended()
 	return coverage(c.Draws, c)
@@ -145,7 +153,8 @@ func coverage(n int, c Counts) float64 {
 		return 0
 	}
 	f1, f2 := float64(c.Once), float64(c.Twice)
-	// With f0 unseen tags, the next meeting is with one of the f1 in n f0/(n f0 + f1) of the cases that Good's estimate gives to new ones. n f0 is (n-1) times this:
+	// With f0 unseen tags, the next meeting is with one of the f1 in n f0/(n f0 + f1) of the cases
+	// that Good's estimate gives to new ones. n f0 is (n-1) times this:
 	f0 := f1 * (f1 - 1) / 2
 	if c.Twice > 0 {
 		f0 = f1 * f1 / (2 * f2)

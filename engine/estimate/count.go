@@ -2,8 +2,10 @@ package estimate
 
 import "math"
 
-// BurstGap is how long a tag must have kept still, in milliseconds, for its next read to be another sighting. A tag that is read again sooner may have been
-// in the beam all the while: in session S1 of the Gen2 air interface it keeps quiet for up to 5 s once read (EPC UHF Gen2, tag flags and persistence values).
+// BurstGap is how long a tag must have kept still, in milliseconds, for its next read to be another
+// sighting. A tag that is read again sooner may have been in the beam all the while: in session S1
+// of the Gen2 air interface it keeps quiet for up to 5 s once read (EPC UHF Gen2, tag flags and
+// persistence values).
 const BurstGap = 5000
 
 // Mark is what a count remembers of one tag: 8 bytes. Its zero value is a tag that was not met.
@@ -30,8 +32,9 @@ func NewCount(start int64) *Count {
 	return &Count{Curve: *NewCurve(start)}
 }
 
-// See takes a read of a tag at this time, in Unix milliseconds, and returns the tag's new mark, to be given with its next read. A read older than the newest of its
-// tag adds to the curve, but is no sighting.
+// See takes a read of a tag at this time, in Unix milliseconds, and returns the tag's new mark, to
+// be given with its next read. A read older than the newest of its tag adds to the curve, but is no
+// sighting.
 func (c *Count) See(m Mark, at int64) Mark {
 	met := m.Sightings > 0
 	c.Curve.Add(at, btoi(!met), 1)
@@ -60,8 +63,8 @@ func (c *Count) EndPass() {
 	c.Ended = c.Running
 }
 
-// Input returns what Assess needs. The pass that goes on is left out of the passes, since it has not been everywhere yet; tags that it was the first to find
-// are among the different ones.
+// Input returns what Assess needs. The pass that goes on is left out of the passes, since it has
+// not been everywhere yet; tags that it was the first to find are among the different ones.
 func (c *Count) Input(expected int, at int64) Input {
 	return Input{Tally: c.Sightings, Passes: c.Passes, Incidence: c.Ended, Curve: &c.Curve, Expected: expected, At: at}
 }

@@ -20,9 +20,10 @@ type Bin struct {
 	Reads int `json:"reads"` // all reads
 }
 
-// Curve keeps how many new tags came when, in bounded memory: its bins start one second wide, and all double in width whenever time outgrows CurveBins of them. The last
-// RecentSeconds are kept by the second beside it. Order does not matter: the same additions give the same curve. Fields are open so that it can be stored;
-// change it by Add.
+// Curve keeps how many new tags came when, in bounded memory: its bins start one second wide, and
+// all double in width whenever time outgrows CurveBins of them. The last RecentSeconds are kept by
+// the second beside it. Order does not matter: the same additions give the same curve. Fields are
+// open so that it can be stored; change it by Add.
 type Curve struct {
 	Start   int64              `json:"start"`    // Unix milliseconds
 	Width   int64              `json:"width"`    // of a bin, milliseconds
@@ -39,7 +40,8 @@ func NewCurve(start int64) *Curve {
 	return &Curve{Start: start, Width: firstWidth, LastNew: -1}
 }
 
-// sound mends a curve that was made without NewCurve or read from somewhere, so that no method can run out of bounds.
+// sound mends a curve that was made without NewCurve or read from somewhere, so that no method can
+// run out of bounds.
 func (c *Curve) sound() {
 	if c.Width < firstWidth {
 		c.Width = firstWidth
@@ -71,8 +73,9 @@ func (c *Curve) elapsed(at int64) int64 {
 	return d
 }
 
-// Add adds reads that came at this time, in Unix milliseconds, of which newTags were of tags not met before. Both may be 0, to say that time went on. A time
-// before the start counts as the start; negative numbers count as 0.
+// Add adds reads that came at this time, in Unix milliseconds, of which newTags were of tags not
+// met before. Both may be 0, to say that time went on. A time before the start counts as the start;
+// negative numbers count as 0.
 func (c *Curve) Add(at int64, newTags, reads int) {
 	c.sound()
 	newTags, reads = min(max(newTags, 0), maxBin), min(max(reads, 0), maxBin)
@@ -129,8 +132,9 @@ func (c *Curve) widen() {
 	}
 }
 
-// Rate returns how many new tags and reads a second came in the last seconds before at (1 to RecentSeconds), and over how many seconds that is: fewer
-// where the curve has not run that long. A time before the newest addition counts as that.
+// Rate returns how many new tags and reads a second came in the last seconds before at (1 to
+// RecentSeconds), and over how many seconds that is: fewer where the curve has not run that long. A
+// time before the newest addition counts as that.
 func (c *Curve) Rate(at int64, seconds int) (newTags, reads float64, over int) {
 	b, over := c.recent(at, seconds)
 	return float64(b.New) / float64(over), float64(b.Reads) / float64(over), over
@@ -151,7 +155,8 @@ func (c *Curve) recent(at int64, seconds int) (Bin, int) {
 	return sum, over
 }
 
-// Quiet returns for how many milliseconds before at no new tag has come: since the start where there was none.
+// Quiet returns for how many milliseconds before at no new tag has come: since the start where
+// there was none.
 func (c *Curve) Quiet(at int64) int64 {
 	s := *c
 	s.sound()
@@ -167,7 +172,8 @@ type Point struct {
 	Total   int     `json:"total"`   // different tags until its end
 }
 
-// Points returns the whole curve, at most CurveBins points of equal length but for the last, which ends with the newest addition.
+// Points returns the whole curve, at most CurveBins points of equal length but for the last, which
+// ends with the newest addition.
 func (c *Curve) Points() []Point {
 	s := *c
 	s.sound()

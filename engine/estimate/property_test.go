@@ -56,7 +56,8 @@ func TestEstimatesAreSound(t *testing.T) {
 	})
 }
 
-// More tags met once, all else equal, never make the estimate smaller; more met twice never make it larger.
+// More tags met once, all else equal, never make the estimate smaller; more met twice never make it
+// larger.
 func TestEstimatesAreMonotone(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		c := drawCounts(t, 1000)
@@ -221,7 +222,8 @@ func checkAssessment(t require.TestingT, a estimate.Assessment) {
 	require.NoError(t, err)
 }
 
-// Any input, sound or not, gives an assessment that holds together; the inputs of real counts are never called inconsistent.
+// Any input, sound or not, gives an assessment that holds together; the inputs of real counts are
+// never called inconsistent.
 func TestAssessIsTotal(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		passes := rapid.IntRange(0, 6).Draw(t, "passes")
@@ -259,7 +261,8 @@ func FuzzAssess(f *testing.F) {
 	f.Add(98, 84, 75, 6, 3, 3, 40, 20, 24, int64(math.MaxInt64), math.MaxInt, 1, math.MinInt)
 	f.Fuzz(func(t *testing.T, reads, distinct, once, twice, more, passes, q1, q2, q3 int, at int64, newTags, n, expected int) {
 		in := estimate.Input{
-			Tally:  estimate.Tally{Reads: reads, Distinct: distinct, Freq: [estimate.TallyCap]int{0: once, 1: twice, estimate.TallyCap - 1: more}},
+			Tally: estimate.Tally{Reads: reads, Distinct: distinct, Freq: [estimate.TallyCap]int{0: once, 1: twice,
+				estimate.TallyCap - 1: more}},
 			Passes: passes, Expected: expected, At: at, Curve: estimate.NewCurve(0),
 			Incidence: estimate.Tally{Reads: q1 + 2*q2 + 3*q3, Distinct: q1 + q2 + q3, Freq: [estimate.TallyCap]int{q1, q2, q3}},
 		}

@@ -32,7 +32,8 @@ func counts(met []int) estimate.Counts {
 	return t.Counts()
 }
 
-// Worked examples that others have printed. Results are given to as many places as the source prints.
+// Worked examples that others have printed. Results are given to as many places as the source
+// prints.
 func TestChao1Published(t *testing.T) {
 	girdled := join([]int{46, 22, 17, 15, 15, 9, 8, 6, 6, 4, 2, 2, 2, 2}, repeat(12, 1))
 	logged := join([]int{88, 22, 16, 15, 13, 10, 8, 8, 7, 7, 7, 5, 4, 4, 4, 3, 3, 3, 3, 2, 2, 2, 2}, repeat(14, 1))
@@ -68,8 +69,10 @@ func TestChao1Published(t *testing.T) {
 		{"mothur, third", mothur3, estimate.Chao1, estimate.BiasCorrected, 1553, none, 658.49, 3870.02, 2},
 		// The example of int.chao in the R package fossil; the corrected form would give 11.5.
 		{"fossil", []int{4, 5, 1, 1, 2, 0, 0, 1, 3, 0, 8, 45, 23}, estimate.Chao1, estimate.Classic, 14.5, none, none, none, 9},
-		{"fossil, by hand", []int{4, 5, 1, 1, 2, 0, 0, 1, 3, 0, 8, 45, 23}, estimate.Chao1, estimate.BiasCorrected, 11.5, none, none, none, 9},
-		// The data set spider of the R package iNEXT; results from memory of Hsieh, Ma and Chao 2016. This form has the factor (n-1)/n.
+		{"fossil, by hand", []int{4, 5, 1, 1, 2, 0, 0, 1, 3, 0, 8, 45, 23}, estimate.Chao1, estimate.BiasCorrected,
+			11.5, none, none, none, 9},
+		// The data set spider of the R package iNEXT; results from memory of Hsieh, Ma and Chao
+		// 2016. This form has the factor (n-1)/n.
 		{"iNEXT, spider, girdled", girdled, estimate.Chao1Scaled, estimate.Classic, 43.893, 14.306, none, none, 3},
 		{"iNEXT, spider, logged", logged, estimate.Chao1Scaled, estimate.Classic, 61.403, 18.532, none, none, 3},
 		// The same data without the factor, by hand: 26 + 12²/8 and 26 + 12·11/10.
@@ -90,9 +93,11 @@ func TestChao1Published(t *testing.T) {
 }
 
 func TestCoveragePublished(t *testing.T) {
-	// The page "coverage" of mothur's wiki; scikit-bio's test of goods_coverage has the first as well.
+	// The page "coverage" of mothur's wiki; scikit-bio's test of goods_coverage has the first as
+	// well.
 	require.InDelta(t, 0.234694, estimate.GoodTuring(counts(join(repeat(75, 1), repeat(6, 2), repeat(1, 3), repeat(2, 4)))), 5e-7)
-	require.InDelta(t, 0.653061, estimate.GoodTuring(counts(join(repeat(34, 1), repeat(13, 2), repeat(3, 3), repeat(2, 4), repeat(3, 7)))), 5e-7)
+	require.InDelta(t, 0.653061, estimate.GoodTuring(counts(join(repeat(34, 1), repeat(13, 2), repeat(3, 3),
+		repeat(2, 4), repeat(3, 7)))), 5e-7)
 	require.InDelta(t, 0.040816, estimate.GoodTuring(counts(join(repeat(94, 1), repeat(2, 2)))), 5e-7)
 	// DataInfo of iNEXT for its data set spider; results from memory of Hsieh, Ma and Chao 2016.
 	require.InDelta(t, 0.9289, estimate.ChaoJost(estimate.Counts{Draws: 168, Seen: 26, Once: 12, Twice: 4}), 5e-5)
@@ -101,8 +106,9 @@ func TestCoveragePublished(t *testing.T) {
 }
 
 func TestChao2Published(t *testing.T) {
-	// specpool(BCI) of the R package vegan: 225 species on 50 plots, chao 236.3732, standard error 6.54361, jack1 245.58, jack2 247.8722. The package does
-	// not print Q1 and Q2; the jackknives give them: jack1 - 225 = Q1·49/50, and jack2 - 225 = Q1·97/50 - Q2·48²/(50·49).
+	// specpool(BCI) of the R package vegan: 225 species on 50 plots, chao 236.3732, standard error
+	// 6.54361, jack1 245.58, jack2 247.8722. The package does not print Q1 and Q2; the jackknives
+	// give them: jack1 - 225 = Q1·49/50, and jack2 - 225 = Q1·97/50 - Q2·48²/(50·49).
 	const q1, q2 = 21, 19
 	require.InDelta(t, 245.58, 225+q1*49.0/50, 1e-9)
 	require.InDelta(t, 247.8722, 225+q1*97.0/50-q2*48.0*48/(50*49), 5e-5)
@@ -110,23 +116,27 @@ func TestChao2Published(t *testing.T) {
 	require.InDelta(t, 236.3732, e.Total, 5e-5)
 	require.InDelta(t, 6.54361, e.SD(), 5e-6)
 
-	// By arithmetic: of 500 tags, each met in each of three passes with probability 0.8, 500·3·0.8·0.2² = 48 are expected in one pass, 192 in two and
-	// 256 in three; 4 in none. The classic form gives these 4 back without remainder.
+	// By arithmetic: of 500 tags, each met in each of three passes with probability 0.8,
+	// 500·3·0.8·0.2² = 48 are expected in one pass, 192 in two and 256 in three; 4 in none. The
+	// classic form gives these 4 back without remainder.
 	e = estimate.Chao2(3, estimate.Counts{Draws: 48 + 2*192 + 3*256, Seen: 496, Once: 48, Twice: 192}, estimate.Classic)
 	require.InDelta(t, 500, e.Total, 1e-9)
 
-	// The corrected form with its variance as in the function SpecInciChao2bc of SpadeR (formula; by hand for T = 4, Q1 = 3, Q2 = 2):
-	// 3/4·3·2/6 = 0.75, and 0.75 + 9/16·3·25/36 + 9/16·9·2·4/(4·81).
+	// The corrected form with its variance as in the function SpecInciChao2bc of SpadeR (formula;
+	// by hand for T = 4, Q1 = 3, Q2 = 2): 3/4·3·2/6 = 0.75, and 0.75 + 9/16·3·25/36 +
+	// 9/16·9·2·4/(4·81).
 	e = estimate.Chao2(4, estimate.Counts{Draws: 40, Seen: 12, Once: 3, Twice: 2}, estimate.BiasCorrected)
 	require.InDelta(t, 12.75, e.Total, 1e-12)
 	require.InDelta(t, 0.75+1.171875+0.125, e.Variance, 1e-12)
 
-	require.InDelta(t, 7.0, estimate.Chao2(1, estimate.Counts{Draws: 7, Seen: 7, Once: 7}, estimate.BiasCorrected).Total, 0, "one pass tells nothing")
+	require.InDelta(t, 7.0, estimate.Chao2(1, estimate.Counts{Draws: 7, Seen: 7, Once: 7},
+		estimate.BiasCorrected).Total, 0, "one pass tells nothing")
 }
 
 func TestChaoJostPasses(t *testing.T) {
-	// By arithmetic, as above: 500 tags at 0.8 in each of three passes. Of 1200 meetings 48 were with tags met in one; the next pass would meet 500·0.8 = 400 tags, of
-	// which 4·0.8 are new. So the share that is not is 1 - 3.2/400.
+	// By arithmetic, as above: 500 tags at 0.8 in each of three passes. Of 1200 meetings 48 were
+	// with tags met in one; the next pass would meet 500·0.8 = 400 tags, of which 4·0.8 are new. So
+	// the share that is not is 1 - 3.2/400.
 	require.InDelta(t, 1-3.2/400, estimate.ChaoJostPasses(3, estimate.Counts{Draws: 1200, Seen: 496, Once: 48, Twice: 192}), 1e-12)
 }
 
@@ -144,8 +154,8 @@ func TestChapman(t *testing.T) {
 }
 
 func TestWilson(t *testing.T) {
-	// Newcombe 1998, "Two-sided confidence intervals for the single proportion", Statistics in Medicine 17, table I, method 3 (from memory); the first by
-	// the formula.
+	// Newcombe 1998, "Two-sided confidence intervals for the single proportion", Statistics in
+	// Medicine 17, table I, method 3 (from memory); the first by the formula.
 	for _, c := range []struct {
 		hits, n   int
 		low, high float64

@@ -2,19 +2,21 @@ package estimate
 
 import "fmt"
 
-// TallyCap is where a Tally stops telling numbers apart: tags met this often or more share the last place of its histogram.
+// TallyCap is where a Tally stops telling numbers apart: tags met this often or more share the last
+// place of its histogram.
 const TallyCap = 16
 
-// Tally counts how many tags were met once, how many twice, and so on. Its zero value has met none. It is the same whatever the order
-// in which tags were met, and is always TallyCap + 2 numbers large. Fields are open so that it can be stored; change it by Meet.
+// Tally counts how many tags were met once, how many twice, and so on. Its zero value has met none.
+// It is the same whatever the order in which tags were met, and is always TallyCap + 2 numbers
+// large. Fields are open so that it can be stored; change it by Meet.
 type Tally struct {
 	Reads    int           `json:"reads"`    // meetings in all
 	Distinct int           `json:"distinct"` // different tags
 	Freq     [TallyCap]int `json:"freq"`     // Freq[k-1]: tags met exactly k times; the last: TallyCap times or more
 }
 
-// Meet adds a meeting with a tag that was met before times until now, and returns how often it has been met with this one, at most TallyCap: all that the
-// caller needs to remember of a tag.
+// Meet adds a meeting with a tag that was met before times until now, and returns how often it has
+// been met with this one, at most TallyCap: all that the caller needs to remember of a tag.
 func (t *Tally) Meet(before int) int {
 	before = min(max(before, 0), TallyCap)
 	after := min(before+1, TallyCap)
@@ -68,7 +70,8 @@ func (t *Tally) Check() error {
 	case t.Reads < reads:
 		return fmt.Errorf("%d reads, but the histogram makes at least %d: reads must not be fewer", t.Reads, reads)
 	case t.Reads > reads && last == 0:
-		return fmt.Errorf("%d reads, but the histogram makes %d and no tag was met %d times or more: they must be equal", t.Reads, reads, TallyCap)
+		return fmt.Errorf("%d reads, but the histogram makes %d and no tag was met %d times or more: they must be equal", t.Reads, reads,
+			TallyCap)
 	}
 	return nil
 }

@@ -5,7 +5,8 @@ import (
 	"strings"
 )
 
-// words makes the sentence of an assessment that has everything else. It never says that a count is complete: no estimator can know.
+// words makes the sentence of an assessment that has everything else. It never says that a count is
+// complete: no estimator can know.
 func words(a *Assessment, in *Input, c Counts) string {
 	var s string
 	switch a.Reason {
@@ -49,10 +50,12 @@ func likely(a *Assessment) string {
 		}
 		return fmt.Sprintf("The reads do not show that more tags are here, and do not rule it out (95 %%: 0 to %d)", a.High)
 	}
-	return fmt.Sprintf("At least %s more %s %s likely here (95 %%: %d to %d)", number(a.UnseenAtLeast), plural(a.UnseenAtLeast, "tag"), verb, a.Low, a.High)
+	return fmt.Sprintf("At least %s more %s %s likely here (95 %%: %d to %d)", number(a.UnseenAtLeast),
+		plural(a.UnseenAtLeast, "tag"), verb, a.Low, a.High)
 }
 
-// fewRare tells a short count from one in which nearly every tag was met often: neither gives a number, but they are not the same news.
+// fewRare distinguishes a short count from one in which nearly every tag was met often: neither
+// gives a number, but they are not the same news.
 func fewRare(a *Assessment, in *Input, c Counts) string {
 	rare := c.Once + c.Twice
 	if c.Seen < 10*MinRare || in.Passes == 2 {
@@ -62,12 +65,15 @@ func fewRare(a *Assessment, in *Input, c Counts) string {
 		return "Not enough data for a number: every tag was read three times or more, and nothing points to many more"
 	}
 	if in.Passes >= 2 {
-		return fmt.Sprintf("Not enough data for a number: all but %s of the tags were read in three passes or more, and nothing points to many more", number(rare))
+		return fmt.Sprintf("Not enough data for a number: all but %s of the tags were read in three passes or "+
+			"more, and nothing points to many more", number(rare))
 	}
-	return fmt.Sprintf("Not enough data for a number: all but %s of the tags were read three times or more, and nothing points to many more", number(rare))
+	return fmt.Sprintf("Not enough data for a number: all but %s of the tags were read three times or more, and "+
+		"nothing points to many more", number(rare))
 }
 
-// rate says whether new tags still turn up. With an estimate at hand it speaks only if they do, for then the estimate comes too soon.
+// rate says whether new tags still turn up. With an estimate at hand it speaks only if they do, for
+// then the estimate comes too soon.
 func rate(a *Assessment, in *Input) string {
 	if in.Curve == nil || in.Curve.Reads <= 0 {
 		return ""
@@ -93,12 +99,14 @@ func rate(a *Assessment, in *Input) string {
 	return fmt.Sprintf("no new tag for %s", seconds(quiet))
 }
 
-// expected sets what was found against what should be there. The two need not be the same tags, so their difference is not a number of missing ones.
+// expected sets what was found against what should be there. The two need not be the same tags, so
+// their difference is not a number of missing ones.
 func expected(a *Assessment) string {
 	if a.Expected < 0 {
 		return ""
 	}
-	return fmt.Sprintf("%s %s found where %s %s expected", number(a.Distinct), plural(a.Distinct, "tag"), number(a.Expected), isAre(a.Expected))
+	return fmt.Sprintf("%s %s found where %s %s expected", number(a.Distinct), plural(a.Distinct, "tag"),
+		number(a.Expected), isAre(a.Expected))
 }
 
 func isAre(n int) string {

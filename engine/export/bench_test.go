@@ -39,7 +39,8 @@ func bigRig(b *testing.B, items int) *rig {
 	return r
 }
 
-// peak measures how far the heap grows while f runs, in MB. Between collections a heap grows to twice what is live, so that is set aside.
+// peak measures how far the heap grows while f runs, in MB. Between collections a heap grows to
+// twice what is live, so that is set aside.
 func peak(f func()) float64 {
 	runtime.GC()
 	var before runtime.MemStats
@@ -68,7 +69,8 @@ func peak(f func()) float64 {
 // go test -bench CSV -benchtime 3x -args -items 1000000 measures a shop of a million items.
 func BenchmarkCSV(b *testing.B) {
 	r := bigRig(b, *itemsFlag)
-	e, err := New(Options{Dir: filepath.Join(b.TempDir(), "out"), Store: r.store, Runner: r.run, Now: r.clock, Log: slog.New(slog.DiscardHandler)})
+	e, err := New(Options{Dir: filepath.Join(b.TempDir(), "out"), Store: r.store, Runner: r.run, Now: r.clock,
+		Log: slog.New(slog.DiscardHandler)})
 	require.NoError(b, err)
 	b.ReportAllocs()
 	rows := 0
@@ -150,7 +152,8 @@ func BenchmarkFollow(b *testing.B) {
 				r.pass(time.Minute)
 				e := event.Entry{Kind: event.EntryReads, Points: []string{"handheld-1"}, Zones: []string{"shelf-d", "shelf-e"}}
 				for i := range 1000 {
-					e.Reads = append(e.Reads, event.Read{Key: book(1+i%3, 1+i), Zone: uint16(1 + n%2), RSSI: -500, N: 1, T: r.clock().UnixMilli()})
+					e.Reads = append(e.Reads, event.Read{Key: book(1+i%3, 1+i), Zone: uint16(1 + n%2), RSSI: -500, N: 1,
+						T: r.clock().UnixMilli()})
 				}
 				n++
 				r.add(e)

@@ -29,7 +29,8 @@ import (
 var rewrite = flag.Bool("rewrite", false, "write the golden files anew")
 
 func newExporter(t testing.TB, r *rig, change ...func(*Options)) *Exporter {
-	opt := Options{Dir: filepath.Join(t.TempDir(), "out"), Store: r.store, Runner: r.run, Now: r.clock, Log: slog.New(slog.DiscardHandler), Registry: prometheus.NewRegistry()}
+	opt := Options{Dir: filepath.Join(t.TempDir(), "out"), Store: r.store, Runner: r.run, Now: r.clock,
+		Log: slog.New(slog.DiscardHandler), Registry: prometheus.NewRegistry()}
 	for _, f := range change {
 		f(&opt)
 	}
@@ -53,7 +54,8 @@ func read(t testing.TB, e *Exporter, name string) string {
 	return string(b)
 }
 
-// The files of a morning at Quayside Books are those of testdata/quayside-books, which is the example of the manual.
+// The files of a morning at Quayside Books are those of testdata/quayside-books, which is the
+// example of the manual.
 func TestGolden(t *testing.T) {
 	r := newRig(t)
 	r.aDay()
@@ -65,7 +67,8 @@ func TestGolden(t *testing.T) {
 		names = append(names, f.Path)
 	}
 	require.Equal(t, []string{
-		"manifest.json", "products.csv", "quayside/alerts.csv", "quayside/counts.csv", "quayside/facts-2026-03-02.csv", "quayside/items.csv", "quayside/stock.csv",
+		"manifest.json", "products.csv", "quayside/alerts.csv", "quayside/counts.csv", "quayside/facts-2026-03-02.csv",
+		"quayside/items.csv", "quayside/stock.csv",
 	}, names)
 	for _, name := range names {
 		golden := filepath.Join("testdata", "quayside-books", filepath.FromSlash(name))
@@ -87,7 +90,8 @@ func TestGolden(t *testing.T) {
 	require.Equal(t, os.FileMode(0o640), info.Mode().Perm())
 }
 
-// rows reads a file with the standard library's reader, which is not the writer of these files, as maps by column.
+// rows reads a file with the standard library's reader, which is not the writer of these files, as
+// maps by column.
 func rows(t testing.TB, text string) []map[string]string {
 	t.Helper()
 	list, err := csv.NewReader(strings.NewReader(text)).ReadAll()
@@ -143,7 +147,8 @@ func TestFilesSayWhatHappened(t *testing.T) {
 	counts := rows(t, read(t, e, "quayside/counts.csv"))
 	require.Len(t, counts, 2)
 	require.Equal(t, "closed", counts[0]["status"])
-	require.Equal(t, []string{"2", "1", "1", "1"}, []string{counts[0]["expected"], counts[0]["matched"], counts[0]["missing"], counts[0]["unexpected"]})
+	require.Equal(t, []string{"2", "1", "1", "1"}, []string{counts[0]["expected"], counts[0]["matched"],
+		counts[0]["missing"], counts[0]["unexpected"]})
 	require.Equal(t, "open", counts[1]["status"])
 	require.Equal(t, "shelf-b|stockroom", counts[1]["zones"])
 	require.Empty(t, counts[1]["expected"])
@@ -242,7 +247,8 @@ func TestFactsByDay(t *testing.T) {
 	r.shelve("shelf-a", book(1, 2))
 	r.pass(24 * time.Hour)
 	r.shelve("shelf-a", book(1, 3))
-	days := map[string]bool{"quayside/facts-2026-03-02.csv": true, "quayside/facts-2026-03-04.csv": true, "quayside/facts-2026-03-05.csv": false}
+	days := map[string]bool{"quayside/facts-2026-03-02.csv": true, "quayside/facts-2026-03-04.csv": true,
+		"quayside/facts-2026-03-05.csv": false}
 	require.Equal(t, days, complete(export()))
 
 	// A day that is complete is left alone, whatever became of the file.
@@ -262,7 +268,8 @@ func TestFactsByDay(t *testing.T) {
 	require.NoFileExists(t, first)
 }
 
-// A file that can't be written is named, keeps its last good version, and does not keep the others from being written.
+// A file that can't be written is named, keeps its last good version, and does not keep the others
+// from being written.
 func TestOneFileFails(t *testing.T) {
 	r := newRig(t)
 	r.shelve("shelf-a", book(1, 1))
@@ -318,7 +325,8 @@ func TestReadersNeverSeeHalfAFile(t *testing.T) {
 	for batch := range 6 {
 		entry := r.reads("handheld-1", "shelf-a", -50)
 		for i := range 50 {
-			entry.Reads = append(entry.Reads, event.Read{Key: book(1+i%3, 1000*batch+i), Zone: 1, RSSI: -500, N: 1, T: r.clock().UnixMilli()})
+			entry.Reads = append(entry.Reads, event.Read{Key: book(1+i%3, 1000*batch+i), Zone: 1, RSSI: -500, N: 1,
+				T: r.clock().UnixMilli()})
 		}
 		r.add(entry)
 		_, err := e.Export(context.Background())

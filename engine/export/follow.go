@@ -14,7 +14,8 @@ import (
 	"lintel/engine/store"
 )
 
-// What is owed to a site, as lintel_sync has it. More includes less. What is owed need not be done row by row before.
+// What is owed to a site, as lintel_sync has it. More includes less. What is owed need not be done
+// row by row before.
 const (
 	todoNothing int64 = iota
 	todoStock         // compare the stock
@@ -45,11 +46,13 @@ type follower struct {
 	missedAlerts bool            // more changed than alerts tells: all must be listed
 }
 
-// errBehind says that this node's state is older than what the database has. Another node is ahead; this one will be.
+// errBehind says that this node's state is older than what the database has. Another node is ahead;
+// this one will be.
 var errBehind = errors.New("this node is behind the one that wrote last")
 
 const (
-	// fresh is how long after a good round no fact can have been trimmed that it did not see: facts are kept for longer by far.
+	// fresh is how long after a good round no fact can have been trimmed that it did not see: facts
+	// are kept for longer by far.
 	fresh = 10 * time.Minute
 	// countsEvery is how often the counts that go on are copied.
 	countsEvery = time.Minute
@@ -65,7 +68,8 @@ func (f *follower) sync(ctx context.Context) error {
 		return err
 	}
 	f.owed = max(f.owed, pos.todo)
-	// Heard alerts are taken before the records are read, so that a change after that is heard for the next round.
+	// Heard alerts are taken before the records are read, so that a change after that is heard for
+	// the next round.
 	ids, all := f.takeAlerts()
 	err = f.facts(ctx, &pos)
 	if err == nil && !all {
@@ -121,7 +125,8 @@ func (f *follower) checkPosition(ctx context.Context, pos position) (position, e
 		return pos, err
 	}
 	if uint64(newest) < pos.entry {
-		f.opt.Log.Warn("the store is older than the SQL database: an earlier state was restored. Copying all of the site again", "site", f.id(), "store", newest, "database", pos.entry)
+		f.opt.Log.Warn("the store is older than the SQL database: an earlier state was restored. Copying all of "+
+			"the site again", "site", f.id(), "store", newest, "database", pos.entry)
 		return f.rewind(ctx, uint64(newest))
 	}
 	if pos.fact.IsZero() || time.Since(f.lastGood) < fresh {
@@ -134,17 +139,20 @@ func (f *follower) checkPosition(ctx context.Context, pos position) (position, e
 		return nil
 	})
 	if err == nil && first != pos.fact {
-		f.opt.Log.Warn("facts may have been trimmed before they were copied; comparing all of the site", "site", f.id(), "copied_to", time.UnixMilli(pos.fact.Ms).UTC())
+		f.opt.Log.Warn("facts may have been trimmed before they were copied; comparing all of the site", "site", f.id(),
+			"copied_to", time.UnixMilli(pos.fact.Ms).UTC())
 		f.owed = todoResync
 	}
 	return pos, err
 }
 
-// trailing is how many batches that are not full are taken in one round. The state that a batch's stock is read from may be ahead of the facts that were read
-// before it, and then the next batch has the items; a site that never rests is left for the next round all the same.
+// trailing is how many batches that are not full are taken in one round. The state that a batch's
+// stock is read from may be ahead of the facts that were read before it, and then the next batch
+// has the items; a site that never rests is left for the next round all the same.
 const trailing = 4
 
-// facts appends new facts, batch by batch. Each batch, the items and the stock that it speaks of and the new position are one transaction.
+// facts appends new facts, batch by batch. Each batch, the items and the stock that it speaks of
+// and the new position are one transaction.
 func (f *follower) facts(ctx context.Context, pos *position) error {
 	for left := trailing; left > 0; {
 		b, err := f.nextBatch(ctx, pos.fact)
@@ -193,7 +201,8 @@ type factBatch struct {
 	more   bool
 }
 
-// maxStockProducts is how many products a batch picks out of the stock; with more, all of the stock is compared.
+// maxStockProducts is how many products a batch picks out of the stock; with more, all of the stock
+// is compared.
 const maxStockProducts = 200
 
 func (f *follower) nextBatch(ctx context.Context, from store.FactID) (factBatch, error) {
@@ -210,7 +219,7 @@ func (f *follower) nextBatch(ctx context.Context, from store.FactID) (factBatch,
 	b := factBatch{more: len(list) == f.opt.Batch}
 	err := f.view(ctx, func(st *engine.State) error {
 		b.seq = st.Seq()
-		// A node that follows another may not have folded yet what that one has told.
+		// A node that follows another may not have folded yet what that one has reported.
 		if n := slices.IndexFunc(list, func(fact event.Fact) bool { return fact.Seq > b.seq }); n >= 0 {
 			list, b.more = list[:n], false
 		}
@@ -291,7 +300,8 @@ func (f *follower) copyCountsNamed(ctx context.Context, pos *position, ids []str
 	return f.copyNamed(ctx, pos, ids, countsPage, &countsTable, f.countsNamed)
 }
 
-func (f *follower) copyNamed(ctx context.Context, pos *position, ids []string, size int, t *table, read func(context.Context, []string) (page, error)) error {
+func (f *follower) copyNamed(ctx context.Context, pos *position, ids []string, size int, t *table,
+	read func(context.Context, []string) (page, error)) error {
 	for chunk := range slices.Chunk(ids, size) {
 		p, err := read(ctx, chunk)
 		if err != nil {

@@ -36,8 +36,9 @@ type File struct {
 	Products *int64    `json:"products_version,omitempty"` // of products.csv
 }
 
-// Cursor says as of when a file is true. A site that works on while it is read goes from one entry of its journal to another; each row is true as of one in between,
-// and the rows of one page of some thousands as of the same one. In a quiet site both are equal.
+// Cursor says as of when a file is true. A site that works on while it is read goes from one entry
+// of its journal to another; each row is true as of one in between, and the rows of one page of
+// some thousands as of the same one. In a quiet site both are equal.
 type Cursor struct {
 	From uint64 `json:"from"`
 	To   uint64 `json:"to"`
@@ -72,7 +73,8 @@ func readManifest(dir string) (Manifest, error) {
 	if m.Version != manifestVersion {
 		return Manifest{}, fmt.Errorf("manifest.json is of version %d; this Lintel reads %d", m.Version, manifestVersion)
 	}
-	// A path goes into a call that removes files: only what an export writes is taken from a file that anybody may have edited.
+	// A path goes into a call that removes files: only what an export writes is taken from a file
+	// that anybody may have edited.
 	m.Files = slices.DeleteFunc(m.Files, func(f File) bool { return !filepath.IsLocal(filepath.FromSlash(f.Path)) })
 	return m, nil
 }

@@ -15,12 +15,15 @@ type csvMetrics struct {
 
 func newCSVMetrics(reg prometheus.Registerer) csvMetrics {
 	m := csvMetrics{
-		Runs: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "lintel_export_runs_total", Help: "Exports to CSV files, by result: ok or failed."}, []string{"result"}),
+		Runs: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "lintel_export_runs_total",
+			Help: "Exports to CSV files, by result: ok or failed."}, []string{"result"}),
 		Rows: prometheus.NewCounter(prometheus.CounterOpts{Name: "lintel_export_rows_total", Help: "Rows written to CSV files."}),
 		Seconds: prometheus.NewHistogram(prometheus.HistogramOpts{
-			Name: "lintel_export_seconds", Help: "How long one export to CSV files took.", Buckets: prometheus.ExponentialBuckets(0.01, 2, 16),
+			Name: "lintel_export_seconds", Help: "How long one export to CSV files took.",
+			Buckets: prometheus.ExponentialBuckets(0.01, 2, 16),
 		}),
-		Last: prometheus.NewGauge(prometheus.GaugeOpts{Name: "lintel_export_last_success_timestamp_seconds", Help: "When an export to CSV files last succeeded as a whole."}),
+		Last: prometheus.NewGauge(prometheus.GaugeOpts{Name: "lintel_export_last_success_timestamp_seconds",
+			Help: "When an export to CSV files last succeeded as a whole."}),
 	}
 	if reg != nil {
 		reg.MustRegister(m.Runs, m.Rows, m.Seconds, m.Last)
@@ -53,11 +56,15 @@ type sinkMetrics struct {
 
 func newSinkMetrics(reg prometheus.Registerer) sinkMetrics {
 	m := sinkMetrics{
-		Rows:     prometheus.NewCounterVec(prometheus.CounterOpts{Name: "lintel_sql_rows_total", Help: "Rows given to the SQL database, by table; it writes those that differ."}, []string{"table"}),
-		Failures: prometheus.NewCounter(prometheus.CounterOpts{Name: "lintel_sql_failures_total", Help: "Rounds of copying into the SQL database that failed."}),
-		Last:     prometheus.NewGauge(prometheus.GaugeOpts{Name: "lintel_sql_last_success_timestamp_seconds", Help: "When a round of copying last succeeded."}),
+		Rows: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "lintel_sql_rows_total",
+			Help: "Rows given to the SQL database, by table; it writes those that differ."}, []string{"table"}),
+		Failures: prometheus.NewCounter(prometheus.CounterOpts{Name: "lintel_sql_failures_total",
+			Help: "Rounds of copying into the SQL database that failed."}),
+		Last: prometheus.NewGauge(prometheus.GaugeOpts{Name: "lintel_sql_last_success_timestamp_seconds",
+			Help: "When a round of copying last succeeded."}),
 		Sweep: prometheus.NewHistogram(prometheus.HistogramOpts{
-			Name: "lintel_sql_sweep_seconds", Help: "How long a comparison with the SQL database took.", Buckets: prometheus.ExponentialBuckets(0.01, 2, 18),
+			Name: "lintel_sql_sweep_seconds", Help: "How long a comparison with the SQL database took.",
+			Buckets: prometheus.ExponentialBuckets(0.01, 2, 18),
 		}),
 	}
 	if reg != nil {

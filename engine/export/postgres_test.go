@@ -21,7 +21,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// pgServer is a PostgreSQL server of the test's own: on a free loopback port, with its data in the test's directory, and gone with the test.
+// pgServer is a PostgreSQL server of the test's own: on a free loopback port, with its data in the
+// test's directory, and gone with the test.
 type pgServer struct {
 	port int
 	bin  string
@@ -86,7 +87,8 @@ func startPostgres(t testing.TB) *pgServer {
 	}
 	password := filepath.Join(filepath.Dir(s.dir), "password")
 	require.NoError(t, os.WriteFile(password, []byte(pgPassword+"\n"), 0o644))
-	initdb := exec.Command(filepath.Join(s.bin, "initdb"), "-D", s.dir, "-U", pgUser, "--pwfile", password, "-A", "scram-sha-256", "-E", "UTF8", "--no-sync",
+	initdb := exec.Command(filepath.Join(s.bin, "initdb"), "-D", s.dir, "-U", pgUser, "--pwfile", password, "-A",
+		"scram-sha-256", "-E", "UTF8", "--no-sync",
 		"--locale=C.UTF-8")
 	initdb.Dir, initdb.SysProcAttr = "/", &syscall.SysProcAttr{Credential: s.as}
 	out, err := initdb.CombinedOutput()
@@ -153,7 +155,8 @@ func (s *pgServer) stop() {
 }
 
 func (s *pgServer) dsn(database string) string {
-	u := url.URL{Scheme: "postgres", User: url.UserPassword(pgUser, pgPassword), Host: fmt.Sprintf("127.0.0.1:%d", s.port), Path: database, RawQuery: "sslmode=disable"}
+	u := url.URL{Scheme: "postgres", User: url.UserPassword(pgUser, pgPassword), Host: fmt.Sprintf("127.0.0.1:%d",
+		s.port), Path: database, RawQuery: "sslmode=disable"}
 	return u.String()
 }
 

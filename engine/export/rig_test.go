@@ -23,7 +23,8 @@ import (
 
 func TestMain(m *testing.M) {
 	goleak.VerifyTestMain(m,
-		// The watchdog of pgx's idle connections and database/sql's opener end a moment after Close.
+		// The watchdog of pgx's idle connections and database/sql's opener end a moment after
+		// Close.
 		goleak.IgnoreTopFunction("database/sql.(*DB).connectionOpener"))
 }
 
@@ -73,7 +74,8 @@ func newRig(t testing.TB) *rig {
 	r.open()
 	ctx := context.Background()
 	for name, body := range map[string][]byte{
-		engine.LayoutDocument(site): sim.Layout(), engine.RulesDocument: []byte(testRules), engine.ProductsDocument: products(t, testProducts),
+		engine.LayoutDocument(site): sim.Layout(), engine.RulesDocument: []byte(testRules),
+		engine.ProductsDocument: products(t, testProducts),
 	} {
 		_, err := r.store.PutDocument(ctx, store.Document{Name: name, At: opening, By: "test", Body: body}, 0)
 		require.NoError(t, err)
@@ -107,8 +109,10 @@ func (r *rig) open() {
 }
 
 func (r *rig) start() {
-	// The loop's own clock stands still: it adds no ticks, so that what a test does is all that comes in.
-	r.run = runner.New(runner.Options{Store: r.store, Log: slog.New(slog.DiscardHandler), Now: func() time.Time { return opening }, FactsKeep: 1000 * 24 * time.Hour})
+	// The loop's own clock stands still: it adds no ticks, so that what a test does is all that
+	// comes in.
+	r.run = runner.New(runner.Options{Store: r.store, Log: slog.New(slog.DiscardHandler),
+		Now: func() time.Time { return opening }, FactsKeep: 1000 * 24 * time.Hour})
 	require.NoError(r.t, r.run.Start(context.Background()))
 }
 

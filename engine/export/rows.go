@@ -9,7 +9,8 @@ import (
 	"lintel/engine/event"
 )
 
-// This file turns what the core knows into rows. A row has one value for each column of its table, csvOnly ones included, in their order.
+// This file turns what the core knows into rows. A row has one value for each column of its table,
+// csvOnly ones included, in their order.
 
 // text is nil for an empty one.
 func text(s string) any {
@@ -53,13 +54,15 @@ func itemRow(site string, it *engine.ItemInfo, c *catalog.Catalog) []any {
 func stockRow(site string, r *engine.StockRow, c *catalog.Catalog) []any {
 	sku, name := productWords(c, r.Product)
 	return []any{
-		site, event.GTINText(r.GTIN), sku, name, r.Place(), int64(r.Count), limit(r.Min, r.HasMin), limit(r.Max, r.HasMax), int64(r.Short()),
+		site, event.GTINText(r.GTIN), sku, name, r.Place(), int64(r.Count), limit(r.Min, r.HasMin),
+		limit(r.Max, r.HasMax), int64(r.Short()),
 	}
 }
 
 func countRow(site string, c *event.Count, res *event.CountResult) []any {
 	row := []any{
-		site, c.ID, c.Status.String(), c.Final, strings.Join(c.Zones, "|"), c.Delivery, text(c.By), text(c.Note), at(c.Opened), at(c.Closed),
+		site, c.ID, c.Status.String(), c.Final, strings.Join(c.Zones, "|"), c.Delivery, text(c.By), text(c.Note),
+		at(c.Opened), at(c.Closed),
 		int64(c.Pass), int64(c.Reads), int64(c.Distinct), nil, nil, nil, nil, nil, nil,
 	}
 	if res != nil && c.Status == event.CountClosed {
@@ -70,13 +73,16 @@ func countRow(site string, c *event.Count, res *event.CountResult) []any {
 	return row
 }
 
-// told reports whether an alert is one that people see: not one that waits for its hold, nor one that is told as part of another.
+// told reports whether an alert is one that people see: not one that waits for its hold, nor one
+// that is notified as part of another.
 func told(a *event.Alert) bool { return a.Status != event.AlertPending && a.Lead == "" }
 
 func alertRow(site string, a *event.Alert) []any {
 	row := []any{
-		site, a.ID, a.Rule, text(a.Digest), a.About, a.Severity, a.Status.String(), a.Watch, text(a.Say), text(a.Item()), text(event.GTINText(a.GTIN)),
-		text(a.Zone), text(a.Place), nil, nil, nil, nil, nil, int64(a.Joined), at(a.Since), at(a.OpenedAt), at(a.EndedAt), at(a.AckedAt), text(a.AckedBy),
+		site, a.ID, a.Rule, text(a.Digest), a.About, a.Severity, a.Status.String(), a.Watch, text(a.Say),
+		text(a.Item()), text(event.GTINText(a.GTIN)),
+		text(a.Zone), text(a.Place), nil, nil, nil, nil, nil, int64(a.Joined), at(a.Since), at(a.OpenedAt),
+		at(a.EndedAt), at(a.AckedAt), text(a.AckedBy),
 		at(a.ClosedAt), text(a.ClosedBy), text(a.Outcome), text(a.Note),
 	}
 	if a.FactMs != 0 {
@@ -90,7 +96,8 @@ func alertRow(site string, a *event.Alert) []any {
 
 func factRow(site string, f *event.Fact) []any {
 	row := []any{
-		site, f.Ms, int64(f.N), int64(f.Seq), f.Cause.String(), at(f.At), text(f.Name()), text(event.GTINText(f.GTIN)), nil, text(f.Zone), text(f.From),
+		site, f.Ms, int64(f.N), int64(f.Seq), f.Cause.String(), at(f.At), text(f.Name()), text(event.GTINText(f.GTIN)),
+		nil, text(f.Zone), text(f.From),
 		text(f.Point), text(f.Ref), nil, nil, nil, nil, nil, nil, nil, nil, nil,
 	}
 	if row[6] != nil {

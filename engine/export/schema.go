@@ -8,7 +8,8 @@ import (
 	"lintel/engine/event"
 )
 
-// kind is what a column holds. A value of a row is nil where nothing is known, else of the Go type in brackets.
+// kind is what a column holds. A value of a row is nil where nothing is known, else of the Go type
+// in brackets.
 type kind uint8
 
 const (
@@ -24,7 +25,8 @@ const (
 // instant is a moment in Unix milliseconds.
 type instant int64
 
-// column describes one column of a table, in the database and, under the same name, in the CSV file.
+// column describes one column of a table, in the database and, under the same name, in the CSV
+// file.
 type column struct {
 	name    string
 	kind    kind
@@ -60,8 +62,8 @@ func (t *table) keys() []string {
 	return names
 }
 
-// schemaVersion is the newest version of the tables that this Lintel knows. To change them, raise it, and give what is new this number in added:
-// migrations only ever add.
+// schemaVersion is the newest version of the tables that this Lintel knows. To change them, raise
+// it, and give what is new this number in added: migrations only ever add.
 const schemaVersion = 1
 
 // oneOf lists the values that a column can have.
@@ -79,7 +81,8 @@ var itemsTable = table{
 		{name: "gtin", about: "The product, 14 digits."},
 		{name: "sku", csvOnly: true, about: "The shop's own number of the product."},
 		{name: "name", csvOnly: true, about: "The product's name."},
-		{name: "disposition", about: "Business state, in the terms of the GS1 Core Business Vocabulary: " + oneOf(event.Dispositions.Texts()) + "."},
+		{name: "disposition", about: "Business state, in the terms of the GS1 Core Business Vocabulary: " +
+			oneOf(event.Dispositions.Texts()) + "."},
 		{name: "zone", about: "Where it is; empty where that is not known."},
 		{name: "from_zone", about: "Where it was before."},
 		{name: "read_point", about: "The read point that last heard it. As fresh as last_seen."},
@@ -171,7 +174,8 @@ var factsTable = table{
 	name: "facts", added: 1, about: "What happened, one row a fact, only ever appended.",
 	columns: []column{
 		siteColumn,
-		{name: "fact_ms", kind: kindInt, key: true, about: "The site clock when it was found, Unix milliseconds; with fact_n the fact's id, which only grows."},
+		{name: "fact_ms", kind: kindInt, key: true, about: "The site clock when it was found, Unix milliseconds; " +
+			"with fact_n the fact's id, which only grows."},
 		{name: "fact_n", kind: kindInt, key: true, about: "Number within that millisecond."},
 		{name: "entry", kind: kindInt, about: "The journal entry that it came of."},
 		{name: "cause", about: oneOf(event.Causes.Texts()) + "."},
@@ -257,7 +261,8 @@ func migration(d *dialect, tables []*table, v int) []string {
 			lines = append(lines, "PRIMARY KEY ("+strings.Join(t.keys(), ", ")+")")
 			list = append(list, fmt.Sprintf("CREATE TABLE %s (\n  %s\n)", t.sqlName(), strings.Join(lines, ",\n  ")))
 			for _, columns := range t.indexes {
-				list = append(list, fmt.Sprintf("CREATE INDEX %s_by_%s ON %s (%s)", t.sqlName(), columns[len(columns)-1], t.sqlName(), strings.Join(columns, ", ")))
+				list = append(list, fmt.Sprintf("CREATE INDEX %s_by_%s ON %s (%s)", t.sqlName(),
+					columns[len(columns)-1], t.sqlName(), strings.Join(columns, ", ")))
 			}
 		case t.added < v:
 			for _, c := range fresh {

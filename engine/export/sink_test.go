@@ -36,7 +36,8 @@ func sqliteDSN(t testing.TB) string { return "sqlite:" + filepath.Join(t.TempDir
 
 func newSink(t testing.TB, r *rig, dsn string, change ...func(*SinkOptions)) *Sink {
 	t.Helper()
-	opt := SinkOptions{DSN: dsn, Store: r.store, Runner: r.run, Now: r.clock, Log: slog.New(slog.DiscardHandler), FactsKeep: 10000 * 24 * time.Hour}
+	opt := SinkOptions{DSN: dsn, Store: r.store, Runner: r.run, Now: r.clock, Log: slog.New(slog.DiscardHandler),
+		FactsKeep: 10000 * 24 * time.Hour}
 	for _, f := range change {
 		f(&opt)
 	}
@@ -132,7 +133,8 @@ func same(t testing.TB, want, have []string) {
 		}
 		return list
 	}
-	require.FailNow(t, "rows differ", "%d wanted, %d there\nmissing:\n%s\ntoo many:\n%s", len(want), len(have), strings.Join(only(want, have), "\n"), strings.Join(only(have, want), "\n"))
+	require.FailNow(t, "rows differ", "%d wanted, %d there\nmissing:\n%s\ntoo many:\n%s", len(want), len(have),
+		strings.Join(only(want, have), "\n"), strings.Join(only(have, want), "\n"))
 }
 
 func collect(t testing.TB, list func(context.Context, func(page) error) error) (rows [][]any) {
@@ -158,7 +160,8 @@ func allFacts(t testing.TB, r *rig) (rows [][]any) {
 	return rows
 }
 
-// requireFollows checks what a sink promises after every round: facts, alerts, stock, and of each item that a fact tells of all but when it was heard.
+// requireFollows checks what a sink promises after every round: facts, alerts, stock, and of each
+// item that a fact tells of all but when it was heard.
 func requireFollows(t testing.TB, r *rig, s *Sink) {
 	t.Helper()
 	src := r.source()
@@ -201,7 +204,8 @@ func requireEqual(t testing.TB, r *rig, s *Sink) {
 		}
 	})
 	same(t, expected(&productsTable, products), contents(t, s, &productsTable))
-	require.Equal(t, []string{"todo=0 "}, contents(t, s, &syncTable, "site", "fact_ms", "fact_n", "entry", "documents", "swept_at", "updated_at"))
+	require.Equal(t, []string{"todo=0 "}, contents(t, s, &syncTable, "site", "fact_ms", "fact_n", "entry", "documents",
+		"swept_at", "updated_at"))
 }
 
 // requireTrueStock checks in SQL alone that the stock of zones equals the items behind it.
@@ -211,14 +215,16 @@ func requireTrueStock(t testing.TB, s *Sink) {
 	err := s.db.QueryRow(`
 		SELECT coalesce(a.gtin, '') || ' ' || coalesce(a.zone, '') FROM (
 			SELECT site, gtin, zone, count(*) AS n FROM lintel_items
-			WHERE disposition LIKE 'sellable_%' AND zone IS NOT NULL AND zone <> 'street-door' AND gtin IN (SELECT gtin FROM lintel_products)
+			WHERE disposition LIKE 'sellable_%' AND zone IS NOT NULL AND zone <> 'street-door' AND gtin
+				IN (SELECT gtin FROM lintel_products)
 			GROUP BY site, gtin, zone) a
 		LEFT JOIN lintel_stock b ON b.site = a.site AND b.gtin = a.gtin AND b.place = a.zone
 		WHERE b.pieces IS NULL OR b.pieces <> a.n LIMIT 1`).Scan(&wrong)
 	require.ErrorIs(t, err, sql.ErrNoRows, "stock of %s differs from the items behind it", wrong.String)
 	var items, pieces int
 	require.NoError(t, s.db.QueryRow(`SELECT count(*) FROM lintel_items
-		WHERE disposition LIKE 'sellable_%' AND zone IS NOT NULL AND zone <> 'street-door' AND gtin IN (SELECT gtin FROM lintel_products)`).Scan(&items))
+		WHERE disposition LIKE 'sellable_%' AND zone IS NOT NULL AND zone <> 'street-door' AND gtin
+			IN (SELECT gtin FROM lintel_products)`).Scan(&items))
 	require.NoError(t, s.db.QueryRow("SELECT coalesce(sum(pieces), 0) FROM lintel_stock WHERE place NOT LIKE 'kind:%'").Scan(&pieces))
 	require.Equal(t, items, pieces)
 }
@@ -245,7 +251,8 @@ func TestSinkCopiesADay(t *testing.T) {
 
 		// By hand: what the till did, as anybody would ask for it.
 		var name, ref string
-		require.NoError(t, s.db.QueryRow(`SELECT p.name, f.ref FROM lintel_facts f JOIN lintel_products p ON p.gtin = f.gtin WHERE f.cause = 'sold'`).Scan(&name, &ref))
+		require.NoError(t, s.db.QueryRow(`SELECT p.name, f.ref FROM lintel_facts f JOIN lintel_products p ON `+
+			`p.gtin = f.gtin WHERE f.cause = 'sold'`).Scan(&name, &ref))
 		require.Equal(t, "The Tide Table R-00017", name+" "+ref)
 		var pieces, short int
 		require.NoError(t, s.db.QueryRow(`SELECT pieces, short FROM lintel_stock WHERE place = 'kind:shelf'`).Scan(&pieces, &short))
@@ -256,7 +263,8 @@ func TestSinkCopiesADay(t *testing.T) {
 	})
 }
 
-// A sink that starts on what is there already ends where one does that was there from the beginning; nothing is written that does not differ.
+// A sink that starts on what is there already ends where one does that was there from the
+// beginning; nothing is written that does not differ.
 func TestSinkStartsLate(t *testing.T) {
 	forEach(t, func(t *testing.T, newDSN func(testing.TB) string) {
 		r := newRig(t)
@@ -326,7 +334,8 @@ func (r *rig) randomly(rng *rand.Rand, open *[]string) {
 	}
 }
 
-// After any run of events, restarts of either side and failures before and after a commit, the tables equal the state: no fact twice, none missing.
+// After any run of events, restarts of either side and failures before and after a commit, the
+// tables equal the state: no fact twice, none missing.
 func TestTablesEqualState(t *testing.T) {
 	forEach(t, func(t *testing.T, newDSN func(testing.TB) string) {
 		for seed := range uint64(4) {
@@ -338,7 +347,8 @@ func TestTablesEqualState(t *testing.T) {
 				fail := errors.New("injected")
 				start := func() *Sink {
 					s, err := NewSink(SinkOptions{
-						DSN: dsn, Store: r.store, Runner: r.run, Now: r.clock, Log: slog.New(slog.DiscardHandler), FactsKeep: 10000 * 24 * time.Hour, Batch: 1 + rng.IntN(10),
+						DSN: dsn, Store: r.store, Runner: r.run, Now: r.clock, Log: slog.New(slog.DiscardHandler),
+						FactsKeep: 10000 * 24 * time.Hour, Batch: 1 + rng.IntN(10),
 					})
 					require.NoError(t, err)
 					s.hook = func(bool) error {
@@ -404,7 +414,8 @@ func TestSweepBringsWhatNoFactTells(t *testing.T) {
 	requireEqual(t, r, s)
 }
 
-// Facts that were trimmed before they were copied leave a gap in lintel_facts and none in the other tables.
+// Facts that were trimmed before they were copied leave a gap in lintel_facts and none in the other
+// tables.
 func TestWatermarkOlderThanKeptFacts(t *testing.T) {
 	forEach(t, func(t *testing.T, newDSN func(testing.TB) string) {
 		r := newRig(t)
@@ -461,7 +472,8 @@ func TestTwoSinks(t *testing.T) {
 	forEach(t, func(t *testing.T, newDSN func(testing.TB) string) {
 		r := newRig(t)
 		dsn := newDSN(t)
-		a, b := newSink(t, r, dsn, func(o *SinkOptions) { o.Every, o.Batch = time.Millisecond, 3 }), newSink(t, r, dsn, func(o *SinkOptions) { o.Every, o.Batch = time.Millisecond, 5 })
+		a, b := newSink(t, r, dsn, func(o *SinkOptions) { o.Every, o.Batch = time.Millisecond, 3 }),
+			newSink(t, r, dsn, func(o *SinkOptions) { o.Every, o.Batch = time.Millisecond, 5 })
 		ctx, cancel := context.WithCancel(context.Background())
 		done := make(chan struct{}, 2)
 		for _, s := range []*Sink{a, b} {
@@ -483,7 +495,8 @@ func TestTwoSinks(t *testing.T) {
 	})
 }
 
-// What a node read before another wrote is not written over it: neither rows of an older state nor facts of an older position.
+// What a node read before another wrote is not written over it: neither rows of an older state nor
+// facts of an older position.
 func TestOlderRowsAreRefused(t *testing.T) {
 	forEach(t, func(t *testing.T, newDSN func(testing.TB) string) {
 		r := newRig(t)

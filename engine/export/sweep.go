@@ -9,9 +9,9 @@ import (
 	"lintel/engine/epc"
 )
 
-// sweepIfDue compares what no fact tells: the whole stock after a change of products or layout, when items were last heard, counts that go on, alerts whose
-// changes were not heard. Only rows that differ are written. It reports whether
-// the stock was compared.
+// sweepIfDue compares what no fact mentions: the whole stock after a change of products or layout,
+// when items were last heard, counts that go on, alerts whose changes were not heard. Only rows
+// that differ are written. It reports whether the stock was compared.
 func (f *follower) sweepIfDue(ctx context.Context, pos *position, allAlerts bool) (bool, error) {
 	var docs string
 	if err := f.view(ctx, func(st *engine.State) error {
@@ -77,7 +77,8 @@ func (f *follower) sweepItems(ctx context.Context, pos *position) error {
 // dropItems deletes items that the site does not know.
 func (f *follower) dropItems(ctx context.Context) error {
 	d := f.db.dialect
-	query := "SELECT item FROM lintel_items WHERE site = " + d.args(1, 1) + " AND item > " + d.args(2, 1) + " ORDER BY item LIMIT " + d.args(3, 1)
+	query := "SELECT item FROM lintel_items WHERE site = " + d.args(1, 1) + " AND item > " + d.args(2, 1) +
+		" ORDER BY item LIMIT " + d.args(3, 1)
 	for last := ""; ; {
 		names, err := f.texts(ctx, query, f.id(), last, itemsPage)
 		if err != nil || len(names) == 0 {
@@ -123,8 +124,10 @@ func (f *follower) sweepCounts(ctx context.Context, pos *position) error {
 	return f.sweepRecords(ctx, pos, &countsTable, f.counts)
 }
 
-// sweepRecords compares alerts or counts, and deletes what is not there any more if all of the site is copied.
-func (f *follower) sweepRecords(ctx context.Context, pos *position, t *table, list func(context.Context, func([]string, page) error) error) error {
+// sweepRecords compares alerts or counts, and deletes what is not there any more if all of the site
+// is copied.
+func (f *follower) sweepRecords(ctx context.Context, pos *position, t *table,
+	list func(context.Context, func([]string, page) error) error) error {
 	there := make(map[string]bool)
 	if err := list(ctx, func(_ []string, p page) error {
 		for _, row := range p.rows {
@@ -155,7 +158,8 @@ func (f *follower) sweepStock(ctx context.Context, pos *position) error {
 	}); err != nil {
 		return err
 	}
-	// A row that came up meanwhile is in the database only if a fact brought it, and facts are taken by this goroutine or move the position.
+	// A row that came up meanwhile is in the database only if a fact brought it, and facts are
+	// taken by this goroutine or move the position.
 	return f.transact(ctx, *pos, *pos, fromStore, func(w *writer) { w.stockGone(f.id(), "", []any{f.id()}, there) })
 }
 
@@ -163,7 +167,8 @@ func (f *follower) sweepStock(ctx context.Context, pos *position) error {
 func (f *follower) dropFacts(ctx context.Context) error {
 	d := f.db.dialect
 	return f.inTransaction(ctx, func(w *writer) error {
-		w.exec("DELETE FROM lintel_facts WHERE site = "+d.args(1, 1)+" AND fact_ms < "+d.args(2, 1), f.id(), f.opt.Now().Add(-f.opt.FactsKeep).UnixMilli())
+		w.exec("DELETE FROM lintel_facts WHERE site = "+d.args(1, 1)+" AND fact_ms < "+d.args(2, 1), f.id(),
+			f.opt.Now().Add(-f.opt.FactsKeep).UnixMilli())
 		return nil
 	})
 }

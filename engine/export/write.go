@@ -16,10 +16,12 @@ import (
 	"lintel/engine/store"
 )
 
-// writeWithin bounds one transaction: a database that hangs is tried again, and does not hold the sink for ever.
+// writeWithin bounds one transaction: a database that hangs is tried again, and does not hold the
+// sink for ever.
 const writeWithin = time.Minute
 
-// maxArguments is how many arguments a statement has at most: PostgreSQL takes 65,535, SQLite 32,766 (SQLITE_MAX_VARIABLE_NUMBER).
+// maxArguments is how many arguments a statement has at most: PostgreSQL takes 65,535, SQLite
+// 32,766 (SQLITE_MAX_VARIABLE_NUMBER).
 const maxArguments = 16_000
 
 // writer writes rows in one transaction. After the first error it does nothing.
@@ -47,7 +49,8 @@ func (w *writer) upsert(t *table, rows [][]any) {
 		}
 	}
 	for size := 256; len(rows) > 0; {
-		// Sizes are powers of two, so that there are few different statements and the database keeps them prepared.
+		// Sizes are powers of two, so that there are few different statements and the database
+		// keeps them prepared.
 		for size > len(rows) || size*len(places) > maxArguments {
 			size /= 2
 		}
@@ -96,7 +99,8 @@ func (d *dialect) upsert(t *table, n int) string {
 		}
 		b = append(b, ')')
 	}
-	b = fmt.Appendf(b, " ON CONFLICT (%s) DO UPDATE SET %s WHERE %s", strings.Join(t.keys(), ", "), strings.Join(set, ", "), strings.Join(differ, " OR "))
+	b = fmt.Appendf(b, " ON CONFLICT (%s) DO UPDATE SET %s WHERE %s", strings.Join(t.keys(), ", "),
+		strings.Join(set, ", "), strings.Join(differ, " OR "))
 	statements.Store(key{d, t, n}, string(b))
 	return string(b)
 }
@@ -109,7 +113,8 @@ func (w *writer) deleteKeys(t *table, site string, keys []string) {
 		for _, k := range chunk {
 			args = append(args, k)
 		}
-		w.exec(fmt.Sprintf("DELETE FROM %s WHERE site = %s AND %s IN (%s)", t.sqlName(), w.dialect.args(1, 1), column, w.dialect.args(2, len(chunk))), args...)
+		w.exec(fmt.Sprintf("DELETE FROM %s WHERE site = %s AND %s IN (%s)", t.sqlName(), w.dialect.args(1, 1), column,
+			w.dialect.args(2, len(chunk))), args...)
 	}
 }
 
@@ -159,7 +164,8 @@ func (w *writer) stockGone(site, where string, args []any, there map[stockKey]bo
 		return
 	}
 	for _, k := range gone {
-		w.exec("DELETE FROM lintel_stock WHERE site = "+w.dialect.args(1, 1)+" AND gtin = "+w.dialect.args(2, 1)+" AND place = "+w.dialect.args(3, 1), site, k.gtin, k.place)
+		w.exec("DELETE FROM lintel_stock WHERE site = "+w.dialect.args(1, 1)+" AND gtin = "+w.dialect.args(2, 1)+
+			" AND place = "+w.dialect.args(3, 1), site, k.gtin, k.place)
 	}
 }
 
@@ -198,8 +204,8 @@ func (s *Sink) inTransaction(ctx context.Context, f func(w *writer) error) error
 	return nil
 }
 
-// transact writes rows and the next position together, if the position is still pos: so that facts are taken once, and no node writes over what another has newer.
-// Seq is as of when the rows are.
+// transact writes rows and the next position together, if the position is still pos: so that facts
+// are taken once, and no node writes over what another has newer. Seq is as of when the rows are.
 func (f *follower) transact(ctx context.Context, pos, next position, seq uint64, write func(w *writer)) error {
 	if seq < pos.entry {
 		return errBehind
@@ -224,9 +230,11 @@ func (w *writer) setPosition(site string, p position) {
 		swept = instant(p.sweptAt)
 	}
 	w.exec("INSERT INTO lintel_sync (site, fact_ms, fact_n, entry, documents, todo, swept_at, updated_at) VALUES ("+w.dialect.args(1, 8)+`)
-		ON CONFLICT (site) DO UPDATE SET fact_ms = excluded.fact_ms, fact_n = excluded.fact_n, entry = excluded.entry, documents = excluded.documents,
+		ON CONFLICT (site) DO UPDATE SET fact_ms = excluded.fact_ms, fact_n = excluded.fact_n, entry = excluded.entry,
+			documents = excluded.documents,
 		todo = excluded.todo, swept_at = excluded.swept_at, updated_at = excluded.updated_at`,
-		site, p.fact.Ms, int64(p.fact.N), int64(p.entry), p.documents, p.todo, w.dialect.value(swept), w.dialect.value(instant(time.Now().UnixMilli())))
+		site, p.fact.Ms, int64(p.fact.N), int64(p.entry), p.documents, p.todo, w.dialect.value(swept),
+		w.dialect.value(instant(time.Now().UnixMilli())))
 }
 
 func (f *follower) positionQuery() string {
@@ -265,7 +273,8 @@ func (f *follower) readPosition(ctx context.Context) (position, error) {
 	return f.scanPosition(f.db.QueryRowContext(ctx, f.positionQuery(), f.id()))
 }
 
-// rewind takes back what a store that was restored from an earlier time knows nothing of, and lets all of the site be copied again.
+// rewind takes back what a store that was restored from an earlier time knows nothing of, and lets
+// all of the site be copied again.
 func (f *follower) rewind(ctx context.Context, newest uint64) (position, error) {
 	p := position{todo: todoResync}
 	err := f.inTransaction(ctx, func(w *writer) error {
@@ -275,7 +284,8 @@ func (f *follower) rewind(ctx context.Context, newest uint64) (position, error) 
 			return w.err
 		}
 		var n int64
-		err := w.tx.QueryRowContext(w.ctx, "SELECT fact_ms, fact_n FROM lintel_facts WHERE site = "+d.args(1, 1)+" ORDER BY fact_ms DESC, fact_n DESC LIMIT 1", f.id()).Scan(&p.fact.Ms, &n)
+		err := w.tx.QueryRowContext(w.ctx, "SELECT fact_ms, fact_n FROM lintel_facts WHERE site = "+d.args(1, 1)+
+			" ORDER BY fact_ms DESC, fact_n DESC LIMIT 1", f.id()).Scan(&p.fact.Ms, &n)
 		if err != nil && !errors.Is(err, sql.ErrNoRows) {
 			return err
 		}
@@ -306,7 +316,8 @@ func (s *Sink) texts(ctx context.Context, query string, args ...any) (list []str
 	return list, rows.Err()
 }
 
-// copyProducts writes the newest product list that any site has taken up, if it is newer than that in the database.
+// copyProducts writes the newest product list that any site has taken up, if it is newer than that
+// in the database.
 func (s *Sink) copyProducts(ctx context.Context, sites []*runner.Site) error {
 	version := int64(-1)
 	var newest *catalog.Catalog

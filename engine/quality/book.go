@@ -7,7 +7,8 @@ import (
 	"time"
 )
 
-// Book counts the alerts of any number of rules in a range of weeks. It is not safe for concurrent use.
+// Book counts the alerts of any number of rules in a range of weeks. It is not safe for concurrent
+// use.
 type Book struct {
 	span     Span
 	from, to int64
@@ -36,7 +37,8 @@ func NewBook(span Span) *Book {
 // Span returns the weeks of the book.
 func (b *Book) Span() Span { return b.span }
 
-// Add counts an alert of a site whose wall clock is loc, if it opened in one of the book's weeks; else it returns false. The book keeps a.Rule and a.Digest.
+// Add counts an alert of a site whose wall clock is loc, if it opened in one of the book's weeks;
+// else it returns false. The book keeps a.Rule and a.Digest.
 func (b *Book) Add(a *Alert, loc *time.Location) bool {
 	if a.Opened < b.from || a.Opened >= b.to {
 		return false
@@ -86,7 +88,7 @@ func (b *Book) Merge(o *Book) {
 // Has reports whether anything of the rule was counted.
 func (b *Book) Has(rule string) bool { return len(b.rules[rule]) > 0 }
 
-// Sides are the alerts that were told and those of a time when the rule was only watched.
+// Sides are the alerts that were notified and those of a time when the rule was only watched.
 type Sides struct {
 	Told    Tally
 	Watched Tally
@@ -121,7 +123,8 @@ type VersionReport struct {
 	Tally       Tally
 }
 
-// Report returns what is known of a rule. A rule of which nothing was counted has empty weeks and no versions.
+// Report returns what is known of a rule. A rule of which nothing was counted has empty weeks and
+// no versions.
 func (b *Book) Report(rule string) *Report {
 	r := &Report{Rule: rule}
 	index := make(map[Week]int)
@@ -160,7 +163,8 @@ type Summary struct {
 	Sides
 }
 
-// Noisiest lists the rules, those that people heard most of first, then those that were watched, then by name. names are rules that are listed even if nothing of them was counted.
+// Noisiest lists the rules, those that people heard most of first, then those that were watched,
+// then by name. names are rules that are listed even if nothing of them was counted.
 func (b *Book) Noisiest(names ...string) []Summary {
 	list := make([]Summary, 0, len(b.rules))
 	for rule, cells := range b.rules {
@@ -178,7 +182,8 @@ func (b *Book) Noisiest(names ...string) []Summary {
 		}
 	}
 	slices.SortFunc(list, func(x, y Summary) int {
-		return cmp.Or(cmp.Compare(y.Told.Fired, x.Told.Fired), cmp.Compare(y.Watched.Fired, x.Watched.Fired), strings.Compare(x.Rule, y.Rule))
+		return cmp.Or(cmp.Compare(y.Told.Fired, x.Told.Fired), cmp.Compare(y.Watched.Fired, x.Watched.Fired),
+			strings.Compare(x.Rule, y.Rule))
 	})
 	return list
 }

@@ -17,7 +17,8 @@ func TestByHand(t *testing.T) {
 	loc := at(t, zone, "2027-01-01 00:00:00").Location()
 	b := quality.NewBook(quality.Span{Last: quality.Week{Year: 2027, Week: 1}, Weeks: 2})
 	alert := func(opened, digest, outcome string, more func(*quality.Alert)) bool {
-		a := &quality.Alert{Rule: "unpaid-at-door", Digest: digest, Opened: at(t, zone, opened).UnixMilli(), Outcome: outcome, Ended: outcome != ""}
+		a := &quality.Alert{Rule: "unpaid-at-door", Digest: digest, Opened: at(t, zone, opened).UnixMilli(),
+			Outcome: outcome, Ended: outcome != ""}
 		if more != nil {
 			more(a)
 		}
@@ -43,7 +44,8 @@ func TestByHand(t *testing.T) {
 
 	r := b.Report("unpaid-at-door")
 	require.Equal(t, quality.Tally{
-		Fired: 6, Acknowledged: 4, Cleared: 2, Open: 1, Genuine: 2, False: 1, Unclear: 1, NoOutcome: 1, Joined: 3, Reminded: 1, Reminders: 2, Escalated: 1, Faults: 1,
+		Fired: 6, Acknowledged: 4, Cleared: 2, Open: 1, Genuine: 2, False: 1, Unclear: 1, NoOutcome: 1, Joined: 3,
+		Reminded: 1, Reminders: 2, Escalated: 1, Faults: 1,
 		Storms: 1, KeptBack: 40,
 	}, counts(r.Told))
 	require.Equal(t, quality.Tally{Fired: 1, Genuine: 1}, counts(r.Watched))
@@ -53,7 +55,8 @@ func TestByHand(t *testing.T) {
 	require.Equal(t, "2026-W53", r.Weeks[0].Week.String())
 	require.Equal(t, quality.Tally{Fired: 3, Acknowledged: 3, Genuine: 1, False: 1, Unclear: 1}, counts(r.Weeks[0].Told))
 	require.Equal(t, "2027-W01", r.Weeks[1].Week.String())
-	require.Equal(t, quality.Tally{Fired: 3, Acknowledged: 1, Cleared: 2, Open: 1, Genuine: 1, NoOutcome: 1, Joined: 3, Reminded: 1, Reminders: 2, Escalated: 1, Faults: 1, Storms: 1, KeptBack: 40}, counts(r.Weeks[1].Told))
+	require.Equal(t, quality.Tally{Fired: 3, Acknowledged: 1, Cleared: 2, Open: 1, Genuine: 1, NoOutcome: 1, Joined: 3,
+		Reminded: 1, Reminders: 2, Escalated: 1, Faults: 1, Storms: 1, KeptBack: 40}, counts(r.Weeks[1].Told))
 	require.Equal(t, quality.Tally{Fired: 1, Genuine: 1}, counts(r.Weeks[1].Watched))
 
 	require.Len(t, r.Versions, 4, "the last version was watched, and failed while it was not")
@@ -62,7 +65,8 @@ func TestByHand(t *testing.T) {
 	require.Equal(t, at(t, zone, "2026-12-28 00:00:00").UnixMilli(), r.Versions[0].First)
 	require.Equal(t, at(t, zone, "2026-12-31 23:59:59").UnixMilli(), r.Versions[0].Last)
 	require.Equal(t, "two", r.Versions[1].Digest)
-	require.Equal(t, quality.Tally{Fired: 4, Acknowledged: 2, Cleared: 2, Open: 1, Genuine: 1, Unclear: 1, NoOutcome: 1, Joined: 3, Reminded: 1, Reminders: 2, Escalated: 1, Storms: 1, KeptBack: 40}, counts(r.Versions[1].Tally))
+	require.Equal(t, quality.Tally{Fired: 4, Acknowledged: 2, Cleared: 2, Open: 1, Genuine: 1, Unclear: 1, NoOutcome: 1,
+		Joined: 3, Reminded: 1, Reminders: 2, Escalated: 1, Storms: 1, KeptBack: 40}, counts(r.Versions[1].Tally))
 	require.True(t, r.Versions[2].Watch)
 	require.Equal(t, quality.Tally{Faults: 1}, counts(r.Versions[3].Tally))
 }
@@ -93,12 +97,14 @@ func drawAlert(t *rapid.T) *quality.Alert {
 	return a
 }
 
-// The weeks add up to the whole, so do the versions, and the whole is what a count without any weeks finds. Where the alerts are cut into books does not matter.
+// The weeks add up to the whole, so do the versions, and the whole is what a count without any
+// weeks finds. Where the alerts are cut into books does not matter.
 func TestPartsAddUpToTheWhole(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		loc, err := time.LoadLocation(rapid.SampledFrom(zones).Draw(t, "zone"))
 		require.NoError(t, err)
-		span := quality.Span{Last: quality.WeekOf(time.Date(2027, 1, rapid.IntRange(1, 14).Draw(t, "day"), 12, 0, 0, 0, loc)), Weeks: rapid.IntRange(1, 60).Draw(t, "weeks")}
+		span := quality.Span{Last: quality.WeekOf(time.Date(2027, 1, rapid.IntRange(1, 14).Draw(t, "day"), 12, 0, 0, 0,
+			loc)), Weeks: rapid.IntRange(1, 60).Draw(t, "weeks")}
 		alerts := rapid.SliceOfN(rapid.Custom(drawAlert), 0, 60).Draw(t, "alerts")
 		cut := rapid.IntRange(0, len(alerts)).Draw(t, "cut")
 		b, rest := quality.NewBook(span), quality.NewBook(span)
@@ -198,7 +204,8 @@ func BenchmarkAdd(b *testing.B) {
 	alerts := make([]quality.Alert, 1000)
 	for i := range alerts {
 		opened := from + (to-from)*int64(i)/1000
-		alerts[i] = quality.Alert{Rule: fmt.Sprintf("rule-%d", i%20), Digest: fmt.Sprint(i % 3), Opened: opened, Acknowledged: opened + int64(i)*977, Outcome: quality.Genuine, Ended: true}
+		alerts[i] = quality.Alert{Rule: fmt.Sprintf("rule-%d", i%20), Digest: fmt.Sprint(i % 3), Opened: opened,
+			Acknowledged: opened + int64(i)*977, Outcome: quality.Genuine, Ended: true}
 	}
 	book := quality.NewBook(span)
 	b.ReportAllocs()

@@ -6,8 +6,9 @@ import (
 	"slices"
 )
 
-// Delays is a collection of times in seconds, of which quantiles can be asked. It keeps each time to the second, and from 1,000 s on to three digits (at most half a
-// percent off), so it has at most some 10,000 different ones, whatever is added. The zero value is empty.
+// Delays is a collection of times in seconds, of which quantiles can be asked. It keeps each time
+// to the second, and from 1,000 s on to three digits (at most half a percent off), so it has at
+// most some 10,000 different ones, whatever is added. The zero value is empty.
 type Delays struct {
 	n      int
 	counts map[int]int // by seconds
@@ -48,8 +49,9 @@ func (d *Delays) Merge(o *Delays) {
 // Len returns how many times there are.
 func (d *Delays) Len() int { return d.n }
 
-// Quantiles returns, for each p in [0, 1], the number of seconds below which that share of the times lies: Hyndman and Fan's type 7, which goes evenly between neighbours.
-// With no times it returns nil.
+// Quantiles returns, for each p in [0, 1], the number of seconds below which that share of the
+// times lies: Hyndman and Fan's type 7, which goes evenly between neighbours. With no times it
+// returns nil.
 func (d *Delays) Quantiles(ps ...float64) []float64 {
 	if d.n == 0 {
 		return nil

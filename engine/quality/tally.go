@@ -135,7 +135,8 @@ func (p Precision) Share() (float64, bool) {
 	return float64(p.Genuine) / float64(p.Outcomes), true
 }
 
-// tooWide is the width of an interval that says next to nothing: half of all there is. Ten outcomes and fewer mostly come to this.
+// tooWide is the width of an interval that says next to nothing: half of all there is. Ten outcomes
+// and fewer mostly come to this.
 const tooWide = 0.5
 
 // Words says it in one sentence, with no more confidence than the outcomes give.
@@ -147,7 +148,8 @@ func (p Precision) Words() string {
 	case p.Interval.High-p.Interval.Low > tooWide:
 		return fmt.Sprintf("%s: too few to say.", outcomes(p.Outcomes))
 	}
-	return fmt.Sprintf("Right %d of %d times: %s, by the 95 %% interval %s to %s.", p.Genuine, p.Outcomes, percent(share), percent(p.Interval.Low), percent(p.Interval.High))
+	return fmt.Sprintf("Right %d of %d times: %s, by the 95 %% interval %s to %s.", p.Genuine, p.Outcomes,
+		percent(share), percent(p.Interval.Low), percent(p.Interval.High))
 }
 
 func outcomes(n int) string {
@@ -194,9 +196,11 @@ func (c Change) Words() string {
 	points := func(share float64) string { return fmt.Sprintf("%.0f", math.Abs(share)*100) }
 	switch {
 	case c.Interval.Low > 0:
-		return fmt.Sprintf("Better than the version before: right %s points more often, by the 95 %% interval %s to %s.", points(c.Share), points(c.Interval.Low), points(c.Interval.High))
+		return fmt.Sprintf("Better than the version before: right %s points more often, by the 95 %% interval %s to %s.", points(c.Share),
+			points(c.Interval.Low), points(c.Interval.High))
 	case c.Interval.High < 0:
-		return fmt.Sprintf("Worse than the version before: right %s points less often, by the 95 %% interval %s to %s.", points(c.Share), points(c.Interval.High), points(c.Interval.Low))
+		return fmt.Sprintf("Worse than the version before: right %s points less often, by the 95 %% interval %s to %s.",
+			points(c.Share), points(c.Interval.High), points(c.Interval.Low))
 	}
 	return "No difference to the version before can be told."
 }

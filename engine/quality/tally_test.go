@@ -62,7 +62,8 @@ func TestWordsClaimNoMoreThanIsKnown(t *testing.T) {
 	}
 }
 
-// Newcombe 1998, Statistics in Medicine 17:873-890, table II, method 10, 56/70 against 48/80 (from memory).
+// Newcombe 1998, Statistics in Medicine 17:873-890, table II, method 10, 56/70 against 48/80 (from
+// memory).
 func TestAnEditIsCompared(t *testing.T) {
 	c, ok := quality.Compare(precision(48, 32), precision(56, 14))
 	require.True(t, ok)
@@ -79,7 +80,8 @@ func TestAnEditIsCompared(t *testing.T) {
 
 	c, ok = quality.Compare(precision(2, 2), precision(4, 0))
 	require.True(t, ok)
-	require.Equal(t, "No difference to the version before can be told.", c.Words(), "four outcomes show nothing, however different they look")
+	require.Equal(t, "No difference to the version before can be told.", c.Words(),
+		"four outcomes show nothing, however different they look")
 
 	_, ok = quality.Compare(precision(0, 0), precision(4, 0))
 	require.False(t, ok)
@@ -114,7 +116,8 @@ func delays(seconds ...float64) *quality.Delays {
 }
 
 func TestQuantiles(t *testing.T) {
-	// By hand, with h = (n-1)p (Hyndman & Fan 1996, type 7): of 1, 2, 3, 4 the 90th percentile is at 2.7, so 3 + 0.7.
+	// By hand, with h = (n-1)p (Hyndman & Fan 1996, type 7): of 1, 2, 3, 4 the 90th percentile is
+	// at 2.7, so 3 + 0.7.
 	q := delays(4, 1, 3, 2).Quantiles(0.5, 0.9, 0, 1)
 	require.InDeltaSlice(t, []float64{2.5, 3.7, 1, 4}, q, 1e-12)
 	// The example of numpy.percentile's documentation: the median of 10, 7, 4, 3, 2, 1 is 3.5.

@@ -6,7 +6,8 @@ import (
 	"time"
 )
 
-// Week is a week of ISO 8601: Monday to Sunday, in the year that has its Thursday. Weeks compare with Compare; the zero value is no week.
+// Week is a week of ISO 8601: Monday to Sunday, in the year that has its Thursday. Weeks compare
+// with Compare; the zero value is no week.
 type Week struct {
 	Year int // of the week date, which differs from the calendar's around New Year
 	Week int // 1 to 53
@@ -26,7 +27,8 @@ func (w Week) Compare(o Week) int {
 	return cmp.Or(cmp.Compare(w.Year, o.Year), cmp.Compare(w.Week, o.Week))
 }
 
-// monday returns the week's first day as a date, at midnight UTC: dates are counted there, where every day has 24 hours.
+// monday returns the week's first day as a date, at midnight UTC: dates are counted there, where
+// every day has 24 hours.
 func (w Week) monday() time.Time {
 	fourth := time.Date(w.Year, time.January, 4, 0, 0, 0, 0, time.UTC) // always in week 1
 	sinceMonday := (int(fourth.Weekday()) + 6) % 7
@@ -64,8 +66,8 @@ func (s Span) Each() []Week {
 	return list
 }
 
-// Around returns Unix milliseconds that enclose the range in every time zone: what opened outside of them is in none of its weeks. Local time is at most 26 hours from
-// UTC, with room to spare.
+// Around returns Unix milliseconds that enclose the range in every time zone: what opened outside
+// of them is in none of its weeks. Local time is at most 26 hours from UTC, with room to spare.
 func (s Span) Around() (from, to int64) {
 	const spare = 2 * 24 * time.Hour
 	return s.First().monday().Add(-spare).UnixMilli(), s.Last.Plus(1).monday().Add(spare).UnixMilli()

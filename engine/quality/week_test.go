@@ -20,9 +20,11 @@ func at(t testing.TB, zone, s string) time.Time {
 	return v
 }
 
-// Dates and week dates side by side. 2003-12-29, 2004-01-04: the example in the documentation of Python's datetime.date.isocalendar. 2005-01-01 to 2019-12-30: from memory, as
-// commonly printed with ISO 8601. The rest was computed with Python 3's date.isocalendar, which shares no code with this; the years with a week 53 are those that begin on a
-// Thursday, or that are leap years and begin on a Wednesday, and 2026 begins on a Thursday.
+// Dates and week dates side by side. 2003-12-29, 2004-01-04: the example in the documentation of
+// Python's datetime.date.isocalendar. 2005-01-01 to 2019-12-30: from memory, as commonly printed
+// with ISO 8601. The rest was computed with Python 3's date.isocalendar, which shares no code with
+// this; the years with a week 53 are those that begin on a Thursday, or that are leap years and
+// begin on a Wednesday, and 2026 begins on a Thursday.
 func TestWeeksOfDates(t *testing.T) {
 	for date, want := range map[string]string{
 		"2003-12-29": "2004-W01",
@@ -62,8 +64,9 @@ func TestWeekAtNewYear(t *testing.T) {
 // The week turns at midnight of the shop, not of UTC, also where a change of the clocks is near.
 func TestWeekTurnsAtTheShopsMidnight(t *testing.T) {
 	for _, c := range []struct{ zone, at, want string }{
-		// Summer time of 2026 began on Sunday 29 March in Europe and on Sunday 8 March in the United States, and ends on Sunday 25 October and Sunday 1 November (Directive
-		// 2000/84/EC; 15 U.S.C. 260a).
+		// Summer time of 2026 began on Sunday 29 March in Europe and on Sunday 8 March in the
+		// United States, and ends on Sunday 25 October and Sunday 1 November (Directive 2000/84/EC;
+		// 15 U.S.C. 260a).
 		{"Europe/London", "2026-03-29 23:59:59", "2026-W13"},
 		{"Europe/London", "2026-03-30 00:00:00", "2026-W14"}, // 23:00 of Sunday in UTC
 		{"Europe/London", "2026-10-25 23:59:59", "2026-W43"},
@@ -81,7 +84,8 @@ func TestWeekTurnsAtTheShopsMidnight(t *testing.T) {
 	}
 }
 
-var zones = []string{"UTC", "Europe/London", "America/New_York", "Australia/Lord_Howe", "Asia/Kathmandu", "Pacific/Kiritimati", "Pacific/Pago_Pago"}
+var zones = []string{"UTC", "Europe/London", "America/New_York", "Australia/Lord_Howe", "Asia/Kathmandu",
+	"Pacific/Kiritimati", "Pacific/Pago_Pago"}
 
 func TestSpansOfWeeks(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {

@@ -41,10 +41,12 @@ func Int(n int64) Cell { return Cell{kind: cellInt, n: n} }
 // Float is a number. NaN and the infinities are refused by all writers.
 func Float(x float64) Cell { return Cell{kind: cellFloat, n: int64(math.Float64bits(x))} }
 
-// Money is an amount in the smallest unit of its currency; Column.Places says how many decimal places that is.
+// Money is an amount in the smallest unit of its currency; Column.Places says how many decimal
+// places that is.
 func Money(smallest int64) Cell { return Cell{kind: cellMoney, n: smallest} }
 
-// Date is the day that the clock of t shows, in the years 0 to 9999. The zero time is an empty cell.
+// Date is the day that the clock of t shows, in the years 0 to 9999. The zero time is an empty
+// cell.
 func Date(t time.Time) Cell {
 	if t.IsZero() {
 		return Cell{}
@@ -53,7 +55,8 @@ func Date(t time.Time) Cell {
 	return Cell{kind: cellDate, n: time.Date(y, m, d, 0, 0, 0, 0, time.UTC).Unix() / 86400}
 }
 
-// Time is a moment, to the millisecond, in the years 0 to 9999. It is shown in the zone of the table. The zero time is an empty cell.
+// Time is a moment, to the millisecond, in the years 0 to 9999. It is shown in the zone of the
+// table. The zero time is an empty cell.
 func Time(t time.Time) Cell {
 	if t.IsZero() {
 		return Cell{}
@@ -73,9 +76,11 @@ func (c Cell) time(zone *time.Location) time.Time { return time.UnixMilli(c.n).I
 var cellKinds = []struct {
 	kind Kind
 	name string
-}{{0, "nothing"}, {KindText, "a text"}, {KindNumber, "a number"}, {KindNumber, "a number"}, {KindDate, "a date"}, {KindTime, "a time"}, {KindMoney, "an amount of money"}}
+}{{0, "nothing"}, {KindText, "a text"}, {KindNumber, "a number"}, {KindNumber, "a number"}, {KindDate, "a date"},
+	{KindTime, "a time"}, {KindMoney, "an amount of money"}}
 
-// The first and last milliseconds that dates and times may be, for any zone: years 0 to 9999, one day less on either side.
+// The first and last milliseconds that dates and times may be, for any zone: years 0 to 9999, one
+// day less on either side.
 var firstTime, lastTime = time.Date(0, 1, 2, 0, 0, 0, 0, time.UTC).UnixMilli(), time.Date(9999, 12, 31, 0, 0, 0, 0, time.UTC).UnixMilli()
 
 func (c Cell) fits(col *Column) error {
@@ -102,7 +107,8 @@ func (c Cell) fits(col *Column) error {
 	return nil
 }
 
-// appendPlain appends the cell as programs read it: numbers with a decimal point, dates and times by RFC 3339. Of texts it appends the text as it is.
+// appendPlain appends the cell as programs read it: numbers with a decimal point, dates and times
+// by RFC 3339. Of texts it appends the text as it is.
 func (c Cell) appendPlain(b []byte, col *Column, zone *time.Location) []byte {
 	switch c.kind {
 	case cellText:

@@ -19,7 +19,8 @@ import (
 func plain(t require.TestingT, col sheet.Column, zone *time.Location, c sheet.Cell) string {
 	col.Name = "x"
 	var out bytes.Buffer
-	require.NoError(t, sheet.WriteCSV(&out, sheet.Table{Name: "T", Zone: zone, Columns: []sheet.Column{col}, Rows: sheet.Rows([]sheet.Cell{c})}, sheet.CSVOptions{}))
+	require.NoError(t, sheet.WriteCSV(&out, sheet.Table{Name: "T", Zone: zone, Columns: []sheet.Column{col},
+		Rows: sheet.Rows([]sheet.Cell{c})}, sheet.CSVOptions{}))
 	return strings.TrimSuffix(strings.TrimPrefix(out.String(), "x\r\n"), "\r\n")
 }
 

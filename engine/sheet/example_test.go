@@ -10,8 +10,9 @@ import (
 
 func ExampleWriteCSV() {
 	t := sheet.Table{
-		Name:    "Stock",
-		Columns: []sheet.Column{{Name: "GTIN"}, {Name: "Title"}, {Name: "On hand", Kind: sheet.KindNumber}, {Name: "Price", Kind: sheet.KindMoney, Currency: "EUR", Places: 2}},
+		Name: "Stock",
+		Columns: []sheet.Column{{Name: "GTIN"}, {Name: "Title"}, {Name: "On hand", Kind: sheet.KindNumber},
+			{Name: "Price", Kind: sheet.KindMoney, Currency: "EUR", Places: 2}},
 		Rows: sheet.Rows(
 			[]sheet.Cell{sheet.Text("09521234500018"), sheet.Text("The Harbour Light"), sheet.Int(3), sheet.Money(999)},
 			[]sheet.Cell{sheet.Text("09521234500025"), sheet.Text("=Tides"), sheet.Int(0), sheet.Money(1250)},

@@ -28,9 +28,13 @@ func differences() sheet.Table {
 		},
 		GroupBy: "Zone",
 		Rows: sheet.Rows(
-			[]sheet.Cell{sheet.Text("shelf-a"), sheet.Text("09521234500018"), sheet.Text("The Harbour Light"), sheet.Int(3), sheet.Float(0.5), sheet.Money(999), sheet.Date(moment), sheet.Time(moment)},
-			[]sheet.Cell{sheet.Text("shelf-a"), sheet.Text("09521234500025"), sheet.Text("Knots; \"and\" tides,\nvolume 2"), sheet.Int(-1), sheet.Float(1.25), sheet.Money(-5), {}, {}},
-			[]sheet.Cell{sheet.Text("children"), sheet.Text("09521234500032"), sheet.Text("=HYPERLINK(\"http://books.example/\",\"Mole & Moon\")"), sheet.Int(0), {}, sheet.Money(1_250_000), sheet.Date(moment), {}},
+			[]sheet.Cell{sheet.Text("shelf-a"), sheet.Text("09521234500018"), sheet.Text("The Harbour Light"),
+				sheet.Int(3), sheet.Float(0.5), sheet.Money(999), sheet.Date(moment), sheet.Time(moment)},
+			[]sheet.Cell{sheet.Text("shelf-a"), sheet.Text("09521234500025"),
+				sheet.Text("Knots; \"and\" tides,\nvolume 2"), sheet.Int(-1), sheet.Float(1.25), sheet.Money(-5), {}, {}},
+			[]sheet.Cell{sheet.Text("children"), sheet.Text("09521234500032"),
+				sheet.Text("=HYPERLINK(\"http://books.example/\",\"Mole & Moon\")"), sheet.Int(0), {},
+				sheet.Money(1_250_000), sheet.Date(moment), {}},
 		),
 	}
 }

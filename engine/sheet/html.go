@@ -20,7 +20,8 @@ var pageHTML string
 
 var page = template.Must(template.New("page").Parse(pageHTML))
 
-// StyleSource is the Content-Security-Policy source of the one style element of a page that WriteHTML makes. A policy of
+// StyleSource is the Content-Security-Policy source of the one style element of a page that
+// WriteHTML makes. A policy of
 //
 //	default-src 'none'; style-src <StyleSource>
 //
@@ -30,9 +31,10 @@ func StyleSource() string {
 	return "'sha256-" + base64.StdEncoding.EncodeToString(sum[:]) + "'"
 }
 
-// WriteHTML writes the table as one HTML page to read or print: self-contained, without scripts, with the header row on each printed page, and
-// with the number of rows at its end, without which it is cut off. With GroupBy, rows with the same value in that column that follow each other
-// make a group with a headline of its own.
+// WriteHTML writes the table as one HTML page to read or print: self-contained, without scripts,
+// with the header row on each printed page, and with the number of rows at its end, without which
+// it is cut off. With GroupBy, rows with the same value in that column that follow each other make
+// a group with a headline of its own.
 func WriteHTML(w io.Writer, t Table) error {
 	if err := t.check(); err != nil {
 		return err

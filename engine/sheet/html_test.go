@@ -55,8 +55,10 @@ func TestHTML(t *testing.T) {
 	text, root := pageOf(t, differences())
 	require.Equal(t, []string{"Differences of a count"}, texts(all(root, "h1")))
 	require.Equal(t, []string{"Differences of a count - Quayside Books"}, texts(all(root, "title")))
-	require.Equal(t, []string{"Quayside Books, 14 March 2026, 17:30 CET", "At least 12 more tags are likely here (95 %: 5 to 31)."}, texts(all(root, "p")))
-	require.Equal(t, []string{"GTIN", "Title", "Expected", "Share", "Price (EUR)", "Published", "Last seen", "shelf-a", "children"}, texts(all(root, "th")))
+	require.Equal(t, []string{"Quayside Books, 14 March 2026, 17:30 CET",
+		"At least 12 more tags are likely here (95 %: 5 to 31)."}, texts(all(root, "p")))
+	require.Equal(t, []string{"GTIN", "Title", "Expected", "Share", "Price (EUR)", "Published", "Last seen", "shelf-a",
+		"children"}, texts(all(root, "th")))
 	require.Equal(t, []string{
 		"09521234500018", "The Harbour Light", "3", "0.5", "9.99", "2026-03-14", "2026-03-14 17:30:05",
 		"09521234500025", "Knots; \"and\" tides,\nvolume 2", "-1", "1.25", "-0.05", "", "",
@@ -72,7 +74,8 @@ func TestHTML(t *testing.T) {
 
 func TestHTMLEscapes(t *testing.T) {
 	hostile := []string{
-		"<script>alert(1)</script>", "<img src=x onerror=alert(1)>", "</td></tr></table><h1>Paid</h1>", "\"><svg/onload=alert(1)>", "{{.CSS}}", "&lt;b&gt;", "<!--", "]]>", "</style><b>",
+		"<script>alert(1)</script>", "<img src=x onerror=alert(1)>", "</td></tr></table><h1>Paid</h1>",
+		"\"><svg/onload=alert(1)>", "{{.CSS}}", "&lt;b&gt;", "<!--", "]]>", "</style><b>",
 		"javascript:alert(1)", "\u202Eevil", "<b", "'\"`",
 	}
 	for _, s := range hostile {
@@ -93,7 +96,8 @@ func TestHTMLEscapes(t *testing.T) {
 				names = append(names, d.Data)
 			}
 		}
-		require.Equal(t, strings.Fields("html head meta meta title style body header h1 p p table thead tr th tbody tbody tr th tr td footer"), names, "%q", s)
+		require.Equal(t, strings.Fields("html head meta meta title style body header h1 p p table thead tr th "+
+			"tbody tbody tr th tr td footer"), names, "%q", s)
 	}
 }
 
@@ -103,7 +107,8 @@ func TestHTMLGroups(t *testing.T) {
 	_, root := pageOf(t, table)
 	require.Len(t, all(root, "tbody"), 13, "one empty before the first group")
 
-	table = sheet.Table{Name: "Zones", Columns: []sheet.Column{{Name: "Zone"}}, GroupBy: "Zone", Rows: sheet.Rows([]sheet.Cell{sheet.Text("till")})}
+	table = sheet.Table{Name: "Zones", Columns: []sheet.Column{{Name: "Zone"}}, GroupBy: "Zone",
+		Rows: sheet.Rows([]sheet.Cell{sheet.Text("till")})}
 	_, root = pageOf(t, table)
 	require.Equal(t, []string{"till"}, texts(all(root, "td")), "grouped by the only column")
 

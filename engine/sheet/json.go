@@ -6,13 +6,15 @@ import (
 	"io"
 )
 
-// WriteJSON writes the rows as one JSON array of objects, a row on each line. Objects have the columns' keys in order; an empty cell is null, numbers and
-// amounts are numbers with all their decimal places, dates and times are texts by RFC 3339.
+// WriteJSON writes the rows as one JSON array of objects, a row on each line. Objects have the
+// columns' keys in order; an empty cell is null, numbers and amounts are numbers with all their
+// decimal places, dates and times are texts by RFC 3339.
 func WriteJSON(w io.Writer, t Table) error {
 	return writeJSON(w, t, "[", ",", "\n]\n")
 }
 
-// WriteJSONLines writes the rows as WriteJSON does, but as one object on each line and nothing around them.
+// WriteJSONLines writes the rows as WriteJSON does, but as one object on each line and nothing
+// around them.
 func WriteJSONLines(w io.Writer, t Table) error {
 	return writeJSON(w, t, "", "", "")
 }
@@ -74,7 +76,8 @@ func writeJSON(w io.Writer, t Table, open, between, shut string) error {
 	return out.Flush()
 }
 
-// appendJSONText appends a JSON string. What needs no escape, nearly all texts, is copied; the standard library does the rest.
+// appendJSONText appends a JSON string. What needs no escape, nearly all texts, is copied; the
+// standard library does the rest.
 func appendJSONText(b []byte, s string) []byte {
 	for i := range len(s) {
 		if c := s[i]; c < ' ' || c > '~' || c == '"' || c == '\\' || c == '<' || c == '>' || c == '&' {

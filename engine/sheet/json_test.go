@@ -13,7 +13,8 @@ import (
 )
 
 func TestJSON(t *testing.T) {
-	const first = `{"zone":"shelf-a","gtin":"09521234500018","title":"The Harbour Light","expected":3,"share":0.5,"price":9.99,"published":"2026-03-14","seen":"2026-03-14T17:30:05+01:00"}`
+	const first = `{"zone":"shelf-a","gtin":"09521234500018","title":"The Harbour ` +
+		`Light","expected":3,"share":0.5,"price":9.99,"published":"2026-03-14","seen":"2026-03-14T17:30:05+01:00"}`
 	var array, lines bytes.Buffer
 	require.NoError(t, sheet.WriteJSON(&array, differences()))
 	require.NoError(t, sheet.WriteJSONLines(&lines, differences()))
@@ -49,9 +50,10 @@ func TestJSONRoundTrip(t *testing.T) {
 		s, key := rapid.String().Draw(t, "text"), rapid.StringN(1, 8, -1).Draw(t, "key")
 		n, x := rapid.Int64().Draw(t, "whole"), rapid.Float64().Draw(t, "number")
 		table := sheet.Table{
-			Name:    "T",
-			Columns: []sheet.Column{{Name: "text", Key: "k" + key}, {Name: "whole", Kind: sheet.KindNumber}, {Name: "number", Kind: sheet.KindNumber}},
-			Rows:    sheet.Rows([]sheet.Cell{sheet.Text(s), sheet.Int(n), sheet.Float(x)}),
+			Name: "T",
+			Columns: []sheet.Column{{Name: "text", Key: "k" + key}, {Name: "whole", Kind: sheet.KindNumber},
+				{Name: "number", Kind: sheet.KindNumber}},
+			Rows: sheet.Rows([]sheet.Cell{sheet.Text(s), sheet.Int(n), sheet.Float(x)}),
 		}
 		var out bytes.Buffer
 		require.NoError(t, sheet.WriteJSONLines(&out, table))

@@ -45,8 +45,9 @@ type Row struct {
 	Cells  []string // good until the next row is asked for; empty cells at the end may be missing
 }
 
-// ReadCSV gives the rows of a CSV file (RFC 4180, UTF-8 with or without a byte order mark), the header row among them. Empty lines are left out. An error says
-// where it is and how to mend it, and is the last thing given.
+// ReadCSV gives the rows of a CSV file (RFC 4180, UTF-8 with or without a byte order mark), the
+// header row among them. Empty lines are left out. An error says where it is and how to fix it,
+// and is the last thing given.
 func ReadCSV(r io.Reader, opts ReadOptions) iter.Seq2[Row, error] {
 	opts = opts.withDefaults()
 	return func(yield func(Row, error) bool) {
@@ -98,7 +99,8 @@ func csvError(err error) error {
 		return err
 	}
 	if errors.Is(p.Err, csv.ErrQuote) || errors.Is(p.Err, csv.ErrBareQuote) {
-		return fmt.Errorf("line %d, byte %d: a double quote that does not belong there: a cell with quotes in it begins and ends with one, and has each of its own twice", p.Line, p.Column)
+		return fmt.Errorf("line %d, byte %d: a double quote that does not belong there: a cell with quotes in it "+
+			"begins and ends with one, and has each of its own twice", p.Line, p.Column)
 	}
 	return fmt.Errorf("line %d, byte %d: %w", p.Line, p.Column, p.Err)
 }
@@ -144,7 +146,8 @@ func separator(in *bufio.Reader) rune {
 	return rune(signs[best])
 }
 
-// capped fails once more than left bytes come, where io.LimitReader would pretend that the file ends.
+// capped fails once more than left bytes come, where io.LimitReader would pretend that the file
+// ends.
 type capped struct {
 	r         io.Reader
 	left, max int64
@@ -165,9 +168,11 @@ func (c *capped) Read(b []byte) (int, error) {
 	return n, err
 }
 
-// ReadXLSX gives the rows of one sheet of a workbook, the header row among them; rows without any value are left out. Cells are given as they are stored: numbers with all
-// their digits and a decimal point, dates as the number of days since the end of 1899, formulas as what they last came to. An error is the last thing given. The file is
-// held in memory; of its contents, a sheet beyond 16 MiB goes by a temporary file.
+// ReadXLSX gives the rows of one sheet of a workbook, the header row among them; rows without any
+// value are left out. Cells are given as they are stored: numbers with all their digits and a
+// decimal point, dates as the number of days since the end of 1899, formulas as what they last came
+// to. An error is the last thing given. The file is held in memory; of its contents, a sheet beyond
+// 16 MiB uses a temporary file.
 func ReadXLSX(r io.Reader, opts ReadOptions) iter.Seq2[Row, error] {
 	opts = opts.withDefaults()
 	return func(yield func(Row, error) bool) {
@@ -229,7 +234,8 @@ func readXLSX(r io.Reader, opts ReadOptions, yield func(Row) bool) error {
 // xlsxGap is how many rows without a value a sheet may have on top of those that count.
 const xlsxGap = 100_000
 
-// sheetRows reads a sheet by the library. A panic of the library over a damaged file becomes an error.
+// sheetRows reads a sheet by the library. A panic of the library over a damaged file becomes an
+// error.
 type sheetRows struct {
 	file *excelize.File
 	rows *excelize.Rows
@@ -271,8 +277,9 @@ func openSheet(b []byte, opts ReadOptions) (s *sheetRows, err error) {
 	return s, nil
 }
 
-// wellFormed reads the XML of the sheets through once: the library would take a sheet that breaks off for one that ends there, and rows would be lost
-// without a word. It comes after the library has checked how large the parts are; the ZIP reader keeps them to that.
+// wellFormed reads the XML of the sheets through once: the library would take a sheet that breaks
+// off for one that ends there, and rows would be lost without a word. It comes after the library
+// has checked how large the parts are; the ZIP reader keeps them to that.
 func wellFormed(b []byte) error {
 	z, err := zip.NewReader(bytes.NewReader(b), int64(len(b)))
 	if err != nil {

@@ -93,12 +93,14 @@ func TestFilesThatAreRefused(t *testing.T) {
 		{"columns", sheet.ReadCSV, "a,b,c\n", sheet.ReadOptions{MaxColumns: 2}, "row 1: 3 columns, where at most 2 are taken"},
 		{"size", sheet.ReadCSV, "a\nb\nc\n", sheet.ReadOptions{MaxBytes: 5}, "the file is larger than 5 bytes: divide it"},
 		{"size", sheet.ReadXLSX, book.String(), sheet.ReadOptions{MaxBytes: 50}, "the file is larger than 50 bytes: divide it"},
-		{"unpacked size", sheet.ReadXLSX, book.String(), sheet.ReadOptions{MaxBytes: int64(book.Len())}, "could not be read as an XLSX workbook"},
+		{"unpacked size", sheet.ReadXLSX, book.String(), sheet.ReadOptions{MaxBytes: int64(book.Len())},
+			"could not be read as an XLSX workbook"},
 		{"rows", sheet.ReadXLSX, book.String(), sheet.ReadOptions{MaxRows: 20}, "more than 20 rows: divide the file"},
 		{"columns", sheet.ReadXLSX, book.String(), sheet.ReadOptions{MaxColumns: 2}, "row 1: 8 columns"},
 		{"sheet", sheet.ReadXLSX, book.String(), sheet.ReadOptions{Sheet: "Nowhere"}, `the sheet "Nowhere" could not be read`},
 		{"CSV as XLSX", sheet.ReadXLSX, "gtin,title\n", sheet.ReadOptions{}, "the file is no XLSX workbook"},
-		{"older kind", sheet.ReadXLSX, "\xD0\xCF\x11\xE0\xA1\xB1\x1A\xE1", sheet.ReadOptions{}, "a workbook of the older kind, or has a password"},
+		{"older kind", sheet.ReadXLSX, "\xD0\xCF\x11\xE0\xA1\xB1\x1A\xE1", sheet.ReadOptions{},
+			"a workbook of the older kind, or has a password"},
 		{"another ZIP file", sheet.ReadXLSX, other.String(), sheet.ReadOptions{}, "open it and save it again as XLSX"},
 		{"cut", sheet.ReadXLSX, book.String()[:book.Len()/2], sheet.ReadOptions{}, "could not be read as an XLSX workbook"},
 		{"empty", sheet.ReadXLSX, "", sheet.ReadOptions{}, "the file is no XLSX workbook"},
@@ -158,11 +160,21 @@ func parts(t require.TestingT, worksheet string) []byte {
 	var out bytes.Buffer
 	z := zip.NewWriter(&out)
 	for _, p := range [][2]string{
-		{"[Content_Types].xml", `<Types xmlns="http://schemas.openxmlformats.org/package/2006/content-types"><Default Extension="xml" ContentType="application/xml"/></Types>`},
-		{"_rels/.rels", `<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships"><Relationship Id="r" Type="http://schemas.openxmlformats.org/officeDocument/2006/relationships/officeDocument" Target="xl/workbook.xml"/></Relationships>`},
-		{"xl/workbook.xml", `<workbook xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main" xmlns:r="http://schemas.openxmlformats.org/officeDocument/2006/relationships"><sheets><sheet name="S" sheetId="1" r:id="r"/></sheets></workbook>`},
-		{"xl/_rels/workbook.xml.rels", `<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships"><Relationship Id="r" Type="http://schemas.openxmlformats.org/officeDocument/2006/relationships/worksheet" Target="worksheets/sheet1.xml"/></Relationships>`},
-		{"xl/worksheets/sheet1.xml", strings.Replace(worksheet, "<worksheet>", `<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main">`, 1)},
+		{"[Content_Types].xml", `<Types xmlns="http://schemas.openxmlformats.org/package/2006/content-types"><Default ` +
+			`Extension="xml" ContentType="application/xml"/></Types>`},
+		{"_rels/.rels", `<Relationships ` +
+			`xmlns="http://schemas.openxmlformats.org/package/2006/relationships">` +
+			`<Relationship Id="r" Type="http://schemas.openxmlformats.org/officeDocument/2006/relationships/officeDocument" ` +
+			`Target="xl/workbook.xml"/></Relationships>`},
+		{"xl/workbook.xml", `<workbook xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main" ` +
+			`xmlns:r="http://schemas.openxmlformats.org/officeDocument/2006/relationships">` +
+			`<sheets><sheet name="S" sheetId="1" r:id="r"/></sheets></workbook>`},
+		{"xl/_rels/workbook.xml.rels", `<Relationships ` +
+			`xmlns="http://schemas.openxmlformats.org/package/2006/relationships">` +
+			`<Relationship Id="r" Type="http://schemas.openxmlformats.org/officeDocument/2006/relationships/worksheet" ` +
+			`Target="worksheets/sheet1.xml"/></Relationships>`},
+		{"xl/worksheets/sheet1.xml", strings.Replace(worksheet, "<worksheet>",
+			`<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main">`, 1)},
 	} {
 		w, err := z.Create(p[0])
 		require.NoError(t, err)
@@ -173,7 +185,8 @@ func parts(t require.TestingT, worksheet string) []byte {
 	return out.Bytes()
 }
 
-// Sheets that a hostile sender might make: nothing panics, nothing runs away, and what can be read is.
+// Sheets that a hostile sender might make: nothing panics, nothing runs away, and what can be read
+// is.
 func TestHostileWorkbooks(t *testing.T) {
 	for _, c := range []struct {
 		name, worksheet string
@@ -181,12 +194,18 @@ func TestHostileWorkbooks(t *testing.T) {
 		says            string
 	}{
 		{"sound", `<worksheet><sheetData><row r="1"><c r="B1"><v>1</v></c></row></sheetData></worksheet>`, [][]string{{"", "1"}}, ""},
-		{"string that does not exist", `<worksheet><sheetData><row r="1"><c r="A1" t="s"><v>-5</v></c></row></sheetData></worksheet>`, nil, ""},
-		{"last column", `<worksheet><sheetData><row r="1"><c r="XFD1"><v>1</v></c></row></sheetData></worksheet>`, nil, "row 1: 16384 columns, where at most 200 are taken"},
-		{"no such column", `<worksheet><sheetData><row r="1"><c r="ZZZZZZZ1"><v>1</v></c></row></sheetData></worksheet>`, nil, "row 1: the column number must be"},
-		{"row far down", `<worksheet><sheetData><row r="1048576"><c r="A1048576"><v>1</v></c></row></sheetData></worksheet>`, nil, "more than 200000 rows"},
-		{"row beyond all", `<worksheet><sheetData><row r="99999999999"><c r="A1"><v>1</v></c></row></sheetData></worksheet>`, nil, "row 1: row number exceeds maximum limit"},
-		{"entity", `<!DOCTYPE d [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;">]><worksheet><sheetData><row r="1"><c r="A1" t="str"><v>&b;</v></c></row></sheetData></worksheet>`, nil, "the workbook is damaged"},
+		{"string that does not exist", `<worksheet><sheetData><row r="1"><c r="A1" ` +
+			`t="s"><v>-5</v></c></row></sheetData></worksheet>`, nil, ""},
+		{"last column", `<worksheet><sheetData><row r="1"><c r="XFD1"><v>1</v></c></row></sheetData></worksheet>`, nil,
+			"row 1: 16384 columns, where at most 200 are taken"},
+		{"no such column", `<worksheet><sheetData><row r="1"><c r="ZZZZZZZ1"><v>1</v></c></row></sheetData></worksheet>`, nil,
+			"row 1: the column number must be"},
+		{"row far down", `<worksheet><sheetData><row r="1048576"><c ` +
+			`r="A1048576"><v>1</v></c></row></sheetData></worksheet>`, nil, "more than 200000 rows"},
+		{"row beyond all", `<worksheet><sheetData><row r="99999999999"><c ` +
+			`r="A1"><v>1</v></c></row></sheetData></worksheet>`, nil, "row 1: row number exceeds maximum limit"},
+		{"entity", `<!DOCTYPE d [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;">]><worksheet><sheetData><row ` +
+			`r="1"><c r="A1" t="str"><v>&b;</v></c></row></sheetData></worksheet>`, nil, "the workbook is damaged"},
 		{"cut", `<worksheet><sheetData><row r="1"><c r="A1"><v>1</v></c></row><row r="2"><c r="A2"><v>2`, nil, "the workbook is damaged"},
 		{"nothing", ``, nil, "the workbook is damaged"},
 	} {

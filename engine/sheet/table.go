@@ -64,7 +64,8 @@ type Table struct {
 	Columns []Column
 	GroupBy string // the name of the column at whose changes a new group of rows begins on the page; "": none
 
-	// Rows gives the rows in order, one cell for each column. A slice need only be good until the next is asked for. After an error no more are asked for.
+	// Rows gives the rows in order, one cell for each column. A slice need only be good until the
+	// next is asked for. After an error no more are asked for.
 	Rows iter.Seq2[[]Cell, error]
 }
 

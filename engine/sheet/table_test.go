@@ -29,16 +29,21 @@ func TestTablesThatAreWrong(t *testing.T) {
 		{"no rows", sheet.Table{Name: "Stock", Columns: []sheet.Column{text}}, "no rows were given"},
 		{"no name", one(sheet.Column{Name: " "}), "column 1 has no name"},
 		{"twice", sheet.Table{Name: "Stock", Columns: []sheet.Column{text, text}, Rows: sheet.Rows()}, `two columns are named "Title"`},
-		{"key twice", sheet.Table{Name: "Stock", Columns: []sheet.Column{text, {Name: "Other", Key: "Title"}}, Rows: sheet.Rows()}, `two columns have the key "Title"`},
+		{"key twice", sheet.Table{Name: "Stock", Columns: []sheet.Column{text, {Name: "Other", Key: "Title"}},
+			Rows: sheet.Rows()}, `two columns have the key "Title"`},
 		{"kind", one(sheet.Column{Name: "Title", Kind: 9}), "there is no kind 9"},
 		{"places", one(sheet.Column{Name: "Price", Kind: sheet.KindMoney, Places: 7}), "7 decimal places: give 0 to 6"},
-		{"group", sheet.Table{Name: "Stock", Columns: []sheet.Column{text}, Rows: sheet.Rows(), GroupBy: "Zone"}, `no column is named "Zone"`},
+		{"group", sheet.Table{Name: "Stock", Columns: []sheet.Column{text}, Rows: sheet.Rows(), GroupBy: "Zone"},
+			`no column is named "Zone"`},
 		{"cells", one(text, sheet.Text("a"), sheet.Text("b")), `row 1: 2 cells: give one for each of the 1 columns`},
 		{"kind of cell", one(text, sheet.Int(4)), `row 1, column "Title": a number where the column has a text`},
 		{"NaN", one(sheet.Column{Name: "Share", Kind: sheet.KindNumber}, sheet.Float(math.NaN())), "not a number: leave the cell empty"},
-		{"infinity", one(sheet.Column{Name: "Share", Kind: sheet.KindNumber}, sheet.Float(math.Inf(-1))), "not a number: leave the cell empty"},
-		{"date", one(sheet.Column{Name: "Day", Kind: sheet.KindDate}, sheet.Date(time.Date(12000, 1, 1, 0, 0, 0, 0, time.UTC))), "outside of the years 0 to 9999"},
-		{"time", one(sheet.Column{Name: "Seen", Kind: sheet.KindTime}, sheet.Time(time.Date(-4, 1, 1, 0, 0, 0, 0, time.UTC))), "outside of the years 0 to 9999"},
+		{"infinity", one(sheet.Column{Name: "Share", Kind: sheet.KindNumber}, sheet.Float(math.Inf(-1))),
+			"not a number: leave the cell empty"},
+		{"date", one(sheet.Column{Name: "Day", Kind: sheet.KindDate},
+			sheet.Date(time.Date(12000, 1, 1, 0, 0, 0, 0, time.UTC))), "outside of the years 0 to 9999"},
+		{"time", one(sheet.Column{Name: "Seen", Kind: sheet.KindTime},
+			sheet.Time(time.Date(-4, 1, 1, 0, 0, 0, 0, time.UTC))), "outside of the years 0 to 9999"},
 	} {
 		for name, write := range writers(t.TempDir()) {
 			t.Run(c.name+"/"+name, func(t *testing.T) {
@@ -100,7 +105,8 @@ func TestEqualTablesGiveEqualBytes(t *testing.T) {
 	}
 }
 
-// Memory stays bounded however long the table: what is in use while 100,000 rows go through is far below what they are together.
+// Memory stays bounded however long the table: what is in use while 100,000 rows go through is far
+// below what they are together.
 func TestMemoryIsBounded(t *testing.T) {
 	const rows = 100_000 / manyRowsDivisor
 	for name, write := range writers(t.TempDir()) {

@@ -26,9 +26,11 @@ const (
 	xlsxBytes = 3 << 30   // of text in a sheet: beyond 4 GiB of XML the ZIP container has another form
 )
 
-// WriteXLSX writes the table as a workbook (Office Open XML, ECMA-376) with one sheet, whose header row stays in view and is repeated on
-// printed pages. If the table has a site, a time or notes, a second sheet named "About" tells them. Texts are texts whatever they begin with; whole numbers of more than 15
-// digits are written as texts too, since spreadsheets would round them. Nothing is written before all rows were taken.
+// WriteXLSX writes the table as a workbook (Office Open XML, ECMA-376) with one sheet, whose header
+// row stays in view and is repeated on printed pages. If the table has a site, a time or notes, a
+// second sheet named "About" lists them. Texts are texts whatever they begin with; whole numbers of
+// more than 15 digits are written as texts too, since spreadsheets would round them. Nothing is
+// written before all rows were taken.
 func WriteXLSX(w io.Writer, t Table, opts XLSXOptions) (err error) {
 	if err := t.check(); err != nil {
 		return err
@@ -66,7 +68,8 @@ var xlsxWidths = [...]float64{KindText: 28, KindNumber: 12, KindDate: 12, KindTi
 
 // styles makes the style of the header and of each column.
 func (x *xlsxWriter) styles() (header int, columns []int, err error) {
-	header, err = x.f.NewStyle(&excelize.Style{Font: &excelize.Font{Bold: true}, Border: []excelize.Border{{Type: "bottom", Style: 1, Color: "111111"}}})
+	header, err = x.f.NewStyle(&excelize.Style{Font: &excelize.Font{Bold: true},
+		Border: []excelize.Border{{Type: "bottom", Style: 1, Color: "111111"}}})
 	if err != nil {
 		return 0, nil, err
 	}
@@ -129,7 +132,8 @@ func (x *xlsxWriter) table(name string) error {
 	}
 	err = x.t.each(func(n int, row []Cell) error {
 		if n+1 > xlsxRows {
-			return fmt.Errorf("table %q: more than %d rows, which is all that a sheet holds: take CSV, or a part of the table", x.t.Name, xlsxRows-1)
+			return fmt.Errorf("table %q: more than %d rows, which is all that a sheet holds: take CSV, or a part "+
+				"of the table", x.t.Name, xlsxRows-1)
 		}
 		for i := range row {
 			v, err := x.value(&row[i], &x.t.Columns[i])
@@ -142,7 +146,8 @@ func (x *xlsxWriter) table(name string) error {
 			}
 		}
 		if x.bytes > xlsxBytes {
-			return fmt.Errorf("table %q: more than 3 GiB of text, which is too much for a sheet: take CSV, or a part of the table", x.t.Name)
+			return fmt.Errorf("table %q: more than 3 GiB of text, which is too much for a sheet: take CSV, or a "+
+				"part of the table", x.t.Name)
 		}
 		at, err := excelize.CoordinatesToCellName(1, n+1)
 		if err != nil {
@@ -192,7 +197,8 @@ func (x *xlsxWriter) value(c *Cell, col *Column) (any, error) {
 	return nil, nil
 }
 
-// Spreadsheets count days from the end of 1899, and take 1900 for a leap year; from 1 March 1900 on all agree. Earlier days are written as texts.
+// Spreadsheets count days from the end of 1899, and take 1900 for a leap year; from 1 March 1900 on
+// all agree. Earlier days are written as texts.
 const (
 	serial1970  = 25_569
 	firstSerial = 61
@@ -265,7 +271,8 @@ func (x *xlsxWriter) about(table string) error {
 	return x.f.SetCellStyle(name, "A1", "B"+strconv.Itoa(len(rows)), wrap)
 }
 
-// sheetName makes a name that a sheet may have: up to 31 characters, without : \ / ? * [ ] and apostrophes at the ends.
+// sheetName makes a name that a sheet may have: up to 31 characters, without : \ / ? * [ ] and
+// apostrophes at the ends.
 func sheetName(s string) string {
 	s = strings.Map(func(r rune) rune {
 		if r < ' ' || strings.ContainsRune(`:\/?*[]`, r) {

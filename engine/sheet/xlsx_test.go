@@ -62,10 +62,12 @@ func TestXLSX(t *testing.T) {
 	about, err := f.GetRows("About")
 	require.NoError(t, err)
 	require.Equal(t, [][]string{
-		{"Table", "Differences of a count"}, {"Site", "Quayside Books"}, {"As of", "2026-03-14 17:30:05 CET"}, {"Note", "At least 12 more tags are likely here (95 %: 5 to 31)."},
+		{"Table", "Differences of a count"}, {"Site", "Quayside Books"}, {"As of", "2026-03-14 17:30:05 CET"},
+		{"Note", "At least 12 more tags are likely here (95 %: 5 to 31)."},
 	}, about)
 
-	// The day 2026-03-14 is the serial 46095 (days after 1899-12-30, counted by the standard library).
+	// The day 2026-03-14 is the serial 46095 (days after 1899-12-30, counted by the standard
+	// library).
 	serial := int(time.Date(2026, 3, 14, 0, 0, 0, 0, time.UTC).Sub(time.Date(1899, 12, 30, 0, 0, 0, 0, time.UTC)).Hours() / 24)
 	raw, err := f.GetCellValue("Differences of a count", "G2", excelize.Options{RawCellValue: true})
 	require.NoError(t, err)
@@ -82,7 +84,8 @@ func TestXLSX(t *testing.T) {
 // No text becomes a formula, and all come back but for what XML cannot hold.
 func TestXLSXHostileTexts(t *testing.T) {
 	texts := []string{
-		"=1+1", "+1", "-1", "@A1", "\t=1", "<script>alert(1)</script>", "]]>", "&amp;", "a\nb", " lead", "trail ", "'", "é 漢 🦉", "_x0041_", "_x005F_", "{=1}", "00123", "1e5", "TRUE",
+		"=1+1", "+1", "-1", "@A1", "\t=1", "<script>alert(1)</script>", "]]>", "&amp;", "a\nb", " lead", "trail ", "'",
+		"é 漢 🦉", "_x0041_", "_x005F_", "{=1}", "00123", "1e5", "TRUE",
 		strings.Repeat("x", 32_767),
 	}
 	broken := map[string]string{"\x00": "\uFFFD", "a\x01b": "a\uFFFDb", "\x1b[31m": "\uFFFD[31m", "\xff": "\uFFFD", "\uFFFE": "\uFFFD"}
