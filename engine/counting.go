@@ -55,8 +55,7 @@ const curveBins = 120
 
 // countSeq returns the number of the entry that opened a count.
 func countSeq(id string) uint64 {
-	_, n, _ := cutLast(id)
-	seq, _ := strconv.ParseUint(n, 10, 64)
+	seq, _ := strconv.ParseUint(id[strings.LastIndexByte(id, '-')+1:], 10, 64)
 	return seq
 }
 
