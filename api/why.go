@@ -6,6 +6,7 @@ import (
 
 	"lintel/api/kit"
 	"lintel/engine"
+	"lintel/engine/alert"
 	"lintel/engine/epc"
 	"lintel/engine/event"
 	"lintel/engine/store"
@@ -119,7 +120,7 @@ func ruleNames(set *rules.Set) []string {
 	return names
 }
 
-func (a *whyAsked) explain(st *engine.State, rule, about string) (engine.Explanation, bool) {
+func (a *whyAsked) explain(st *engine.State, rule, about string) (alert.Explanation, bool) {
 	switch about {
 	case event.AboutStock:
 		return st.ExplainStock(rule, a.gtin, a.place)

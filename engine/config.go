@@ -23,17 +23,14 @@ type Config struct {
 // binding is a Config tied to one state: every name of the layout is already a number, so that a read looks up nothing by text.
 type binding struct {
 	cfg    *Config
-	rules  *rules.Set   // those of cfg, with the site's own values of params
-	zones  []zoneInfo   // by name number; absent zones have kind None
-	points []*pointInfo // by name number; nil: no such read point
-	doors  []uint16     // name numbers of the zones that portals see, in the layout's order
-	eval   *rules.Evaluator
+	rules  *rules.Set        // those of cfg, with the site's own values of params
+	zones  []zoneInfo        // by name number; absent zones have kind None
+	points []*pointInfo      // by name number; nil: no such read point
+	doors  []uint16          // name numbers of the zones that portals see, in the layout's order
 	limits map[int32][]limit // by product, those with a minimum or maximum
 	epoch  int64             // length of a presence epoch in milliseconds
 	looks  float64           // ln(1/(1-completeness)): how sure a single look at a window must be
 
-	hours        map[string]hoursSpan // by rule: when its hours begin next, see nextHours
-	rulesByName  map[string]*rules.Rule
 	itemRules    [event.Doubled + 1]bool // whether any rule about items can be concerned by the cause
 	stockRules   bool
 	silenceRules []*rules.Rule // those that ask how long a read point has been silent
@@ -81,7 +78,7 @@ type limit struct {
 // bind ties cfg to the state. Names are given numbers in the layout's order and never change theirs.
 func (s *State) bind(cfg *Config) {
 	set := cfg.Rules.ForSite(s.site)
-	b := binding{cfg: cfg, rules: set, epoch: cfg.Layout.Presence.Epoch.Milliseconds(), eval: set.NewEvaluator()}
+	b := binding{cfg: cfg, rules: set, epoch: cfg.Layout.Presence.Epoch.Milliseconds()}
 	b.looks = math.Log(1 / min(0.5, max(1e-6, 1-cfg.Layout.Presence.Completeness)))
 	old := s.bound
 	for i := range cfg.Layout.Zones {
@@ -133,9 +130,7 @@ func (s *State) bind(cfg *Config) {
 	for _, n := range b.doors {
 		b.zones[n].neverSure = b.zones[n].oneSided && !inside
 	}
-	b.rulesByName = make(map[string]*rules.Rule)
 	for _, r := range set.Rules() {
-		b.rulesByName[r.Name] = r
 		if r.Mode == rules.ModeOff {
 			continue
 		}
@@ -160,6 +155,7 @@ func (s *State) bind(cfg *Config) {
 		b.limits = s.bindLimits(cfg)
 	}
 	s.bound = b
+	s.alerts.Bind(set)
 	if !sameLayout {
 		s.forgetEvidence()
 	}

@@ -4,6 +4,7 @@ import (
 	"slices"
 	"time"
 
+	"lintel/engine/alert"
 	"lintel/engine/epc"
 	"lintel/engine/event"
 	"lintel/rules"
@@ -34,14 +35,6 @@ func (s *State) local(ms int64) *clockFace {
 }
 
 var weekdays = [...]string{"sunday", "monday", "tuesday", "wednesday", "thursday", "friday", "saturday"}
-
-// inHours reports whether the rule may raise an alert now.
-func (s *State) inHours(r *rules.Rule) bool { return s.inHoursAt(r, s.clock) }
-
-func (s *State) inHoursAt(r *rules.Rule, ms int64) bool {
-	c := s.local(ms)
-	return r.InHours(c.open, c.day, c.at.Hour*60+c.at.Minute)
-}
 
 // baseEnv clears the shared environment and fills what every subject has.
 func (s *State) baseEnv(f *event.Fact) *rules.Env {
@@ -102,7 +95,7 @@ func (s *State) itemEnv(f *event.Fact, it *item) *rules.Env {
 	if s.bound.wordy {
 		s.fillWords(env, f.Key, f.Text)
 	}
-	env.Passage = passageEnv(f.Passage)
+	env.Passage = alert.Passage(f.Passage)
 	env.Reader = s.readerOf(s.point(s.numbers[f.Point]))
 	return env
 }
@@ -119,14 +112,6 @@ func (s *State) fillWords(env *rules.Env, k epc.Key, text string) {
 			env.Item.EPC = env.Item.Key
 		}
 	}
-}
-
-func passageEnv(p event.Passage) rules.Passage {
-	v := rules.Passage{Direction: p.Direction.String(), Door: p.Door, Sure: p.Direction != event.DirectionNone && !p.Likely, Confidence: p.Confidence, Reads: p.Reads, Seconds: float64(p.Span) / 1000}
-	if p.Direction != event.DirectionNone && p.Peak != event.NoRSSI {
-		v.PeakRSSI = float64(p.Peak) / 10
-	}
-	return v
 }
 
 func (s *State) readerOf(pt *pointInfo) rules.Reader {

@@ -7,6 +7,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"lintel/engine/alert"
 	"lintel/engine/event"
 )
 
@@ -51,7 +52,7 @@ const explained = `rules:
 func TestExplain(t *testing.T) {
 	sh := newShop(t, explained)
 	a, b, c := book(1, 1), book(1, 2), book(2, 1)
-	item := func(rule string, n int) Explanation {
+	item := func(rule string, n int) alert.Explanation {
 		t.Helper()
 		x, ok := sh.s.ExplainItem(rule, map[int]*event.Fact{1: {Key: a}, 2: {Key: b}, 3: {Key: c}}[n].Key, nil)
 		require.True(t, ok)
@@ -65,7 +66,7 @@ func TestExplain(t *testing.T) {
 	require.Equal(t, opening+600_000, item("held", 1).Until)
 	require.Equal(t, event.ReasonRaised, item("alone", 1).Reason)
 	require.Equal(t, event.ReasonLimit, item("alone", 2).Reason)
-	require.Equal(t, event.AboutStorm, sh.s.alerts.byID[item("alone", 2).Alert].About)
+	require.Equal(t, event.AboutStorm, sh.s.alerts.Alert(item("alone", 2).Alert).About)
 	x := item("bag", 1)
 	require.Equal(t, event.ReasonFalse, x.Reason)
 	require.Equal(t, "The condition is false; the parts that are false say why.", x.Words(time.UTC))

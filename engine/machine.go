@@ -123,7 +123,7 @@ func (m *Machine) Apply(e *event.Entry, cfg *Config) error {
 // entry; math.MaxInt64: never. An entry received then or later carries it out.
 func (m *Machine) NextTimer() int64 {
 	if m.recorded {
-		return min(m.alerts.nextTimer(), m.silenceNext())
+		return min(m.alerts.Next(), m.silenceNext())
 	}
 	return m.State.NextTimer()
 }

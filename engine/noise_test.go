@@ -8,6 +8,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"lintel/engine/alert"
 	"lintel/engine/epc"
 	"lintel/engine/event"
 	"lintel/engine/layout"
@@ -186,7 +187,7 @@ func TestStormGuard(t *testing.T) {
 	sh.pass(24 * time.Hour)
 	require.Len(t, sh.messages(0), 102)
 	storm := sh.chgs[len(sh.chgs)-1].Alert
-	require.Equal(t, []any{900, maxMembers}, []any{storm.Joined, len(storm.Members)})
+	require.Equal(t, []any{900, 100}, []any{storm.Joined, len(storm.Members)})
 	// One hand ends it, and the rule is quiet about all of them.
 	sh.step(event.Entry{Kind: event.EntryAct, By: "floor", Act: event.Act{Alert: storm.ID, Do: "close", Outcome: "false"}})
 	require.Len(t, shown(sh), 100)
@@ -331,17 +332,6 @@ func TestClearedAlertsAreForgotten(t *testing.T) {
 	}
 }
 
-func TestRuleStateIsBounded(t *testing.T) {
-	sh := newShop(t, onTables+"    quiet: 1h\n    gather: 1m\n")
-	sh.shelve("front-tables", copies(1, maxQuiet+5)...)
-	sh.act("on-tables", "acknowledge")
-	st := sh.s.alerts.rules["on-tables"]
-	require.Len(t, st.quiet, maxQuiet)
-	back, err := decodeRuleState(appendRuleState(nil, st))
-	require.NoError(t, err)
-	require.Equal(t, []any{st.start, st.n, st.quiet}, []any{back.start, back.n, back.quiet})
-}
-
 // A rule that is taken away in the middle of its storm ends all of it, once, and leaves nothing behind.
 func TestARuleThatIsTakenAwayEndsItsStorm(t *testing.T) {
 	sh := newShop(t, onTables+"    limit: 2 per 10m\n")
@@ -362,6 +352,7 @@ func TestARuleThatIsTakenAwayEndsItsStorm(t *testing.T) {
 	for _, a := range sh.s.LiveAlerts() {
 		require.Equal(t, event.AlertCleared, a.Status)
 	}
-	require.Empty(t, sh.s.alerts.rules)
-	require.Empty(t, sh.s.alerts.bySubject)
+	for _, c := range sh.s.flush() {
+		require.False(t, strings.HasPrefix(c.Key, alert.RulePrefix) && c.Value != nil, c.Key)
+	}
 }

@@ -408,15 +408,10 @@ func FuzzDecodeRecords(f *testing.F) {
 	f.Add(event.AppendAlert(nil, &event.Alert{ID: "quayside-1-1", Rule: "r", Why: []byte("{}"), Send: []string{"c"}}))
 	f.Add(event.AppendDelivery(nil, &event.Delivery{ID: "msg_1", Data: []byte("{}")}))
 	f.Add(event.AppendFact(nil, &event.Fact{Cause: event.Passed, Zone: "street-door"}))
-	f.Add(appendRuleState(nil, &ruleState{start: opening, n: 3, quiet: map[subject]int64{{about: 's', place: "shelf-a"}: opening}}))
 	f.Fuzz(func(t *testing.T, b []byte) {
 		_, _ = event.DecodeAlert(b)
 		_, _ = event.DecodeDelivery(b)
 		_, _ = DecodeMeta(b)
-		if st, err := decodeRuleState(b); err == nil {
-			_, err = decodeRuleState(appendRuleState(nil, st))
-			require.NoError(t, err)
-		}
 		var fact event.Fact
 		_ = event.DecodeFact(b, 1, 2, &fact)
 	})

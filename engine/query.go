@@ -182,11 +182,10 @@ func (s *State) StockRows(f StockFilter, limit int) []StockRow {
 
 // Alerts returns the alerts that are not closed, in the order in which they were raised, without those that nobody was told of yet.
 func (s *State) Alerts() []event.Alert {
-	tracks := s.alerts.inOrder()
-	list := make([]event.Alert, 0, len(tracks))
-	for _, t := range tracks {
-		if t.Status != event.AlertPending {
-			list = append(list, t.Alert)
+	list := []event.Alert{}
+	for _, a := range s.alerts.Alerts() {
+		if a.Status != event.AlertPending {
+			list = append(list, *a)
 		}
 	}
 	return list
@@ -194,8 +193,8 @@ func (s *State) Alerts() []event.Alert {
 
 // Alert returns an alert that is not closed.
 func (s *State) Alert(id string) (event.Alert, bool) {
-	if t := s.alerts.byID[id]; t != nil && t.Status != event.AlertPending {
-		return t.Alert, true
+	if a := s.alerts.Alert(id); a != nil && a.Status != event.AlertPending {
+		return *a, true
 	}
 	return event.Alert{}, false
 }

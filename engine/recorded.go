@@ -49,37 +49,17 @@ func (s *State) foldRecorded(f *event.Fact) {
 }
 
 // LiveAlerts lists the alerts that are not closed, pending ones included, in the order in which they were raised.
-func (s *State) LiveAlerts() []*event.Alert {
-	tracks := s.alerts.inOrder()
-	list := make([]*event.Alert, len(tracks))
-	for i, t := range tracks {
-		list[i] = &t.Alert
-	}
-	return list
-}
+func (s *State) LiveAlerts() []*event.Alert { return s.alerts.Alerts() }
 
 // DroppedBy returns how many alerts were pending and ended before anybody was told, by what held them back.
-func (s *State) DroppedBy() map[event.Stage]int {
-	dropped := make(map[event.Stage]int)
-	for stage, n := range s.alerts.dropped {
-		if n > 0 {
-			dropped[event.Stage(stage)] = n
-		}
-	}
-	return dropped
-}
+func (s *State) DroppedBy() map[event.Stage]int { return s.alerts.Dropped() }
 
 // forget drops what flush would write.
 func (s *State) forget() {
 	for _, i := range s.dirty.items {
 		s.item(i).flags &^= flagDirty
 	}
-	for _, t := range s.dirty.alerts {
-		t.dirty = false
-	}
-	for _, r := range s.dirty.rules {
-		r.dirty = false
-	}
+	s.alerts.Forget()
 	s.counts.Forget()
-	s.dirty = dirt{items: s.dirty.items[:0], alerts: s.dirty.alerts[:0], stock: s.dirty.stock}
+	s.dirty = dirt{items: s.dirty.items[:0], stock: s.dirty.stock}
 }

@@ -1,7 +1,6 @@
 package engine
 
 import (
-	"cmp"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -9,12 +8,12 @@ import (
 
 	"github.com/tinylib/msgp/msgp"
 
+	"lintel/engine/alert"
 	"lintel/engine/epc"
 	"lintel/engine/event"
 )
 
 const (
-	asideRule    = "rule/"    // value: see appendRuleState
 	asideDoor    = "door/"    // what is remembered of an item at a door; 16 bytes of its identity and two of the door's number follow
 	asideDoubled = "doubled/" // value: when an item was told as heard in two places, eight bytes, big endian
 )
@@ -35,11 +34,8 @@ type Change struct {
 type dirt struct {
 	items   []int32
 	names   []uint16
-	alerts  []*track
-	dropped []string
 	stock   []stockKey // stock facts that are owed within one Step
 	gone    []RecordName
-	rules   []dirtyRule
 	doubled []epc.Key
 	doors   []doorItem
 }
@@ -54,10 +50,8 @@ const keptFlags = flagDeclared | flagFaint | flagForeign | flagMissed | flagMiss
 
 // flush returns the records that changed since the last call, in a fixed order of kinds.
 func (s *State) flush() []Change {
-	changes := make([]Change, 0, len(s.dirty.items)+len(s.dirty.names)+len(s.dirty.alerts)+len(s.dirty.dropped)+1)
-	for _, id := range s.dirty.dropped {
-		changes = append(changes, Change{Kind: event.KindAlert, Key: id})
-	}
+	changes := make([]Change, 0, len(s.dirty.items)+len(s.dirty.names)+s.alerts.Dirty()+1)
+	s.alerts.Flush(func(kind, key string, value []byte) { changes = append(changes, Change{kind, key, value}) })
 	for _, n := range s.dirty.names {
 		changes = append(changes, Change{Kind: event.KindName, Key: string(binary.BigEndian.AppendUint16(nil, n)), Value: []byte(s.idOf(n))})
 	}
@@ -70,13 +64,6 @@ func (s *State) flush() []Change {
 		key, _ := it.key.AppendBinary(nil)
 		changes = append(changes, Change{Kind: event.KindItem, Key: string(key), Value: buf[start:len(buf):len(buf)]})
 	}
-	for _, t := range s.dirty.alerts {
-		t.dirty = false
-		if t.gone {
-			continue
-		}
-		changes = append(changes, Change{Kind: event.KindAlert, Key: t.ID, Value: event.AppendAlert(nil, &t.Alert)})
-	}
 	for _, g := range s.dirty.gone { // first, since it may have been made again
 		changes = append(changes, Change{Kind: g.Kind, Key: g.Key})
 	}
@@ -86,13 +73,8 @@ func (s *State) flush() []Change {
 	for _, k := range s.dirty.doubled {
 		changes = append(changes, s.doubledChange(k))
 	}
-	for _, r := range s.dirty.rules {
-		if r.dirty = false; !r.gone {
-			changes = append(changes, Change{Kind: event.KindAside, Key: asideRule + r.name, Value: appendRuleState(nil, r.ruleState)})
-		}
-	}
 	s.counts.Flush(func(kind, key string, value []byte) { changes = append(changes, Change{kind, key, value}) })
-	s.dirty = dirt{items: s.dirty.items[:0], names: s.dirty.names[:0], alerts: s.dirty.alerts[:0], stock: s.dirty.stock}
+	s.dirty = dirt{items: s.dirty.items[:0], names: s.dirty.names[:0], stock: s.dirty.stock}
 	return append(changes, Change{Kind: event.KindMeta, Key: event.KindMeta, Value: s.appendMeta(nil)})
 }
 
@@ -260,6 +242,7 @@ func NewLoader(site string, cfg *Config, m Meta, names map[uint16]string) (*Load
 		s.numbers[id] = uint16(n)
 	}
 	s.bind(cfg)
+	s.alerts.Begin(m.seq, m.clock)
 	s.seq, s.clock, s.factMs, s.factN = m.seq, m.clock, m.factMs, m.factN
 	s.readers.points, s.marks = m.points, m.marks
 	l.s = s
@@ -272,14 +255,9 @@ func (l *Loader) Record(kind, key string, value []byte) error {
 	case event.KindItem:
 		return l.s.loadItem(key, value)
 	case event.KindAlert:
-		a, err := event.DecodeAlert(value)
-		if err != nil {
+		if err := l.s.alerts.LoadAlert(value); err != nil {
 			return fmt.Errorf("%s: %w", key, err)
 		}
-		if a.Status == event.AlertClosed || a.Status == event.AlertCleared && a.EndedAt+keepCleared <= l.m.clock {
-			return nil
-		}
-		l.s.alerts.byID[a.ID] = newTrack(a)
 	case event.KindAside:
 		if k, ok := strings.CutPrefix(key, asideDoor); ok {
 			r, err := decodeDoor(k, value)
@@ -291,12 +269,13 @@ func (l *Loader) Record(kind, key string, value []byte) error {
 		if k, ok := strings.CutPrefix(key, asideDoubled); ok {
 			return l.s.loadDoubled(k, value)
 		}
-		name, ok := strings.CutPrefix(key, asideRule)
-		st, err := decodeRuleState(value)
-		if !ok || err != nil {
-			return fmt.Errorf("%q: %w", key, cmp.Or(err, errAside))
+		err := errAside
+		if name, ok := strings.CutPrefix(key, alert.RulePrefix); ok {
+			err = l.s.alerts.LoadRule(name, value)
 		}
-		l.s.alerts.rules[name] = st
+		if err != nil {
+			return fmt.Errorf("%q: %w", key, err)
+		}
 	case event.KindCount, event.KindTally:
 		return l.s.counts.Load(kind, key, value)
 	}
@@ -345,19 +324,7 @@ func (l *Loader) start() {
 			s.portals.memory[doorItem{i, r.zone}] = &r.value
 		}
 	}
-	// Follow alerts in the order in which they were raised.
-	for _, t := range s.alerts.inOrder() {
-		if t.Status != event.AlertCleared && !t.Ended {
-			s.follow(t)
-		}
-		s.retime(t)
-		if t.GatherEnds > 0 && t.About != event.AboutStorm && (t.Status == event.AlertOpen || t.Status == event.AlertAcknowledged) {
-			s.alerts.gathering[t.group()] = t
-		}
-		if t.Stage == event.StageNeeds {
-			s.alerts.waiting[t.group()] = append(s.alerts.waiting[t.group()], t)
-		}
-	}
+	s.alerts.Start()
 }
 
 // Machine ends the loading and returns the machine as it was when its records were committed.
@@ -371,9 +338,6 @@ func (l *Loader) Machine() *Machine {
 	s.replaying, s.out = false, nil
 	for _, i := range s.dirty.items {
 		s.item(i).flags &^= flagDirty
-	}
-	for _, t := range s.dirty.alerts {
-		t.dirty = false
 	}
 	s.dirty = dirt{}
 	return newMachine(s)

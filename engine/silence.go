@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 
+	"lintel/engine/alert"
 	"lintel/engine/event"
 	"lintel/rules"
 )
@@ -81,39 +82,12 @@ func (s *State) meetSilence() {
 // before has had its occasion: what a person closed meanwhile is not raised again.
 func (s *State) meetSilenceOf(pt *pointInfo, before, now int64) {
 	f := event.Fact{Cause: event.Silent, At: now, Point: pt.id, Seq: s.seq}
-	subj := subject{about: 'r', place: pt.id}
-	eval := s.bound.eval
+	then := f
+	then.At = before
+	subject := alert.Reader(pt.id)
 	for _, r := range s.bound.silenceRules {
-		env := s.readerEnvAt(&f, pt, now)
-		if t := s.trackOf(subj, r.Name); t != nil {
-			s.settleTrack(t, r, &f, env)
-			continue
-		}
-		eval.Bind(env)
-		ok, err := eval.True(r)
-		if err != nil {
-			s.ruleFailed(r, err, &f)
-			continue
-		}
-		if !ok {
-			continue
-		}
-		then := f
-		then.At = before
-		eval.Bind(s.readerEnvAt(&then, pt, before))
-		if was, err := eval.True(r); err == nil && was {
-			continue
-		}
-		s.raise(r, subj, &f, s.readerEnvAt(&f, pt, now))
-	}
-}
-
-// trackOf returns the alert of a rule about a subject, nil if there is none.
-func (s *State) trackOf(subj subject, rule string) *track {
-	for _, t := range s.alerts.bySubject[subj] {
-		if t.Rule == rule {
-			return t
+		if s.alerts.About(subject, r.Name) != nil || !s.alerts.True(r, s.readerEnvAt(&then, pt, before)) {
+			s.alerts.MeetRule(r, subject, &f, s.readerEnvAt(&f, pt, now))
 		}
 	}
-	return nil
 }

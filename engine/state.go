@@ -9,6 +9,7 @@ import (
 	"maps"
 	"slices"
 
+	"lintel/engine/alert"
 	"lintel/engine/epc"
 	"lintel/engine/event"
 	"lintel/engine/stocktake"
@@ -46,7 +47,7 @@ type State struct {
 	portals     portals
 	readers     readers
 	silenceSeen int64 // until when silences were evaluated, see silence.go
-	alerts      alertBook
+	alerts      *alert.Book
 	counts      stocktake.Book
 
 	marks []mark // where in the journal recent time began; oldest first
@@ -89,7 +90,7 @@ type itemFlags uint8
 const (
 	flagDeclared itemFlags = 1 << iota // a person or a till said where it is: only strong evidence moves it
 	flagDirty                          // changed since the last Flush
-	flagTracked                        // some rule has a pending or open alert about it
+	_                                  // was in use
 	flagText                           // its words are in State.texts
 	flagFaint                          // it left and was heard again where it was: the readers hear it badly there, and their silence says nothing
 	flagForeign                        // told as foreign
@@ -117,7 +118,7 @@ func newState(site string) *State {
 		doubled:    make(map[epc.Key]int64),
 	}
 	s.portals.init()
-	s.alerts.init()
+	s.alerts = alert.NewBook(site, alertShop{s})
 	return s
 }
 
@@ -300,7 +301,7 @@ func (s *State) dump(w io.Writer) {
 	for _, k := range slices.SortedFunc(maps.Keys(s.doubled), epc.Key.Compare) {
 		put("doubled %v %d", k, s.doubled[k])
 	}
-	s.alerts.digest(put)
+	s.alerts.Digest(put)
 	s.counts.Digest(put)
 	for _, k := range s.stockKeys() {
 		put("stock %v %d", k, s.stock[k])

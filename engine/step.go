@@ -10,6 +10,7 @@ import (
 func (s *State) step(cfg *Config, e *event.Entry) {
 	s.seq = e.Seq
 	later := s.advance(e.At)
+	s.alerts.Begin(s.seq, s.clock)
 	s.markTime()
 	if cfg != s.bound.cfg {
 		s.rebind(cfg)
@@ -31,12 +32,13 @@ func (s *State) step(cfg *Config, e *event.Entry) {
 			s.foldEvent(&e.Events[i])
 		}
 	case event.EntryAct:
-		s.act(&e.Act, e.By)
+		s.alerts.Act(&e.Act, e.By)
 	case event.EntryFacts:
 		for i := range e.Facts {
 			s.foldRecorded(&e.Facts[i])
 		}
 	}
+	s.out.RuleErrors += s.alerts.Failures()
 }
 
 // timers does what is due by the site clock. It runs when the clock moves and before the entry that moved it, so that a batch cut in two, which has
@@ -46,12 +48,12 @@ func (s *State) timers() {
 	s.settle()
 	s.listen()
 	s.meetSilence()
-	s.ring()
+	s.alerts.Advance()
 }
 
 // NextTimer returns when, by the site clock in Unix milliseconds, something is due without any further entry; math.MaxInt64: never.
 func (s *State) NextTimer() int64 {
-	next := min(s.portals.nextAt, s.alerts.nextTimer())
+	next := min(s.portals.nextAt, s.alerts.Next())
 	if p := &s.presence; p.queued > 0 {
 		for e := p.done + 1; e < p.done+wheelBuckets; e++ {
 			if len(p.wheel[e%wheelBuckets]) > 0 {
@@ -80,7 +82,7 @@ func (s *State) readersNext() int64 {
 func (s *State) rebind(cfg *Config) {
 	s.bind(cfg)
 	s.readers.nextAt = 0
-	s.rebound()
+	s.alerts.Withdraw()
 	if !s.bound.stockRules {
 		return
 	}

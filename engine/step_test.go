@@ -490,8 +490,8 @@ func TestABagOfBooksIsOneAlert(t *testing.T) {
 	sh.pass(20 * time.Second)
 	last := sh.chgs[len(sh.chgs)-1].Alert
 	sh.step(event.Entry{Kind: event.EntryAct, By: "door", Act: event.Act{Alert: last.ID, Do: "close", Outcome: "false"}})
-	require.Empty(t, sh.s.alerts.byID[last.ID])
-	for _, tr := range sh.s.alerts.byID {
-		require.NotEqual(t, last.ID, tr.Lead)
+	require.Nil(t, sh.s.alerts.Alert(last.ID))
+	for _, a := range sh.s.LiveAlerts() {
+		require.NotEqual(t, last.ID, a.Lead)
 	}
 }

@@ -60,7 +60,7 @@ func BenchmarkCompile1000Rules(b *testing.B) {
 	}
 }
 
-// BenchmarkTrue is one evaluation of one rule in an environment that was bound before.
+// BenchmarkTrue is one evaluation of one rule in one environment.
 func BenchmarkTrue(b *testing.B) {
 	for name, when := range map[string]string{
 		"door":     `zone.kind == "exit" and item.sellable and not item.paid`,
@@ -73,20 +73,21 @@ func BenchmarkTrue(b *testing.B) {
 		b.Run(name, func(b *testing.B) {
 			set := compile(b, "rules:\n  - name: a\n    when: |\n      "+when+"\n")
 			e, r := set.NewEvaluator(), set.Rules()[0]
-			e.Bind(passing())
-			ok, err := e.True(r)
+			env := passing()
+			ok, err := e.True(r, env)
 			require.NoError(b, err)
 			require.True(b, ok)
 			b.ReportAllocs()
 			for b.Loop() {
-				_, _ = e.True(r)
+				_, _ = e.True(r, env)
 			}
 		})
 	}
 }
 
-// BenchmarkBind is what a new environment costs: two are bound in turn, so that values change, and one rule with six names is evaluated.
-func BenchmarkBind(b *testing.B) {
+// BenchmarkNewValues is what a new environment costs: two come in turn, so that values change, and one rule
+// with six names is evaluated.
+func BenchmarkNewValues(b *testing.B) {
 	set := compile(b, `rules:
   - name: a
     when: zone.kind == "exit" and item.sellable and not item.paid and product.category == "maps" and passage.confidence > 0.5 and product.price < 100
@@ -97,13 +98,12 @@ func BenchmarkBind(b *testing.B) {
 	b.ReportAllocs()
 	i := 0
 	for b.Loop() {
-		e.Bind(envs[i&1])
-		_, _ = e.True(r)
+		_, _ = e.True(r, envs[i&1])
 		i++
 	}
 }
 
-// BenchmarkFact is one fact against a whole set: bind, find the candidates, evaluate them.
+// BenchmarkFact is one fact against a whole set: find the candidates, evaluate them.
 func BenchmarkFact(b *testing.B) {
 	for _, n := range []int{10, 100, 1000, 4000} {
 		b.Run(fmt.Sprintf("%d-rules", n), func(b *testing.B) {
@@ -114,9 +114,8 @@ func BenchmarkFact(b *testing.B) {
 			b.ReportAllocs()
 			i := 0
 			for b.Loop() {
-				e.Bind(envs[i&1])
-				for _, r := range e.Candidates(event.AboutItem, "passed") {
-					_, _ = e.True(r)
+				for _, r := range e.Candidates(event.AboutItem, "passed", envs[i&1]) {
+					_, _ = e.True(r, envs[i&1])
 				}
 				i++
 			}
@@ -126,20 +125,18 @@ func BenchmarkFact(b *testing.B) {
 
 func BenchmarkSay(b *testing.B) {
 	set := compile(b, starter)
-	e := set.NewEvaluator()
-	e.Bind(passing())
+	e, env := set.NewEvaluator(), passing()
 	b.ReportAllocs()
 	for b.Loop() {
-		_ = e.Say(set.Rules()[0])
+		_ = e.Say(set.Rules()[0], env)
 	}
 }
 
 func BenchmarkWhy(b *testing.B) {
 	set := compile(b, starter)
-	e := set.NewEvaluator()
-	e.Bind(passing())
+	e, env := set.NewEvaluator(), passing()
 	b.ReportAllocs()
 	for b.Loop() {
-		_ = e.Why(set.Rules()[0])
+		_ = e.Why(set.Rules()[0], env)
 	}
 }

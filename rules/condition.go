@@ -299,7 +299,7 @@ func (l *language) compile(p *parsed, root ast.Node, s *slots, optimize bool) (*
 	c, err := link(program, s)
 	if optimize && err == nil && p.always == nil && len(p.uses) == 0 {
 		e := (&Set{slots: s.list}).NewEvaluator()
-		if v, err := e.run(c); err == nil {
+		if v, err := e.run(c, &Env{}); err == nil {
 			p.always = &v
 		}
 	}

@@ -4,7 +4,7 @@
 // with the environment, so that the same facts always give the same answers: live, in a trial against the past, and in tests.
 //
 //	document ──Parse──▶ Document ──Compile──▶ Set ──NewEvaluator──▶ Evaluator
-//	 (YAML)              texts and              rules,                 Bind(env), Candidates, True, Say, Why
+//	 (YAML)              texts and              rules,                 Candidates, True, Say, Why
 //	                     their places           index
 //
 // # Documents
@@ -54,8 +54,8 @@
 //
 // # Speed
 //
-// An Evaluator keeps one array of values that programs read by number. Bind costs nothing by itself; a value is fetched when the first rule
-// asks for it. Candidates leaves out the rules that a fact cannot make true: by subject, by kind of fact (which names a kind of fact can
+// An Evaluator keeps one array of values that programs read by number. A rule fetches those that its
+// condition reads, and a value that is as it was is not boxed again. Candidates leaves out the rules that a fact cannot make true: by subject, by kind of fact (which names a kind of fact can
 // change is part of Names), and by the one most selective value that a rule asks for, such as a zone or a product. A thousand rules that
 // are each about one place or product so cost what ten cost.
 //

@@ -26,12 +26,9 @@ func (e *RunError) Error() string {
 	return fmt.Sprintf("%s:%d:%d: rule %s: %s", e.File, e.Line, e.Column, e.Rule, e.Reason)
 }
 
-// Evaluator runs the rules of a set on one environment after the other. It is not for concurrent use; make one for each goroutine.
+// Evaluator runs the rules of a set on environments. It is not for concurrent use; make one for each goroutine.
 type Evaluator struct {
 	set        *Set
-	env        *Env
-	generation uint64 // of the environment
-	loaded     []uint64
 	vm         vm.VM
 	steps      int
 	candidates []*Rule
@@ -43,7 +40,7 @@ var errSteps = errors.New("the list functions of this condition go round too oft
 
 // NewEvaluator makes an evaluator of the set.
 func (s *Set) NewEvaluator() *Evaluator {
-	e := &Evaluator{set: s, env: &Env{}, generation: 1, loaded: make([]uint64, len(s.slots)), interned: make(map[string]any)}
+	e := &Evaluator{set: s, interned: make(map[string]any)}
 	e.vm.MemoryBudget = memoryBudget
 	e.vm.Stack = make([]any, 0, 16)
 	e.vm.Variables = make([]any, len(s.slots))
@@ -76,16 +73,11 @@ func numberIn(text string) float64 {
 	return v
 }
 
-// Bind sets the environment for the calls that follow, up to the next Bind. It is read when a rule needs it, so it must not change meanwhile.
-func (e *Evaluator) Bind(env *Env) {
-	e.env = env
-	e.generation++
-}
-
-// Candidates returns the rules about this subject that could be true in the bound environment after a fact of this kind, in the order of the
-// document: rules that are off, that the cause cannot make true, or that ask for another zone, product or the like are left out. For a
-// cause that is not known, and for "", only the environment narrows them down. The slice is valid until the next call.
-func (e *Evaluator) Candidates(about, cause string) []*Rule {
+// Candidates returns the rules about this subject that could be true in env after a fact of this kind, in
+// the order of the document: rules that are off, that the cause cannot make true, or that ask for another
+// zone, product or the like are left out. For a cause that is not known, and for "", only the environment
+// narrows them down. The slice is valid until the next call.
+func (e *Evaluator) Candidates(about, cause string, env *Env) []*Rule {
 	e.candidates = e.candidates[:0]
 	s := e.set.index[about]
 	if s == nil {
@@ -95,17 +87,17 @@ func (e *Evaluator) Candidates(about, cause string) []*Rule {
 	if b == nil {
 		b = s.any
 	}
-	e.candidates = b.candidates(e.candidates, e.set.rules, e.env)
+	e.candidates = b.candidates(e.candidates, e.set.rules, env)
 	return e.candidates
 }
 
-// True reports whether the rule's condition is true in the bound environment. The rule must be of this evaluator's set. The error is a
-// *RunError.
-func (e *Evaluator) True(r *Rule) (bool, error) {
+// True reports whether the rule's condition is true in env. The rule must be of this evaluator's set. The
+// error is a *RunError.
+func (e *Evaluator) True(r *Rule, env *Env) (bool, error) {
 	if !e.owns(r) {
 		return false, &RunError{Rule: r.Name, File: r.File, Line: r.Line, Column: 1, Reason: "the rule is of another set"}
 	}
-	out, err := e.run(r.condition)
+	out, err := e.run(r.condition, env)
 	if err != nil {
 		return false, r.runError(err)
 	}
@@ -117,11 +109,9 @@ func (e *Evaluator) owns(r *Rule) bool {
 	return r.Index < len(e.set.rules) && e.set.rules[r.Index] == r
 }
 
-func (e *Evaluator) run(c *condition) (bool, error) {
+func (e *Evaluator) run(c *condition, env *Env) (bool, error) {
 	for _, n := range c.reads {
-		if e.loaded[n] != e.generation {
-			e.load(n)
-		}
+		e.load(n, env)
 	}
 	e.steps = 0
 	out, err := e.vm.Run(c.program, nil)
@@ -150,32 +140,31 @@ func (r *Rule) runError(err error) error {
 
 // load puts the value of a name where programs find it. A value that was there before is used again, since boxing a new one costs an
 // allocation; values that come back often are kept for longer.
-func (e *Evaluator) load(n int) {
-	e.loaded[n] = e.generation
+func (e *Evaluator) load(n int, env *Env) {
 	s := &e.set.slots[n]
 	old := &e.vm.Variables[n]
 	switch {
 	case s.entry.text != nil:
-		e.loadText(old, s.entry.text(e.env), s.entry.few)
+		e.loadText(old, s.entry.text(env), s.entry.few)
 	case s.entry.yes != nil:
-		*old = s.entry.yes(e.env)
+		*old = s.entry.yes(env)
 	case s.entry.whole != nil:
-		v := s.entry.whole(e.env)
+		v := s.entry.whole(env)
 		if was, ok := (*old).(int); !ok || was != v {
 			*old = v
 		}
 	case s.entry.number != nil:
-		v := s.entry.number(e.env)
+		v := s.entry.number(env)
 		if was, ok := (*old).(float64); !ok || math.Float64bits(was) != math.Float64bits(v) {
 			*old = v
 		}
 	case s.entry.list != nil:
-		v := cutList(s.entry.list(e.env))
+		v := cutList(s.entry.list(env))
 		if was, ok := (*old).([]string); !ok || len(was) != len(v) || len(v) == 0 || &was[0] != &v[0] {
 			*old = v
 		}
 	default:
-		e.loadText(old, e.env.Product.Attributes[s.key], true)
+		e.loadText(old, env.Product.Attributes[s.key], true)
 	}
 }
 

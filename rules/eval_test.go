@@ -63,14 +63,12 @@ func TestConditions(t *testing.T) {
 		{`site.open and site.id == "quayside" and not item.foreign`, true},
 	} {
 		e, r := one(t, event.AboutItem, c.when)
-		e.Bind(passing())
-		got, err := e.True(r)
+		got, err := e.True(r, passing())
 		require.NoError(t, err, c.when)
 		require.Equal(t, c.want, got, c.when)
-		require.Equal(t, c.want, e.Why(r).Value, c.when)
+		require.Equal(t, c.want, e.Why(r, passing()).Value, c.when)
 		// On nothing at all there is an answer too.
-		e.Bind(&Env{})
-		_, err = e.True(r)
+		_, err = e.True(r, &Env{})
 		require.NoError(t, err, c.when)
 	}
 }
@@ -82,15 +80,13 @@ func TestTextsAndListsAreCut(t *testing.T) {
 	for range 2000 {
 		env.Product.HomeZones = append(env.Product.HomeZones, strings.Repeat("x", 5000))
 	}
-	e.Bind(env)
 	// The list is too long for the step counter: it is stopped, and said so.
-	_, err := e.True(r)
+	_, err := e.True(r, env)
 	var run *RunError
 	require.ErrorAs(t, err, &run)
 	env.Product.HomeZones = env.Product.HomeZones[:5]
 	e, r = one(t, event.AboutItem, `len(item.key) == 2048 and all(product.home_zones, len(#) == 4096)`)
-	e.Bind(env)
-	ok, err := e.True(r)
+	ok, err := e.True(r, env)
 	require.NoError(t, err)
 	require.True(t, ok)
 	require.Equal(t, 4096, len(cut(strings.Repeat("x", 4095)+"y")))
@@ -109,16 +105,14 @@ func TestRunErrorPointsAtTheText(t *testing.T) {
 	for i := range 900 {
 		env.Product.HomeZones = append(env.Product.HomeZones, fmt.Sprintf("zone-%d", i))
 	}
-	e.Bind(env)
-	_, err := e.True(r)
+	_, err := e.True(r, env)
 	require.EqualError(t, err, "rules/test.yaml:5:61: rule homes: the list functions of this condition go round too often")
-	w := e.Why(r)
+	w := e.Why(r, env)
 	require.False(t, w.Value)
 	require.Equal(t, "the list functions of this condition go round too often", w.Error)
 	require.True(t, w.Parts[0].Value)
 	// The next one is not the worse for it.
-	e.Bind(passing())
-	ok, err := e.True(r)
+	ok, err := e.True(r, passing())
 	require.NoError(t, err)
 	require.False(t, ok)
 }
@@ -219,12 +213,11 @@ func TestAnswersMatchTheLanguage(t *testing.T) {
 			if err != nil {
 				t.Fatalf("%s: %v", when, err)
 			}
-			e.Bind(env)
-			got, err := e.True(r)
+			got, err := e.True(r, env)
 			if err != nil || got != want.(bool) {
 				t.Fatalf("%s: %t %v, want %t", when, got, err, want)
 			}
-			w := e.Why(r)
+			w := e.Why(r, env)
 			if w.Value != got || w.Error != "" {
 				t.Fatalf("%s: why says %t %s", when, w.Value, w.Error)
 			}
@@ -266,10 +259,10 @@ func TestCandidatesLeaveNothingOut(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		set := drawRules(t)
 		e := set.NewEvaluator()
-		e.Bind(drawEnv(t))
-		candidates := append([]*Rule(nil), e.Candidates(event.AboutItem, "")...)
+		env := drawEnv(t)
+		candidates := append([]*Rule(nil), e.Candidates(event.AboutItem, "", env)...)
 		for _, r := range set.Rules() {
-			ok, err := e.True(r)
+			ok, err := e.True(r, env)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -300,12 +293,10 @@ func TestFactsThatChangeRulesFindThem(t *testing.T) {
 		}
 		keep(after, before, cause)
 		was, is := set.NewEvaluator(), set.NewEvaluator()
-		was.Bind(before)
-		is.Bind(after)
-		candidates := is.Candidates(event.AboutItem, cause)
+		candidates := is.Candidates(event.AboutItem, cause, after)
 		for _, r := range set.Rules() {
-			a, err1 := was.True(r)
-			b, err2 := is.True(r)
+			a, err1 := was.True(r, before)
+			b, err2 := is.True(r, after)
 			if err1 != nil || err2 != nil {
 				t.Fatal(err1, err2)
 			}
@@ -338,22 +329,20 @@ func TestCandidatesAreFew(t *testing.T) {
 	set := compile(t, shelfRules(1000))
 	e := set.NewEvaluator()
 	env := passing()
-	e.Bind(env)
-	require.Empty(t, e.Candidates(event.AboutItem, "passed"))
+	require.Empty(t, e.Candidates(event.AboutItem, "passed", env))
 	env.Zone.ID, env.Product.GTIN, env.Reader.ID = "shelf-501", fmt.Sprintf("0952%010d", 43), "reader-9"
-	e.Bind(env)
 	var names []string
-	for _, r := range e.Candidates(event.AboutItem, "passed") {
+	for _, r := range e.Candidates(event.AboutItem, "passed", env) {
 		names = append(names, r.Name)
 	}
 	require.Equal(t, []string{"rule-9", "rule-43", "rule-501"}, names)
 	names = nil
-	for _, r := range e.Candidates(event.AboutItem, "arrived") {
+	for _, r := range e.Candidates(event.AboutItem, "arrived", env) {
 		names = append(names, r.Name)
 	}
 	require.Equal(t, []string{"rule-43", "rule-501"}, names)
-	require.Empty(t, e.Candidates("nothing", "passed"))
-	require.Empty(t, e.Candidates(event.AboutStock, "stock"))
+	require.Empty(t, e.Candidates("nothing", "passed", env))
+	require.Empty(t, e.Candidates(event.AboutStock, "stock", env))
 }
 
 func TestCauses(t *testing.T) {
@@ -408,8 +397,7 @@ func TestWhy(t *testing.T) {
         and time_between("22:00", "06:00")
 `)
 	e, r := set.NewEvaluator(), set.Rules()[0]
-	e.Bind(passing())
-	got, err := json.MarshalIndent(e.Why(r), "", " ")
+	got, err := json.MarshalIndent(e.Why(r, passing()), "", " ")
 	require.NoError(t, err)
 	want := `{
  "text": "zone.kind == \"exit\" and not item.paid and (product.price \u003e 100 or any(product.home_zones, # == zone.id)) and time_between(\"22:00\", \"06:00\")",
@@ -432,15 +420,14 @@ func TestWhy(t *testing.T) {
  ]
 }`
 	require.JSONEq(t, want, string(got))
-	again, err := json.MarshalIndent(e.Why(r), "", " ")
+	again, err := json.MarshalIndent(e.Why(r, passing()), "", " ")
 	require.NoError(t, err)
 	require.Equal(t, string(got), string(again))
 }
 
 func TestWhyCutsLongValues(t *testing.T) {
 	e, r := one(t, event.AboutItem, `item.key == "" or zone.id in product.home_zones`)
-	e.Bind(&Env{Item: Item{Key: strings.Repeat("é", 1000)}, Product: Product{HomeZones: slices.Repeat([]string{"a"}, 50)}})
-	w := e.Why(r)
+	w := e.Why(r, &Env{Item: Item{Key: strings.Repeat("é", 1000)}, Product: Product{HomeZones: slices.Repeat([]string{"a"}, 50)}})
 	require.Equal(t, strings.Repeat("é", 128)+"...", w.Names[0].Value)
 	require.Len(t, w.Names[1].Value, 21)
 	require.Equal(t, "... and 30 more", w.Names[1].Value.([]string)[20])
@@ -455,17 +442,14 @@ func TestSay(t *testing.T) {
 	} {
 		set := compile(t, "rules:\n- name: a\n  when: item.paid\n  say: '"+c.say+"'\n")
 		e := set.NewEvaluator()
-		e.Bind(passing())
-		require.Equal(t, c.want, e.Say(set.Rules()[0]))
+		require.Equal(t, c.want, e.Say(set.Rules()[0], passing()))
 	}
 	set := compile(t, starter)
 	e := set.NewEvaluator()
-	e.Bind(&Env{})
-	require.Equal(t, "unknown item passed an unknown place unpaid", e.Say(set.Rules()[0]))
-	require.Equal(t, "below minimum: unknown item in an unknown place, 0 left", e.Say(set.Rule("below-minimum")))
-	require.Equal(t, "reader silent: an unknown reader", e.Say(set.Rule("reader-silent")))
-	e.Bind(&Env{Product: Product{Name: "a\nb\x1b[31m\u202e" + strings.Repeat("é", 1000)}, Zone: Zone{Name: "\xff"}})
-	said := e.Say(set.Rules()[0])
+	require.Equal(t, "unknown item passed an unknown place unpaid", e.Say(set.Rules()[0], &Env{}))
+	require.Equal(t, "below minimum: unknown item in an unknown place, 0 left", e.Say(set.Rule("below-minimum"), &Env{}))
+	require.Equal(t, "reader silent: an unknown reader", e.Say(set.Rule("reader-silent"), &Env{}))
+	said := e.Say(set.Rules()[0], &Env{Product: Product{Name: "a\nb\x1b[31m\u202e" + strings.Repeat("é", 1000)}, Zone: Zone{Name: "\xff"}})
 	require.True(t, strings.HasPrefix(said, "a b[31mé"), said)
 	require.LessOrEqual(t, len(said), MaxMessage)
 	require.NotContains(t, said, "\n")
@@ -475,8 +459,7 @@ func TestSay(t *testing.T) {
 func TestSayIsCapped(t *testing.T) {
 	set := compile(t, "rules:\n- name: a\n  when: item.paid\n  say: '"+strings.Repeat("{product.name}", 20)+"'\n")
 	e := set.NewEvaluator()
-	e.Bind(&Env{Product: Product{Name: strings.Repeat("é", 300)}})
-	said := e.Say(set.Rules()[0])
+	said := e.Say(set.Rules()[0], &Env{Product: Product{Name: strings.Repeat("é", 300)}})
 	require.LessOrEqual(t, len(said), MaxMessage)
 	require.True(t, strings.HasSuffix(said, "..."))
 }
@@ -489,11 +472,10 @@ func TestSetIsShared(t *testing.T) {
 		wg.Go(func() {
 			e := set.NewEvaluator()
 			for range 100 {
-				e.Bind(passing())
 				for _, r := range set.Rules() {
-					_, _ = e.True(r)
-					_ = e.Why(r)
-					_ = e.Say(r)
+					_, _ = e.True(r, passing())
+					_ = e.Why(r, passing())
+					_ = e.Say(r, passing())
 				}
 			}
 		})
@@ -509,9 +491,8 @@ func TestEvaluationDoesNotAllocate(t *testing.T) {
 	envs[1].Zone, envs[1].Item.Paid = Zone{ID: "shelf-a", Kind: "shelf"}, true
 	i := 0
 	run := func() {
-		e.Bind(envs[i&1])
-		for _, r := range e.Candidates(event.AboutItem, "passed") {
-			_, _ = e.True(r)
+		for _, r := range e.Candidates(event.AboutItem, "passed", envs[i&1]) {
+			_, _ = e.True(r, envs[i&1])
 		}
 		i++
 	}
@@ -524,9 +505,9 @@ func TestEvaluationDoesNotAllocate(t *testing.T) {
 func TestRulesOfAnotherSetAreRefused(t *testing.T) {
 	e, _ := one(t, event.AboutItem, "item.paid")
 	_, other := one(t, event.AboutItem, "item.paid and item.home")
-	_, err := e.True(other)
+	_, err := e.True(other, &Env{})
 	require.ErrorContains(t, err, "of another set")
-	require.NotEmpty(t, e.Why(other).Error)
+	require.NotEmpty(t, e.Why(other, &Env{}).Error)
 }
 
 func TestUnusualNumbers(t *testing.T) {
@@ -534,11 +515,10 @@ func TestUnusualNumbers(t *testing.T) {
 	for _, v := range []float64{math.NaN(), math.Inf(1), math.Inf(-1), math.MaxFloat64, math.Copysign(0, -1)} {
 		env := passing()
 		env.Product.Price, env.Passage.Confidence = v, v
-		e.Bind(env)
-		got, err := e.True(r)
+		got, err := e.True(r, env)
 		require.NoError(t, err)
 		require.Equal(t, v > 1 || v < 0.5, got)
-		_, err = json.Marshal(e.Why(r))
+		_, err = json.Marshal(e.Why(r, env))
 		require.NoError(t, err)
 	}
 }
@@ -548,16 +528,14 @@ func TestNumbersInTexts(t *testing.T) {
 	for text, want := range map[string]bool{"": false, "301": true, " 301 ": true, "3.1e2": true, "300": false, "301,5": true, "many": false, "Inf": false, "NaN": false, "1" + strings.Repeat("0", 100): false} {
 		env := passing()
 		env.Product.Attributes = map[string]string{"pages": text}
-		e.Bind(env)
-		got, err := e.True(r)
+		got, err := e.True(r, env)
 		require.NoError(t, err)
 		require.Equal(t, want, got, "%q", text)
 	}
 	require.Equal(t, []NameValue{{"product.attributes.pages", "1"}}, func() []NameValue {
 		env := passing()
 		env.Product.Attributes = map[string]string{"pages": "1"}
-		e.Bind(env)
-		return e.Why(r).Names
+		return e.Why(r, env).Names
 	}())
 	for _, bad := range []string{"number() > 1", "number(product.price) > 1", "number(product.name, 2) > 1", "number# > 1"} {
 		_, diagnostics := Check("f", []byte("rules: [{name: a, when: '"+bad+"'}]"), Known{})

@@ -19,15 +19,15 @@ rules:
 		fmt.Println(d)
 	}
 	e := set.NewEvaluator()
-	e.Bind(&rules.Env{
+	env := &rules.Env{
 		Cause:   "passed",
 		Item:    rules.Item{Sellable: true},
 		Product: rules.Product{Name: "Tide Tables"},
 		Zone:    rules.Zone{Name: "the street door", Kind: "exit"},
-	})
-	for _, r := range e.Candidates(event.AboutItem, "passed") {
-		if ok, err := e.True(r); err == nil && ok {
-			fmt.Println(r.Name, r.Hold, e.Say(r))
+	}
+	for _, r := range e.Candidates(event.AboutItem, "passed", env) {
+		if ok, err := e.True(r, env); err == nil && ok {
+			fmt.Println(r.Name, r.Hold, e.Say(r, env))
 		}
 	}
 	// Output: unpaid-at-door 3s Tide Tables passed the street door unpaid
@@ -52,8 +52,7 @@ func ExampleEvaluator_Why() {
     when: zone.kind == "exit" and not item.paid
 `), rules.Known{})
 	e := set.NewEvaluator()
-	e.Bind(&rules.Env{Zone: rules.Zone{Kind: "exit"}, Item: rules.Item{Paid: true}})
-	why := e.Why(set.Rules()[0])
+	why := e.Why(set.Rules()[0], &rules.Env{Zone: rules.Zone{Kind: "exit"}, Item: rules.Item{Paid: true}})
 	for _, part := range why.Parts {
 		fmt.Println(part.Value, part.Text)
 	}

@@ -72,24 +72,23 @@ func FuzzWhen(f *testing.F) {
 			}
 			e, r := set.NewEvaluator(), set.Rules()[0]
 			for _, env := range envs {
-				e.Bind(env)
 				begin := time.Now()
-				got, err := e.True(r)
+				got, err := e.True(r, env)
 				if d := time.Since(begin); d > time.Second {
 					t.Fatalf("%q took %s", when, d)
 				}
-				again, err2 := e.True(r)
+				again, err2 := e.True(r, env)
 				if got != again || (err == nil) != (err2 == nil) {
 					t.Fatalf("%q: %t %v, then %t %v", when, got, err, again, err2)
 				}
-				w := e.Why(r)
+				w := e.Why(r, env)
 				if err == nil && (w.Value != got || w.Error != "") {
 					t.Fatalf("%q: %t, but why says %t %s", when, got, w.Value, w.Error)
 				}
 				if _, err := json.Marshal(w); err != nil {
 					t.Fatalf("%q: %v", when, err)
 				}
-				_ = e.Say(r)
+				_ = e.Say(r, env)
 			}
 		}
 	})

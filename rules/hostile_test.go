@@ -167,8 +167,7 @@ func runHostile(list []hostile) {
 					var before, after runtime.MemStats
 					runtime.ReadMemStats(&before)
 					begin := busy()
-					e.Bind(env)
-					_, err := e.True(set.Rules()[0])
+					_, err := e.True(set.Rules()[0], env)
 					best = min(best, busy()-begin)
 					runtime.ReadMemStats(&after)
 					bytes = after.TotalAlloc - before.TotalAlloc
@@ -177,7 +176,7 @@ func runHostile(list []hostile) {
 					}
 				}
 				r.Run, r.Bytes = max(r.Run, best), max(r.Bytes, bytes)
-				_ = e.Why(set.Rules()[0])
+				_ = e.Why(set.Rules()[0], env)
 			}
 		}
 		report(r)

@@ -47,8 +47,7 @@ func TestParams(t *testing.T) {
 	env := &Env{Product: Product{Name: "Harbour Map", Price: 90, Category: "maps"}, Reader: Reader{SilentSeconds: 1600}}
 	ask := func(s *Set, rule string) bool {
 		e := s.NewEvaluator()
-		e.Bind(env)
-		ok, err := e.True(s.Rule(rule))
+		ok, err := e.True(s.Rule(rule), env)
 		require.NoError(t, err)
 		return ok
 	}
@@ -59,9 +58,8 @@ func TestParams(t *testing.T) {
 	require.False(t, ask(own, "silent"))
 
 	e := own.NewEvaluator()
-	e.Bind(env)
-	require.Equal(t, "Harbour Map is there for 40m", e.Say(own.Rule("dwell")))
-	why := e.Why(own.Rule("valuable"))
+	require.Equal(t, "Harbour Map is there for 40m", e.Say(own.Rule("dwell"), env))
+	why := e.Why(own.Rule("valuable"), env)
 	require.Equal(t, []NameValue{{"product.category", "maps"}, {"product.price", 90.0}, {"params.high_price", 80.0}, {"params.strict", false}, {"params.together", 8}, {"params.valued", "maps"}}, why.Names)
 	require.Equal(t, "product.price >= params.high_price", why.Parts[0].Text)
 	require.Equal(t, []NameValue{{"product.price", 90.0}, {"params.high_price", 80.0}}, why.Parts[0].Names)
@@ -82,10 +80,8 @@ func TestParamsPin(t *testing.T) {
 	require.Empty(t, diagnostics)
 	for site, zone := range map[string]string{"": "front-tables", "quayside": "shelf-a"} {
 		e := set.ForSite(site).NewEvaluator()
-		e.Bind(&Env{Zone: Zone{ID: zone}})
-		require.Len(t, e.Candidates(event.AboutItem, "arrived"), 1)
-		e.Bind(&Env{Zone: Zone{ID: "elsewhere"}})
-		require.Empty(t, e.Candidates(event.AboutItem, "arrived"))
+		require.Len(t, e.Candidates(event.AboutItem, "arrived", &Env{Zone: Zone{ID: zone}}), 1)
+		require.Empty(t, e.Candidates(event.AboutItem, "arrived", &Env{Zone: Zone{ID: "elsewhere"}}))
 	}
 }
 

@@ -46,23 +46,21 @@ func TestStarterRulesCompileAndAnswer(t *testing.T) {
 	set := compile(t, starter)
 	e := set.NewEvaluator()
 	env := &Env{Cause: "passed", Item: Item{Sellable: true, Present: true}, Product: Product{Name: "Tide Tables"}, Zone: Zone{ID: "street-door", Name: "Street door", Kind: "exit"}}
-	e.Bind(env)
 	names := func(rules []*Rule) (out []string) {
 		for _, r := range rules {
 			out = append(out, r.Name)
 		}
 		return out
 	}
-	require.Equal(t, []string{"unpaid-at-door"}, names(e.Candidates("item", "passed")))
-	ok, err := e.True(set.Rule("unpaid-at-door"))
+	require.Equal(t, []string{"unpaid-at-door"}, names(e.Candidates("item", "passed", env)))
+	ok, err := e.True(set.Rule("unpaid-at-door"), env)
 	require.NoError(t, err)
 	require.True(t, ok)
-	require.Equal(t, "Tide Tables passed Street door unpaid", e.Say(set.Rule("unpaid-at-door")))
-	w := e.Why(set.Rule("unpaid-at-door"))
+	require.Equal(t, "Tide Tables passed Street door unpaid", e.Say(set.Rule("unpaid-at-door"), env))
+	w := e.Why(set.Rule("unpaid-at-door"), env)
 	require.Len(t, w.Parts, 3)
 	env.Item.Paid = true
-	e.Bind(env)
-	ok, err = e.True(set.Rule("unpaid-at-door"))
+	ok, err = e.True(set.Rule("unpaid-at-door"), env)
 	require.NoError(t, err)
 	require.False(t, ok)
 }
@@ -151,7 +149,7 @@ func TestAnEmptyDocumentIsASet(t *testing.T) {
 	set, diagnostics := Check("f", []byte("rules: []\n"), Known{})
 	require.Empty(t, diagnostics)
 	require.NotNil(t, set)
-	require.Empty(t, set.NewEvaluator().Candidates(event.AboutItem, "passed"))
+	require.Empty(t, set.NewEvaluator().Candidates(event.AboutItem, "passed", &Env{}))
 }
 
 func TestErrorsOfTheParserKeepASetFromBeingMade(t *testing.T) {

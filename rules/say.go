@@ -122,15 +122,15 @@ func defaultMessage(r *Rule) []piece {
 	return out
 }
 
-// Say is the rule's message in the bound environment: one line, at most MaxMessage bytes.
-func (e *Evaluator) Say(r *Rule) string {
+// Say returns the rule's message in env: one line, at most MaxMessage bytes.
+func (e *Evaluator) Say(r *Rule, env *Env) string {
 	b := e.message[:0]
 	for _, p := range r.message {
 		if p.entry == nil {
 			b = append(b, p.fixed...)
 			continue
 		}
-		b = p.append(b, e.env)
+		b = p.append(b, env)
 	}
 	if len(b) > MaxMessage {
 		b = append(b[:len(cutAt(string(b), MaxMessage-len("...")))], "..."...)

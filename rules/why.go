@@ -37,22 +37,22 @@ type whyPart struct {
 	condition *condition
 }
 
-// Why explains what the rule's condition is in the bound environment.
-func (e *Evaluator) Why(r *Rule) *Why {
+// Why explains what the rule's condition is in env.
+func (e *Evaluator) Why(r *Rule, env *Env) *Why {
 	if !e.owns(r) {
 		return &Why{Text: r.When, Line: r.Line, Column: 1, Error: "the rule is of another set"}
 	}
 	r.whyOnce.Do(r.prepareWhy)
-	w := e.explain(r, r.whyTree)
-	w.Names = e.values(r, r.uses)
-	w.Names = append(w.Names, e.values(r, r.params)...)
+	w := e.explain(r, r.whyTree, env)
+	w.Names = e.values(r, r.uses, env)
+	w.Names = append(w.Names, e.values(r, r.params, env)...)
 	return w
 }
 
-func (e *Evaluator) explain(r *Rule, p *whyPart) *Why {
+func (e *Evaluator) explain(r *Rule, p *whyPart, env *Env) *Why {
 	w := &Why{Text: p.text, Line: p.at.line, Column: p.at.column}
 	for _, q := range p.parts {
-		w.Parts = append(w.Parts, e.explain(r, q))
+		w.Parts = append(w.Parts, e.explain(r, q, env))
 	}
 	// The answer comes about as in the program, from left to right until it is decided; a failure after that does not count.
 	take := func(i int) bool { w.Value, w.Error = w.Parts[i].Value, w.Parts[i].Error; return w.Error == "" }
@@ -72,8 +72,8 @@ func (e *Evaluator) explain(r *Rule, p *whyPart) *Why {
 			take(2)
 		}
 	default:
-		w.Names = e.values(r, p.names)
-		ok, err := e.run(p.condition)
+		w.Names = e.values(r, p.names, env)
+		ok, err := e.run(p.condition, env)
 		if err != nil {
 			w.Error = r.runError(err).(*RunError).Reason
 		}
@@ -82,7 +82,7 @@ func (e *Evaluator) explain(r *Rule, p *whyPart) *Why {
 	return w
 }
 
-func (e *Evaluator) values(r *Rule, names []string) []NameValue {
+func (e *Evaluator) values(r *Rule, names []string, env *Env) []NameValue {
 	out := make([]NameValue, 0, len(names))
 	for _, name := range names {
 		if param, ok := strings.CutPrefix(name, paramPrefix); ok {
@@ -90,7 +90,7 @@ func (e *Evaluator) values(r *Rule, names []string) []NameValue {
 			continue
 		}
 		en, key := lookup(name)
-		out = append(out, NameValue{name, shown(en.value(e.env, key))})
+		out = append(out, NameValue{name, shown(en.value(env, key))})
 	}
 	return out
 }

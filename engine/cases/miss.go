@@ -7,7 +7,7 @@ import (
 	"strings"
 	"time"
 
-	"lintel/engine"
+	"lintel/engine/alert"
 	"lintel/engine/event"
 	"lintel/rules"
 )
@@ -196,7 +196,7 @@ func (w *world) fact(f *event.Fact) string {
 }
 
 // reason writes an explanation of the core.
-func (w *world) reason(r *rules.Rule, x *engine.Explanation, ok bool, name string) []string {
+func (w *world) reason(r *rules.Rule, x *alert.Explanation, ok bool, name string) []string {
 	if !ok {
 		return nil
 	}

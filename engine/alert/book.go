@@ -1,0 +1,381 @@
+package alert
+
+import (
+	"cmp"
+	"container/heap"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"lintel/engine/epc"
+	"lintel/engine/event"
+	"lintel/rules"
+)
+
+// Shop is what a book asks of the site that it belongs to, and where it puts what comes of its alerts.
+type Shop interface {
+	// Env fills what a rule sees of an alert's subject now, with the cause and the passage that raised the
+	// alert; nil if the subject is gone. It is valid until the next environment is filled.
+	Env(s Subject, a *event.Alert) *rules.Env
+	// Identify fills the words of an item's identity, which the environment may lack.
+	Identify(env *rules.Env, k epc.Key, text string)
+	// Local returns a moment in the site's time, and whether the site is open then.
+	Local(ms int64) (open bool, day time.Weekday, minuteOfDay int)
+	// Product returns what messages show of a product, nil if the catalogue does not have it.
+	Product(gtin uint64) *Product
+	// Changed takes a change of an alert, one of event.Changes, with its messages.
+	Changed(change string, a *event.Alert, messages []event.Delivery)
+	// Joined takes an alert that became part of another; there are no changes of it.
+	Joined(a *event.Alert)
+}
+
+// Subject is what an alert is about. At any time there is at most one alert for each rule and subject.
+type Subject struct {
+	about byte // see abouts; the byte is stored
+	key   epc.Key
+	place string // stock: zone id or "kind:..."; reader: read point id; count: its id; of a rule: its name
+}
+
+// abouts are the texts of Subject.about.
+var abouts = map[byte]string{
+	'i': event.AboutItem, 's': event.AboutStock, 'r': event.AboutReader, 'c': event.AboutCount,
+	'f': event.AboutRule, 'o': event.AboutStorm,
+}
+
+// Item is the subject of rules about one tagged thing.
+func Item(k epc.Key) Subject { return Subject{about: 'i', key: k} }
+
+// Stock is the subject of rules about a product at a place: a zone id, or "kind:" and a zone kind.
+func Stock(gtin uint64, place string) Subject {
+	return Subject{about: 's', key: epc.Key{Lo: gtin}, place: place}
+}
+
+// Reader is the subject of rules about a read point.
+func Reader(point string) Subject { return Subject{about: 'r', place: point} }
+
+// Count is the subject of rules about a count.
+func Count(id string) Subject { return Subject{about: 'c', place: id} }
+
+// failure is the subject of the alert that reports a rule which failed, storm that of what a rule raises
+// beyond its limit.
+func failure(rule string) Subject { return Subject{about: 'f', place: rule} }
+func storm(rule string) Subject   { return Subject{about: 'o', place: rule} }
+
+// About returns what kind of thing the subject is, one of event.Subjects.
+func (s Subject) About() string { return abouts[s.about] }
+
+func (s Subject) compare(t Subject) int {
+	return cmp.Or(cmp.Compare(s.about, t.about), s.key.Compare(t.key), cmp.Compare(s.place, t.place))
+}
+
+func subjectOf(a *event.Alert) Subject {
+	switch a.About {
+	case event.AboutItem:
+		return Item(a.Key)
+	case event.AboutStock:
+		return Stock(a.GTIN, a.Place)
+	case event.AboutReader:
+		return Reader(a.Place)
+	case event.AboutCount:
+		return Count(a.Place)
+	case event.AboutStorm:
+		return storm(a.Rule)
+	}
+	return failure(a.Rule)
+}
+
+// track is an alert that is not closed, with its timers.
+type track struct {
+	event.Alert
+	subject Subject
+	dirty   bool
+	gone    bool   // it leaves no record
+	wake    int64  // when the first of its timers is due, while it is in the heap
+	at      int    // place in the heap, -1: none
+	seq     uint64 // of the entry that raised it, and its number there: the order of alerts
+	n       int
+}
+
+// newTrack returns the track of an alert, new or from its record.
+func newTrack(a event.Alert) *track {
+	t := &track{Alert: a, subject: subjectOf(&a), at: -1}
+	rest, n := cutLast(a.ID)
+	_, seq := cutLast(rest)
+	t.n, _ = strconv.Atoi(n)
+	t.seq, _ = strconv.ParseUint(seq, 10, 64)
+	return t
+}
+
+// cutLast cuts an id at its last hyphen.
+func cutLast(s string) (before, after string) {
+	k := max(0, strings.LastIndexByte(s, '-'))
+	return s[:k], strings.TrimPrefix(s[k:], "-")
+}
+
+func compareTracks(a, b *track) int { return cmp.Or(cmp.Compare(a.seq, b.seq), cmp.Compare(a.n, b.n)) }
+
+// Book holds the alerts of a site that are not closed, and what is remembered of its rules. It is not for
+// concurrent use, but for Explain and the questions, which change nothing.
+type Book struct {
+	site string
+	shop Shop
+	seq  uint64 // of the entry that is folded
+	now  int64  // the site clock, Unix milliseconds
+
+	set    *rules.Set
+	eval   *rules.Evaluator
+	byName map[string]*rules.Rule
+	hours  map[string]span // by rule: when its hours begin next, see nextHours
+
+	byID      map[string]*track
+	bySubject map[Subject][]*track // those whose condition has not ended, oldest first
+	gathering map[string]*track    // by rule and group: the alert that others may join
+	waiting   map[string][]*track  // by rule and group: those that wait for enough others
+	memories  map[string]*memory   // by rule
+	timers    timerHeap
+	dropped   [len(stageStates)]int // alerts that nobody saw, by what held them back, since the book was made
+	failures  int                   // of rules, since the last call of Failures
+	made      int                   // alerts raised in this entry, for ids
+	madeSeq   uint64                // which entry that was
+
+	dirtyTracks   []*track
+	dirtyMemories []*memory
+	deleted       []record // records to delete
+}
+
+// NewBook returns the empty book of a site. Bind must follow.
+func NewBook(site string, shop Shop) *Book {
+	return &Book{
+		site: site, shop: shop, byID: make(map[string]*track), bySubject: make(map[Subject][]*track), gathering: make(map[string]*track),
+		waiting: make(map[string][]*track), memories: make(map[string]*memory),
+	}
+}
+
+// Bind sets the rules that hold from now on.
+func (b *Book) Bind(set *rules.Set) {
+	b.set, b.eval, b.hours = set, set.NewEvaluator(), nil
+	b.byName = make(map[string]*rules.Rule, len(set.Rules()))
+	for _, r := range set.Rules() {
+		b.byName[r.Name] = r
+	}
+}
+
+// Begin says which entry what follows comes of, and what time it is: Unix milliseconds of the site clock.
+func (b *Book) Begin(seq uint64, now int64) { b.seq, b.now = seq, now }
+
+// Follows reports whether any rule has an alert about the subject whose condition has not ended.
+func (b *Book) Follows(s Subject) bool { return len(b.bySubject[s]) > 0 }
+
+// About returns the alert of a rule about a subject whose condition has not ended, nil if there is none.
+func (b *Book) About(s Subject, rule string) *event.Alert {
+	if t := b.trackOf(s, rule); t != nil {
+		return &t.Alert
+	}
+	return nil
+}
+
+func (b *Book) trackOf(s Subject, rule string) *track {
+	for _, t := range b.bySubject[s] {
+		if t.Rule == rule {
+			return t
+		}
+	}
+	return nil
+}
+
+// Alert returns an alert that is not closed, pending or not, nil if there is none with this id.
+func (b *Book) Alert(id string) *event.Alert {
+	if t := b.byID[id]; t != nil {
+		return &t.Alert
+	}
+	return nil
+}
+
+// Alerts lists the alerts that are not closed, pending ones included, in the order in which they were raised.
+func (b *Book) Alerts() []*event.Alert {
+	tracks := b.inOrder()
+	list := make([]*event.Alert, len(tracks))
+	for i, t := range tracks {
+		list[i] = &t.Alert
+	}
+	return list
+}
+
+// Dropped returns how many alerts ended before anybody was notified, by what held them back.
+func (b *Book) Dropped() map[event.Stage]int {
+	dropped := make(map[event.Stage]int)
+	for stage, n := range b.dropped {
+		if n > 0 {
+			dropped[event.Stage(stage)] = n
+		}
+	}
+	return dropped
+}
+
+// Failures returns how often a rule failed while it ran since the last call.
+func (b *Book) Failures() int {
+	n := b.failures
+	b.failures = 0
+	return n
+}
+
+func (b *Book) inOrder() []*track { return slices.SortedFunc(maps.Values(b.byID), compareTracks) }
+
+// Digest writes what the book knows with put, in a fixed order.
+func (b *Book) Digest(put func(format string, args ...any)) {
+	for _, t := range b.inOrder() {
+		put("alert %+v", t.Alert)
+	}
+	for _, name := range slices.Sorted(maps.Keys(b.memories)) {
+		m := b.memories[name]
+		put("rule %s %d %d %v", name, m.start, m.n, m.quiet)
+	}
+}
+
+// newAlert puts an alert of a rule into the book, pending, and lets facts about its subject find it.
+func (b *Book) newAlert(r *rules.Rule, a event.Alert) *track {
+	if b.madeSeq != b.seq {
+		b.madeSeq, b.made = b.seq, 0
+	}
+	b.made++
+	a.ID = fmt.Sprintf("%s-%d-%d", b.site, b.seq, b.made)
+	a.Rule, a.Digest, a.Watch, a.Since = r.Name, r.Digest, r.Mode == rules.ModeWatch, b.now
+	t := newTrack(a)
+	b.byID[t.ID] = t
+	b.follow(t)
+	return t
+}
+
+// follow puts an alert where facts about its subject find it.
+func (b *Book) follow(t *track) { b.bySubject[t.subject] = append(b.bySubject[t.subject], t) }
+
+func (b *Book) unfollow(t *track) {
+	list := b.bySubject[t.subject]
+	if k := slices.Index(list, t); k >= 0 {
+		b.bySubject[t.subject] = slices.Delete(list, k, k+1)
+	}
+	if len(b.bySubject[t.subject]) == 0 {
+		delete(b.bySubject, t.subject)
+	}
+}
+
+// discard takes an alert out of the book: with its record if nobody is ever to see it, without if the record stays.
+func (b *Book) discard(t *track, withRecord bool) {
+	if t.at >= 0 {
+		heap.Remove(&b.timers, t.at)
+	}
+	delete(b.byID, t.ID)
+	b.stopGathering(t)
+	if withRecord {
+		t.gone = true
+		b.deleted = append(b.deleted, record{event.KindAlert, t.ID})
+	}
+}
+
+// mark notes that the alert's record must be written.
+func (b *Book) mark(t *track) {
+	if !t.dirty {
+		t.dirty = true
+		b.dirtyTracks = append(b.dirtyTracks, t)
+	}
+}
+
+// keepCleared is how long an alert that ended by itself can still be given an outcome, in milliseconds.
+const keepCleared = 7 * 24 * 60 * 60 * 1000
+
+// next returns when the first of the alert's timers is due, 0: never.
+func (t *track) next() int64 {
+	if t.Status == event.AlertCleared {
+		return t.EndedAt + keepCleared
+	}
+	next := int64(0)
+	for _, at := range [...]int64{t.Due, t.TellAt, t.EscalateAt, t.RemindAt} {
+		if at != 0 && (next == 0 || at < next) {
+			next = at
+		}
+	}
+	return next
+}
+
+// retime puts the alert where its timers say, and marks its record.
+func (b *Book) retime(t *track) {
+	if t.at >= 0 {
+		heap.Remove(&b.timers, t.at)
+	}
+	if t.wake = t.next(); t.wake != 0 && b.byID[t.ID] == t {
+		heap.Push(&b.timers, t)
+	}
+	b.mark(t)
+}
+
+// setDue sets when the alert's hold, clear delay or another wait ends; 0: there is none.
+func (b *Book) setDue(t *track, due int64) {
+	t.Due = due
+	b.retime(t)
+}
+
+// Next returns when the next timer of an alert is due, by the site clock; math.MaxInt64: never.
+func (b *Book) Next() int64 {
+	if len(b.timers) == 0 {
+		return math.MaxInt64
+	}
+	return b.timers[0].wake
+}
+
+// Advance carries out the timers that are due.
+func (b *Book) Advance() {
+	for b.Next() <= b.now {
+		t := heap.Pop(&b.timers).(*track)
+		b.fireTimers(t)
+		if b.byID[t.ID] == t && t.at < 0 {
+			b.retime(t)
+		}
+	}
+}
+
+// fireTimers carries out those of an alert's timers that are due.
+func (b *Book) fireTimers(t *track) {
+	c := cause{rule: b.byName[t.Rule]}
+	if t.Status == event.AlertCleared {
+		b.fire(t, onDue, nil, c)
+		return
+	}
+	for _, timer := range [...]struct {
+		at *int64
+		on occurrence
+	}{{&t.Due, onDue}, {&t.TellAt, onGathered}, {&t.EscalateAt, onEscalateDue}, {&t.RemindAt, onRemindDue}} {
+		if *timer.at == 0 || *timer.at > b.now || b.byID[t.ID] != t {
+			continue
+		}
+		*timer.at = 0
+		b.fire(t, timer.on, nil, c)
+	}
+}
+
+// timerHeap orders alerts by when their first timer is due, then as they were raised, so that equal times have one order.
+type timerHeap []*track
+
+func (h timerHeap) Len() int { return len(h) }
+func (h timerHeap) Less(i, j int) bool {
+	return cmp.Or(cmp.Compare(h[i].wake, h[j].wake), compareTracks(h[i], h[j])) < 0
+}
+func (h timerHeap) Swap(i, j int) {
+	h[i], h[j] = h[j], h[i]
+	h[i].at, h[j].at = i, j
+}
+func (h *timerHeap) Push(x any) {
+	t := x.(*track)
+	t.at = len(*h)
+	*h = append(*h, t)
+}
+func (h *timerHeap) Pop() any {
+	old := *h
+	t := old[len(old)-1]
+	*h = old[:len(old)-1]
+	t.at = -1
+	return t
+}

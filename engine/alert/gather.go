@@ -1,0 +1,136 @@
+package alert
+
+import (
+	"slices"
+
+	"lintel/engine/event"
+	"lintel/rules"
+)
+
+// Alerts of one rule that open within its gather time of a first one join it: one alert for a bag of twenty,
+// not twenty. A rule that needs several together notifies nobody of fewer.
+
+// maxMembers is how many alerts are listed in words in the one that they joined; more are counted.
+const maxMembers = 100
+
+// groupOf says with which others an alert is gathered.
+func groupOf(r *rules.Rule, env *rules.Env) string {
+	switch {
+	case r.Gather == 0:
+	case r.GatherBy == rules.ByZone:
+		return env.Zone.ID
+	case r.GatherBy == rules.ByFrom:
+		return env.From.ID
+	case r.GatherBy == rules.ByProduct:
+		return env.Product.GTIN
+	}
+	return ""
+}
+
+// group is the alert's rule and group, as one key.
+func (t *track) group() string { return t.Rule + "\x00" + t.Group }
+
+// leadOf finds the alert that this one joins, if it came in time.
+func (b *Book) leadOf(t *track) *track {
+	lead := b.gathering[t.group()]
+	if lead == nil || b.now >= lead.GatherEnds || lead.Status != event.AlertOpen && lead.Status != event.AlertAcknowledged {
+		return nil
+	}
+	return lead
+}
+
+// stopGathering lets no others join an alert.
+func (b *Book) stopGathering(t *track) {
+	if k := t.group(); b.gathering[k] == t {
+		delete(b.gathering, k)
+	}
+}
+
+// join makes an alert part of another, which names it later.
+func (b *Book) join(t, lead *track) {
+	t.Lead = lead.ID
+	b.mark(t)
+	b.shop.Joined(&t.Alert)
+	lead.MembersOn++
+	lead.Joined++
+	lead.Untold++
+	if len(lead.Members) < maxMembers {
+		lead.Members = append(slices.Clip(lead.Members), t.Say)
+	}
+	b.mark(lead)
+}
+
+// setGatherDue sets that those that joined an alert are named when the time for joining is over.
+func (b *Book) setGatherDue(t *track) {
+	t.TellAt = t.GatherEnds
+	b.retime(t)
+}
+
+// await lets an alert of a rule that needs several together wait for the others. With the last of them, the
+// first becomes the alert, and the others part of it.
+func (b *Book) await(t *track, r *rules.Rule) {
+	k := t.group()
+	list := append(b.waiting[k], t)
+	slices.SortFunc(list, compareTracks)
+	b.waiting[k] = list
+	t.Stage = event.StageNeeds
+	if len(list) < r.Needs {
+		b.setDue(t, b.now+r.Gather.Milliseconds())
+		return
+	}
+	delete(b.waiting, k)
+	lead := list[0]
+	for _, m := range list {
+		b.setOpen(m)
+	}
+	for _, m := range list[1:] {
+		b.join(m, lead)
+	}
+	lead.Untold = 0 // the first message names them all
+	b.announce(lead, r)
+}
+
+func (b *Book) stopWaiting(t *track) {
+	if t.Stage != event.StageNeeds {
+		return
+	}
+	k := t.group()
+	list := b.waiting[k]
+	if i := slices.Index(list, t); i >= 0 {
+		list = slices.Delete(list, i, i+1)
+	}
+	if b.waiting[k] = list; len(list) == 0 {
+		delete(b.waiting, k)
+	}
+}
+
+// notifyJoined names those that joined an alert and that no message has named yet.
+func (b *Book) notifyJoined(t *track) {
+	if t.Untold > 0 {
+		t.Untold = 0
+		b.mark(t)
+		b.notify(t, event.ChangeGathered, t.Send)
+	}
+}
+
+// leaveLead ends an alert that had joined another.
+func (b *Book) leaveLead(t *track) {
+	b.discard(t, true)
+	lead := b.byID[t.Lead]
+	if lead == nil {
+		return
+	}
+	lead.MembersOn--
+	b.mark(lead)
+	if lead.MembersOn == 0 {
+		b.fire(lead, onEmpty, nil, cause{})
+	}
+}
+
+// members lists those that joined an alert, in the order in which they were raised.
+func (b *Book) members(t *track) []*track {
+	if t.MembersOn == 0 {
+		return nil
+	}
+	return slices.DeleteFunc(b.inOrder(), func(m *track) bool { return m.Lead != t.ID })
+}

@@ -1,0 +1,215 @@
+package alert
+
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+
+	"lintel/engine/event"
+	"lintel/rules"
+)
+
+// raise starts an alert and takes it through the stages of its rule.
+func (b *Book) raise(r *rules.Rule, s Subject, f *event.Fact, env *rules.Env) {
+	b.promote(b.newAlert(r, event.Alert{
+		About: r.About, Severity: string(r.Severity), Key: f.Key, Text: f.Text, GTIN: f.GTIN, Zone: f.Zone, Place: s.place,
+		Cause: f.Cause, Passage: f.Passage, FactMs: f.Ms, FactN: f.N, Group: groupOf(r, env),
+	}), r, env)
+}
+
+// promote takes an alert whose condition is true as far as the stages of its rule let it: the hold, a quiet
+// time that somebody's acknowledgement began, and the hours. The last stage, needs, is open's.
+func (b *Book) promote(t *track, r *rules.Rule, env *rules.Env) {
+	until := int64(0)
+	switch end := t.Since + r.Hold.Milliseconds(); {
+	case b.now < end && t.About != event.AboutCount: // what a count found does not change any more
+		t.Stage, until = event.StageHold, end
+	case b.now < b.quietUntil(t):
+		t.Stage, until = event.StageQuiet, b.quietUntil(t)
+	case lasting(r, env) && !b.inHours(r, b.now):
+		t.Stage, until = event.StageHours, b.nextHours(r)
+	default:
+		b.open(t, r, env)
+		return
+	}
+	b.setDue(t, until)
+}
+
+// recheck evaluates the rule of a pending alert whose hold, quiet time or wait for hours is over. Facts would
+// have dropped it if its condition had ended, but a new version of the rule or the layout may see it otherwise.
+func (b *Book) recheck(t *track, r *rules.Rule) {
+	if r == nil || r.Mode == rules.ModeOff {
+		b.drop(t)
+		return
+	}
+	env := b.shop.Env(t.subject, &t.Alert)
+	if env == nil {
+		b.drop(t)
+		return
+	}
+	ok, err := b.eval.True(r, env)
+	if err != nil {
+		b.report(r, err, &event.Fact{Cause: t.Cause})
+	}
+	if ok && err == nil {
+		b.promote(t, r, env)
+	} else {
+		b.drop(t)
+	}
+}
+
+// open lets an alert be seen, or lets it wait for others if its rule needs several together. env is what the
+// rule saw.
+func (b *Book) open(t *track, r *rules.Rule, env *rules.Env) {
+	b.shop.Identify(env, t.Key, t.Text)
+	t.Say = b.eval.Say(r, env)
+	if why, err := json.Marshal(b.eval.Why(r, env)); err == nil {
+		t.Why = why
+	}
+	if r.Gather > 0 {
+		if lead := b.leadOf(t); lead != nil {
+			b.setOpen(t)
+			b.join(t, lead)
+			b.setGatherDue(lead)
+			return
+		}
+		if r.Needs > 1 {
+			b.await(t, r)
+			return
+		}
+	}
+	b.setOpen(t)
+	b.announce(t, r)
+}
+
+// setOpen makes an alert one that is open from now on.
+func (b *Book) setOpen(t *track) {
+	t.Status, t.Stage, t.OpenedAt, t.Due = event.AlertOpen, event.StageNone, b.now, 0
+	b.retime(t)
+}
+
+// lower ends the condition of an alert, now or after the rule's clear delay.
+func (b *Book) lower(t *track, r *rules.Rule) {
+	switch {
+	case r.Clear == 0:
+		b.end(t)
+	case t.Due == 0:
+		b.setDue(t, b.now+r.Clear.Milliseconds())
+	}
+}
+
+// drop ends a pending alert, which nobody has seen.
+func (b *Book) drop(t *track) {
+	b.dropped[t.Stage]++
+	b.stopWaiting(t)
+	b.unfollow(t)
+	b.discard(t, true)
+}
+
+// end ends an alert whose condition has ended: it stays for those that joined it, leaves the one that it
+// joined, or clears.
+func (b *Book) end(t *track) {
+	b.unfollow(t)
+	switch {
+	case t.MembersOn > 0:
+		t.Ended = true
+		b.setDue(t, 0)
+	case t.Lead != "":
+		b.leaveLead(t)
+	default:
+		b.clear(t)
+	}
+}
+
+// clear ends an alert by itself; a person may still close it with an outcome.
+func (b *Book) clear(t *track) {
+	t.Status, t.EndedAt = event.AlertCleared, b.now
+	b.endTimers(t)
+	b.notify(t, event.ChangeCleared, t.Send)
+}
+
+// endTimers ends all that an alert would have done later, since it is over.
+func (b *Book) endTimers(t *track) {
+	t.Due, t.TellAt, t.RemindAt, t.EscalateAt, t.Untold = 0, 0, 0, 0, 0
+	b.stopGathering(t)
+	b.retime(t)
+}
+
+// Act carries out what a person did to an alert. What no longer fits, such as a late click, changes nothing.
+func (b *Book) Act(a *event.Act, by string) {
+	t := b.byID[a.Alert]
+	c := cause{act: a, by: by}
+	switch {
+	case t == nil:
+	case a.Do == event.ActAcknowledge:
+		b.fire(t, onAcknowledge, nil, c)
+	case a.Do == event.ActClose && slices.Contains(event.Outcomes.Texts(), a.Outcome):
+		b.fire(t, onClose, nil, c)
+	}
+}
+
+// acknowledge notes that a person has an alert in hand.
+func (b *Book) acknowledge(t *track, c cause) {
+	t.Status, t.AckedAt, t.AckedBy = event.AlertAcknowledged, b.now, c.by
+	t.note(c.act)
+	t.RemindAt, t.EscalateAt = 0, 0
+	b.retime(t)
+	b.beQuiet(t)
+	b.notify(t, event.ChangeAcknowledged, t.Send)
+}
+
+// close ends an alert, with all that joined it, by what a person found.
+func (b *Book) close(t *track, c cause) {
+	b.beQuiet(t)
+	b.unfollow(t)
+	t.Status, t.ClosedAt, t.ClosedBy, t.Outcome = event.AlertClosed, b.now, c.by, c.act.Outcome
+	t.note(c.act)
+	for _, m := range b.members(t) {
+		b.unfollow(m)
+		b.discard(m, true)
+	}
+	t.MembersOn = 0
+	b.endTimers(t)
+	b.discard(t, false)
+	b.notify(t, event.ChangeClosed, t.Send)
+}
+
+func (t *track) note(a *event.Act) {
+	if a.Note != "" {
+		t.Note = a.Note
+	}
+}
+
+// Product is a product as messages show it.
+type Product struct {
+	GTIN     string  `json:"gtin"`
+	SKU      string  `json:"sku,omitempty"`
+	Name     string  `json:"name"`
+	Category string  `json:"category,omitempty"`
+	Price    float64 `json:"price,omitempty"`
+}
+
+// notify makes the messages of one change of an alert, one for each channel.
+func (b *Book) notify(t *track, change string, channels []string) {
+	if len(channels) == 0 {
+		b.shop.Changed(change, &t.Alert, nil)
+		return
+	}
+	t.Orders++
+	b.mark(t)
+	data, err := json.Marshal(struct {
+		Alert   event.AlertView `json:"alert"`
+		Order   int             `json:"order"`
+		Product *Product        `json:"product,omitempty"`
+	}{t.View(b.site), t.Orders, b.shop.Product(t.GTIN)})
+	if err != nil { // all its parts are strings, numbers and JSON that was marshalled before
+		panic(fmt.Sprintf("alert: an alert that does not marshal: %v", err))
+	}
+	messages := make([]event.Delivery, len(channels))
+	for i, c := range channels {
+		messages[i] = event.Delivery{
+			ID: fmt.Sprintf("msg_%s-%d-%s", t.ID, t.Orders, c), Channel: c, Type: change, Alert: t.ID, Order: t.Orders, At: b.now, Data: data,
+		}
+	}
+	b.shop.Changed(change, &t.Alert, messages)
+}

@@ -1,0 +1,125 @@
+package alert
+
+import (
+	"fmt"
+	"slices"
+
+	"lintel/engine/event"
+	"lintel/rules"
+)
+
+// How many alerts of a rule are notified one by one, and what happens while nobody acknowledges one.
+
+// announce notifies of an alert that opened. Alerts beyond the limit of the rule are merged into one storm
+// alert; none is discarded.
+func (b *Book) announce(t *track, r *rules.Rule) {
+	limit := b.set.LimitOf(r)
+	m := b.remember(r.Name)
+	lead := b.stormOf(r.Name)
+	if lead == nil && b.now >= m.start+limit.Per.Milliseconds() {
+		m.start, m.n = b.now, 0
+	}
+	if m.n++; lead == nil && m.n > limit.N {
+		lead = b.newAlert(r, event.Alert{
+			About: event.AboutStorm, Severity: string(r.Severity), GatherEnds: m.start + limit.Per.Milliseconds(),
+		})
+	}
+	if lead == nil {
+		if r.Gather > 0 {
+			t.GatherEnds = b.now + r.Gather.Milliseconds()
+			b.gathering[t.group()] = t
+		}
+		b.notifyFirst(t, r)
+		return
+	}
+	b.join(t, lead)
+	b.adopt(t, lead)
+	lead.Say = fmt.Sprintf("The rule %s raised more alerts than are told one by one: %d more are gathered here. "+
+		"Look whether a reader is disturbed or the rule is too wide", lead.Rule, lead.Joined)
+	if lead.OpenedAt == 0 {
+		b.setOpen(lead)
+		lead.Untold = 0
+		b.notifyFirst(lead, r)
+		b.setGatherDue(lead)
+	}
+}
+
+// adopt gives those that had joined an alert to the one that it became part of.
+func (b *Book) adopt(t, lead *track) {
+	for _, m := range b.members(t) {
+		m.Lead = lead.ID
+		b.mark(m)
+	}
+	lead.MembersOn += t.MembersOn
+	lead.Joined += t.Joined
+	lead.Members = append(slices.Clip(lead.Members), t.Members[:min(len(t.Members), maxMembers-len(lead.Members))]...)
+	t.MembersOn, t.Joined, t.Members = 0, 0, nil
+}
+
+// notifyFirst notifies of an alert for the first time, and sets when its channels, or others, are notified again.
+func (b *Book) notifyFirst(t *track, r *rules.Rule) {
+	if !t.Watch {
+		t.Send = r.Send
+		if r.Remind > 0 && len(r.Send) > 0 {
+			t.RemindAt = b.now + r.Remind.Milliseconds()
+		}
+		if r.Escalate > 0 {
+			t.EscalateAt = b.now + r.Escalate.Milliseconds()
+		}
+	}
+	b.notify(t, event.ChangeOpened, t.Send)
+	b.retime(t)
+}
+
+// stormOf returns the storm alert of a rule while it takes more, nil if there is none.
+func (b *Book) stormOf(rule string) *track {
+	if list := b.bySubject[storm(rule)]; len(list) > 0 {
+		return list[0]
+	}
+	return nil
+}
+
+// turnStorm ends one length of the limit's time while a rule raises more than its limit. The storm is over
+// when a whole one brought no more than the limit.
+func (b *Book) turnStorm(t *track, r *rules.Rule) {
+	m := b.remember(t.Rule)
+	if r != nil {
+		if limit := b.set.LimitOf(r); m.n > limit.N {
+			m.start, m.n = b.now, 0
+			t.GatherEnds = b.now + limit.Per.Milliseconds()
+			b.setGatherDue(t)
+			return
+		}
+	}
+	m.start, m.n = 0, 0
+	b.end(t)
+}
+
+// escalate notifies others that nobody acknowledged an alert in time.
+func (b *Book) escalate(t *track, r *rules.Rule) {
+	if r == nil || len(r.EscalateTo) == 0 {
+		return
+	}
+	t.EscalatedAt = b.now
+	for _, c := range r.EscalateTo {
+		if !slices.Contains(t.Send, c) {
+			t.Send = append(slices.Clip(t.Send), c) // they are notified of how it ends, too
+		}
+	}
+	b.mark(t)
+	b.notify(t, event.ChangeEscalated, r.EscalateTo)
+}
+
+// remind notifies again of an alert that nobody acknowledged.
+func (b *Book) remind(t *track, r *rules.Rule) {
+	switch {
+	case r == nil || r.Remind == 0:
+	case !b.inHours(r, b.now):
+		t.RemindAt = b.nextHours(r)
+	default:
+		t.Reminders++
+		t.RemindAt = b.now + r.Remind.Milliseconds()
+		b.mark(t)
+		b.notify(t, event.ChangeReminded, t.Send)
+	}
+}

@@ -1,0 +1,120 @@
+package alert
+
+import (
+	"fmt"
+	"slices"
+
+	"lintel/engine/event"
+	"lintel/rules"
+)
+
+// Meet lets a fact meet the rules about its subject: first those that have an alert about it, then those that
+// the fact may make true.
+func (b *Book) Meet(s Subject, f *event.Fact, env *rules.Env) {
+	followed := slices.Clone(b.bySubject[s]) // lowering an alert changes the list
+	cause := f.Cause.String()
+	for _, t := range followed {
+		if r := b.byName[t.Rule]; r != nil && r.ConcernedBy(cause) {
+			b.evaluateAgain(t, r, f, env)
+		}
+	}
+	for _, r := range b.eval.Candidates(s.About(), cause, env) {
+		if !slices.ContainsFunc(followed, func(t *track) bool { return t.Rule == r.Name }) {
+			b.evaluate(r, s, f, env)
+		}
+	}
+}
+
+// MeetRule lets a fact meet one rule about its subject.
+func (b *Book) MeetRule(r *rules.Rule, s Subject, f *event.Fact, env *rules.Env) {
+	if t := b.trackOf(s, r.Name); t != nil {
+		b.evaluateAgain(t, r, f, env)
+	} else {
+		b.evaluate(r, s, f, env)
+	}
+}
+
+// True reports whether a rule is true in env; a rule that fails is not.
+func (b *Book) True(r *rules.Rule, env *rules.Env) bool {
+	ok, err := b.eval.True(r, env)
+	return ok && err == nil
+}
+
+// evaluate evaluates a rule that has no alert about the subject.
+func (b *Book) evaluate(r *rules.Rule, s Subject, f *event.Fact, env *rules.Env) {
+	c := cause{rule: r, subject: s, env: env}
+	ok, err := b.eval.True(r, env)
+	if c.err = err; err != nil {
+		b.fire(nil, onFailed, f, c)
+	} else if ok && (b.inHours(r, b.now) || lasting(r, env)) {
+		b.fire(nil, onTrue, f, c)
+	}
+}
+
+// evaluateAgain evaluates a rule for a subject that it already has an alert about. For an item, the cause and
+// the passage are those that raised the alert and all else is as it is now: so a rule about a passage is not
+// ended by the next fact that is none, and a sale ends it. Where that is false, the fact itself may still make
+// the rule true. A read point is silent or not: there the cause is the present one.
+func (b *Book) evaluateAgain(t *track, r *rules.Rule, f *event.Fact, env *rules.Env) {
+	c := cause{rule: r}
+	var ok bool
+	if t.About == event.AboutItem {
+		then := *env
+		then.Cause, then.Passage = t.Cause.String(), Passage(t.Passage)
+		ok, c.err = b.eval.True(r, &then)
+	}
+	if !ok && c.err == nil && (t.About != event.AboutItem || t.Cause != f.Cause) {
+		ok, c.err = b.eval.True(r, env)
+	}
+	switch {
+	case c.err != nil:
+		b.fire(t, onFailed, f, c)
+	case ok:
+		b.fire(t, onTrue, f, c)
+	default:
+		b.fire(t, onFalse, f, c)
+	}
+}
+
+// Passage returns a passage as rules see it.
+func Passage(p event.Passage) rules.Passage {
+	v := rules.Passage{
+		Direction: p.Direction.String(), Door: p.Door, Sure: p.Direction != event.DirectionNone && !p.Likely, Confidence: p.Confidence,
+		Reads: p.Reads, Seconds: float64(p.Span) / 1000,
+	}
+	if p.Direction != event.DirectionNone && p.Peak != event.NoRSSI {
+		v.PeakRSSI = float64(p.Peak) / 10
+	}
+	return v
+}
+
+// report notifies that a rule failed while it ran: once for each version of the rule, not once a fact.
+func (b *Book) report(r *rules.Rule, err error, f *event.Fact) {
+	b.failures++
+	for _, t := range b.bySubject[failure(r.Name)] {
+		if t.Digest == r.Digest {
+			return
+		}
+	}
+	t := b.newAlert(r, event.Alert{
+		About: event.AboutRule, Severity: string(rules.Warning), Status: event.AlertOpen, OpenedAt: b.now, Cause: f.Cause, FactMs: f.Ms, FactN: f.N,
+		Say: fmt.Sprintf("The rule %q failed and can't be trusted until it is mended: %v", r.Name, err),
+	})
+	if !t.Watch {
+		t.Send = r.Send
+	}
+	b.mark(t)
+	b.notify(t, event.ChangeOpened, t.Send)
+}
+
+// Withdraw looks at all alerts after Bind: those whose rule is gone or off end, and reports of failure end
+// with the version that failed. What is remembered of rules that are gone is forgotten.
+func (b *Book) Withdraw() {
+	for _, t := range b.inOrder() {
+		r := b.byName[t.Rule]
+		if r == nil || r.Mode == rules.ModeOff || t.About == event.AboutRule && r.Digest != t.Digest {
+			b.fire(t, onWithdraw, nil, cause{rule: r})
+		}
+	}
+	b.forgetRules()
+}
