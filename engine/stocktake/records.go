@@ -1,6 +1,7 @@
 package stocktake
 
 import (
+	"bytes"
 	"cmp"
 	"encoding/binary"
 	"fmt"
@@ -148,37 +149,25 @@ func decodeTally(name string, v []byte) (id string, k tallyKey, t *tally, err er
 	if k.key, err = epc.KeyFromBytes([]byte(rest[2:])); err != nil {
 		return "", k, nil, bad
 	}
-	version, v := v[0], v[1:]
-	take := func(n int) bool {
-		if n <= 0 {
-			err, v = bad, nil
-			return false
-		}
-		v = v[n:]
-		return true
-	}
+	r := bytes.NewReader(v[1:])
 	uvarint := func() uint64 {
-		u, n := binary.Uvarint(v)
-		if !take(n) {
-			return 0
-		}
-		return u
+		n, e := binary.ReadUvarint(r)
+		err = cmp.Or(err, e)
+		return n
 	}
 	varint := func() int64 {
-		u, n := binary.Varint(v)
-		if !take(n) {
-			return 0
-		}
-		return u
+		n, e := binary.ReadVarint(r)
+		err = cmp.Or(err, e)
+		return n
 	}
 	t = &tally{reads: uint32(uvarint()), sights: 1}
-	if version > 1 {
+	if v[0] > 1 {
 		t.sights = uint16(uvarint())
 	}
 	t.best, t.passes, t.point, t.last = int16(varint()), uint16(uvarint()), uint16(uvarint()), varint()
 	if err != nil {
-		return "", k, nil, err
+		return "", k, nil, bad
 	}
-	t.text = string(v)
+	t.text = string(v[len(v)-r.Len():])
 	return id, k, t, nil
 }
