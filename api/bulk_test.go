@@ -16,7 +16,7 @@ import (
 	"github.com/xuri/excelize/v2"
 )
 
-const itemsPath = "/v1/sites/quayside/items"
+const itemsPath = "/v1/sites/umberhithe/items"
 
 // imported posts a table of items and waits for the fold.
 func (r *rig) imported(table string, status int) BulkAnswer {
@@ -39,9 +39,11 @@ func TestItemsInEveryForm(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, rows, 8)
 	require.Equal(t, []string{"epc", "gtin", "sku", "name", "category", "zone", "disposition"}, rows[0][:7])
-	require.Equal(t, []string{"(01)09521141123454(21)100", "09521141123454", "QB-1001", "The Harbour Light", "fiction", "stockroom", "sellable_not_accessible"}, rows[1][:7])
-	require.Contains(t, table.header.Get("Content-Disposition"), "quayside-items.csv")
-	for query, n := range map[string]int{"zone=stockroom": 5, "product=QB-1002": 1, "disposition=sellable_accessible": 2, "disposition=retail_sold": 0} {
+	require.Equal(t, []string{"(01)09521141123454(21)100", "09521141123454", "UB-1001", "The Harbour Light", "fiction",
+		"stockroom", "sellable_not_accessible"}, rows[1][:7])
+	require.Contains(t, table.header.Get("Content-Disposition"), "umberhithe-items.csv")
+	for query, n := range map[string]int{"zone=stockroom": 5, "product=UB-1002": 1,
+		"disposition=sellable_accessible": 2, "disposition=retail_sold": 0} {
 		require.Len(t, bytes.Split(bytes.TrimSpace(r.get(itemsPath+".csv?"+query).wants(200).body), []byte("\n")), n+1, query)
 	}
 	lines := bytes.Split(bytes.TrimSpace(r.get(itemsPath+".jsonl").wants(200).body), []byte("\n"))
@@ -95,17 +97,18 @@ func TestImportOfItems(t *testing.T) {
 	r := newRig(t).shop().stocked()
 	table := "\ufeffEPC;GTIN;SKU;zone;disposition;name\n" +
 		"(01)09521141123454(21)100;09521141123454;;stockroom;sellable_not_accessible;known\n" + // unchanged
-		"(01)09521141123454(21)101;;QB-1001;front-tables;;moved\n" +
+		"(01)09521141123454(21)101;;UB-1001;front-tables;;moved\n" +
 		"(01)09521141123454(21)900;;;shelf-a;;new\n" +
 		"(01)09521141123454(21)901;9521141123454;;;;new, no place yet\n" +
-		"E2003412DC03011878901234;;QB-1002;shelf-a;;an own tag\n" +
+		"E2003412DC03011878901234;;UB-1002;shelf-a;;an own tag\n" +
 		"(01)09521141123454(21)102;;;till;retail_sold;\n" +
 		"(01)09521141123454(21)103;;;;in_transit;\n" +
 		"(01)09521141123454(21)104;;;;inactive;\n" +
 		"(01)09521141123454(21)902;;;till;sellable_accessible;\n" +
 		";;;;;\n"
 	dry := into[BulkAnswer](r.do("POST", itemsPath+".csv?dry_run=1", table, "Content-Type", "text/csv").wants(200))
-	want := BulkAnswer{Rows: 9, Unchanged: 1, Registered: 2, Moved: 3, Received: 1, Sold: 1, Shipped: 1, Retired: 1, Entries: 1, DryRun: true}
+	want := BulkAnswer{Rows: 9, Unchanged: 1, Registered: 2, Moved: 3, Received: 1, Sold: 1, Shipped: 1, Retired: 1,
+		Entries: 1, DryRun: true}
 	require.Equal(t, want, dry)
 	r.get(itemsPath + "/(01)09521141123454(21)900").wantsCode(codeUnknownItem)
 
@@ -131,7 +134,8 @@ func TestImportOfItems(t *testing.T) {
 	require.Equal(t, back.Rows, back.Unchanged)
 
 	r.do("PUT", "/v1/products", "gtin,name\n9521234000013,Low Water\n", "Content-Type", "text/csv").wants(200)
-	require.Equal(t, []string{"1 rows name a product that the product list does not have"}, r.imported("epc,gtin,zone\n(01)09521141123454(21)903,9521141123454,shelf-a\n", 202).Warnings)
+	require.Equal(t, []string{"1 rows name a product that the product list does not have"},
+		r.imported("epc,gtin,zone\n(01)09521141123454(21)903,9521141123454,shelf-a\n", 202).Warnings)
 }
 
 func TestImportsThatAreRefused(t *testing.T) {
@@ -152,13 +156,17 @@ func TestImportsThatAreRefused(t *testing.T) {
 		"epc,zone\n,till\n":                    {Row: 1, Line: 2, Path: "epc", Reason: "not named"},
 		"epc\nzz\n":                            {Row: 1, Line: 2, Path: "epc", Reason: ""},
 		"epc,zone\n" + harbourLight + ",til\n": {Row: 1, Line: 2, Path: "zone", Reason: `did you mean "till"`},
-		"epc,zone\n" + harbourLight + ",till\n\n(01)09521141123454(21)6789,till\n": {Row: 2, Line: 4, Path: "epc", Reason: "in line 2 already"},
-		"epc,gtin\n" + harbourLight + ",9.52E+12\n":                                {Row: 1, Line: 2, Path: "gtin", Reason: "", Hint: "format the column as text"},
-		"epc,gtin\n" + harbourLight + ",9521234000013\n":                           {Row: 1, Line: 2, Path: "gtin", Reason: "own identity says 09521141123454"},
-		"epc,sku\n" + harbourLight + ",QB-9\n":                                     {Row: 1, Line: 2, Path: "sku", Reason: "no SKU"},
-		"epc,disposition\n" + harbourLight + ",sold\n":                             {Row: 1, Line: 2, Path: "disposition", Reason: "no disposition"},
-		"epc\n" + harbourLight + "\n":                                              {Row: 1, Line: 2, Reason: "says nothing of it"},
-		"epc\n" + strings.Repeat("x\n", bulkRows+1):                                {Row: 1, Line: 2, Path: "epc"},
+		"epc,zone\n" + harbourLight + ",till\n\n(01)09521141123454(21)6789,till\n": {Row: 2, Line: 4, Path: "epc",
+			Reason: "in line 2 already"},
+		"epc,gtin\n" + harbourLight + ",9.52E+12\n": {Row: 1, Line: 2, Path: "gtin",
+			Reason: "", Hint: "format the column as text"},
+		"epc,gtin\n" + harbourLight + ",9521234000013\n": {Row: 1, Line: 2, Path: "gtin",
+			Reason: "own identity says 09521141123454"},
+		"epc,sku\n" + harbourLight + ",UB-9\n": {Row: 1, Line: 2, Path: "sku", Reason: "no SKU"},
+		"epc,disposition\n" + harbourLight + ",sold\n": {Row: 1, Line: 2,
+			Path: "disposition", Reason: "no disposition"},
+		"epc\n" + harbourLight + "\n":               {Row: 1, Line: 2, Reason: "says nothing of it"},
+		"epc\n" + strings.Repeat("x\n", bulkRows+1): {Row: 1, Line: 2, Path: "epc"},
 	} {
 		p := r.do("POST", itemsPath+".csv", table, "Content-Type", "text/csv").wantsCode(kit.CodeInvalidDocument)
 		var body struct{ Errors []fault }
@@ -175,7 +183,8 @@ func TestImportsThatAreRefused(t *testing.T) {
 	require.Len(t, into[ItemList](r.get(itemsPath)).Items, 7, "nothing bad was taken")
 
 	// A table that would be taken in full but for its last row is not taken at all.
-	r.do("POST", itemsPath+".csv", "epc,zone\n(01)09521141123454(21)950,till\n(01)09521141123454(21)951,no\n", "Content-Type", "text/csv").wantsCode(kit.CodeInvalidDocument)
+	r.do("POST", itemsPath+".csv", "epc,zone\n(01)09521141123454(21)950,till\n(01)09521141123454(21)951,no\n",
+		"Content-Type", "text/csv").wantsCode(kit.CodeInvalidDocument)
 	r.get(itemsPath + "/(01)09521141123454(21)950").wantsCode(codeUnknownItem)
 }
 

@@ -20,15 +20,18 @@ func TestChannelsShowHowTheyFare(t *testing.T) {
 	}
 	require.Equal(t, ChannelHealth{Channel: "door-team", State: "working"}, one())
 
-	r.sends.health = map[string]deliver.Health{"door-team": {FailingSince: at, LastFailure: at.Add(30 * time.Hour), Reason: "the receiver answered 503 Service Unavailable", Warnings: 1}}
+	r.sends.health = map[string]deliver.Health{"door-team": {FailingSince: at, LastFailure: at.Add(30 * time.Hour),
+		Reason: "the receiver answered 503 Service Unavailable", Warnings: 1}}
 	last := at.Add(30 * time.Hour)
 	failing := ChannelHealth{
-		Channel: "door-team", State: "failing", FailingSince: &at, LastFailure: &last, Reason: "the receiver answered 503 Service Unavailable", Warnings: 1,
+		Channel: "door-team", State: "failing", FailingSince: &at, LastFailure: &last,
+		Reason: "the receiver answered 503 Service Unavailable", Warnings: 1,
 	}
 	require.Equal(t, failing, one())
 	require.Equal(t, []ChannelHealth{failing}, into[ChannelHealthList](r.get("/v1/channels/health").wants(200)).Channels)
 
-	r.sends.health = map[string]deliver.Health{"door-team": {FailingSince: at, Stopped: at, Cause: deliver.StoppedGone, Reason: "the receiver answered 410 Gone", LastFailure: at}}
+	r.sends.health = map[string]deliver.Health{"door-team": {FailingSince: at, Stopped: at, Cause: deliver.StoppedGone,
+		Reason: "the receiver answered 410 Gone", LastFailure: at}}
 	v := one()
 	require.Equal(t, []string{"stopped", "gone", "the receiver answered 410 Gone"}, []string{v.State, v.Cause, v.Reason})
 	require.Equal(t, at, *v.Stopped)
@@ -63,10 +66,10 @@ func TestRecoverChannel(t *testing.T) {
 	require.Equal(t, 1000, a.Queued)
 	require.True(t, a.HasMore)
 	require.Equal(t, time.Date(2026, 11, 23, 23, 0, 0, 0, time.UTC), *a.First)
-	r.post(path+"?site=quayside", `{"since":"2026-11-24T00:00:00Z"}`).wants(200)
+	r.post(path+"?site=umberhithe", `{"since":"2026-11-24T00:00:00Z"}`).wants(200)
 	require.Equal(t, []string{
-		"[quayside _channels] door-team 2026-11-23T23:00:00Z 2026-11-25T00:00:00Z",
-		"[quayside] door-team 2026-11-24T00:00:00Z 2026-11-25T09:14:07Z",
+		"[umberhithe _channels] door-team 2026-11-23T23:00:00Z 2026-11-25T00:00:00Z",
+		"[umberhithe] door-team 2026-11-24T00:00:00Z 2026-11-25T09:14:07Z",
 	}, r.sends.ranges)
 	require.Contains(t, r.log.String(), "dead deliveries are sent again")
 
@@ -101,6 +104,6 @@ func TestRecoverChannel(t *testing.T) {
 	require.NoError(t, err)
 	r.api.server.ForgetKeys()
 	r.as(pier, func(r *rig) {
-		r.post(path+"?site=quayside", `{"since":"2026-11-24T00:00:00Z"}`).wantsCode(kit.CodeMissingSite)
+		r.post(path+"?site=umberhithe", `{"since":"2026-11-24T00:00:00Z"}`).wantsCode(kit.CodeMissingSite)
 	})
 }

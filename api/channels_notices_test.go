@@ -20,14 +20,15 @@ func TestNoticesAmongDeliveries(t *testing.T) {
 	r := newRig(t).shop()
 	r.alert(1)
 	m := event.Delivery{
-		ID: "msg__channels-door-team_stopped_1764080047000_ops", Channel: "ops", Type: deliver.TypeStopped, Alert: "door-team", Order: 3, At: 1764080047000,
+		ID: "msg__channels-door-team_stopped_1764080047000_ops", Channel: "ops", Type: deliver.TypeStopped,
+		Alert: "door-team", Order: 3, At: 1764080047000,
 		Status: event.DeliveryDead, Attempts: 10, Reason: "given up after 10 tries: the receiver answered 500 Internal Server Error",
 		Data: json.RawMessage(`{"channel":"door-team","say":"The channel door-team was stopped."}`),
 	}
 	_, err := r.store.SetValues(t.Context(), store.Value{Kind: deliver.KindNotice, Key: m.ID, Data: event.AppendDelivery(nil, &m)})
 	require.NoError(t, err)
 	require.Len(t, into[DeliveryList](r.get("/v1/deliveries").wants(200)).Deliveries, 2)
-	for q, n := range map[string]int{"channel=ops": 1, "status=dead": 1, "alert=door-team": 0, "site=quayside": 1} {
+	for q, n := range map[string]int{"channel=ops": 1, "status=dead": 1, "alert=door-team": 0, "site=umberhithe": 1} {
 		require.Len(t, into[DeliveryList](r.get("/v1/deliveries?"+q).wants(200)).Deliveries, n, q)
 	}
 	v := into[DeliveryView](r.get("/v1/deliveries/" + m.ID).wants(200))
@@ -37,7 +38,7 @@ func TestNoticesAmongDeliveries(t *testing.T) {
 	require.Equal(t, m.ID, got.Delivery.ID)
 	require.Equal(t, []string{"_channels " + m.ID}, r.sends.retried)
 
-	one, err := kit.MintKey(t.Context(), r.store, "quayside-only", []string{kit.ScopeOperate}, []string{"quayside"}, "test", time.Now())
+	one, err := kit.MintKey(t.Context(), r.store, "umberhithe-only", []string{kit.ScopeOperate}, []string{"umberhithe"}, "test", time.Now())
 	require.NoError(t, err)
 	r.api.server.ForgetKeys()
 	r.as(one, func(r *rig) {
@@ -46,7 +47,7 @@ func TestNoticesAmongDeliveries(t *testing.T) {
 		r.get("/v1/deliveries?site=_channels").wantsCode(kit.CodeMissingSite)
 		r.post("/v1/channels/door-team/recover", `{"since":"2026-01-01T00:00:00Z"}`).wants(200)
 	})
-	require.Contains(t, r.sends.ranges[0], "[quayside] door-team", "a key for one site sends no notices again")
+	require.Contains(t, r.sends.ranges[0], "[umberhithe] door-team", "a key for one site sends no notices again")
 	r.get("/v1/deliveries?site=_channels").wantsCode(kit.CodeUnknownSite)
 }
 
@@ -60,13 +61,16 @@ func TestWhoIsToldOfChannelsIsChecked(t *testing.T) {
 	require.Contains(t, string(r.get("/v1/channels").wants(200).body), `"about_channels":true`)
 	require.Contains(t, string(r.get("/v1/channels/diff?from=1&to=2").wants(200).body), `about_channels`)
 	require.Empty(t, into[Restored](r.post("/v1/channels/restore", `{"version":1}`).wants(200)).Warnings[1:])
-	require.Contains(t, strings.Join(into[Restored](r.post("/v1/channels/restore", `{"version":2}`).wants(200)).Warnings, "\n"), "nobody is told when")
+	require.Contains(t, strings.Join(into[Restored](r.post("/v1/channels/restore",
+		`{"version":2}`).wants(200)).Warnings, "\n"), "nobody is told when")
 	var p struct {
 		Errors doc.Errors `json:"errors"`
 	}
-	require.NoError(t, json.Unmarshal(r.put("/v1/channels", strings.Replace(told, "about_channels", "about_chanels", 1)).wantsCode(kit.CodeInvalidDocument).body, &p))
+	require.NoError(t, json.Unmarshal(r.put("/v1/channels", strings.Replace(told, "about_channels", "about_chanels",
+		1)).wantsCode(kit.CodeInvalidDocument).body, &p))
 	require.Equal(t, "channels[0].about_chanels", p.Errors[0].Path)
 	require.Equal(t, `did you mean "about_channels"?`, p.Errors[0].Hint)
-	require.NoError(t, json.Unmarshal(r.put("/v1/channels", strings.Replace(told, `"about_channels": true`, `"about_channels": ["ops"]`, 1)).wantsCode(kit.CodeInvalidDocument).body, &p))
+	require.NoError(t, json.Unmarshal(r.put("/v1/channels", strings.Replace(told, `"about_channels": true`,
+		`"about_channels": ["ops"]`, 1)).wantsCode(kit.CodeInvalidDocument).body, &p))
 	require.Equal(t, "channels[0].about_channels", p.Errors[0].Path)
 }

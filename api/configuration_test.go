@@ -39,7 +39,7 @@ func documentsBody(pairs ...string) string {
 	return string(kit.MustJSON(req))
 }
 
-var wholeShop = documentsBody("rules", testRules, "channels", testChannels, "products", testProducts, "layout/quayside", testLayout)
+var wholeShop = documentsBody("rules", testRules, "channels", testChannels, "products", testProducts, "layout/umberhithe", testLayout)
 
 func changesByName(list []PlannedDocument) map[string]string {
 	m := make(map[string]string)
@@ -68,7 +68,8 @@ func TestApplyConfiguration(t *testing.T) {
 	p := into[ConfigurationPlan](plan)
 	require.True(t, p.OK)
 	require.Equal(t, 4, p.ToStore)
-	require.Equal(t, map[string]string{"rules": "new", "channels": "new", "products": "new", "layout/quayside": "new"}, changesByName(p.Documents))
+	require.Equal(t, map[string]string{"rules": "new", "channels": "new", "products": "new",
+		"layout/umberhithe": "new"}, changesByName(p.Documents))
 	require.Empty(t, p.Documents[3].Diagnostics, "rules are checked against the channels and the layout that come with them")
 	require.Empty(t, r.versions(), "a plan stores nothing")
 
@@ -80,7 +81,7 @@ func TestApplyConfiguration(t *testing.T) {
 	a := into[ConfigurationApplied](rep)
 	require.Equal(t, 4, a.Stored)
 	require.True(t, a.InEffect)
-	require.Equal(t, map[string]int{"rules": 1, "channels": 1, "products": 1, "layout/quayside": 1}, r.versions())
+	require.Equal(t, map[string]int{"rules": 1, "channels": 1, "products": 1, "layout/umberhithe": 1}, r.versions())
 	require.Equal(t, rep.header.Get("ETag"), r.get(configPath).header.Get("ETag"))
 	for _, d := range into[ConfigurationList](r.get(configPath)).Documents {
 		require.Equal(t, VersionView{Version: 1, At: *a.At, By: "boss", Note: "opening"}, d.VersionView)
@@ -97,13 +98,15 @@ func TestApplyConfiguration(t *testing.T) {
 		require.Nil(t, a.At)
 		require.Equal(t, 1, r.versions()["channels"])
 	}
-	require.Equal(t, map[string]string{"rules": "kept", "channels": "unchanged", "products": "unchanged", "layout/quayside": "kept"}, changesByName(a.Documents))
+	require.Equal(t, map[string]string{"rules": "kept", "channels": "unchanged", "products": "unchanged",
+		"layout/umberhithe": "kept"}, changesByName(a.Documents))
 
 	// A change of one leaves the others.
-	changed := documentsBody("rules", strings.Replace(testRules, "urgent", "warning", 1), "layout/quayside", testLayout, "layout/pier", strings.ReplaceAll(testLayout, "quayside", "pier"))
+	changed := documentsBody("rules", strings.Replace(testRules, "urgent", "warning", 1), "layout/umberhithe",
+		testLayout, "layout/pier", strings.ReplaceAll(testLayout, "umberhithe", "pier"))
 	a = into[ConfigurationApplied](r.post(configPath, changed).wants(200))
 	require.Equal(t, 2, a.Stored)
-	require.Equal(t, map[string]int{"rules": 2, "channels": 1, "products": 1, "layout/quayside": 1, "layout/pier": 1}, r.versions())
+	require.Equal(t, map[string]int{"rules": 2, "channels": 1, "products": 1, "layout/umberhithe": 1, "layout/pier": 1}, r.versions())
 	k := slices.IndexFunc(a.Documents, func(d PlannedDocument) bool { return d.Document == "rules" })
 	require.Contains(t, a.Documents[k].Changes.Text, "--- rules@1\n+++ rules\n")
 	require.Equal(t, 2, a.Documents[k].Version)
@@ -114,13 +117,15 @@ func TestApplyIsAllOrNothing(t *testing.T) {
 	before := r.versions()
 	good := strings.Replace(testRules, "urgent", "warning", 1)
 	for what, bad := range map[string]struct{ body, says string }{
-		"rules":    {documentsBody("layout/quayside", strings.Replace(testLayout, "Shelf A", "A", 1), "rules", "rules:\n  - name: broken\n    when: zone.kindd == 1\n"), "zone.kindd"},
-		"layout":   {documentsBody("rules", good, "layout/quayside", strings.Replace(testLayout, "Europe/London", "Mars/Base", 1)), "Mars/Base"},
+		"rules": {documentsBody("layout/umberhithe", strings.Replace(testLayout, "Shelf A", "A", 1), "rules",
+			"rules:\n  - name: broken\n    when: zone.kindd == 1\n"), "zone.kindd"},
+		"layout": {documentsBody("rules", good, "layout/umberhithe", strings.Replace(testLayout, "Europe/London",
+			"Mars/Base", 1)), "Mars/Base"},
 		"site":     {documentsBody("rules", good, "layout/pier", testLayout), "layout/pier"},
 		"channels": {documentsBody("rules", good, "channels", strings.Replace(testChannels, "https:", "gopher:", 1)), "gopher"},
 		"mask":     {documentsBody("rules", good, "channels", strings.Replace(testChannels, "TOPSECRETHEADER", "***", 1)+" "), ""},
 		"products": {documentsBody("rules", good, "products", "gtin\n9521141123455\n9521141123455\n"), "check digit"},
-		"every": {documentsBody("rules", "rules: 7", "channels", "{", "products", "x", "layout/quayside", "[", "layout/pier", "{}"),
+		"every": {documentsBody("rules", "rules: 7", "channels", "{", "products", "x", "layout/umberhithe", "[", "layout/pier", "{}"),
 			""},
 	} {
 		rep := r.post(planPath, bad.body).wants(200)
@@ -150,21 +155,23 @@ func TestApplyChecksEverythingTogether(t *testing.T) {
 		return p.Documents[k]
 	}
 	// The rules that stay name a zone that goes; so do products that are sent.
-	p := into[ConfigurationPlan](r.post(planPath, documentsBody("layout/quayside", moved, "products", testProducts)).wants(200))
+	p := into[ConfigurationPlan](r.post(planPath, documentsBody("layout/umberhithe", moved, "products", testProducts)).wants(200))
 	require.True(t, p.OK)
 	require.Equal(t, "kept", about(p, "rules").Change)
 	require.Contains(t, about(p, "rules").Diagnostics[0].Reason, "shelf-a")
 	require.Contains(t, about(p, "products").Warnings[0], "shelf-a")
 	// With rules that know the new zone there is nothing to say.
-	p = into[ConfigurationPlan](r.post(planPath, documentsBody("layout/quayside", moved, "rules", strings.Replace(testRules, "shelf-a", "shelf-b", 1))).wants(200))
+	p = into[ConfigurationPlan](r.post(planPath, documentsBody("layout/umberhithe", moved, "rules",
+		strings.Replace(testRules, "shelf-a", "shelf-b", 1))).wants(200))
 	require.Empty(t, about(p, "rules").Diagnostics)
 	// A channel that goes is missed by rules that stay.
 	p = into[ConfigurationPlan](r.post(planPath, documentsBody("channels", `{"channels":[]}`)).wants(200))
 	require.Contains(t, about(p, "rules").Diagnostics[0].Reason, "door-team")
 	// What is invalid itself brings no warnings about what names it.
-	p = into[ConfigurationPlan](r.post(planPath, documentsBody("channels", `{`, "layout/quayside", "{", "products", "x")).wants(200))
+	p = into[ConfigurationPlan](r.post(planPath, documentsBody("channels", `{`, "layout/umberhithe", "{", "products", "x")).wants(200))
 	require.Empty(t, about(p, "rules").Diagnostics)
-	require.Equal(t, "unchanged", about(into[ConfigurationPlan](r.post(planPath, documentsBody("rules", testRules)).wants(200)), "rules").Change)
+	require.Equal(t, "unchanged", about(into[ConfigurationPlan](r.post(planPath,
+		documentsBody("rules", testRules)).wants(200)), "rules").Change)
 }
 
 func TestApplyRefusesAStalePlan(t *testing.T) {
@@ -214,9 +221,9 @@ func TestSomebodyChangesADocumentMeanwhile(t *testing.T) {
 	n := 0
 	l.do = func() {
 		n++
-		version, err := r.api.newestVersion(t.Context(), "layout/quayside")
+		version, err := r.api.newestVersion(t.Context(), "layout/umberhithe")
 		require.NoError(t, err)
-		_, err = l.PutDocument(t.Context(), storeDocument("layout/quayside", testLayout+strings.Repeat("\n", n)), version)
+		_, err = l.PutDocument(t.Context(), storeDocument("layout/umberhithe", testLayout+strings.Repeat("\n", n)), version)
 		require.NoError(t, err)
 	}
 	change := documentsBody("rules", strings.Replace(testRules, "urgent", "warning", 1))
@@ -225,15 +232,18 @@ func TestSomebodyChangesADocumentMeanwhile(t *testing.T) {
 	r.do("POST", configPath, change, "If-Match", tag).wantsCode(kit.CodeVersionMismatch)
 	require.Equal(t, 1, r.versions()["rules"], "the plan was made for another layout")
 	l.times = 3
-	require.Equal(t, 1, into[ConfigurationApplied](r.post(configPath, change).wants(200)).Stored, "planned anew, for nobody said for which version")
+	require.Equal(t, 1, into[ConfigurationApplied](r.post(configPath, change).wants(200)).Stored,
+		"planned anew, for nobody said for which version")
 	l.times = 100
 	r.post(configPath, documentsBody("rules", testRules)).wantsCode(kit.CodeConflict)
 	r.post("/v1/rules/restore", `{"version":1}`).wantsCode(kit.CodeConflict)
 	require.Equal(t, 2, r.versions()["rules"])
 	l.times = 2
-	require.Equal(t, 3, into[Restored](r.do("POST", "/v1/rules/restore", `{"version":1}`, "If-Match", `"2"`).wants(200)).Version, "another document may change, this one may not")
+	require.Equal(t, 3, into[Restored](r.do("POST", "/v1/rules/restore", `{"version":1}`, "If-Match",
+		`"2"`).wants(200)).Version, "another document may change, this one may not")
 	l.times = 1
-	r.do("POST", layoutPath+"/restore", `{"version":1}`, "If-Match", fmt.Sprintf("%q", fmt.Sprint(r.versions()["layout/quayside"]))).wantsCode(kit.CodeVersionMismatch)
+	r.do("POST", layoutPath+"/restore", `{"version":1}`, "If-Match",
+		fmt.Sprintf("%q", fmt.Sprint(r.versions()["layout/umberhithe"]))).wantsCode(kit.CodeVersionMismatch)
 }
 
 func TestApplyRefusesWrongRequests(t *testing.T) {
@@ -256,8 +266,12 @@ func TestApplyRefusesWrongRequests(t *testing.T) {
 	r.keyFaults(configPath, documentsBody("rules", testRules+"\n"), 200)
 	products := `{"documents":[{"document":"products","media_type":"application/json","text":"[{\"gtin\":\"9521141123461\"}]"}]}`
 	p := into[ConfigurationPlan](r.post(planPath, products).wants(200))
-	require.Equal(t, [2]int{1, 2}, [2]int{p.Documents[slices.IndexFunc(p.Documents, func(d PlannedDocument) bool { return d.Document == "products" })].Changes.Products.Added,
-		p.Documents[slices.IndexFunc(p.Documents, func(d PlannedDocument) bool { return d.Document == "products" })].Changes.Products.Removed})
+	require.Equal(t, [2]int{1, 2}, [2]int{p.Documents[slices.IndexFunc(p.Documents,
+		func(d PlannedDocument) bool { return d.Document == "products" })].Changes.Products.Added,
+		p.Documents[slices.IndexFunc(p.Documents, func(
+			d PlannedDocument) bool {
+			return d.Document == "products"
+		})].Changes.Products.Removed})
 
 	// Who may only look may plan, for a check before a merge; a key for some sites sees their layouts only.
 	r.as(r.key("looks", kit.ScopeOperate), func(r *rig) {
@@ -268,7 +282,7 @@ func TestApplyRefusesWrongRequests(t *testing.T) {
 	require.NoError(t, err)
 	r.api.server.ForgetKeys()
 	r.as(text, func(r *rig) {
-		require.NotContains(t, r.versions(), "layout/quayside")
+		require.NotContains(t, r.versions(), "layout/umberhithe")
 		r.post(planPath, documentsBody("rules", testRules)).wantsCode(kit.CodeMissingSite)
 		r.post(layoutPath+"/restore", `{"version":1}`).wantsCode(kit.CodeMissingSite)
 	})
@@ -302,13 +316,14 @@ func TestApplyUnderFaults(t *testing.T) {
 	}).shop()
 	last, stored := r.versions(), 0
 	for i := range 60 {
-		body := documentsBody("rules", testRules+strings.Repeat("\n", i+1), "layout/quayside", testLayout+strings.Repeat("\n", i+1), "products", fmt.Sprintf("gtin,price\n9521141123454,%d\n", i+1))
+		body := documentsBody("rules", testRules+strings.Repeat("\n", i+1), "layout/umberhithe",
+			testLayout+strings.Repeat("\n", i+1), "products", fmt.Sprintf("gtin,price\n9521141123454,%d\n", i+1))
 		faulty.SetFaults(storetest.Faults{Before: 0.05, After: 0.05})
 		status := r.post(configPath, body).status
 		faulty.SetFaults(storetest.Faults{})
 		now := r.versions()
 		grew := map[int]bool{}
-		for _, name := range []string{"rules", "layout/quayside", "products"} {
+		for _, name := range []string{"rules", "layout/umberhithe", "products"} {
 			grew[now[name]-last[name]] = true
 		}
 		require.Len(t, grew, 1, "half was stored: %v, then %v", last, now)
@@ -327,10 +342,10 @@ func TestApplyUnderFaults(t *testing.T) {
 func TestAppliedAndRestoredAsAModelHasThem(t *testing.T) {
 	r := newRig(t, func(o *Options) { o.TakeUp = time.Nanosecond })
 	texts := map[string]func(int) string{
-		"rules":           func(i int) string { return fmt.Sprintf("%s# %d\n", testRules, i) },
-		"layout/quayside": func(i int) string { return strings.Replace(testLayout, "Shelf A", fmt.Sprintf("Shelf %d", i), 1) },
+		"rules":             func(i int) string { return fmt.Sprintf("%s# %d\n", testRules, i) },
+		"layout/umberhithe": func(i int) string { return strings.Replace(testLayout, "Shelf A", fmt.Sprintf("Shelf %d", i), 1) },
 		"layout/pier": func(i int) string {
-			return strings.ReplaceAll(strings.Replace(testLayout, "Shelf A", fmt.Sprintf("Shelf %d", i), 1), "quayside", "pier")
+			return strings.ReplaceAll(strings.Replace(testLayout, "Shelf A", fmt.Sprintf("Shelf %d", i), 1), "umberhithe", "pier")
 		},
 		"products": func(i int) string { return fmt.Sprintf("gtin,price\n9521141123454,%d\n", i+1) },
 		"channels": func(i int) string {
@@ -338,7 +353,8 @@ func TestAppliedAndRestoredAsAModelHasThem(t *testing.T) {
 		},
 	}
 	names := slices.Sorted(maps.Keys(texts))
-	at := map[string]string{"rules": "/v1/rules", "products": "/v1/products", "channels": "/v1/channels", "layout/quayside": layoutPath, "layout/pier": "/v1/sites/pier/layout"}
+	at := map[string]string{"rules": "/v1/rules", "products": "/v1/products", "channels": "/v1/channels",
+		"layout/umberhithe": layoutPath, "layout/pier": "/v1/sites/pier/layout"}
 	// The content as it can be got: one that is parsed is written anew.
 	content := func(name string) string {
 		switch name {

@@ -20,7 +20,7 @@ import (
 	"lintel/engine/stocktake"
 )
 
-const countsPath = "/v1/sites/quayside/counts"
+const countsPath = "/v1/sites/umberhithe/counts"
 
 // openedCount opens a count and returns its path.
 func (r *rig) openedCount(body string) string {
@@ -28,7 +28,7 @@ func (r *rig) openedCount(body string) string {
 	a := into[CountAnswer](r.post(countsPath, body).wants(201))
 	require.True(r.t, a.Processed)
 	require.Equal(r.t, "open", a.Count.Status)
-	require.Equal(r.t, event.CountID("quayside", a.Entry), a.ID)
+	require.Equal(r.t, event.CountID("umberhithe", a.Entry), a.ID)
 	r.tick()
 	return countsPath + "/" + a.ID
 }
@@ -102,10 +102,11 @@ func TestACountFromOpenToClosed(t *testing.T) {
 	require.Equal(t, 2, v.Progress.PassesEnded)
 	require.Empty(t, v.Advice)
 	require.Equal(t, &CountSummary{
-		Closed: v.Result.Closed, Expected: 5, Matched: 4, Missing: 1, Unexpected: 2, ItemAccuracy: 4.0 / 7, Lines: 2, LinesRight: 1, LineAccuracy: 0.5, AccuracyNotes: accuracyNotes,
+		Closed: v.Result.Closed, Expected: 5, Matched: 4, Missing: 1, Unexpected: 2, ItemAccuracy: 4.0 / 7, Lines: 2,
+		LinesRight: 1, LineAccuracy: 0.5, AccuracyNotes: accuracyNotes,
 	}, v.Result)
 	require.Contains(t, string(r.post(path+"/reads", `[]`).wantsCode(codeCountStatus).body), "reopen")
-	require.Equal(t, "stockroom", into[ItemView](r.get("/v1/sites/quayside/items/(01)09521141123454(21)200")).Zone)
+	require.Equal(t, "stockroom", into[ItemView](r.get("/v1/sites/umberhithe/items/(01)09521141123454(21)200")).Zone)
 
 	d := into[DifferencesView](r.get(path + "/differences").wants(200))
 	findings := map[string]int{}
@@ -163,8 +164,10 @@ func TestTwoCountsCompared(t *testing.T) {
 	third := r.openedCount(`{"zones":["front-tables"]}`)
 	r.told(third, "close")
 	for query, hint := range map[string]string{
-		"against=" + strings.TrimPrefix(third, countsPath+"/"): "no zone in common", "against=quayside-count-9999": "no count", "against=" + strings.TrimPrefix(first, countsPath+"/"): "same count",
-		"lines=all": "none of items, products", "lines=products&against=" + id: "by item only", "defuse=2": "must be 1 or 0", "agains=x": "did you mean",
+		"against=" + strings.TrimPrefix(third, countsPath+"/"): "no zone in common",
+		"against=umberhithe-count-9999":                        "no count", "against=" + strings.TrimPrefix(first, countsPath+"/"): "same count",
+		"lines=all": "none of items, products", "lines=products&against=" + id: "by item only",
+		"defuse=2": "must be 1 or 0", "agains=x": "did you mean",
 	} {
 		for _, suffix := range []string{"", ".csv", ".xlsx", ".html"} {
 			if strings.HasPrefix(query, "defuse") && suffix == "" {
@@ -201,7 +204,7 @@ func TestDifferencesInEveryForm(t *testing.T) {
 
 	page := r.get(path + "/differences.html").wants(200)
 	text := string(page.body)
-	require.Contains(t, text, "Quayside Books")
+	require.Contains(t, text, "Umberhithe Books")
 	require.Contains(t, text, "&lt;b&gt;Monday")
 	require.Contains(t, text, "5 expected: 3 of them found, 2 not heard. 1 more found that were not expected.")
 	require.Contains(t, text, "Accuracy by item 50.0 %, by product line 0.0 % (0 of 1 lines).")
@@ -211,9 +214,10 @@ func TestDifferencesInEveryForm(t *testing.T) {
 	require.Contains(t, page.header.Get("Content-Security-Policy"), "default-src 'none'")
 	require.Contains(t, string(r.get(path+"/differences.html?lines=products").wants(200).body), "09521141123454")
 	r.do("GET", path+"/differences", "", "Accept", "image/png").wantsCode(kit.CodeNotAcceptable)
-	require.Contains(t, string(r.do("GET", path+"/differences", "", "Accept", "text/html,application/xhtml+xml,*/*;q=0.8").wants(200).body), "<!doctype html>")
+	require.Contains(t, string(r.do("GET", path+"/differences", "", "Accept",
+		"text/html,application/xhtml+xml,*/*;q=0.8").wants(200).body), "<!doctype html>")
 	for _, suffix := range []string{".csv", ".xlsx", ".html"} {
-		r.get(countsPath + "/quayside-count-9999/differences" + suffix).wantsCode(codeUnknownCount)
+		r.get(countsPath + "/umberhithe-count-9999/differences" + suffix).wantsCode(codeUnknownCount)
 		r.get("/v1/sites/nowhere/counts/nowhere-count-1/differences" + suffix).wantsCode(kit.CodeUnknownSite)
 		open := r.openedCount(`{"zones":["till"]}`)
 		r.get(open + "/differences" + suffix).wantsCode(codeCountStatus)
@@ -222,7 +226,7 @@ func TestDifferencesInEveryForm(t *testing.T) {
 
 func TestADeliveryAgainstItsPapers(t *testing.T) {
 	r := newRig(t).shop()
-	path := r.openedCount(`{"zones":["stockroom"],"delivery":{"epcs":["(01)09521141123454(21)1","3036451FD40C0E4000000002"],"products":[{"sku":"QB-1001","quantity":2},{"gtin":"9521234000013","quantity":1}]}}`)
+	path := r.openedCount(`{"zones":["stockroom"],"delivery":{"epcs":["(01)09521141123454(21)1","3036451FD40C0E4000000002"],"products":[{"sku":"UB-1001","quantity":2},{"gtin":"9521234000013","quantity":1}]}}`)
 	r.counted(path, "stockroom", 1, 3, 4, 5)
 	v := into[CountDetail](r.get(path).wants(200))
 	require.True(t, v.Delivery)
@@ -233,12 +237,13 @@ func TestADeliveryAgainstItsPapers(t *testing.T) {
 	d := into[DifferencesView](r.get(path + "/differences").wants(200))
 	require.Equal(t, "not_delivered", d.Differences[0].Finding)
 	require.Equal(t, "more_than_papers", d.Differences[1].Finding)
-	require.Equal(t, "sellable_not_accessible", into[ItemView](r.get("/v1/sites/quayside/items/(01)09521141123454(21)3").wants(200)).Disposition)
+	require.Equal(t, "sellable_not_accessible", into[ItemView](
+		r.get("/v1/sites/umberhithe/items/(01)09521141123454(21)3").wants(200)).Disposition)
 }
 
 func TestCountsThatAreNotOpened(t *testing.T) {
 	r := newRig(t).shop()
-	twice := strings.Replace(testProducts, "QB-1002", "QB-1001", 1)
+	twice := strings.Replace(testProducts, "UB-1002", "UB-1001", 1)
 	r.do("PUT", "/v1/products", twice, "Content-Type", "text/csv").wants(200)
 	for body, want := range map[string]string{
 		`{}`:                                   "zones: it is empty",
@@ -250,10 +255,10 @@ func TestCountsThatAreNotOpened(t *testing.T) {
 		`{"zones":["till"],"delivery":{"epcs":["zz"]}}`:                                                      "delivery.epcs[0]",
 		`{"zones":["till"],"delivery":{"epcs":["` + harbourLight + `","` + harbourLight + `"]}}`:             "twice",
 		`{"zones":["till"],"delivery":{"products":[{"quantity":1}]}}`:                                        "no product is named",
-		`{"zones":["till"],"delivery":{"products":[{"gtin":"9521234000013","sku":"QB-1001","quantity":1}]}}`: "not both",
+		`{"zones":["till"],"delivery":{"products":[{"gtin":"9521234000013","sku":"UB-1001","quantity":1}]}}`: "not both",
 		`{"zones":["till"],"delivery":{"products":[{"gtin":"9521234000014","quantity":1}]}}`:                 "gtin:",
-		`{"zones":["till"],"delivery":{"products":[{"sku":"QB-9","quantity":1}]}}`:                           "no SKU",
-		`{"zones":["till"],"delivery":{"products":[{"sku":"QB-1001","quantity":1}]}}`:                        "stands for 2 products",
+		`{"zones":["till"],"delivery":{"products":[{"sku":"UB-9","quantity":1}]}}`:                           "no SKU",
+		`{"zones":["till"],"delivery":{"products":[{"sku":"UB-1001","quantity":1}]}}`:                        "stands for 2 products",
 		`{"zones":["till"],"delivery":{"products":[{"gtin":"9521234000013","quantity":0}]}}`:                 "no number from 1",
 		`{"zones":["till"],"delivery":{"products":[` + strings.Repeat(`{},`, maxPapersProducts) + `{}]}}`:    "at most 10000",
 		`{"zones":["till"],"delivery":{"epcs":[` + strings.Repeat(`"",`, maxPapersTags) + `""]}}`:            "at most 50000",
@@ -287,13 +292,14 @@ func TestListOfCounts(t *testing.T) {
 		}
 	}
 	require.Equal(t, ids, got)
-	for query, n := range map[string]int{"": 3, "status=all": 3, "status=active": 2, "status=closed": 1, "status=open": 1, "status=paused": 1, "status=discarded": 0, "zone=till": 1, "zone=till&status=closed": 0} {
+	for query, n := range map[string]int{"": 3, "status=all": 3, "status=active": 2, "status=closed": 1,
+		"status=open": 1, "status=paused": 1, "status=discarded": 0, "zone=till": 1, "zone=till&status=closed": 0} {
 		require.Len(t, into[CountList](r.get(countsPath+"?"+query).wants(200)).Counts, n, query)
 	}
 	for _, query := range []string{"status=done", "zone=tilll", "limit=0", "cursor=!", "cursor=YQ", "x=1"} {
 		r.get(countsPath + "?" + query).wantsCode(kit.CodeInvalidParameter)
 	}
-	for _, id := range []string{"quayside-count-9999", "pier-count-1", "x", "quayside-count-" + strings.Repeat("1", 300)} {
+	for _, id := range []string{"umberhithe-count-9999", "pier-count-1", "x", "umberhithe-count-" + strings.Repeat("1", 300)} {
 		r.get(countsPath + "/" + id).wantsCode(codeUnknownCount)
 		r.get(countsPath + "/" + id + "/differences").wantsCode(codeUnknownCount)
 		r.post(countsPath+"/"+id+"/reads", `[]`).wantsCode(codeUnknownCount)
@@ -343,12 +349,14 @@ func TestCountsAreIdempotent(t *testing.T) {
 	r.post(path+"/reads", `"x"`).wantsCode(kit.CodeInvalidBody)
 	r.post(path+"/reads", "["+strings.Repeat("{},", r.api.opt.BatchLimit)+"{}]").wantsCode(codeBatchTooLarge)
 	r.bodyFaults("POST", path+"/reads", kit.MediaJSON, true)
-	a := into[BatchAnswer](r.do("POST", path+"/reads?wait=5s", `{"epc":"`+harbourLight+`","read_point":"till-1"}`+"\n", "Content-Type", mediaNDJSON).wants(200))
+	a := into[BatchAnswer](r.do("POST", path+"/reads?wait=5s", `{"epc":"`+harbourLight+`","read_point":"till-1"}`+"\n",
+		"Content-Type", mediaNDJSON).wants(200))
 	require.Equal(t, 1, a.Accepted)
 	require.Equal(t, 1, into[CountDetail](r.get(path)).Unique)
 
 	several := r.openedCount(`{"zones":["till","shelf-a"]}`)
-	b := into[BatchAnswer](r.post(several+"/reads", `[{"epc":"`+harbourLight+`","read_point":"handheld-1"},{"epc":"`+harbourLight+`","read_point":"shelf-a-1"}]`).wants(202))
+	b := into[BatchAnswer](r.post(several+"/reads", `[{"epc":"`+harbourLight+`","read_point":"handheld-1"},{"epc":"`+
+		harbourLight+`","read_point":"shelf-a-1"}]`).wants(202))
 	require.Equal(t, 1, b.Accepted, "a fixed reader says by itself where it is")
 	require.Contains(t, b.Rejected[0].Reason, "say which: till, shelf-a")
 }

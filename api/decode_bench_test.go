@@ -70,7 +70,7 @@ func BenchmarkReadsHashed(b *testing.B) {
 		if i > 0 {
 			body = append(body, ',')
 		}
-		body = fmt.Appendf(body, `{"epc":"(01)09521141123454(21)QB%06d","read_point":"street-door-in","rssi":-52.5,"time":"2026-11-25T09:14:07.%03dZ"}`, i, i)
+		body = fmt.Appendf(body, `{"epc":"(01)09521141123454(21)UB%06d","read_point":"street-door-in","rssi":-52.5,"time":"2026-11-25T09:14:07.%03dZ"}`, i, i)
 	}
 	body = append(body, ']')
 	buf := make([]byte, 0, 64<<10)

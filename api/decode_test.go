@@ -20,7 +20,7 @@ import (
 )
 
 const testLayout = `{
-  "site": "quayside", "name": "Quayside Books", "time_zone": "Europe/London",
+  "site": "umberhithe", "name": "Umberhithe Books", "time_zone": "Europe/London",
   "zones": [
     {"id": "front-tables", "name": "Front tables", "kind": "floor", "floor": "ground"},
     {"id": "shelf-a", "name": "Shelf A", "kind": "shelf", "floor": "ground"},
@@ -68,7 +68,8 @@ func decodeReads(t testing.TB, body string, ndjson bool) (batch, error) {
 		err = d.array([]byte(body))
 	}
 	e := &d.entry
-	b := batch{append([]event.Read(nil), e.Reads...), append([]string(nil), e.Points...), append([]string(nil), e.Zones...), d.beats, d.rejected}
+	b := batch{append([]event.Read(nil), e.Reads...), append([]string(nil), e.Points...),
+		append([]string(nil), e.Zones...), d.beats, d.rejected}
 	if err == nil {
 		require.Equal(t, d.n, d.accepted()+len(d.rejected), "counts add up")
 		for i, r := range d.rejected {
@@ -151,7 +152,8 @@ func TestPhaseChannelAndDoppler(t *testing.T) {
 	plain := read("")
 	require.Zero(t, plain.Phase|plain.Channel|plain.Doppler, "0 is not reported")
 	require.Equal(t, plain, read(`,"phase":null,"channel":null,"doppler":null`))
-	for text, tenths := range map[string]int{"0": 0, "-0": 0, "360": 0, "-0.1": 3599, "180": 1800, "-180": 1800, "359.9": 3599, "359.96": 0, "-90.5": 2695, "45.25": 453, "1e2": 1000} {
+	for text, tenths := range map[string]int{"0": 0, "-0": 0, "360": 0, "-0.1": 3599, "180": 1800, "-180": 1800,
+		"359.9": 3599, "359.96": 0, "-90.5": 2695, "45.25": 453, "1e2": 1000} {
 		require.EqualValues(t, tenths+1, read(`,"phase":`+text).Phase, text)
 	}
 	for text, tenths := range map[string]int{"100": 1000, "865.7": 8657, "902.75": 9028, "6000": 60000, "6000.0": 60000} {
@@ -184,12 +186,15 @@ func TestBadReadsAreRejectedAlone(t *testing.T) {
 		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","rssi":1e400}`, "signal strength", ""},
 		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","rssi":"-50"}`, `must be a number`, ""},
 		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","count":0}`, "from 1 to", ""},
-		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","phase":360.1}`, `"phase" "360.1" is no phase; write degrees from 0 to 360, or from -180 to 180`, ""},
+		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","phase":360.1}`,
+			`"phase" "360.1" is no phase; write degrees from 0 to 360, or from -180 to 180`, ""},
 		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","phase":-180.5}`, "is no phase", ""},
 		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","phase":"90"}`, `"phase" is a string; it must be a number`, ""},
-		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","channel":99.9}`, `"channel" "99.9" is no carrier frequency; write MHz from 100 to 6000, such as 866.3`, ""},
+		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","channel":99.9}`,
+			`"channel" "99.9" is no carrier frequency; write MHz from 100 to 6000, such as 866.3`, ""},
 		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","channel":866300}`, "write MHz", ""},
-		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","doppler":-1000.1}`, `"doppler" "-1000.1" is no Doppler shift; write Hz from -1000 to 1000`, ""},
+		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","doppler":-1000.1}`,
+			`"doppler" "-1000.1" is no Doppler shift; write Hz from -1000 to 1000`, ""},
 		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","dopler":1}`, `did you mean "doppler"?`, ""},
 		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","doppler":1,"doppler":1}`, "twice", ""},
 		{`{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","count":1.5}`, "whole number", ""},
@@ -200,7 +205,8 @@ func TestBadReadsAreRejectedAlone(t *testing.T) {
 		{`{"pc":"3000","read_point":"tables-1"}`, `without "epc"`, ""},
 		{`{"epc":["3036451FD40C0E4000001A85"],"read_point":"tables-1"}`, "is an array", ""},
 		{`{"deep":` + strings.Repeat("[", 500) + strings.Repeat("]", 500) + `}`, "unknown member", ""},
-		{`[]`, "a read is an object", ""}, {`7`, "a read is an object", ""}, {`null`, "a read is an object", ""}, {`"x"`, "a read is an object", ""},
+		{`[]`, "a read is an object", ""}, {`7`, "a read is an object", ""}, {`null`, "a read is an object", ""},
+		{`"x"`, "a read is an object", ""},
 	} {
 		got, err := decodeReads(t, "["+good+","+c.read+","+good+"]", false)
 		require.NoError(t, err, c.read)
@@ -227,10 +233,14 @@ func TestARejectedReadKeepsNoReaderAlive(t *testing.T) {
 
 func TestBodiesThatAreNoBatch(t *testing.T) {
 	for body, code := range map[string]kit.Code{
-		``: kit.CodeInvalidJSON, `[`: kit.CodeInvalidJSON, `[{]`: kit.CodeInvalidJSON, `[{"epc"}]`: kit.CodeInvalidJSON, `[1,]`: kit.CodeInvalidJSON, `[] []`: kit.CodeInvalidJSON,
-		`[]"x`: kit.CodeInvalidJSON, `[{"read_point":"tables-1"}`: kit.CodeInvalidJSON, "[\"\xff\"]": kit.CodeInvalidJSON, `[01]`: kit.CodeInvalidJSON, `[{"count":1.}]`: kit.CodeInvalidJSON,
-		"[\"a\nb\"]": kit.CodeInvalidJSON, `tru`: kit.CodeInvalidJSON, `[{"epc":tru}]`: kit.CodeInvalidJSON, `[{"epc":?}]`: kit.CodeInvalidJSON,
-		`7`: kit.CodeInvalidBody, `{}`: kit.CodeInvalidBody, `{"reads":7}`: kit.CodeInvalidBody, `{"reads":[],"reads":[]}`: kit.CodeInvalidBody, `{"epc":"x"}`: kit.CodeInvalidBody,
+		``: kit.CodeInvalidJSON, `[`: kit.CodeInvalidJSON, `[{]`: kit.CodeInvalidJSON, `[{"epc"}]`: kit.CodeInvalidJSON,
+		`[1,]`: kit.CodeInvalidJSON, `[] []`: kit.CodeInvalidJSON,
+		`[]"x`: kit.CodeInvalidJSON, `[{"read_point":"tables-1"}`: kit.CodeInvalidJSON,
+		"[\"\xff\"]": kit.CodeInvalidJSON, `[01]`: kit.CodeInvalidJSON, `[{"count":1.}]`: kit.CodeInvalidJSON,
+		"[\"a\nb\"]": kit.CodeInvalidJSON, `tru`: kit.CodeInvalidJSON, `[{"epc":tru}]`: kit.CodeInvalidJSON,
+		`[{"epc":?}]`: kit.CodeInvalidJSON,
+		`7`:           kit.CodeInvalidBody, `{}`: kit.CodeInvalidBody, `{"reads":7}`: kit.CodeInvalidBody,
+		`{"reads":[],"reads":[]}`: kit.CodeInvalidBody, `{"epc":"x"}`: kit.CodeInvalidBody,
 		strings.Repeat("[", 20_000):                              kit.CodeInvalidJSON,
 		`[` + strings.Repeat(`{"read_point":"x"},`, 100) + `{}]`: codeBatchTooLarge,
 	} {
@@ -247,7 +257,8 @@ func TestBodiesThatAreNoBatch(t *testing.T) {
 }
 
 func TestLinesThatAreNoJSONAreRejectedAlone(t *testing.T) {
-	got, err := decodeReads(t, `{"read_point":"tables-1"}`+"\n"+`{"read_point":"tables-1"} x`+"\n"+`{"read_point":`+"\n"+`{"epc":"E2003412DC03011878901234","read_point":"tables-1"}`, true)
+	got, err := decodeReads(t, `{"read_point":"tables-1"}`+"\n"+`{"read_point":"tables-1"} x`+"\n"+`{"read_point":`+
+		"\n"+`{"epc":"E2003412DC03011878901234","read_point":"tables-1"}`, true)
 	require.NoError(t, err)
 	require.Equal(t, 1, got.beats)
 	require.Len(t, got.reads, 1)
@@ -486,7 +497,8 @@ func FuzzReads(f *testing.F) {
 		`[]`, `[{"read_point":"tables-1"}]`, `{"reads":[{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","rssi":-57.25,"count":3,"time":"2026-11-25T09:14:06.5Z"}]}`,
 		`[{"epc":"E2003412DC03011878901234","pc":"3000","read_point":"handheld-1","zone":"shelf-a","time":1795598046500}]`,
 		`[{"epc":"urn:epc:id:sgtin:9521141.012345.6789","read_point":"tables-1","time":"2026-11-25T10:14:07+01:00"},{"epc":1},[],{"a":{"b":[1,2,{}]}}]`,
-		`[{"epc":"\u0033036451FD40C0E4000001A85","read_point":"tables\u002d1","count":1e2,"rssi":-0}]`, `[{"time":"2026-11-25T09:14:07,5Z","read_point":"tables-1"}]`,
+		`[{"epc":"\u0033036451FD40C0E4000001A85","read_point":"tables\u002d1","count":1e2,"rssi":-0}]`,
+		`[{"time":"2026-11-25T09:14:07,5Z","read_point":"tables-1"}]`,
 		`[{"rssi":-57.25,"read_point":"tables-1","epc":"3036451FD40C0E4000001A85"},{"rssi":-200.1,"read_point":"tables-1"},{"rssi":-0.4,"read_point":"till-1"}]`, `[{"epc":"\ud800","read_point":"tables-1"}]`,
 		`[{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","phase":-179.95,"channel":902.75,"doppler":-12.5},{"epc":"3036451FD40C0E4000001A85","read_point":"tables-1","phase":360,"doppler":1e3,"channel":null}]`, `[{"pc":null,"zone":null,"rssi":null,"read_point":"tables-1"},{"count":-0,"read_point":"tables-1"}]`, `[1.e1]`, `[-]`, `[00]`,
 	} {
@@ -503,7 +515,8 @@ func FuzzReads(f *testing.F) {
 }
 
 func TestTenthsOf(t *testing.T) {
-	for s, want := range map[string]int{"-57": -570, "-57.5": -575, "-57.25": -573, "0": 0, "-0": 0, "0.5": 5, "-5e1": -500, "50": 500, "-200": -2000, "-200.0": -2000, "-0.04": 0} {
+	for s, want := range map[string]int{"-57": -570, "-57.5": -575, "-57.25": -573, "0": 0, "-0": 0, "0.5": 5,
+		"-5e1": -500, "50": 500, "-200": -2000, "-200.0": -2000, "-0.04": 0} {
 		got, ok := tenthsOf([]byte(s), minRSSI, maxRSSI)
 		require.True(t, ok, s)
 		require.EqualValues(t, want, got, s)
@@ -515,8 +528,10 @@ func TestTenthsOf(t *testing.T) {
 }
 
 func FuzzInstant(f *testing.F) {
-	for _, s := range []string{"2026-11-25T09:14:07Z", "2026-11-25T09:14:07.123456789Z", "2026-11-25T09:14:07+23:59", "2026-02-30T00:00:00Z", "2026-11-25T09:14:60Z",
-		"2026-11-25T09:14:07.Z", "2026-11-25T24:00:00Z", "2026-11-25T09:14:07-00:00", "0000-01-01T00:00:00Z", "2026-11-25t09:14:07z", "2026-11-25T09:14:07+24:00"} {
+	for _, s := range []string{"2026-11-25T09:14:07Z", "2026-11-25T09:14:07.123456789Z", "2026-11-25T09:14:07+23:59",
+		"2026-02-30T00:00:00Z", "2026-11-25T09:14:60Z",
+		"2026-11-25T09:14:07.Z", "2026-11-25T24:00:00Z", "2026-11-25T09:14:07-00:00", "0000-01-01T00:00:00Z",
+		"2026-11-25t09:14:07z", "2026-11-25T09:14:07+24:00"} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {

@@ -47,7 +47,7 @@ func (r *rig) bodyFaults(method, path, media string, jsonBody bool) {
 // A layout whose door cannot be sure is stored, and whoever stores it is warned.
 func TestLayoutWarnings(t *testing.T) {
 	r := newRig(t)
-	path := "/v1/sites/quayside/layout"
+	path := "/v1/sites/umberhithe/layout"
 	require.Empty(t, into[LayoutDryRun](r.put(path+"?dry_run=1", testLayout).wants(200)).Warnings)
 	deaf := strings.Replace(testLayout, `"side": "outer"`, `"side": "outer", "session": "S2"`, 1)
 	dry := into[LayoutDryRun](r.put(path+"?dry_run=1", deaf).wants(200))
@@ -63,7 +63,7 @@ func TestLayoutWarnings(t *testing.T) {
 
 func TestLayoutDocument(t *testing.T) {
 	r := newRig(t)
-	path := "/v1/sites/quayside/layout"
+	path := "/v1/sites/umberhithe/layout"
 	r.put(path+"?dry_run=1", testLayout).wants(200)
 	r.get(path).wantsCode(kit.CodeUnknownSite)
 	first := into[Saved](r.do("PUT", path+"?note=opening", testLayout, "If-None-Match", "*").wants(201))
@@ -91,7 +91,7 @@ func TestLayoutDocument(t *testing.T) {
 	require.Equal(t, "opening", versions[2].Note)
 	r.get(path + "/versions?x=1").wantsCode(kit.CodeInvalidParameter)
 
-	bad := r.put(path, `{"site":"quayside","time_zone":"Mars","zones":[{"id":"A B","kind":"shelv"}]}`).wantsCode(kit.CodeInvalidDocument)
+	bad := r.put(path, `{"site":"umberhithe","time_zone":"Mars","zones":[{"id":"A B","kind":"shelv"}]}`).wantsCode(kit.CodeInvalidDocument)
 	require.GreaterOrEqual(t, len(bad.json()["errors"].([]any)), 3)
 	r.put(path, `{`).wantsCode(kit.CodeInvalidDocument)
 	require.Contains(t, string(r.put("/v1/sites/pier/layout", testLayout).wantsCode(kit.CodeInvalidDocument).body), "site of the path")
@@ -105,11 +105,12 @@ func TestProductsDocument(t *testing.T) {
 	r := newRig(t)
 	r.get("/v1/products").wantsCode(codeUnknownDocument)
 	r.get("/v1/products/versions").wantsCode(codeUnknownDocument)
-	r.put("/v1/sites/quayside/layout", testLayout).wants(201)
+	r.put("/v1/sites/umberhithe/layout", testLayout).wants(201)
 	dry := into[DryRun](r.do("PUT", "/v1/products?dry_run=1", testProducts, "Content-Type", "text/csv").wants(200))
 	require.Equal(t, ProductDiff{Rows: 2, Total: 2, Added: 2}, *dry.Products)
 	r.get("/v1/products").wantsCode(codeUnknownDocument)
-	saved := into[ProductsSaved](r.do("PUT", "/v1/products?note=list", testProducts, "Content-Type", "text/csv", "If-None-Match", "*").wants(201))
+	saved := into[ProductsSaved](r.do("PUT", "/v1/products?note=list", testProducts, "Content-Type", "text/csv",
+		"If-None-Match", "*").wants(201))
 	require.True(t, saved.InEffect)
 	require.Equal(t, 2, saved.Products.Added)
 
@@ -125,7 +126,8 @@ func TestProductsDocument(t *testing.T) {
 	same := into[ProductsSaved](r.do("PUT", "/v1/products", string(asCSV.body), "Content-Type", "text/csv").wants(200))
 	require.Equal(t, ProductDiff{Rows: 2, Total: 2, Unchanged: 2}, same.Products, "what goes out comes in")
 
-	price := `{"products":[{"gtin":"9521141123454","sku":"QB-1001","name":"The Harbour Light","price":11},{"gtin":"9521234000020","name":"Ebb","home_zones":["shelf-z","shelf-b"]}]}`
+	price := `{"products":[{"gtin":"9521141123454","sku":"UB-1001","name":"The Harbour ` +
+		`Light","price":11},{"gtin":"9521234000020","name":"Ebb","home_zones":["shelf-z","shelf-b"]}]}`
 	for i, method := range []string{"PATCH", "POST"} {
 		merged := into[ProductsSaved](r.do(method, "/v1/products", price, "If-Match", fmt.Sprintf(`"%d"`, i+2)).wants(200))
 		require.Equal(t, 3, merged.Products.Total)
@@ -143,7 +145,8 @@ func TestProductsDocument(t *testing.T) {
 	r.do("PUT", "/v1/products", `[]`, "If-Match", `"1"`).wantsCode(kit.CodeVersionMismatch)
 
 	for _, method := range []string{"PUT", "PATCH", "POST"} {
-		bad := r.do(method, "/v1/products", "gtin,price\n9521141123455,x\n9521141123454,2\n,1\n", "Content-Type", "text/csv").wantsCode(kit.CodeInvalidDocument).json()
+		bad := r.do(method, "/v1/products", "gtin,price\n9521141123455,x\n9521141123454,2\n,1\n", "Content-Type",
+			"text/csv").wantsCode(kit.CodeInvalidDocument).json()
 		require.EqualValues(t, 1, bad["good_rows"])
 		require.GreaterOrEqual(t, len(bad["errors"].([]any)), 3)
 		require.EqualValues(t, 1, bad["errors"].([]any)[0].(map[string]any)["row"])
@@ -186,7 +189,7 @@ func TestManyProducts(t *testing.T) {
 		t.Skip("large")
 	}
 	r := newRig(t)
-	r.put("/v1/sites/quayside/layout", testLayout).wants(201)
+	r.put("/v1/sites/umberhithe/layout", testLayout).wants(201)
 	var b strings.Builder
 	b.WriteString("gtin,sku,name,category,price,home_zones,minimum\n")
 	for i := range 50_000 {
@@ -195,7 +198,7 @@ func TestManyProducts(t *testing.T) {
 		for k, c := range body {
 			sum += int(c-'0') * (1 + 2*(k%2))
 		}
-		fmt.Fprintf(&b, "%s%d,QB-%d,Volume %d,fiction,9.99,shelf-a,front-tables:2\n", body, (10-sum%10)%10, i, i)
+		fmt.Fprintf(&b, "%s%d,UB-%d,Volume %d,fiction,9.99,shelf-a,front-tables:2\n", body, (10-sum%10)%10, i, i)
 	}
 	saved := into[ProductsSaved](r.do("PUT", "/v1/products", b.String(), "Content-Type", "text/csv").wants(201))
 	require.Equal(t, 50_000, saved.Products.Total)
@@ -205,7 +208,7 @@ func TestRulesDocument(t *testing.T) {
 	r := newRig(t)
 	r.get("/v1/rules").wantsCode(codeUnknownDocument)
 	r.get("/v1/rules/versions").wantsCode(codeUnknownDocument)
-	r.put("/v1/sites/quayside/layout", testLayout).wants(201)
+	r.put("/v1/sites/umberhithe/layout", testLayout).wants(201)
 	yaml := func(method, path, body string, headers ...string) *reply {
 		return r.do(method, path, body, append([]string{"Content-Type", "text/yaml"}, headers...)...)
 	}
@@ -281,7 +284,7 @@ func TestChannelsDocument(t *testing.T) {
 	r.bodyFaults("PUT", "/v1/channels", kit.MediaJSON, false)
 
 	// A channel that rules send to is missed.
-	r.put("/v1/sites/quayside/layout", testLayout).wants(201)
+	r.put("/v1/sites/umberhithe/layout", testLayout).wants(201)
 	r.do("PUT", "/v1/rules", testRules, "Content-Type", "text/yaml").wants(201)
 	gone := into[struct{ Warnings []string }](r.put("/v1/channels", `{"channels":[]}`).wants(200))
 	require.Len(t, gone.Warnings, 1)

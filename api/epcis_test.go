@@ -27,7 +27,9 @@ func happening(members string) string {
 }
 
 func document(events ...string) string {
-	return `{"@context":["` + epcis.DefaultContext + `"],"type":"EPCISDocument","schemaVersion":"2.0","creationDate":"2026-03-01T10:00:00Z","epcisBody":{"eventList":[` + strings.Join(events, ",") + `]}}`
+	return `{"@context":["` + epcis.DefaultContext +
+		`"],"type":"EPCISDocument","schemaVersion":"2.0","creationDate":"2026-03-01T10:00:00Z","epcisBody":{"eventList":[` +
+		strings.Join(events, ",") + `]}}`
 }
 
 func at(site, kind, id string) string {
@@ -54,24 +56,29 @@ const aBook = "https://id.gs1.org/01/09521141123454/21/6789"
 
 func TestCaptureBecomesItems(t *testing.T) {
 	r := newRig(t).shop()
-	job := r.captured(capturePath, document(happening(`"bizStep":"receiving","epcList":["`+aBook+`","urn:epc:id:sgtin:9521141.012345.77"],"bizLocation":`+at("quayside", "zones", "stockroom")+
+	job := r.captured(capturePath, document(happening(`"bizStep":"receiving","epcList":["`+aBook+
+		`","urn:epc:id:sgtin:9521141.012345.77"],"bizLocation":`+at("umberhithe", "zones", "stockroom")+
 		`,"bizTransactionList":[{"type":"desadv","bizTransaction":"urn:epc:id:gdti:9521141.00001.7"}],"sourceList":[{"type":"location","source":"urn:epc:id:sgln:9521141.00001.0"}]`)))
 	require.True(t, job.Success)
 	require.Equal(t, []int{1, 1}, []int{job.Events, job.Entries})
 	require.Equal(t, epcis.Rollback, job.ErrorBehaviour)
 	require.Empty(t, job.Errors)
-	require.Equal(t, []CaptureNote{{Instance: "#/epcisBody/eventList/0/sourceList", Reason: "sources are not used", Ignored: true}}, job.Notes)
+	require.Equal(t, []CaptureNote{{Instance: "#/epcisBody/eventList/0/sourceList", Reason: "sources are not used",
+		Ignored: true}}, job.Notes)
 	v := r.item(harbourLight)
 	require.Equal(t, []string{"stockroom", "sellable_not_accessible"}, []string{v.Zone, v.Disposition})
 
 	// A single event, a read by a reader's own antenna, and a sale.
-	one := strings.Replace(happening(`"epcList":["`+aBook+`"],"bizStep":"retail_selling","disposition":"retail_sold","readPoint":`+at("quayside", "read-points", "till-1")), "{", `{"@context":["`+epcis.DefaultContext+`"],`, 1)
+	one := strings.Replace(happening(`"epcList":["`+aBook+
+		`"],"bizStep":"retail_selling","disposition":"retail_sold","readPoint":`+at("umberhithe", "read-points",
+		"till-1")), "{", `{"@context":["`+epcis.DefaultContext+`"],`, 1)
 	r.captured(capturePath, one)
 	require.Equal(t, "retail_sold", r.item(harbourLight).Disposition)
 	job = r.captured(capturePath, document(
-		happening(`"epcList":["https://id.gs1.org/01/09521141123454/21/77"],"readPoint":`+at("quayside", "read-points", "shelf-a-1")),
-		happening(`"epcList":["https://id.gs1.org/01/09521141123454/21/77"],"readPoint":`+at("quayside", "read-points", "handheld-1")),
-		happening(`"epcList":["https://id.gs1.org/01/09521141123454/21/78"],"bizStep":"stocking","bizLocation":`+at("quayside", "zones", "shelf-a")),
+		happening(`"epcList":["https://id.gs1.org/01/09521141123454/21/77"],"readPoint":`+at("umberhithe", "read-points", "shelf-a-1")),
+		happening(`"epcList":["https://id.gs1.org/01/09521141123454/21/77"],"readPoint":`+at("umberhithe", "read-points", "handheld-1")),
+		happening(`"epcList":["https://id.gs1.org/01/09521141123454/21/78"],"bizStep":"stocking","bizLocation":`+
+			at("umberhithe", "zones", "shelf-a")),
 	))
 	require.Equal(t, 3, job.Events)
 	require.Len(t, job.Notes, 1)
@@ -79,23 +86,26 @@ func TestCaptureBecomesItems(t *testing.T) {
 	require.Equal(t, "shelf-a", r.item("(01)09521141123454(21)78").Zone)
 
 	// Events that name no place, for the site of the query.
-	r.captured(capturePath+"?site=quayside", document(happening(`"bizStep":"shipping","epcList":["https://id.gs1.org/01/09521141123454/21/78"]`)))
+	r.captured(capturePath+"?site=umberhithe", document(
+		happening(`"bizStep":"shipping","epcList":["https://id.gs1.org/01/09521141123454/21/78"]`)))
 	require.Equal(t, "in_transit", r.item("(01)09521141123454(21)78").Disposition)
 }
 
 func TestCaptureAllOrNothing(t *testing.T) {
 	r := newRig(t).shop()
-	_, before, err := r.store.Cursor(t.Context(), "quayside")
+	_, before, err := r.store.Cursor(t.Context(), "umberhithe")
 	require.NoError(t, err)
-	good := happening(`"bizStep":"receiving","epcList":["` + aBook + `"],"bizLocation":` + at("quayside", "zones", "stockroom"))
+	good := happening(`"bizStep":"receiving","epcList":["` + aBook + `"],"bizLocation":` + at("umberhithe", "zones", "stockroom"))
 	bad := happening(`"bizStep":"recieving","epcList":["` + aBook + `"]`)
 	future := strings.Replace(good, `"eventTime":"20`, `"eventTime":"21`, 1)
 	for want, doc := range map[string]string{
-		"recieving": document(good, bad), "names no place": document(good, happening(`"epcList":["`+aBook+`"]`)), "ahead of the server": document(good, future),
-		"there is no site": document(good, strings.Replace(good, "sites/quayside", "sites/nowhere", 1)), "not valid JSON": "{", "belong to 2 sites": document(good, strings.Replace(good, "sites/quayside", "sites/pier", 1)),
+		"recieving": document(good, bad), "names no place": document(good, happening(`"epcList":["`+aBook+`"]`)),
+		"ahead of the server": document(good, future),
+		"there is no site":    document(good, strings.Replace(good, "sites/umberhithe", "sites/nowhere", 1)),
+		"not valid JSON":      "{", "belong to 2 sites": document(good, strings.Replace(good, "sites/umberhithe", "sites/pier", 1)),
 	} {
 		if strings.Contains(want, "2 sites") {
-			r.put("/v1/sites/pier/layout", strings.Replace(testLayout, `"site": "quayside"`, `"site": "pier"`, 1)).wants(201)
+			r.put("/v1/sites/pier/layout", strings.Replace(testLayout, `"site": "umberhithe"`, `"site": "pier"`, 1)).wants(201)
 		}
 		p := r.post(capturePath, doc).wantsCode(codeInvalidEPCIS)
 		require.Contains(t, string(p.body), want)
@@ -109,15 +119,16 @@ func TestCaptureAllOrNothing(t *testing.T) {
 	for _, f := range files {
 		doc, err := os.ReadFile(f)
 		require.NoError(t, err)
-		p := r.post(capturePath+"?site=quayside", string(doc)).wantsCode(codeInvalidEPCIS)
+		p := r.post(capturePath+"?site=umberhithe", string(doc)).wantsCode(codeInvalidEPCIS)
 		require.NotEmpty(t, p.json()["errors"], f)
 	}
-	_, after, err := r.store.Cursor(t.Context(), "quayside")
+	_, after, err := r.store.Cursor(t.Context(), "umberhithe")
 	require.NoError(t, err)
 	require.Equal(t, before, after, "nothing of them is in the journal")
 
 	// The same with proceed: the good ones are taken, and the job says what became of the others.
-	job := r.captured(capturePath, document(bad, good, future, strings.Replace(good, "sites/quayside", "sites/pier", 1)), epcis.HeaderErrorBehaviour, "proceed")
+	job := r.captured(capturePath, document(bad, good, future, strings.Replace(good, "sites/umberhithe", "sites/pier",
+		1)), epcis.HeaderErrorBehaviour, "proceed")
 	require.False(t, job.Success)
 	require.Equal(t, 2, job.Events)
 	require.Len(t, job.Errors, 2)
@@ -129,9 +140,9 @@ func TestCaptureAllOrNothing(t *testing.T) {
 
 func TestCaptureOnce(t *testing.T) {
 	r := newRig(t).shop()
-	doc := document(happening(`"bizStep":"receiving","epcList":["` + aBook + `"],"bizLocation":` + at("quayside", "zones", "stockroom")))
+	doc := document(happening(`"bizStep":"receiving","epcList":["` + aBook + `"],"bizLocation":` + at("umberhithe", "zones", "stockroom")))
 	first := r.captured(capturePath, doc)
-	_, entries, err := r.store.Cursor(t.Context(), "quayside")
+	_, entries, err := r.store.Cursor(t.Context(), "umberhithe")
 	require.NoError(t, err)
 	rep := r.post(capturePath, doc).wants(202)
 	require.Equal(t, "true", rep.header.Get(kit.HeaderReplayed))
@@ -140,7 +151,7 @@ func TestCaptureOnce(t *testing.T) {
 	_, err = r.store.SetValues(t.Context(), store.Value{Kind: kindCapture, Key: first.ID, Revision: store.AnyRevision})
 	require.NoError(t, err)
 	require.Equal(t, first.ID, r.captured(capturePath, doc).ID)
-	_, again, err := r.store.Cursor(t.Context(), "quayside")
+	_, again, err := r.store.Cursor(t.Context(), "umberhithe")
 	require.NoError(t, err)
 	require.Equal(t, entries, again, "nothing counts twice")
 
@@ -153,7 +164,8 @@ func TestCaptureOnce(t *testing.T) {
 	r.do("POST", capturePath, doc, "Idempotency-Key", `"`).wantsCode(kit.CodeInvalidIdempotencyKey)
 
 	// Jobs that are too old are dropped.
-	old := keptCapture{At: time.Now().Add(-captureKeep - time.Hour).UnixMilli(), Job: CaptureJob{Job: epcis.Job{ID: strings.Repeat("0", 32), Errors: []epcis.JobError{}, ErrorBehaviour: epcis.Rollback}}}
+	old := keptCapture{At: time.Now().Add(-captureKeep - time.Hour).UnixMilli(),
+		Job: CaptureJob{Job: epcis.Job{ID: strings.Repeat("0", 32), Errors: []epcis.JobError{}, ErrorBehaviour: epcis.Rollback}}}
 	_, err = r.store.SetValues(t.Context(), store.Value{Kind: kindCapture, Key: old.Job.ID, Data: kit.MustJSON(old)})
 	require.NoError(t, err)
 	r.get(capturePath + "/" + old.Job.ID).wants(200)
@@ -164,7 +176,7 @@ func TestCaptureOnce(t *testing.T) {
 
 func TestCaptureOfOthers(t *testing.T) {
 	r := newRig(t).shop()
-	doc := document(happening(`"bizStep":"receiving","epcList":["` + aBook + `"],"bizLocation":` + at("quayside", "zones", "stockroom")))
+	doc := document(happening(`"bizStep":"receiving","epcList":["` + aBook + `"],"bizLocation":` + at("umberhithe", "zones", "stockroom")))
 	job := r.captured(capturePath, doc)
 	elsewhere, err := kit.MintKey(t.Context(), r.store, "pier-gate", []string{kit.ScopeSales}, []string{"pier"}, "test", r.clock())
 	require.NoError(t, err)
@@ -172,7 +184,7 @@ func TestCaptureOfOthers(t *testing.T) {
 	r.as(elsewhere, func(r *rig) {
 		p := r.post(capturePath, doc).wantsCode(kit.CodeMissingSite)
 		require.Equal(t, "epcisException:SecurityException", p.json()["type"])
-		r.post(capturePath+"?site=quayside", doc).wantsCode(kit.CodeMissingSite)
+		r.post(capturePath+"?site=umberhithe", doc).wantsCode(kit.CodeMissingSite)
 		require.Empty(t, into[[]CaptureJob](r.get(capturePath).wants(200)))
 		p = r.get(capturePath + "/" + job.ID).wantsCode(codeUnknownCapture)
 		require.Equal(t, "epcisException:NoSuchResourceException", p.json()["type"])
@@ -192,7 +204,7 @@ func TestCaptureOfOthers(t *testing.T) {
 	r.bodyFaults("POST", capturePath, kit.MediaJSON, true)
 
 	small := newRig(t, func(o *Options) { o.BatchLimit = 1 }).shop()
-	event := happening(`"epcList":["` + aBook + `"],"bizLocation":` + at("quayside", "zones", "stockroom"))
+	event := happening(`"epcList":["` + aBook + `"],"bizLocation":` + at("umberhithe", "zones", "stockroom"))
 	p = small.post(capturePath, document(event, event)).wantsCode(codeBatchTooLarge)
 	require.Equal(t, "epcisException:CaptureLimitExceededException", p.json()["type"])
 	require.Equal(t, "1", p.header.Get(epcis.HeaderCaptureLimit))
@@ -206,8 +218,8 @@ func TestCaptureOfOthers(t *testing.T) {
 // TestFactsAsEPCIS gives facts away and takes them back: what was written follows the standard as far as the strict reader knows it, and ids are the hashes of events.
 func TestFactsAsEPCIS(t *testing.T) {
 	r := newRig(t).shop().stocked()
-	r.post("/v1/sites/quayside/events?wait=5s", `{"type":"sold","epc":"(01)09521141123454(21)104","zone":"till","ref":"R 1"}`).wants(200)
-	rep := r.get("/v1/sites/quayside/facts?as=epcis").wants(200)
+	r.post("/v1/sites/umberhithe/events?wait=5s", `{"type":"sold","epc":"(01)09521141123454(21)104","zone":"till","ref":"R 1"}`).wants(200)
+	rep := r.get("/v1/sites/umberhithe/facts?as=epcis").wants(200)
 	require.Equal(t, mediaJSONLD, rep.header.Get("Content-Type"))
 	require.Equal(t, epcis.Version, rep.header.Get(epcis.HeaderEPCISVersion))
 	doc, err := epcis.Parse(rep.body, epcis.Options{})
@@ -221,20 +233,21 @@ func TestFactsAsEPCIS(t *testing.T) {
 	}
 	sale := doc.Events[7]
 	require.Equal(t, []string{"retail_selling", "retail_sold"}, []string{sale.BizStep, sale.Disposition})
-	require.Equal(t, defaultPublicURL+"/sites/quayside/documents/R%201", sale.BizTransactions[0].ID)
+	require.Equal(t, defaultPublicURL+"/sites/umberhithe/documents/R%201", sale.BizTransactions[0].ID)
 
 	var plain map[string]any
-	require.NoError(t, json.Unmarshal(r.get("/v1/sites/quayside/facts?as=epcis&cause=sold").wants(200).body, &plain))
+	require.NoError(t, json.Unmarshal(r.get("/v1/sites/umberhithe/facts?as=epcis&cause=sold").wants(200).body, &plain))
 	require.Len(t, plain["epcisBody"].(map[string]any)["eventList"], 1)
-	require.Contains(t, string(r.get("/v1/sites/quayside/facts?as=epcis&to=1").wants(200).body), `"eventList":[]`)
+	require.Contains(t, string(r.get("/v1/sites/umberhithe/facts?as=epcis&to=1").wants(200).body), `"eventList":[]`)
 
 	job := r.captured(capturePath, string(rep.body))
 	require.True(t, job.Success)
 	require.Equal(t, 8, job.Events)
 	require.Equal(t, "retail_sold", r.item("(01)09521141123454(21)104").Disposition)
 
-	for _, query := range []string{"as=csv", "as=", "as=epcis&limit=5", "as=epcis&cursor=" + url.QueryEscape(kit.EncodeCursor("1-0")), "as=epcis&from=x"} {
-		r.get("/v1/sites/quayside/facts?" + query).wantsCode(kit.CodeInvalidParameter)
+	for _, query := range []string{"as=csv", "as=", "as=epcis&limit=5", "as=epcis&cursor=" +
+		url.QueryEscape(kit.EncodeCursor("1-0")), "as=epcis&from=x"} {
+		r.get("/v1/sites/umberhithe/facts?" + query).wantsCode(kit.CodeInvalidParameter)
 	}
 	r.get("/v1/sites/nowhere/facts?as=epcis").wantsCode(kit.CodeUnknownSite)
 }
@@ -244,7 +257,8 @@ func TestManyFactsAsEPCIS(t *testing.T) {
 	const n = 2*factsPage + 7
 	r.do("POST", itemsPath+".csv", manyItems(n), "Content-Type", "text/csv").wants(202)
 	r.until("all items", func() bool { return into[SiteList](r.get("/v1/sites")).Sites[0].Items == n })
-	require.Equal(t, n, strings.Count(string(r.get("/v1/sites/quayside/facts?as=epcis&cause=arrived").wants(200).body), `"type":"ObjectEvent"`))
+	require.Equal(t, n, strings.Count(string(r.get("/v1/sites/umberhithe/facts?as=epcis&cause=arrived").wants(
+		200).body), `"type":"ObjectEvent"`))
 }
 
 func TestListOfCaptureJobs(t *testing.T) {
@@ -252,7 +266,8 @@ func TestListOfCaptureJobs(t *testing.T) {
 	require.Empty(t, into[[]CaptureJob](r.get(capturePath).wants(200)))
 	var ids []string
 	for n := range 5 {
-		doc := document(happening(fmt.Sprintf(`"bizStep":"receiving","epcList":["urn:epc:id:sgtin:9521141.012345.%d"],"bizLocation":`, 900+n) + at("quayside", "zones", "stockroom")))
+		doc := document(happening(fmt.Sprintf(`"bizStep":"receiving","epcList":["urn:epc:id:sgtin:9521141.012345.%d"],"bizLocation":`,
+			900+n) + at("umberhithe", "zones", "stockroom")))
 		ids = append(ids, r.captured(capturePath, doc).ID)
 		r.tick() // the order is that of time
 	}

@@ -15,15 +15,15 @@ import (
 
 func (r *rig) found(q string) FindAnswer {
 	r.t.Helper()
-	return into[FindAnswer](r.get("/v1/sites/quayside/find?q=" + url.QueryEscape(q)).wants(200))
+	return into[FindAnswer](r.get("/v1/sites/umberhithe/find?q=" + url.QueryEscape(q)).wants(200))
 }
 
 func TestFind(t *testing.T) {
 	r := newRig(t).shop().stocked()
-	r.post("/v1/sites/quayside/events?wait=5s", `{"type":"sold","epc":"(01)09521141123454(21)104","zone":"till"}`).wants(200)
+	r.post("/v1/sites/umberhithe/events?wait=5s", `{"type":"sold","epc":"(01)09521141123454(21)104","zone":"till"}`).wants(200)
 	for q, meant := range map[string]string{
 		"(01)09521141123454(21)100": "item", "https://id.gs1.org/01/09521141123454/21/100": "item", "3036451FD40C0E4000000064": "item",
-		"9521141123454": "gtin", "09521141123454": "gtin", "QB-1001": "sku", "harbour": "name", "Light  the HARB": "name",
+		"9521141123454": "gtin", "09521141123454": "gtin", "UB-1001": "sku", "harbour": "name", "Light  the HARB": "name",
 	} {
 		a := r.found(q)
 		require.Equal(t, meant, a.Meant, q)
@@ -42,22 +42,23 @@ func TestFind(t *testing.T) {
 			require.Contains(t, a.Items[5].Words, "sold")
 		}
 	}
-	page := into[FindAnswer](r.get("/v1/sites/quayside/find?q=harbour&limit=2").wants(200))
+	page := into[FindAnswer](r.get("/v1/sites/umberhithe/find?q=harbour&limit=2").wants(200))
 	require.Len(t, page.Items, 2)
 	require.Equal(t, 4, page.More)
 
 	for q, hint := range map[string]string{
-		"(01)09521141123454(21)99999": "never heard of this item", "9521234000020": "does not have this GTIN", "cookery": "Nothing means that", "---": "Nothing means that",
+		"(01)09521141123454(21)99999": "never heard of this item", "9521234000020": "does not have this GTIN",
+		"cookery": "Nothing means that", "---": "Nothing means that",
 	} {
 		a := r.found(q)
 		require.Empty(t, a.Items)
 		require.Contains(t, a.Hint, hint, q)
 	}
-	r.do("PUT", "/v1/products", testProducts+"9521234000020,QB-1003,Tide,crime,1,,\n", "Content-Type", "text/csv").wants(200)
-	require.Contains(t, r.found("QB-1003").Hint, "never heard of an item of it")
+	r.do("PUT", "/v1/products", testProducts+"9521234000020,UB-1003,Tide,crime,1,,\n", "Content-Type", "text/csv").wants(200)
+	require.Contains(t, r.found("UB-1003").Hint, "never heard of an item of it")
 
 	for _, query := range []string{"", "q=", "q=+", "q=" + strings.Repeat("x", 201), "q=x&limit=0", "q=x&zone=till"} {
-		r.get("/v1/sites/quayside/find?" + query).wantsCode(kit.CodeInvalidParameter)
+		r.get("/v1/sites/umberhithe/find?" + query).wantsCode(kit.CodeInvalidParameter)
 	}
 	r.get("/v1/sites/nowhere/find?q=x").wantsCode(kit.CodeUnknownSite)
 }
@@ -70,16 +71,23 @@ func TestHowSureAPlaceIs(t *testing.T) {
 		watched     bool
 		sure, words string
 	}{
-		{engine.ItemInfo{Zone: "shelf-a", Disposition: event.SellableAccessible, Seen: now - 1000, Since: now - hour}, true, "heard", "heard all the time"},
+		{engine.ItemInfo{Zone: "shelf-a", Disposition: event.SellableAccessible, Seen: now - 1000, Since: now - hour},
+			true, "heard", "heard all the time"},
 		{engine.ItemInfo{Zone: "shelf-a", Disposition: event.SellableAccessible, Seen: now - 1000}, false, "heard", "heard just now"},
 		{engine.ItemInfo{Zone: "shelf-a", Disposition: event.SellableAccessible, Seen: now - 3*hour}, true, "stale", "not heard for 3 h"},
-		{engine.ItemInfo{Zone: "shelf-a", Disposition: event.SellableAccessible, Seen: now - 5*min}, false, "stale", "not heard for 5 min; no reader watches this zone all the time"},
+		{engine.ItemInfo{Zone: "shelf-a", Disposition: event.SellableAccessible, Seen: now - 5*min}, false, "stale",
+			"not heard for 5 min; no reader watches this zone all the time"},
 		{engine.ItemInfo{Zone: "shelf-a", Disposition: event.SellableAccessible}, true, "stale", "never heard there"},
-		{engine.ItemInfo{Zone: "stockroom", Declared: true, Disposition: event.SellableNotAccessible, Since: now - 50*hour, Seen: now - 50*hour}, false, "declared", "a person or a till put it there 2 days ago; last heard 2 days ago"},
-		{engine.ItemInfo{Zone: "shelf-a", Declared: true, Disposition: event.SellableAccessible, Since: now - hour, Seen: now}, true, "heard", "heard all the time"},
-		{engine.ItemInfo{From: "shelf-a", Disposition: event.SellableAccessible, Seen: now - 3*hour}, false, "unknown", "not heard in shelf-a any more, nor anywhere else; last heard 3 h ago"},
+		{engine.ItemInfo{Zone: "stockroom", Declared: true, Disposition: event.SellableNotAccessible,
+			Since: now - 50*hour, Seen: now - 50*hour}, false, "declared",
+			"a person or a till put it there 2 days ago; last heard 2 days ago"},
+		{engine.ItemInfo{Zone: "shelf-a", Declared: true, Disposition: event.SellableAccessible, Since: now - hour,
+			Seen: now}, true, "heard", "heard all the time"},
+		{engine.ItemInfo{From: "shelf-a", Disposition: event.SellableAccessible, Seen: now - 3*hour}, false, "unknown",
+			"not heard in shelf-a any more, nor anywhere else; last heard 3 h ago"},
 		{engine.ItemInfo{}, false, "unknown", "nowhere known; never heard"},
-		{engine.ItemInfo{Disposition: event.RetailSold, Since: now - min*3, Seen: now}, false, "away", "sold 3 min ago or before; last heard a moment ago"},
+		{engine.ItemInfo{Disposition: event.RetailSold, Since: now - min*3, Seen: now}, false, "away",
+			"sold 3 min ago or before; last heard a moment ago"},
 		{engine.ItemInfo{Disposition: event.InTransit, Since: now - 100*hour}, false, "away", "sent away 4 days ago"},
 		{engine.ItemInfo{Disposition: event.Inactive}, false, "away", "no longer part of the stock"},
 	} {

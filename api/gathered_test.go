@@ -23,8 +23,8 @@ func TestAlertsThatJoinedAnotherAreNotSeen(t *testing.T) {
 		list = append(list, fmt.Sprintf(`{"epc":"(01)09521141123454(21)%d","read_point":"handheld-1","zone":"shelf-a"}`, 1+i))
 	}
 	body := "[" + strings.Join(list, ",") + "]"
-	a := into[BatchAnswer](r.do("POST", "/v1/sites/quayside/reads?wait=5s", body, "Idempotency-Key", "bag").wants(200))
-	lead := fmt.Sprintf("quayside-%d-1", *a.Entry)
+	a := into[BatchAnswer](r.do("POST", "/v1/sites/umberhithe/reads?wait=5s", body, "Idempotency-Key", "bag").wants(200))
+	lead := fmt.Sprintf("umberhithe-%d-1", *a.Entry)
 	for _, query := range []string{"", "?status=all", "?status=open"} {
 		alerts := into[AlertList](r.get("/v1/alerts" + query).wants(200)).Alerts
 		require.Len(t, alerts, 1, query)
@@ -34,11 +34,11 @@ func TestAlertsThatJoinedAnotherAreNotSeen(t *testing.T) {
 	require.Equal(t, 1, into[SiteList](r.get("/v1/sites").wants(200)).Sites[0].Alerts)
 	r.get("/v1/alerts/" + lead).wants(200)
 	for n := 2; n <= 3; n++ {
-		id := fmt.Sprintf("quayside-%d-%d", *a.Entry, n)
+		id := fmt.Sprintf("umberhithe-%d-%d", *a.Entry, n)
 		r.get("/v1/alerts/" + id).wantsCode(codeUnknownAlert)
 		r.post("/v1/alerts/"+id+"/acknowledge", "").wantsCode(codeUnknownAlert)
 	}
-	again := into[BatchAnswer](r.do("POST", "/v1/sites/quayside/reads?wait=5s", body, "Idempotency-Key", "bag").wants(200))
+	again := into[BatchAnswer](r.do("POST", "/v1/sites/umberhithe/reads?wait=5s", body, "Idempotency-Key", "bag").wants(200))
 	require.Len(t, again.Alerts, 1)
 
 	// Their message goes out when the time for joining is over.

@@ -14,18 +14,23 @@ import (
 
 func TestKeysAreMadeShownOnceAndRevoked(t *testing.T) {
 	r := newRig(t).shop()
-	made := into[KeyView](r.do("POST", "/v1/keys", `{"name":"till-1","scopes":["sales","sales"],"sites":["quayside"]}`, "Idempotency-Key", "k1").wants(201))
+	made := into[KeyView](r.do("POST", "/v1/keys",
+		`{"name":"till-1","scopes":["sales","sales"],"sites":["umberhithe"]}`, "Idempotency-Key", "k1").wants(201))
 	require.Regexp(t, `^lk_[A-Za-z0-9_-]{43}$`, made.Key)
 	require.Equal(t, []string{"sales"}, made.Scopes)
-	again := into[KeyView](r.do("POST", "/v1/keys", `{"name":"till-1","scopes":["sales","sales"],"sites":["quayside"]}`, "Idempotency-Key", "k1").wants(201))
+	again := into[KeyView](r.do("POST", "/v1/keys",
+		`{"name":"till-1","scopes":["sales","sales"],"sites":["umberhithe"]}`, "Idempotency-Key", "k1").wants(201))
 	require.Empty(t, again.Key, "the text is kept nowhere")
 	require.Equal(t, "till-1", again.Name)
 	r.do("POST", "/v1/keys", `{}`, "Idempotency-Key", "k1").wantsCode(kit.CodeIdempotencyMismatch)
 	r.do("POST", "/v1/keys", `{}`, "Idempotency-Key", `"`).wantsCode(kit.CodeInvalidIdempotencyKey)
 	r.post("/v1/keys", `{"name":"till-1","scopes":["sales"],"sites":["*"]}`).wantsCode(codeKeyExists)
 	for body, hint := range map[string]string{
-		`{"name":"Till 1","scopes":["sales"],"sites":["*"]}`: "the name", `{"name":"x","scopes":[],"sites":["*"]}`: "at least one scope", `{"name":"x","scopes":["sale"],"sites":["*"]}`: `did you mean \"sales\"`,
-		`{"name":"x","scopes":["sales"],"sites":["_y"]}`: "can't be a site", `{"name":"x","scope":["sales"]}`: "unknown field", `{"name":"x","scopes":"sales"}`: "must be an array",
+		`{"name":"Till 1","scopes":["sales"],"sites":["*"]}`: "the name",
+		`{"name":"x","scopes":[],"sites":["*"]}`:             "at least one scope",
+		`{"name":"x","scopes":["sale"],"sites":["*"]}`:       `did you mean \"sales\"`,
+		`{"name":"x","scopes":["sales"],"sites":["_y"]}`:     "can't be a site",
+		`{"name":"x","scope":["sales"]}`:                     "unknown field", `{"name":"x","scopes":"sales"}`: "must be an array",
 	} {
 		require.Contains(t, string(r.post("/v1/keys", body).wantsCode(kit.CodeInvalidBody).body), hint, body)
 	}
@@ -34,8 +39,8 @@ func TestKeysAreMadeShownOnceAndRevoked(t *testing.T) {
 
 	sale := `{"type":"sold","epc":"` + harbourLight + `"}`
 	r.as(made.Key, func(r *rig) {
-		r.post("/v1/sites/quayside/events", sale).wants(202)
-		p := r.post("/v1/sites/quayside/reads", `[]`).wantsCode(kit.CodeMissingScope)
+		r.post("/v1/sites/umberhithe/events", sale).wants(202)
+		p := r.post("/v1/sites/umberhithe/reads", `[]`).wantsCode(kit.CodeMissingScope)
 		require.Contains(t, p.json()["detail"], "reads")
 		p = r.post("/v1/sites/pier/events", sale).wantsCode(kit.CodeMissingSite)
 		require.Equal(t, "pier", p.json()["site"])
@@ -47,7 +52,7 @@ func TestKeysAreMadeShownOnceAndRevoked(t *testing.T) {
 	r.get("/v1/keys?x=1").wantsCode(kit.CodeInvalidParameter)
 
 	require.Empty(t, r.do("DELETE", "/v1/keys/till-1", "").wants(204).body)
-	r.as(made.Key, func(r *rig) { r.post("/v1/sites/quayside/events", sale).wantsCode(kit.CodeUnauthorized) })
+	r.as(made.Key, func(r *rig) { r.post("/v1/sites/umberhithe/events", sale).wantsCode(kit.CodeUnauthorized) })
 	r.do("DELETE", "/v1/keys/till-1", "").wantsCode(codeUnknownKey)
 	r.do("DELETE", "/v1/keys/boss", "").wantsCode(codeLastAdmin)
 	r.do("DELETE", "/v1/keys/boss?x=1", "").wantsCode(kit.CodeInvalidParameter)
@@ -73,12 +78,12 @@ func TestRevokingWorksOnOtherNodesWithinASecond(t *testing.T) {
 func TestMintAndVerify(t *testing.T) {
 	r := newRig(t)
 	ctx := t.Context()
-	text, err := kit.MintKey(ctx, r.store, "auditor", []string{kit.ScopeOperate}, []string{"quayside"}, "someone", time.Now())
+	text, err := kit.MintKey(ctx, r.store, "auditor", []string{kit.ScopeOperate}, []string{"umberhithe"}, "someone", time.Now())
 	require.NoError(t, err)
 	with := func(text string) *reply { return r.do("GET", "/openapi.json", "", "Authorization", "Bearer "+text) }
 	with(text).wants(200)
 	with(text + "x").wantsCode(kit.CodeUnauthorized)
-	_, err = kit.MintKey(ctx, r.store, "auditor", []string{kit.ScopeOperate}, []string{"quayside"}, "someone", time.Now())
+	_, err = kit.MintKey(ctx, r.store, "auditor", []string{kit.ScopeOperate}, []string{"umberhithe"}, "someone", time.Now())
 	require.ErrorIs(t, err, kit.ErrKeyExists)
 	require.NoError(t, kit.RevokeKey(ctx, r.store, "auditor", "someone", time.Now()))
 	r.api.server.ForgetKeys()
@@ -99,7 +104,7 @@ func TestMintAndVerify(t *testing.T) {
 // TestEveryRouteWantsAKey goes through the whole table with no key, a bad one, one without the scope, and one for another site.
 func TestEveryRouteWantsAKey(t *testing.T) {
 	r := newRig(t).shop()
-	r.put("/v1/sites/pier/layout", strings.ReplaceAll(testLayout, `"quayside"`, `"pier"`)).wants(201)
+	r.put("/v1/sites/pier/layout", strings.ReplaceAll(testLayout, `"umberhithe"`, `"pier"`)).wants(201)
 	elsewhere, err := kit.MintKey(t.Context(), r.store, "elsewhere", []string{kit.ScopeAdmin}, []string{"pier"}, "test", time.Now())
 	require.NoError(t, err)
 	nothing := map[string]string{}
@@ -107,12 +112,14 @@ func TestEveryRouteWantsAKey(t *testing.T) {
 		nothing[s] = r.key("only-"+s, s)
 	}
 	for _, rt := range r.api.routes {
-		path := strings.NewReplacer("{site}", "quayside", "{id}", "quayside-1-1", "{epc}", harbourLight, "{name}", "nobody").Replace(rt.Path)
+		path := strings.NewReplacer("{site}", "umberhithe", "{id}", "umberhithe-1-1", "{epc}", harbourLight, "{name}",
+			"nobody").Replace(rt.Path)
 		if rt.Open {
 			r.do(rt.Method, path, "", "Authorization", "").wants(200)
 			continue
 		}
-		for _, header := range []string{"", "Bearer", "Bearer lk_wrong", "Basic dTpw", "lk_wrong", "Bearer " + strings.Repeat("x", 10_000)} {
+		for _, header := range []string{"", "Bearer", "Bearer lk_wrong", "Basic dTpw", "lk_wrong",
+			"Bearer " + strings.Repeat("x", 10_000)} {
 			rep := r.do(rt.Method, path, "", "Authorization", header).wantsCode(kit.CodeUnauthorized)
 			require.Equal(t, `Bearer realm="lintel"`, rep.header.Get("WWW-Authenticate"))
 		}
@@ -128,12 +135,13 @@ func TestEveryRouteWantsAKey(t *testing.T) {
 		}
 	}
 	r.as(elsewhere, func(r *rig) {
-		for _, path := range []string{"/v1/sites?site=quayside", "/v1/alerts?site=quayside", "/v1/deliveries?site=quayside", "/v1/alerts/quayside-1-1"} {
+		for _, path := range []string{"/v1/sites?site=umberhithe", "/v1/alerts?site=umberhithe",
+			"/v1/deliveries?site=umberhithe", "/v1/alerts/umberhithe-1-1"} {
 			r.get(path).wantsCode(kit.CodeMissingSite)
 		}
-		r.post("/v1/alerts/quayside-1-1/acknowledge", "").wantsCode(kit.CodeMissingSite)
-		r.post("/v1/alerts/quayside-1-1/close", `{"outcome":"false"}`).wantsCode(kit.CodeMissingSite)
-		r.get("/v1/deliveries/msg_quayside-1-1-1-door-team").wantsCode(codeUnknownDelivery)
+		r.post("/v1/alerts/umberhithe-1-1/acknowledge", "").wantsCode(kit.CodeMissingSite)
+		r.post("/v1/alerts/umberhithe-1-1/close", `{"outcome":"false"}`).wantsCode(kit.CodeMissingSite)
+		r.get("/v1/deliveries/msg_umberhithe-1-1-1-door-team").wantsCode(codeUnknownDelivery)
 		sites := into[SiteList](r.get("/v1/sites").wants(200)).Sites
 		require.Len(t, sites, 1)
 		require.Empty(t, into[AlertList](r.get("/v1/alerts").wants(200)).Alerts)

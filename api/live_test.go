@@ -23,7 +23,7 @@ type sseEvent struct{ name, id, data string }
 // listen opens a live stream on a real server and returns its events.
 func (r *rig) listen(srv *httptest.Server, lastID string) (<-chan sseEvent, func()) {
 	ctx, cancel := context.WithCancel(context.Background())
-	req, err := http.NewRequestWithContext(ctx, "GET", srv.URL+"/v1/sites/quayside/live", nil)
+	req, err := http.NewRequestWithContext(ctx, "GET", srv.URL+"/v1/sites/umberhithe/live", nil)
 	require.NoError(r.t, err)
 	req.Header.Set("Authorization", "Bearer "+r.admin)
 	if lastID != "" {
@@ -90,7 +90,7 @@ func TestLiveStream(t *testing.T) {
 
 	// What happens while the client is away comes from the stored facts, each once and in order.
 	r.alert(2)
-	all := into[FactList](r.get("/v1/sites/quayside/facts")).Facts
+	all := into[FactList](r.get("/v1/sites/umberhithe/facts")).Facts
 	events, stop = r.listen(srv, arrived.id)
 	r.alert(3)
 	var got []string
@@ -105,8 +105,8 @@ func TestLiveStream(t *testing.T) {
 	require.Contains(t, next(t, events, eventAlert).data, "(21)3")
 	stop()
 
-	r.do("GET", "/v1/sites/quayside/live", "", "Last-Event-ID", "x").wantsCode(kit.CodeInvalidParameter)
-	r.get("/v1/sites/quayside/live?after=x").wantsCode(kit.CodeInvalidParameter)
+	r.do("GET", "/v1/sites/umberhithe/live", "", "Last-Event-ID", "x").wantsCode(kit.CodeInvalidParameter)
+	r.get("/v1/sites/umberhithe/live?after=x").wantsCode(kit.CodeInvalidParameter)
 	note("live 200")
 
 	// Shutting down ends the streams, and says so.
@@ -122,7 +122,7 @@ func TestTooManyStreams(t *testing.T) {
 	defer srv.Close()
 	_, stop := r.listen(srv, "")
 	defer stop()
-	p := r.get("/v1/sites/quayside/live").wantsCode(codeTooManyStreams)
+	p := r.get("/v1/sites/umberhithe/live").wantsCode(codeTooManyStreams)
 	require.NotEmpty(t, p.header.Get("Retry-After"))
 	stop()
 	r.until("the place of the stream", func() bool { return len(r.api.live.streams) == 0 })
@@ -142,7 +142,7 @@ func TestASlowClientIsDropped(t *testing.T) {
 	require.NoError(t, err)
 	defer conn.Close()
 	require.NoError(t, conn.(*net.TCPConn).SetReadBuffer(4<<10))
-	fmt.Fprintf(conn, "GET /v1/sites/quayside/live HTTP/1.1\r\nHost: x\r\nAuthorization: Bearer %s\r\n\r\n", r.admin)
+	fmt.Fprintf(conn, "GET /v1/sites/umberhithe/live HTTP/1.1\r\nHost: x\r\nAuthorization: Bearer %s\r\n\r\n", r.admin)
 	_, err = io.ReadFull(conn, make([]byte, 12))
 	require.NoError(t, err)
 	r.until("the stream", func() bool { return len(r.api.live.streams) == 1 })

@@ -16,7 +16,7 @@ import (
 
 // passed returns the id of the fact that a book with that serial number passed the door.
 func (r *rig) passed(serial int) string {
-	for _, f := range into[FactList](r.get("/v1/sites/quayside/facts?cause=passed").wants(200)).Facts {
+	for _, f := range into[FactList](r.get("/v1/sites/umberhithe/facts?cause=passed").wants(200)).Facts {
 		if f.Passage.Sure && strings.HasSuffix(f.Item, fmt.Sprintf("(21)%d", serial)) {
 			return f.ID
 		}
@@ -29,7 +29,7 @@ func TestPassage(t *testing.T) {
 	r := newRig(t).shop()
 	alert := r.alert(6789)
 	id := r.passed(6789)
-	path := "/v1/sites/quayside/facts/" + id + "/passage"
+	path := "/v1/sites/umberhithe/facts/" + id + "/passage"
 	rep := r.get(path).wants(200)
 	p := into[passages.Passage](rep)
 	require.Equal(t, "street-door", p.Door)
@@ -59,7 +59,7 @@ func TestPassage(t *testing.T) {
 		outcome, label, serial := c[0], c[1], 7000+i
 		closed := r.alert(serial)
 		r.post("/v1/alerts/"+closed+"/close", `{"outcome":"`+outcome+`"}`).wants(200)
-		path := "/v1/sites/quayside/facts/" + r.passed(serial) + "/passage"
+		path := "/v1/sites/umberhithe/facts/" + r.passed(serial) + "/passage"
 		r.until("the outcome on record", func() bool { return strings.Contains(string(r.get("/v1/alerts/"+closed).body), outcome) })
 		require.Equal(t, label, into[passages.Passage](r.get(path).wants(200)).Label, outcome)
 		require.Empty(t, into[passages.Passage](r.get(path+"?label=").wants(200)).Label)
@@ -67,23 +67,24 @@ func TestPassage(t *testing.T) {
 	r.post("/v1/alerts/"+alert+"/close", `{"outcome":"false"}`).wants(200)
 
 	// A passage keeps the layout of its time.
-	r.do("PUT", "/v1/sites/quayside/layout", strings.ReplaceAll(testLayout, "Street door", "Front door"), "If-Match", `"1"`).wants(200)
+	r.do("PUT", "/v1/sites/umberhithe/layout", strings.ReplaceAll(testLayout, "Street door", "Front door"), "If-Match", `"1"`).wants(200)
 	require.Contains(t, string(into[passages.Passage](r.get(path).wants(200)).Layout), "Street door")
 
 	// What is no passage.
 	r.as(r.key("gate", kit.ScopeReads), func(r *rig) { r.get(path).wants(403) })
 	r.get("/v1/sites/nowhere/facts/" + id + "/passage").wantsCode(kit.CodeUnknownSite)
 	for _, none := range []string{"1-0", "x", "9223372036854775807-0"} {
-		r.get("/v1/sites/quayside/facts/" + none + "/passage").wantsCode(codeUnknownFact)
+		r.get("/v1/sites/umberhithe/facts/" + none + "/passage").wantsCode(codeUnknownFact)
 	}
-	arrived := into[FactList](r.get("/v1/sites/quayside/facts?cause=arrived").wants(200)).Facts[0].ID
-	require.Contains(t, string(r.get("/v1/sites/quayside/facts/"+arrived+"/passage").wantsCode(codeNoPassage).body), "is of cause arrived, which is no passage")
+	arrived := into[FactList](r.get("/v1/sites/umberhithe/facts?cause=arrived").wants(200)).Facts[0].ID
+	require.Contains(t, string(r.get("/v1/sites/umberhithe/facts/"+arrived+"/passage").wantsCode(codeNoPassage).body),
+		"is of cause arrived, which is no passage")
 	trim := func(to uint64) {
-		require.NoError(t, r.store.Trim(t.Context(), "quayside", store.Trim{Journal: store.Seq(to)}))
+		require.NoError(t, r.store.Trim(t.Context(), "umberhithe", store.Trim{Journal: store.Seq(to)}))
 	}
 	trim(1)
 	require.Contains(t, string(r.get(path).wantsCode(codeNoPassage).body), "are no longer in the journal")
-	_, newest, err := r.store.Cursor(t.Context(), "quayside")
+	_, newest, err := r.store.Cursor(t.Context(), "umberhithe")
 	require.NoError(t, err)
 	trim(uint64(newest))
 	r.get(path).wantsCode(codeNoPassage)
@@ -96,15 +97,15 @@ func TestEntriesBetween(t *testing.T) {
 	const n = 100
 	for i := range n {
 		e := event.Entry{Kind: event.EntryTick, At: start + int64(i)*10_000}
-		_, err := r.run.Append(t.Context(), "quayside", &e, "", "")
+		_, err := r.run.Append(t.Context(), "umberhithe", &e, "", "")
 		require.NoError(t, err)
 	}
-	_, newest, err := r.store.Cursor(t.Context(), "quayside")
+	_, newest, err := r.store.Cursor(t.Context(), "umberhithe")
 	require.NoError(t, err)
-	r.until("all are folded", func() bool { c, _, err := r.store.Cursor(t.Context(), "quayside"); return err == nil && c >= newest })
+	r.until("all are folded", func() bool { c, _, err := r.store.Cursor(t.Context(), "umberhithe"); return err == nil && c >= newest })
 	first := uint64(newest) - n + 1 // the entry at start
 	look := func(from, to int64) (seqs []uint64, whole bool) {
-		whole, err := r.api.entriesBetween(t.Context(), "quayside", start+from, start+to, func(e *event.Entry) error {
+		whole, err := r.api.entriesBetween(t.Context(), "umberhithe", start+from, start+to, func(e *event.Entry) error {
 			seqs = append(seqs, e.Seq)
 			return nil
 		})
@@ -119,7 +120,7 @@ func TestEntriesBetween(t *testing.T) {
 		gone  uint64 // entries from start on
 		whole bool
 	}{{10, true}, {26, true}, {27, true}, {29, true}, {30, false}, {60, false}} {
-		require.NoError(t, r.store.Trim(t.Context(), "quayside", store.Trim{Journal: store.Seq(first + c.gone - 1)}))
+		require.NoError(t, r.store.Trim(t.Context(), "umberhithe", store.Trim{Journal: store.Seq(first + c.gone - 1)}))
 		_, whole := look(300_000, 400_000)
 		require.Equal(t, c.whole, whole, "%d are gone", c.gone)
 	}

@@ -47,9 +47,10 @@ func TestQualityFromAlertsToNumbers(t *testing.T) {
 	r.until("all of it", func() bool {
 		return into[RuleQuality](r.get("/v1/rules/unpaid-at-door/quality").wants(200)).Told.Fired == 4
 	})
-	v := into[RuleQuality](r.get("/v1/rules/unpaid-at-door/quality?site=quayside").wants(200))
+	v := into[RuleQuality](r.get("/v1/rules/unpaid-at-door/quality?site=umberhithe").wants(200))
 	require.Equal(t, "live", v.Mode)
-	require.Equal(t, []int{4, 1, 1, 1, 1, 1}, []int{v.Told.Fired, v.Told.Acknowledged, v.Told.Genuine, v.Told.False, v.Told.Unclear, v.Told.Open})
+	require.Equal(t, []int{4, 1, 1, 1, 1, 1}, []int{v.Told.Fired, v.Told.Acknowledged, v.Told.Genuine, v.Told.False,
+		v.Told.Unclear, v.Told.Open})
 	require.NotNil(t, v.Told.Delay)
 	require.Zero(t, v.Watched.Fired)
 	require.Equal(t, 2, v.Told.Precision.Outcomes)
@@ -84,11 +85,13 @@ func TestQualityByWeekAndVersion(t *testing.T) {
 	r := newRig(t, func(o *Options) { o.Now = func() time.Time { return time.UnixMilli(now) } })
 	now = local(t, "2027-01-06 12:00")
 	r.shop()
-	r.put("/v1/sites/pier/layout", strings.NewReplacer(`"quayside"`, `"pier"`, "Europe/London", "Pacific/Auckland").Replace(testLayout)).wants(201)
+	r.put("/v1/sites/pier/layout", strings.NewReplacer(`"umberhithe"`, `"pier"`, "Europe/London",
+		"Pacific/Auckland").Replace(testLayout)).wants(201)
 	n := 0
 	alert := func(opened int64, digest, outcome string, more ...func(*event.Alert)) event.Alert {
 		n++
-		a := event.Alert{ID: fmt.Sprintf("quayside-9000-%d", n), Rule: "old-rule", Digest: digest, About: "item", Status: event.AlertClosed, OpenedAt: opened, Outcome: outcome}
+		a := event.Alert{ID: fmt.Sprintf("umberhithe-9000-%d", n), Rule: "old-rule", Digest: digest, About: "item",
+			Status: event.AlertClosed, OpenedAt: opened, Outcome: outcome}
 		for _, f := range more {
 			f(&a)
 		}
@@ -102,21 +105,34 @@ func TestQualityByWeekAndVersion(t *testing.T) {
 	}
 	list = append(list,
 		alert(local(t, "2027-01-05 09:00"), "two", "", open),
-		alert(local(t, "2027-01-05 09:00"), "two", "", cleared, func(a *event.Alert) { a.Joined, a.Reminders, a.EscalatedAt = 1, 2, a.OpenedAt+1 }),
-		alert(local(t, "2027-01-05 09:00"), "two", "", cleared, func(a *event.Alert) { a.Lead = "quayside-9000-1" }),                        // part of another
-		alert(0, "two", "", func(a *event.Alert) { a.Status = event.AlertPending }),                                                         // nobody saw it
-		alert(local(t, "2027-01-05 09:00"), "two", "", func(a *event.Alert) { a.About, a.Status = "rule", event.AlertOpen }),                // a fault
-		alert(local(t, "2027-01-05 10:00"), "three", "unclear", func(a *event.Alert) { a.Watch = true }),                                    //
-		alert(local(t, "2026-12-27 23:59"), "one", "false"),                                                                                 // the week before
-		alert(local(t, "2027-01-05 10:00"), "x", "false", func(a *event.Alert) { a.Rule = "another" }),                                      //
-		alert(local(t, "2026-12-28 00:00"), "one", "", cleared, func(a *event.Alert) { a.AckedAt, a.Outcome = a.OpenedAt+30_000, "false" }), // ended by itself, and somebody said what it was
+		alert(local(t, "2027-01-05 09:00"), "two", "", cleared, func(a *event.Alert) {
+			a.Joined, a.Reminders,
+				a.EscalatedAt = 1, 2, a.OpenedAt+1
+		}),
+		// part of another
+		alert(local(t, "2027-01-05 09:00"), "two", "", cleared, func(a *event.Alert) { a.Lead = "umberhithe-9000-1" }),
+		// nobody saw it
+		alert(0, "two", "", func(a *event.Alert) { a.Status = event.AlertPending }),
+		// a fault
+		alert(local(t, "2027-01-05 09:00"), "two", "", func(a *event.Alert) { a.About, a.Status = "rule", event.AlertOpen }),
+		//
+		alert(local(t, "2027-01-05 10:00"), "three", "unclear", func(a *event.Alert) { a.Watch = true }),
+		// the week before
+		alert(local(t, "2026-12-27 23:59"), "one", "false"),
+		//
+		alert(local(t, "2027-01-05 10:00"), "x", "false", func(a *event.Alert) { a.Rule = "another" }),
+		// ended by itself, and somebody said what it was
+		alert(local(t, "2026-12-28 00:00"), "one", "", cleared, func(a *event.Alert) { a.AckedAt, a.Outcome = a.OpenedAt+30_000, "false" }),
 	)
-	list = append(list, alert(local(t, "2027-01-05 11:00"), "two", "false", func(a *event.Alert) { a.About, a.Joined = event.AboutStorm, 300 }))
-	keepAlerts(t, r.store, "quayside", list...)
-	// 11:30 of Sunday in Quayside's time is half past midnight of Monday at the pier.
+	list = append(list, alert(local(t, "2027-01-05 11:00"), "two", "false", func(a *event.Alert) {
+		a.About,
+			a.Joined = event.AboutStorm, 300
+	}))
+	keepAlerts(t, r.store, "umberhithe", list...)
+	// 11:30 of Sunday in Umberhithe's time is half past midnight of Monday at the pier.
 	keepAlerts(t, r.store, "pier", alert(local(t, "2027-01-03 11:30"), "two", "genuine"))
 
-	v := into[RuleQuality](r.get("/v1/rules/old-rule/quality?site=quayside&weeks=2").wants(200))
+	v := into[RuleQuality](r.get("/v1/rules/old-rule/quality?site=umberhithe&weeks=2").wants(200))
 	require.Empty(t, v.Mode, "there is no such rule any more")
 	require.Equal(t, QualityWeeks{First: "2026-W53", Last: "2027-W01", Count: 2}, v.Weeks)
 	require.Len(t, v.ByWeek, 2)
@@ -148,10 +164,11 @@ func TestQualityByWeekAndVersion(t *testing.T) {
 	v = into[RuleQuality](r.get("/v1/rules/old-rule/quality?weeks=2").wants(200))
 	require.Equal(t, "2027-W02", v.Weeks.Last)
 	require.Equal(t, 23, v.Told.Fired)
-	require.Equal(t, "2027-W01", into[RuleQuality](r.get("/v1/rules/old-rule/quality?weeks=1&site=quayside").wants(200)).Weeks.Last)
+	require.Equal(t, "2027-W01", into[RuleQuality](r.get("/v1/rules/old-rule/quality?weeks=1&site=umberhithe").wants(200)).Weeks.Last)
 
 	all := into[RuleQualityList](r.get("/v1/rules/quality?weeks=3").wants(200))
-	require.Equal(t, []string{"old-rule", "another", "in-the-shelf", "unpaid-at-door"}, []string{all.Rules[0].Rule, all.Rules[1].Rule, all.Rules[2].Rule, all.Rules[3].Rule})
+	require.Equal(t, []string{"old-rule", "another", "in-the-shelf", "unpaid-at-door"},
+		[]string{all.Rules[0].Rule, all.Rules[1].Rule, all.Rules[2].Rule, all.Rules[3].Rule})
 	require.Equal(t, "live", all.Rules[3].Mode)
 
 	pier, err := kit.MintKey(t.Context(), r.store, "pier-only", []string{kit.ScopeOperate}, []string{"pier"}, "test", time.Now())
@@ -160,8 +177,8 @@ func TestQualityByWeekAndVersion(t *testing.T) {
 	r.as(pier, func(r *rig) {
 		require.Equal(t, 1, into[RuleQuality](r.get("/v1/rules/old-rule/quality").wants(200)).Told.Fired)
 		require.Equal(t, 1, into[RuleQualityList](r.get("/v1/rules/quality").wants(200)).Rules[0].Told.Fired)
-		r.get("/v1/rules/old-rule/quality?site=quayside").wantsCode(kit.CodeMissingSite)
-		r.get("/v1/rules/quality?site=quayside").wantsCode(kit.CodeMissingSite)
+		r.get("/v1/rules/old-rule/quality?site=umberhithe").wantsCode(kit.CodeMissingSite)
+		r.get("/v1/rules/quality?site=umberhithe").wantsCode(kit.CodeMissingSite)
 	})
 	for _, path := range []string{"/v1/rules/quality", "/v1/rules/old-rule/quality"} {
 		r.get(path + "?site=nowhere").wantsCode(kit.CodeUnknownSite)
@@ -171,7 +188,8 @@ func TestQualityByWeekAndVersion(t *testing.T) {
 	}
 	r.get("/v1/rules/quality?limit=0").wantsCode(kit.CodeInvalidParameter)
 	r.get("/v1/rules/no-such-rule/quality").wantsCode(codeUnknownRule)
-	require.Zero(t, into[RuleQuality](r.get("/v1/rules/in-the-shelf/quality").wants(200)).Watched.Fired, "a rule that is written and never fired")
+	require.Zero(t, into[RuleQuality](r.get("/v1/rules/in-the-shelf/quality").wants(200)).Watched.Fired,
+		"a rule that is written and never fired")
 }
 
 func TestQualityWithoutSites(t *testing.T) {
@@ -186,17 +204,21 @@ func BenchmarkQuality(b *testing.B) {
 	r := newRig(b).shop()
 	now := r.clock().UnixMilli()
 	list := make([]event.Alert, 100_000)
-	why, err := json.Marshal(map[string]any{"text": `zone.kind == "exit" and item.sellable and not item.paid`, "value": true, "parts": []string{"zone.kind", "item.sellable", "item.paid"}})
+	why, err := json.Marshal(map[string]any{"text": `zone.kind == "exit" and item.sellable and not item.paid`,
+		"value": true, "parts": []string{"zone.kind", "item.sellable", "item.paid"}})
 	require.NoError(b, err)
 	for i := range list {
 		opened := now - int64(i)*72_000 // one every 72 s: 100,000 are twelve weeks
 		list[i] = event.Alert{
-			ID: fmt.Sprintf("quayside-%d-1", 1_000_000+i), Rule: fmt.Sprintf("rule-%d", i%50), Digest: fmt.Sprintf("%032x", i%3), About: "item", Severity: "urgent",
-			Status: event.AlertClosed, Zone: "street-door", FactMs: opened, Since: opened, OpenedAt: opened, AckedAt: opened + int64(i%977)*1000, AckedBy: "door-team",
-			ClosedAt: opened + 600_000, ClosedBy: "door-team", Outcome: event.Outcomes.Texts()[i%3], Say: "The Harbour Light passed Street door unpaid", Why: why, Send: []string{"door-team"},
+			ID: fmt.Sprintf("umberhithe-%d-1", 1_000_000+i), Rule: fmt.Sprintf("rule-%d", i%50),
+			Digest: fmt.Sprintf("%032x", i%3), About: "item", Severity: "urgent",
+			Status: event.AlertClosed, Zone: "street-door", FactMs: opened, Since: opened, OpenedAt: opened,
+			AckedAt: opened + int64(i%977)*1000, AckedBy: "door-team",
+			ClosedAt: opened + 600_000, ClosedBy: "door-team", Outcome: event.Outcomes.Texts()[i%3],
+			Say: "The Harbour Light passed Street door unpaid", Why: why, Send: []string{"door-team"},
 		}
 	}
-	keepAlerts(b, r.store, "quayside", list...)
+	keepAlerts(b, r.store, "umberhithe", list...)
 	b.ReportAllocs()
 	for b.Loop() {
 		v := into[RuleQualityList](r.get("/v1/rules/quality").wants(200))

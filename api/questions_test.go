@@ -21,14 +21,14 @@ func (r *rig) stocked() *rig {
 	}
 	list = append(list, `{"epc":"(01)09521141123454(21)200","read_point":"handheld-1","zone":"front-tables"}`,
 		`{"epc":"(01)09521234000013(21)1","read_point":"handheld-1","zone":"shelf-a"}`)
-	a := into[BatchAnswer](r.post("/v1/sites/quayside/reads?wait=10s", "["+strings.Join(list, ",")+"]").wants(200))
+	a := into[BatchAnswer](r.post("/v1/sites/umberhithe/reads?wait=10s", "["+strings.Join(list, ",")+"]").wants(200))
 	require.True(r.t, *a.Processed)
 	return r
 }
 
 func TestItemsOfASite(t *testing.T) {
 	r := newRig(t).shop().stocked()
-	path := "/v1/sites/quayside/items"
+	path := "/v1/sites/umberhithe/items"
 	all := into[ItemList](r.get(path).wants(200))
 	require.Len(t, all.Items, 7)
 	require.Empty(t, all.Next)
@@ -43,12 +43,13 @@ func TestItemsOfASite(t *testing.T) {
 	}
 	require.Equal(t, all.Items, paged)
 	require.Len(t, into[ItemList](r.get(path+"?zone=stockroom")).Items, 5)
-	require.Len(t, into[ItemList](r.get(path+"?product=QB-1001")).Items, 6)
+	require.Len(t, into[ItemList](r.get(path+"?product=UB-1001")).Items, 6)
 	require.Len(t, into[ItemList](r.get(path+"?product=9521141123454")).Items, 6)
-	require.Len(t, into[ItemList](r.get(path+"?product=QB-1001&zone=front-tables&disposition=sellable_accessible")).Items, 1)
+	require.Len(t, into[ItemList](r.get(path+"?product=UB-1001&zone=front-tables&disposition=sellable_accessible")).Items, 1)
 	require.Empty(t, into[ItemList](r.get(path+"?product=9521234000020")).Items)
 	for query, hint := range map[string]string{
-		"zone=stockrom": `did you mean \"stockroom\"?`, "product=QB-1": "no SKU", "product=9521141123455": "no GTIN", "disposition=sold": "none of unknown, sellable_accessible", "limit=0": "from 1 to 1000",
+		"zone=stockrom": `did you mean \"stockroom\"?`, "product=UB-1": "no SKU", "product=9521141123455": "no GTIN",
+		"disposition=sold": "none of unknown, sellable_accessible", "limit=0": "from 1 to 1000",
 		"limit=x": "", "cursor=!": "", "cursor=YQ": "", "zones=stockroom": `did you mean \"zone\"?`,
 	} {
 		require.Contains(t, string(r.get(path+"?"+query).wantsCode(kit.CodeInvalidParameter).body), hint, query)
@@ -57,15 +58,15 @@ func TestItemsOfASite(t *testing.T) {
 
 func TestItemByAnyForm(t *testing.T) {
 	r := newRig(t).shop()
-	r.post("/v1/sites/quayside/reads?wait=10s", `[{"epc":"`+harbourLight+`","read_point":"handheld-1","zone":"shelf-a"}]`).wants(200)
+	r.post("/v1/sites/umberhithe/reads?wait=10s", `[{"epc":"`+harbourLight+`","read_point":"handheld-1","zone":"shelf-a"}]`).wants(200)
 	for _, form := range []string{
 		harbourLight, "urn:epc:id:sgtin:9521141.012345.6789", "urn:epc:tag:sgtin-96:1.9521141.012345.6789", "(01)09521141123454(21)6789",
 		"https://id.gs1.org/01/09521141123454/21/6789",
 	} {
 		for _, escaped := range []string{url.PathEscape(form), strings.ReplaceAll(url.QueryEscape(form), "+", "%20")} {
-			v := into[ItemView](r.get("/v1/sites/quayside/items/" + escaped).wants(200))
+			v := into[ItemView](r.get("/v1/sites/umberhithe/items/" + escaped).wants(200))
 			require.Equal(t, "(01)09521141123454(21)6789", v.Item, form)
-			facts := into[FactList](r.get("/v1/sites/quayside/items/" + escaped + "/trail").wants(200))
+			facts := into[FactList](r.get("/v1/sites/umberhithe/items/" + escaped + "/trail").wants(200))
 			require.NotEmpty(t, facts.Facts, form)
 			for _, f := range facts.Facts {
 				require.Equal(t, v.Item, f.Item)
@@ -73,18 +74,18 @@ func TestItemByAnyForm(t *testing.T) {
 		}
 	}
 	for _, more := range []string{"", "/trail"} {
-		r.get("/v1/sites/quayside/items/3036451FD40C0E4000001A86" + more).wantsCode(codeUnknownItem)
-		p := r.get("/v1/sites/quayside/items/303E451FD40C0E4000001A85" + more).wantsCode(codeInvalidIdentity)
+		r.get("/v1/sites/umberhithe/items/3036451FD40C0E4000001A86" + more).wantsCode(codeUnknownItem)
+		p := r.get("/v1/sites/umberhithe/items/303E451FD40C0E4000001A85" + more).wantsCode(codeInvalidIdentity)
 		require.Contains(t, p.json()["section"], "TDS")
-		r.get("/v1/sites/quayside/items/nonsense" + more).wantsCode(codeInvalidIdentity)
-		r.get("/v1/sites/quayside/items/" + harbourLight + more + "?x=1").wantsCode(kit.CodeInvalidParameter)
+		r.get("/v1/sites/umberhithe/items/nonsense" + more).wantsCode(codeInvalidIdentity)
+		r.get("/v1/sites/umberhithe/items/" + harbourLight + more + "?x=1").wantsCode(kit.CodeInvalidParameter)
 	}
-	r.get("/v1/sites/quayside/items/" + harbourLight + "/trail?from=later").wantsCode(kit.CodeInvalidParameter)
+	r.get("/v1/sites/umberhithe/items/" + harbourLight + "/trail?from=later").wantsCode(kit.CodeInvalidParameter)
 }
 
 func TestStockOfASite(t *testing.T) {
 	r := newRig(t).shop().stocked()
-	path := "/v1/sites/quayside/stock"
+	path := "/v1/sites/umberhithe/stock"
 	all := into[StockList](r.get(path).wants(200)).Stock
 	require.Len(t, all, 3)
 	require.Equal(t, "front-tables", all[0].Place)
@@ -93,7 +94,7 @@ func TestStockOfASite(t *testing.T) {
 	require.Equal(t, 1, all[0].Short)
 	require.Nil(t, all[0].Maximum)
 	require.Equal(t, 5, all[1].Count)
-	below := into[StockList](r.get(path + "?below=minimum&product=QB-1001&zone=front-tables").wants(200)).Stock
+	below := into[StockList](r.get(path + "?below=minimum&product=UB-1001&zone=front-tables").wants(200)).Stock
 	require.Equal(t, all[:1], below)
 	first := into[StockList](r.get(path + "?limit=1").wants(200))
 	rest := into[StockList](r.get(path + "?limit=10&cursor=" + first.Next).wants(200))
@@ -105,7 +106,7 @@ func TestStockOfASite(t *testing.T) {
 
 func TestFactsOfASite(t *testing.T) {
 	r := newRig(t).shop().stocked()
-	path := "/v1/sites/quayside/facts"
+	path := "/v1/sites/umberhithe/facts"
 	all := into[FactList](r.get(path).wants(200)).Facts
 	require.NotEmpty(t, all)
 	var paged []FactView
@@ -124,15 +125,17 @@ func TestFactsOfASite(t *testing.T) {
 	require.Len(t, into[FactList](r.get(path+"?cause=arrived,%20passed")).Facts, 7)
 	require.Empty(t, into[FactList](r.get(path+"?to=2020-01-01T00:00:00Z")).Facts)
 	require.Empty(t, into[FactList](r.get(path+"?from=0&to=0")).Facts)
-	require.Len(t, into[FactList](r.get(path+"?from=2020-01-01T00:00:00%2B01:00&to="+fmt.Sprint(time.Now().UnixMilli()+60_000))).Facts, len(all))
-	for _, q := range []string{"cause=arived", "from=2026-01-02T00:00:00Z&to=2026-01-01T00:00:00Z", "from=x", "to=-5", "limit=x", "cursor=x", "cursor=" + kit.EncodeCursor("x")} {
+	require.Len(t, into[FactList](r.get(path+"?from=2020-01-01T00:00:00%2B01:00&to="+
+		fmt.Sprint(time.Now().UnixMilli()+60_000))).Facts, len(all))
+	for _, q := range []string{"cause=arived", "from=2026-01-02T00:00:00Z&to=2026-01-01T00:00:00Z", "from=x", "to=-5",
+		"limit=x", "cursor=x", "cursor=" + kit.EncodeCursor("x")} {
 		r.get(path + "?" + q).wantsCode(kit.CodeInvalidParameter)
 	}
 }
 
 func TestSitesAndReadPoints(t *testing.T) {
 	r := newRig(t).shop().stocked()
-	r.put("/v1/sites/pier/layout", strings.ReplaceAll(testLayout, `"quayside"`, `"pier"`)).wants(201)
+	r.put("/v1/sites/pier/layout", strings.ReplaceAll(testLayout, `"umberhithe"`, `"pier"`)).wants(201)
 	sites := into[SiteList](r.get("/v1/sites").wants(200)).Sites
 	require.Len(t, sites, 2)
 	require.Equal(t, "pier", sites[0].ID)
@@ -141,7 +144,7 @@ func TestSitesAndReadPoints(t *testing.T) {
 	require.Len(t, into[SiteList](r.get("/v1/sites?site=pier")).Sites, 1)
 	r.get("/v1/sites?site=nowhere").wantsCode(kit.CodeUnknownSite)
 	r.get("/v1/sites?site=_x").wantsCode(kit.CodeUnknownSite)
-	points := into[ReadPointList](r.get("/v1/sites/quayside/read-points").wants(200)).ReadPoints
+	points := into[ReadPointList](r.get("/v1/sites/umberhithe/read-points").wants(200)).ReadPoints
 	require.Len(t, points, 6)
 	require.Nil(t, points[0].Last)
 	require.Equal(t, "handheld-1", points[5].ID)
@@ -173,11 +176,13 @@ func TestAlertsFromOpenToClosed(t *testing.T) {
 	require.Equal(t, "closed", closed.Alert.Status)
 	require.Equal(t, "genuine", closed.Alert.Outcome)
 	refused := r.do("POST", "/v1/alerts/"+id+"/close", `{"outcome":"false"}`, "Idempotency-Key", "c1").wantsCode(codeAlertStatus)
-	require.Equal(t, refused.body, r.do("POST", "/v1/alerts/"+id+"/close", `{"outcome":"false"}`, "Idempotency-Key", "c1").wantsCode(codeAlertStatus).body, "an error is given again too")
+	require.Equal(t, refused.body, r.do("POST", "/v1/alerts/"+id+"/close", `{"outcome":"false"}`, "Idempotency-Key",
+		"c1").wantsCode(codeAlertStatus).body, "an error is given again too")
 
 	for _, do := range []string{"acknowledge", "close"} {
 		path := "/v1/alerts/" + id + "/" + do
-		r.post("/v1/alerts/quayside-99-1/"+do, map[string]string{"acknowledge": "", "close": `{"outcome":"false"}`}[do]).wantsCode(codeUnknownAlert)
+		r.post("/v1/alerts/umberhithe-99-1/"+do, map[string]string{"acknowledge": "",
+			"close": `{"outcome":"false"}`}[do]).wantsCode(codeUnknownAlert)
 		r.post(path, `{"outcome":"false","note":"`+strings.Repeat("x", 1001)+`"}`).wantsCode(kit.CodeInvalidBody)
 		r.post(path, `{"note":7}`).wantsCode(kit.CodeInvalidBody)
 		r.post(path, `{"outcome":"false","outcome":"genuine"}`).wantsCode(kit.CodeInvalidBody)
@@ -192,7 +197,7 @@ func TestAlertsFromOpenToClosed(t *testing.T) {
 		r.do("POST", path, `{"outcome":"unclear"}`, "Idempotency-Key", "a1").wantsCode(kit.CodeIdempotencyMismatch)
 	}
 	r.get("/v1/alerts/" + id + "?x=1").wantsCode(kit.CodeInvalidParameter)
-	for _, bad := range []string{"x", "quayside-1-9", "_answers-1-1", "nowhere-1-1", strings.Repeat("x", 300) + "-1-1"} {
+	for _, bad := range []string{"x", "umberhithe-1-9", "_answers-1-1", "nowhere-1-1", strings.Repeat("x", 300) + "-1-1"} {
 		r.get("/v1/alerts/" + bad).wantsCode(codeUnknownAlert)
 	}
 }
@@ -208,7 +213,7 @@ func TestListOfAlerts(t *testing.T) {
 		return ids
 	}
 	require.Equal(t, []string{two}, ids(""))
-	require.Equal(t, []string{two}, ids("status=open&site=quayside"))
+	require.Equal(t, []string{two}, ids("status=open&site=umberhithe"))
 	require.Equal(t, []string{one}, ids("status=closed"))
 	require.ElementsMatch(t, []string{one, two}, ids("status=all"))
 	require.Empty(t, ids("status=acknowledged"))
@@ -216,7 +221,7 @@ func TestListOfAlerts(t *testing.T) {
 	rest := into[AlertList](r.get("/v1/alerts?status=all&cursor=" + first.Next).wants(200))
 	all := into[AlertList](r.get("/v1/alerts?status=all"))
 	require.Equal(t, all.Alerts, append(first.Alerts, rest.Alerts...))
-	for _, q := range []string{"status=gone", "limit=x", "cursor=x", "cursor=" + kit.EncodeCursor("x", "y"), "sites=quayside"} {
+	for _, q := range []string{"status=gone", "limit=x", "cursor=x", "cursor=" + kit.EncodeCursor("x", "y"), "sites=umberhithe"} {
 		r.get("/v1/alerts?" + q).wantsCode(kit.CodeInvalidParameter)
 	}
 	r.get("/v1/alerts?site=nowhere").wantsCode(kit.CodeUnknownSite)
@@ -245,7 +250,8 @@ func TestDeliveries(t *testing.T) {
 	require.Equal(t, "door-team", d.Channel)
 	require.Equal(t, "pending", d.Status)
 	require.Empty(t, d.Data)
-	for q, n := range map[string]int{"status=pending": 1, "status=dead": 0, "channel=door-team": 1, "channel=x": 0, "alert=" + id: 1, "alert=x": 0, "site=quayside": 1} {
+	for q, n := range map[string]int{"status=pending": 1, "status=dead": 0, "channel=door-team": 1, "channel=x": 0,
+		"alert=" + id: 1, "alert=x": 0, "site=umberhithe": 1} {
 		require.Len(t, into[DeliveryList](r.get("/v1/deliveries?"+q).wants(200)).Deliveries, n, q)
 	}
 	r.alert(2)
@@ -260,7 +266,7 @@ func TestDeliveries(t *testing.T) {
 	one := into[DeliveryView](r.get("/v1/deliveries/" + d.ID).wants(200))
 	require.Contains(t, string(one.Data), event.Notice)
 	r.get("/v1/deliveries/" + d.ID + "?x=1").wantsCode(kit.CodeInvalidParameter)
-	r.get("/v1/deliveries/msg_quayside-1-1-1-x").wantsCode(codeUnknownDelivery)
+	r.get("/v1/deliveries/msg_umberhithe-1-1-1-x").wantsCode(codeUnknownDelivery)
 
 	path := "/v1/deliveries/" + d.ID + "/retry"
 	r.sends.out.Code, r.sends.out.Reason = 500, "the receiver answered 500"
@@ -269,7 +275,7 @@ func TestDeliveries(t *testing.T) {
 	require.Equal(t, d.ID, got.Delivery.ID)
 	r.do("POST", path, "", "Idempotency-Key", "k").wants(200)
 	require.Len(t, r.sends.retried, 1, "the same request is carried out once")
-	require.Equal(t, "quayside "+d.ID, r.sends.retried[0])
+	require.Equal(t, "umberhithe "+d.ID, r.sends.retried[0])
 	r.do("POST", path, "x", "Idempotency-Key", "k").wantsCode(kit.CodeIdempotencyMismatch)
 	r.keyedFaults(path)
 	r.post("/v1/deliveries/nothing/retry", "").wantsCode(codeUnknownDelivery)

@@ -16,14 +16,15 @@ import (
 
 func TestReadsBecomeItems(t *testing.T) {
 	r := newRig(t).shop()
-	a := into[BatchAnswer](r.reads(`[{"epc":"` + harbourLight + `","read_point":"handheld-1","zone":"shelf-a"},{"epc":"zz","read_point":"handheld-1"},{"read_point":"tables-1"}]`).wants(202))
+	a := into[BatchAnswer](r.reads(`[{"epc":"` + harbourLight +
+		`","read_point":"handheld-1","zone":"shelf-a"},{"epc":"zz","read_point":"handheld-1"},{"read_point":"tables-1"}]`).wants(202))
 	require.Equal(t, 2, a.Accepted)
 	require.Len(t, a.Rejected, 1)
 	require.Equal(t, 1, a.Rejected[0].Index)
 	require.NotNil(t, a.Entry)
 	require.Nil(t, a.Processed)
-	r.until("the item", func() bool { return r.get("/v1/sites/quayside/items/"+harbourLight).status == 200 })
-	v := into[ItemView](r.get("/v1/sites/quayside/items/" + harbourLight))
+	r.until("the item", func() bool { return r.get("/v1/sites/umberhithe/items/"+harbourLight).status == 200 })
+	v := into[ItemView](r.get("/v1/sites/umberhithe/items/" + harbourLight))
 	require.Equal(t, "(01)09521141123454(21)6789", v.Item)
 	require.Equal(t, "shelf-a", v.Zone)
 	require.Equal(t, "The Harbour Light", v.Product.Name)
@@ -31,8 +32,8 @@ func TestReadsBecomeItems(t *testing.T) {
 	require.Equal(t, "https://id.gs1.org/01/09521141123454/21/6789", v.Forms.DigitalLink)
 
 	metrics := string(r.get("/metrics").wants(200).body)
-	require.Contains(t, metrics, `lintel_accepted_total{kind="read",site="quayside"} 2`)
-	require.Contains(t, metrics, `lintel_rejected_total{kind="read",reason="identity",site="quayside"} 1`)
+	require.Contains(t, metrics, `lintel_accepted_total{kind="read",site="umberhithe"} 2`)
+	require.Contains(t, metrics, `lintel_rejected_total{kind="read",reason="identity",site="umberhithe"} 1`)
 	require.Contains(t, metrics, `lintel_http_requests_total{code="202",method="POST",route="/v1/sites/:site/reads"} 1`)
 }
 
@@ -42,55 +43,57 @@ func TestTheLaterDeclarationHoldsWithinOneMillisecond(t *testing.T) {
 	r := newRig(t, func(o *Options) { o.Now = func() time.Time { return now } }).shop()
 	where := func(zone string) {
 		t.Helper()
-		require.Equal(t, zone, into[ItemView](r.get("/v1/sites/quayside/items/"+harbourLight).wants(200)).Zone)
+		require.Equal(t, zone, into[ItemView](r.get("/v1/sites/umberhithe/items/"+harbourLight).wants(200)).Zone)
 	}
 	for _, zone := range []string{"shelf-a", "front-tables", "shelf-a"} {
-		a := into[BatchAnswer](r.post("/v1/sites/quayside/reads?wait=5s", `[{"epc":"`+harbourLight+`","read_point":"handheld-1","zone":"`+zone+`"}]`).wants(200))
+		a := into[BatchAnswer](r.post("/v1/sites/umberhithe/reads?wait=5s", `[{"epc":"`+harbourLight+
+			`","read_point":"handheld-1","zone":"`+zone+`"}]`).wants(200))
 		require.NotEmpty(t, a.Facts, "%s is a move", zone)
 		where(zone)
 	}
 	for _, zone := range []string{"front-tables", "shelf-a"} {
-		r.post("/v1/sites/quayside/events?wait=5s", `{"type":"moved","epc":"`+harbourLight+`","zone":"`+zone+`"}`).wants(200)
+		r.post("/v1/sites/umberhithe/events?wait=5s", `{"type":"moved","epc":"`+harbourLight+`","zone":"`+zone+`"}`).wants(200)
 		where(zone)
 	}
 	// A batch that is sent again with its own time changes nothing.
 	once := fmt.Sprintf(`[{"epc":"%s","read_point":"handheld-1","zone":"front-tables","time":%d}]`, harbourLight, now.UnixMilli()+100)
 	now = now.Add(100 * time.Millisecond)
 	for range 2 {
-		r.post("/v1/sites/quayside/reads?wait=5s", once).wants(200)
+		r.post("/v1/sites/umberhithe/reads?wait=5s", once).wants(200)
 	}
 	where("front-tables")
-	require.Empty(t, into[BatchAnswer](r.post("/v1/sites/quayside/reads?wait=5s", once).wants(200)).Facts)
+	require.Empty(t, into[BatchAnswer](r.post("/v1/sites/umberhithe/reads?wait=5s", once).wants(200)).Facts)
 }
 
 func TestStampsKeepNearTheClock(t *testing.T) {
 	s := stamps{last: make(map[string]int64)}
-	require.EqualValues(t, 5000, s.next("quayside", 5000))
-	require.EqualValues(t, 5001, s.next("quayside", 5000))
+	require.EqualValues(t, 5000, s.next("umberhithe", 5000))
+	require.EqualValues(t, 5001, s.next("umberhithe", 5000))
 	require.EqualValues(t, 5000, s.next("pier", 5000), "sites have clocks of their own")
-	require.EqualValues(t, 5002, s.next("quayside", 4990), "nor back when the clock is set back a little")
+	require.EqualValues(t, 5002, s.next("umberhithe", 4990), "nor back when the clock is set back a little")
 	for range 3 * stampLead {
-		require.LessOrEqual(t, s.next("quayside", 5000), int64(5000+stampLead))
+		require.LessOrEqual(t, s.next("umberhithe", 5000), int64(5000+stampLead))
 	}
-	require.EqualValues(t, 9000, s.next("quayside", 9000))
+	require.EqualValues(t, 9000, s.next("umberhithe", 9000))
 }
 
 func TestNothingAcceptedIsNoEntry(t *testing.T) {
 	r := newRig(t).shop()
-	_, before, err := r.store.Cursor(t.Context(), "quayside")
+	_, before, err := r.store.Cursor(t.Context(), "umberhithe")
 	require.NoError(t, err)
 	for _, body := range []string{`[]`, `{"reads":[]}`, `[{"epc":"zz","read_point":"tables-1"}]`} {
 		rep := r.reads(body).wants(202)
 		require.Contains(t, string(rep.body), `"entry":null`)
 	}
-	_, newest, err := r.store.Cursor(t.Context(), "quayside")
+	_, newest, err := r.store.Cursor(t.Context(), "umberhithe")
 	require.NoError(t, err)
 	require.Equal(t, before, newest)
 }
 
 func TestReadsWaitForTheFold(t *testing.T) {
 	r := newRig(t).shop()
-	a := into[BatchAnswer](r.post("/v1/sites/quayside/reads?wait=5s", `[{"epc":"`+harbourLight+`","read_point":"handheld-1","zone":"shelf-a"}]`).wants(200))
+	a := into[BatchAnswer](r.post("/v1/sites/umberhithe/reads?wait=5s", `[{"epc":"`+harbourLight+
+		`","read_point":"handheld-1","zone":"shelf-a"}]`).wants(200))
 	require.True(t, *a.Processed)
 	require.True(t, *a.Complete)
 	require.NotEmpty(t, a.Facts)
@@ -100,20 +103,22 @@ func TestReadsWaitForTheFold(t *testing.T) {
 	require.Equal(t, "in-the-shelf", a.Alerts[0].Alert.Rule)
 	require.NotEmpty(t, a.Alerts[0].Alert.Notice)
 
-	sale := into[BatchAnswer](r.post("/v1/sites/quayside/events?wait=5", `{"type":"sold","epc":"(01)09521141123454(21)6789","zone":"till","ref":"R-1"}`).wants(200))
+	sale := into[BatchAnswer](r.post("/v1/sites/umberhithe/events?wait=5",
+		`{"type":"sold","epc":"(01)09521141123454(21)6789","zone":"till","ref":"R-1"}`).wants(200))
 	require.Equal(t, "sold", sale.Facts[0].Cause)
 	require.Equal(t, "R-1", sale.Facts[0].Ref)
 
 	for _, bad := range []string{"11s", "-1s", "soon", "1e9", "NaN"} {
-		r.post("/v1/sites/quayside/reads?wait="+bad, `[]`).wantsCode(kit.CodeInvalidParameter)
-		r.post("/v1/sites/quayside/events?wait="+bad, `[]`).wantsCode(kit.CodeInvalidParameter)
+		r.post("/v1/sites/umberhithe/reads?wait="+bad, `[]`).wantsCode(kit.CodeInvalidParameter)
+		r.post("/v1/sites/umberhithe/events?wait="+bad, `[]`).wantsCode(kit.CodeInvalidParameter)
 	}
 }
 
 func TestWaitEndsWithoutTheFold(t *testing.T) {
 	r := newRig(t).shop()
 	r.run.Stop() // nobody folds
-	a := into[BatchAnswer](r.post("/v1/sites/quayside/reads?wait=20ms", `[{"epc":"`+harbourLight+`","read_point":"tables-1"}]`).wants(202))
+	a := into[BatchAnswer](r.post("/v1/sites/umberhithe/reads?wait=20ms", `[{"epc":"`+harbourLight+
+		`","read_point":"tables-1"}]`).wants(202))
 	require.False(t, *a.Processed)
 	require.NotNil(t, a.Entry)
 }
@@ -121,7 +126,7 @@ func TestWaitEndsWithoutTheFold(t *testing.T) {
 func TestReadsAreIdempotent(t *testing.T) {
 	r := newRig(t).shop()
 	body := `[{"epc":"` + harbourLight + `","read_point":"handheld-1","zone":"shelf-a"}]`
-	for _, path := range []string{"/v1/sites/quayside/reads", "/v1/sites/quayside/events"} {
+	for _, path := range []string{"/v1/sites/umberhithe/reads", "/v1/sites/umberhithe/events"} {
 		if strings.HasSuffix(path, "events") {
 			body = `[{"type":"sold","epc":"` + harbourLight + `","zone":"till"}]`
 		}
@@ -148,13 +153,13 @@ func TestReadsAreIdempotent(t *testing.T) {
 		})
 	}
 	metrics := string(r.get("/metrics").body)
-	require.Contains(t, metrics, `lintel_accepted_total{kind="read",site="quayside"} 2`, "a repeated batch counts once")
+	require.Contains(t, metrics, `lintel_accepted_total{kind="read",site="umberhithe"} 2`, "a repeated batch counts once")
 }
 
 func TestBodiesThatAreRefused(t *testing.T) {
 	r := newRig(t, func(o *Options) { o.BodyLimit, o.BatchLimit = 4096, 10 }).shop()
 	good := `[{"epc":"` + harbourLight + `","read_point":"tables-1"}]`
-	for _, path := range []string{"/v1/sites/quayside/reads", "/v1/sites/quayside/events"} {
+	for _, path := range []string{"/v1/sites/umberhithe/reads", "/v1/sites/umberhithe/events"} {
 		r.post(path, `[{]`).wantsCode(kit.CodeInvalidJSON)
 		r.post(path, `"x"`).wantsCode(kit.CodeInvalidBody)
 		r.post(path, "[\"\xff\"]").wantsCode(kit.CodeInvalidJSON)
@@ -177,7 +182,7 @@ func TestBodiesThatAreRefused(t *testing.T) {
 	bomb := bytes.Repeat(zipped(t, bytes.Repeat([]byte(" "), 1<<20)), 50) // gzip data may have several members (RFC 1952, section 2.2)
 	require.Less(t, len(bomb), 100_000)
 	small := newRig(t, func(o *Options) { o.BodyLimit = 1 << 20 }).shop()
-	small.do("POST", "/v1/sites/quayside/reads", string(bomb), "Content-Encoding", "gzip").wantsCode(kit.CodeBodyTooLarge)
+	small.do("POST", "/v1/sites/umberhithe/reads", string(bomb), "Content-Encoding", "gzip").wantsCode(kit.CodeBodyTooLarge)
 }
 
 func zipped(t testing.TB, b []byte) []byte {
@@ -192,27 +197,30 @@ func zipped(t testing.TB, b []byte) []byte {
 func TestReadsInOtherClothes(t *testing.T) {
 	r := newRig(t).shop()
 	one := `{"epc":"` + harbourLight + `","read_point":"tables-1"}`
-	a := into[BatchAnswer](r.do("POST", "/v1/sites/quayside/reads", one+"\n"+one+"\n{oops}\n", "Content-Type", "application/x-ndjson; charset=utf-8").wants(202))
+	a := into[BatchAnswer](r.do("POST", "/v1/sites/umberhithe/reads", one+"\n"+one+"\n{oops}\n", "Content-Type",
+		"application/x-ndjson; charset=utf-8").wants(202))
 	require.Equal(t, 2, a.Accepted)
 	require.Len(t, a.Rejected, 1)
-	a = into[BatchAnswer](r.do("POST", "/v1/sites/quayside/reads", string(zipped(t, []byte("["+one+"]"))), "Content-Encoding", "gzip", "Content-Type", "application/json").wants(202))
+	a = into[BatchAnswer](r.do("POST", "/v1/sites/umberhithe/reads", string(zipped(t, []byte("["+one+"]"))),
+		"Content-Encoding", "gzip", "Content-Type", "application/json").wants(202))
 	require.Equal(t, 1, a.Accepted)
 	// The body counts for the kit.Fingerprint, not how it was packed.
-	first := r.do("POST", "/v1/sites/quayside/reads", "["+one+"]", "Idempotency-Key", "k").wants(202)
-	again := r.do("POST", "/v1/sites/quayside/reads", string(zipped(t, []byte("["+one+"]"))), "Content-Encoding", "gzip", "Idempotency-Key", "k").wants(202)
+	first := r.do("POST", "/v1/sites/umberhithe/reads", "["+one+"]", "Idempotency-Key", "k").wants(202)
+	again := r.do("POST", "/v1/sites/umberhithe/reads", string(zipped(t, []byte("["+one+"]"))), "Content-Encoding",
+		"gzip", "Idempotency-Key", "k").wants(202)
 	require.Equal(t, string(first.body), string(again.body))
 }
 
 func TestEvents(t *testing.T) {
 	r := newRig(t).shop()
-	path := "/v1/sites/quayside/events?wait=5s"
+	path := "/v1/sites/umberhithe/events?wait=5s"
 	a := into[BatchAnswer](r.post(path, `[
 	  {"type":"received","epcs":["(01)09521141123454(21)1","(01)09521141123454(21)2","(01)09521141123454(21)1"],"zone":"stockroom","ref":"D-7","time":"2026-01-01T00:00:00Z"},
 	  {"type":"registered","epc":"E2003412DC03011878901234","gtin":"9521141123454"},
 	  {"type":"moved","epc":"(01)09521141123454(21)1","zone":"front-tables","time":null}
 	]`).wants(200))
 	require.Equal(t, 3, a.Accepted)
-	it := into[ItemView](r.get("/v1/sites/quayside/items/E2003412DC03011878901234").wants(200))
+	it := into[ItemView](r.get("/v1/sites/umberhithe/items/E2003412DC03011878901234").wants(200))
 	require.Equal(t, "09521141123454", it.GTIN)
 
 	for body, want := range map[string]string{
@@ -236,12 +244,12 @@ func TestEvents(t *testing.T) {
 		`{"type":"registered","epc":"` + harbourLight + `","gtin":"9521141123455"}`:             "gtin",
 		`7`: "an event is an object",
 	} {
-		a := into[BatchAnswer](r.post("/v1/sites/quayside/events", "["+body+"]").wants(202))
+		a := into[BatchAnswer](r.post("/v1/sites/umberhithe/events", "["+body+"]").wants(202))
 		require.Zero(t, a.Accepted, body)
 		require.Len(t, a.Rejected, 1)
 		require.Contains(t, a.Rejected[0].Reason, want, body)
 	}
-	r.post("/v1/sites/quayside/events", `{"type":"sold","epc":"`+harbourLight+`"} x`).wantsCode(kit.CodeInvalidJSON)
+	r.post("/v1/sites/umberhithe/events", `{"type":"sold","epc":"`+harbourLight+`"} x`).wantsCode(kit.CodeInvalidJSON)
 }
 
 func TestReadsOfALoadingSiteAreTaken(t *testing.T) {
@@ -251,7 +259,8 @@ func TestReadsOfALoadingSiteAreTaken(t *testing.T) {
 	r.run.Stop()
 	other := New(Options{Store: r.store, Runner: r.run, Log: r.api.log, Now: r.clock})
 	r.api = other
-	a := into[BatchAnswer](r.reads(`[{"epc":"` + harbourLight + `","read_point":"tables-1"},{"epc":"` + harbourLight + `","read_point":"no"}]`).wants(202))
+	a := into[BatchAnswer](r.reads(`[{"epc":"` + harbourLight + `","read_point":"tables-1"},{"epc":"` + harbourLight +
+		`","read_point":"no"}]`).wants(202))
 	require.Equal(t, 1, a.Accepted)
 	require.Len(t, a.Rejected, 1)
 }
@@ -261,7 +270,8 @@ func TestUnknownSites(t *testing.T) {
 	for _, site := range []string{"nowhere", "_answers", "No-Such", "a%2Fb"} {
 		r.post("/v1/sites/"+site+"/reads", `[]`).wantsCode(kit.CodeUnknownSite)
 		r.post("/v1/sites/"+site+"/events", `[]`).wantsCode(kit.CodeUnknownSite)
-		for _, path := range []string{"items", "items/" + harbourLight, "items/" + harbourLight + "/trail", "stock", "facts", "live", "layout", "layout/versions", "read-points"} {
+		for _, path := range []string{"items", "items/" + harbourLight, "items/" + harbourLight + "/trail", "stock",
+			"facts", "live", "layout", "layout/versions", "read-points"} {
 			rep := r.get("/v1/sites/" + site + "/" + path)
 			if path == "layout/versions" && site == "nowhere" {
 				rep.wantsCode(codeUnknownDocument)
@@ -283,9 +293,10 @@ func TestManyReadsAtOnce(t *testing.T) {
 			for b := range batches {
 				var list []string
 				for i := range 10 {
-					list = append(list, fmt.Sprintf(`{"epc":"3036451FD40C0E4000%06X","read_point":"handheld-1","zone":"shelf-a"}`, w*1000+b*10+i))
+					list = append(list, fmt.Sprintf(
+						`{"epc":"3036451FD40C0E4000%06X","read_point":"handheld-1","zone":"shelf-a"}`, w*1000+b*10+i))
 				}
-				req := httptest.NewRequest("POST", "/v1/sites/quayside/reads", strings.NewReader("["+strings.Join(list, ",")+"]"))
+				req := httptest.NewRequest("POST", "/v1/sites/umberhithe/reads", strings.NewReader("["+strings.Join(list, ",")+"]"))
 				req.Header.Set("Authorization", "Bearer "+r.admin)
 				rec := httptest.NewRecorder()
 				r.api.Handler().ServeHTTP(rec, req)

@@ -30,7 +30,7 @@ import (
 	"lintel/engine/store/memory"
 )
 
-// rig is a whole server over a store in memory, without a network: Quayside Books with one book on its shelf list.
+// rig is a whole server over a store in memory, without a network: Umberhithe Books with one book on its shelf list.
 type rig struct {
 	t     testing.TB
 	store store.Store
@@ -56,11 +56,12 @@ const testRules = `rules:
 `
 
 const testProducts = `gtin,sku,name,category,price,home_zones,minimum
-9521141123454,QB-1001,The Harbour Light,fiction,9.99,shelf-a|front-tables,front-tables:2
-9521234000013,QB-1002,Low Water,crime,8.50,shelf-a,
+9521141123454,UB-1001,The Harbour Light,fiction,9.99,shelf-a|front-tables,front-tables:2
+9521234000013,UB-1002,Low Water,crime,8.50,shelf-a,
 `
 
-const testChannels = `{"channels": [{"name": "door-team", "url": "https://chat.example.test/hook/TOPSECRETPATH", "format": "webhook", "secrets": [{"secret": "whsec_QUJDREVGR0hJSktMTU5PUFFSU1RVVldYWVphYmNkZWY="}], "headers": {"X-Token": "TOPSECRETHEADER"}}]}`
+const testChannels = `{"channels": [{"name": "door-team", "url": "https://chat.example.test/hook/TOPSECRETPATH", ` +
+	`"format": "webhook", "secrets": [{"secret": "whsec_QUJDREVGR0hJSktMTU5PUFFSU1RVVldYWVphYmNkZWY="}], "headers": {"X-Token": "TOPSECRETHEADER"}}]}`
 
 type lockedBuffer struct {
 	mu sync.Mutex
@@ -120,7 +121,8 @@ func (f *fakeDispatcher) StartChannel(_ context.Context, name string) (bool, err
 func (f *fakeDispatcher) Recover(_ context.Context, sites []string, channel string, since, until time.Time) (deliver.Recovery, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	f.ranges = append(f.ranges, fmt.Sprint(sites, " ", channel, " ", since.UTC().Format(time.RFC3339), " ", until.UTC().Format(time.RFC3339)))
+	f.ranges = append(f.ranges, fmt.Sprint(sites, " ", channel, " ", since.UTC().Format(time.RFC3339), " ",
+		until.UTC().Format(time.RFC3339)))
 	return deliver.Recovery{Queued: 1000, More: true, First: since, Last: until.Add(-time.Second)}, f.err
 }
 
@@ -132,7 +134,8 @@ func newRig(t testing.TB, change ...func(*Options)) *rig {
 	reg := prometheus.NewRegistry()
 	r.run = runner.New(runner.Options{Store: st, Log: log, Metrics: runner.NewMetrics(reg), Now: r.clock})
 	require.NoError(t, r.run.Start(context.Background()))
-	opt := Options{Store: st, Runner: r.run, Dispatcher: r.sends, Log: log, Registry: reg, Now: r.clock, BodyLimit: 1 << 20, ProductsLimit: 4 << 20}
+	opt := Options{Store: st, Runner: r.run, Dispatcher: r.sends, Log: log, Registry: reg, Now: r.clock,
+		BodyLimit: 1 << 20, ProductsLimit: 4 << 20}
 	for _, f := range change {
 		f(&opt)
 	}
@@ -166,7 +169,7 @@ func (r *rig) key(name string, scopes ...string) string {
 
 // shop stores layout, products, channels and rules.
 func (r *rig) shop() *rig {
-	r.put("/v1/sites/quayside/layout", testLayout).wants(201)
+	r.put("/v1/sites/umberhithe/layout", testLayout).wants(201)
 	r.do("PUT", "/v1/products", testProducts, "Content-Type", "text/csv").wants(201)
 	r.put("/v1/channels", testChannels).wants(201)
 	r.do("PUT", "/v1/rules", testRules, "Content-Type", "text/yaml").wants(201)
@@ -185,7 +188,7 @@ type reply struct {
 func (r *rig) get(path string) *reply        { return r.do("GET", path, "") }
 func (r *rig) put(path, body string) *reply  { return r.do("PUT", path, body) }
 func (r *rig) post(path, body string) *reply { return r.do("POST", path, body) }
-func (r *rig) reads(body string) *reply      { return r.post("/v1/sites/quayside/reads", body) }
+func (r *rig) reads(body string) *reply      { return r.post("/v1/sites/umberhithe/reads", body) }
 func (r *rig) as(key string, f func(*rig)) *rig {
 	o := r.admin
 	r.admin = key
@@ -301,7 +304,8 @@ func checkAnswer(t testing.TB, a *API, req *http.Request, rep *reply) {
 		return
 	}
 	escape := func(s string) string { return strings.ReplaceAll(strings.ReplaceAll(s, "~", "~0"), "/", "~1") }
-	pointer := fmt.Sprintf("/paths/%s/%s/responses/%d/content/%s/schema", escape(r.Path), strings.ToLower(r.Method), rep.status, escape(media))
+	pointer := fmt.Sprintf("/paths/%s/%s/responses/%d/content/%s/schema", escape(r.Path), strings.ToLower(r.Method),
+		rep.status, escape(media))
 	schema, ok := compiled.Load(pointer)
 	if !ok {
 		compiling.Lock()
@@ -342,7 +346,10 @@ func routeFor(a *API, req *http.Request) *kit.Route {
 			continue
 		}
 		parts := strings.Split(r.Path, "/")
-		if len(parts) == len(path) && slices.EqualFunc(parts, path, func(a, b string) bool { return a == b || strings.HasPrefix(a, "{") && b != "" }) {
+		if len(parts) == len(path) && slices.EqualFunc(parts, path, func(a, b string) bool {
+			return a == b ||
+				strings.HasPrefix(a, "{") && b != ""
+		}) {
 			return r
 		}
 	}
@@ -377,7 +384,8 @@ func filtered() bool {
 }
 
 // everywhere are problems that come of what is around a route, not of the route: they are tested once each.
-var everywhere = []kit.Code{kit.CodeInternal, kit.CodeUnavailable, kit.CodeTimeout, kit.CodeIdempotencyBusy, kit.CodeIdempotencyLost, kit.CodeConflict}
+var everywhere = []kit.Code{kit.CodeInternal, kit.CodeUnavailable, kit.CodeTimeout, kit.CodeIdempotencyBusy,
+	kit.CodeIdempotencyLost, kit.CodeConflict}
 
 // inKit are problems that the tests of package kit meet.
 var inKit = []kit.Code{kit.CodeInternal, kit.CodeIdempotencyBusy, kit.CodeIdempotencyLost}
@@ -433,7 +441,8 @@ func (r *rig) alert(serial int) string {
 	var list []string
 	for i, p := range []string{"in", "in", "in", "in", "out", "out", "out", "out"} {
 		rssi := []float64{-66, -60, -55, -60, -60, -54, -58, -66}[i]
-		list = append(list, fmt.Sprintf(`{"epc":"%s","read_point":"street-door-%s","rssi":%v,"time":%d}`, tag, p, rssi, at.Add(time.Duration(500+150*i)*time.Millisecond).UnixMilli()))
+		list = append(list, fmt.Sprintf(`{"epc":"%s","read_point":"street-door-%s","rssi":%v,"time":%d}`, tag, p, rssi,
+			at.Add(time.Duration(500+150*i)*time.Millisecond).UnixMilli()))
 	}
 	r.reads("[" + strings.Join(list, ",") + "]").wants(202)
 	var id string

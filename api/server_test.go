@@ -44,7 +44,7 @@ func (deafStore) Ping(context.Context) error { return errors.New("ear wax") }
 
 func TestRoutesThatDoNotExist(t *testing.T) {
 	r := newRig(t)
-	for _, path := range []string{"/", "/v1", "/v1/nothing", "/v1/sites/quayside/items/a/b/c", "/console/"} {
+	for _, path := range []string{"/", "/v1", "/v1/nothing", "/v1/sites/umberhithe/items/a/b/c", "/console/"} {
 		rep := r.get(path).wantsCode(kit.CodeNotFound)
 		require.Equal(t, kit.MediaProblem, rep.header.Get("Content-Type"))
 		require.Equal(t, "nosniff", rep.header.Get("X-Content-Type-Options"))
@@ -56,7 +56,7 @@ func TestRoutesThatDoNotExist(t *testing.T) {
 	r.get("/openapi.json?x=1").wantsCode(kit.CodeInvalidParameter)
 	r.get("/v1/sites?x=1").wantsCode(kit.CodeInvalidParameter)
 	r.shop()
-	r.get("/v1/sites/quayside/read-points?x=1").wantsCode(kit.CodeInvalidParameter)
+	r.get("/v1/sites/umberhithe/read-points?x=1").wantsCode(kit.CodeInvalidParameter)
 }
 
 func TestRequestIDs(t *testing.T) {
@@ -80,7 +80,7 @@ func TestARequestThatTakesTooLong(t *testing.T) {
 	r := newRig(t).shop()
 	r.api = New(Options{Store: r.store, Runner: r.run, Log: r.api.log, Timeout: time.Nanosecond})
 	// The key ring asks the store, whose context is over.
-	rep := r.get("/v1/sites/quayside/items")
+	rep := r.get("/v1/sites/umberhithe/items")
 	require.Contains(t, []int{503}, rep.status)
 	note("listItems " + kit.CodeTimeout.Name)
 }
@@ -103,7 +103,10 @@ func TestNoSecretInAnyLog(t *testing.T) {
 
 func TestPages(t *testing.T) {
 	r := newRig(t, func(o *Options) {
-		o.Pages = map[string]http.Handler{"/console/": http.HandlerFunc(func(w http.ResponseWriter, req *http.Request) { _, _ = w.Write([]byte("page " + req.URL.Path)) })}
+		o.Pages = map[string]http.Handler{"/console/": http.HandlerFunc(func(w http.ResponseWriter,
+			req *http.Request) {
+			_, _ = w.Write([]byte("page " + req.URL.Path))
+		})}
 	})
 	r.admin = ""
 	require.Equal(t, "page app.js", string(r.get("/console/app.js").wants(200).body))
@@ -172,7 +175,9 @@ func TestOpenAPIDocument(t *testing.T) {
 		require.NotEmpty(t, rt.Answers, rt.Name)
 		require.True(t, rt.Open || len(rt.Scopes) > 0 || rt.Name == "openapi", rt.Name)
 		if rt.Method == http.MethodPost {
-			require.True(t, rt.Keyed || rt.Appends || slices.Contains([]string{"checkRules", "planConfiguration", "tryRule"}, rt.Name), "%s changes something and takes no Idempotency-Key", rt.Name)
+			require.True(t, rt.Keyed || rt.Appends ||
+				slices.Contains([]string{"checkRules", "planConfiguration", "tryRule"}, rt.Name),
+				"%s changes something and takes no Idempotency-Key", rt.Name)
 		}
 	}
 	var text bytes.Buffer

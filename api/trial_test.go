@@ -70,13 +70,13 @@ func TestTrialOfTheSavedRule(t *testing.T) {
 	r.post("/v1/alerts/"+ids[0]+"/close", `{"outcome":"genuine"}`).wants(200)
 	r.post("/v1/alerts/"+ids[1]+"/close", `{"outcome":"false"}`).wants(200)
 	before := len(into[DeliveryList](r.get("/v1/deliveries")).Deliveries)
-	cursor, _, err := r.store.Cursor(t.Context(), "quayside")
+	cursor, _, err := r.store.Cursor(t.Context(), "umberhithe")
 	require.NoError(t, err)
 
 	lines := r.try("", "")
 	require.NotEmpty(t, lines[lineProgress])
 	rep := resultOf(t, lines)
-	require.Equal(t, []any{"quayside", "unpaid-at-door", "live"}, []any{rep.Site, rep.Rule, rep.Mode})
+	require.Equal(t, []any{"umberhithe", "unpaid-at-door", "live"}, []any{rep.Site, rep.Rule, rep.Mode})
 	require.Equal(t, 3, rep.Tried.Raised)
 	require.Equal(t, 3, rep.Tried.StillOpen)
 	require.Equal(t, []trial.Messages{{Channel: "door-team", Sent: 3, ByChange: map[string]int{"alert.opened": 3}}}, rep.Tried.Messages)
@@ -100,8 +100,9 @@ func TestTrialOfTheSavedRule(t *testing.T) {
 
 	// Nobody was told, and nothing happened.
 	require.Len(t, into[DeliveryList](r.get("/v1/deliveries")).Deliveries, before)
-	require.Len(t, into[AlertList](r.get("/v1/alerts?status=all")).Alerts, 3+len(into[AlertList](r.get("/v1/alerts?status=all&rule=in-the-shelf")).Alerts))
-	since, err := r.store.Read(t.Context(), "quayside", cursor, 100, 0)
+	require.Len(t, into[AlertList](r.get("/v1/alerts?status=all")).Alerts,
+		3+len(into[AlertList](r.get("/v1/alerts?status=all&rule=in-the-shelf")).Alerts))
+	since, err := r.store.Read(t.Context(), "umberhithe", cursor, 100, 0)
 	require.NoError(t, err)
 	for _, e := range since {
 		var what event.Entry
@@ -124,7 +125,7 @@ func TestTrialOfAnUnsavedRule(t *testing.T) {
 	genuine, wrong := r.alert(1), r.alert(2)
 	r.post("/v1/alerts/"+genuine+"/close", `{"outcome":"genuine"}`).wants(200)
 	r.post("/v1/alerts/"+wrong+"/close", `{"outcome":"false"}`).wants(200)
-	rep := resultOf(t, r.try("?site=quayside", doorRule("and not item.paid", `and item.serial == "1"`)))
+	rep := resultOf(t, r.try("?site=umberhithe", doorRule("and not item.paid", `and item.serial == "1"`)))
 	require.Equal(t, 1, rep.Tried.Raised)
 	require.False(t, rep.Live.Same)
 	require.Equal(t, 2, rep.Live.Result.Raised)
@@ -136,22 +137,25 @@ func TestTrialOfAnUnsavedRule(t *testing.T) {
 	require.Equal(t, "genuine", rep.Recorded.Missed[0].Outcome)
 
 	// A rule that has no other version, to a channel that there is not, in mode off: tried as if it were live.
-	lines := r.do("POST", "/v1/rules/new-one/trial", "rules:\n  - {name: new-one, when: 'zone.kind == \"exit\"', send: [door-team, nobody], mode: off}\n", "Content-Type", mediaYAML).wants(200)
+	lines := r.do("POST", "/v1/rules/new-one/trial", "rules:\n  - {name: new-one, when: 'zone.kind == \"exit\"', "+
+		"send: [door-team, nobody], mode: off}\n", "Content-Type", mediaYAML).wants(200)
 	rep = resultOf(t, trialLines(t, lines.body))
 	require.Nil(t, rep.Live)
 	require.Equal(t, "off", rep.Mode)
 	require.Equal(t, 2, rep.Tried.Raised)
 	require.Equal(t, 2, rep.Tried.Messages[0].Sent)
-	require.Equal(t, trial.Messages{Channel: "nobody", Unwanted: 2, ByChange: map[string]int{"alert.opened": 2}, Unknown: true}, rep.Tried.Messages[1])
+	require.Equal(t, trial.Messages{Channel: "nobody", Unwanted: 2, ByChange: map[string]int{"alert.opened": 2},
+		Unknown: true}, rep.Tried.Messages[1])
 	require.Zero(t, rep.Recorded.Other)
 
 	// A channel that takes other messages only, and params of the site.
 	r.put("/v1/channels", strings.Replace(testChannels, `"format"`, `"types": ["alert.cleared"], "format"`, 1)).wants(200)
-	rep = resultOf(t, r.try("", "params:\n  who:\n    type: text\n    default: nobody\n    sites:\n      quayside: \"1\"\n"+doorRule("and not item.paid", `and item.serial == params.who`)))
+	rep = resultOf(t, r.try("", "params:\n  who:\n    type: text\n    default: nobody\n    sites:\n      "+
+		"umberhithe: \"1\"\n"+doorRule("and not item.paid", `and item.serial == params.who`)))
 	require.Equal(t, 1, rep.Tried.Raised)
 	require.Equal(t, trial.Messages{Channel: "door-team", Unwanted: 1, ByChange: map[string]int{"alert.opened": 1}}, rep.Tried.Messages[0])
 
-	r.put("/v1/sites/quayside/layout", strings.Replace(testLayout, "Front tables", "Tables", 1)).wants(200)
+	r.put("/v1/sites/umberhithe/layout", strings.Replace(testLayout, "Front tables", "Tables", 1)).wants(200)
 	require.Contains(t, strings.Join(resultOf(t, r.try("", "")).Notes, " "), "The layout was changed at")
 }
 
@@ -182,14 +186,14 @@ func TestTrialsThatAreRefused(t *testing.T) {
 	r.post(trialPath+"?site=_x", "").wantsCode(kit.CodeUnknownSite)
 	r.bodyFaults("POST", trialPath, mediaYAML, false)
 
-	r.put("/v1/sites/pier/layout", strings.ReplaceAll(testLayout, `"quayside"`, `"pier"`)).wants(201)
+	r.put("/v1/sites/pier/layout", strings.ReplaceAll(testLayout, `"umberhithe"`, `"pier"`)).wants(201)
 	p = r.post(trialPath, "").wantsCode(kit.CodeInvalidParameter)
-	require.Contains(t, p.json()["detail"], "pier, quayside")
+	require.Contains(t, p.json()["detail"], "pier, umberhithe")
 	pier, err := kit.MintKey(t.Context(), r.store, "pier", []string{kit.ScopeAuthor}, []string{"pier"}, "test", time.Now())
 	require.NoError(t, err)
 	r.api.server.ForgetKeys()
 	r.as(pier, func(r *rig) {
-		r.post(trialPath+"?site=quayside", "").wantsCode(kit.CodeMissingSite)
+		r.post(trialPath+"?site=umberhithe", "").wantsCode(kit.CodeMissingSite)
 		require.Equal(t, "pier", resultOf(t, r.try("", "")).Site, "the only site of the key")
 	})
 	require.Contains(t, strings.Join(resultOf(t, r.try("?site=pier", "")).Notes, " "), "No facts are kept")
@@ -197,7 +201,7 @@ func TestTrialsThatAreRefused(t *testing.T) {
 	for range cap(r.api.trials.running) {
 		r.api.trials.running <- struct{}{}
 	}
-	p = r.post(trialPath+"?site=quayside", "").wantsCode(codeTooManyTrials)
+	p = r.post(trialPath+"?site=umberhithe", "").wantsCode(codeTooManyTrials)
 	require.Equal(t, "1", p.header.Get("Retry-After"))
 }
 
@@ -271,7 +275,7 @@ func TestATrialHoldsNothing(t *testing.T) {
 	<-w.stuck
 	require.Len(t, r.api.trials.running, 1)
 	r.alert(2)
-	r.post("/v1/sites/quayside/events?wait=5s", `{"type":"sold","epc":"(01)09521141123454(21)2","zone":"till"}`).wants(200)
+	r.post("/v1/sites/umberhithe/events?wait=5s", `{"type":"sold","epc":"(01)09521141123454(21)2","zone":"till"}`).wants(200)
 	cancel()
 	close(w.free)
 	<-done
@@ -322,12 +326,12 @@ func TestTrialOfTheExport(t *testing.T) {
 	for serial := range 5 {
 		r.alert(1 + serial)
 	}
-	r.post("/v1/sites/quayside/events?wait=5s", `{"type":"sold","epc":"(01)09521141123454(21)2","zone":"till","ref":"R 1"}`).wants(200)
-	path := "/v1/sites/quayside/facts.jsonl"
+	r.post("/v1/sites/umberhithe/events?wait=5s", `{"type":"sold","epc":"(01)09521141123454(21)2","zone":"till","ref":"R 1"}`).wants(200)
+	path := "/v1/sites/umberhithe/facts.jsonl"
 	rep := r.get(path).wants(200)
 	require.Equal(t, mediaNDJSON, rep.header.Get("Content-Type"))
-	require.Contains(t, rep.header.Get("Content-Disposition"), "quayside-facts.jsonl")
-	listed := into[FactList](r.get("/v1/sites/quayside/facts?limit=5000")).Facts
+	require.Contains(t, rep.header.Get("Content-Disposition"), "umberhithe-facts.jsonl")
+	listed := into[FactList](r.get("/v1/sites/umberhithe/facts?limit=5000")).Facts
 	require.Equal(t, len(listed), bytes.Count(rep.body, []byte("\n")))
 	require.Equal(t, 1, bytes.Count(r.get(path+"?cause=sold").wants(200).body, []byte("\n")))
 	require.Empty(t, r.get(path+"?from=0&to=0").wants(200).body)
@@ -336,14 +340,16 @@ func TestTrialOfTheExport(t *testing.T) {
 	r.get(path + "?from=x").wantsCode(kit.CodeInvalidParameter)
 	r.get("/v1/sites/nowhere/facts.jsonl").wantsCode(kit.CodeUnknownSite)
 
-	for _, change := range [][2]string{{"", ""}, {"severity: urgent", "hold: 1s"}, {"severity: urgent", "gather: 10s"}, {`zone.kind == "exit" and item.sellable and not item.paid`, `cause == "arrived"`}} {
+	for _, change := range [][2]string{{"", ""}, {"severity: urgent", "hold: 1s"}, {"severity: urgent", "gather: 10s"},
+		{`zone.kind == "exit" and item.sellable and not item.paid`, `cause == "arrived"`}} {
 		src := doorRule(change[0], change[1])
 		onStore := resultOf(t, r.try("", src))
-		v, found, err := trial.Pick("rules", []byte(src), rules.Known{Site: "quayside"}, "unpaid-at-door")
+		v, found, err := trial.Pick("rules", []byte(src), rules.Known{Site: "umberhithe"}, "unpaid-at-door")
 		require.NoError(t, err)
 		require.NotNil(t, v, "%v", found)
-		plan := trial.Plan{Site: "quayside", Tried: v, From: onStore.From.UnixMilli(), To: onStore.To.UnixMilli()}
-		require.NoError(t, r.api.viewSite(t.Context(), "quayside", func(st *engine.State) error { plan.Config = st.Config(); return nil }))
+		plan := trial.Plan{Site: "umberhithe", Tried: v, From: onStore.From.UnixMilli(), To: onStore.To.UnixMilli()}
+		require.NoError(t, r.api.viewSite(t.Context(), "umberhithe",
+			func(st *engine.State) error { plan.Config = st.Config(); return nil }))
 		reader, err := trial.NewFactReader(bytes.NewReader(rep.body))
 		require.NoError(t, err)
 		onFile, err := trial.Run(t.Context(), plan, reader.Facts())
@@ -355,12 +361,15 @@ func TestTrialOfTheExport(t *testing.T) {
 
 // TestFactsReadBackWhole gives any fact away and takes it back.
 func TestFactsReadBackWhole(t *testing.T) {
-	identities := []string{harbourLight, "(01)09521141123454(21)A/7_b", "(00)095201234567891235", "urn:epc:raw:96.x999999999999999999999999", "(8004)0614141AB", "(01)09521141123454(21)0012"}
+	identities := []string{harbourLight, "(01)09521141123454(21)A/7_b", "(00)095201234567891235",
+		"urn:epc:raw:96.x999999999999999999999999", "(8004)0614141AB", "(01)09521141123454(21)0012"}
 	rapid.Check(t, func(t *rapid.T) {
 		names := rapid.SampledFrom([]string{"", "shelf-a", "street-door", "sh\"elf\\ü"})
 		f := event.Fact{
-			Ms: rapid.Int64Range(0, 4e12).Draw(t, "ms"), N: rapid.Uint32().Draw(t, "n"), Seq: rapid.Uint64().Draw(t, "seq"), Cause: event.Cause(rapid.IntRange(1, 16).Draw(t, "cause")),
-			At: rapid.Int64Range(0, 4e12).Draw(t, "at"), GTIN: rapid.Uint64Range(0, 99999999999999).Draw(t, "gtin"), Zone: names.Draw(t, "zone"), From: names.Draw(t, "from"),
+			Ms: rapid.Int64Range(0, 4e12).Draw(t, "ms"), N: rapid.Uint32().Draw(t, "n"),
+			Seq: rapid.Uint64().Draw(t, "seq"), Cause: event.Cause(rapid.IntRange(1, 16).Draw(t, "cause")),
+			At: rapid.Int64Range(0, 4e12).Draw(t, "at"), GTIN: rapid.Uint64Range(0, 99999999999999).Draw(t, "gtin"),
+			Zone: names.Draw(t, "zone"), From: names.Draw(t, "from"),
 			Point: names.Draw(t, "point"), Ref: rapid.StringN(0, 10, -1).Draw(t, "ref"),
 		}
 		f.Ref = strings.ToValidUTF8(f.Ref, "")
@@ -372,8 +381,10 @@ func TestFactsReadBackWhole(t *testing.T) {
 		}
 		if rapid.Bool().Draw(t, "passage") {
 			f.Passage = event.Passage{
-				Direction: event.Direction(rapid.IntRange(1, 3).Draw(t, "direction")), Confidence: float64(rapid.IntRange(0, 1e6).Draw(t, "confidence")) / 1e6, Reads: rapid.IntRange(0, 1e6).Draw(t, "reads"),
-				Peak: rapid.SampledFrom([]int16{event.NoRSSI, 0, -551, 37, -9999}).Draw(t, "peak"), Span: rapid.Int64Range(0, 1e9).Draw(t, "span"),
+				Direction:  event.Direction(rapid.IntRange(1, 3).Draw(t, "direction")),
+				Confidence: float64(rapid.IntRange(0, 1e6).Draw(t, "confidence")) / 1e6, Reads: rapid.IntRange(0, 1e6).Draw(t, "reads"),
+				Peak: rapid.SampledFrom([]int16{event.NoRSSI, 0, -551, 37, -9999}).Draw(t, "peak"),
+				Span: rapid.Int64Range(0, 1e9).Draw(t, "span"),
 			}
 		}
 		number := rapid.IntRange(0, math.MaxInt32)
@@ -381,7 +392,8 @@ func TestFactsReadBackWhole(t *testing.T) {
 		case event.Stock:
 			f.Count = number.Draw(t, "count")
 		case event.Counted:
-			f.Count, f.Expected, f.MissingItems, f.Unexpected = number.Draw(t, "count"), number.Draw(t, "expected"), number.Draw(t, "missing"), number.Draw(t, "unexpected")
+			f.Count, f.Expected, f.MissingItems, f.Unexpected = number.Draw(t, "count"), number.Draw(t, "expected"),
+				number.Draw(t, "missing"), number.Draw(t, "unexpected")
 		}
 		// What is stored is what is given away.
 		var stored event.Fact
@@ -406,14 +418,16 @@ func BenchmarkTrial(b *testing.B) {
 	start := r.clock().Add(-24 * time.Hour).UnixMilli()
 	var facts []store.Fact
 	for i := range n {
-		f := event.Fact{Ms: start + int64(i)*100, Cause: event.Arrived, Key: key, GTIN: 9521141123454, Disp: event.SellableAccessible, Zone: []string{"shelf-a", "front-tables"}[i%2], From: "till", Point: "handheld-1"}
+		f := event.Fact{Ms: start + int64(i)*100, Cause: event.Arrived, Key: key, GTIN: 9521141123454,
+			Disp: event.SellableAccessible, Zone: []string{"shelf-a", "front-tables"}[i%2], From: "till", Point: "handheld-1"}
 		f.Key.Lo, f.At = uint64(i%5000), f.Ms
 		if i%100 == 0 {
-			f.Cause, f.Zone, f.Passage = event.Passed, "street-door", event.Passage{Direction: event.DirectionOut, Confidence: 0.9, Reads: 8}
+			f.Cause, f.Zone, f.Passage = event.Passed, "street-door", event.Passage{Direction: event.DirectionOut,
+				Confidence: 0.9, Reads: 8}
 		}
 		facts = append(facts, store.Fact{ID: store.FactID{Ms: f.Ms, N: f.N}, Data: event.AppendFact(nil, &f)})
 	}
-	require.NoError(b, r.store.Commit(b.Context(), "quayside", store.Commit{Loose: true, Facts: facts}))
+	require.NoError(b, r.store.Commit(b.Context(), "umberhithe", store.Commit{Loose: true, Facts: facts}))
 	b.ReportAllocs()
 	b.ResetTimer()
 	for range b.N {

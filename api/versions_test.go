@@ -10,7 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-const layoutPath = "/v1/sites/quayside/layout"
+const layoutPath = "/v1/sites/umberhithe/layout"
 
 func (r *rig) yaml(body string) *reply {
 	r.t.Helper()
@@ -63,7 +63,7 @@ func TestDiffOfLayouts(t *testing.T) {
 	r.put(layoutPath, strings.Replace(testLayout, "Front tables", "Tables", 1)).wants(200)
 	d := into[DocumentDiff](r.get(layoutPath + "/diff").wants(200))
 	require.Equal(t, [2]int{1, 1}, [2]int{d.Added, d.Removed})
-	require.Contains(t, d.Text, "+++ layout/quayside@2\n")
+	require.Contains(t, d.Text, "+++ layout/umberhithe@2\n")
 	// Two layouts on one line each still show where they differ.
 	one := strings.Join(strings.Fields(testLayout), " ")
 	r.put(layoutPath, one).wants(200)
@@ -77,17 +77,18 @@ func TestDiffOfLayouts(t *testing.T) {
 func TestDiffOfProducts(t *testing.T) {
 	r := newRig(t)
 	r.get("/v1/products/diff").wantsCode(codeUnknownDocument)
-	r.csv(testProducts + "9521141123461,QB-1003,Spring Tide,crime,,,\n").wants(201)
+	r.csv(testProducts + "9521141123461,UB-1003,Spring Tide,crime,,,\n").wants(201)
 	r.csv(`gtin,sku,name,category,price,home_zones,minimum,maximum,attr.author
-9521141123478,QB-1004,Slack Water,crime,7,,,,
-9521141123454,QB-1001,The Harbour Light,fiction,8.99,shelf-a,front-tables:2,front-tables:5,Ada Example
-9521234000013,QB-1002,Low Water,crime,8.50,shelf-a,,,
+9521141123478,UB-1004,Slack Water,crime,7,,,,
+9521141123454,UB-1001,The Harbour Light,fiction,8.99,shelf-a,front-tables:2,front-tables:5,Ada Example
+9521234000013,UB-1002,Low Water,crime,8.50,shelf-a,,,
 `).wants(200)
 	d := into[DocumentDiff](r.get("/v1/products/diff").wants(200))
 	require.Equal(t, &ProductChanges{Added: 1, Removed: 1, Changed: 1, Unchanged: 1, List: []ProductChange{
 		{GTIN: "09521141123478", Name: "Slack Water", Change: "added"},
 		{GTIN: "09521141123454", Name: "The Harbour Light", Change: "changed", Fields: []FieldChange{
-			{"price", "9.99", "8.99"}, {"home_zones", "shelf-a|front-tables", "shelf-a"}, {"maximum", "", "front-tables:5"}, {"attr.author", "", "Ada Example"},
+			{"price", "9.99", "8.99"}, {"home_zones", "shelf-a|front-tables", "shelf-a"},
+			{"maximum", "", "front-tables:5"}, {"attr.author", "", "Ada Example"},
 		}},
 		{GTIN: "09521141123461", Name: "Spring Tide", Change: "removed"},
 	}}, d.Products)
@@ -102,7 +103,8 @@ func TestDiffOfChannelsHasNoSecret(t *testing.T) {
 	r := newRig(t)
 	r.get("/v1/channels/diff").wantsCode(codeUnknownDocument)
 	r.put("/v1/channels", testChannels).wants(201)
-	changed := strings.NewReplacer("TOPSECRETPATH", "TOPSECRETOTHER", "TOPSECRETHEADER", "TOPSECRETVALUE", "whsec_QUJD", "whsec_QUJE", `"format"`, `"timeout": "9s", "format"`).Replace(testChannels)
+	changed := strings.NewReplacer("TOPSECRETPATH", "TOPSECRETOTHER", "TOPSECRETHEADER", "TOPSECRETVALUE", "whsec_QUJD",
+		"whsec_QUJE", `"format"`, `"timeout": "9s", "format"`).Replace(testChannels)
 	r.put("/v1/channels", changed).wants(200)
 	rep := r.get("/v1/channels/diff").wants(200)
 	for _, secret := range []string{"TOPSECRET", "QUJD", "QUJE"} {
@@ -188,8 +190,8 @@ func TestRestoreLayout(t *testing.T) {
 	r.put(layoutPath, changed).wants(200)
 	require.Equal(t, 3, into[Restored](r.post(path, `{"version":1}`).wants(200)).Version)
 	require.Equal(t, testLayout, string(r.get(layoutPath).wants(200).body))
-	r.put2("layout/quayside", strings.Replace(testLayout, "Europe/London", "Mars/Base", 1))
-	r.put2("layout/quayside", testLayout)
+	r.put2("layout/umberhithe", strings.Replace(testLayout, "Europe/London", "Mars/Base", 1))
+	r.put2("layout/umberhithe", testLayout)
 	p := r.post(path, `{"version":4}`).wantsCode(kit.CodeInvalidDocument).json()
 	require.Contains(t, fmt.Sprint(p["documents"]), "Mars/Base")
 	r.put(layoutPath, changed).wants(200)

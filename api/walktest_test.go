@@ -29,14 +29,16 @@ func walked(t *testing.T) (*rig, string) {
 		}
 	}
 	walk := func(second int, what string) string {
-		return fmt.Sprintf(`{"from":%q,"to":%q,"what":%q}`, start.Add(time.Duration(second)*time.Second).Format(time.RFC3339), start.Add(time.Duration(second+4)*time.Second).Format(time.RFC3339), what)
+		return fmt.Sprintf(`{"from":%q,"to":%q,"what":%q}`,
+			start.Add(time.Duration(second)*time.Second).Format(time.RFC3339),
+			start.Add(time.Duration(second+4)*time.Second).Format(time.RFC3339), what)
 	}
 	return r, fmt.Sprintf(`"tags":[%q],"walks":[%s,%s]`, harbourLight, walk(0, "out"), walk(5, "in"))
 }
 
 func TestWalkTest(t *testing.T) {
 	r, walks := walked(t)
-	const path = "/v1/sites/quayside/doors/street-door/walktest"
+	const path = "/v1/sites/umberhithe/doors/street-door/walktest"
 	a := into[WalkTestAnswer](r.post(path, "{"+walks+"}").wants(200))
 	require.Equal(t, "street-door", a.Door)
 	require.Equal(t, 2, a.Passages)
@@ -56,7 +58,7 @@ func TestWalkTest(t *testing.T) {
 	require.Equal(t, "boss", a.Stored.By)
 	require.Equal(t, "walked", a.Stored.Note)
 	var doc layoutDocument
-	require.NoError(t, json.Unmarshal(r.get("/v1/sites/quayside/layout").wants(200).body, &doc))
+	require.NoError(t, json.Unmarshal(r.get("/v1/sites/umberhithe/layout").wants(200).body, &doc))
 	var before layoutDocument
 	require.NoError(t, json.Unmarshal([]byte(testLayout), &before))
 	require.Equal(t, a.Proposal.SureWithin, doc.Zones[4].SureWithin)
@@ -67,12 +69,14 @@ func TestWalkTest(t *testing.T) {
 		}
 		require.Equal(t, want, p)
 	}
-	require.Equal(t, 2, into[VersionList](r.get("/v1/sites/quayside/layout/versions").wants(200)).Versions[0].Version)
+	require.Equal(t, 2, into[VersionList](r.get("/v1/sites/umberhithe/layout/versions").wants(200)).Versions[0].Version)
 
 	r.as(r.key("gate", kit.ScopeReads), func(r *rig) { r.post(path, "{"+walks+"}").wants(403) })
-	r.post("/v1/sites/quayside/doors/stret-door/walktest", "{"+walks+"}").wantsCode(codeUnknownZone)
-	require.Contains(t, string(r.post("/v1/sites/quayside/doors/shelf-a/walktest", "{"+walks+"}").wantsCode(kit.CodeInvalidBody).body), "is no door")
-	for _, bad := range []string{`{}`, `{"tags":["` + harbourLight + `"],"walks":[]}`, `{"tags":["` + harbourLight + `"],"walks":[{"what":"out"}]}`,
+	r.post("/v1/sites/umberhithe/doors/stret-door/walktest", "{"+walks+"}").wantsCode(codeUnknownZone)
+	require.Contains(t, string(r.post("/v1/sites/umberhithe/doors/shelf-a/walktest",
+		"{"+walks+"}").wantsCode(kit.CodeInvalidBody).body), "is no door")
+	for _, bad := range []string{`{}`, `{"tags":["` + harbourLight + `"],"walks":[]}`, `{"tags":["` + harbourLight +
+		`"],"walks":[{"what":"out"}]}`,
 		`{"tags":["` + harbourLight + `"],"walks":[{"from":"yesterday"}]}`, `{"tags":[],"walk":[]}`,
 		`{"tags":["` + harbourLight + `"],"walks":[{"from":"2026-01-01T00:00:00Z","to":"2026-01-01T00:20:00Z","what":"out"}]}`} {
 		r.post(path, bad).wantsCode(kit.CodeInvalidBody)
@@ -87,13 +91,15 @@ func TestWalkTest(t *testing.T) {
 	r.do("POST", path, "{"+walks+`,"store":true}`, "Idempotency-Key", "w").wantsCode(kit.CodeIdempotencyMismatch)
 
 	// A time of which the journal has nothing is no error: nothing was heard.
-	old := into[WalkTestAnswer](r.post(path, `{"tags":["`+harbourLight+`"],"walks":[{"from":"2020-01-01T00:00:00Z","to":"2020-01-01T00:00:05Z","what":"out"}]}`).wants(200))
+	old := into[WalkTestAnswer](r.post(path, `{"tags":["`+harbourLight+
+		`"],"walks":[{"from":"2020-01-01T00:00:00Z","to":"2020-01-01T00:00:05Z","what":"out"}]}`).wants(200))
 	require.Zero(t, old.Heard)
 	require.Nil(t, old.Rhythm)
 
 	// Another node has just stored a layout without the door: it is not put back.
 	without := strings.ReplaceAll(strings.ReplaceAll(testLayout, "street-door", "yard-door"), "Street door", "Yard door")
-	_, err := r.store.PutDocument(t.Context(), store.Document{Name: "layout/quayside", At: r.clock(), By: "other", Body: []byte(without)}, 2)
+	_, err := r.store.PutDocument(t.Context(), store.Document{Name: "layout/umberhithe", At: r.clock(), By: "other",
+		Body: []byte(without)}, 2)
 	require.NoError(t, err)
 	r.post(path, "{"+walks+`,"store":true}`).wantsCode(kit.CodeVersionMismatch)
 }

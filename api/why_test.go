@@ -26,17 +26,19 @@ func TestWhy(t *testing.T) {
     when: count.missing > 0
 `, "Content-Type", "text/yaml").wants(200)
 	r.reads(`{"reads": [{"epc": "(01)09521234000013(21)7", "read_point": "handheld-1", "zone": "shelf-a"}]}`).wants(202)
-	trail := "/v1/sites/quayside/items/" + url.PathEscape("(01)09521234000013(21)7") + "/trail"
+	trail := "/v1/sites/umberhithe/items/" + url.PathEscape("(01)09521234000013(21)7") + "/trail"
 	r.until("what came of it is committed", func() bool {
 		rep := r.get(trail)
 		return rep.status == 200 && len(into[FactList](rep).Facts) > 0
 	})
-	path := "/v1/sites/quayside/why?"
+	path := "/v1/sites/umberhithe/why?"
 	item := "item=" + url.QueryEscape("(01)09521234000013(21)7")
 
 	all := into[WhyAnswer](r.get(path + item).wants(200))
-	require.Equal(t, []string{"unpaid-at-door", "in-the-shelf", "came-to-the-shelf"}, []string{all.Rules[0].Rule, all.Rules[1].Rule, all.Rules[2].Rule})
-	require.Equal(t, []event.Reason{event.ReasonFalse, event.ReasonRaised, event.ReasonHours}, []event.Reason{all.Rules[0].Reason, all.Rules[1].Reason, all.Rules[2].Reason})
+	require.Equal(t, []string{"unpaid-at-door", "in-the-shelf", "came-to-the-shelf"},
+		[]string{all.Rules[0].Rule, all.Rules[1].Rule, all.Rules[2].Rule})
+	require.Equal(t, []event.Reason{event.ReasonFalse, event.ReasonRaised, event.ReasonHours},
+		[]event.Reason{all.Rules[0].Reason, all.Rules[1].Reason, all.Rules[2].Reason})
 	require.True(t, all.Rules[1].Watch)
 	require.NotEmpty(t, all.Rules[1].Alert)
 	require.NotNil(t, all.Rules[2].Until)
@@ -46,19 +48,21 @@ func TestWhy(t *testing.T) {
 	one := into[WhyAnswer](r.get(path + item + "&rule=in-the-shelf&fact=" + all.Fact.ID).wants(200))
 	require.Equal(t, all.Rules[1:2], one.Rules)
 
-	require.Equal(t, event.ReasonRaised, into[WhyAnswer](r.get(path + "gtin=09521141123454&place=front-tables&rule=few").wants(200)).Rules[0].Reason)
+	require.Equal(t, event.ReasonRaised, into[WhyAnswer](r.get(path +
+		"gtin=09521141123454&place=front-tables&rule=few").wants(200)).Rules[0].Reason)
 	require.Equal(t, event.ReasonFalse, into[WhyAnswer](r.get(path + "reader=handheld-1").wants(200)).Rules[0].Reason)
 
-	id := into[CountView](r.post("/v1/sites/quayside/counts", `{"zones": ["shelf-a"]}`).wants(201)).ID
+	id := into[CountView](r.post("/v1/sites/umberhithe/counts", `{"zones": ["shelf-a"]}`).wants(201)).ID
 	r.get(path + "count=" + id).wantsCode(codeUnknownCount)
-	r.post("/v1/sites/quayside/counts/"+id+"/close", "").wants(200)
+	r.post("/v1/sites/umberhithe/counts/"+id+"/close", "").wants(200)
 	require.Equal(t, event.ReasonRaised, into[WhyAnswer](r.get(path + "count=" + id).wants(200)).Rules[0].Reason)
 
 	r.get("/v1/sites/pier/why?reader=door-1").wantsCode(kit.CodeUnknownSite)
 	r.get(path + item + "&rule=in-the-shelv").wantsCode(codeUnknownRule)
 	r.get(path + "item=303E451FD40C0E4000001A85").wantsCode(codeInvalidIdentity)
 	r.get(path + "item=" + url.QueryEscape("(01)09521234000013(21)8")).wantsCode(codeUnknownItem)
-	for _, q := range []string{"", item + "&reader=handheld-1", item + "&rule=few", item + "&place=shelf-a", "gtin=09521141123454", "gtin=1&place=shelf-a",
+	for _, q := range []string{"", item + "&reader=handheld-1", item + "&rule=few", item + "&place=shelf-a",
+		"gtin=09521141123454", "gtin=1&place=shelf-a",
 		"gtin=09521141123454&place=nowhere", "reader=none", item + "&fact=x", item + "&fact=1-1", "reader=handheld-1&fact=1-1"} {
 		r.get(path + q).wantsCode(kit.CodeInvalidParameter)
 	}

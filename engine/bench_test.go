@@ -20,11 +20,14 @@ func pinnedRules(n int) string {
 	for i := 4; i < n; i++ {
 		switch i % 3 {
 		case 0:
-			fmt.Fprintf(&b, "  - name: rule-%d\n    when: zone.id == \"cabinet-%d\" and item.sellable and product.price > 100\n    send: [floor-team]\n", i, i)
+			fmt.Fprintf(&b, "  - name: rule-%d\n    when: zone.id == \"cabinet-%d\" and item.sellable and "+
+				"product.price > 100\n    send: [floor-team]\n", i, i)
 		case 1:
-			fmt.Fprintf(&b, "  - name: rule-%d\n    when: product.category == \"rare-%d\" and zone.kind == \"floor\" and not item.home\n    send: [floor-team]\n", i, i)
+			fmt.Fprintf(&b, "  - name: rule-%d\n    when: product.category == \"rare-%d\" and zone.kind == "+
+				"\"floor\" and not item.home\n    send: [floor-team]\n", i, i)
 		case 2:
-			fmt.Fprintf(&b, "  - name: rule-%d\n    when: product.sku == \"QB-%d\" and zone.kind == \"fitting\"\n    hold: 20m\n    send: [floor-team]\n", i, i+1000)
+			fmt.Fprintf(&b, "  - name: rule-%d\n    when: product.sku == \"UB-%d\" and zone.kind == \"fitting\"\n  "+
+				"  hold: 20m\n    send: [floor-team]\n", i, i+1000)
 		}
 	}
 	return b.String()
@@ -50,7 +53,8 @@ func traffic(items, batches int) []event.Entry {
 		}
 		for k := range 500 {
 			item := who[k%100]
-			e.Reads = append(e.Reads, event.Read{Key: bookN(item), Zone: uint16(1 + at[item]), RSSI: int16(-700 + rng.IntN(200)), N: 1, T: now - int64(k%40)})
+			e.Reads = append(e.Reads, event.Read{Key: bookN(item), Zone: uint16(1 + at[item]),
+				RSSI: int16(-700 + rng.IntN(200)), N: 1, T: now - int64(k%40)})
 		}
 		log[i] = e
 	}
@@ -64,11 +68,12 @@ func bookN(i int) epc.Key {
 
 // stocked returns a state that already knows the items.
 func stocked(tb testing.TB, cfg *Config, items int) (*Machine, uint64) {
-	s := NewMachine("quayside", cfg)
+	s := NewMachine("umberhithe", cfg)
 	seq := uint64(0)
 	for i := 0; i < items; i += 500 {
 		seq++
-		e := event.Entry{Seq: seq, Kind: event.EntryReads, At: opening - 3_600_000, Points: []string{"handheld-1"}, Zones: []string{"shelf-a", "shelf-b"}}
+		e := event.Entry{Seq: seq, Kind: event.EntryReads, At: opening - 3_600_000, Points: []string{"handheld-1"},
+			Zones: []string{"shelf-a", "shelf-b"}}
 		for k := i; k < min(items, i+500); k++ {
 			e.Reads = append(e.Reads, event.Read{Key: bookN(k), Zone: uint16(1 + k%2), RSSI: -500, N: 1, T: e.At})
 		}
@@ -176,7 +181,8 @@ func BenchmarkDoor(b *testing.B) {
 							}
 							level, point = -700+int16(20*(6-max(step-6, 6-step))), min(1, step/7)
 						}
-						e.Reads = append(e.Reads, event.Read{Key: bookN(k), Point: uint16(point), RSSI: level, N: 1, T: now - int64(280-90*n)})
+						e.Reads = append(e.Reads, event.Read{Key: bookN(k), Point: uint16(point), RSSI: level, N: 1,
+							T: now - int64(280-90*n)})
 					}
 				}
 				seq++

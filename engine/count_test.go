@@ -13,9 +13,10 @@ import (
 )
 
 func (sh *shop) command(do, id string, missingAfter int, zones ...string) string {
-	sh.step(event.Entry{Kind: event.EntryCount, By: "floor", Command: event.CountCommand{Do: do, ID: id, Zones: zones, MissingAfter: missingAfter}})
+	sh.step(event.Entry{Kind: event.EntryCount, By: "floor", Command: event.CountCommand{Do: do, ID: id, Zones: zones,
+		MissingAfter: missingAfter}})
 	if do == "open" {
-		return event.CountID("quayside", sh.s.Seq())
+		return event.CountID("umberhithe", sh.s.Seq())
 	}
 	return id
 }
@@ -118,7 +119,8 @@ func TestCountReopensForASecondPass(t *testing.T) {
 }
 
 func TestCountAccuracyRule(t *testing.T) {
-	sh := newShop(t, testRules+"  - name: poor-count\n    about: count\n    when: count.accuracy < 0.95\n    say: \"{count.missing} of {count.expected} missing\"\n    send: [floor-team]\n")
+	sh := newShop(t, testRules+"  - name: poor-count\n    about: count\n    when: count.accuracy < 0.95\n    say: "+
+		"\"{count.missing} of {count.expected} missing\"\n    send: [floor-team]\n")
 	sh.readIn("handheld-1", "shelf-a", -50, book(1, 1), book(1, 2))
 	sh.pass(2 * time.Minute)
 	id := sh.command("open", "", 1, "shelf-a")
@@ -134,10 +136,11 @@ func BenchmarkCountFold(b *testing.B) {
 	cfg := testConfig(b, testRules)
 	const tags = 100_000
 	for range b.N {
-		s := NewMachine("quayside", cfg)
+		s := NewMachine("umberhithe", cfg)
 		seq := uint64(1)
-		require.NoError(b, s.Apply(&event.Entry{Seq: seq, Kind: event.EntryCount, At: opening, Command: event.CountCommand{Do: "open", Zones: []string{"shelf-a"}}}, nil))
-		id := event.CountID("quayside", 1)
+		require.NoError(b, s.Apply(&event.Entry{Seq: seq, Kind: event.EntryCount, At: opening,
+			Command: event.CountCommand{Do: "open", Zones: []string{"shelf-a"}}}, nil))
+		id := event.CountID("umberhithe", 1)
 		reads := 0
 		e := event.Entry{Kind: event.EntryReads, Points: []string{"handheld-1"}, Count: id}
 		for i := 0; i < tags; i += 25 {
@@ -168,10 +171,12 @@ func BenchmarkCountClose(b *testing.B) {
 			e.Seq = seq
 			require.NoError(b, s.Apply(&e, nil))
 		}
-		step(event.Entry{Kind: event.EntryCount, At: opening, Command: event.CountCommand{Do: "open", Zones: []string{"shelf-a", "shelf-b"}}})
-		id := event.CountID("quayside", seq)
+		step(event.Entry{Kind: event.EntryCount, At: opening, Command: event.CountCommand{Do: "open",
+			Zones: []string{"shelf-a", "shelf-b"}}})
+		id := event.CountID("umberhithe", seq)
 		for i := 0; i < tags*98/100; i += 500 {
-			e := event.Entry{Kind: event.EntryReads, At: opening + int64(i), Points: []string{"handheld-1"}, Zones: []string{"shelf-a", "shelf-b"}, Count: id}
+			e := event.Entry{Kind: event.EntryReads, At: opening + int64(i), Points: []string{"handheld-1"},
+				Zones: []string{"shelf-a", "shelf-b"}, Count: id}
 			for k := i; k < i+500; k++ {
 				e.Reads = append(e.Reads, event.Read{Key: bookN(k), Zone: uint16(1 + k%2), RSSI: -550, N: 1, T: e.At})
 			}
@@ -206,7 +211,7 @@ func BenchmarkCountClose(b *testing.B) {
 		for range b.N {
 			b.StopTimer()
 			s := setUp()
-			id := event.CountID("quayside", tags/500+1)
+			id := event.CountID("umberhithe", tags/500+1)
 			b.StartTimer()
 			e := event.Entry{Seq: s.seq + 1, Kind: event.EntryCount, At: opening + tags, Command: event.CountCommand{Do: "close", ID: id}}
 			if err := s.Apply(&e, nil); err != nil {
@@ -222,9 +227,10 @@ func TestDeliveryAgainstItsPapers(t *testing.T) {
 	sh := newShop(t, testRules)
 	named, absent := book(1, 50), book(1, 51)
 	sh.step(event.Entry{Kind: event.EntryCount, By: "bay", Command: event.CountCommand{
-		Do: "open", Zones: []string{"stockroom"}, Delivery: true, Tags: []event.Tag{{Key: named}, {Key: absent}}, Papers: []event.Line{{GTIN: 9521234000020, Count: 3}},
+		Do: "open", Zones: []string{"stockroom"}, Delivery: true, Tags: []event.Tag{{Key: named}, {Key: absent}},
+		Papers: []event.Line{{GTIN: 9521234000020, Count: 3}},
 	}})
-	id := event.CountID("quayside", sh.s.Seq())
+	id := event.CountID("umberhithe", sh.s.Seq())
 	sh.pass(time.Second)
 	sh.countReads(id, "stockroom", -50, named, book(2, 60), book(2, 61), book(1, 99))
 	sh.pass(time.Second)
@@ -232,7 +238,8 @@ func TestDeliveryAgainstItsPapers(t *testing.T) {
 	r := sh.result()
 	require.Equal(t, map[string]int{"not_delivered": 1, "not_on_papers": 1}, findings(r))
 	require.Equal(t, []int{5, 3, 2, 1}, []int{r.Expected, r.Matched, r.Missing, r.Unexpected})
-	require.Equal(t, []event.ProductLine{{GTIN: 9521234000013, Expected: 2, Found: 2}, {GTIN: 9521234000020, Expected: 3, Found: 2}}, r.Products)
+	require.Equal(t, []event.ProductLine{{GTIN: 9521234000013, Expected: 2, Found: 2},
+		{GTIN: 9521234000020, Expected: 3, Found: 2}}, r.Products)
 	it := sh.s.item(sh.s.find(book(2, 60)))
 	require.Equal(t, event.SellableNotAccessible, it.disp)
 	received := 0
@@ -252,7 +259,7 @@ func TestAHoldDoesNotSilenceARuleAboutCounts(t *testing.T) {
 	require.Len(t, found, 1, "a warning")
 	cfg := *sh.cfg
 	cfg.Rules = set
-	sh.cfg, sh.s = &cfg, NewMachine("quayside", &cfg)
+	sh.cfg, sh.s = &cfg, NewMachine("umberhithe", &cfg)
 	sh.readIn("handheld-1", "shelf-a", -50, book(1, 1))
 	sh.pass(time.Second)
 	id := sh.command("open", "", 1, "shelf-a")

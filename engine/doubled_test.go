@@ -23,7 +23,7 @@ func upstairs(t *testing.T, ruleText string) *shop {
 	require.NoError(t, err)
 	cfg := *sh.cfg
 	cfg.Layout = l
-	sh.cfg, sh.s = &cfg, NewMachine("quayside", &cfg)
+	sh.cfg, sh.s = &cfg, NewMachine("umberhithe", &cfg)
 	return sh
 }
 

@@ -101,7 +101,8 @@ func TestRemindersEndWithSomebodysHand(t *testing.T) {
 	sh := newShop(t, onTables+"    remind: 10m\n")
 	sh.shelve("front-tables", book(1, 1))
 	sh.pass(25 * time.Minute)
-	require.Equal(t, []string{"on-tables opened > floor-team", "on-tables reminded > floor-team", "on-tables reminded > floor-team"}, sh.messages(0))
+	require.Equal(t, []string{"on-tables opened > floor-team", "on-tables reminded > floor-team",
+		"on-tables reminded > floor-team"}, sh.messages(0))
 	require.Equal(t, 2, sh.s.LiveAlerts()[0].Reminders)
 	sh.act("on-tables", "acknowledge")
 	n := len(sh.tells)
@@ -126,9 +127,11 @@ func TestEscalation(t *testing.T) {
 	k := book(1, 1)
 	sh.shelve("front-tables", k)
 	sh.pass(time.Hour)
-	require.Equal(t, []string{"on-tables opened > floor-team", "on-tables escalated > manager", "on-tables escalated > floor-team"}, sh.messages(0), "once, not every five minutes")
+	require.Equal(t, []string{"on-tables opened > floor-team", "on-tables escalated > manager",
+		"on-tables escalated > floor-team"}, sh.messages(0), "once, not every five minutes")
 	sh.shelve("shelf-a", k)
-	require.Equal(t, []string{"on-tables cleared > floor-team", "on-tables cleared > manager"}, sh.messages(3), "who was called in hears how it ended")
+	require.Equal(t, []string{"on-tables cleared > floor-team", "on-tables cleared > manager"}, sh.messages(3),
+		"who was called in hears how it ended")
 
 	sh = newShop(t, rule)
 	sh.shelve("front-tables", k)
@@ -279,7 +282,7 @@ func hoursShop(t *testing.T, at time.Time) *shop {
 	require.NoError(t, err)
 	cfg := *sh.cfg
 	cfg.Layout = l
-	sh.cfg, sh.s, sh.now = &cfg, NewMachine("quayside", &cfg), at.UnixMilli()
+	sh.cfg, sh.s, sh.now = &cfg, NewMachine("umberhithe", &cfg), at.UnixMilli()
 	return sh
 }
 
@@ -348,7 +351,8 @@ func TestARuleThatIsTakenAwayEndsItsStorm(t *testing.T) {
 	for _, d := range sh.tells[n:] {
 		of = append(of, d.Alert+" "+d.Type)
 	}
-	require.ElementsMatch(t, []string{"quayside-1-1 alert.cleared", "quayside-2-1 alert.cleared", "quayside-3-2 alert.gathered", "quayside-3-2 alert.cleared"}, of)
+	require.ElementsMatch(t, []string{"umberhithe-1-1 alert.cleared", "umberhithe-2-1 alert.cleared",
+		"umberhithe-3-2 alert.gathered", "umberhithe-3-2 alert.cleared"}, of)
 	for _, a := range sh.s.LiveAlerts() {
 		require.Equal(t, event.AlertCleared, a.Status)
 	}

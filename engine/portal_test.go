@@ -154,8 +154,10 @@ func TestWhoTurnsBackInTheDoorHasNotPassed(t *testing.T) {
 	sh := newShop(t, testRules)
 	k := book(1, 1)
 	sh.stand("shelf-a-1", -55, 20, k)
-	sh.report(300, 0, 0, k, onwards(through[:30], 1900, leg{0, "door-out", -58}, leg{200, "door-in", -60}, leg{300, "door-out", -62}, leg{400, "door-in", -54},
-		leg{600, "door-in", -53}, leg{800, "door-in", -54}, leg{1000, "door-in", -57}, leg{1200, "door-in", -60}, leg{1400, "door-in", -66}))
+	sh.report(300, 0, 0, k, onwards(through[:30], 1900, leg{0, "door-out", -58}, leg{200, "door-in", -60},
+		leg{300, "door-out", -62}, leg{400, "door-in", -54},
+		leg{600, "door-in", -53}, leg{800, "door-in", -54}, leg{1000, "door-in", -57}, leg{1200, "door-in", -60},
+		leg{1400, "door-in", -66}))
 	sh.stand("shelf-a-1", -55, 10, k)
 	require.Equal(t, "shelf-a", sh.zoneOf(k))
 	sh.pass(time.Minute)
@@ -195,7 +197,7 @@ func join(parts ...[]leg) []leg {
 	return all
 }
 
-const laneLayout = `{"site": "quayside", "time_zone": "UTC", "zones": [
+const laneLayout = `{"site": "umberhithe", "time_zone": "UTC", "zones": [
   {"id": "shelf-a", "kind": "shelf"}, {"id": "street-door", "kind": "exit"}, {"id": "lane-door", "kind": "exit"}, {"id": "till", "kind": "checkout"}],
   "read_points": [{"id": "shelf-a-1", "role": "fixed", "zone": "shelf-a"}, {"id": "door-in", "role": "portal", "zone": "street-door", "side": "inner"},
   {"id": "door-out", "role": "portal", "zone": "street-door", "side": "outer"}, {"id": "lane-1", "role": "portal", "zone": "lane-door"}, {"id": "till-1", "role": "desk", "zone": "till"}]}`
@@ -213,18 +215,25 @@ func TestSingleWalks(t *testing.T) {
 		silent bool // no reader inside hears it before: it was only declared
 		want   []string
 	}{
-		{"a slow exit with a pause of a second and a half", join(many(0, 4500, 56, "door-in", -63), many(6000, 11_200, 82, "door-out", -62), many(7500, 8000, 5, "door-in", -66)), false, []string{"out"}},
-		{"the same without the pause", join(many(0, 4500, 56, "door-in", -63), many(4600, 9800, 82, "door-out", -62), many(6100, 6600, 5, "door-in", -66)), false, []string{"out"}},
+		{"a slow exit with a pause of a second and a half", join(many(0, 4500, 56, "door-in", -63),
+			many(6000, 11_200, 82, "door-out", -62), many(7500, 8000, 5, "door-in", -66)), false, []string{"out"}},
+		{"the same without the pause", join(many(0, 4500, 56, "door-in", -63), many(4600, 9800, 82, "door-out", -62),
+			many(6100, 6600, 5, "door-in", -66)), false, []string{"out"}},
 		{"a plain exit, then nine outer reads and a weak inner one at the end",
-			join(many(0, 1500, 15, "door-in", -55), many(1200, 3000, 18, "door-out", -55), many(4200, 5700, 9, "door-out", -66), many(6500, 6500, 1, "door-in", -72)), false, []string{"out"}},
-		{"the outer side alone, well heard, as it goes away", join(many(0, 1200, 12, "door-out", -57), many(1200, 2400, 10, "door-out", -63), many(2400, 3200, 4, "door-out", -70)), false, []string{"out"}},
+			join(many(0, 1500, 15, "door-in", -55), many(1200, 3000, 18, "door-out", -55),
+				many(4200, 5700, 9, "door-out", -66), many(6500, 6500, 1, "door-in", -72)), false, []string{"out"}},
+		{"the outer side alone, well heard, as it goes away", join(many(0, 1200, 12, "door-out", -57),
+			many(1200, 2400, 10, "door-out", -63), many(2400, 3200, 4, "door-out", -70)), false, []string{"out"}},
 		{"the outer side alone, no strength reported", many(0, 3000, 30, "door-out", 0), false, []string{"out"}},
-		{"one antenna: a walk out, then a few weak reads", join(many(0, 3000, 30, "lane-1", -52), many(4200, 5000, 8, "lane-1", -65)), false, []string{"out"}},
+		{"one antenna: a walk out, then a few weak reads", join(many(0, 3000, 30, "lane-1", -52),
+			many(4200, 5000, 8, "lane-1", -65)), false, []string{"out"}},
 		{"on its shelf, heard there every three seconds; the door's inner side hears it, then three times the outer one",
 			join(home, many(51_100, 55_000, 18, "door-in", -70), many(54_600, 55_200, 3, "door-out", -73)), true, nil},
-		{"the same, and one outer read", join(home, many(51_100, 54_300, 21, "door-in", -68), many(55_200, 55_200, 1, "door-out", -76)), true, nil},
+		{"the same, and one outer read", join(home, many(51_100, 54_300, 21, "door-in", -68),
+			many(55_200, 55_200, 1, "door-out", -76)), true, nil},
 		{"at the till, read there ten times a second, while the door hears it change from its inner to its outer side",
-			join(many(0, 8000, 80, "till-1", -50), many(1000, 4000, 14, "door-in", -67), many(3600, 5500, 14, "door-out", -68)), false, nil},
+			join(many(0, 8000, 80, "till-1", -50), many(1000, 4000, 14, "door-in", -67),
+				many(3600, 5500, 14, "door-out", -68)), false, nil},
 		{"one stray read of the outer side", many(0, 0, 1, "door-out", -70), false, nil},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -232,7 +241,7 @@ func TestSingleWalks(t *testing.T) {
 			l, err := layout.Parse([]byte(laneLayout))
 			require.NoError(t, err)
 			sh.cfg = &Config{Layout: l, Catalog: sh.cfg.Catalog, Rules: sh.cfg.Rules}
-			sh.s = NewMachine("quayside", sh.cfg)
+			sh.s = NewMachine("umberhithe", sh.cfg)
 			k := book(1, 1)
 			sh.event(event.EventReceived, "shelf-a", k)
 			sh.pass(100 * time.Second)
@@ -417,14 +426,16 @@ func TestGoodsThatTravelTogetherDecideTogether(t *testing.T) {
 }
 
 func TestExplainsPassagesInWords(t *testing.T) {
-	sh := newShop(t, strings.NewReplacer(`zone.kind == "exit" and`, `passage.sure and passage.door == "street-door" and passage.direction == "out" and`).Replace(testRules))
+	sh := newShop(t, strings.NewReplacer(`zone.kind == "exit" and`, `passage.sure and passage.door == `+
+		`"street-door" and passage.direction == "out" and`).Replace(testRules))
 	k := book(1, 1)
 	sh.stand("shelf-a-1", -55, 20, k)
 	sh.report(300, 0, 0, k, through)
 	sh.pass(15 * time.Second)
 	require.Equal(t, []string{"unpaid-at-door opened"}, sh.alerts())
 
-	sh = newShop(t, strings.NewReplacer(`zone.kind == "exit" and`, `cause == "passed" and not passage.sure and passage.door == "street-door" and`, "hold: 3s", "hold: 0s").Replace(testRules))
+	sh = newShop(t, strings.NewReplacer(`zone.kind == "exit" and`, `cause == "passed" and not passage.sure and `+
+		`passage.door == "street-door" and`, "hold: 3s", "hold: 0s").Replace(testRules))
 	sh.stand("shelf-a-1", -55, 20, k)
 	sh.report(300, 0, 0, k, through)
 	sh.pass(time.Second)
@@ -443,14 +454,15 @@ func TestOneAntennaWithoutReadersInsideIsNeverSure(t *testing.T) {
 		require.NoError(t, err)
 		sh := newShop(t, testRules)
 		sh.cfg = &Config{Layout: l, Catalog: sh.cfg.Catalog, Rules: sh.cfg.Rules}
-		sh.s = NewMachine("quayside", sh.cfg)
+		sh.s = NewMachine("umberhithe", sh.cfg)
 		k := book(1, 1)
 		sh.event(event.EventReceived, "shelf-a", k)
 		sh.pass(100 * time.Second)
 		if inside {
 			sh.stand("shelf-a-1", -55, 20, k)
 		}
-		sh.report(300, 0, 10, k, join(many(0, 700, 7, "lane-1", -64), many(800, 1200, 5, "lane-1", -57), many(1300, 1900, 7, "lane-1", -51), many(2000, 2400, 5, "lane-1", -58), many(2500, 3000, 6, "lane-1", -65)))
+		sh.report(300, 0, 10, k, join(many(0, 700, 7, "lane-1", -64), many(800, 1200, 5, "lane-1", -57),
+			many(1300, 1900, 7, "lane-1", -51), many(2000, 2400, 5, "lane-1", -58), many(2500, 3000, 6, "lane-1", -65)))
 		sh.pass(15 * time.Second)
 		require.Equal(t, inside, len(passages(sh)) == 1)
 		require.NotEmpty(t, hints(sh))
@@ -492,7 +504,8 @@ func TestWarnsOfReaders(t *testing.T) {
 	report := func(sh *shop, every, behind int64, rssi int16) {
 		for i := range int64(20) {
 			sh.pass(time.Duration(every) * time.Millisecond)
-			sh.step(event.Entry{Kind: event.EntryReads, Points: []string{"door-in"}, Reads: []event.Read{{Key: book(1, int(i)), RSSI: rssi, N: 1, T: sh.now - behind}}})
+			sh.step(event.Entry{Kind: event.EntryReads, Points: []string{"door-in"},
+				Reads: []event.Read{{Key: book(1, int(i)), RSSI: rssi, N: 1, T: sh.now - behind}}})
 		}
 	}
 	sh := newShop(t, testRules)
@@ -513,7 +526,7 @@ func TestWarnsOfReaders(t *testing.T) {
 	require.NoError(t, err)
 	sh = newShop(t, testRules)
 	sh.cfg = &Config{Layout: l, Catalog: sh.cfg.Catalog, Rules: sh.cfg.Rules}
-	sh.s = NewMachine("quayside", sh.cfg)
+	sh.s = NewMachine("umberhithe", sh.cfg)
 	sh.read("lane-1", -55, book(1, 1))
 	require.Contains(t, warnings(sh, "lane-1"), "no fixed reader inside reports now")
 	sh.read("shelf-a-1", -55, book(1, 2))

@@ -186,7 +186,7 @@ func TestPresentTagsRarelyLeave(t *testing.T) {
 func TestTraceRemembersTheLastEpochs(t *testing.T) {
 	cfg := testConfig(t, testRules)
 	rapid.Check(t, func(rt *rapid.T) {
-		s := NewMachine("quayside", cfg)
+		s := NewMachine("umberhithe", cfg)
 		s.advance(opening)
 		i := s.create(book(1, 1), "")
 		pt := s.point(s.numbers["shelf-a-1"])
@@ -250,7 +250,7 @@ func TestLoadingWhileDeafChangesNothing(t *testing.T) {
 		sh.pass(time.Second)
 	}
 	require.NotZero(t, sh.s.readers.at(sh.s.numbers["shelf-a-1"]).since, "it was deaf")
-	s, rec := NewMachine("quayside", sh.cfg), records{}
+	s, rec := NewMachine("umberhithe", sh.cfg), records{}
 	for i := range sh.log {
 		e := sh.log[i]
 		require.NoError(t, s.Apply(&e, nil))
@@ -278,10 +278,10 @@ func TestOneReadPlacesWhereTagsKeepQuiet(t *testing.T) {
 		{`"session":"S1"`, false}, // two within the window
 	} {
 		sh := newShop(t, "rules: []")
-		l, err := layout.Parse([]byte(`{"site":"quayside","time_zone":"UTC","zones":[{"id":"shelf-a","kind":"shelf"}],"read_points":[{"id":"shelf-a-1","role":"fixed","zone":"shelf-a",` + c.point + `}]}`))
+		l, err := layout.Parse([]byte(`{"site":"umberhithe","time_zone":"UTC","zones":[{"id":"shelf-a","kind":"shelf"}],"read_points":[{"id":"shelf-a-1","role":"fixed","zone":"shelf-a",` + c.point + `}]}`))
 		require.NoError(t, err)
 		sh.cfg = &Config{Layout: l, Catalog: sh.cfg.Catalog, Rules: sh.cfg.Rules}
-		sh.s = NewMachine("quayside", sh.cfg)
+		sh.s = NewMachine("umberhithe", sh.cfg)
 		var arrived int
 		for range 20 {
 			sh.read("shelf-a-1", -50, book(1, 1))
@@ -315,7 +315,8 @@ func TestLateDeclarationsAreKept(t *testing.T) {
 	sh.read("shelf-a-1", -70, k)
 	rec := records{}
 	rec.commit(sh.s)
-	sh.step(event.Entry{Kind: event.EntryReads, Points: []string{"till-1"}, Reads: []event.Read{{Key: k, RSSI: -450, N: 1, T: sh.now - 120_000}}})
+	sh.step(event.Entry{Kind: event.EntryReads, Points: []string{"till-1"},
+		Reads: []event.Read{{Key: k, RSSI: -450, N: 1, T: sh.now - 120_000}}})
 	for range 10 { // until that batch is no part of the journal's tail any more
 		sh.pass(40 * time.Second)
 		sh.read("shelf-a-1", -80, k)

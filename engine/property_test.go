@@ -18,7 +18,7 @@ import (
 
 // journalOf draws a random day: reads of every role, late and repeated ones, business events, acts on alerts, and the ticks that the server would add.
 func journalOf(rt *rapid.T, cfg *Config) []event.Entry {
-	s := NewMachine("quayside", cfg)
+	s := NewMachine("umberhithe", cfg)
 	now := opening
 	var log []event.Entry
 	var alerts []string
@@ -74,14 +74,15 @@ func journalOf(rt *rapid.T, cfg *Config) []event.Entry {
 				wait(rapid.SampledFrom([]int64{150, 250, 350}).Draw(rt, "stride"))
 			}
 		case 12:
-			cmd := event.CountCommand{Do: "open", Zones: []string{rapid.SampledFrom(zones).Draw(rt, "counted")}, MissingAfter: rapid.IntRange(1, 2).Draw(rt, "missing")}
+			cmd := event.CountCommand{Do: "open", Zones: []string{rapid.SampledFrom(zones).Draw(rt, "counted")},
+				MissingAfter: rapid.IntRange(1, 2).Draw(rt, "missing")}
 			if len(counts) > 0 && rapid.Bool().Draw(rt, "go on") {
 				cmd.ID = rapid.SampledFrom(counts).Draw(rt, "count")
 				cmd.Do = rapid.SampledFrom([]string{"pause", "resume", "pass", "close", "close", "discard", "reopen"}).Draw(rt, "do")
 			}
 			add(event.Entry{Kind: event.EntryCount, By: "floor", Command: cmd})
 			if cmd.Do == "open" {
-				counts = append(counts, event.CountID("quayside", uint64(len(log))))
+				counts = append(counts, event.CountID("umberhithe", uint64(len(log))))
 			}
 		case 13:
 			if len(counts) == 0 {
@@ -90,19 +91,22 @@ func journalOf(rt *rapid.T, cfg *Config) []event.Entry {
 			e := event.Entry{Kind: event.EntryReads, Points: points, Zones: zones, Count: rapid.SampledFrom(counts).Draw(rt, "count")}
 			for range rapid.IntRange(1, 8).Draw(rt, "reads") {
 				e.Reads = append(e.Reads, event.Read{
-					Key: rapid.SampledFrom(keys).Draw(rt, "key"), N: 1, Point: 6, Zone: uint16(rapid.IntRange(0, len(zones)).Draw(rt, "declared")),
+					Key: rapid.SampledFrom(keys).Draw(rt, "key"), N: 1, Point: 6,
+					Zone: uint16(rapid.IntRange(0, len(zones)).Draw(rt, "declared")),
 					RSSI: int16(rapid.IntRange(-75, -45).Draw(rt, "rssi") * 10), T: now - rapid.Int64Range(0, 3000).Draw(rt, "ago"),
 				})
 			}
 			add(e)
 		case 0:
-			ev := event.Event{Type: event.EventType(rapid.IntRange(1, 6).Draw(rt, "event")), Zone: rapid.SampledFrom(zones).Draw(rt, "zone"), T: now - rapid.Int64Range(0, 5000).Draw(rt, "ago")}
+			ev := event.Event{Type: event.EventType(rapid.IntRange(1, 6).Draw(rt, "event")),
+				Zone: rapid.SampledFrom(zones).Draw(rt, "zone"), T: now - rapid.Int64Range(0, 5000).Draw(rt, "ago")}
 			ev.Tags = []event.Tag{{Key: rapid.SampledFrom(keys).Draw(rt, "key")}}
 			add(event.Entry{Kind: event.EntryEvents, Events: []event.Event{ev}})
 		case 1:
 			if len(alerts) > 0 {
 				add(event.Entry{Kind: event.EntryAct, By: "floor", Act: event.Act{
-					Alert: rapid.SampledFrom(alerts).Draw(rt, "alert"), Do: rapid.SampledFrom([]string{"acknowledge", "close"}).Draw(rt, "do"), Outcome: "genuine",
+					Alert: rapid.SampledFrom(alerts).Draw(rt, "alert"),
+					Do:    rapid.SampledFrom([]string{"acknowledge", "close"}).Draw(rt, "do"), Outcome: "genuine",
 				}})
 			}
 		case 2:
@@ -145,7 +149,8 @@ func (r *run) take(out Batch) {
 	for i := range out.Facts {
 		f := out.Facts[i]
 		r.exact = append(r.exact, fmt.Sprintf("%d-%d %x", f.Ms, f.N, event.AppendFact(nil, &f)))
-		r.facts = append(r.facts, fmt.Sprintf("%s %v %s<-%s %s at %d %v %d %s", f.Cause, f.Key, f.Zone, f.From, f.Point, f.At, f.Passage, f.Count, f.Disp))
+		r.facts = append(r.facts, fmt.Sprintf("%s %v %s<-%s %s at %d %v %d %s", f.Cause, f.Key, f.Zone, f.From, f.Point,
+			f.At, f.Passage, f.Count, f.Disp))
 	}
 	for i := range out.Alerts {
 		r.exact = append(r.exact, out.Alerts[i].Type+string(event.AppendAlert(nil, &out.Alerts[i].Alert)))
@@ -156,7 +161,7 @@ func (r *run) take(out Batch) {
 }
 
 func fold(rt require.TestingT, cfg *Config, log []event.Entry) *run {
-	r := &run{state: NewMachine("quayside", cfg)}
+	r := &run{state: NewMachine("umberhithe", cfg)}
 	for i := range log {
 		e := log[i]
 		e.Seq = uint64(i + 1)
@@ -183,7 +188,8 @@ func whereabouts(s *Machine) string {
 	var lines []string
 	for i := range s.count {
 		it := s.item(i)
-		lines = append(lines, fmt.Sprintf("%v in %s since %d seen %d %s declared %v", it.key, s.idOf(it.zone), it.since, it.seen, it.disp, it.flags&flagDeclared != 0))
+		lines = append(lines, fmt.Sprintf("%v in %s since %d seen %d %s declared %v", it.key, s.idOf(it.zone), it.since,
+			it.seen, it.disp, it.flags&flagDeclared != 0))
 	}
 	slices.Sort(lines)
 	return strings.Join(lines, "\n")
@@ -283,7 +289,7 @@ func (rec records) load(rt require.TestingT, cfg *Config, log []event.Entry) *Ma
 			names[binary.BigEndian.Uint16([]byte(k[1]))] = string(v)
 		}
 	}
-	l, err := NewLoader("quayside", cfg, m, names)
+	l, err := NewLoader("umberhithe", cfg, m, names)
 	require.NoError(rt, err)
 	for k := range maps.Keys(rec) { // in no order, as a store yields them
 		require.NoError(rt, l.Record(k[0], k[1], rec[k]), k[0])
@@ -308,8 +314,9 @@ func dumped(s *Machine) string {
 func TestLoadingAgainChangesNothing(t *testing.T) {
 	for name, src := range map[string]string{
 		// So that every field of an alert's record is at stake.
-		"gathering and a clear delay": strings.NewReplacer("hold: 3s", "hold: 3s\n    gather: 20s\n    clear: 5s", "hold: 10m", "hold: 10s").Replace(testRules),
-		"against noise":               noisyRules,
+		"gathering and a clear delay": strings.NewReplacer("hold: 3s", "hold: 3s\n    gather: 20s\n    clear: 5s",
+			"hold: 10m", "hold: 10s").Replace(testRules),
+		"against noise": noisyRules,
 	} {
 		t.Run(name, func(t *testing.T) { loadingAgainChangesNothing(t, testConfig(t, src)) })
 	}
@@ -317,7 +324,7 @@ func TestLoadingAgainChangesNothing(t *testing.T) {
 
 // noisyRules have every means against noise, with times short enough for a random day.
 const noisyRules = `params:
-  near: {default: 1, min: 0, max: 9, sites: {quayside: 2}}
+  near: {default: 1, min: 0, max: 9, sites: {umberhithe: 2}}
 storm: 3 per 30s
 rules:
   - name: moved
@@ -368,7 +375,7 @@ func loadingAgainChangesNothing(t *testing.T, cfg *Config) {
 	rapid.Check(t, func(rt *rapid.T) {
 		log := journalOf(rt, cfg)
 		whole := fold(rt, cfg, log)
-		r := &run{state: NewMachine("quayside", cfg)}
+		r := &run{state: NewMachine("umberhithe", cfg)}
 		rec := records{}
 		for i := range log {
 			e := log[i]
@@ -397,7 +404,7 @@ func TestRecordsSurviveDamage(t *testing.T) {
 	sh.pass(5 * time.Second)
 	for _, c := range sh.s.flush() {
 		for cut := range len(c.Value) {
-			l, err := NewLoader("quayside", cfg, Meta{}, nil)
+			l, err := NewLoader("umberhithe", cfg, Meta{}, nil)
 			require.NoError(t, err)
 			_ = l.Record(c.Kind, c.Key, c.Value[:cut]) // must not panic
 		}
@@ -405,7 +412,7 @@ func TestRecordsSurviveDamage(t *testing.T) {
 }
 
 func FuzzDecodeRecords(f *testing.F) {
-	f.Add(event.AppendAlert(nil, &event.Alert{ID: "quayside-1-1", Rule: "r", Why: []byte("{}"), Send: []string{"c"}}))
+	f.Add(event.AppendAlert(nil, &event.Alert{ID: "umberhithe-1-1", Rule: "r", Why: []byte("{}"), Send: []string{"c"}}))
 	f.Add(event.AppendDelivery(nil, &event.Delivery{ID: "msg_1", Data: []byte("{}")}))
 	f.Add(event.AppendFact(nil, &event.Fact{Cause: event.Passed, Zone: "street-door"}))
 	f.Fuzz(func(t *testing.T, b []byte) {

@@ -16,11 +16,12 @@ import (
 // limited makes a shop whose first product has these limits.
 func limited(t testing.TB, minimum, maximum string) *shop {
 	sh := newShop(t, "rules: []")
-	c, bad := catalog.ParseCSV(strings.NewReader("gtin,sku,name,home_zones,minimum,maximum\n9521234000013,QB-1,The Tide Table,shelf-b|front-tables,"+minimum+","+maximum+"\n9521234000020,QB-2,Harbour Lights,,,\n"), catalog.CSVOptions{})
+	c, bad := catalog.ParseCSV(strings.NewReader("gtin,sku,name,home_zones,minimum,maximum\n9521234000013,UB-1,The "+
+		"Tide Table,shelf-b|front-tables,"+minimum+","+maximum+"\n9521234000020,UB-2,Harbour Lights,,,\n"), catalog.CSVOptions{})
 	require.Empty(t, bad)
 	cfg := *sh.cfg
 	cfg.Catalog = c
-	sh.cfg, sh.s = &cfg, NewMachine("quayside", &cfg)
+	sh.cfg, sh.s = &cfg, NewMachine("umberhithe", &cfg)
 	return sh
 }
 
@@ -67,7 +68,8 @@ func TestPicks(t *testing.T) {
 		{"a kind has too much", "", "shelf:2", func(sh *shop) { sh.put("shelf-a", 1, 3); sh.put("shelf-b", 4, 4) },
 			[]string{"shelf-a>stockroom 2 over"}, nil},
 		{"two places want what is there for one", "front-tables:2|shelf-a:2", "", func(sh *shop) { sh.put("stockroom", 1, 3) },
-			[]string{"stockroom>front-tables 2", "stockroom>shelf-a 1"}, []string{"front-tables 0 of 2, 2 come, 0 lacking", "shelf-a 0 of 2, 1 come, 1 lacking"}},
+			[]string{"stockroom>front-tables 2", "stockroom>shelf-a 1"},
+			[]string{"front-tables 0 of 2, 2 come, 0 lacking", "shelf-a 0 of 2, 1 come, 1 lacking"}},
 		{"too much in the stockroom stays there", "", "stockroom:1", func(sh *shop) { sh.put("stockroom", 1, 3) }, nil, nil},
 	} {
 		sh := limited(t, c.minimum, c.maximum)

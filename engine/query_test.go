@@ -62,7 +62,7 @@ func TestItemsInPages(t *testing.T) {
 
 func TestStockRowsKnowWhatIsNotThere(t *testing.T) {
 	sh := newShop(t, "rules: []")
-	csv := testProducts + "9521234000037,QB-3,Low Water,novels,8,shelf-a,floor:3|shelf-b:1\n"
+	csv := testProducts + "9521234000037,UB-3,Low Water,novels,8,shelf-a,floor:3|shelf-b:1\n"
 	c, rowErrs := catalog.ParseCSV(strings.NewReader(csv), catalog.CSVOptions{})
 	require.Empty(t, rowErrs)
 	cfg := *sh.cfg
@@ -103,7 +103,7 @@ func TestAlertsOfAState(t *testing.T) {
 	a, ok := sh.s.Alert(list[0].ID)
 	require.True(t, ok)
 	require.Equal(t, event.AlertOpen, a.Status)
-	_, ok = sh.s.Alert("quayside-999-1")
+	_, ok = sh.s.Alert("umberhithe-999-1")
 	require.False(t, ok)
 }
 

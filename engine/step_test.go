@@ -16,9 +16,9 @@ import (
 	"lintel/rules"
 )
 
-// A small corner of Quayside Books, enough to test the fold.
+// A small corner of Umberhithe Books, enough to test the fold.
 const testLayout = `{
-  "site": "quayside", "name": "Quayside Books", "time_zone": "Europe/London",
+  "site": "umberhithe", "name": "Umberhithe Books", "time_zone": "Europe/London",
   "zones": [
     {"id": "front-tables", "name": "Front tables", "kind": "floor"},
     {"id": "shelf-a", "name": "Shelf A", "kind": "shelf"},
@@ -39,8 +39,8 @@ const testLayout = `{
 }`
 
 const testProducts = `gtin,sku,name,category,price,home_zones,minimum
-9521234000013,QB-1,The Tide Table,novels,12.50,shelf-a|front-tables,front-tables:2
-9521234000020,QB-2,Harbour Lights,crime,9.99,shelf-b,
+9521234000013,UB-1,The Tide Table,novels,12.50,shelf-a|front-tables,front-tables:2
+9521234000020,UB-2,Harbour Lights,crime,9.99,shelf-b,
 `
 
 const testRules = `rules:
@@ -97,7 +97,7 @@ var opening = time.Date(2026, 3, 2, 10, 0, 0, 0, time.UTC).UnixMilli()
 
 func newShop(t testing.TB, ruleText string) *shop {
 	cfg := testConfig(t, ruleText)
-	return &shop{t: t, cfg: cfg, s: NewMachine("quayside", cfg), now: opening}
+	return &shop{t: t, cfg: cfg, s: NewMachine("umberhithe", cfg), now: opening}
 }
 
 func book(product, serial int) epc.Key {
@@ -271,9 +271,10 @@ func TestHandheldWinsAndLateReadsDoNotMoveBack(t *testing.T) {
 	sh.readIn("handheld-1", "front-tables", -50, k)
 	require.Equal(t, []string{"arrived front-tables from shelf-a", "stock shelf-a=0", "stock front-tables=1"}, sh.told(n)[:3])
 	n = len(sh.facts)
-	late := event.Entry{Kind: event.EntryReads, At: sh.now, Points: []string{"handheld-1"}, Zones: []string{"stockroom"}, Reads: []event.Read{
-		{Key: k, Zone: 1, RSSI: -500, N: 1, T: sh.now - 60_000},
-	}}
+	late := event.Entry{Kind: event.EntryReads, At: sh.now, Points: []string{"handheld-1"},
+		Zones: []string{"stockroom"}, Reads: []event.Read{
+			{Key: k, Zone: 1, RSSI: -500, N: 1, T: sh.now - 60_000},
+		}}
 	sh.step(late)
 	require.Empty(t, sh.told(n))
 }

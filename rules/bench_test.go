@@ -37,14 +37,15 @@ func passing() *Env {
 		Cause: "passed",
 		Item: Item{Key: "09521234567894/101", EPC: "urn:epc:id:sgtin:9521234.056789.101", Serial: "101", Disposition: "sellable_accessible",
 			Sellable: true, Registered: true, Present: true},
-		Product: Product{Known: true, GTIN: "09521234567894", SKU: "QB-1001", Name: "Tide Tables of the Inner Sound", Category: "maps", Price: 24.5,
+		Product: Product{Known: true, GTIN: "09521234567894", SKU: "UB-1001", Name: "Tide Tables of the Inner Sound",
+			Category: "maps", Price: 24.5,
 			HomeZones: []string{"shelf-a", "front-tables"}, Attributes: map[string]string{"colour": "blue"}},
 		Zone:    Zone{ID: "street-door", Name: "Street door", Kind: "exit", Floor: "0"},
 		From:    Zone{ID: "shelf-a", Name: "Shelf A", Kind: "shelf", Floor: "0"},
 		Passage: Passage{Direction: "out", Confidence: 0.93, Reads: 17, PeakRSSI: -48, Seconds: 1.8},
 		Reader:  Reader{ID: "street-door", Role: "portal"},
 		At:      At{Hour: 14, Minute: 5, Weekday: "wednesday", Date: "2026-11-25"},
-		Site:    Site{ID: "quayside", Name: "Quayside Books", Open: true},
+		Site:    Site{ID: "umberhithe", Name: "Umberhithe Books", Open: true},
 	}
 }
 

@@ -29,7 +29,7 @@
 // Values that rules share and sites may set for themselves stand beside rules, and are used as params.NAME:
 //
 //	params:
-//	  dwell: {default: 25m, min: 5m, max: 2h, sites: {quayside: 40m}}
+//	  dwell: {default: 25m, min: 5m, max: 2h, sites: {umberhithe: 40m}}
 //
 // A document has at most 1 MiB and 5,000 rules; anchors, aliases and tags are refused. Every error and warning is a Diagnostic: where, the line
 // of text with a caret under the place, what is wrong, and how to mend it. One error keeps the whole document from taking effect.

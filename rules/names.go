@@ -107,11 +107,13 @@ func boolName(name, meaning, example string, subjects, causes []string, get func
 }
 
 func intName(name, unit, meaning, example string, subjects, causes []string, get func(*Env) int) entry {
-	return entry{Name: Name{Name: name, Type: typeInt, Unit: unit, Meaning: meaning, Example: example, Subjects: subjects, Causes: causes}, whole: get}
+	return entry{Name: Name{Name: name, Type: typeInt, Unit: unit, Meaning: meaning, Example: example,
+		Subjects: subjects, Causes: causes}, whole: get}
 }
 
 func floatName(name, unit, meaning, example string, subjects, causes []string, get func(*Env) float64) entry {
-	return entry{Name: Name{Name: name, Type: typeFloat, Unit: unit, Meaning: meaning, Example: example, Subjects: subjects, Causes: causes}, number: get}
+	return entry{Name: Name{Name: name, Type: typeFloat, Unit: unit, Meaning: meaning, Example: example,
+		Subjects: subjects, Causes: causes}, number: get}
 }
 
 // with sets what few names need.
@@ -129,13 +131,16 @@ var entries = []entry{
 	textName("cause", "what kind of fact led to this evaluation", `cause == "passed"`, every, byCause,
 		func(e *Env) string { return e.Cause }).with(few),
 
-	textName("item.key", "the item's identity, whatever the encoding of the tag: a GS1 element string, (01) GTIN (21) serial, or the URI of the raw bits of a tag that is no GS1 EPC", `item.key startsWith "(01)0952"`, onlyItem, byTie,
+	textName("item.key", "the item's identity, whatever the encoding of the tag: a GS1 element string, (01) GTIN "+
+		"(21) serial, or the URI of the raw bits of a tag that is no GS1 EPC", `item.key startsWith "(01)0952"`, onlyItem, byTie,
 		func(e *Env) string { return e.Item.Key }),
-	textName("item.epc", "the identity as a GS1 Digital Link, or as item.key has it where it has none", `item.epc startsWith "https://id.gs1.org/01/0952"`, onlyItem, byTie,
+	textName("item.epc", "the identity as a GS1 Digital Link, or as item.key has it where it has none",
+		`item.epc startsWith "https://id.gs1.org/01/0952"`, onlyItem, byTie,
 		func(e *Env) string { return e.Item.EPC }),
 	textName("item.serial", "the serial number within the product", `item.serial == "101"`, onlyItem, byTie,
 		func(e *Env) string { return e.Item.Serial }),
-	textName("item.disposition", "business state, in the terms of the GS1 Core Business Vocabulary 2.0", `item.disposition == "in_transit"`, onlyItem, byItem,
+	textName("item.disposition", "business state, in the terms of the GS1 Core Business Vocabulary 2.0",
+		`item.disposition == "in_transit"`, onlyItem, byItem,
 		func(e *Env) string { return e.Item.Disposition }).with(closed(event.Dispositions.Texts())),
 	boolName("item.paid", "it was paid for and not brought back since", `not item.paid`, onlyItem, byPaid,
 		func(e *Env) bool { return e.Item.Paid }),
@@ -154,7 +159,7 @@ var entries = []entry{
 		func(e *Env) bool { return e.Product.Known }),
 	textName("product.gtin", "GTIN, 14 digits", `product.gtin == "09521234567899"`, itemStock, byProduct,
 		func(e *Env) string { return e.Product.GTIN }).with(keyed(1)),
-	textName("product.sku", "the shop's own article number", `product.sku == "QB-1001"`, itemStock, byProduct,
+	textName("product.sku", "the shop's own article number", `product.sku == "UB-1001"`, itemStock, byProduct,
 		func(e *Env) string { return e.Product.SKU }).with(keyed(2)),
 	textName("product.name", "what it is called", `product.name contains "Atlas"`, itemStock, byProduct,
 		func(e *Env) string { return e.Product.Name }).with(few).with(missing("unknown item")),
@@ -162,7 +167,8 @@ var entries = []entry{
 		func(e *Env) string { return e.Product.Category }).with(keyed(5)),
 	floatName("product.price", "shop currency", "selling price; 0 when none is known", `product.price >= 50`, itemStock, byProduct,
 		func(e *Env) float64 { return e.Product.Price }),
-	{Name: Name{Name: "product.home_zones", Type: typeList, Meaning: "ids of the zones where it belongs", Example: `zone.id in product.home_zones`,
+	{Name: Name{Name: "product.home_zones", Type: typeList, Meaning: "ids of the zones where it belongs",
+		Example:  `zone.id in product.home_zones`,
 		Subjects: itemStock, Causes: byProduct}, list: func(e *Env) []string { return e.Product.HomeZones }},
 	{Name: Name{Name: "product.attributes", Type: typeText, Meaning: "a free attribute of the product, by its name; empty when it has none",
 		Example: `product.attributes.colour == "blue"`, Subjects: itemStock, Causes: byProduct}, attribute: true, few: true},
@@ -190,9 +196,11 @@ var entries = []entry{
 
 	intName("stock.count", "items", "the product's items in this zone", `stock.count == 0`, onlyStock, byStock,
 		func(e *Env) int { return e.Stock.Count }),
-	intName("stock.minimum", "items", "the least that should be in this zone; 0 when none is set", `stock.count < stock.minimum`, onlyStock, byStock,
+	intName("stock.minimum", "items", "the least that should be in this zone; 0 when none is set",
+		`stock.count < stock.minimum`, onlyStock, byStock,
 		func(e *Env) int { return e.Stock.Minimum }),
-	intName("stock.maximum", "items", "the most that should be in this zone; 0 when none is set", `stock.has_maximum and stock.count > stock.maximum`, onlyStock, byStock,
+	intName("stock.maximum", "items", "the most that should be in this zone; 0 when none is set",
+		`stock.has_maximum and stock.count > stock.maximum`, onlyStock, byStock,
 		func(e *Env) int { return e.Stock.Maximum }),
 	boolName("stock.has_minimum", "a minimum is set", `stock.has_minimum`, onlyStock, byStock,
 		func(e *Env) bool { return e.Stock.HasMinimum }),
@@ -205,17 +213,22 @@ var entries = []entry{
 	intName("stock.short", "items", "how many are missing to the minimum, never below 0", `stock.short >= 3`, onlyStock, byStock,
 		func(e *Env) int { return e.Stock.Short }),
 
-	textName("passage.direction", "which way the item went through the portal, seen from the shop; empty unless it passed one", `passage.direction == "out"`, onlyItem, byItem,
+	textName("passage.direction", "which way the item went through the portal, seen from the shop; empty unless it "+
+		"passed one", `passage.direction == "out"`, onlyItem, byItem,
 		func(e *Env) string { return e.Passage.Direction }).with(closed(event.Directions.Texts())).with(onPassage),
-	boolName("passage.sure", "the passage is sure; false while it is only likely, which is notified early, moves nothing and may be taken back", `passage.sure`, onlyItem, byItem,
+	boolName("passage.sure", "the passage is sure; false while it is only likely, which is notified early, moves "+
+		"nothing and may be taken back", `passage.sure`, onlyItem, byItem,
 		func(e *Env) bool { return e.Passage.Sure }).with(onPassage),
-	textName("passage.door", "the zone id of the door, also while the passage is only likely and the item still where it was", `passage.door == "street-door"`, onlyItem, byItem,
+	textName("passage.door", "the zone id of the door, also while the passage is only likely and the item still "+
+		"where it was", `passage.door == "street-door"`, onlyItem, byItem,
 		func(e *Env) string { return e.Passage.Door }).with(few).with(onPassage),
 	floatName("passage.confidence", "0 to 1", "how sure it is that the item went that way", `passage.confidence >= 0.7`, onlyItem, byItem,
 		func(e *Env) float64 { return e.Passage.Confidence }).with(measured).with(onPassage),
-	intName("passage.reads", "reads", "moments in which the door heard the item, in the last 16 seconds", `passage.reads >= 5`, onlyItem, byItem,
+	intName("passage.reads", "reads", "moments in which the door heard the item, in the last 16 seconds",
+		`passage.reads >= 5`, onlyItem, byItem,
 		func(e *Env) int { return e.Passage.Reads }).with(onPassage),
-	floatName("passage.peak_rssi", "dBm", "the strongest of them; 0 when no strength was reported", `passage.peak_rssi > -60`, onlyItem, byItem,
+	floatName("passage.peak_rssi", "dBm", "the strongest of them; 0 when no strength was reported",
+		`passage.peak_rssi > -60`, onlyItem, byItem,
 		func(e *Env) float64 { return e.Passage.PeakRSSI }).with(measured),
 	floatName("passage.seconds", "seconds", "from the first to the last of them", `passage.seconds < 10`, onlyItem, byItem,
 		func(e *Env) float64 { return e.Passage.Seconds }).with(measured).with(onPassage),
@@ -224,10 +237,12 @@ var entries = []entry{
 		func(e *Env) string { return e.Reader.ID }).with(keyed(4)).with(missing("an unknown reader")),
 	textName("reader.role", "how the read point is used", `reader.role == "portal"`, pointed, byPoint,
 		func(e *Env) string { return e.Reader.Role }).with(keyed(9)).with(closed(event.Roles.Texts())),
-	floatName("reader.silent_seconds", "seconds", "how long the read point has said nothing: at least the silent_after of the layout, 0 while it reports. Looked at again while the silence lasts, at most a sixteenth of it late", `reader.silent_seconds > 300`, onlyReader, byReader,
+	floatName("reader.silent_seconds", "seconds", "how long the read point has said nothing: at least the "+
+		"silent_after of the layout, 0 while it reports. Looked at again while the silence lasts, at most a "+
+		"sixteenth of it late", `reader.silent_seconds > 300`, onlyReader, byReader,
 		func(e *Env) float64 { return e.Reader.SilentSeconds }).with(measured),
 
-	textName("count.id", "the stock-take; its id begins with the site's", `count.id startsWith "quayside-"`, onlyCount, byCount,
+	textName("count.id", "the stock-take; its id begins with the site's", `count.id startsWith "umberhithe-"`, onlyCount, byCount,
 		func(e *Env) string { return e.Count.ID }),
 	intName("count.expected", "items", "items that should have been found", `count.expected > 0`, onlyCount, byCount,
 		func(e *Env) int { return e.Count.Expected }),
@@ -237,7 +252,8 @@ var entries = []entry{
 		func(e *Env) int { return e.Count.Missing }),
 	intName("count.unexpected", "items", "items found that were not expected", `count.unexpected > 0`, onlyCount, byCount,
 		func(e *Env) int { return e.Count.Unexpected }),
-	floatName("count.accuracy", "0 to 1", "found of what was expected, as a share of all that was expected or found unexpectedly; 1 where that is nothing", `count.accuracy < 0.97`, onlyCount, byCount,
+	floatName("count.accuracy", "0 to 1", "found of what was expected, as a share of all that was expected or "+
+		"found unexpectedly; 1 where that is nothing", `count.accuracy < 0.97`, onlyCount, byCount,
 		func(e *Env) float64 { return e.Count.Accuracy }).with(measured),
 
 	intName("at.hour", "0 to 23", "hour of the fact, in the site's time zone", `at.hour >= 20`, every, byTime,
@@ -251,9 +267,9 @@ var entries = []entry{
 	textName("at.date", "calendar day, year-month-day", `at.date == "2026-12-24"`, every, byTime,
 		func(e *Env) string { return e.At.Date }).with(few),
 
-	textName("site.id", "the shop", `site.id == "quayside"`, every, byTime,
+	textName("site.id", "the shop", `site.id == "umberhithe"`, every, byTime,
 		func(e *Env) string { return e.Site.ID }).with(few),
-	textName("site.name", "the shop's name", `site.name contains "Quayside"`, every, byTime,
+	textName("site.name", "the shop's name", `site.name contains "Umberhithe"`, every, byTime,
 		func(e *Env) string { return e.Site.Name }).with(few).with(missing("the shop")),
 	boolName("site.open", "the shop is within its opening hours", `not site.open`, every, byTime,
 		func(e *Env) bool { return e.Site.Open }),

@@ -129,7 +129,7 @@ func (p *docParser) paramField(e *paramEntry, k scalar, v *doc.Node) {
 	}
 	switch k.text {
 	case "sites":
-		p.mapping(v, "sites", "write sites: {quayside: 80}", func(site scalar, value *doc.Node) {
+		p.mapping(v, "sites", "write sites: {umberhithe: 80}", func(site scalar, value *doc.Node) {
 			s, ok := p.scalar(value)
 			if !ok {
 				p.addAt(site, Diagnostic{Reason: "the value of a site is one text or number"})
@@ -183,7 +183,8 @@ func (c *setCompiler) params(doc *Document) *paramSet {
 	for _, e := range doc.params {
 		name := e.name.text
 		if !isParamName(name) {
-			c.addAt(e.name, Diagnostic{Reason: fmt.Sprintf("%q is not the name of a param", name), Hint: "a name has 1 to 64 of a-z, 0-9 and _, and begins with a letter"})
+			c.addAt(e.name, Diagnostic{Reason: fmt.Sprintf("%q is not the name of a param", name),
+				Hint: "a name has 1 to 64 of a-z, 0-9 and _, and begins with a letter"})
 			continue
 		}
 		p, v, ok := c.param(e)
@@ -238,7 +239,8 @@ func (c *setCompiler) param(e *paramEntry) (*Param, paramValue, bool) {
 	}
 	otherwise, ok := e.fields["default"]
 	if !ok {
-		return bad(e.name, fmt.Sprintf("the param %s has no default", p.Name), "write default: and the value that holds where a site sets none")
+		return bad(e.name, fmt.Sprintf("the param %s has no default", p.Name),
+			"write default: and the value that holds where a site sets none")
 	}
 	if t, ok := e.fields["type"]; ok {
 		if !slices.Contains(paramTypes, t.text) {
@@ -418,7 +420,8 @@ func (c *setCompiler) resolve(s *scalar, kinds ...string) (text string, ok bool)
 		return "", false
 	}
 	if !slices.Contains(kinds, v.kind) {
-		c.errorAt(s, fmt.Sprintf("%s is of the type %s", s.text, v.kind), "here a param of the type "+strings.Join(kinds, " or ")+" is needed")
+		c.errorAt(s, fmt.Sprintf("%s is of the type %s", s.text, v.kind), "here a param of the type "+
+			strings.Join(kinds, " or ")+" is needed")
 		return "", false
 	}
 	return v.text, true

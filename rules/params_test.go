@@ -12,8 +12,8 @@ import (
 )
 
 const withParams = `params:
-  dwell: {default: 25m, min: 5m, max: 2h, meaning: how long a thing may stay where goods are tried, sites: {quayside: 40m}}
-  high_price: {type: number, default: 100, min: 1, max: 10000, sites: {quayside: 80, hillside: 250}}
+  dwell: {default: 25m, min: 5m, max: 2h, meaning: how long a thing may stay where goods are tried, sites: {umberhithe: 40m}}
+  high_price: {type: number, default: 100, min: 1, max: 10000, sites: {umberhithe: 80, hillside: 250}}
   valued: {default: maps, values: [maps, atlases]}
   together: {default: 8, min: 2, max: 50}
   strict: {default: no}
@@ -37,8 +37,8 @@ rules:
 func TestParams(t *testing.T) {
 	set, diagnostics := Check("f.yaml", []byte(withParams), Known{})
 	require.Empty(t, diagnostics)
-	own := set.ForSite("quayside")
-	require.Same(t, own, set.ForSite("quayside"))
+	own := set.ForSite("umberhithe")
+	require.Same(t, own, set.ForSite("umberhithe"))
 	require.Same(t, set, set.ForSite("riverside"))
 	require.Equal(t, Limit{20, 5 * time.Minute}, set.LimitOf(set.Rule("plain")))
 
@@ -60,7 +60,8 @@ func TestParams(t *testing.T) {
 	e := own.NewEvaluator()
 	require.Equal(t, "Harbour Map is there for 40m", e.Say(own.Rule("dwell"), env))
 	why := e.Why(own.Rule("valuable"), env)
-	require.Equal(t, []NameValue{{"product.category", "maps"}, {"product.price", 90.0}, {"params.high_price", 80.0}, {"params.strict", false}, {"params.together", 8}, {"params.valued", "maps"}}, why.Names)
+	require.Equal(t, []NameValue{{"product.category", "maps"}, {"product.price", 90.0}, {"params.high_price", 80.0},
+		{"params.strict", false}, {"params.together", 8}, {"params.valued", "maps"}}, why.Names)
 	require.Equal(t, "product.price >= params.high_price", why.Parts[0].Text)
 	require.Equal(t, []NameValue{{"product.price", 90.0}, {"params.high_price", 80.0}}, why.Parts[0].Names)
 
@@ -70,15 +71,18 @@ func TestParams(t *testing.T) {
 	require.Equal(t, set.Rule("plain").Digest, own.Rule("plain").Digest)
 
 	require.Equal(t, []string{"dwell", "high_price", "valued", "together", "strict"}, set.given.names())
-	require.Equal(t, &Param{Name: "dwell", Type: "period", Meaning: "how long a thing may stay where goods are tried", Default: "25m", Min: "5m", Max: "2h", Sites: map[string]string{"quayside": "40m"}}, set.Params()[0])
-	require.Equal(t, []string{"period", "number", "text", "whole", "yes_no"}, []string{set.Params()[0].Type, set.Params()[1].Type, set.Params()[2].Type, set.Params()[3].Type, set.Params()[4].Type})
+	require.Equal(t, &Param{Name: "dwell", Type: "period", Meaning: "how long a thing may stay where goods are tried",
+		Default: "25m", Min: "5m", Max: "2h", Sites: map[string]string{"umberhithe": "40m"}}, set.Params()[0])
+	require.Equal(t, []string{"period", "number", "text", "whole", "yes_no"}, []string{set.Params()[0].Type,
+		set.Params()[1].Type, set.Params()[2].Type, set.Params()[3].Type, set.Params()[4].Type})
 }
 
 // Which value is compared decides which rules a fact can meet, so a text param narrows them like a text in the condition.
 func TestParamsPin(t *testing.T) {
-	set, diagnostics := Check("f.yaml", []byte("params: {place: {default: front-tables, sites: {quayside: shelf-a}}}\nrules: [{name: a, when: zone.id == params.place}]"), Known{})
+	set, diagnostics := Check("f.yaml", []byte("params: {place: {default: front-tables, sites: {umberhithe: "+
+		"shelf-a}}}\nrules: [{name: a, when: zone.id == params.place}]"), Known{})
 	require.Empty(t, diagnostics)
-	for site, zone := range map[string]string{"": "front-tables", "quayside": "shelf-a"} {
+	for site, zone := range map[string]string{"": "front-tables", "umberhithe": "shelf-a"} {
 		e := set.ForSite(site).NewEvaluator()
 		require.Len(t, e.Candidates(event.AboutItem, "arrived", &Env{Zone: Zone{ID: zone}}), 1)
 		require.Empty(t, e.Candidates(event.AboutItem, "arrived", &Env{Zone: Zone{ID: "elsewhere"}}))
@@ -95,8 +99,8 @@ func TestBadParams(t *testing.T) {
 		{"params: {x: {default: 1, mix: 2}}\n" + rule, "1:26", `unknown key "mix"`},
 		{"params: {x: {default: 1, type: numbr}}\n" + rule, "1:32", `"numbr" is not a type`},
 		{"params: {x: {default: 5, max: 2}}\n" + rule, "1:23", "x is 5, more than its max of 2"},
-		{"params: {x: {default: 5, min: 2, sites: {quayside: 1}}}\n" + rule, "1:52", "x is 1, less than its min of 2"},
-		{"params: {x: {default: 5, sites: {quayside: many}}}\n" + rule, "1:44", `x: "many" is not a whole number up to 2147483647`},
+		{"params: {x: {default: 5, min: 2, sites: {umberhithe: 1}}}\n" + rule, "1:54", "x is 1, less than its min of 2"},
+		{"params: {x: {default: 5, sites: {umberhithe: many}}}\n" + rule, "1:46", `x: "many" is not a whole number up to 2147483647`},
 		{"params: {x: {default: maps, min: 2}}\n" + rule, "1:34", "a param of type text has no min"},
 		{"params: {x: {default: maps, values: [atlases]}}\n" + rule, "1:23", `"maps" is not a value of x`},
 		{"params: {x: {default: maps}}\n" + rule, "2:39", `">" cannot be used on number and text`},
@@ -106,14 +110,15 @@ func TestBadParams(t *testing.T) {
 		{"params: {x: {default: 1}}\nrules: [{name: a, when: item.paid, say: '{params.z}'}]\n", "2:43", `there is no param "z"`},
 		{"params: {x: {default: 1}}\nrules: [{name: a, when: item.paid}]\n", "1:10", "no rule uses the param x"},
 		{"params: [x]\n" + rule, "1:9", "params is not made of keys and values"},
-		{"params: {x: {default: 2, sites: {quayside: 0}}}\nrules: [{name: a, when: product.price / params.x > 3}]\n", "2:39",
-			`"/" needs a number other than 0 on its right (with the values of the site quayside)`},
+		{"params: {x: {default: 2, sites: {umberhithe: 0}}}\nrules: [{name: a, when: product.price / params.x > 3}]\n", "2:39",
+			`"/" needs a number other than 0 on its right (with the values of the site umberhithe)`},
 		{"storm: lots\nrules: []\n", "1:8", `storm: "lots" is not a number of alerts in a length of time`},
 	} {
 		_, diagnostics := Check("f.yaml", []byte(c.doc), Known{})
 		require.NotEmpty(t, diagnostics, c.doc)
 		d := diagnostics[0]
-		require.Equal(t, []string{c.want, "f.yaml:" + c.place}, []string{d.Reason, d.File + ":" + itoa(d.Line) + ":" + itoa(d.Column)}, c.doc)
+		require.Equal(t, []string{c.want, "f.yaml:" + c.place}, []string{d.Reason, d.File + ":" + itoa(d.Line) + ":" +
+			itoa(d.Column)}, c.doc)
 	}
 }
 

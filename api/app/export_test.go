@@ -40,11 +40,11 @@ func TestServerExports(t *testing.T) {
 		return err == nil
 	}, time.Minute, 10*time.Millisecond)
 
-	_, err = a.Runner.SaveDocument(ctx, engine.LayoutDocument("quayside"), sim.Layout(), "test", "", -1)
+	_, err = a.Runner.SaveDocument(ctx, engine.LayoutDocument("umberhithe"), sim.Layout(), "test", "", -1)
 	require.NoError(t, err)
 	m, err := a.ExportNow(ctx)
 	require.NoError(t, err)
-	require.FileExists(t, filepath.Join(dir, "out", "quayside", "items.csv"))
+	require.FileExists(t, filepath.Join(dir, "out", "umberhithe", "items.csv"))
 	require.Contains(t, m.Notice, "not proof")
 	require.NoError(t, a.ResyncSQL())
 
@@ -53,7 +53,7 @@ func TestServerExports(t *testing.T) {
 	defer db.Close()
 	require.Eventually(t, func() bool {
 		var sites int
-		err := db.QueryRow("SELECT count(*) FROM lintel_sync WHERE site = 'quayside' AND todo = 0").Scan(&sites)
+		err := db.QueryRow("SELECT count(*) FROM lintel_sync WHERE site = 'umberhithe' AND todo = 0").Scan(&sites)
 		return err == nil && sites == 1
 	}, time.Minute, 20*time.Millisecond)
 	stop()

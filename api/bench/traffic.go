@@ -120,7 +120,7 @@ func (s *shop) read(b *body, i int) {
 
 func layoutJSON() []byte {
 	var b strings.Builder
-	b.WriteString(`{"site":"bench","name":"Quayside Books, bench","time_zone":"Europe/London","zones":[`)
+	b.WriteString(`{"site":"bench","name":"Umberhithe Books, bench","time_zone":"Europe/London","zones":[`)
 	kinds := []string{"shelf", "floor", "shelf", "stockroom"}
 	for z := range zones {
 		fmt.Fprintf(&b, `{"id":"z%02d","kind":"%s"},`, z, kinds[z%len(kinds)])
@@ -137,7 +137,7 @@ func productsCSV() []byte {
 	var b strings.Builder
 	b.WriteString("gtin,sku,name,category,price,home_zones\n")
 	for p := range products {
-		fmt.Fprintf(&b, "%014d,QB-%d,Book %d,cat-%d,%d.50,z%02d|z%02d\n", gtin(p), p, p, p%40, 5+p%30, p%zones, (p+1)%zones)
+		fmt.Fprintf(&b, "%014d,UB-%d,Book %d,cat-%d,%d.50,z%02d|z%02d\n", gtin(p), p, p, p%40, 5+p%30, p%zones, (p+1)%zones)
 	}
 	return []byte(b.String())
 }
@@ -164,7 +164,7 @@ rules:
 		case 1:
 			when = fmt.Sprintf(`product.category == "cat-%d" and zone.kind == "fitting" and not item.home`, i%40)
 		case 2:
-			when = fmt.Sprintf(`product.sku == "QB-%d" and item.paid and zone.kind == "shelf"`, i)
+			when = fmt.Sprintf(`product.sku == "UB-%d" and item.paid and zone.kind == "shelf"`, i)
 		}
 		fmt.Fprintf(&b, "  - {name: rule-%d, when: '%s', send: [bench]}\n", i, when)
 	}

@@ -297,7 +297,7 @@ func (r *run) journalKeep() time.Duration {
 
 func (r *run) head() {
 	real := time.Duration(float64(r.opt.Length) / r.opt.Speed).Round(time.Second)
-	r.page.text(bold, "Lintel demonstration: Quayside Books, a bookshop that does not exist")
+	r.page.text(bold, "Lintel demonstration: Umberhithe Books, a bookshop that does not exist")
 	r.page.text(plain, "%s of its day at %v times real speed: about %s. Seed %d. Ctrl-C ends it.\n",
 		spoken(r.opt.Length), r.opt.Speed, spoken(real), r.opt.Seed)
 	r.page.text(yellow, "An alert is a prompt to look, never proof. What may follow, local law and trained practice say.\n"+

@@ -18,7 +18,7 @@ import (
 )
 
 const (
-	site      = "quayside"
+	site      = "umberhithe"
 	doorTeam  = "door-team"
 	floorTeam = "floor-team"
 	doorRule  = "unpaid-at-door" // the rule that is held against the truth

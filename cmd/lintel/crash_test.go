@@ -92,7 +92,8 @@ func (v *victim) lintel(args ...string) []byte {
 }
 
 func (v *victim) start() {
-	v.cmd = exec.Command(v.bin, append([]string{"serve", "--listen", v.addr, "--allow-cidr", "127.0.0.1/32", "--retry", "0s,1s,1s,1s,1s,1s,2s,2s,2s,5s,5s,5s,5s,5s"}, v.store...)...)
+	v.cmd = exec.Command(v.bin, append([]string{"serve", "--listen", v.addr, "--allow-cidr", "127.0.0.1/32", "--retry",
+		"0s,1s,1s,1s,1s,1s,2s,2s,2s,5s,5s,5s,5s,5s"}, v.store...)...)
 	v.cmd.Stdout, v.cmd.Stderr = v.log, v.log
 	require.NoError(v.t, v.cmd.Start())
 	require.Eventually(v.t, func() bool {
@@ -159,7 +160,7 @@ func add(m map[string]map[string]bool, k, v string) {
 	m[k][v] = true
 }
 
-const crashLayout = `{"site":"quayside","name":"Quayside Books","time_zone":"Europe/London",
+const crashLayout = `{"site":"umberhithe","name":"Umberhithe Books","time_zone":"Europe/London",
  "zones":[{"id":"shelf-a","name":"Shelf A","kind":"shelf"},{"id":"shelf-b","name":"Shelf B","kind":"shelf"}],
  "read_points":[{"id":"handheld-1","role":"handheld"}]}`
 
@@ -202,8 +203,9 @@ func testCrash(t *testing.T, v *victim, seed uint64, strike func(moment int)) {
 		return resp.StatusCode, answer, err
 	}
 	for _, d := range [][3]string{
-		{"/v1/channels", "application/json", fmt.Sprintf(`{"channels":[{"name":"door-team","url":%q,"format":"webhook","secrets":[{"secret":%q}]}]}`, receiver.URL, crashSecret)},
-		{"/v1/sites/quayside/layout", "application/json", crashLayout},
+		{"/v1/channels", "application/json", fmt.Sprintf(
+			`{"channels":[{"name":"door-team","url":%q,"format":"webhook","secrets":[{"secret":%q}]}]}`, receiver.URL, crashSecret)},
+		{"/v1/sites/umberhithe/layout", "application/json", crashLayout},
 		{"/v1/products", "text/csv", "gtin,name\n9521234000013,The Tide Table\n"},
 		{"/v1/rules", "application/yaml", crashRules},
 	} {
@@ -238,7 +240,7 @@ func testCrash(t *testing.T, v *victim, seed uint64, strike func(moment int)) {
 				}
 				b.WriteByte(']')
 				for {
-					req, _ := http.NewRequest(http.MethodPost, "http://"+v.addr+"/v1/sites/quayside/reads", bytes.NewReader(b.Bytes()))
+					req, _ := http.NewRequest(http.MethodPost, "http://"+v.addr+"/v1/sites/umberhithe/reads", bytes.NewReader(b.Bytes()))
 					req.Header.Set("Content-Type", "application/json")
 					req.Header.Set("Authorization", "Bearer "+key)
 					req.Header.Set("Idempotency-Key", fmt.Sprintf("batch-%d-%d", c, n))
@@ -292,7 +294,7 @@ func testCrash(t *testing.T, v *victim, seed uint64, strike func(moment int)) {
 		clear(known)
 		next := ""
 		for {
-			code, answer, err := do(http.MethodGet, "/v1/sites/quayside/items?limit=1000&cursor="+url.QueryEscape(next), "", nil)
+			code, answer, err := do(http.MethodGet, "/v1/sites/umberhithe/items?limit=1000&cursor="+url.QueryEscape(next), "", nil)
 			if err != nil || code != 200 {
 				return false
 			}
@@ -343,7 +345,7 @@ func testCrash(t *testing.T, v *victim, seed uint64, strike func(moment int)) {
 // countThrough opens a count and feeds it through all crashes, sending again what was not answered. The function it returns checks that the count lost no tag and
 // has none twice.
 func countThrough(t *testing.T, v *victim, key string, stop <-chan struct{}, wg *sync.WaitGroup) func() {
-	const path = "/v1/sites/quayside/counts"
+	const path = "/v1/sites/umberhithe/counts"
 	client := &http.Client{Timeout: 5 * time.Second}
 	try := func(method, path, idempotency, body string) (int, []byte) {
 		req, err := http.NewRequest(method, "http://"+v.addr+path, strings.NewReader(body))
@@ -370,10 +372,12 @@ func countThrough(t *testing.T, v *victim, key string, stop <-chan struct{}, wg 
 		for n := uint64(0); ; n++ {
 			var list []string
 			for k := range uint64(10) {
-				list = append(list, fmt.Sprintf(`{"epc":"%s","read_point":"handheld-1","zone":"shelf-a"}`, crashItem(90_000_000+10*n+k).Hex()))
+				list = append(list, fmt.Sprintf(`{"epc":"%s","read_point":"handheld-1","zone":"shelf-a"}`,
+					crashItem(90_000_000+10*n+k).Hex()))
 			}
 			for {
-				if code, _ := try(http.MethodPost, path+"/"+opened.ID+"/reads", fmt.Sprint("count-", n), "["+strings.Join(list, ",")+"]"); code == http.StatusAccepted {
+				if code, _ := try(http.MethodPost, path+"/"+opened.ID+"/reads", fmt.Sprint("count-", n),
+					"["+strings.Join(list, ",")+"]"); code == http.StatusAccepted {
 					tags += 10
 					break
 				}

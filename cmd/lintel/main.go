@@ -33,7 +33,7 @@ type cli struct {
 	LogLevel slog.Level      `help:"How much to log: debug, info, warn or error." default:"info" env:"LINTEL_LOG_LEVEL"`
 	Config   kong.ConfigFlag `help:"JSON file with values for any flag, by its name with _ for -, such as facts_keep." type:"existingfile" env:"LINTEL_CONFIG" placeholder:"FILE"`
 
-	Demo   demoCmd     `cmd:"" help:"Play a day at Quayside Books, an invented bookshop, and show what Lintel makes of it."`
+	Demo   demoCmd     `cmd:"" help:"Play a day at Umberhithe Books, an invented bookshop, and show what Lintel makes of it."`
 	Serve  serveCmd    `cmd:"" help:"Run the server."`
 	Check  checkCmd    `cmd:"" help:"Check rules files and run the cases beside them: FILE:LINE:COL: message for what is wrong."`
 	Trial  trialCmd    `cmd:"" help:"Try a rule on what was recorded, on a server or a file of facts: how often it would have told whom, and what it would have missed."`
@@ -63,7 +63,8 @@ func run(s streams, args []string) (code int) {
 	exited := false
 	parser, err := kong.New(&c,
 		kong.Name("lintel"),
-		kong.Description("Lintel keeps the true state of every tagged item in a shop, evaluates the rules that staff write, and tells the right people."),
+		kong.Description("Lintel keeps the true state of every tagged item in a shop, evaluates the rules that "+
+			"staff write, and tells the right people."),
 		kong.UsageOnError(),
 		kong.Writers(s.out, s.err),
 		kong.Configuration(kong.JSON),

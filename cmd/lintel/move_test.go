@@ -37,7 +37,8 @@ func serveShop(t *testing.T, opt app.Options, key string) *shopServer {
 	a, err := app.New(t.Context(), opt)
 	require.NoError(t, err)
 	if key == "" {
-		key, err = kit.MintKey(t.Context(), a.Store, "test", []string{kit.ScopeReads, kit.ScopeSales, kit.ScopeOperate, kit.ScopeAuthor, kit.ScopeAdmin}, []string{kit.AllSites}, "test", time.Now())
+		key, err = kit.MintKey(t.Context(), a.Store, "test", []string{kit.ScopeReads, kit.ScopeSales, kit.ScopeOperate,
+			kit.ScopeAuthor, kit.ScopeAdmin}, []string{kit.AllSites}, "test", time.Now())
 		require.NoError(t, err)
 	}
 	require.NoError(t, a.Start(t.Context()))
@@ -83,7 +84,8 @@ func contents(t *testing.T, s *redistest.Server) (all map[string]string, names [
 				names = append(names, name)
 			}
 		}
-		if strings.HasSuffix(k, ":lease") || strings.HasSuffix(k, ":kinds") || strings.HasSuffix(k, ":revision") || strings.Contains(k, "}:key:") {
+		if strings.HasSuffix(k, ":lease") || strings.HasSuffix(k, ":kinds") || strings.HasSuffix(k, ":revision") ||
+			strings.Contains(k, "}:key:") {
 			continue
 		}
 		kind, err := c.Type(ctx, k).Result()
@@ -123,18 +125,22 @@ func TestMove(t *testing.T) {
 	defer ops.Close()
 	redis := redistest.Start(t)
 	s := serveShop(t, app.Options{Redis: redis.URL()}, "")
-	s.do("PUT", "/v1/sites/quayside/layout", "application/json", crashLayout, 201)
-	s.do("PUT", "/v1/channels", "application/json", fmt.Sprintf(`{"channels": [{"name": "door-team", "url": %q, "secrets": [%q]}, {"name": "ops", "url": %q, "secrets": [%q], "about_channels": true}]}`,
+	s.do("PUT", "/v1/sites/umberhithe/layout", "application/json", crashLayout, 201)
+	s.do("PUT", "/v1/channels", "application/json", fmt.Sprintf(`{"channels": [{"name": "door-team", "url": %q, `+
+		`"secrets": [%q]}, {"name": "ops", "url": %q, "secrets": [%q], "about_channels": true}]}`,
 		chat.URL, crashSecret, ops.URL, crashSecret), 201)
 	s.do("PUT", "/v1/rules", "application/yaml", crashRules, 201)
 	s.do("POST", "/v1/channels/ops/start", "", "", 200, "Idempotency-Key", "k")
 	doc := `{"@context":["https://ref.gs1.org/standards/epcis/epcis-context.jsonld"],"type":"EPCISDocument","schemaVersion":"2.0","creationDate":"` + ended + `","epcisBody":{"eventList":[
 		{"type":"ObjectEvent","eventTime":"` + time.Now().Add(-time.Second).UTC().Format("2006-01-02T15:04:05.000Z") + `","eventTimeZoneOffset":"+00:00","action":"OBSERVE","bizStep":"shipping","epcList":["https://id.gs1.org/01/09521141123454/21/78"]}]}}`
-	s.do("POST", "/epcis/capture?site=quayside", "application/ld+json", doc, 202)
+	s.do("POST", "/epcis/capture?site=umberhithe", "application/ld+json", doc, 202)
 	for serial, zone := range []string{"shelf-a", "shelf-b"} {
-		s.do("POST", "/v1/sites/quayside/reads?wait=10s", "application/json", fmt.Sprintf(`[{"epc":%q,"read_point":"handheld-1","zone":%q}]`, crashItem(1).Hex(), zone), 200, "Idempotency-Key", fmt.Sprint("r", serial))
+		s.do("POST", "/v1/sites/umberhithe/reads?wait=10s", "application/json",
+			fmt.Sprintf(`[{"epc":%q,"read_point":"handheld-1","zone":%q}]`, crashItem(1).Hex(), zone), 200,
+			"Idempotency-Key", fmt.Sprint("r", serial))
 	}
-	require.Eventually(t, func() bool { return toChat.Load() > 0 && toOps.Load() > 0 }, time.Minute, 10*time.Millisecond, "the channel is gone, and that is told")
+	require.Eventually(t, func() bool { return toChat.Load() > 0 && toOps.Load() > 0 }, time.Minute,
+		10*time.Millisecond, "the channel is gone, and that is told")
 	health := func(s *shopServer) (h api.ChannelHealthList) {
 		require.NoError(t, json.Unmarshal(s.do("GET", "/v1/channels/health", "", "", 200), &h))
 		return h
@@ -154,7 +160,7 @@ func TestMove(t *testing.T) {
 	s.stop()
 
 	before, names := contents(t, redis)
-	want := []string{".documents", ".values", "quayside"}
+	want := []string{".documents", ".values", "umberhithe"}
 	require.Equal(t, want, names, "what a server keeps elsewhere is lost in a move")
 
 	dir, other := t.TempDir(), redistest.Start(t)
@@ -179,7 +185,8 @@ func TestMove(t *testing.T) {
 		require.Equal(t, jobs, string(s.do("GET", "/epcis/capture", "", "", 200)))
 		// It moves once more: to the same channel nothing is sent, and nobody is told again that it is stopped.
 		for _, zone := range []string{"shelf-a", "shelf-b"} {
-			s.do("POST", "/v1/sites/quayside/reads?wait=10s", "application/json", fmt.Sprintf(`[{"epc":%q,"read_point":"handheld-1","zone":%q}]`, crashItem(uint64(100+chats+notices)).Hex(), zone), 200)
+			s.do("POST", "/v1/sites/umberhithe/reads?wait=10s", "application/json",
+				fmt.Sprintf(`[{"epc":%q,"read_point":"handheld-1","zone":%q}]`, crashItem(uint64(100+chats+notices)).Hex(), zone), 200)
 		}
 		require.Eventually(t, func() bool {
 			for _, d := range list(s).Deliveries {

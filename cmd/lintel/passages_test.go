@@ -19,7 +19,7 @@ func TestPassages(t *testing.T) {
 	now := func() time.Time { return time.Now().Add(-time.Minute) }
 	s := serveShop(t, app.Options{Data: t.TempDir(), Now: now}, "")
 	defer s.stop()
-	s.do("PUT", "/v1/sites/quayside/layout", "application/json", `{"site":"quayside","time_zone":"Europe/London","zones":[{"id":"shelf-a","kind":"shelf"},{"id":"street-door","kind":"exit"},{"id":"bay","kind":"receiving"}],
+	s.do("PUT", "/v1/sites/umberhithe/layout", "application/json", `{"site":"umberhithe","time_zone":"Europe/London","zones":[{"id":"shelf-a","kind":"shelf"},{"id":"street-door","kind":"exit"},{"id":"bay","kind":"receiving"}],
 		"read_points":[{"id":"in","role":"portal","zone":"street-door","side":"inner"},{"id":"out","role":"portal","zone":"street-door","side":"outer"},
 		{"id":"bay-in","role":"portal","zone":"bay","side":"inner"},{"id":"bay-out","role":"portal","zone":"bay","side":"outer"},{"id":"handheld-1","role":"handheld"}]}`, 201)
 	walk := func(serial uint64, inner, outer string) {
@@ -30,7 +30,7 @@ func TestPassages(t *testing.T) {
 			reads = append(reads, fmt.Sprintf(`{"epc":%q,"read_point":%q,"rssi":%d,"time":%d},{"epc":%[1]q,"read_point":%[5]q,"rssi":%d,"time":%[4]d}`,
 				tag, inner, -52-2*i, at.Add(time.Duration(500+100*i)*time.Millisecond).UnixMilli(), outer, -82+2*i))
 		}
-		s.do("POST", "/v1/sites/quayside/reads", "application/json", "["+strings.Join(reads, ",")+"]", 202)
+		s.do("POST", "/v1/sites/umberhithe/reads", "application/json", "["+strings.Join(reads, ",")+"]", 202)
 	}
 	walk(1, "in", "out")
 	walk(2, "in", "out")
@@ -41,7 +41,7 @@ func TestPassages(t *testing.T) {
 		code = run(streams{t.Context(), strings.NewReader("nothing\n"), &o, &e}, args)
 		return code, o.String(), e.String()
 	}
-	get := []string{"passages", "--server", s.app.URL(), "--key", s.key, "--site", "quayside", "--door", "street-door"}
+	get := []string{"passages", "--server", s.app.URL(), "--key", s.key, "--site", "umberhithe", "--door", "street-door"}
 	var lines []string
 	require.Eventually(t, func() bool {
 		code, out, bad := call(get...)
@@ -68,10 +68,11 @@ func TestPassages(t *testing.T) {
 	require.NoError(t, os.WriteFile(file, []byte(label(0, "out")+label(1, "stayed")+lines[2]), 0o600))
 	code, out, bad = call("truth", "--passages", file)
 	require.Zero(t, code, bad)
-	require.Equal(t, []string{"quayside", "street-door", "1", "1", "100.0", "%", "1", "1", "100.0", "%", "0", "1"}, strings.Fields(strings.Split(out, "\n")[1]), out)
+	require.Equal(t, []string{"umberhithe", "street-door", "1", "1", "100.0", "%", "1", "1", "100.0", "%", "0", "1"},
+		strings.Fields(strings.Split(out, "\n")[1]), out)
 	code, out, bad = call("truth", "--passages", file, "--json")
 	require.Zero(t, code, bad)
-	require.JSONEq(t, `{"doors":[{"site":"quayside","door":"street-door","labelled_out":1,"found":1,"labelled_other":1,"false":1,"changed":0,"unlabelled":1}]}`, out)
+	require.JSONEq(t, `{"doors":[{"site":"umberhithe","door":"street-door","labelled_out":1,"found":1,"labelled_other":1,"false":1,"changed":0,"unlabelled":1}]}`, out)
 	require.NoError(t, os.WriteFile(file, []byte(label(0, "out")+label(1, "gone")), 0o600))
 	code, _, bad = call("truth", "--passages", file)
 	require.Equal(t, 1, code)

@@ -21,7 +21,8 @@ import (
 // serveFlags reads the flags of lintel serve as a call does.
 func serveFlags(t *testing.T, args ...string) (serveCmd, error) {
 	var c cli
-	parser, err := kong.New(&c, kong.Name("lintel"), kong.Writers(io.Discard, io.Discard), kong.Configuration(kong.JSON), kong.Exit(func(int) { t.Fatal("exit") }))
+	parser, err := kong.New(&c, kong.Name("lintel"), kong.Writers(io.Discard, io.Discard),
+		kong.Configuration(kong.JSON), kong.Exit(func(int) { t.Fatal("exit") }))
 	require.NoError(t, err)
 	_, err = parser.Parse(append([]string{"serve", "--data", "x"}, args...))
 	return c.Serve, err
@@ -42,7 +43,8 @@ func TestTrialFlags(t *testing.T) {
 	}
 	require.Equal(t, limits{0, trial.DefaultMaxAlerts, api.DefaultTrialFacts, api.DefaultTrialTime}, of())
 	require.Equal(t, limits{0, 50_000, 50_000_000, time.Minute}, of())
-	require.Equal(t, limits{3, 10, 20, 90 * time.Second}, of("--trial-limit", "3", "--trial-alerts", "10", "--trial-facts", "20", "--trial-time", "90s"))
+	require.Equal(t, limits{3, 10, 20, 90 * time.Second}, of("--trial-limit", "3", "--trial-alerts", "10",
+		"--trial-facts", "20", "--trial-time", "90s"))
 
 	file := filepath.Join(t.TempDir(), "lintel.json")
 	require.NoError(t, os.WriteFile(file, []byte(`{"trial_alerts": 7, "trial_time": "2m"}`), 0o600))
@@ -77,10 +79,11 @@ func TestTrialFlagsThatAreRefused(t *testing.T) {
 func TestTrialLimitsHold(t *testing.T) {
 	s := serveShop(t, app.Options{Data: t.TempDir(), TrialFacts: 1}, "")
 	defer s.stop()
-	s.do("PUT", "/v1/sites/quayside/layout", "application/json", crashLayout, 201)
+	s.do("PUT", "/v1/sites/umberhithe/layout", "application/json", crashLayout, 201)
 	s.do("PUT", "/v1/rules", "application/yaml", crashRules, 201)
 	for _, zone := range []string{"shelf-a", "shelf-b"} {
-		s.do("POST", "/v1/sites/quayside/reads?wait=10s", "application/json", `[{"epc":"`+crashItem(1).Hex()+`","read_point":"handheld-1","zone":"`+zone+`"}]`, 200)
+		s.do("POST", "/v1/sites/umberhithe/reads?wait=10s", "application/json", `[{"epc":"`+crashItem(1).Hex()+
+			`","read_point":"handheld-1","zone":"`+zone+`"}]`, 200)
 	}
 	lines := bytes.Split(bytes.TrimSpace(s.do("POST", "/v1/rules/on-shelf-b/trial", "", "", 200)), []byte("\n"))
 	var result struct {

@@ -51,18 +51,21 @@ func TestTrialOnTheExportAndOnTheServer(t *testing.T) {
 		require.Less(t, resp.StatusCode, 300, "%s %s: %s", method, path, b)
 		return b
 	}
-	const rule = "rules:\n  - name: came-to-b\n    when: cause == \"arrived\" and zone.id == \"shelf-b\"\n    say: \"{product.name} came\"\n    gather: 1s\n"
-	do("PUT", "/v1/sites/quayside/layout", "application/json", crashLayout)
+	const rule = "rules:\n  - name: came-to-b\n    when: cause == \"arrived\" and zone.id == \"shelf-b\"\n    say: " +
+		"\"{product.name} came\"\n    gather: 1s\n"
+	do("PUT", "/v1/sites/umberhithe/layout", "application/json", crashLayout)
 	do("PUT", "/v1/products", "text/csv", "gtin,name\n9521234000013,The Tide Table\n")
 	do("PUT", "/v1/rules", "application/yaml", rule)
 	for round := range 3 {
 		var reads []string
 		for n := range 20 {
-			reads = append(reads, fmt.Sprintf(`{"epc":"%s","read_point":"handheld-1","zone":"%s"}`, crashItem(uint64(n)).Hex(), []string{"shelf-a", "shelf-b"}[(n+round)%2]))
+			reads = append(reads, fmt.Sprintf(`{"epc":"%s","read_point":"handheld-1","zone":"%s"}`,
+				crashItem(uint64(n)).Hex(), []string{"shelf-a", "shelf-b"}[(n+round)%2]))
 		}
-		do("POST", "/v1/sites/quayside/reads?wait=5s", "application/json", "["+strings.Join(reads, ",")+"]")
+		do("POST", "/v1/sites/umberhithe/reads?wait=5s", "application/json", "["+strings.Join(reads, ",")+"]")
 	}
-	to := time.Now().Add(time.Millisecond).UTC().Format(time.RFC3339Nano) // one for both: what happens in time with no facts belongs to a trial
+	// one for both: what happens in time with no facts belongs to a trial
+	to := time.Now().Add(time.Millisecond).UTC().Format(time.RFC3339Nano)
 	dir := t.TempDir()
 	write := func(name string, body []byte) string {
 		path := filepath.Join(dir, name)
@@ -71,10 +74,12 @@ func TestTrialOnTheExportAndOnTheServer(t *testing.T) {
 	}
 	var packed bytes.Buffer
 	z := gzip.NewWriter(&packed)
-	_, err = z.Write(do("GET", "/v1/sites/quayside/facts.jsonl", "", ""))
+	_, err = z.Write(do("GET", "/v1/sites/umberhithe/facts.jsonl", "", ""))
 	require.NoError(t, err)
 	require.NoError(t, z.Close())
-	files := []string{"--facts", write("facts.jsonl.gz", packed.Bytes()), "--layout", write("layout.json", do("GET", "/v1/sites/quayside/layout", "", "")), "--products", write("products.csv", []byte("gtin,name\n9521234000013,The Tide Table\n"))}
+	files := []string{"--facts", write("facts.jsonl.gz", packed.Bytes()), "--layout",
+		write("layout.json", do("GET", "/v1/sites/umberhithe/layout", "", "")), "--products",
+		write("products.csv", []byte("gtin,name\n9521234000013,The Tide Table\n"))}
 	tried := write("rules.yaml", []byte(strings.Replace(rule, "gather: 1s", "limit: 15 per 1h", 1)))
 
 	type answer struct {

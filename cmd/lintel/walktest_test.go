@@ -35,7 +35,9 @@ func (w *walker) Read(b []byte) (int, error) {
 			if w.lines == 6 {
 				inner, outer = -62, -80
 			}
-			w.s.do("POST", "/v1/sites/quayside/reads", "application/json", fmt.Sprintf(`[{"epc":%q,"read_point":"in","rssi":%d},{"epc":%q,"read_point":"out","rssi":%d}]`, crashItem(1).Hex(), inner, crashItem(1).Hex(), outer), 202)
+			w.s.do("POST", "/v1/sites/umberhithe/reads", "application/json",
+				fmt.Sprintf(`[{"epc":%q,"read_point":"in","rssi":%d},{"epc":%q,"read_point":"out","rssi":%d}]`,
+					crashItem(1).Hex(), inner, crashItem(1).Hex(), outer), 202)
 		}
 	}
 	b[0] = '\n'
@@ -45,11 +47,12 @@ func (w *walker) Read(b []byte) (int, error) {
 func TestWalkTest(t *testing.T) {
 	s := serveShop(t, app.Options{Data: t.TempDir()}, "")
 	defer s.stop()
-	s.do("PUT", "/v1/sites/quayside/layout", "application/json", `{"site":"quayside","time_zone":"Europe/London","zones":[{"id":"street-door","kind":"exit"}],
+	s.do("PUT", "/v1/sites/umberhithe/layout", "application/json", `{"site":"umberhithe","time_zone":"Europe/London","zones":[{"id":"street-door","kind":"exit"}],
 		"read_points":[{"id":"in","role":"portal","zone":"street-door","side":"inner"},{"id":"out","role":"portal","zone":"street-door","side":"outer"}]}`, 201)
 	call := func(in io.Reader, more ...string) (code int, out, bad string) {
 		var o, e bytes.Buffer
-		args := append([]string{"walk-test", "--server", s.app.URL(), "--key", s.key, "--site", "quayside", "--door", "street-door", "--tag", crashItem(1).Hex(), "--settle", "0s"}, more...)
+		args := append([]string{"walk-test", "--server", s.app.URL(), "--key", s.key, "--site", "umberhithe", "--door",
+			"street-door", "--tag", crashItem(1).Hex(), "--settle", "0s"}, more...)
 		code = run(streams{t.Context(), in, &o, &e}, args)
 		return code, o.String(), e.String()
 	}

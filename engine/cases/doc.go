@@ -5,7 +5,7 @@
 //
 // # A case file
 //
-//	layout: quayside/layout.json      # a file, from the folder of this one; or the layout itself, as a table
+//	layout: umberhithe/layout.json      # a file, from the folder of this one; or the layout itself, as a table
 //	products: products.csv            # a CSV or JSON file; or CSV behind |, or a list of products
 //	items:                            # words for items, for all cases; a case may have more of its own
 //	  tide: {product: TIDE, serial: 1}          # the product by SKU or GTIN

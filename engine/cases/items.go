@@ -74,7 +74,7 @@ func (t *things) known() []string {
 	return slices.Compact(names)
 }
 
-const itemHint = "write {product: QB-1001, serial: 7}, {product: QB-1001, serials: 1-20} or {epc: ...}"
+const itemHint = "write {product: UB-1001, serial: 7}, {product: UB-1001, serials: 1-20} or {epc: ...}"
 
 // things reads the words for items that stand in n, on top of those that are known already.
 func (p *reader) things(n *doc.Node, outer *things) *things {
@@ -159,7 +159,8 @@ func (p *reader) thing(n *doc.Node) []thing {
 	}
 	first, last, ok := span(p.word(serials, "serials"))
 	if !ok || first > last || last-first >= MaxItems {
-		p.At(serials, fmt.Sprintf("serials is %q", serials.Text), fmt.Sprintf("write the first and the last, such as 1-20; at most %d", MaxItems))
+		p.At(serials, fmt.Sprintf("serials is %q", serials.Text),
+			fmt.Sprintf("write the first and the last, such as 1-20; at most %d", MaxItems))
 		return nil
 	}
 	var list []thing

@@ -38,9 +38,12 @@ func TestStarterCasesNoticeChanges(t *testing.T) {
 		require.Contains(t, changed(name, name+"    mode: off\n"), r.Name)
 	}
 	for _, c := range [][2]string{
-		{"and passage.sure", "and not passage.sure"}, {"hold: 10m", "hold: 5m"}, {"hold: 2m", "hold: 0s"}, {"hold: 30m", "hold: 15m"}, {"hold: params.dwell", "hold: 10m"}, {"hold: 5m", "hold: 1m"},
-		{"gather: 5s", "gather: 0s"}, {"clear: 1m", "clear: 0s"}, {"item.sellable and not item.paid", "not item.foreign"}, {"not item.home", "item.home"}, {"and stock.backroom > 0", ""},
-		{"{default: 6,", "{default: 3,"}, {"default: 100,", "default: 5,"}, {"and not site.open", ""}, {"count.expected >= 20 and", ""}, {"{default: 0.95,", "{default: 0.8,"},
+		{"and passage.sure", "and not passage.sure"}, {"hold: 10m", "hold: 5m"}, {"hold: 2m", "hold: 0s"},
+		{"hold: 30m", "hold: 15m"}, {"hold: params.dwell", "hold: 10m"}, {"hold: 5m", "hold: 1m"},
+		{"gather: 5s", "gather: 0s"}, {"clear: 1m", "clear: 0s"}, {"item.sellable and not item.paid",
+			"not item.foreign"}, {"not item.home", "item.home"}, {"and stock.backroom > 0", ""},
+		{"{default: 6,", "{default: 3,"}, {"default: 100,", "default: 5,"}, {"and not site.open", ""},
+		{"count.expected >= 20 and", ""}, {"{default: 0.95,", "{default: 0.8,"},
 		{"send: [door-team]", "send: [floor-team]"},
 	} {
 		changed(c[0], c[1])
@@ -57,8 +60,9 @@ func TestRunFile(t *testing.T) {
 	ruleFile := write("shop.yaml", "rules:\n  - name: sold\n    when: cause == \"sold\"\n")
 	_, err := cases.RunFile(ruleFile, "", cases.Context{})
 	require.ErrorContains(t, err, "there is no file "+filepath.Join(dir, "shop_cases.yaml"))
-	write("layout.json", `{"site": "quayside", "time_zone": "Europe/London", "zones": [{"id": "till", "kind": "checkout"}]}`)
-	write("shop_cases.yaml", "layout: layout.json\nitems: {a: {epc: E280116060000209}}\nstart: 2026-03-10 10:00\ncases:\n- name: sold\n  steps:\n  - sold: a\n  - exactly: [sold]\n")
+	write("layout.json", `{"site": "umberhithe", "time_zone": "Europe/London", "zones": [{"id": "till", "kind": "checkout"}]}`)
+	write("shop_cases.yaml", "layout: layout.json\nitems: {a: {epc: E280116060000209}}\nstart: 2026-03-10 "+
+		"10:00\ncases:\n- name: sold\n  steps:\n  - sold: a\n  - exactly: [sold]\n")
 	rep, err := cases.RunFile(ruleFile, "", cases.Context{})
 	require.NoError(t, err)
 	require.True(t, rep.OK(), rep)
@@ -78,7 +82,8 @@ func TestRunFile(t *testing.T) {
 
 // A case that goes wrong all the time stops being told at some point.
 func TestFailuresAreBounded(t *testing.T) {
-	src := "layout: layout.json\nstart: 2026-03-10 10:00\ncases:\n- name: all wrong\n  steps:\n" + strings.Repeat("  - expect: [wrong-zone]\n", 100)
+	src := "layout: layout.json\nstart: 2026-03-10 10:00\ncases:\n- name: all wrong\n  steps:\n" +
+		strings.Repeat("  - expect: [wrong-zone]\n", 100)
 	rep := play(t, []byte(src))
 	require.Len(t, rep.Results, 1)
 	require.Len(t, rep.Results[0].Failures, 20)
@@ -88,7 +93,8 @@ func TestFailuresAreBounded(t *testing.T) {
 // What a bag of many makes is told in a few lines.
 func TestDifferencesAreBounded(t *testing.T) {
 	var b strings.Builder
-	b.WriteString("layout: layout.json\nproducts: products.csv\nitems: {many: {product: HARBOUR, serials: 1-300}}\nstart: 2026-03-10 10:00\ncases:\n- name: many\n  rules: [wrong-zone]\n  steps:\n")
+	b.WriteString("layout: layout.json\nproducts: products.csv\nitems: {many: {product: HARBOUR, serials: " +
+		"1-300}}\nstart: 2026-03-10 10:00\ncases:\n- name: many\n  rules: [wrong-zone]\n  steps:\n")
 	b.WriteString("  - received: {items: many, zone: shelf-a}\n  - wait: 20m\n  - exactly: []\n  - expect: [")
 	for i := range 150 {
 		fmt.Fprintf(&b, "{rule: wrong-zone, item: many/%d},", i+1)

@@ -23,18 +23,18 @@ func gtin13(i int) string {
 	return body + string(rune('0'+(10-sum%10)%10))
 }
 
-// quayside writes a bookshop's products: many names, few categories, zones and limits, some
+// umberhithe writes a bookshop's products: many names, few categories, zones and limits, some
 // authors.
-func quayside(n int) []byte { return quaysideBy(n, 5000) }
+func umberhithe(n int) []byte { return umberhitheBy(n, 5000) }
 
-// quaysideBy writes them with so many authors.
-func quaysideBy(n, authors int) []byte {
+// umberhitheBy writes them with so many authors.
+func umberhitheBy(n, authors int) []byte {
 	var b bytes.Buffer
 	b.WriteString("gtin,sku,name,category,price,home_zones,minimum,maximum,attr.author,attr.format\n")
 	categories := []string{"fiction", "history", "children", "travel", "poetry", "cookery", "maps", "gifts"}
 	for i := range n {
 		shelf := string(rune('a' + i%6))
-		fmt.Fprintf(&b, "%s,QB-%06d,\"The Harbour Light, volume "+
+		fmt.Fprintf(&b, "%s,UB-%06d,\"The Harbour Light, volume "+
 			"%d\",%s,%d.%02d,shelf-%s|front-tables,front-tables:%d|floor:5,shelf-%s:12,Ada Example %d,%s\n",
 			gtin13(i), i, i, categories[i%len(categories)], 4+i%40, i*7%100, shelf, 1+i%4, shelf, i%authors,
 			[]string{"paperback", "hardback", "audio"}[i%3])
@@ -45,7 +45,7 @@ func quaysideBy(n, authors int) []byte {
 const benchProducts = 200_000
 
 func BenchmarkParseCSV(b *testing.B) {
-	src := quayside(benchProducts)
+	src := umberhithe(benchProducts)
 	b.SetBytes(int64(len(src)))
 	b.ReportAllocs()
 	for b.Loop() {
@@ -57,7 +57,7 @@ func BenchmarkParseCSV(b *testing.B) {
 }
 
 func BenchmarkParseJSON(b *testing.B) {
-	c, _ := catalog.ParseCSV(bytes.NewReader(quayside(benchProducts)), catalog.CSVOptions{})
+	c, _ := catalog.ParseCSV(bytes.NewReader(umberhithe(benchProducts)), catalog.CSVOptions{})
 	src, err := json.Marshal(c)
 	require.NoError(b, err)
 	b.SetBytes(int64(len(src)))
@@ -71,7 +71,7 @@ func BenchmarkParseJSON(b *testing.B) {
 }
 
 func BenchmarkParseBinary(b *testing.B) {
-	c, _ := catalog.ParseCSV(bytes.NewReader(quayside(benchProducts)), catalog.CSVOptions{})
+	c, _ := catalog.ParseCSV(bytes.NewReader(umberhithe(benchProducts)), catalog.CSVOptions{})
 	src, err := c.AppendBinary(nil)
 	require.NoError(b, err)
 	b.SetBytes(int64(len(src)))
@@ -85,7 +85,7 @@ func BenchmarkParseBinary(b *testing.B) {
 }
 
 func BenchmarkAppendBinary(b *testing.B) {
-	c, _ := catalog.ParseCSV(bytes.NewReader(quayside(benchProducts)), catalog.CSVOptions{})
+	c, _ := catalog.ParseCSV(bytes.NewReader(umberhithe(benchProducts)), catalog.CSVOptions{})
 	b.ReportAllocs()
 	for b.Loop() {
 		if _, err := c.AppendBinary(nil); err != nil {
@@ -95,7 +95,7 @@ func BenchmarkAppendBinary(b *testing.B) {
 }
 
 func BenchmarkByGTIN(b *testing.B) {
-	c, _ := catalog.ParseCSV(bytes.NewReader(quayside(benchProducts)), catalog.CSVOptions{})
+	c, _ := catalog.ParseCSV(bytes.NewReader(umberhithe(benchProducts)), catalog.CSVOptions{})
 	b.ReportAllocs()
 	i := 0
 	for b.Loop() {
@@ -116,7 +116,7 @@ func BenchmarkMemory(b *testing.B) {
 		runtime.ReadMemStats(&m)
 		return m.HeapAlloc
 	}
-	src := quayside(benchProducts)
+	src := umberhithe(benchProducts)
 	noAttributes := bytes.ReplaceAll(src, []byte(",attr.author,attr.format\n"), []byte("\n"))
 	var plain strings.Builder
 	for line := range bytes.Lines(noAttributes) {
@@ -130,7 +130,7 @@ func BenchmarkMemory(b *testing.B) {
 		plain.WriteString(s)
 	}
 	for name, text := range map[string]string{"two-attributes": string(src), "no-attributes": plain.String(),
-		"unlike-attributes": string(quaysideBy(benchProducts, benchProducts))} {
+		"unlike-attributes": string(umberhitheBy(benchProducts, benchProducts))} {
 		b.Run(name, func(b *testing.B) {
 			for b.Loop() {
 				before := heap()

@@ -16,7 +16,7 @@ import (
 )
 
 func TestJSON(t *testing.T) {
-	src := `{"products":[{"gtin":"` + gtin13(1) + `","sku":"QB-1001","name":" The Harbour Light ","category":"fiction","price":9.99,
+	src := `{"products":[{"gtin":"` + gtin13(1) + `","sku":"UB-1001","name":" The Harbour Light ","category":"fiction","price":9.99,
 		"home_zones":["shelf-a","front-tables"],
 		"limits":[{"zone":"front-tables","min":3,"max":8},{"kind":"floor","min":5}],
 		"attributes":{"author":"Ada Example","note":""}}]}`
@@ -30,7 +30,7 @@ func TestJSON(t *testing.T) {
 
 	out, err := json.Marshal(c)
 	require.NoError(t, err)
-	require.JSONEq(t, `{"products":[{"gtin":"09520000000011","sku":"QB-1001","name":"The Harbour Light","category":"fiction","price":9.99,
+	require.JSONEq(t, `{"products":[{"gtin":"09520000000011","sku":"UB-1001","name":"The Harbour Light","category":"fiction","price":9.99,
 		"home_zones":["shelf-a","front-tables"],"limits":[{"kind":"floor","min":5},{"zone":"front-tables","min":3,"max":8}],
 		"attributes":{"author":"Ada Example"}}]}`, string(out))
 
@@ -45,18 +45,24 @@ func TestJSONErrors(t *testing.T) {
 		src  string
 		want []string
 	}{
-		"empty":          {"", []string{"line 1, column 1: not JSON: unexpected end of JSON input"}},
-		"syntax":         {"[\n{" + g + "},\n{" + g + ",]\n", []string{"line 3, column 25: not JSON: invalid character ']' looking for beginning of object key string"}},
+		"empty": {"", []string{"line 1, column 1: not JSON: unexpected end of JSON input"}},
+		"syntax": {"[\n{" + g + "},\n{" + g + ",]\n", []string{"line 3, column 25: not JSON: invalid " +
+			"character ']' looking for beginning of object key string"}},
 		"cut off":        {"[\n{" + g + "},\n", []string{"line 3, column 1: not JSON: unexpected end of JSON input"}},
 		"behind the end": {"[]\n[]", []string{"line 2, column 1: not JSON: invalid character '[' after top-level value"}},
-		"no list":        {`{"products":{}}`, []string{"products: is an object where a list is expected; write it in square brackets: [ ... ]"}},
-		"number":         {`7`, []string{"line 1, column 1: the document is a number where a list is expected; write it in square brackets: [ ... ]"}},
-		"other member":   {`{"product":[]}`, []string{`products: is missing; write {"products": [ ... ]}`, `product: there is no member "product" here; did you mean "products"?`}},
-		"twice":          {`{"products":[],"products":[]}`, []string{"products: stands twice; keep one of them"}},
-		"no object":      {`["x"]`, []string{"row 1, line 1: is a text where an object is expected; write it in braces: { ... }"}},
-		"no gtin":        {`[{}]`, []string{"row 1, line 1, gtin: is missing; every product needs its GTIN"}},
-		"gtin as number": {`[{"gtin":95010939}]`, []string{"row 1, line 1, gtin: is a number; write it in quotes, so that zeros at its front stay"}},
-		"duplicate":      {"[{" + g + "},\n{" + g + "}]", []string{"row 2, line 2, gtin: 09520000000011 stands in row 1 already; keep one of them"}},
+		"no list": {`{"products":{}}`, []string{"products: is an object where a list is expected; write it " +
+			"in square brackets: [ ... ]"}},
+		"number": {`7`, []string{"line 1, column 1: the document is a number where a list is expected; " +
+			"write it in square brackets: [ ... ]"}},
+		"other member": {`{"product":[]}`, []string{`products: is missing; write {"products": [ ... ]}`,
+			`product: there is no member "product" here; did you mean "products"?`}},
+		"twice":     {`{"products":[],"products":[]}`, []string{"products: stands twice; keep one of them"}},
+		"no object": {`["x"]`, []string{"row 1, line 1: is a text where an object is expected; write it in braces: { ... }"}},
+		"no gtin":   {`[{}]`, []string{"row 1, line 1, gtin: is missing; every product needs its GTIN"}},
+		"gtin as number": {`[{"gtin":95010939}]`, []string{"row 1, line 1, gtin: is a number; write it in quotes, " +
+			"so that zeros at its front stay"}},
+		"duplicate": {"[{" + g + "},\n{" + g + "}]", []string{"row 2, line 2, gtin: 09520000000011 stands in " +
+			"row 1 already; keep one of them"}},
 		"many in one": {"[{" + g + `,"nmae":"x","sku":1,"price":"9","price":-1,"home_zones":["A"],"limits":[{"zone":"a","min":1.5},{"kind":"flor","min":1},{},{"zone":"a"},
 			{"zone":"a","kind":"floor","max":1},{"zone":"b","min":2,"max":1},{"zone":"b","min":2}],"attributes":{"a":1,"":"x"}}]`, []string{
 			`row 1, line 1, nmae: there is no member "nmae" here; did you mean "name"?`,
@@ -74,8 +80,9 @@ func TestJSONErrors(t *testing.T) {
 			"row 1, line 2, attributes.a: is a number where a text is expected; write it in double quotes",
 			"row 1, line 2, attributes.: the attribute has no name",
 		}},
-		"attribute twice": {"[{" + g + `,"attributes":{"a":"1"," a":"2"}}]`, []string{"row 1, line 1, attributes. a: stands twice; keep one of them"}},
-		"not UTF-8":       {"[\"\xe9\"]", []string{"line 1, column 3: the text is not UTF-8; save it as UTF-8"}},
+		"attribute twice": {"[{" + g + `,"attributes":{"a":"1"," a":"2"}}]`,
+			[]string{"row 1, line 1, attributes. a: stands twice; keep one of them"}},
+		"not UTF-8": {"[\"\xe9\"]", []string{"line 1, column 3: the text is not UTF-8; save it as UTF-8"}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, errs := catalog.ParseJSON([]byte(test.src))
@@ -89,16 +96,16 @@ func TestJSONErrors(t *testing.T) {
 }
 
 func TestBySKU(t *testing.T) {
-	c := parseCSV(t, "gtin,sku\n"+gtin13(1)+",QB-2\n"+gtin13(2)+",\n"+gtin13(3)+",QB-1\n"+gtin13(4)+",QB-2\n")
-	require.Equal(t, []int{0, 3}, c.BySKU("QB-2"))
-	require.Equal(t, []int{2}, c.BySKU("QB-1"))
-	require.Empty(t, c.BySKU("QB-3"))
+	c := parseCSV(t, "gtin,sku\n"+gtin13(1)+",UB-2\n"+gtin13(2)+",\n"+gtin13(3)+",UB-1\n"+gtin13(4)+",UB-2\n")
+	require.Equal(t, []int{0, 3}, c.BySKU("UB-2"))
+	require.Equal(t, []int{2}, c.BySKU("UB-1"))
+	require.Empty(t, c.BySKU("UB-3"))
 	require.Empty(t, c.BySKU(""))
 
 	var wait sync.WaitGroup // the index is built by whoever asks first
 	c = c.Merge(&catalog.Catalog{})
 	for range 4 {
-		wait.Go(func() { _ = c.BySKU("QB-1") })
+		wait.Go(func() { _ = c.BySKU("UB-1") })
 	}
 	wait.Wait()
 }
@@ -135,7 +142,7 @@ func TestMerge(t *testing.T) {
 }
 
 func TestUnknownZones(t *testing.T) {
-	l, err := layout.Parse([]byte(`{"site":"quayside","time_zone":"Europe/London","zones":[
+	l, err := layout.Parse([]byte(`{"site":"umberhithe","time_zone":"Europe/London","zones":[
 		{"id":"shelf-a","kind":"shelf"},{"id":"front-tables","kind":"floor"},{"id":"stockroom","kind":"stockroom"}]}`))
 	require.NoError(t, err)
 	c := parseCSV(t, "gtin,home_zones,minimum\n"+gtin13(1)+",shelf-a,floor:1|stockroom:2\n"+
@@ -149,7 +156,8 @@ func TestUnknownZones(t *testing.T) {
 }
 
 func TestEqualPartsAreKeptOnce(t *testing.T) {
-	c := parseCSV(t, "gtin,home_zones,minimum,attr.author\n"+gtin13(1)+",shelf-a,shelf-a:1|floor:2,Ada\n"+gtin13(2)+", shelf-a|,floor:2|shelf-a:1,Ada\n")
+	c := parseCSV(t, "gtin,home_zones,minimum,attr.author\n"+gtin13(1)+",shelf-a,shelf-a:1|floor:2,Ada\n"+gtin13(2)+
+		", shelf-a|,floor:2|shelf-a:1,Ada\n")
 	one, two := c.At(0), c.At(1)
 	require.Same(t, &one.HomeZones[0], &two.HomeZones[0])
 	require.Same(t, &one.Limits[0], &two.Limits[0])
@@ -168,8 +176,10 @@ func drawCatalog(t *rapid.T) *catalog.Catalog {
 	var products []map[string]any
 	for i := range n {
 		p := map[string]any{
-			"gtin": gtin13(rapid.IntRange(0, 50).Draw(t, "item")*100 + i), "sku": text.Draw(t, "sku"), "name": text.Draw(t, "name"), "category": text.Draw(t, "category"),
-			"price":      rapid.OneOf(rapid.Just(0.0), rapid.Float64Range(1e-6, 1e9), rapid.Map(rapid.IntRange(1, 100_000), func(n int) float64 { return float64(n) / 100 })).Draw(t, "price"),
+			"gtin": gtin13(rapid.IntRange(0, 50).Draw(t, "item")*100 + i), "sku": text.Draw(t, "sku"),
+			"name": text.Draw(t, "name"), "category": text.Draw(t, "category"),
+			"price": rapid.OneOf(rapid.Just(0.0), rapid.Float64Range(1e-6, 1e9),
+				rapid.Map(rapid.IntRange(1, 100_000), func(n int) float64 { return float64(n) / 100 })).Draw(t, "price"),
 			"home_zones": rapid.SliceOfNDistinct(zone, 0, 3, rapid.ID).Draw(t, "home"),
 		}
 		var limits []map[string]any
@@ -260,7 +270,7 @@ func TestMergeProperty(t *testing.T) {
 }
 
 func TestParseBinaryRefuses(t *testing.T) {
-	c := parseCSV(t, string(quayside(3)))
+	c := parseCSV(t, string(umberhithe(3)))
 	good, err := c.AppendBinary(nil)
 	require.NoError(t, err)
 	for n := range good {
@@ -276,7 +286,7 @@ func TestParseBinaryRefuses(t *testing.T) {
 }
 
 func TestBinaryIsIndependent(t *testing.T) {
-	c := parseCSV(t, string(quayside(3)))
+	c := parseCSV(t, string(umberhithe(3)))
 	b, err := c.AppendBinary(nil)
 	require.NoError(t, err)
 	loaded, err := catalog.ParseBinary(b)

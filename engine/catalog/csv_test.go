@@ -29,7 +29,7 @@ func csvErrors(text string) doc.Errors {
 }
 
 const full = `gtin,sku,name,category,price,home_zones,minimum,maximum,attr.author
-9521234500014,QB-1001,The Harbour Light,fiction,9.99,shelf-a|front-tables,front-tables:3|floor:5,front-tables:8,Ada Example
+9521234500014,UB-1001,The Harbour Light,fiction,9.99,shelf-a|front-tables,front-tables:3|floor:5,front-tables:8,Ada Example
 `
 
 func TestCSVAllColumns(t *testing.T) {
@@ -37,7 +37,7 @@ func TestCSVAllColumns(t *testing.T) {
 	c := parseCSV(t, text)
 	require.Equal(t, 1, c.Len())
 	require.Equal(t, catalog.Product{
-		GTIN: 9520000000011, SKU: "QB-1001", Name: "The Harbour Light", Category: "fiction", Price: 9.99,
+		GTIN: 9520000000011, SKU: "UB-1001", Name: "The Harbour Light", Category: "fiction", Price: 9.99,
 		HomeZones: []string{"shelf-a", "front-tables"},
 		Limits: []catalog.Limit{
 			{Kind: "floor", Min: 5, HasMin: true},
@@ -62,13 +62,16 @@ func TestCSVByRFC4180(t *testing.T) {
 		text string
 		want []map[string]string
 	}{
-		"1: records end with CRLF":                {head + g1 + ",aaa,bbb,ccc\r\n" + g2 + ",zzz,yyy,xxx\r\n", plain},
-		"2: the last may have no line break":      {head + g1 + ",aaa,bbb,ccc\r\n" + g2 + ",zzz,yyy,xxx", plain},
-		"4: spaces are part of a field":           {head + g1 + ",a a,bbb,ccc", []map[string]string{{"a": "a a", "b": "bbb", "c": "ccc"}}},
-		"5: fields may be in quotes":              {head + g1 + `,"aaa","bbb","ccc"` + "\r\n" + g2 + ",zzz,yyy,xxx", plain},
-		"6: quotes protect line breaks":           {head + g1 + ",\"aaa\",\"b\r\nbb\",\"ccc\"\r\n" + g2 + ",zzz,yyy,xxx", []map[string]string{{"a": "aaa", "b": "b\nbb", "c": "ccc"}, plain[1]}},
-		"6: quotes protect commas":                {head + g1 + `,"a,aa",bbb,ccc`, []map[string]string{{"a": "a,aa", "b": "bbb", "c": "ccc"}}},
-		"7: a quote is doubled inside of quotes":  {head + g1 + `,"aaa","b""bb","ccc"`, []map[string]string{{"a": "aaa", "b": `b"bb`, "c": "ccc"}}},
+		"1: records end with CRLF":           {head + g1 + ",aaa,bbb,ccc\r\n" + g2 + ",zzz,yyy,xxx\r\n", plain},
+		"2: the last may have no line break": {head + g1 + ",aaa,bbb,ccc\r\n" + g2 + ",zzz,yyy,xxx", plain},
+		"4: spaces are part of a field":      {head + g1 + ",a a,bbb,ccc", []map[string]string{{"a": "a a", "b": "bbb", "c": "ccc"}}},
+		"5: fields may be in quotes":         {head + g1 + `,"aaa","bbb","ccc"` + "\r\n" + g2 + ",zzz,yyy,xxx", plain},
+		"6: quotes protect line breaks": {head + g1 + ",\"aaa\",\"b\r\nbb\",\"ccc\"\r\n" + g2 +
+			",zzz,yyy,xxx", []map[string]string{{"a": "aaa", "b": "b\nbb", "c": "ccc"}, plain[1]}},
+		"6: quotes protect commas": {head + g1 + `,"a,aa",bbb,ccc`,
+			[]map[string]string{{"a": "a,aa", "b": "bbb", "c": "ccc"}}},
+		"7: a quote is doubled inside of quotes": {head + g1 + `,"aaa","b""bb","ccc"`,
+			[]map[string]string{{"a": "aaa", "b": `b"bb`, "c": "ccc"}}},
 		"7: quotes protect the separator's rival": {"gtin,\"attr.a;;;\"\n" + g1 + ",aaa", []map[string]string{{"a;;;": "aaa"}}},
 	}
 	for name, test := range tests {
@@ -123,37 +126,56 @@ func TestCSVErrorPositions(t *testing.T) {
 		text string
 		want []string
 	}{
-		"empty file":          {"", []string{"line 1: the file is empty; begin with a header row: gtin,sku,name,category"}},
-		"no gtin column":      {"sku,name\nQB-1,x\n", []string{"line 1, gtin: the column is missing; name the column that holds the GTINs"}},
-		"unknown column":      {"gtin,nmae\n" + g1 + ",x\n", []string{`line 1: there is no column "nmae"; did you mean "name"?`}},
-		"column of one's own": {"gtin,publisher\n", []string{`line 1: there is no column "publisher"; the columns are gtin, sku, name, category, price, home_zones, minimum, maximum; one of your own is named attr.NAME`}},
-		"column twice":        {"gtin,name,Name,attr.x,attr.x\n", []string{"line 1, name: the column stands twice; keep one of them", "line 1, attr.x: the column stands twice; keep one of them"}},
-		"attribute nameless":  {"gtin,attr.\n", []string{"line 1, column 2: the attribute has no name"}},
-		"UTF-16":              {"\xff\xfeg\x00t\x00", []string{"line 1: the file is UTF-16; save it as CSV in UTF-8"}},
+		"empty file": {"", []string{"line 1: the file is empty; begin with a header row: gtin,sku,name,category"}},
+		"no gtin column": {"sku,name\nQB-1,x\n", []string{"line 1, gtin: the column is missing; name the " +
+			"column that holds the GTINs"}},
+		"unknown column": {"gtin,nmae\n" + g1 + ",x\n", []string{`line 1: there is no column "nmae"; did you mean "name"?`}},
+		"column of one's own": {"gtin,publisher\n", []string{`line 1: there is no column "publisher"; the columns ` +
+			`are gtin, sku, name, category, price, home_zones, minimum, maximum; one of your own is named attr.NAME`}},
+		"column twice": {"gtin,name,Name,attr.x,attr.x\n",
+			[]string{"line 1, name: the column stands twice; keep one of them",
+				"line 1, attr.x: the column stands twice; keep one of them"}},
+		"attribute nameless": {"gtin,attr.\n", []string{"line 1, column 2: the attribute has no name"}},
+		"UTF-16":             {"\xff\xfeg\x00t\x00", []string{"line 1: the file is UTF-16; save it as CSV in UTF-8"}},
 		"check digit": {"gtin,name\n9521141890120,x\n" + g1 + ",ok\n",
-			[]string{`row 1, line 2, gtin: "9521141890120" is no GTIN: the check digit of the GTIN must be 7, not 0; compare it with the number under the barcode`}},
-		"lost zeros":      {"gtin\n12345678905\n", []string{`row 1, line 2, gtin: "12345678905" is no GTIN: a GTIN has 8, 12, 13 or 14 digits, not 11; a spreadsheet may have dropped zeros at its front: put them back up to 12 digits, and make the column text`}},
-		"rounded":         {"gtin\n9.52114E+12\n", []string{`row 1, line 2, gtin: "9.52114E+12" is no GTIN: a GTIN has 8, 12, 13 or 14 digits, not 11; a spreadsheet has rounded it and the digits are lost: make the column text and enter the number again`}},
-		"missing gtin":    {"gtin,name\n,x\n", []string{"row 1, line 2, gtin: is missing; every product needs its GTIN"}},
-		"duplicate":       {"gtin\n" + g1 + "\n" + g2 + "\n0" + g1 + "\n", []string{"row 3, line 4, gtin: 09520000000011 stands in row 1 already; keep one of them"}},
-		"too many fields": {"gtin,name\n" + g1 + ",Tides, a history\n", []string{"row 1, line 2: has 3 columns, and the header has 2; put a text that holds the separator in quotes"}},
-		"too few fields":  {"gtin,name\n" + g1 + "\n", []string{"row 1, line 2: has 1 columns, and the header has 2; leave no column out; an empty one keeps its separator"}},
-		"decimal comma":   {"gtin,price\n" + g1 + `,"9,99"`, []string{`row 1, line 2, price: "9,99" is no price; write digits and a decimal point alone, like 9.99, without a divider of thousands`}},
-		"thousands":       {"gtin;price\n" + g1 + `;1.234,50`, []string{`row 1, line 2, price: "1.234,50" is no price; write digits and a decimal point alone, like 9.99, without a divider of thousands`}},
-		"currency":        {"gtin,price\n" + g1 + ",£9.99", []string{`row 1, line 2, price: "£9.99" is no price; write digits and a decimal point alone, like 9.99`}},
-		"price range":     {"gtin,price\n" + g1 + ",99999999999", []string{"row 1, line 2, price: 9.9999999999e+10 is out of range: 0, or from 1e-06 to 1e+09"}},
-		"zone id":         {"gtin,home_zones\n" + g1 + ",Front Tables|shelf-a|shelf-a", []string{`row 1, line 2, home_zones: "Front Tables" is no id of a zone; did you mean "front-tables"?`, `row 1, line 2, home_zones: "shelf-a" stands twice; keep one of them`}},
+			[]string{`row 1, line 2, gtin: "9521141890120" is no GTIN: the check digit of the GTIN must be 7, not ` +
+				`0; compare it with the number under the barcode`}},
+		"lost zeros": {"gtin\n12345678905\n", []string{`row 1, line 2, gtin: "12345678905" is no GTIN: a GTIN ` +
+			`has 8, 12, 13 or 14 digits, not 11; a spreadsheet may have dropped zeros at its front: put them back up to 12 digits, and make the column text`}},
+		"rounded": {"gtin\n9.52114E+12\n", []string{`row 1, line 2, gtin: "9.52114E+12" is no GTIN: a GTIN ` +
+			`has 8, 12, 13 or 14 digits, not 11; a spreadsheet has rounded it and the digits are lost: make the column text and enter the number again`}},
+		"missing gtin": {"gtin,name\n,x\n", []string{"row 1, line 2, gtin: is missing; every product needs its GTIN"}},
+		"duplicate": {"gtin\n" + g1 + "\n" + g2 + "\n0" + g1 + "\n",
+			[]string{"row 3, line 4, gtin: 09520000000011 stands in row 1 already; keep one of them"}},
+		"too many fields": {"gtin,name\n" + g1 + ",Tides, a history\n",
+			[]string{"row 1, line 2: has 3 columns, and the header has 2; put a text that holds the separator in quotes"}},
+		"too few fields": {"gtin,name\n" + g1 + "\n", []string{"row 1, line 2: has 1 columns, and the header has " +
+			"2; leave no column out; an empty one keeps its separator"}},
+		"decimal comma": {"gtin,price\n" + g1 + `,"9,99"`, []string{`row 1, line 2, price: "9,99" is no price; ` +
+			`write digits and a decimal point alone, like 9.99, without a divider of thousands`}},
+		"thousands": {"gtin;price\n" + g1 + `;1.234,50`, []string{`row 1, line 2, price: "1.234,50" is no ` +
+			`price; write digits and a decimal point alone, like 9.99, without a divider of thousands`}},
+		"currency": {"gtin,price\n" + g1 + ",£9.99", []string{`row 1, line 2, price: "£9.99" is no price; ` +
+			`write digits and a decimal point alone, like 9.99`}},
+		"price range": {"gtin,price\n" + g1 + ",99999999999", []string{"row 1, line 2, price: 9.9999999999e+10 " +
+			"is out of range: 0, or from 1e-06 to 1e+09"}},
+		"zone id": {"gtin,home_zones\n" + g1 + ",Front Tables|shelf-a|shelf-a",
+			[]string{`row 1, line 2, home_zones: "Front Tables" is no id of a zone; did you mean "front-tables"?`,
+				`row 1, line 2, home_zones: "shelf-a" stands twice; keep one of them`}},
 		"limits": {"gtin,minimum,maximum\n" + g1 + ",shelf-a|floor:-1|shelf-b:4|shelf-b:4,shelf-b:3\n", []string{
 			`row 1, line 2, minimum: "shelf-a" is not a place and a number; write place:number, like front-tables:3`,
 			`row 1, line 2, minimum: "-1" is not a number of pieces from 0 to 1000000`,
 			`row 1, line 2, minimum: "shelf-b" stands twice; keep one of them`,
 			"row 1, line 2, maximum: the minimum of shelf-b is 4, more than the maximum of 3",
 		}},
-		"not UTF-8":         {"gtin,name\n" + g1 + ",caf\xe9\n", []string{"row 1, line 2, name: is not UTF-8; save the file as UTF-8"}},
-		"control character": {"gtin,name\n" + g1 + ",a\x00b\n", []string{"row 1, line 2, name: has the control character U+0000; remove it"}},
-		"too long":          {"gtin,name\n" + g1 + "," + strings.Repeat("x", 1025) + "\n", []string{"row 1, line 2, name: is 1025 bytes long; at most 1024 are allowed"}},
+		"not UTF-8": {"gtin,name\n" + g1 + ",caf\xe9\n", []string{"row 1, line 2, name: is not UTF-8; save the file as UTF-8"}},
+		"control character": {"gtin,name\n" + g1 + ",a\x00b\n", []string{"row 1, line 2, name: has the control " +
+			"character U+0000; remove it"}},
+		"too long": {"gtin,name\n" + g1 + "," + strings.Repeat("x", 1025) + "\n",
+			[]string{"row 1, line 2, name: is 1025 bytes long; at most 1024 are allowed"}},
 		"line of the field": {"gtin,attr.note,name\n" + g1 + ",\"one\ntwo\",a\x00b\n" + g2 + ",,a\x00b\n", []string{
-			"row 1, line 3, name: has the control character U+0000; remove it", "row 2, line 4, name: has the control character U+0000; remove it"}},
+			"row 1, line 3, name: has the control character U+0000; remove it",
+			"row 2, line 4, name: has the control character U+0000; remove it"}},
 		"stray quote": {"gtin,name\n" + g1 + ",a \"b\"\n" + g2 + ",a\x00b\n", []string{
 			`row 1, line 2: line 2, byte 17: bare " in non-quoted-field; put a text with quotes in quotes and write each quote inside twice: "say ""hello"""`,
 			"row 2, line 3, name: has the control character U+0000; remove it"}},
@@ -219,7 +241,8 @@ func TestCSVFileCap(t *testing.T) {
 	if testing.Short() {
 		t.Skip("reads 200 MiB")
 	}
-	_, errs := catalog.ParseCSV(io.MultiReader(strings.NewReader("gtin\n"), endless{bytes.Repeat([]byte("\n"), 4096)}), catalog.CSVOptions{})
+	_, errs := catalog.ParseCSV(io.MultiReader(strings.NewReader("gtin\n"), endless{bytes.Repeat([]byte("\n"), 4096)}),
+		catalog.CSVOptions{})
 	require.Len(t, errs, 1)
 	require.Contains(t, errs[0].Summary(), "larger than 200 MiB")
 }
@@ -232,7 +255,7 @@ func TestCSVReaderFails(t *testing.T) {
 	require.Len(t, errs, 1)
 	require.Contains(t, errs[0].Summary(), broken.Error())
 
-	small := quayside(50)
+	small := umberhithe(50)
 	want, _ := catalog.ParseCSV(bytes.NewReader(small), catalog.CSVOptions{})
 	got, errs := catalog.ParseCSV(iotest.OneByteReader(bytes.NewReader(small)), catalog.CSVOptions{})
 	require.Empty(t, errs)
@@ -240,7 +263,8 @@ func TestCSVReaderFails(t *testing.T) {
 }
 
 func TestWriteCSV(t *testing.T) {
-	c := parseCSV(t, "gtin,name,price,attr.b,attr.a,maximum,minimum\n"+gtin13(1)+`,"Tides, ""a"" history",9.90,x,,shelf-a:0,`+"\n"+gtin13(2)+",,,,y,,shelf-a:1\n")
+	c := parseCSV(t, "gtin,name,price,attr.b,attr.a,maximum,minimum\n"+gtin13(1)+
+		`,"Tides, ""a"" history",9.90,x,,shelf-a:0,`+"\n"+gtin13(2)+",,,,y,,shelf-a:1\n")
 	var b strings.Builder
 	require.NoError(t, c.WriteCSV(&b))
 	require.Equal(t, `gtin,sku,name,category,price,home_zones,minimum,maximum,attr.a,attr.b

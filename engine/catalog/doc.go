@@ -11,7 +11,7 @@
 // row says which):
 //
 //	gtin,sku,name,category,price,home_zones,minimum,maximum,attr.author
-//	9521234500018,QB-1001,The Harbour Light,fiction,9.99,shelf-a|front-tables,front-tables:3|floor:5,front-tables:8,Ada Example
+//	9521234500018,UB-1001,The Harbour Light,fiction,9.99,shelf-a|front-tables,front-tables:3|floor:5,front-tables:8,Ada Example
 //
 // Only the column gtin must be there. A list has its members divided by '|'. A minimum or maximum
 // is a place and a number of pieces; the place is the id of a zone or the name of a kind of zones.
@@ -21,7 +21,7 @@
 // # JSON
 //
 //	{"products": [{
-//	  "gtin": "09521234500018", "sku": "QB-1001", "name": "The Harbour Light", "category": "fiction", "price": 9.99,
+//	  "gtin": "09521234500018", "sku": "UB-1001", "name": "The Harbour Light", "category": "fiction", "price": 9.99,
 //	  "home_zones": ["shelf-a", "front-tables"],
 //	  "limits": [{"zone": "front-tables", "min": 3, "max": 8}, {"kind": "floor", "min": 5}],
 //	  "attributes": {"author": "Ada Example"}

@@ -38,7 +38,7 @@ func whatStands(t *testing.T, c *catalog.Catalog, errs doc.Errors) {
 }
 
 func FuzzProductsCSV(f *testing.F) {
-	f.Add(quayside(3))
+	f.Add(umberhithe(3))
 	f.Add([]byte("\ufeffgtin;name;price\r\n" + gtin13(1) + ";\"a\"\"b\nc\";9,99\r\n"))
 	f.Add([]byte("gtin,attr.a,attr.b,minimum,maximum,home_zones\n" + gtin13(1) + ",x,,a:1|floor:2,a:3,a|b\n,,,,,\n1,2\n\"x\n"))
 	f.Fuzz(func(t *testing.T, src []byte) {
@@ -48,7 +48,7 @@ func FuzzProductsCSV(f *testing.F) {
 }
 
 func FuzzProductsJSON(f *testing.F) {
-	c, _ := catalog.ParseCSV(bytes.NewReader(quayside(3)), catalog.CSVOptions{})
+	c, _ := catalog.ParseCSV(bytes.NewReader(umberhithe(3)), catalog.CSVOptions{})
 	src, err := json.Marshal(c)
 	require.NoError(f, err)
 	f.Add(src)
@@ -61,7 +61,7 @@ func FuzzProductsJSON(f *testing.F) {
 }
 
 func FuzzCatalogBinary(f *testing.F) {
-	c, _ := catalog.ParseCSV(bytes.NewReader(quayside(3)), catalog.CSVOptions{})
+	c, _ := catalog.ParseCSV(bytes.NewReader(umberhithe(3)), catalog.CSVOptions{})
 	src, err := c.AppendBinary(nil)
 	require.NoError(f, err)
 	f.Add(src)

@@ -58,14 +58,14 @@ func TestEveryStatus(t *testing.T) {
 			observed.add(fmt.Sprintf("%v %v %+v", d.Reason, out, out))
 		}
 	}, c)
-	r.start(t, "quayside")
+	r.start(t, "umberhithe")
 	for status := 200; status <= 599; status++ {
 		code.Store(int32(status))
 		d := message("tickets", fmt.Sprint(status), 1)
-		r.commit("quayside", d)
+		r.commit("umberhithe", d)
 		var stored event.Delivery
 		eventually(t, func() bool {
-			stored = r.store.get(t, "quayside", d.ID)
+			stored = r.store.get(t, "umberhithe", d.ID)
 			return stored.Attempts == 1
 		}, status)
 		require.Equal(t, status, stored.Code)
@@ -164,12 +164,12 @@ func TestEveryFailure(t *testing.T) {
 				ch.Timeout = 300 * time.Millisecond
 			}
 			r := newRig(t, func(o *Options) { o.Resolver, o.RootCAs = resolver, c.roots }, ch)
-			stop := r.start(t, "quayside")
+			stop := r.start(t, "umberhithe")
 			d := message("tickets", "a", 1)
-			r.commit("quayside", d)
+			r.commit("umberhithe", d)
 			var stored event.Delivery
 			eventually(t, func() bool {
-				stored = r.store.get(t, "quayside", d.ID)
+				stored = r.store.get(t, "umberhithe", d.ID)
 				return stored.Attempts > 0
 			})
 			stop()
@@ -278,9 +278,9 @@ func TestConnectionsAreReused(t *testing.T) {
 	recv.Start()
 	defer recv.Close()
 	r := newRig(t, nil, hookChannel("tickets", recv.URL))
-	r.start(t, "quayside")
+	r.start(t, "umberhithe")
 	for i := range 50 {
-		r.commit("quayside", message("tickets", fmt.Sprint(i), 1))
+		r.commit("umberhithe", message("tickets", fmt.Sprint(i), 1))
 		eventually(t, func() bool { return len(r.settledIDs()) == i+1 })
 	}
 	require.EqualValues(t, 1, conns.Load())
@@ -290,12 +290,12 @@ func TestConnectionsAreReused(t *testing.T) {
 func TestClosedConnectionIsNoFailure(t *testing.T) {
 	recv := newReceiver(t, nil)
 	r := newRig(t, nil, hookChannel("tickets", recv.URL))
-	r.start(t, "quayside")
+	r.start(t, "umberhithe")
 	for i := range 20 {
 		d := message("tickets", fmt.Sprint(i), 1)
-		r.commit("quayside", d)
+		r.commit("umberhithe", d)
 		eventually(t, func() bool { return len(r.settledIDs()) == i+1 })
-		require.Equal(t, 1, r.store.get(t, "quayside", d.ID).Attempts)
+		require.Equal(t, 1, r.store.get(t, "umberhithe", d.ID).Attempts)
 		recv.CloseClientConnections()
 	}
 }

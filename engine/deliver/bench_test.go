@@ -41,7 +41,7 @@ func BenchmarkDispatcher(b *testing.B) {
 					o.Store = bolt
 				}
 			}, c)
-			stop := r.start(b, "quayside")
+			stop := r.start(b, "umberhithe")
 			var ds []event.Delivery
 			for i := range b.N {
 				d := message("tickets", fmt.Sprint(i), 1)
@@ -52,7 +52,7 @@ func BenchmarkDispatcher(b *testing.B) {
 			b.ResetTimer()
 			wg.Add(b.N)
 			for part := range slices.Chunk(ds, 16) {
-				r.Offer("quayside", part)
+				r.Offer("umberhithe", part)
 			}
 			wg.Wait()
 			b.StopTimer()
@@ -64,7 +64,7 @@ func BenchmarkDispatcher(b *testing.B) {
 
 func put(b *testing.B, r *rig, ds []event.Delivery) {
 	if r.opt.Store == Store(r.store) {
-		r.store.put("quayside", ds...)
+		r.store.put("umberhithe", ds...)
 		return
 	}
 	for part := range slices.Chunk(ds, 1000) {
@@ -72,7 +72,7 @@ func put(b *testing.B, r *rig, ds []event.Delivery) {
 		for i := range part {
 			c.Writes = append(c.Writes, store.Record{Kind: event.KindDelivery, Key: part[i].ID, Value: event.AppendDelivery(nil, &part[i])})
 		}
-		require.NoError(b, r.opt.Store.Commit(b.Context(), "quayside", c))
+		require.NoError(b, r.opt.Store.Commit(b.Context(), "umberhithe", c))
 	}
 }
 
@@ -84,16 +84,16 @@ func BenchmarkOfferToReceived(b *testing.B) {
 	}))
 	defer recv.Close()
 	r := newRig(b, func(o *Options) { o.Log = nil }, hookChannel("tickets", recv.URL))
-	stop := r.start(b, "quayside")
+	stop := r.start(b, "umberhithe")
 	var took []time.Duration
 	n := 0
 	b.ReportAllocs()
 	for b.Loop() {
 		d := message("tickets", fmt.Sprint(n), 1)
 		n++
-		r.store.put("quayside", d)
+		r.store.put("umberhithe", d)
 		start := time.Now()
-		r.Offer("quayside", []event.Delivery{d})
+		r.Offer("umberhithe", []event.Delivery{d})
 		took = append(took, (<-arrived).Sub(start))
 	}
 	slices.Sort(took)

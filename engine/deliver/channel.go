@@ -274,16 +274,17 @@ func (c Channel) address() (netip.AddrPort, bool) {
 }
 
 // Sample returns a delivery of the kind that channels get: what templates are tried with before they are accepted, and what Test sends.
-// It is about Quayside Books, a bookshop that does not exist.
+// It is about Umberhithe Books, a bookshop that does not exist.
 func Sample(channel string) event.Delivery {
 	at := time.Date(2026, 11, 14, 10, 30, 0, 0, time.UTC).UnixMilli()
 	a := event.Alert{
-		ID: "quayside-1-1", Rule: "unpaid-at-door", About: "item", Severity: "urgent", Status: event.AlertOpen, Zone: "street-door",
+		ID: "umberhithe-1-1", Rule: "unpaid-at-door", About: "item", Severity: "urgent", Status: event.AlertOpen, Zone: "street-door",
 		Say: "\"The Harbour Light\" passed the street door unpaid", GTIN: 9521234500018, Since: at, OpenedAt: at,
 	}
 	data, err := json.Marshal(map[string]any{
-		"alert": a.View("quayside"), "order": 1, "test": true,
-		"product": map[string]any{"gtin": "09521234500018", "sku": "QB-1001", "name": "The Harbour Light", "category": "fiction", "price": 9.99},
+		"alert": a.View("umberhithe"), "order": 1, "test": true,
+		"product": map[string]any{"gtin": "09521234500018", "sku": "UB-1001", "name": "The Harbour Light",
+			"category": "fiction", "price": 9.99},
 	})
 	if err != nil {
 		panic(fmt.Sprintf("deliver: the sample does not marshal: %v", err)) // all its parts are strings and numbers

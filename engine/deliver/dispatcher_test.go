@@ -72,10 +72,10 @@ func TestDelivers(t *testing.T) {
 	c.Secrets = append(c.Secrets, Secret{Text: otherSecret}, Secret{Text: NewSecret(zeroes{}), NotAfter: time.Now().Add(-time.Hour)})
 	c.Headers = map[string]string{"Authorization": "Bearer abc"}
 	r := newRig(t, nil, c)
-	r.start(t, "quayside")
-	d := message("door-team", "quayside-1-1", 1)
+	r.start(t, "umberhithe")
+	d := message("door-team", "umberhithe-1-1", 1)
 	before := time.Now()
-	r.commit("quayside", d)
+	r.commit("umberhithe", d)
 	eventually(t, func() bool { return len(r.settledIDs()) == 1 })
 
 	require.Len(t, recv.got, 1)
@@ -92,11 +92,11 @@ func TestDelivers(t *testing.T) {
 		require.NoError(t, err)
 		require.NoError(t, wh.Verify(got.body, got.head))
 	}
-	want, _, err := c.Render("quayside", &d)
+	want, _, err := c.Render("umberhithe", &d)
 	require.NoError(t, err)
 	require.Equal(t, string(want), string(got.body))
 
-	stored := r.store.get(t, "quayside", d.ID)
+	stored := r.store.get(t, "umberhithe", d.ID)
 	require.Equal(t, event.DeliveryDelivered, stored.Status)
 	require.Equal(t, 1, stored.Attempts)
 	require.Equal(t, 204, stored.Code)
@@ -119,10 +119,10 @@ func TestScheduleRuns(t *testing.T) {
 			ids, stamps = append(ids, req.Header.Get(HeaderID)), append(stamps, req.Header.Get(HeaderTimestamp))
 			return answer(503), nil
 		})
-		stop := r.start(t, "quayside")
+		stop := r.start(t, "umberhithe")
 		defer stop()
 		d := message("tickets", "a", 1)
-		r.commit("quayside", d)
+		r.commit("umberhithe", d)
 		pass(time.Hour)
 		require.Len(t, tries, 4)
 		require.Zero(t, r.Stats().Queued, "the next try is so far off that the store alone has it")
@@ -139,7 +139,7 @@ func TestScheduleRuns(t *testing.T) {
 			require.Equal(t, d.ID, ids[i])
 			require.Equal(t, fmt.Sprint(start.Add(tries[i]).Unix()), stamps[i])
 		}
-		stored := r.store.get(t, "quayside", d.ID)
+		stored := r.store.get(t, "umberhithe", d.ID)
 		require.Equal(t, event.DeliveryDead, stored.Status)
 		require.Equal(t, 10, stored.Attempts)
 		require.Equal(t, "given up after 10 tries: the receiver answered 503 Service Unavailable", stored.Reason)
@@ -160,12 +160,12 @@ func TestRetryAfterPausesTheChannel(t *testing.T) {
 			}
 			return answer(200), nil
 		})
-		stop := r.start(t, "quayside")
+		stop := r.start(t, "umberhithe")
 		defer stop()
-		r.commit("quayside", message("tickets", "a", 1))
+		r.commit("umberhithe", message("tickets", "a", 1))
 		synctest.Wait()
 		pass(10 * time.Second)
-		r.commit("quayside", message("tickets", "b", 1))
+		r.commit("umberhithe", message("tickets", "b", 1))
 		pass(time.Minute)
 		require.Equal(t, []string{"0s msg_a-1-tickets", "30s msg_b-1-tickets", "30s msg_a-1-tickets"}, tries)
 	})
@@ -189,11 +189,11 @@ func TestOrderOfFirstTries(t *testing.T) {
 			}
 			return answer(200), nil
 		})
-		stop := r.start(t, "quayside")
+		stop := r.start(t, "umberhithe")
 		defer stop()
-		r.commit("quayside", message("tickets", "a", 1), message("door-team", "a", 1))
-		r.commit("quayside", message("tickets", "a", 2), message("door-team", "a", 2), message("tickets", "b", 1))
-		r.commit("quayside", message("tickets", "a", 3))
+		r.commit("umberhithe", message("tickets", "a", 1), message("door-team", "a", 1))
+		r.commit("umberhithe", message("tickets", "a", 2), message("door-team", "a", 2), message("tickets", "b", 1))
+		r.commit("umberhithe", message("tickets", "a", 3))
 		synctest.Wait()
 		mu.Lock()
 		require.ElementsMatch(t, []string{"msg_a-1-tickets", "msg_a-1-door-team", "msg_a-2-door-team", "msg_b-1-tickets"}, tries)
@@ -206,7 +206,7 @@ func TestOrderOfFirstTries(t *testing.T) {
 		mu.Unlock()
 		pass(time.Minute)
 		require.Equal(t, "msg_a-1-tickets", tries[len(tries)-1])
-		require.Empty(t, r.sites["quayside"].gates)
+		require.Empty(t, r.sites["umberhithe"].gates)
 	})
 }
 
@@ -222,11 +222,11 @@ func TestOrderOfLateOffer(t *testing.T) {
 			time.Sleep(time.Second)
 			return answer(200), nil
 		})
-		stop := r.start(t, "quayside")
+		stop := r.start(t, "umberhithe")
 		defer stop()
-		r.commit("quayside", message("tickets", "z", 1))
-		r.commit("quayside", message("tickets", "a", 2))
-		r.commit("quayside", message("tickets", "a", 1))
+		r.commit("umberhithe", message("tickets", "z", 1))
+		r.commit("umberhithe", message("tickets", "a", 2))
+		r.commit("umberhithe", message("tickets", "a", 1))
 		pass(time.Minute)
 		require.Equal(t, []string{"msg_z-1-tickets", "msg_a-1-tickets", "msg_a-2-tickets"}, tries.all())
 	})
@@ -241,22 +241,23 @@ func TestRetryReadsTheRecordAgain(t *testing.T) {
 			tries.add(req.Header.Get(HeaderID))
 			return answer(500), nil
 		})
-		stop := r.start(t, "quayside")
+		stop := r.start(t, "umberhithe")
 		defer stop()
 		delivered, deleted, later := message("tickets", "a", 1), message("tickets", "b", 1), message("tickets", "c", 1)
-		r.commit("quayside", delivered, deleted, later)
+		r.commit("umberhithe", delivered, deleted, later)
 		synctest.Wait()
 		require.Len(t, tries.all(), 3)
 		delivered.Status, delivered.Attempts = event.DeliveryDelivered, 2
 		later.Attempts, later.NextTry = 2, time.Now().Add(10*time.Minute).UnixMilli()
-		r.store.put("quayside", delivered, later)
-		require.NoError(t, r.store.Commit(t.Context(), "quayside", store.Commit{Loose: true, Deletes: []store.RecordKey{{Kind: event.KindDelivery, Key: deleted.ID}}}))
+		r.store.put("umberhithe", delivered, later)
+		require.NoError(t, r.store.Commit(t.Context(), "umberhithe",
+			store.Commit{Loose: true, Deletes: []store.RecordKey{{Kind: event.KindDelivery, Key: deleted.ID}}}))
 		pass(9 * time.Minute)
 		require.Len(t, tries.all(), 3)
 		pass(2 * time.Minute)
 		require.Equal(t, later.ID, tries.all()[3])
-		require.Equal(t, delivered, r.store.get(t, "quayside", delivered.ID))
-		require.NotContains(t, r.store.ids("quayside"), deleted.ID)
+		require.Equal(t, delivered, r.store.get(t, "umberhithe", delivered.ID))
+		require.NotContains(t, r.store.ids("umberhithe"), deleted.ID)
 	})
 }
 
@@ -278,14 +279,14 @@ func TestResume(t *testing.T) {
 		waiting.Attempts, waiting.NextTry = 2, start.Add(20*time.Minute).UnixMilli()
 		far := message("tickets", "z", 4)
 		far.Attempts, far.NextTry = 4, start.Add(5*time.Hour).UnixMilli()
-		r.store.put("quayside", delivered, dead, waiting, far)
+		r.store.put("umberhithe", delivered, dead, waiting, far)
 		for i := range 20 {
 			d := message("tickets", "a", i+1)
 			d.At += int64(i)
-			r.store.put("quayside", d)
+			r.store.put("umberhithe", d)
 		}
 		r.store.put("harbour", message("tickets", "other-site", 1))
-		stop := r.start(t, "quayside")
+		stop := r.start(t, "umberhithe")
 		defer stop()
 		synctest.Wait()
 		var want []string
@@ -313,28 +314,28 @@ func TestNeverAgainAfterSuccessIsStored(t *testing.T) {
 	use := func(o *Options) { o.Store, o.StopWithin = mem, 100*time.Millisecond }
 	c := hookChannel("tickets", recv.URL)
 	d := message("tickets", "a", 1)
-	mem.put("quayside", d)
+	mem.put("umberhithe", d)
 	mem.fail = func() error { return errBroken }
 	r := newRig(t, use, c)
-	stop := r.start(t, "quayside")
+	stop := r.start(t, "umberhithe")
 	eventually(t, func() bool { return len(recv.ids()) == 1 })
 	eventually(t, func() bool { return strings.Contains(r.logged(), "can't be stored") })
 	stop()
-	require.Equal(t, event.DeliveryPending, mem.get(t, "quayside", d.ID).Status)
+	require.Equal(t, event.DeliveryPending, mem.get(t, "umberhithe", d.ID).Status)
 
 	mem.mu.Lock()
 	mem.fail = nil
 	mem.mu.Unlock()
 	r = newRig(t, use, c)
-	stop = r.start(t, "quayside")
+	stop = r.start(t, "umberhithe")
 	eventually(t, func() bool { return len(r.settledIDs()) == 1 })
 	require.Equal(t, []string{d.ID, d.ID}, recv.ids())
-	require.NoError(t, r.Resume(t.Context(), "quayside"))
-	r.Forget("quayside")
-	require.NoError(t, r.Resume(t.Context(), "quayside"))
+	require.NoError(t, r.Resume(t.Context(), "umberhithe"))
+	r.Forget("umberhithe")
+	require.NoError(t, r.Resume(t.Context(), "umberhithe"))
 	stop()
 	r = newRig(t, use, c)
-	r.start(t, "quayside")
+	r.start(t, "umberhithe")
 	time.Sleep(20 * time.Millisecond)
 	require.Equal(t, []string{d.ID, d.ID}, recv.ids())
 }
@@ -358,13 +359,13 @@ func TestStoreFails(t *testing.T) {
 			}
 			return nil
 		}
-		stop := r.start(t, "quayside", "harbour")
+		stop := r.start(t, "umberhithe", "harbour")
 		defer stop()
 		var ds []event.Delivery
 		for i := range 100 {
 			ds = append(ds, message("tickets", fmt.Sprint(i), 1))
 		}
-		r.commit("quayside", ds...)
+		r.commit("umberhithe", ds...)
 		pass(time.Hour)
 		require.LessOrEqual(t, sent.Load(), int32(8))
 		broken.Store(0)
@@ -372,7 +373,7 @@ func TestStoreFails(t *testing.T) {
 		require.EqualValues(t, 100, sent.Load())
 		require.Len(t, r.settledIDs(), 100)
 		for _, d := range ds {
-			require.Equal(t, event.DeliveryDelivered, r.store.get(t, "quayside", d.ID).Status)
+			require.Equal(t, event.DeliveryDelivered, r.store.get(t, "umberhithe", d.ID).Status)
 		}
 	})
 }
@@ -392,14 +393,14 @@ func TestSlowChannelDelaysNoOther(t *testing.T) {
 			got.Add(1)
 			return answer(200), nil
 		})
-		stop := r.start(t, "quayside")
+		stop := r.start(t, "umberhithe")
 		for i := range 100 {
-			r.commit("quayside", message("slow", fmt.Sprint(i), 1))
+			r.commit("umberhithe", message("slow", fmt.Sprint(i), 1))
 		}
 		synctest.Wait()
 		require.Equal(t, 4, r.Stats().InFlight)
 		for i := range 100 {
-			r.commit("quayside", message("quick", fmt.Sprint(i), 1))
+			r.commit("umberhithe", message("quick", fmt.Sprint(i), 1))
 		}
 		synctest.Wait()
 		require.EqualValues(t, 100, got.Load(), "without any time passing")
@@ -424,10 +425,10 @@ func TestMaxInFlightAndRecovery(t *testing.T) {
 			now.Add(-1)
 			return answer(200), nil
 		})
-		stop := r.start(t, "quayside")
+		stop := r.start(t, "umberhithe")
 		defer stop()
 		for i := range 50 {
-			r.commit("quayside", message("tickets", fmt.Sprint(i), 1))
+			r.commit("umberhithe", message("tickets", fmt.Sprint(i), 1))
 		}
 		pass(time.Second)
 		require.EqualValues(t, 3, most.Load())
@@ -447,10 +448,10 @@ func TestPerSecond(t *testing.T) {
 			at = append(at, time.Since(start).Round(time.Millisecond))
 			return answer(200), nil
 		})
-		stop := r.start(t, "quayside")
+		stop := r.start(t, "umberhithe")
 		defer stop()
 		for i := range 5 {
-			r.commit("quayside", message("chat", fmt.Sprint(i), 1))
+			r.commit("umberhithe", message("chat", fmt.Sprint(i), 1))
 		}
 		pass(time.Minute)
 		require.Equal(t, []time.Duration{0, 500 * time.Millisecond, time.Second, 1500 * time.Millisecond, 2 * time.Second}, at)
@@ -469,19 +470,19 @@ func TestGone(t *testing.T) {
 			sent++
 			return answer(code), nil
 		})
-		stop := r.start(t, "quayside")
+		stop := r.start(t, "umberhithe")
 		defer stop()
-		r.commit("quayside", message("chat", "a", 1))
+		r.commit("umberhithe", message("chat", "a", 1))
 		synctest.Wait()
-		require.Equal(t, event.DeliveryDead, r.store.get(t, "quayside", "msg_a-1-chat").Status)
-		require.Equal(t, "the receiver answered 410 Gone", r.store.get(t, "quayside", "msg_a-1-chat").Reason)
+		require.Equal(t, event.DeliveryDead, r.store.get(t, "umberhithe", "msg_a-1-chat").Status)
+		require.Equal(t, "the receiver answered 410 Gone", r.store.get(t, "umberhithe", "msg_a-1-chat").Reason)
 		require.Equal(t, []string{"chat stopped_gone"}, r.happened())
 		require.True(t, r.Stats().Channels["chat"].Stopped)
 
-		r.commit("quayside", message("chat", "b", 1))
+		r.commit("umberhithe", message("chat", "b", 1))
 		pass(time.Minute)
 		require.Equal(t, 1, sent)
-		b := r.store.get(t, "quayside", "msg_b-1-chat")
+		b := r.store.get(t, "umberhithe", "msg_b-1-chat")
 		require.Equal(t, event.DeliveryPending, b.Status)
 		require.Equal(t, 2, b.Attempts)
 		require.Contains(t, b.Reason, "because the receiver answered 410 Gone")
@@ -491,7 +492,7 @@ func TestGone(t *testing.T) {
 		require.NoError(t, err)
 		require.True(t, out.OK())
 		pass(10 * time.Minute)
-		require.Equal(t, event.DeliveryDelivered, r.store.get(t, "quayside", "msg_b-1-chat").Status)
+		require.Equal(t, event.DeliveryDelivered, r.store.get(t, "umberhithe", "msg_b-1-chat").Status)
 		require.Equal(t, 3, sent)
 	})
 }
@@ -506,19 +507,20 @@ func TestUnknownAndDisabledChannel(t *testing.T) {
 			sent++
 			return answer(200), nil
 		})
-		stop := r.start(t, "quayside")
+		stop := r.start(t, "umberhithe")
 		defer stop()
-		r.commit("quayside", message("nowhere", "a", 1), message("off", "a", 1), message("later", "a", 1))
+		r.commit("umberhithe", message("nowhere", "a", 1), message("off", "a", 1), message("later", "a", 1))
 		synctest.Wait()
-		require.Equal(t, `not sent: there is no channel "nowhere"`, r.store.get(t, "quayside", "msg_a-1-nowhere").Reason)
-		require.Equal(t, "not sent: the channel is disabled", r.store.get(t, "quayside", "msg_a-1-off").Reason)
-		require.Equal(t, event.DeliveryPending, r.store.get(t, "quayside", "msg_a-1-off").Status)
+		require.Equal(t, `not sent: there is no channel "nowhere"`, r.store.get(t, "umberhithe", "msg_a-1-nowhere").Reason)
+		require.Equal(t, "not sent: the channel is disabled", r.store.get(t, "umberhithe", "msg_a-1-off").Reason)
+		require.Equal(t, event.DeliveryPending, r.store.get(t, "umberhithe", "msg_a-1-off").Status)
 		r.setChannel(hookChannel("later", "https://chat.example/"))
 		pass(time.Minute)
-		require.Equal(t, event.DeliveryDelivered, r.store.get(t, "quayside", "msg_a-1-later").Status)
+		require.Equal(t, event.DeliveryDelivered, r.store.get(t, "umberhithe", "msg_a-1-later").Status)
 		pass(5 * 24 * time.Hour)
-		require.Equal(t, event.DeliveryDead, r.store.get(t, "quayside", "msg_a-1-nowhere").Status)
-		require.Equal(t, `given up after 10 tries: not sent: there is no channel "nowhere"`, r.store.get(t, "quayside", "msg_a-1-nowhere").Reason)
+		require.Equal(t, event.DeliveryDead, r.store.get(t, "umberhithe", "msg_a-1-nowhere").Status)
+		require.Equal(t, `given up after 10 tries: not sent: there is no channel "nowhere"`,
+			r.store.get(t, "umberhithe", "msg_a-1-nowhere").Reason)
 		require.Equal(t, 1, sent)
 	})
 }
@@ -533,21 +535,21 @@ func TestTypesAreFiltered(t *testing.T) {
 			sent++
 			return answer(200), nil
 		})
-		stop := r.start(t, "quayside")
+		stop := r.start(t, "umberhithe")
 		defer stop()
 		cleared := message("chat", "a", 2)
 		cleared.Type = "alert.cleared"
-		r.commit("quayside", message("chat", "a", 1), cleared)
+		r.commit("umberhithe", message("chat", "a", 1), cleared)
 		synctest.Wait()
 		require.Equal(t, 1, sent)
-		require.Equal(t, []string{"msg_a-1-chat"}, r.store.ids("quayside"), "what was left out is not kept as delivered")
+		require.Equal(t, []string{"msg_a-1-chat"}, r.store.ids("umberhithe"), "what was left out is not kept as delivered")
 		require.Equal(t, []string{"msg_a-1-chat delivered"}, r.settledIDs())
 		require.EqualValues(t, 1, r.Stats().Channels["chat"].LeftOut)
 		require.Zero(t, r.Stats().Queued)
 
 		// What comes after it in its alert goes on.
 		again := message("chat", "a", 3)
-		r.commit("quayside", again)
+		r.commit("umberhithe", again)
 		synctest.Wait()
 		require.Equal(t, 2, sent)
 
@@ -557,14 +559,14 @@ func TestTypesAreFiltered(t *testing.T) {
 		r.store.mu.Unlock()
 		later := message("chat", "a", 4)
 		later.Type = "alert.cleared"
-		r.commit("quayside", later)
+		r.commit("umberhithe", later)
 		pass(time.Minute)
-		require.Equal(t, event.DeliveryPending, r.store.get(t, "quayside", later.ID).Status)
+		require.Equal(t, event.DeliveryPending, r.store.get(t, "umberhithe", later.ID).Status)
 		r.store.mu.Lock()
 		r.store.fail = nil
 		r.store.mu.Unlock()
 		pass(time.Minute)
-		require.Equal(t, []string{"msg_a-1-chat", "msg_a-3-chat"}, r.store.ids("quayside"))
+		require.Equal(t, []string{"msg_a-1-chat", "msg_a-3-chat"}, r.store.ids("umberhithe"))
 	})
 }
 
@@ -578,25 +580,25 @@ func TestRetryByHand(t *testing.T) {
 			ids.add(req.Header.Get(HeaderID))
 			return answer(int(code.Load())), nil
 		})
-		stop := r.start(t, "quayside")
+		stop := r.start(t, "umberhithe")
 		defer stop()
 		d := message("chat", "a", 1)
-		r.commit("quayside", d)
+		r.commit("umberhithe", d)
 		synctest.Wait()
 
-		_, err := r.Retry(t.Context(), "quayside", "msg_nothing")
+		_, err := r.Retry(t.Context(), "umberhithe", "msg_nothing")
 		require.ErrorIs(t, err, store.ErrNotFound)
 
 		// Of a delivered one, with success and without.
-		out, err := r.Retry(t.Context(), "quayside", d.ID)
+		out, err := r.Retry(t.Context(), "umberhithe", d.ID)
 		require.NoError(t, err)
 		require.True(t, out.OK())
-		require.Equal(t, 2, r.store.get(t, "quayside", d.ID).Attempts)
+		require.Equal(t, 2, r.store.get(t, "umberhithe", d.ID).Attempts)
 		code.Store(500)
-		out, err = r.Retry(t.Context(), "quayside", d.ID)
+		out, err = r.Retry(t.Context(), "umberhithe", d.ID)
 		require.NoError(t, err)
 		require.Equal(t, 500, out.Code)
-		stored := r.store.get(t, "quayside", d.ID)
+		stored := r.store.get(t, "umberhithe", d.ID)
 		require.Equal(t, event.DeliveryDelivered, stored.Status)
 		require.Equal(t, "sent again by hand: the receiver answered 500 Internal Server Error", stored.Reason)
 		require.Equal(t, []string{d.ID, d.ID, d.ID}, ids.all())
@@ -604,32 +606,32 @@ func TestRetryByHand(t *testing.T) {
 		// Of a dead one: it stays dead until it succeeds.
 		dead := message("chat", "b", 1)
 		dead.Status, dead.Attempts = event.DeliveryDead, 10
-		r.store.put("quayside", dead)
-		_, err = r.Retry(t.Context(), "quayside", dead.ID)
+		r.store.put("umberhithe", dead)
+		_, err = r.Retry(t.Context(), "umberhithe", dead.ID)
 		require.NoError(t, err)
 		pass(time.Hour)
-		require.Equal(t, event.DeliveryDead, r.store.get(t, "quayside", dead.ID).Status)
-		require.Equal(t, 11, r.store.get(t, "quayside", dead.ID).Attempts)
+		require.Equal(t, event.DeliveryDead, r.store.get(t, "umberhithe", dead.ID).Status)
+		require.Equal(t, 11, r.store.get(t, "umberhithe", dead.ID).Attempts)
 		code.Store(204)
-		_, err = r.Retry(t.Context(), "quayside", dead.ID)
+		_, err = r.Retry(t.Context(), "umberhithe", dead.ID)
 		require.NoError(t, err)
-		require.Equal(t, event.DeliveryDelivered, r.store.get(t, "quayside", dead.ID).Status)
+		require.Equal(t, event.DeliveryDelivered, r.store.get(t, "umberhithe", dead.ID).Status)
 
 		// Of a pending one that waits: it goes on by the schedule.
 		code.Store(500)
 		waiting := message("chat", "c", 1)
-		r.commit("quayside", waiting)
+		r.commit("umberhithe", waiting)
 		synctest.Wait()
 		start := time.Now()
-		_, err = r.Retry(t.Context(), "quayside", waiting.ID)
+		_, err = r.Retry(t.Context(), "umberhithe", waiting.ID)
 		require.NoError(t, err)
 		require.Zero(t, time.Since(start))
-		stored = r.store.get(t, "quayside", waiting.ID)
+		stored = r.store.get(t, "umberhithe", waiting.ID)
 		require.Equal(t, 2, stored.Attempts)
 		require.Equal(t, start.Add(5*time.Minute).UnixMilli(), stored.NextTry)
 		code.Store(200)
 		pass(6 * time.Minute)
-		require.Equal(t, event.DeliveryDelivered, r.store.get(t, "quayside", waiting.ID).Status)
+		require.Equal(t, event.DeliveryDelivered, r.store.get(t, "umberhithe", waiting.ID).Status)
 
 		// Of a site that another process has: what it wrote meanwhile stays.
 		r.store.put("harbour", message("chat", "d", 1))
@@ -641,17 +643,17 @@ func TestRetryByHand(t *testing.T) {
 
 		// Through a disabled channel: nothing happens, and nothing is written.
 		r.setChannel(Channel{Name: "chat", Disabled: true})
-		before := r.store.get(t, "quayside", d.ID)
-		out, err = r.Retry(t.Context(), "quayside", d.ID)
+		before := r.store.get(t, "umberhithe", d.ID)
+		out, err = r.Retry(t.Context(), "umberhithe", d.ID)
 		require.NoError(t, err)
 		require.Equal(t, "not sent: the channel is disabled", out.Reason)
-		require.Equal(t, before, r.store.get(t, "quayside", d.ID))
+		require.Equal(t, before, r.store.get(t, "umberhithe", d.ID))
 		synctest.Wait()
 		require.Zero(t, r.Stats().Queued)
 
 		ctx, cancel := context.WithCancel(t.Context())
 		cancel()
-		_, err = r.Retry(ctx, "quayside", d.ID)
+		_, err = r.Retry(ctx, "umberhithe", d.ID)
 		require.ErrorIs(t, err, context.Canceled)
 	})
 }
@@ -665,29 +667,29 @@ func TestForget(t *testing.T) {
 			<-release
 			return answer(code), nil
 		})
-		stop := r.start(t, "quayside")
+		stop := r.start(t, "umberhithe")
 		defer stop()
 		a, b := message("chat", "a", 1), message("chat", "a", 2)
-		r.commit("quayside", a, b)
+		r.commit("umberhithe", a, b)
 		synctest.Wait()
-		r.Forget("quayside")
-		r.Offer("quayside", []event.Delivery{message("chat", "c", 1)})
+		r.Forget("umberhithe")
+		r.Offer("umberhithe", []event.Delivery{message("chat", "c", 1)})
 		require.Equal(t, 1, r.Stats().Queued, "only what is under way")
 		theirs := a
 		theirs.Status, theirs.Attempts = event.DeliveryDelivered, 1
-		r.store.put("quayside", theirs)
+		r.store.put("umberhithe", theirs)
 		close(release)
 		pass(time.Hour)
-		require.Equal(t, theirs, r.store.get(t, "quayside", a.ID))
-		require.Zero(t, r.store.get(t, "quayside", b.ID).Attempts)
+		require.Equal(t, theirs, r.store.get(t, "umberhithe", a.ID))
+		require.Zero(t, r.store.get(t, "umberhithe", b.ID).Attempts)
 		require.Empty(t, r.sites)
 
 		// Success is stored even so.
 		code = 200
-		require.NoError(t, r.Resume(t.Context(), "quayside"))
-		r.Forget("quayside")
+		require.NoError(t, r.Resume(t.Context(), "umberhithe"))
+		r.Forget("umberhithe")
 		pass(time.Second)
-		require.Equal(t, event.DeliveryDelivered, r.store.get(t, "quayside", b.ID).Status)
+		require.Equal(t, event.DeliveryDelivered, r.store.get(t, "umberhithe", b.ID).Status)
 	})
 }
 
@@ -703,27 +705,27 @@ func TestForgetAndOfferWhileResuming(t *testing.T) {
 		stop := r.start(t)
 		defer stop()
 		first, second := message("chat", "a", 1), message("chat", "a", 2)
-		r.store.put("quayside", first)
+		r.store.put("umberhithe", first)
 		resume := func(meanwhile func()) error {
 			r.store.hold = make(chan struct{})
 			done := make(chan error, 1)
-			go func() { done <- r.Resume(context.Background(), "quayside") }()
+			go func() { done <- r.Resume(context.Background(), "umberhithe") }()
 			synctest.Wait()
 			meanwhile()
 			close(r.store.hold)
 			return <-done
 		}
-		require.ErrorIs(t, resume(func() { r.Forget("quayside") }), ErrStopped)
+		require.ErrorIs(t, resume(func() { r.Forget("umberhithe") }), ErrStopped)
 		synctest.Wait()
 		require.Empty(t, tries.all())
 		require.Empty(t, r.sites)
 
 		require.NoError(t, resume(func() {
-			r.commit("quayside", second)
+			r.commit("umberhithe", second)
 		}))
 		synctest.Wait()
 		require.Equal(t, []string{first.ID, second.ID}, tries.all())
-		r.Offer("quayside", []event.Delivery{second})
+		r.Offer("umberhithe", []event.Delivery{second})
 		synctest.Wait()
 		require.Len(t, tries.all(), 2, "found by the scan, done, and then offered")
 	})
@@ -741,14 +743,14 @@ func TestMemoryBounds(t *testing.T) {
 			time.Sleep(100 * time.Millisecond)
 			return answer(200), nil
 		})
-		stop := r.start(t, "quayside")
+		stop := r.start(t, "umberhithe")
 		defer stop()
 		var want []string
 		for i := range 100 {
 			d := message("chat", "a", i+1)
 			d.At += int64(i)
 			want = append(want, d.ID)
-			r.commit("quayside", d)
+			r.commit("umberhithe", d)
 		}
 		require.LessOrEqual(t, r.Stats().Queued, 10)
 		require.LessOrEqual(t, r.data, 3000)
@@ -773,10 +775,10 @@ func TestManyRetries(t *testing.T) {
 			got[req.Header.Get(HeaderID)]++
 			return answer(code), nil
 		})
-		stop := r.start(t, "quayside")
+		stop := r.start(t, "umberhithe")
 		defer stop()
 		for i := range 200 {
-			r.commit("quayside", message("chat", fmt.Sprint(i), 1))
+			r.commit("umberhithe", message("chat", fmt.Sprint(i), 1))
 			time.Sleep(10 * time.Millisecond)
 		}
 		synctest.Wait()
@@ -784,12 +786,12 @@ func TestManyRetries(t *testing.T) {
 		code = 200
 		mu.Unlock()
 		fresh := message("chat", "fresh", 1)
-		r.commit("quayside", fresh)
+		r.commit("umberhithe", fresh)
 		synctest.Wait()
-		require.Equal(t, event.DeliveryDelivered, r.store.get(t, "quayside", fresh.ID).Status)
+		require.Equal(t, event.DeliveryDelivered, r.store.get(t, "umberhithe", fresh.ID).Status)
 		pass(time.Hour)
 		for i := range 200 {
-			require.Equal(t, event.DeliveryDelivered, r.store.get(t, "quayside", fmt.Sprintf("msg_%d-1-chat", i)).Status)
+			require.Equal(t, event.DeliveryDelivered, r.store.get(t, "umberhithe", fmt.Sprintf("msg_%d-1-chat", i)).Status)
 		}
 	})
 }
@@ -801,7 +803,7 @@ func TestOldOnesAreDeleted(t *testing.T) {
 			d := message("chat", alert, 1)
 			d.Status, d.Attempts, d.At, d.LastTry = status, 1, 0, time.Now().Add(-age).UnixMilli()
 			d.NextTry = time.Now().Add(365 * 24 * time.Hour).UnixMilli()
-			r.store.put("quayside", d)
+			r.store.put("umberhithe", d)
 		}
 		day := 24 * time.Hour
 		for i := range 1200 {
@@ -811,13 +813,13 @@ func TestOldOnesAreDeleted(t *testing.T) {
 		put("dead", event.DeliveryDead, 80*day)
 		put("long-dead", event.DeliveryDead, 91*day)
 		put("pending", event.DeliveryPending, 100*day)
-		stop := r.start(t, "quayside")
+		stop := r.start(t, "umberhithe")
 		defer stop()
 		pass(31 * time.Minute)
-		require.Equal(t, []string{"msg_dead-1-chat", "msg_pending-1-chat", "msg_young-1-chat"}, r.store.ids("quayside"))
+		require.Equal(t, []string{"msg_dead-1-chat", "msg_pending-1-chat", "msg_young-1-chat"}, r.store.ids("umberhithe"))
 		require.Equal(t, 3, r.store.commitCount(), "not all in one commit")
 		pass(2 * day)
-		require.Equal(t, []string{"msg_dead-1-chat", "msg_pending-1-chat"}, r.store.ids("quayside"))
+		require.Equal(t, []string{"msg_dead-1-chat", "msg_pending-1-chat"}, r.store.ids("umberhithe"))
 	})
 }
 
@@ -838,21 +840,21 @@ func TestGracefulStop(t *testing.T) {
 					return nil, req.Context().Err()
 				}
 			})
-			stop := r.start(t, "quayside")
+			stop := r.start(t, "umberhithe")
 			d := message("chat", "a", 1)
-			r.commit("quayside", d, message("chat", "a", 2))
+			r.commit("umberhithe", d, message("chat", "a", 2))
 			synctest.Wait()
 			start := time.Now()
 			stop()
 			require.Equal(t, c.after, time.Since(start))
-			require.Equal(t, c.status, r.store.get(t, "quayside", d.ID).Status)
-			require.Zero(t, r.store.get(t, "quayside", "msg_a-2-chat").Attempts, "nothing new is started")
-			require.ErrorIs(t, r.Resume(t.Context(), "quayside"), ErrStopped)
-			_, err := r.Retry(t.Context(), "quayside", d.ID)
+			require.Equal(t, c.status, r.store.get(t, "umberhithe", d.ID).Status)
+			require.Zero(t, r.store.get(t, "umberhithe", "msg_a-2-chat").Attempts, "nothing new is started")
+			require.ErrorIs(t, r.Resume(t.Context(), "umberhithe"), ErrStopped)
+			_, err := r.Retry(t.Context(), "umberhithe", d.ID)
 			require.ErrorIs(t, err, ErrStopped)
 			_, err = r.Test(t.Context(), hookChannel("chat", "https://chat.example/"))
 			require.ErrorIs(t, err, ErrStopped)
-			r.Offer("quayside", []event.Delivery{d})
+			r.Offer("umberhithe", []event.Delivery{d})
 		})
 	}
 }
@@ -923,7 +925,7 @@ func TestCrashesLoseNothing(t *testing.T) {
 	})
 	c := hookChannel("chat", recv.URL)
 	next := 0
-	sites := []string{"quayside", "harbour"}
+	sites := []string{"umberhithe", "harbour"}
 	all := map[string]bool{}
 	for round := range 12 {
 		lock.Lock()

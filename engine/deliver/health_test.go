@@ -41,8 +41,8 @@ func TestAStopOutlivesARestart(t *testing.T) {
 		code.Store(http.StatusGone)
 		first := newRig(t, nil, c)
 		answering(first, &code)
-		stop := first.start(t, "quayside")
-		first.commit("quayside", message("chat", "a", 1))
+		stop := first.start(t, "umberhithe")
+		first.commit("umberhithe", message("chat", "a", 1))
 		synctest.Wait()
 		at := time.Now()
 		stop()
@@ -52,15 +52,16 @@ func TestAStopOutlivesARestart(t *testing.T) {
 		second := newRig(t, func(o *Options) { o.Store = first.store }, c)
 		second.store = first.store
 		sent := answering(second, &code)
-		defer second.start(t, "quayside")()
-		second.commit("quayside", message("chat", "b", 1))
+		defer second.start(t, "umberhithe")()
+		second.commit("umberhithe", message("chat", "b", 1))
 		pass(time.Minute)
 		require.Zero(t, sent.Load())
 		h := second.healthOf(t, "chat")
 		require.Equal(t, at.UnixMilli(), h.Stopped.UnixMilli())
 		require.Equal(t, StoppedGone, h.Cause)
 		require.Equal(t, "the receiver answered 410 Gone", h.Reason)
-		require.Contains(t, second.store.get(t, "quayside", "msg_b-1-chat").Reason, "the channel was stopped on "+at.UTC().Format("2006-01-02 15:04"))
+		require.Contains(t, second.store.get(t, "umberhithe", "msg_b-1-chat").Reason, "the channel was stopped on "+
+			at.UTC().Format("2006-01-02 15:04"))
 
 		// Another channel's settings do not matter, and neither does the same document again.
 		second.setChannel(hookChannel("tickets", "https://tickets.example/"))
@@ -74,7 +75,7 @@ func TestAStopOutlivesARestart(t *testing.T) {
 		pass(12 * time.Minute)
 		require.True(t, second.healthOf(t, "chat").Stopped.IsZero())
 		require.Equal(t, []string{"chat started"}, second.happened())
-		require.Equal(t, event.DeliveryDelivered, second.store.get(t, "quayside", "msg_b-1-chat").Status)
+		require.Equal(t, event.DeliveryDelivered, second.store.get(t, "umberhithe", "msg_b-1-chat").Status)
 		require.Empty(t, second.store.channels(), "nothing is on record of a channel that works")
 	})
 }
@@ -100,7 +101,7 @@ func newShop(t *testing.T, code int32, channels ...Channel) *shop {
 
 func (s *shop) begin(r *rig) {
 	s.rig, s.sent = r, answering(r, &s.code)
-	s.stop = r.start(s.t, "quayside")
+	s.stop = r.start(s.t, "umberhithe")
 }
 
 // later stops sending, lets the time pass and starts again with what the store has.
@@ -120,7 +121,7 @@ func (s *shop) events() []string { return append(slices.Clone(s.past), s.happene
 // message sends one about an alert of its own and waits until it was tried.
 func (s *shop) message() {
 	s.n++
-	s.commit("quayside", message("chat", fmt.Sprint("a", s.n), 1))
+	s.commit("umberhithe", message("chat", fmt.Sprint("a", s.n), 1))
 	synctest.Wait()
 }
 
@@ -232,8 +233,8 @@ func TestWhatCountsAsFailing(t *testing.T) {
 		var code atomic.Int32
 		code.Store(200)
 		sent := answering(r, &code)
-		defer r.start(t, "quayside")()
-		r.commit("quayside", message("off", "a", 1), message("over", "a", 1), message("nowhere", "a", 1))
+		defer r.start(t, "umberhithe")()
+		r.commit("umberhithe", message("off", "a", 1), message("over", "a", 1), message("nowhere", "a", 1))
 		pass(32 * time.Hour)
 		require.Zero(t, sent.Load())
 		require.Equal(t, []string{"over failing_24h"}, r.happened())
@@ -254,7 +255,7 @@ func TestHealthIsShared(t *testing.T) {
 		b.store = a.store
 		answering(a, &codeA)
 		answering(b, &codeB)
-		defer a.start(t, "quayside")()
+		defer a.start(t, "umberhithe")()
 		defer b.start(t, "pier")()
 		n := 0
 		halfHour := func(r *rig, site string) {
@@ -264,7 +265,7 @@ func TestHealthIsShared(t *testing.T) {
 		}
 		// The receiver works for one of them: it is not failing.
 		for range 26 {
-			halfHour(a, "quayside")
+			halfHour(a, "umberhithe")
 			halfHour(b, "pier")
 		}
 		require.Empty(t, b.happened())
@@ -274,7 +275,7 @@ func TestHealthIsShared(t *testing.T) {
 		require.Equal(t, []string{"chat stopped_gone"}, b.happened())
 		require.Equal(t, StoppedGone, a.healthOf(t, "chat").Cause)
 		sent := answering(a, &codeA)
-		halfHour(a, "quayside")
+		halfHour(a, "umberhithe")
 		require.Zero(t, sent.Load())
 		// Started at one of them, both send.
 		codeB.Store(200)
@@ -282,7 +283,7 @@ func TestHealthIsShared(t *testing.T) {
 		require.NoError(t, err)
 		pass(11 * time.Second)
 		require.True(t, b.healthOf(t, "chat").Stopped.IsZero())
-		halfHour(a, "quayside")
+		halfHour(a, "umberhithe")
 		require.NotZero(t, sent.Load())
 	})
 }
@@ -294,7 +295,7 @@ func TestHealthIsStoredWhenTheStoreIsBack(t *testing.T) {
 		code.Store(http.StatusGone)
 		r := newRig(t, nil, hookChannel("chat", "https://chat.example/"))
 		sent := answering(r, &code)
-		defer r.start(t, "quayside")()
+		defer r.start(t, "umberhithe")()
 		broken := true
 		r.store.fail = func() error {
 			if broken {
@@ -302,7 +303,7 @@ func TestHealthIsStoredWhenTheStoreIsBack(t *testing.T) {
 			}
 			return nil
 		}
-		r.commit("quayside", message("chat", "a", 1))
+		r.commit("umberhithe", message("chat", "a", 1))
 		pass(time.Minute)
 		require.Empty(t, r.store.channels())
 		require.EqualValues(t, 1, sent.Load())
@@ -327,8 +328,8 @@ func TestDamagedHealth(t *testing.T) {
 		_, err := r.store.SetValues(t.Context(), store.Value{Kind: KindChannel, Key: "chat", Data: []byte(`{"v":1`)},
 			store.Value{Kind: KindChannel, Key: "tickets", Data: []byte(`{"v":99}`)})
 		require.NoError(t, err)
-		defer r.start(t, "quayside")()
-		r.commit("quayside", message("chat", "a", 1))
+		defer r.start(t, "umberhithe")()
+		r.commit("umberhithe", message("chat", "a", 1))
 		synctest.Wait()
 		require.EqualValues(t, 1, sent.Load())
 		require.Contains(t, r.logged(), "is damaged or of another version")

@@ -120,7 +120,7 @@ func newHouse(t *testing.T, channels ...Channel) *house {
 func (h *house) begin(r *rig) {
 	h.rig = r
 	r.client.Transport = h.post
-	h.stop = r.start(h.t, "quayside")
+	h.stop = r.start(h.t, "umberhithe")
 }
 
 // restart starts another sender on the same store, as after the death of this one.
@@ -141,7 +141,7 @@ func (h *house) later(d time.Duration) {
 // message sends one to the channel, about an alert of its own, and waits until it was tried and notices had their time.
 func (h *house) message(channel string) {
 	h.n++
-	h.commit("quayside", message(channel, fmt.Sprint("a", h.n), 1))
+	h.commit("umberhithe", message(channel, fmt.Sprint("a", h.n), 1))
 	pass(25 * time.Second)
 }
 
@@ -186,7 +186,8 @@ func TestNotices(t *testing.T) {
 		got := h.post.letters("ops.example")
 		ids := []string{
 			fmt.Sprintf("msg__channels-chat_failing-24h_%d_ops", ms), fmt.Sprintf("msg__channels-chat_failing-48h_%d_ops", ms),
-			fmt.Sprintf("msg__channels-chat_stopped_%d_ops", stopped.UnixMilli()), fmt.Sprintf("msg__channels-chat_started_%d_ops", stopped.UnixMilli()),
+			fmt.Sprintf("msg__channels-chat_stopped_%d_ops", stopped.UnixMilli()),
+			fmt.Sprintf("msg__channels-chat_started_%d_ops", stopped.UnixMilli()),
 		}
 		hook, err := standardwebhooks.NewWebhook(testSecret)
 		require.NoError(t, err)
@@ -202,18 +203,22 @@ func TestNotices(t *testing.T) {
 			require.NotContains(t, string(l.body), "what the receiver wrote")
 		}
 		require.Equal(t, NoticeData{
-			Channel: "chat", Severity: "warning", FailingSince: timestamp(ms), FailingHours: 24, Reason: "the receiver answered 503 Service Unavailable",
-			Say: "The channel chat has had no success for 24 hours, since " + forPeople(ms) + ": the receiver answered 503 Service Unavailable. If that goes on, it will be stopped, and nothing will be sent to it.",
+			Channel: "chat", Severity: "warning", FailingSince: timestamp(ms), FailingHours: 24,
+			Reason: "the receiver answered 503 Service Unavailable",
+			Say: "The channel chat has had no success for 24 hours, since " + forPeople(ms) +
+				": the receiver answered 503 Service Unavailable. If that goes on, it will be stopped, and nothing will be sent to it.",
 			Mend: []string{
 				"Mend the receiver, or the channel's address, secrets or headers (PUT /v1/channels).",
 				"Try it: POST /v1/channels/chat/test. A test that gets through ends the failing.",
 			},
 		}, got[0].data(t))
 		require.Equal(t, NoticeData{
-			Channel: "chat", Severity: "urgent", FailingSince: timestamp(ms), StoppedAt: timestamp(stopped.UnixMilli()), StoppedBecause: StoppedFailing,
-			Reason: "the receiver answered 503 Service Unavailable",
+			Channel: "chat", Severity: "urgent", FailingSince: timestamp(ms), StoppedAt: timestamp(stopped.UnixMilli()),
+			StoppedBecause: StoppedFailing,
+			Reason:         "the receiver answered 503 Service Unavailable",
 			Say: "The channel chat was stopped, because it had no success since " + forPeople(ms) +
-				": the receiver answered 503 Service Unavailable. Nothing is sent to it; what is due for it waits, and becomes a dead letter if it waits too long.",
+				": the receiver answered 503 Service Unavailable. Nothing is sent to it; what is due for it waits, " +
+				"and becomes a dead letter if it waits too long.",
 			Mend: []string{
 				"Mend the receiver, or the channel's address, secrets or headers (PUT /v1/channels).",
 				"Start it: POST /v1/channels/chat/test, which starts it if the test gets through, or POST /v1/channels/chat/start.",
@@ -221,9 +226,10 @@ func TestNotices(t *testing.T) {
 			},
 		}, got[2].data(t))
 		require.Equal(t, NoticeData{
-			Channel: "chat", Severity: "info", FailingSince: timestamp(ms), StoppedAt: timestamp(stopped.UnixMilli()), StoppedBecause: StoppedFailing,
-			Say:  "The channel chat is sent to again: somebody started it. It was stopped on " + forPeople(stopped.UnixMilli()) + ".",
-			Mend: []string{`Send again what died: POST /v1/channels/chat/recover with {"since": "` + timestamp(ms) + `"}.`},
+			Channel: "chat", Severity: "info", FailingSince: timestamp(ms), StoppedAt: timestamp(stopped.UnixMilli()),
+			StoppedBecause: StoppedFailing,
+			Say:            "The channel chat is sent to again: somebody started it. It was stopped on " + forPeople(stopped.UnixMilli()) + ".",
+			Mend:           []string{`Send again what died: POST /v1/channels/chat/recover with {"since": "` + timestamp(ms) + `"}.`},
 		}, got[3].data(t))
 	})
 }
@@ -304,8 +310,10 @@ func TestNoticesInEveryFormat(t *testing.T) {
 		h.message("chat")
 		got := h.post.letters("tool.example")
 		require.Len(t, got, 1)
-		say := "The channel chat was stopped, because the receiver answered 410 Gone. Nothing is sent to it; what is due for it waits, and becomes a dead letter if it waits too long."
-		require.JSONEq(t, fmt.Sprintf(`{"text": "[urgent] %s", "only": %q, "where": null, "alert": null, "who": "chat", "rule": null, "n": %d}`, say, say, h.store.get(t, Notices, got[0].id).Order), string(got[0].body))
+		say := "The channel chat was stopped, because the receiver answered 410 Gone. Nothing is sent to it; what " +
+			"is due for it waits, and becomes a dead letter if it waits too long."
+		require.JSONEq(t, fmt.Sprintf(`{"text": "[urgent] %s", "only": %q, "where": null, "alert": null, "who": `+
+			`"chat", "rule": null, "n": %d}`, say, say, h.store.get(t, Notices, got[0].id).Order), string(got[0].body))
 		require.Equal(t, "application/json", got[0].header.Get("Content-Type"))
 
 		got = h.post.letters("events.example")
@@ -340,7 +348,7 @@ func TestNoticesAreTriedAgain(t *testing.T) {
 		}
 		require.Equal(t, event.DeliveryDead, h.store.get(t, Notices, ids[0]).Status)
 		h.post.set("ops.example", 200)
-		r, err := h.Recover(t.Context(), []string{"quayside", Notices}, "ops", time.Now().Add(-3*time.Hour), time.Now())
+		r, err := h.Recover(t.Context(), []string{"umberhithe", Notices}, "ops", time.Now().Add(-3*time.Hour), time.Now())
 		require.NoError(t, err)
 		require.Equal(t, 1, r.Queued)
 		pass(time.Minute)
@@ -378,7 +386,7 @@ func TestNoticesOutliveTheProcess(t *testing.T) {
 				}
 				switch c {
 				case "before the commit":
-					h.store.put("quayside", m)
+					h.store.put("umberhithe", m)
 					dead, h.store.fail = true, broken
 				case "after the commit":
 					h.store.lost = func() error { dead = true; return errBroken }
@@ -392,10 +400,11 @@ func TestNoticesOutliveTheProcess(t *testing.T) {
 						return nil
 					}
 				}
-				h.commit("quayside", m)
+				h.commit("umberhithe", m)
 				synctest.Wait()
 				h.stop()
-				require.Len(t, h.post.letters("ops.example"), map[string]int{"before the commit": 0, "after the commit": 0, "after the post": 1}[c])
+				require.Len(t, h.post.letters("ops.example"), map[string]int{"before the commit": 0,
+					"after the commit": 0, "after the post": 1}[c])
 				require.Len(t, h.store.ids(Notices), map[string]int{"before the commit": 0, "after the commit": 1, "after the post": 1}[c])
 
 				h.store.fail, h.store.lost = nil, nil
@@ -426,7 +435,7 @@ type pair struct {
 	n     int
 }
 
-var pairSites = [2]string{"quayside", "pier"}
+var pairSites = [2]string{"umberhithe", "pier"}
 
 func newPair(t *testing.T) *pair {
 	p := &pair{t: t, store: newBrittle(), post: &post{}}
@@ -436,7 +445,8 @@ func newPair(t *testing.T) *pair {
 
 func (p *pair) start() {
 	for i := range p.both {
-		r := newRig(p.t, func(o *Options) { o.Store = p.store }, hookChannel("chat", "https://chat.example/"), aboutChannel("ops", "https://ops.example/"))
+		r := newRig(p.t, func(o *Options) { o.Store = p.store }, hookChannel("chat", "https://chat.example/"),
+			aboutChannel("ops", "https://ops.example/"))
 		r.store, r.client.Transport = p.store, p.post
 		p.both[i] = r
 	}
@@ -512,7 +522,7 @@ func TestTheLeaseOfAKilledProcessRunsOut(t *testing.T) {
 		require.True(t, held)
 		h.restart()
 		h.post.set("chat.example", http.StatusGone)
-		h.commit("quayside", message("chat", "a", 1))
+		h.commit("umberhithe", message("chat", "a", 1))
 		pass(noticeLease - 5*time.Second)
 		require.Empty(t, h.post.letters("ops.example"), "it may still send them")
 		require.Len(t, h.store.ids(Notices), 1)
@@ -524,7 +534,8 @@ func TestTheLeaseOfAKilledProcessRunsOut(t *testing.T) {
 // Dead letters are told of at most once an hour for each channel, with how many there were; none is told of that died of telling.
 func TestNoticesOfDeadLetters(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		h := newHouse(t, hookChannel("chat", "https://chat.example/"), hookChannel("tickets", "https://tickets.example/"), aboutChannel("ops", "https://ops.example/"))
+		h := newHouse(t, hookChannel("chat", "https://chat.example/"),
+			hookChannel("tickets", "https://tickets.example/"), aboutChannel("ops", "https://ops.example/"))
 		defer func() { h.stop() }()
 		h.post.set("chat.example", 404)
 		h.post.set("tickets.example", 404)
@@ -533,9 +544,9 @@ func TestNoticesOfDeadLetters(t *testing.T) {
 				h.n++
 				m := message(channel, fmt.Sprint("d", h.n), 1)
 				m.Attempts, m.Code, m.At = 2, 404, time.Now().UnixMilli()
-				h.store.put("quayside", m)
+				h.store.put("umberhithe", m)
 			}
-			require.NoError(t, h.Resume(t.Context(), "quayside")) // that is: search again
+			require.NoError(t, h.Resume(t.Context(), "umberhithe")) // that is: search again
 			pass(30 * time.Second)
 		}
 		first := time.Now().UnixMilli()
@@ -545,10 +556,13 @@ func TestNoticesOfDeadLetters(t *testing.T) {
 		require.Equal(t, NoticeData{
 			Channel: "chat", Severity: "warning", DeadLetters: 3, First: timestamp(first), Last: timestamp(first),
 			Reason: "given up after 3 tries: the receiver answered 404 Not Found",
-			Say:    "3 deliveries to the channel chat were given up; they are dead letters now. The last reason: given up after 3 tries: the receiver answered 404 Not Found.",
+			Say: "3 deliveries to the channel chat were given up; they are dead letters now. The last reason: " +
+				"given up after 3 tries: the receiver answered 404 Not Found.",
 			Mend: []string{
-				"See them: GET /v1/deliveries?status=dead&channel=chat.", "Mend the receiver, or the channel's address, secrets or headers (PUT /v1/channels).",
-				"Try it: POST /v1/channels/chat/test.", `Send again what died: POST /v1/channels/chat/recover with {"since": "` + timestamp(first) + `"}.`,
+				"See them: GET /v1/deliveries?status=dead&channel=chat.",
+				"Mend the receiver, or the channel's address, secrets or headers (PUT /v1/channels).",
+				"Try it: POST /v1/channels/chat/test.", `Send again what died: POST /v1/channels/chat/recover with ` +
+					`{"since": "` + timestamp(first) + `"}.`,
 			},
 		}, d)
 		second := time.Now().UnixMilli()
@@ -600,9 +614,9 @@ func TestDeadLettersThatNobodyIsToldOf(t *testing.T) {
 		h.post.set("chat.example", 404)
 		m := message("chat", "a", 1)
 		m.Attempts, m.Code = 2, 404
-		h.commit("quayside", m)
+		h.commit("umberhithe", m)
 		pass(5 * time.Minute)
-		require.Equal(t, event.DeliveryDead, h.store.get(t, "quayside", m.ID).Status)
+		require.Equal(t, event.DeliveryDead, h.store.get(t, "umberhithe", m.ID).Status)
 		require.Empty(t, h.store.channels())
 	})
 }
@@ -688,13 +702,15 @@ func TestNoticesOverABadStore(t *testing.T) {
 
 // What keeps people from being told is warned of when the document is stored.
 func TestAboutWarnings(t *testing.T) {
-	plain, ops, second := hookChannel("chat", "https://chat.example/"), aboutChannel("ops", "https://ops.example/"), aboutChannel("head-office", "https://head.example/")
+	plain, ops, second := hookChannel("chat", "https://chat.example/"), aboutChannel("ops", "https://ops.example/"),
+		aboutChannel("head-office", "https://head.example/")
 	off, deaf := aboutChannel("off", "https://off.example/"), aboutChannel("deaf", "https://deaf.example/")
 	off.Disabled, deaf.Types = true, []string{"alert", "channels"}
 	require.Empty(t, AboutWarnings(nil))
 	require.Empty(t, AboutWarnings([]Channel{plain}))
 	require.Empty(t, AboutWarnings([]Channel{plain, ops, second}))
-	only := `nobody is told when the channel "ops" itself fails or is stopped: no other channel has "about_channels"; give it to a second one`
+	only := `nobody is told when the channel "ops" itself fails or is stopped: no other channel has ` +
+		`"about_channels"; give it to a second one`
 	require.Equal(t, []string{only}, AboutWarnings([]Channel{plain, ops}))
 	require.Equal(t, []string{
 		`the channel "off" has "about_channels", but it is disabled, so it is told nothing`,
@@ -729,7 +745,8 @@ func TestTooManyAboutChannels(t *testing.T) {
 
 // A reason is quoted up to a bound.
 func TestLongReasons(t *testing.T) {
-	n := notice{event: noticeStopped, channel: "chat", record: healthRecord{Reason: strings.Repeat("ä", 5000), Cause: StoppedFailing, Stopped: 1, FailingSince: 1}}
+	n := notice{event: noticeStopped, channel: "chat", record: healthRecord{Reason: strings.Repeat("ä", 5000),
+		Cause: StoppedFailing, Stopped: 1, FailingSince: 1}}
 	b := n.data()
 	require.True(t, json.Valid(b))
 	require.Less(t, len(b), 2000)

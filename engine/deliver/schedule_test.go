@@ -70,9 +70,12 @@ func TestNext(t *testing.T) {
 		{"two late refusals", failed(6, 404), Outcome{Class: Refused, Code: 404}, event.DeliveryDead, 0},
 		{"failure after a refusal", failed(2, 404), Outcome{Class: Failed, Code: 502}, event.DeliveryPending, 30 * time.Minute},
 		{"last try", failed(9, 503), Outcome{Class: Failed, Code: 503}, event.DeliveryDead, 0},
-		{"Retry-After longer", failed(0, 0), Outcome{Class: Failed, Code: 429, RetryAfter: time.Minute}, event.DeliveryPending, time.Minute},
-		{"Retry-After shorter", failed(2, 503), Outcome{Class: Failed, Code: 429, RetryAfter: time.Minute}, event.DeliveryPending, 30 * time.Minute},
-		{"Retry-After hostile", failed(0, 0), Outcome{Class: Failed, Code: 503, RetryAfter: 300 * time.Hour}, event.DeliveryPending, 2*time.Hour + 5*time.Second},
+		{"Retry-After longer", failed(0, 0), Outcome{Class: Failed, Code: 429, RetryAfter: time.Minute},
+			event.DeliveryPending, time.Minute},
+		{"Retry-After shorter", failed(2, 503), Outcome{Class: Failed, Code: 429, RetryAfter: time.Minute},
+			event.DeliveryPending, 30 * time.Minute},
+		{"Retry-After hostile", failed(0, 0), Outcome{Class: Failed, Code: 503, RetryAfter: 300 * time.Hour},
+			event.DeliveryPending, 2*time.Hour + 5*time.Second},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			c.out.Took = 17 * time.Millisecond
@@ -164,7 +167,8 @@ func TestParseRetryAfter(t *testing.T) {
 }
 
 func FuzzRetryAfter(f *testing.F) {
-	for _, s := range []string{"0", "120", "-5", "Sat, 14 Nov 2026 10:31:00 GMT", "99999999999999999999", "1e9", "Fri, 31 Dec 9999 23:59:59 GMT", "Sat, 01 Jan 0000 00:00:00 GMT"} {
+	for _, s := range []string{"0", "120", "-5", "Sat, 14 Nov 2026 10:31:00 GMT", "99999999999999999999", "1e9",
+		"Fri, 31 Dec 9999 23:59:59 GMT", "Sat, 01 Jan 0000 00:00:00 GMT"} {
 		f.Add(s)
 	}
 	now := time.Date(2026, 11, 14, 10, 30, 0, 0, time.UTC)
@@ -182,7 +186,7 @@ func FuzzRetryAfter(f *testing.F) {
 
 func ExampleSchedule_Next() {
 	now := time.Date(2026, 11, 14, 10, 30, 0, 0, time.UTC)
-	d := event.Delivery{ID: "msg_quayside-7-1-1-door-team", Channel: "door-team"}
+	d := event.Delivery{ID: "msg_umberhithe-7-1-1-door-team", Channel: "door-team"}
 	for _, code := range []int{503, 503, 204} {
 		d = DefaultSchedule().Next(d, Outcome{Class: Classify(code), Code: code}, now, 0.5)
 		if d.Status == event.DeliveryPending {

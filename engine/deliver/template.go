@@ -57,7 +57,7 @@ func (p *parser) template(n *doc.Node) *template {
 		return nil
 	}
 	d := Sample("sample")
-	body, err := t.render(nil, "quayside", &d)
+	body, err := t.render(nil, "umberhithe", &d)
 	switch {
 	case err != nil:
 		p.About(n, "", "can't be filled in: %v", err)
@@ -285,7 +285,9 @@ func (p *piece) fill(b []byte, site string, d *event.Delivery, data any) []byte 
 	case "data":
 		path := p.path[1:]
 		if site == Notices && len(path) > 1 && path[0] == "alert" {
-			path = path[1:] // a notice has no alert; it says and weighs what it tells by itself, so that the templates of chat tools do for it too
+			// a notice has no alert; it says and weighs what it tells by itself, so that the
+			// templates of chat tools do for it too
+			path = path[1:]
 		}
 		v = lookup(data, path)
 	}

@@ -15,7 +15,7 @@ func TestFormsOfOneItem(t *testing.T) {
 		"urn:epc:id:sgtin:9521141.012345.6789",
 		"(01)09521141123454(21)6789",
 		"https://id.gs1.org/01/09521141123454/21/6789",
-		"http://quayside.example/shop/01/09521141123454/10/LOT/21/6789?17=261231#x",
+		"http://umberhithe.example/shop/01/09521141123454/10/LOT/21/6789?17=261231#x",
 	} {
 		e, err := Parse(in)
 		require.NoError(t, err, in)

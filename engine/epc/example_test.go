@@ -12,7 +12,7 @@ func ExampleParse() {
 		"3036451FD40C0E4000001A85",
 		"F710 9521 1411 2345 4046 A140",
 		"urn:epc:tag:sgtin-96:1.9521141.012345.6789",
-		"https://books.quayside.example/01/09521141123454/21/6789?17=261231",
+		"https://books.umberhithe.example/01/09521141123454/21/6789?17=261231",
 	} {
 		e, err := epc.Parse(in)
 		if err != nil {

@@ -80,7 +80,7 @@ func TestInputForms(t *testing.T) {
 		"urn:epc:id:sgtin:9521141.012345.32a%2fb",
 		"urn:epc:id:sgtin:9521141.012345.%33%32a%2Fb", // any escape of the set may be undone, TDS 2.3 14.3.2
 		"urn:epc:tag:[att=x01][umi=1][xpc=x0004]:sgtin-198:1.9521141.012345.32a%2Fb",
-		"HTTPS://Books.Quayside.example:8443/a/00/b/01/09521141123454/22/V/10/L/21/32a%2Fb/?17=261231&linkType=all#top",
+		"HTTPS://Books.Umberhithe.example:8443/a/00/b/01/09521141123454/22/V/10/L/21/32a%2Fb/?17=261231&linkType=all#top",
 		"https://id.gs1.org/01/09521141123454/21/%33%32a%2fb",
 	} {
 		e, err := Parse(in)

@@ -103,7 +103,7 @@ func drawIdentity(t *rapid.T, s Scheme) EPC {
 			rapid.Uint64Range(0, 1<<36-1).Draw(t, "serial"))
 	}
 	if in[0] == '/' {
-		in = "https://shelf.quayside.example/a/b" + in
+		in = "https://shelf.umberhithe.example/a/b" + in
 	}
 	e, err := Parse(in)
 	require.NoError(t, err, in)
@@ -134,7 +134,7 @@ func TestRoundTrips(t *testing.T) {
 				DateAI: rapid.SampledFrom(dateAIs[:]).Draw(t, "date AI"),
 				Date: fmt.Sprintf("%02d%02d%02d", rapid.IntRange(0, 99).Draw(t, "yy"),
 					rapid.IntRange(1, 12).Draw(t, "mm"), rapid.IntRange(0, 29).Draw(t, "dd")),
-				Hostname: rapid.SampledFrom([]string{"a", "www.quayside.example", "id.quayside.co.uk",
+				Hostname: rapid.SampledFrom([]string{"a", "www.umberhithe.example", "id.umberhithe.co.uk",
 					"QR.books.tech", "x-1.com.au"}).Draw(t, "host"),
 			}
 			e, err := Encode(id, s, opt)

@@ -12,7 +12,7 @@ func Example() {
 	if err != nil {
 		panic(err)
 	}
-	places, err := epcis.NewDirectory("https://stock.quayside.example", lay, map[string]epcis.Place{
+	places, err := epcis.NewDirectory("https://stock.umberhithe.example", lay, map[string]epcis.Place{
 		"urn:epc:id:sgln:9521141.12345.TILL": {Zone: "till"}, // and every other spelling of this location number
 	})
 	if err != nil {

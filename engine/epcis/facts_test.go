@@ -84,7 +84,7 @@ func TestFactsBecomeEvents(t *testing.T) {
 		if l == nil {
 			return "-"
 		}
-		return strings.NewReplacer(base+"/sites/quayside/", "", "https://id.gs1.org/414/9521141123454/254/", "gln:",
+		return strings.NewReplacer(base+"/sites/umberhithe/", "", "https://id.gs1.org/414/9521141123454/254/", "gln:",
 			"urn:epc:id:sgln:9521141.12345.", "gln:").Replace(l.ID)
 	}
 	var got []string
@@ -92,7 +92,7 @@ func TestFactsBecomeEvents(t *testing.T) {
 		ev := &doc.Events[i]
 		s := []string{string(ev.Action), ev.BizStep, ev.Disposition, id(ev.ReadPoint), id(ev.BizLocation)}
 		if len(ev.BizTransactions) == 1 {
-			s = append(s, strings.TrimPrefix(ev.BizTransactions[0].ID, base+"/sites/quayside/"))
+			s = append(s, strings.TrimPrefix(ev.BizTransactions[0].ID, base+"/sites/umberhithe/"))
 		}
 		got = append(got, strings.Join(s, "|"))
 		require.Equal(t, epcis.EventID(ev), ev.ID)

@@ -14,10 +14,10 @@ import (
 	"lintel/engine/layout"
 )
 
-const base = "https://stock.quayside.example"
+const base = "https://stock.umberhithe.example"
 
 const layoutJSON = `{
-	"site": "quayside", "name": "Quayside Books", "time_zone": "Europe/London",
+	"site": "umberhithe", "name": "Umberhithe Books", "time_zone": "Europe/London",
 	"zones": [
 		{"id": "front-tables", "kind": "floor"}, {"id": "shelf-a", "kind": "shelf"}, {"id": "stockroom",
 			"kind": "stockroom"}, {"id": "till", "kind": "checkout"},
@@ -30,7 +30,7 @@ const layoutJSON = `{
 	]
 }`
 
-func quayside(t testing.TB) *layout.Layout {
+func umberhithe(t testing.TB) *layout.Layout {
 	t.Helper()
 	lay, err := layout.Parse([]byte(layoutJSON))
 	require.NoError(t, err)
@@ -39,7 +39,7 @@ func quayside(t testing.TB) *layout.Layout {
 
 func places(t testing.TB) *epcis.Directory {
 	t.Helper()
-	d, err := epcis.NewDirectory(base, quayside(t), map[string]epcis.Place{
+	d, err := epcis.NewDirectory(base, umberhithe(t), map[string]epcis.Place{
 		"urn:epc:id:sgln:9521141.12345.TILL":                {Zone: "till"},
 		"https://id.gs1.org/414/9521141123454/254/DOOR":     {ReadPoint: "door-in"},
 		"https://id.gs1.org/414/9521141123454":              {},
@@ -92,10 +92,10 @@ func TestMeaning(t *testing.T) {
 	const book = "https://id.gs1.org/01/09521141123454/21/6789"
 	const one = `"epcList": ["` + book + `"]`
 	zone := func(id string) string {
-		return `"bizLocation": {"id": "` + epcis.LocationURI(base, "quayside", id) + `"}`
+		return `"bizLocation": {"id": "` + epcis.LocationURI(base, "umberhithe", id) + `"}`
 	}
 	at := func(id string) string {
-		return `"readPoint": {"id": "` + epcis.ReadPointURI(base, "quayside", id) + `"}`
+		return `"readPoint": {"id": "` + epcis.ReadPointURI(base, "umberhithe", id) + `"}`
 	}
 	for _, c := range []struct {
 		typ, members string
@@ -110,7 +110,7 @@ func TestMeaning(t *testing.T) {
 			"seen n=1 point=door-in", ""},
 		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, ` + at("handheld-1") + `, ` + zone("shelf-a") +
 			`, "bizStep": "stocking", "disposition": "sellable_accessible"`, "moved n=1 zone=shelf-a point=handheld-1", ""},
-		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "readPoint": {"id": "` + epcis.LocationURI(base, "quayside",
+		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, "readPoint": {"id": "` + epcis.LocationURI(base, "umberhithe",
 			"stockroom") + `"}, "bizStep": "storing"`, "moved n=1 zone=stockroom", ""},
 		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, ` + at("handheld-1") + `, ` + zone("shelf-a") +
 			`, "bizStep": "cycle_counting"`, "seen n=1 zone=shelf-a point=handheld-1", ""},
@@ -125,7 +125,7 @@ func TestMeaning(t *testing.T) {
 		{"ObjectEvent", `"action": "OBSERVE", ` + one + `, ` + at("till-pad") +
 			`, "bizStep": "retail_selling", "disposition": "retail_sold", "bizTransactionList": [{"type": "po",
 				"bizTransaction": "urn:x:po"}, {"type": "inv", "bizTransaction": "` + epcis.DocumentURI(base,
-			"quayside", "R 42/7") + `"}]`,
+			"umberhithe", "R 42/7") + `"}]`,
 			"sold n=1 zone=till point=till-pad ref=R 42/7", "/bizTransactionList/0"},
 		{"ObjectEvent", `"action": "OBSERVE", ` + one +
 			`, "bizStep": "cbv:BizStep-retail_selling", "readPoint": {"id": "urn:epc:id:sgln:9521141.12345.TILL"}`,
@@ -185,7 +185,7 @@ func TestMeaning(t *testing.T) {
 			zone("stockroom"), "moved n=1 zone=stockroom", "/action"},
 		{"AggregationEvent", `"action": "OBSERVE", "bizStep": "shipping", "parentID": ` +
 			`"urn:epc:id:sscc:0614141.1234567890", "childEPCs": ["` + book + `"]`, "shipped n=2", ""},
-		{"AssociationEvent", `"action": "ADD", "parentID": "` + epcis.LocationURI(base, "quayside", "shelf-a") +
+		{"AssociationEvent", `"action": "ADD", "parentID": "` + epcis.LocationURI(base, "umberhithe", "shelf-a") +
 			`", "childEPCs": ["` + book + `"]`, "moved n=1 zone=shelf-a", ""},
 		{"TransactionEvent", `"action": "ADD", "bizStep": "retail_selling", ` + one +
 			`, "bizTransactionList": [{"bizTransaction": "urn:x:1"}]`, "sold n=1 ref=urn:x:1", ""},
@@ -244,7 +244,7 @@ func TestEffectsBecomeBusinessEvents(t *testing.T) {
 }
 
 func TestLocationURIs(t *testing.T) {
-	for _, p := range []epcis.Place{{Site: "quayside"}, {Site: "quayside", Zone: "till"}, {Site: "quayside", ReadPoint: "till-pad"}} {
+	for _, p := range []epcis.Place{{Site: "umberhithe"}, {Site: "umberhithe", Zone: "till"}, {Site: "umberhithe", ReadPoint: "till-pad"}} {
 		uri := epcis.LocationURI(base, p.Site, p.Zone)
 		if p.ReadPoint != "" {
 			uri = epcis.ReadPointURI(base, p.Site, p.ReadPoint)
@@ -259,15 +259,15 @@ func TestLocationURIs(t *testing.T) {
 		require.False(t, ok, uri)
 	}
 	for _, ref := range []string{"R-1", "R 42/7", "Ü%", "a?b#c"} {
-		got, ok := epcis.ParseDocumentURI(base, "quayside", epcis.DocumentURI(base, "quayside", ref))
+		got, ok := epcis.ParseDocumentURI(base, "umberhithe", epcis.DocumentURI(base, "umberhithe", ref))
 		require.True(t, ok)
 		require.Equal(t, ref, got)
 	}
-	require.Equal(t, "https://example.com/receipt/1", epcis.DocumentURI(base, "quayside", "https://example.com/receipt/1"))
+	require.Equal(t, "https://example.com/receipt/1", epcis.DocumentURI(base, "umberhithe", "https://example.com/receipt/1"))
 }
 
 func TestDirectoryRefusesWhatMeansNothing(t *testing.T) {
-	lay := quayside(t)
+	lay := umberhithe(t)
 	for _, b := range []string{"", "stock.example", "https://", "https://stock.example/", "https://stock.example?x",
 		"ftp://stock.example", "https:///x"} {
 		_, err := epcis.NewDirectory(b, lay, nil)

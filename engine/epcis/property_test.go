@@ -61,7 +61,7 @@ func maybe(r *rapid.T, into value, name string, make func() any) {
 
 func place(r *rapid.T) any {
 	p := value{"id": pick(r, "place", "urn:epc:id:sgln:9521141.12345.TILL",
-		"https://stock.quayside.example/sites/quayside/zones/till", "geo:50.9,6.9")}
+		"https://stock.umberhithe.example/sites/umberhithe/zones/till", "geo:50.9,6.9")}
 	maybe(r, p, "example:floor", func() any { return 2 })
 	return p
 }
@@ -165,8 +165,8 @@ func aDocument(r *rapid.T) value {
 	doc := value{"@context": []any{epcis.DefaultContext, value{"example": "https://ns.example.com/epcis/"}},
 		"type": "EPCISDocument", "schemaVersion": "2.0",
 		"creationDate": "2026-03-01T10:00:00Z", "epcisBody": value{"eventList": events}}
-	maybe(r, doc, "sender", func() any { return "Quayside Books" })
-	maybe(r, doc, "id", func() any { return "https://stock.quayside.example/documents/1" })
+	maybe(r, doc, "sender", func() any { return "Umberhithe Books" })
+	maybe(r, doc, "id", func() any { return "https://stock.umberhithe.example/documents/1" })
 	maybe(r, doc, "epcisHeader", func() any { return value{"epcisMasterData": value{"vocabularyList": []any{}}} })
 	maybe(r, doc, "example:note", func() any { return extension(r, 0) })
 	if rapid.Bool().Draw(r, "query") {
@@ -388,14 +388,14 @@ func FuzzParse(f *testing.F) {
 }
 
 func FuzzLocate(f *testing.F) {
-	f.Add("https://stock.quayside.example/sites/quayside/zones/till")
+	f.Add("https://stock.umberhithe.example/sites/umberhithe/zones/till")
 	f.Add("urn:epc:id:sgln:9521141.12345.TILL")
 	f.Add("urn:epc:idpat:itip:4012345.012345.01.02.*")
 	f.Add("https://shop.example/01/09521141123454/22/2A/10/L1/21/7?a=b#c")
 	dir := places(f)
 	f.Fuzz(func(t *testing.T, uri string) {
 		if p, ok := dir.Locate(uri); ok {
-			require.Equal(t, "quayside", p.Site)
+			require.Equal(t, "umberhithe", p.Site)
 		}
 	})
 }
@@ -406,8 +406,8 @@ func BenchmarkParse(b *testing.B) {
 	for i := range events {
 		events[i] = eventJSON("ObjectEvent", fmt.Sprintf(`"action": "OBSERVE", "bizStep": "stocking",
 			"disposition": "sellable_accessible", "epcList": ["https://id.gs1.org/01/09521141123454/21/%d"],
-			"readPoint": {"id": "https://stock.quayside.example/sites/quayside/read-points/tables-1"},
-				"bizLocation": {"id": "https://stock.quayside.example/sites/quayside/zones/front-tables"}`, i))
+			"readPoint": {"id": "https://stock.umberhithe.example/sites/umberhithe/read-points/tables-1"},
+				"bizLocation": {"id": "https://stock.umberhithe.example/sites/umberhithe/zones/front-tables"}`, i))
 	}
 	src := document(events...)
 	b.SetBytes(int64(len(src)))

@@ -23,7 +23,7 @@ func curve(end int, at ...int) *estimate.Curve {
 	return c
 }
 
-// What a count of a shelf at Quayside Books tells the person who does it.
+// What a count of a shelf at Umberhithe Books tells the person who does it.
 func TestWords(t *testing.T) {
 	passes := func(n int, met []int) estimate.Input {
 		t := estimate.TallyOf(met...)

@@ -6,7 +6,7 @@ import (
 	"lintel/engine/estimate"
 )
 
-// Two rounds over shelf A at Quayside Books. Of its 120 tagged books the first round meets 100, the
+// Two rounds over shelf A at Umberhithe Books. Of its 120 tagged books the first round meets 100, the
 // second 99, and both meet 85.
 func ExampleAssess() {
 	c := estimate.NewCount(0)

@@ -54,7 +54,7 @@ func read(t testing.TB, e *Exporter, name string) string {
 	return string(b)
 }
 
-// The files of a morning at Quayside Books are those of testdata/quayside-books, which is the
+// The files of a morning at Umberhithe Books are those of testdata/umberhithe-books, which is the
 // example of the manual.
 func TestGolden(t *testing.T) {
 	r := newRig(t)
@@ -67,11 +67,11 @@ func TestGolden(t *testing.T) {
 		names = append(names, f.Path)
 	}
 	require.Equal(t, []string{
-		"manifest.json", "products.csv", "quayside/alerts.csv", "quayside/counts.csv", "quayside/facts-2026-03-02.csv",
-		"quayside/items.csv", "quayside/stock.csv",
+		"manifest.json", "products.csv", "umberhithe/alerts.csv", "umberhithe/counts.csv", "umberhithe/facts-2026-03-02.csv",
+		"umberhithe/items.csv", "umberhithe/stock.csv",
 	}, names)
 	for _, name := range names {
-		golden := filepath.Join("testdata", "quayside-books", filepath.FromSlash(name))
+		golden := filepath.Join("testdata", "umberhithe-books", filepath.FromSlash(name))
 		got := read(t, e, name)
 		if *rewrite {
 			require.NoError(t, os.MkdirAll(filepath.Dir(golden), 0o755))
@@ -85,7 +85,7 @@ func TestGolden(t *testing.T) {
 	left, err := filepath.Glob(filepath.Join(e.opt.Dir, "*", tempMark+"*"))
 	require.NoError(t, err)
 	require.Empty(t, left)
-	info, err := os.Stat(filepath.Join(e.opt.Dir, "quayside", "items.csv"))
+	info, err := os.Stat(filepath.Join(e.opt.Dir, "umberhithe", "items.csv"))
 	require.NoError(t, err)
 	require.Equal(t, os.FileMode(0o640), info.Mode().Perm())
 }
@@ -116,7 +116,7 @@ func TestFilesSayWhatHappened(t *testing.T) {
 	_, err := e.Export(context.Background())
 	require.NoError(t, err)
 
-	items := rows(t, read(t, e, "quayside/items.csv"))
+	items := rows(t, read(t, e, "umberhithe/items.csv"))
 	require.Len(t, items, 7, "six books and a tag from elsewhere")
 	sold := map[string]map[string]string{}
 	for _, it := range items {
@@ -136,15 +136,15 @@ func TestFilesSayWhatHappened(t *testing.T) {
 	require.Empty(t, foreign["gtin"])
 
 	stock := map[string]string{}
-	for _, s := range rows(t, read(t, e, "quayside/stock.csv")) {
+	for _, s := range rows(t, read(t, e, "umberhithe/stock.csv")) {
 		stock[s["sku"]+" "+s["place"]] = s["pieces"] + " of " + s["minimum"] + "-" + s["maximum"] + " short " + s["short"]
 	}
 	require.Equal(t, map[string]string{
-		"QB-1001 shelf-a": "2 of 2- short 0", "QB-1001 front-tables": "0 of 1-4 short 1", "QB-1001 kind:shelf": "2 of 3- short 1",
-		"QB-1002 shelf-b": "1 of 1- short 0", "QB-1003 shelf-a": "1 of - short 0",
+		"UB-1001 shelf-a": "2 of 2- short 0", "UB-1001 front-tables": "0 of 1-4 short 1", "UB-1001 kind:shelf": "2 of 3- short 1",
+		"UB-1002 shelf-b": "1 of 1- short 0", "UB-1003 shelf-a": "1 of - short 0",
 	}, stock)
 
-	counts := rows(t, read(t, e, "quayside/counts.csv"))
+	counts := rows(t, read(t, e, "umberhithe/counts.csv"))
 	require.Len(t, counts, 2)
 	require.Equal(t, "closed", counts[0]["status"])
 	require.Equal(t, []string{"2", "1", "1", "1"}, []string{counts[0]["expected"], counts[0]["matched"],
@@ -154,7 +154,7 @@ func TestFilesSayWhatHappened(t *testing.T) {
 	require.Empty(t, counts[1]["expected"])
 
 	var closed []map[string]string
-	for _, a := range rows(t, read(t, e, "quayside/alerts.csv")) {
+	for _, a := range rows(t, read(t, e, "umberhithe/alerts.csv")) {
 		if a["status"] == "closed" {
 			closed = append(closed, a)
 		}
@@ -169,7 +169,7 @@ func TestFilesSayWhatHappened(t *testing.T) {
 
 	causes := map[string]int{}
 	last := [2]int64{}
-	for _, f := range rows(t, read(t, e, "quayside/facts-2026-03-02.csv")) {
+	for _, f := range rows(t, read(t, e, "umberhithe/facts-2026-03-02.csv")) {
 		causes[f["cause"]]++
 		ms, err := strconv.ParseInt(f["fact_ms"], 10, 64)
 		require.NoError(t, err)
@@ -237,34 +237,34 @@ func TestFactsByDay(t *testing.T) {
 	}
 	require.Empty(t, complete(export()))
 	r.shelve("shelf-a", book(1, 1))
-	require.Equal(t, map[string]bool{"quayside/facts-2026-03-02.csv": false}, complete(export()))
-	require.Len(t, rows(t, read(t, e, "quayside/facts-2026-03-02.csv")), 2, "it arrived, and the stock of the shelf")
+	require.Equal(t, map[string]bool{"umberhithe/facts-2026-03-02.csv": false}, complete(export()))
+	require.Len(t, rows(t, read(t, e, "umberhithe/facts-2026-03-02.csv")), 2, "it arrived, and the stock of the shelf")
 	r.pass(time.Minute)
 	r.shelve("shelf-b", book(1, 1))
 	r.pass(48 * time.Hour)
 	export()
-	require.Len(t, rows(t, read(t, e, "quayside/facts-2026-03-02.csv")), 5)
+	require.Len(t, rows(t, read(t, e, "umberhithe/facts-2026-03-02.csv")), 5)
 	r.shelve("shelf-a", book(1, 2))
 	r.pass(24 * time.Hour)
 	r.shelve("shelf-a", book(1, 3))
-	days := map[string]bool{"quayside/facts-2026-03-02.csv": true, "quayside/facts-2026-03-04.csv": true,
-		"quayside/facts-2026-03-05.csv": false}
+	days := map[string]bool{"umberhithe/facts-2026-03-02.csv": true, "umberhithe/facts-2026-03-04.csv": true,
+		"umberhithe/facts-2026-03-05.csv": false}
 	require.Equal(t, days, complete(export()))
 
 	// A day that is complete is left alone, whatever became of the file.
-	first := filepath.Join(e.opt.Dir, "quayside", "facts-2026-03-02.csv")
+	first := filepath.Join(e.opt.Dir, "umberhithe", "facts-2026-03-02.csv")
 	require.NoError(t, os.WriteFile(first, []byte("mine\n"), 0o600))
 	require.Equal(t, days, complete(export()))
-	require.Equal(t, "mine\n", read(t, e, "quayside/facts-2026-03-02.csv"))
+	require.Equal(t, "mine\n", read(t, e, "umberhithe/facts-2026-03-02.csv"))
 
 	// Without its manifest an exporter writes all days that are kept.
 	require.NoError(t, os.Remove(filepath.Join(e.opt.Dir, "manifest.json")))
 	require.Equal(t, days, complete(export()))
-	require.Len(t, rows(t, read(t, e, "quayside/facts-2026-03-02.csv")), 5)
+	require.Len(t, rows(t, read(t, e, "umberhithe/facts-2026-03-02.csv")), 5)
 
 	// Files go when facts do.
 	r.pass(9 * 24 * time.Hour)
-	require.Equal(t, map[string]bool{"quayside/facts-2026-03-04.csv": true, "quayside/facts-2026-03-05.csv": false}, complete(export()))
+	require.Equal(t, map[string]bool{"umberhithe/facts-2026-03-04.csv": true, "umberhithe/facts-2026-03-05.csv": false}, complete(export()))
 	require.NoFileExists(t, first)
 }
 
@@ -276,19 +276,19 @@ func TestOneFileFails(t *testing.T) {
 	e := newExporter(t, r)
 	before, err := e.Export(context.Background())
 	require.NoError(t, err)
-	target := filepath.Join(e.opt.Dir, "quayside", "stock.csv")
+	target := filepath.Join(e.opt.Dir, "umberhithe", "stock.csv")
 	require.NoError(t, os.Remove(target))
 	require.NoError(t, os.MkdirAll(filepath.Join(target, "in-the-way"), 0o755))
 	r.pass(time.Minute)
 	r.shelve("shelf-a", book(1, 2))
 	after, err := e.Export(context.Background())
-	require.ErrorContains(t, err, "quayside/stock.csv")
-	require.Equal(t, []string{"quayside/stock.csv"}, after.Failed)
-	old, _ := before.file("quayside/stock.csv")
-	kept, _ := after.file("quayside/stock.csv")
+	require.ErrorContains(t, err, "umberhithe/stock.csv")
+	require.Equal(t, []string{"umberhithe/stock.csv"}, after.Failed)
+	old, _ := before.file("umberhithe/stock.csv")
+	kept, _ := after.file("umberhithe/stock.csv")
 	require.Equal(t, old, kept)
-	require.Len(t, rows(t, read(t, e, "quayside/items.csv")), 2)
-	left, err := filepath.Glob(filepath.Join(e.opt.Dir, "quayside", tempMark+"*"))
+	require.Len(t, rows(t, read(t, e, "umberhithe/items.csv")), 2)
+	left, err := filepath.Glob(filepath.Join(e.opt.Dir, "umberhithe", tempMark+"*"))
 	require.NoError(t, err)
 	require.Empty(t, left)
 
@@ -308,7 +308,7 @@ func TestReadersNeverSeeHalfAFile(t *testing.T) {
 		defer close(done)
 		whole := regexp.MustCompile(`(?s)\Asite,item.*\r\n\z`)
 		for ctx.Err() == nil {
-			b, err := os.ReadFile(filepath.Join(e.opt.Dir, "quayside", "items.csv"))
+			b, err := os.ReadFile(filepath.Join(e.opt.Dir, "umberhithe", "items.csv"))
 			if os.IsNotExist(err) {
 				continue
 			}
@@ -339,13 +339,13 @@ func TestReadersNeverSeeHalfAFile(t *testing.T) {
 func TestWhatAKilledRunLeftIsRemoved(t *testing.T) {
 	r := newRig(t)
 	e := newExporter(t, r)
-	require.NoError(t, os.MkdirAll(filepath.Join(e.opt.Dir, "quayside"), 0o755))
-	for _, name := range []string{tempMark + "1", "quayside/" + tempMark + "2"} {
+	require.NoError(t, os.MkdirAll(filepath.Join(e.opt.Dir, "umberhithe"), 0o755))
+	for _, name := range []string{tempMark + "1", "umberhithe/" + tempMark + "2"} {
 		require.NoError(t, os.WriteFile(filepath.Join(e.opt.Dir, name), []byte("half"), 0o600))
 	}
 	_, err := e.Export(context.Background())
 	require.NoError(t, err)
-	for _, name := range []string{tempMark + "1", "quayside/" + tempMark + "2"} {
+	for _, name := range []string{tempMark + "1", "umberhithe/" + tempMark + "2"} {
 		require.NoFileExists(t, filepath.Join(e.opt.Dir, name))
 	}
 }
@@ -377,11 +377,11 @@ func TestFormulasAreDefusedOnDemand(t *testing.T) {
 	e := newExporter(t, r)
 	_, err := e.Export(context.Background())
 	require.NoError(t, err)
-	require.Equal(t, `=HYPERLINK("")`, rows(t, read(t, e, "quayside/items.csv"))[0]["name"])
+	require.Equal(t, `=HYPERLINK("")`, rows(t, read(t, e, "umberhithe/items.csv"))[0]["name"])
 	e.opt.Defuse = true
 	_, err = e.Export(context.Background())
 	require.NoError(t, err)
-	require.Equal(t, `'=HYPERLINK("")`, rows(t, read(t, e, "quayside/items.csv"))[0]["name"])
+	require.Equal(t, `'=HYPERLINK("")`, rows(t, read(t, e, "umberhithe/items.csv"))[0]["name"])
 }
 
 func TestRunExportsAtOnceAndEveryInterval(t *testing.T) {

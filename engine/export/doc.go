@@ -38,7 +38,7 @@
 // some entry between those that the manifest names, rows of one page as of the same one, and
 // stock.csv may be some moments younger than items.csv.
 //
-// testdata/quayside-books is an example: a morning at Quayside Books.
+// testdata/umberhithe-books is an example: a morning at Umberhithe Books.
 //
 // # SQL
 //

@@ -177,7 +177,7 @@ func (s *source) names(ctx context.Context, kind store.Kind) (names []string, er
 	return names, nil
 }
 
-// compareIDs orders ids that end in numbers, "quayside-12-3", by these numbers: the order in which alerts were raised and counts opened.
+// compareIDs orders ids that end in numbers, "umberhithe-12-3", by these numbers: the order in which alerts were raised and counts opened.
 func compareIDs(a, b string) int {
 	headA, seqA, nA := splitID(a)
 	headB, seqB, nB := splitID(b)
@@ -277,7 +277,8 @@ func (s *source) counts(ctx context.Context, f func(ids []string, p page) error)
 	return s.listed(ctx, event.KindCount, countsPage, s.countsNamed, f)
 }
 
-func (s *source) listed(ctx context.Context, kind store.Kind, size int, read func(context.Context, []string) (page, error), f func([]string, page) error) error {
+func (s *source) listed(ctx context.Context, kind store.Kind, size int, read func(context.Context, []string) (page,
+	error), f func([]string, page) error) error {
 	names, err := s.names(ctx, kind)
 	if err != nil {
 		return err

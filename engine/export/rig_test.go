@@ -28,12 +28,12 @@ func TestMain(m *testing.M) {
 		goleak.IgnoreTopFunction("database/sql.(*DB).connectionOpener"))
 }
 
-const site = "quayside"
+const site = "umberhithe"
 
 const testProducts = `gtin,sku,name,category,price,home_zones,minimum,maximum,attr.author
-9521234000013,QB-1001,The Tide Table,nature,12.99,shelf-a|front-tables,shelf-a:2|front-tables:1|shelf:3,front-tables:4,A. Quill
-9521234000020,QB-1002,"Low Water, High Sands",crime,8.50,shelf-b,shelf-b:1,,
-9521234000037,QB-1003,"=HYPERLINK("""")",stationery,,,,,
+9521234000013,UB-1001,The Tide Table,nature,12.99,shelf-a|front-tables,shelf-a:2|front-tables:1|shelf:3,front-tables:4,A. Quill
+9521234000020,UB-1002,"Low Water, High Sands",crime,8.50,shelf-b,shelf-b:1,,
+9521234000037,UB-1003,"=HYPERLINK("""")",stationery,,,,,
 `
 
 const testRules = `rules:
@@ -239,7 +239,7 @@ func (r *rig) alerts() []event.Alert {
 	return list
 }
 
-// aDay is a morning at Quayside Books in which everything happens once.
+// aDay is a morning at Umberhithe Books in which everything happens once.
 func (r *rig) aDay() {
 	r.pass(time.Minute)
 	r.event(event.EventReceived, "stockroom", "DN-0001", book(1, 1), book(1, 2), book(1, 3), book(2, 1), book(2, 2), book(3, 1))

@@ -258,7 +258,7 @@ func TestSinkCopiesADay(t *testing.T) {
 		require.NoError(t, s.db.QueryRow(`SELECT pieces, short FROM lintel_stock WHERE place = 'kind:shelf'`).Scan(&pieces, &short))
 		require.Equal(t, []int{2, 1}, []int{pieces, short})
 		var price float64
-		require.NoError(t, s.db.QueryRow(`SELECT price FROM lintel_products WHERE sku = 'QB-1001'`).Scan(&price))
+		require.NoError(t, s.db.QueryRow(`SELECT price FROM lintel_products WHERE sku = 'UB-1001'`).Scan(&price))
 		require.Equal(t, 12.99, price)
 	})
 }

@@ -4,7 +4,7 @@
 // with it, each with the place, the reason and how to mend it:
 //
 //	{
-//	  "site": "quayside", "name": "Quayside Books", "time_zone": "Europe/London",
+//	  "site": "umberhithe", "name": "Umberhithe Books", "time_zone": "Europe/London",
 //	  "zones": [
 //	    {"id": "front-tables", "name": "Front tables", "kind": "floor", "floor": "ground"},
 //	    {"id": "street-door", "name": "Street door", "kind": "exit", "floor": "ground"}

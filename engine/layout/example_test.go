@@ -11,7 +11,7 @@ import (
 
 func ExampleParse() {
 	l, err := layout.Parse([]byte(`{
-	  "site": "quayside", "name": "Quayside Books", "time_zone": "Europe/London",
+	  "site": "umberhithe", "name": "Umberhithe Books", "time_zone": "Europe/London",
 	  "zones": [{"id": "front-tables", "kind": "floor"}, {"id": "street-door", "kind": "exit"}],
 	  "read_points": [{"id": "street-door-in", "role": "portal", "zone": "street-door", "side": "inner"}],
 	  "hours": {"mon": "09:00-18:00"}

@@ -12,7 +12,8 @@ import (
 )
 
 func shop(t require.TestingT, zone, hours string) *layout.Layout {
-	l, err := layout.Parse([]byte(`{"site":"quayside","time_zone":"` + zone + `","zones":[{"id":"a","kind":"shelf"}],"hours":` + hours + `}`))
+	l, err := layout.Parse([]byte(`{"site":"umberhithe","time_zone":"` + zone +
+		`","zones":[{"id":"a","kind":"shelf"}],"hours":` + hours + `}`))
 	require.NoError(t, err)
 	return l
 }
@@ -29,7 +30,7 @@ func requireOpen(t *testing.T, l *layout.Layout, want map[string]bool) {
 }
 
 func TestOpenByWeekday(t *testing.T) {
-	l, err := layout.Parse(quayside(t))
+	l, err := layout.Parse(umberhithe(t))
 	require.NoError(t, err)
 	requireOpen(t, l, map[string]bool{
 		"2026-06-08T07:59:59Z": false, // Monday 08:59:59 BST
@@ -54,7 +55,8 @@ func TestOpenAlwaysAndNever(t *testing.T) {
 	require.NoError(t, err)
 	never := shop(t, "UTC", `{"mon":"closed"}`)
 	whole := shop(t, "Europe/London", `{"mon":"00:00-24:00","tue":"00:00-24:00","wed":"00:00-24:00","thu":"00:00-24:00","fri":"00:00-24:00","sat":"00:00-24:00","sun":"00:00-24:00"}`)
-	for at := time.Date(2026, 3, 27, 0, 0, 0, 0, time.UTC); at.Before(time.Date(2026, 4, 1, 0, 0, 0, 0, time.UTC)); at = at.Add(7 * time.Minute) {
+	for at := time.Date(2026, 3, 27, 0, 0, 0, 0, time.UTC); at.Before(time.Date(2026, 4, 1, 0, 0, 0, 0,
+		time.UTC)); at = at.Add(7 * time.Minute) {
 		require.True(t, always.OpenAt(at))
 		require.False(t, never.OpenAt(at))
 		require.True(t, whole.OpenAt(at), at)
@@ -84,8 +86,10 @@ func TestOpenAcrossLondonTransitions(t *testing.T) {
 	// A night over each change: six hours by the wall clock, five and seven hours long.
 	night := shop(t, "Europe/London", `{"sat":"22:00-04:00"}`)
 	requireOpen(t, night, map[string]bool{
-		"2026-03-28T21:59:59Z": false, "2026-03-28T22:00:00Z": true, "2026-03-29T00:59:59Z": true, "2026-03-29T01:00:00Z": true, "2026-03-29T02:59:59Z": true, "2026-03-29T03:00:00Z": false,
-		"2026-10-24T20:59:59Z": false, "2026-10-24T21:00:00Z": true, "2026-10-25T00:30:00Z": true, "2026-10-25T01:30:00Z": true, "2026-10-25T03:59:59Z": true, "2026-10-25T04:00:00Z": false,
+		"2026-03-28T21:59:59Z": false, "2026-03-28T22:00:00Z": true, "2026-03-29T00:59:59Z": true,
+		"2026-03-29T01:00:00Z": true, "2026-03-29T02:59:59Z": true, "2026-03-29T03:00:00Z": false,
+		"2026-10-24T20:59:59Z": false, "2026-10-24T21:00:00Z": true, "2026-10-25T00:30:00Z": true,
+		"2026-10-25T01:30:00Z": true, "2026-10-25T03:59:59Z": true, "2026-10-25T04:00:00Z": false,
 	})
 
 	// RFC 5545, section 3.3.5: a time that occurs twice is the first one. So 01:30 ends the night once, and it does not open again.
@@ -93,7 +97,8 @@ func TestOpenAcrossLondonTransitions(t *testing.T) {
 		"2026-10-25T00:29:59Z": true, "2026-10-25T00:30:00Z": false, "2026-10-25T01:15:00Z": false, "2026-10-25T01:30:00Z": false,
 	})
 	requireOpen(t, shop(t, "Europe/London", `{"sun":"01:30-03:00"}`), map[string]bool{
-		"2026-10-25T00:29:59Z": false, "2026-10-25T00:30:00Z": true, "2026-10-25T01:00:00Z": true, "2026-10-25T02:59:59Z": true, "2026-10-25T03:00:00Z": false,
+		"2026-10-25T00:29:59Z": false, "2026-10-25T00:30:00Z": true, "2026-10-25T01:00:00Z": true,
+		"2026-10-25T02:59:59Z": true, "2026-10-25T03:00:00Z": false,
 	})
 	// The same section: a time that does not occur is read with the offset before the gap: 01:30 GMT, which clocks show as 02:30.
 	requireOpen(t, shop(t, "Europe/London", `{"sun":"01:30-03:00"}`), map[string]bool{
@@ -123,7 +128,8 @@ func TestOpenByRFC5545Examples(t *testing.T) {
 // day that never was (Apia has no 2011-12-30).
 func TestOpenAcrossOddTransitions(t *testing.T) {
 	requireOpen(t, shop(t, "Australia/Lord_Howe", `{"sun":"01:45-03:00"}`), map[string]bool{
-		"2026-04-04T14:44:59Z": false, "2026-04-04T14:45:00Z": true, "2026-04-04T15:15:00Z": true, "2026-04-04T16:29:59Z": true, "2026-04-04T16:30:00Z": false,
+		"2026-04-04T14:44:59Z": false, "2026-04-04T14:45:00Z": true, "2026-04-04T15:15:00Z": true,
+		"2026-04-04T16:29:59Z": true, "2026-04-04T16:30:00Z": false,
 	})
 	requireOpen(t, shop(t, "America/Santiago", `{"sat":"20:00-24:00","sun":"00:00-02:00"}`), map[string]bool{
 		"2026-09-06T03:59:59Z": true, "2026-09-06T04:00:00Z": true, "2026-09-06T04:59:59Z": true, "2026-09-06T05:00:00Z": false,
@@ -172,7 +178,8 @@ func openSlowly(l *layout.Layout, t time.Time) bool {
 }
 
 func TestOpenAgreesWithAWalkOfTheClock(t *testing.T) {
-	zones := []string{"Europe/London", "America/New_York", "Australia/Lord_Howe", "America/Santiago", "Asia/Kolkata", "Africa/Casablanca", "Pacific/Chatham"}
+	zones := []string{"Europe/London", "America/New_York", "Australia/Lord_Howe", "America/Santiago", "Asia/Kolkata",
+		"Africa/Casablanca", "Pacific/Chatham"}
 	transitions := []time.Time{
 		time.Date(2026, 3, 29, 1, 0, 0, 0, time.UTC), time.Date(2026, 10, 25, 1, 0, 0, 0, time.UTC), // Europe/London
 		time.Date(2026, 3, 8, 7, 0, 0, 0, time.UTC), time.Date(2026, 11, 1, 6, 0, 0, 0, time.UTC), // America/New_York
@@ -198,7 +205,8 @@ func TestOpenAgreesWithAWalkOfTheClock(t *testing.T) {
 		l := shop(t, rapid.SampledFrom(zones).Draw(t, "zone"), hours+"}")
 		around := rapid.SampledFrom(transitions).Draw(t, "around")
 		for range 5 {
-			at := around.Add(time.Duration(rapid.IntRange(-12*96, 12*96).Draw(t, "quarters"))*15*time.Minute/4 + time.Duration(rapid.IntRange(0, 59).Draw(t, "s"))*time.Second)
+			at := around.Add(time.Duration(rapid.IntRange(-12*96, 12*96).Draw(t,
+				"quarters"))*15*time.Minute/4 + time.Duration(rapid.IntRange(0, 59).Draw(t, "s"))*time.Second)
 			require.Equal(t, openSlowly(l, at), l.OpenAt(at), "%s", at.In(l.Location()))
 		}
 	})
@@ -232,7 +240,7 @@ func TestMostWindows(t *testing.T) {
 }
 
 func BenchmarkOpenAt(b *testing.B) {
-	l, err := layout.Parse(quayside(b))
+	l, err := layout.Parse(umberhithe(b))
 	require.NoError(b, err)
 	for name, at := range map[string]time.Time{
 		"usual": time.Date(2026, 6, 8, 12, 0, 0, 0, time.UTC), "clock-change": time.Date(2026, 10, 25, 12, 0, 0, 0, time.UTC),

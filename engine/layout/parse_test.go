@@ -16,23 +16,24 @@ import (
 	"lintel/rules/hours"
 )
 
-func quayside(t testing.TB) []byte {
-	src, err := os.ReadFile("testdata/quayside.json")
+func umberhithe(t testing.TB) []byte {
+	src, err := os.ReadFile("testdata/umberhithe.json")
 	require.NoError(t, err)
 	return src
 }
 
 func TestParse(t *testing.T) {
-	l, err := layout.Parse(quayside(t))
+	l, err := layout.Parse(umberhithe(t))
 	require.NoError(t, err)
-	require.Equal(t, "quayside", l.Site)
-	require.Equal(t, "Quayside Books", l.Name)
+	require.Equal(t, "umberhithe", l.Site)
+	require.Equal(t, "Umberhithe Books", l.Name)
 	require.Equal(t, "Europe/London", l.Location().String())
 	require.Len(t, l.Zones, 13)
 
 	door, ok := l.ZoneIndex("street-door")
 	require.True(t, ok)
-	require.Equal(t, layout.Zone{ID: "street-door", Name: "Street door", Kind: event.Exit, Floor: "ground", SureWithin: 8 * time.Second}, l.Zones[door])
+	require.Equal(t, layout.Zone{ID: "street-door", Name: "Street door", Kind: event.Exit, Floor: "ground",
+		SureWithin: 8 * time.Second}, l.Zones[door])
 	_, ok = l.ZoneIndex("attic")
 	require.False(t, ok)
 
@@ -47,7 +48,8 @@ func TestParse(t *testing.T) {
 	require.Equal(t, layout.ReadPoint{ID: "handheld-1", Name: "handheld-1", Role: event.Handheld, Zone: -1}, l.ReadPoints[hand])
 
 	require.Equal(t, layout.Presence{
-		Epoch: 500 * time.Millisecond, HysteresisDB: 6, Completeness: 0.99, PassageGap: 700 * time.Millisecond, PassageMax: 15 * time.Second,
+		Epoch: 500 * time.Millisecond, HysteresisDB: 6, Completeness: 0.99, PassageGap: 700 * time.Millisecond,
+		PassageMax: 15 * time.Second,
 	}, l.Presence)
 	require.Equal(t, []hours.Window{{From: 9 * 60, To: 18 * 60}}, l.Hours.Week[time.Monday])
 	require.Equal(t, []hours.Window{{From: 11 * 60, To: 13 * 60}, {From: 14 * 60, To: 17 * 60}}, l.Hours.Week[time.Sunday])
@@ -62,7 +64,8 @@ func TestKeepsQuiet(t *testing.T) {
 
 // with returns a small layout with some of its members replaced.
 func with(members map[string]string) string {
-	all := map[string]string{"site": `"quayside"`, "time_zone": `"Europe/London"`, "zones": `[{"id":"shelf-a","kind":"shelf"},{"id":"street-door","kind":"exit"}]`}
+	all := map[string]string{"site": `"umberhithe"`, "time_zone": `"Europe/London"`,
+		"zones": `[{"id":"shelf-a","kind":"shelf"},{"id":"street-door","kind":"exit"}]`}
 	for name, value := range members {
 		all[name] = value
 	}
@@ -96,18 +99,30 @@ func TestProblems(t *testing.T) {
 		src  string
 		want []string
 	}{
-		"nothing":       {"", []string{"line 1, column 1: not JSON: unexpected end of JSON input"}},
-		"syntax":        {"{\n \"site\": 'q'}", []string{`line 2, column 10: not JSON: invalid character '\'' looking for beginning of value`}},
-		"not UTF-8":     {"{\n \"site\": \"\xe9\"}", []string{"line 2, column 11: the text is not UTF-8; save it as UTF-8"}},
-		"no object":     {`[]`, []string{"line 1, column 1: the document is a list where an object is expected; write it in braces: { ... }"}},
-		"site":          {with(map[string]string{"site": `"Quayside Books"`}), []string{`site: "Quayside Books" is no id: an id has 1 to 64 characters of a-z, 0-9, '-' and '_'; write "quayside-books", say, and keep the words in the name`}},
-		"local time":    {with(map[string]string{"time_zone": `"Local"`}), []string{`time_zone: "Local" means another place on every machine; write a name of the IANA time zone database, like Europe/London`}},
-		"time zone":     {with(map[string]string{"time_zone": `"america/new york"`}), []string{`time_zone: there is no time zone "america/new york"; did you mean "America/New_York"?`}},
-		"no zones":      {with(map[string]string{"zones": `[]`}), []string{"zones: names no zone; a shop has at least one zone"}},
-		"zones no list": {with(map[string]string{"zones": `{}`}), []string{"zones: is an object where a list is expected; write it in square brackets: [ ... ]"}},
-		"name":          {with(map[string]string{"name": `"a\nb"`}), []string{"name: has a control character; remove line breaks, tabs and other control characters"}},
-		"unknown field": {`{"site":"q","timezone":"UTC","zones":[{"id":"a","kind":"other"}]}`, []string{"time_zone: is missing; write a name of the IANA time zone database, like Europe/London", `timezone: there is no member "timezone" here; did you mean "time_zone"?`}},
-		"field twice":   {with(map[string]string{"zones": `[{"id":"a","kind":"shelf","kind":"floor"}]`}), []string{"zones[0].kind: stands twice; keep one of them"}},
+		"nothing": {"", []string{"line 1, column 1: not JSON: unexpected end of JSON input"}},
+		"syntax": {"{\n \"site\": 'q'}", []string{`line 2, column 10: not JSON: invalid character '\'' ` +
+			`looking for beginning of value`}},
+		"not UTF-8": {"{\n \"site\": \"\xe9\"}", []string{"line 2, column 11: the text is not UTF-8; save it as UTF-8"}},
+		"no object": {`[]`, []string{"line 1, column 1: the document is a list where an object is expected; " +
+			"write it in braces: { ... }"}},
+		"site": {with(map[string]string{"site": `"Umberhithe Books"`}),
+			[]string{`site: "Umberhithe Books" is no id: an id has 1 to 64 characters of a-z, 0-9, '-' and '_'; ` +
+				`write "umberhithe-books", say, and keep the words in the name`}},
+		"local time": {with(map[string]string{"time_zone": `"Local"`}),
+			[]string{`time_zone: "Local" means another place on every machine; write a name of the IANA time zone ` +
+				`database, like Europe/London`}},
+		"time zone": {with(map[string]string{"time_zone": `"america/new york"`}),
+			[]string{`time_zone: there is no time zone "america/new york"; did you mean "America/New_York"?`}},
+		"no zones": {with(map[string]string{"zones": `[]`}), []string{"zones: names no zone; a shop has at least one zone"}},
+		"zones no list": {with(map[string]string{"zones": `{}`}), []string{"zones: is an object where a list is " +
+			"expected; write it in square brackets: [ ... ]"}},
+		"name": {with(map[string]string{"name": `"a\nb"`}), []string{"name: has a control character; " +
+			"remove line breaks, tabs and other control characters"}},
+		"unknown field": {`{"site":"q","timezone":"UTC","zones":[{"id":"a","kind":"other"}]}`,
+			[]string{"time_zone: is missing; write a name of the IANA time zone database, like Europe/London",
+				`timezone: there is no member "timezone" here; did you mean "time_zone"?`}},
+		"field twice": {with(map[string]string{"zones": `[{"id":"a","kind":"shelf","kind":"floor"}]`}),
+			[]string{"zones[0].kind: stands twice; keep one of them"}},
 		"zones": {with(map[string]string{"zones": `[{"id":"a","kind":"shlef"},{"id":"a","kind":"floor"},{"kind":7},"x"]`}), []string{
 			`zones[0].kind: "shlef" is not a kind; did you mean "shelf"?`,
 			`zones[1].id: "a" is also the id of zones[0]; give each zone an id of its own`,
@@ -160,7 +175,8 @@ func TestProblems(t *testing.T) {
 			"hours.except.2026-12-26: stands twice; keep one of them",
 			`hours.except.25/12/2026: "25/12/2026" is not a date: write year-month-day, like 2026-12-25`,
 		}},
-		"hours without a day": {with(map[string]string{"hours": `{}`}), []string{`hours: names no day; leave "hours" out for a shop that is always open, or write "mon": "09:00-18:00"`}},
+		"hours without a day": {with(map[string]string{"hours": `{}`}),
+			[]string{`hours: names no day; leave "hours" out for a shop that is always open, or write "mon": "09:00-18:00"`}},
 		"presence": {with(map[string]string{"presence": `{"epoch":"1m","hysteresis":6,"hysteresis_db":-1,"completeness":1,"passage_gap":"8s","passage_max":"5s"}`}), []string{
 			"presence.epoch: 1m is out of range: from 250ms to 10s",
 			`presence.hysteresis: there is no member "hysteresis" here; did you mean "hysteresis_db"?`,
@@ -182,9 +198,11 @@ func TestProblemsAreCapped(t *testing.T) {
 }
 
 func TestCaps(t *testing.T) {
-	require.Equal(t, []string{"line 1, column 1: the document has 1048577 bytes; at most 1048576 are allowed"}, problemsOf(t, strings.Repeat(" ", layout.MaxBytes+1)))
+	require.Equal(t, []string{"line 1, column 1: the document has 1048577 bytes; at most 1048576 are allowed"},
+		problemsOf(t, strings.Repeat(" ", layout.MaxBytes+1)))
 	zones := strings.Repeat(`0,`, layout.MaxZones+1)
-	require.Equal(t, []string{"zones: has 1001 entries; at most 1000 are allowed"}, problemsOf(t, with(map[string]string{"zones": "[" + zones[:len(zones)-1] + "]"})))
+	require.Equal(t, []string{"zones: has 1001 entries; at most 1000 are allowed"},
+		problemsOf(t, with(map[string]string{"zones": "[" + zones[:len(zones)-1] + "]"})))
 	deep := strings.Repeat("[", 5000) + strings.Repeat("]", 5000)
 	require.Len(t, problemsOf(t, deep), 1)
 }
@@ -198,7 +216,7 @@ func TestMarshal(t *testing.T) {
 	require.NoError(t, err)
 	b, err := json.Marshal(l)
 	require.NoError(t, err)
-	require.Equal(t, `{"site":"quayside","time_zone":"Europe/London","zones":[{"id":"shelf-a","kind":"shelf"},{"id":"street-door","kind":"exit","sure_within":"6s"},{"id":"bay-door","kind":"exit"}],`+
+	require.Equal(t, `{"site":"umberhithe","time_zone":"Europe/London","zones":[{"id":"shelf-a","kind":"shelf"},{"id":"street-door","kind":"exit","sure_within":"6s"},{"id":"bay-door","kind":"exit"}],`+
 		`"read_points":[{"id":"tables-1","role":"fixed","zone":"shelf-a","min_reads":1,"silent_after":"1h30m"},{"id":"hand","role":"handheld"}],`+
 		`"hours":{"mon":"closed","tue":"closed","wed":"closed","thu":"closed","fri":"09:00-17:00, 18:00-02:00","sat":"closed","sun":"closed","except":{"2026-12-25":"closed"}},`+
 		`"presence":{"epoch":"1s","hysteresis_db":6,"completeness":0.99,"passage_gap":"700ms","passage_max":"15s"}}`, string(b))
@@ -218,7 +236,8 @@ func TestWarnings(t *testing.T) {
 		door   = `{"id":"door","role":"portal","zone":"street-door"}`
 		inner  = `{"id":"in","role":"portal","zone":"street-door","side":"inner","session":"S0","min_rssi":-60}`
 		outer  = `{"id":"out","role":"portal","zone":"street-door","side":"outer"}`
-		alone  = `zones[1]: only readers inside can tell a second burst from an entrance, and no fixed reader inside always hears the goods: the door "street-door" cannot be sure of a passage, only call it likely; ` +
+		alone  = `zones[1]: only readers inside can tell a second burst from an entrance, and no fixed reader ` +
+			`inside always hears the goods: the door "street-door" cannot be sure of a passage, only call it likely; ` +
 			`add a read point of role "fixed" inside the shop, in session S0 or S1, or a second antenna so that the door has two sides`
 	)
 	for name, test := range map[string]struct {
@@ -231,8 +250,10 @@ func TestWarnings(t *testing.T) {
 		"no door":                         {street, inside[:len(inside)-1], nil},
 		"one antenna alone":               {street, door, []string{alone}},
 		"the reader inside hears once":    {street, strings.Replace(inside, "S1", "S3", 1) + door, []string{alone}},
-		"the reader inside is at a door":  {street, strings.Replace(inside, `"zone":"shelf-a"`, `"zone":"street-door"`, 1) + door, []string{alone}},
-		"one antenna in a hurry":          {hasty, inside + door, []string{`zones[1].sure_within: 3s is too short for a door without two sides, which must wait for silence; write "4s" or more, or add a second antenna so that the door has two sides`}},
+		"the reader inside is at a door": {street, strings.Replace(inside, `"zone":"shelf-a"`, `"zone":"street-door"`,
+			1) + door, []string{alone}},
+		"one antenna in a hurry": {hasty, inside + door, []string{`zones[1].sure_within: 3s is too short ` +
+			`for a door without two sides, which must wait for silence; write "4s" or more, or add a second antenna so that the door has two sides`}},
 		"inner without outer": {street, inside + inner, []string{
 			`zones[1]: the door "street-door" has an inner side and no outer one, so it cannot tell ways out from ways in; add a read point with "side": "outer", or leave "side" out if one antenna sees both sides`}},
 		"outer without inner": {street, inside + outer, []string{
@@ -240,9 +261,11 @@ func TestWarnings(t *testing.T) {
 		"a door in S1": {street, inner + "," + strings.Replace(outer, `"role"`, `"session":"S1","role"`, 1), []string{
 			`read_points[1].session: in session S1 a tag that was read keeps quiet, so most passages are heard once or not at all; write "S0", and set the reader to it`}},
 		"a high floor": {street, strings.Replace(inner, "-60", "-59.5", 1) + "," + outer, []string{
-			"read_points[0].min_rssi: -59.5 dBm is a high floor for a door: bodies and bags take as much from goods that pass, so it costs passages; write -60 or less, or lower the reader's power"}},
+			"read_points[0].min_rssi: -59.5 dBm is a high floor for a door: bodies and bags take as much from " +
+				"goods that pass, so it costs passages; write -60 or less, or lower the reader's power"}},
 		"heard once, wanted twice": {street, `{"id":"a","role":"fixed","zone":"shelf-a","session":"S2","min_reads":2},{"id":"b","role":"fixed","zone":"shelf-a","session":"S2","min_reads":1},{"id":"c","role":"fixed","zone":"shelf-a","min_reads":2}`, []string{
-			"read_points[0].min_reads: 2 reads are needed, but in session S2 a tag that was read keeps quiet and is heard once; write 1, or leave it out"}},
+			"read_points[0].min_reads: 2 reads are needed, but in session S2 a tag that was read keeps quiet and " +
+				"is heard once; write 1, or leave it out"}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			l, err := layout.Parse([]byte(with(map[string]string{"zones": test.zones, "read_points": "[" + test.points + "]"})))
@@ -280,7 +303,7 @@ func TestNames(t *testing.T) {
 }
 
 func TestSettingsThatHaveNoEffect(t *testing.T) {
-	l, err := layout.Parse([]byte(`{"site":"quayside","time_zone":"UTC","zones":[{"id":"shelf-a","kind":"shelf"}],"presence":{"passage_gap":"2s"}}`))
+	l, err := layout.Parse([]byte(`{"site":"umberhithe","time_zone":"UTC","zones":[{"id":"shelf-a","kind":"shelf"}],"presence":{"passage_gap":"2s"}}`))
 	require.NoError(t, err)
 	list := l.Warnings()
 	require.Len(t, list, 1)

@@ -20,7 +20,7 @@ import (
 	"lintel/rules/doc"
 )
 
-const shop = `{"site":"quayside","time_zone":"Europe/London","zones":[{"id":"shelf-a","kind":"shelf"},{"id":"street-door","kind":"exit"}],
+const shop = `{"site":"umberhithe","time_zone":"Europe/London","zones":[{"id":"shelf-a","kind":"shelf"},{"id":"street-door","kind":"exit"}],
 	"read_points":[{"id":"shelf-a-1","role":"fixed","zone":"shelf-a"},{"id":"in","role":"portal","zone":"street-door","side":"inner"},
 	{"id":"out","role":"portal","zone":"street-door","side":"outer"},{"id":"handheld-1","role":"handheld"}]}`
 
@@ -41,7 +41,8 @@ func carried(back time.Duration) *Passage {
 			at := (Before + from).Milliseconds() - 1500 + int64(100*i)
 			level := func(k int) *float64 { return new(-74 + float64(k)) }
 			p.Entries = append(p.Entries, Entry{At: at + 20, Points: []int{0, 1}, Reads: []Read{
-				{Point: first, At: at, RSSI: level(20 - i), Count: 2, Phase: new(float64(110 * i % 360)), Channel: new(866.3), Doppler: new(-3.5)}, {Point: second, At: at, RSSI: level(i)},
+				{Point: first, At: at, RSSI: level(20 - i), Count: 2, Phase: new(float64(110 * i % 360)),
+					Channel: new(866.3), Doppler: new(-3.5)}, {Point: second, At: at, RSSI: level(i)},
 				{Tag: 1, Point: 0, At: at, RSSI: new(-74.0)},
 			}})
 		}
@@ -65,7 +66,7 @@ func TestJudge(t *testing.T) {
 	j := judge(t, carried(0))
 	require.True(t, j.Out)
 	require.True(t, j.Same)
-	require.Equal(t, "quayside", j.Site)
+	require.Equal(t, "umberhithe", j.Site)
 	require.InDelta(t, noon.UnixMilli(), j.At, 10_000)
 	require.Equal(t, event.DirectionOut, j.Facts[0].Passage.Direction)
 
@@ -103,7 +104,7 @@ func TestReport(t *testing.T) {
 	add := func(label string, j Judgement) {
 		p := carried(0)
 		p.Label = label
-		j.Site = "quayside"
+		j.Site = "umberhithe"
 		r.count(p, &j)
 	}
 	soon, late := noon.Add(Within).UnixMilli(), noon.Add(Within).UnixMilli()+1
@@ -118,8 +119,8 @@ func TestReport(t *testing.T) {
 	p = carried(0)
 	require.NoError(t, r.Judge(p)) // found
 	p.Door = "bay"
-	r.count(p, &Judgement{Site: "quayside", Same: true})
-	require.Equal(t, []Score{{Site: "quayside", Door: "bay", Out: 1}, {"quayside", "street-door", 4, 2, 2, 1, 2, 1}}, r.Doors)
+	r.count(p, &Judgement{Site: "umberhithe", Same: true})
+	require.Equal(t, []Score{{Site: "umberhithe", Door: "bay", Out: 1}, {"umberhithe", "street-door", 4, 2, 2, 1, 2, 1}}, r.Doors)
 }
 
 func line(t testing.TB, p *Passage) string {
@@ -130,7 +131,8 @@ func line(t testing.TB, p *Passage) string {
 
 func TestReadWhatWasWritten(t *testing.T) {
 	p := carried(5 * time.Second)
-	p.Entries = append(p.Entries, Entry{At: 900_000, Events: []Event{{"registered", -5, "shelf-a", "09521234000013"}}}, Entry{Points: []int{1}})
+	p.Entries = append(p.Entries, Entry{At: 900_000, Events: []Event{{"registered", -5, "shelf-a", "09521234000013"}}},
+		Entry{Points: []int{1}})
 	p.Entries[0].Reads[0].Zone = "shelf-a"
 	text := line(t, p)
 	require.Equal(t, 1, strings.Count(text, "\n"))
@@ -160,26 +162,31 @@ func TestWhatIsNoPassage(t *testing.T) {
 		"direction":      {`"direction":"out"`, `"direction":"up"`, `notified.direction: "up"`},
 		"confidence":     {`"confidence":0.98`, `"confidence":1.1`, "notified.confidence: 1.1 is not from 0 to 1"},
 		"sure":           {`"sure":true`, `"sure":1`, "notified.sure: must be true or false"},
-		"when":           {`"at":"2026-03-10T12:00:00Z"`, `"at":"2026-03-10T13:00:00Z"`, "notified.at: is not within 15 minutes after start"},
-		"start":          {`"start":"2026-03-10T11:57:00Z"`, `"start":"noon"`, "start: \"noon\" is no RFC 3339 time"},
-		"zone":           {`"zone":"shelf-a"`, `"zone":"shelf-b"`, "known.zone: the layout has no zone"},
-		"disposition":    {`sellable_accessible`, `stolen`, `known.disposition: there is no disposition "stolen"`},
-		"gtin":           {`"gtin":"09521234000013"`, `"gtin":"123"`, "known.gtin: "},
-		"layout":         {`"layout":{"site"`, `"layout":{"sight"`, "layout: "},
-		"other":          {`{"item":"(01)09521234000013(21)2"`, `{"item":"(01)09521234000013(21)1"`, "others[0].item: (01)09521234000013(21)1 stands twice"},
-		"read point":     {`"read_points":["in","out"]`, `"read_points":["in","in"]`, `read_points[1]: "in" stands twice`},
-		"no read point":  {`"read_points":["in","out"]`, `"read_points":["in","till"]`, `read_points[1]: the layout has no read point "till"`},
-		"entry":          {`"entries":[{"at":178520`, `"entries":[{"at":1e9`, "entries[0].at: 1e9 is no whole number from 0 to 900000"},
-		"empty entry":    {`"entries":[`, `"entries":[{"at":0},`, "entries[0]: has neither points nor events"},
-		"both":           {`"entries":[{`, `"entries":[{"events":[{"type":"sold","at":0}],`, "entries[0]: has points and events"},
-		"point":          {`"points":[0,1]`, `"points":[0,2]`, "entries[0].points[1]: 2 is not the index of one of 2 read points"},
-		"same point":     {`"points":[0,1]`, `"points":[0,0]`, "entries[0].points[1]: 0 is not the index"},
-		"read":           {`"reads":[{"tag":0`, `"reads":[{"tag":2`, "entries[0].reads[0].tag: 2 is past the last of 1 others"},
-		"read's point":   {`"points":[0,1]`, `"points":[0]`, "entries[0].reads[1].point: 1 is not among the points of the entry"},
-		"level":          {`"rssi":-54`, `"rssi":"loud"`, "entries[0].reads[0].rssi: must be a number"},
-		"phase":          {`"phase":110`, `"phase":360`, "entries[1].reads[0].phase: 360 is not from 0 to 359.9"},
-		"event":          {`"entries":[`, `"entries":[{"at":0,"events":[{"type":"stolen","at":0}]},`, `entries[0].events[0].type: there is no event "stolen"`},
-		"registered":     {`"entries":[`, `"entries":[{"at":0,"events":[{"type":"registered","at":0}]},`, "entries[0].events[0].gtin: is missing"},
+		"when": {`"at":"2026-03-10T12:00:00Z"`, `"at":"2026-03-10T13:00:00Z"`,
+			"notified.at: is not within 15 minutes after start"},
+		"start":       {`"start":"2026-03-10T11:57:00Z"`, `"start":"noon"`, "start: \"noon\" is no RFC 3339 time"},
+		"zone":        {`"zone":"shelf-a"`, `"zone":"shelf-b"`, "known.zone: the layout has no zone"},
+		"disposition": {`sellable_accessible`, `stolen`, `known.disposition: there is no disposition "stolen"`},
+		"gtin":        {`"gtin":"09521234000013"`, `"gtin":"123"`, "known.gtin: "},
+		"layout":      {`"layout":{"site"`, `"layout":{"sight"`, "layout: "},
+		"other": {`{"item":"(01)09521234000013(21)2"`, `{"item":"(01)09521234000013(21)1"`,
+			"others[0].item: (01)09521234000013(21)1 stands twice"},
+		"read point": {`"read_points":["in","out"]`, `"read_points":["in","in"]`, `read_points[1]: "in" stands twice`},
+		"no read point": {`"read_points":["in","out"]`, `"read_points":["in","till"]`,
+			`read_points[1]: the layout has no read point "till"`},
+		"entry":        {`"entries":[{"at":178520`, `"entries":[{"at":1e9`, "entries[0].at: 1e9 is no whole number from 0 to 900000"},
+		"empty entry":  {`"entries":[`, `"entries":[{"at":0},`, "entries[0]: has neither points nor events"},
+		"both":         {`"entries":[{`, `"entries":[{"events":[{"type":"sold","at":0}],`, "entries[0]: has points and events"},
+		"point":        {`"points":[0,1]`, `"points":[0,2]`, "entries[0].points[1]: 2 is not the index of one of 2 read points"},
+		"same point":   {`"points":[0,1]`, `"points":[0,0]`, "entries[0].points[1]: 0 is not the index"},
+		"read":         {`"reads":[{"tag":0`, `"reads":[{"tag":2`, "entries[0].reads[0].tag: 2 is past the last of 1 others"},
+		"read's point": {`"points":[0,1]`, `"points":[0]`, "entries[0].reads[1].point: 1 is not among the points of the entry"},
+		"level":        {`"rssi":-54`, `"rssi":"loud"`, "entries[0].reads[0].rssi: must be a number"},
+		"phase":        {`"phase":110`, `"phase":360`, "entries[1].reads[0].phase: 360 is not from 0 to 359.9"},
+		"event": {`"entries":[`, `"entries":[{"at":0,"events":[{"type":"stolen","at":0}]},`,
+			`entries[0].events[0].type: there is no event "stolen"`},
+		"registered": {`"entries":[`, `"entries":[{"at":0,"events":[{"type":"registered","at":0}]},`,
+			"entries[0].events[0].gtin: is missing"},
 	} {
 		bad := strings.Replace(good, c[0], c[1], 1)
 		require.NotEqual(t, good, bad, what)
@@ -219,7 +226,8 @@ func (b *blanks) Read(to []byte) (int, error) {
 // Whatever is read can be written, read again the same, and judged.
 func FuzzPassage(f *testing.F) {
 	f.Add([]byte(line(f, carried(5*time.Second))))
-	f.Add([]byte(strings.Replace(line(f, carried(0)), `"entries":[`, `"entries":[{"at":0,"events":[{"type":"registered","at":-9,"zone":"shelf-a","gtin":"09521234000013"}]},`, 1)))
+	f.Add([]byte(strings.Replace(line(f, carried(0)), `"entries":[`,
+		`"entries":[{"at":0,"events":[{"type":"registered","at":-9,"zone":"shelf-a","gtin":"09521234000013"}]},`, 1)))
 	f.Fuzz(func(t *testing.T, src []byte) {
 		p, err := NewReader(bytes.NewReader(src)).Next()
 		if err != nil {
@@ -318,7 +326,8 @@ func TestRecordedPassagesAreJudgedAsTheyWere(t *testing.T) {
 	}
 	slices.Sort(sizes)
 	require.Greater(t, all, 4)
-	t.Logf("%d passages, %d concluded again, %d with the same notification; bytes %d to %d", all, same, agree, sizes[0], sizes[len(sizes)-1])
+	t.Logf("%d passages, %d concluded again, %d with the same notification; bytes %d to %d", all, same, agree, sizes[0],
+		sizes[len(sizes)-1])
 	require.GreaterOrEqual(t, same, all*60/100)
 	require.GreaterOrEqual(t, agree, all*60/100)
 }
@@ -332,7 +341,8 @@ func TestWhatIsRecorded(t *testing.T) {
 		return tag.Key
 	}
 	ms := noon.UnixMilli()
-	f := &event.Fact{Cause: event.Passed, At: ms, Ms: ms + 500, Key: key(book), GTIN: 9521234000013, Disp: event.SellableAccessible, Zone: "street-door", From: "shelf-a", Point: "out"}
+	f := &event.Fact{Cause: event.Passed, At: ms, Ms: ms + 500, Key: key(book), GTIN: 9521234000013,
+		Disp: event.SellableAccessible, Zone: "street-door", From: "shelf-a", Point: "out"}
 	f.Passage.Direction = event.DirectionOut
 	r, err := NewRecorder(lay, []byte(shop), f)
 	require.NoError(t, err)
@@ -342,13 +352,23 @@ func TestWhatIsRecorded(t *testing.T) {
 		{Kind: event.EntryReads, At: ms - 180_000, Points: []string{"shelf-a-1", "gone"}, Reads: []event.Read{
 			{Key: key(book), N: 3, T: ms - 181_000, RSSI: -555}, {Key: key(other), N: 1, RSSI: event.NoRSSI, T: ms - 180_100},
 			{Key: key(third), N: 1}, {Key: key(book), N: 1, Point: 1}}},
-		{Kind: event.EntryReads, At: ms - 60_000, Points: []string{"in"}, Reads: []event.Read{{Key: key(third), N: 1, T: ms - 60_000, RSSI: -700}}}, // the door alone
-		{Kind: event.EntryReads, At: ms - 50_000, Points: []string{"shelf-a-1"}, Reads: []event.Read{{Key: key(third), N: 1}}},                      // a report, and no more
-		{Kind: event.EntryEvents, At: ms - 40_000, Events: []event.Event{{Type: event.EventSold, Tags: []event.Tag{{Key: key(third)}}}, {Type: event.EventMoved, Tags: []event.Tag{{Key: key(other)}, {Key: key(book)}}, Zone: "shelf-a", T: ms - 40_100, Ref: "till 4"}}},
-		{Kind: event.EntryReads, At: ms - 30_000, Count: "count-1", Points: []string{"handheld-1"}, Reads: []event.Read{{Key: key(book), N: 1}}},
-		{Kind: event.EntryReads, At: ms - 25_000, Points: []string{"handheld-1"}, Zones: []string{"shelf-a"}, Reads: []event.Read{{Key: key(book), N: 1, Zone: 1, T: ms - 25_000}}},
+		// the door alone
+		{Kind: event.EntryReads, At: ms - 60_000, Points: []string{"in"},
+			Reads: []event.Read{{Key: key(third), N: 1, T: ms - 60_000, RSSI: -700}}},
+		// a report, and no more
+		{Kind: event.EntryReads, At: ms - 50_000, Points: []string{"shelf-a-1"}, Reads: []event.Read{{Key: key(third), N: 1}}},
+		{Kind: event.EntryEvents, At: ms - 40_000,
+			Events: []event.Event{{Type: event.EventSold, Tags: []event.Tag{{Key: key(third)}}},
+				{Type: event.EventMoved, Tags: []event.Tag{{Key: key(other)}, {Key: key(book)}}, Zone: "shelf-a",
+					T: ms - 40_100, Ref: "till 4"}}},
+		{Kind: event.EntryReads, At: ms - 30_000, Count: "count-1", Points: []string{"handheld-1"},
+			Reads: []event.Read{{Key: key(book), N: 1}}},
+		{Kind: event.EntryReads, At: ms - 25_000, Points: []string{"handheld-1"}, Zones: []string{"shelf-a"},
+			Reads: []event.Read{{Key: key(book), N: 1, Zone: 1, T: ms - 25_000}}},
 		{Kind: event.EntryTick, At: ms - 24_000},
-		{Kind: event.EntryReads, At: ms + 10_000, Points: []string{"out"}, Reads: []event.Read{{Key: key(other), N: 1, T: ms + 9_900, RSSI: -600, Phase: 1, Channel: 8663, Doppler: event.DopplerZero - 5}}},
+		{Kind: event.EntryReads, At: ms + 10_000, Points: []string{"out"},
+			Reads: []event.Read{{Key: key(other), N: 1, T: ms + 9_900, RSSI: -600, Phase: 1, Channel: 8663,
+				Doppler: event.DopplerZero - 5}}},
 		{Kind: event.EntryReads, At: ms + 20_501, Points: []string{"out"}, Reads: []event.Read{{Key: key(book), N: 1}}}, // too late
 	}
 	for i := range entries {
@@ -385,7 +405,8 @@ func TestWhatIsRecorded(t *testing.T) {
 	require.ErrorContains(t, err, `no door "yard"`)
 
 	// What a reader says of its clock is kept within bounds, and too much is refused.
-	require.NoError(t, r.Add(&event.Entry{Kind: event.EntryReads, At: ms, Points: []string{"in"}, Reads: []event.Read{{Key: key(book), T: -1 << 62, N: 1}}}))
+	require.NoError(t, r.Add(&event.Entry{Kind: event.EntryReads, At: ms, Points: []string{"in"},
+		Reads: []event.Read{{Key: key(book), T: -1 << 62, N: 1}}}))
 	require.NoError(t, p.check())
 	many := event.Entry{Kind: event.EntryReads, At: ms, Points: []string{"in"}}
 	for i := range MaxOthers + 1 {

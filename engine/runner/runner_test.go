@@ -30,7 +30,7 @@ import (
 // in memory.
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
-const layoutJSON = `{"site":"quayside","name":"Quayside Books","time_zone":"Europe/London",
+const layoutJSON = `{"site":"umberhithe","name":"Umberhithe Books","time_zone":"Europe/London",
   "zones":[{"id":"shelf-a","name":"Shelf A","kind":"shelf"},{"id":"till","name":"Till","kind":"checkout"},{"id":"street-door","name":"Street door","kind":"exit"}],
   "read_points":[{"id":"door-in","role":"portal","zone":"street-door","side":"inner"},{"id":"door-out","role":"portal","zone":"street-door","side":"outer"},
     {"id":"handheld-1","role":"handheld"}]}`
@@ -95,7 +95,8 @@ func (o *outbox) Resume(ctx context.Context, site string) error {
 func (o *outbox) Forget(string) {}
 
 func start(t *testing.T, st store.Store, out *outbox) *runner.Runner {
-	r := runner.New(runner.Options{Store: st, Deliver: out, Log: slog.New(slog.DiscardHandler), Node: t.Name(), LeaseTTL: 300 * time.Millisecond})
+	r := runner.New(runner.Options{Store: st, Deliver: out, Log: slog.New(slog.DiscardHandler), Node: t.Name(),
+		LeaseTTL: 300 * time.Millisecond})
 	require.Eventually(t, func() bool { return r.Start(context.Background()) == nil }, time.Second, time.Millisecond)
 	return r
 }
@@ -110,7 +111,7 @@ func setUp(t *testing.T, r *runner.Runner) {
 	require.NoError(t, err)
 	_, err = r.SaveDocument(ctx, engine.RulesDocument, []byte(rulesYAML), "test", "", -1)
 	require.NoError(t, err)
-	_, err = r.SaveDocument(ctx, engine.LayoutDocument("quayside"), []byte(layoutJSON), "test", "", -1)
+	_, err = r.SaveDocument(ctx, engine.LayoutDocument("umberhithe"), []byte(layoutJSON), "test", "", -1)
 	require.NoError(t, err)
 }
 
@@ -130,10 +131,10 @@ func shelved(serial int) *event.Entry {
 
 // settle waits until everything appended is folded.
 func settle(t *testing.T, r *runner.Runner, st store.Store) {
-	s, err := r.Site(context.Background(), "quayside")
+	s, err := r.Site(context.Background(), "umberhithe")
 	require.NoError(t, err)
 	require.Eventually(t, func() bool {
-		cursor, newest, err := st.Cursor(context.Background(), "quayside")
+		cursor, newest, err := st.Cursor(context.Background(), "umberhithe")
 		if err != nil || cursor != newest || newest == 0 {
 			return false
 		}
@@ -151,11 +152,11 @@ func TestEntriesBecomeFactsAlertsAndDeliveries(t *testing.T) {
 		r := start(t, st, out)
 		setUp(t, r)
 		settle(t, r, st)
-		site, err := r.Site(context.Background(), "quayside")
+		site, err := r.Site(context.Background(), "umberhithe")
 		require.NoError(t, err)
 		sub := site.Subscribe(16)
 		defer sub.Close()
-		res, err := r.Append(context.Background(), "quayside", shelved(1), "", "")
+		res, err := r.Append(context.Background(), "umberhithe", shelved(1), "", "")
 		require.NoError(t, err)
 		ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 		defer cancel()
@@ -170,7 +171,7 @@ func TestEntriesBecomeFactsAlertsAndDeliveries(t *testing.T) {
 		require.Len(t, out.ids, 1)
 
 		var kept []event.Delivery
-		_, err = st.Records(context.Background(), "quayside", event.KindDelivery, nil, func(_ store.Kind, _ string, v []byte) error {
+		_, err = st.Records(context.Background(), "umberhithe", event.KindDelivery, nil, func(_ store.Kind, _ string, v []byte) error {
 			d, err := event.DecodeDelivery(v)
 			kept = append(kept, d)
 			return err
@@ -207,14 +208,14 @@ func TestRestartsAndFaultsChangeNothing(t *testing.T) {
 				r = start(t, used, out)
 			}
 			require.Eventually(t, func() bool {
-				_, err := r.Append(context.Background(), "quayside", shelved(i), fmt.Sprint("entry-", i), "f")
+				_, err := r.Append(context.Background(), "umberhithe", shelved(i), fmt.Sprint("entry-", i), "f")
 				return err == nil
 			}, 30*time.Second, time.Millisecond)
 		}
 		// Folding goes on under faults for a while. Loading takes a dozen reads that must all
 		// succeed, so in the end the store is well again.
 		for range 200 {
-			if cursor, newest, err := st.Cursor(context.Background(), "quayside"); err == nil && cursor == newest {
+			if cursor, newest, err := st.Cursor(context.Background(), "umberhithe"); err == nil && cursor == newest {
 				break
 			}
 			time.Sleep(10 * time.Millisecond)
@@ -222,7 +223,7 @@ func TestRestartsAndFaultsChangeNothing(t *testing.T) {
 		faulty.SetFaults(storetest.Faults{})
 		settle(t, r, st)
 		synctest.Wait() // a site that was loaded again takes up its deliveries after that
-		site, err := r.Site(context.Background(), "quayside")
+		site, err := r.Site(context.Background(), "umberhithe")
 		require.NoError(t, err)
 		require.NoError(t, site.View(context.Background(), func(s *engine.State) error {
 			require.Equal(t, n, s.Len())
@@ -232,22 +233,23 @@ func TestRestartsAndFaultsChangeNothing(t *testing.T) {
 
 		// Every item arrived once, and every alert has one delivery with an id of its own.
 		facts := map[string]int{}
-		require.NoError(t, st.Facts(context.Background(), "quayside", store.FactID{}, store.FactID{}, 0, func(id store.FactID, data []byte) error {
-			var f event.Fact
-			if err := event.DecodeFact(data, id.Ms, id.N, &f); err != nil {
-				return err
-			}
-			if f.Cause == event.Arrived {
-				facts[f.Name()]++
-			}
-			return nil
-		}))
+		require.NoError(t, st.Facts(context.Background(), "umberhithe", store.FactID{}, store.FactID{}, 0,
+			func(id store.FactID, data []byte) error {
+				var f event.Fact
+				if err := event.DecodeFact(data, id.Ms, id.N, &f); err != nil {
+					return err
+				}
+				if f.Cause == event.Arrived {
+					facts[f.Name()]++
+				}
+				return nil
+			}))
 		require.Len(t, facts, n)
 		for name, k := range facts {
 			require.Equal(t, 1, k, name)
 		}
 		alerts := map[string]bool{}
-		_, err = st.Records(context.Background(), "quayside", event.KindDelivery, nil, func(_ store.Kind, _ string, v []byte) error {
+		_, err = st.Records(context.Background(), "umberhithe", event.KindDelivery, nil, func(_ store.Kind, _ string, v []byte) error {
 			d, err := event.DecodeDelivery(v)
 			alerts[d.Alert] = true
 			return err
@@ -264,14 +266,16 @@ func TestOneNodeWorksTheOtherFollowsAndTakesOver(t *testing.T) {
 		st := memory.Open()
 		defer st.Close()
 		outA, outB := &outbox{}, &outbox{}
-		a := runner.New(runner.Options{Store: st, Deliver: outA, Log: slog.New(slog.DiscardHandler), Node: "a", LeaseTTL: 300 * time.Millisecond})
+		a := runner.New(runner.Options{Store: st, Deliver: outA, Log: slog.New(slog.DiscardHandler), Node: "a",
+			LeaseTTL: 300 * time.Millisecond})
 		require.NoError(t, a.Start(context.Background()))
 		setUp(t, a)
 		settle(t, a, st)
-		b := runner.New(runner.Options{Store: st, Deliver: outB, Log: slog.New(slog.DiscardHandler), Node: "b", LeaseTTL: 300 * time.Millisecond})
+		b := runner.New(runner.Options{Store: st, Deliver: outB, Log: slog.New(slog.DiscardHandler), Node: "b",
+			LeaseTTL: 300 * time.Millisecond})
 		require.NoError(t, b.Start(context.Background()))
 		for i := range 10 {
-			_, err := b.Append(context.Background(), "quayside", shelved(i), "", "")
+			_, err := b.Append(context.Background(), "umberhithe", shelved(i), "", "")
 			require.NoError(t, err)
 		}
 		settle(t, a, st)
@@ -280,7 +284,7 @@ func TestOneNodeWorksTheOtherFollowsAndTakesOver(t *testing.T) {
 		outB.has(t, 0)
 		a.Stop()
 		for i := range 10 {
-			_, err := b.Append(context.Background(), "quayside", shelved(100+i), "", "")
+			_, err := b.Append(context.Background(), "umberhithe", shelved(100+i), "", "")
 			require.NoError(t, err)
 		}
 		settle(t, b, st)
@@ -299,7 +303,7 @@ func TestTimersTickByThemselves(t *testing.T) {
 		settle(t, r, st)
 		before := shelved(1)
 		before.Reads[0].T -= 5000
-		_, err := r.Append(context.Background(), "quayside", before, "", "")
+		_, err := r.Append(context.Background(), "umberhithe", before, "", "")
 		require.NoError(t, err)
 		now := time.Now().UnixMilli()
 		e := &event.Entry{Kind: event.EntryReads, At: now, Points: []string{"door-in", "door-out"}}
@@ -309,9 +313,9 @@ func TestTimersTickByThemselves(t *testing.T) {
 		}{{0, -640}, {0, -560}, {0, -600}, {1, -600}, {1, -540}, {1, -650}} {
 			e.Reads = append(e.Reads, event.Read{Key: key(1), Point: p.point, RSSI: p.rssi, N: 1, T: now - 1000 + int64(i)*150})
 		}
-		_, err = r.Append(context.Background(), "quayside", e, "", "")
+		_, err = r.Append(context.Background(), "umberhithe", e, "", "")
 		require.NoError(t, err)
-		site, err := r.Site(context.Background(), "quayside")
+		site, err := r.Site(context.Background(), "umberhithe")
 		require.NoError(t, err)
 		sub := site.Subscribe(64)
 		defer sub.Close()
@@ -338,7 +342,8 @@ func TestBadDocumentsAreRefused(t *testing.T) {
 		r := start(t, st, &outbox{})
 		defer r.Stop()
 		setUp(t, r)
-		for name, body := range map[string]string{"layout/quayside": "{}", "rules": "rules:\n  - name: x\n    when: zone.knd == 3\n", "products": "zzz", "other": ""} {
+		for name, body := range map[string]string{"layout/umberhithe": "{}",
+			"rules": "rules:\n  - name: x\n    when: zone.knd == 3\n", "products": "zzz", "other": ""} {
 			_, err := r.SaveDocument(context.Background(), name, []byte(body), "test", "", -1)
 			require.Error(t, err, name)
 		}
@@ -364,12 +369,12 @@ func TestAlertsAreNotKeptForEver(t *testing.T) {
 		setUp(t, r)
 		settle(t, r, st)
 		for i := range 3 {
-			_, err := r.Append(context.Background(), "quayside", shelved(i), "", "")
+			_, err := r.Append(context.Background(), "umberhithe", shelved(i), "", "")
 			require.NoError(t, err)
 		}
 		settle(t, r, st)
 		alerts := func() (ids []string) {
-			_, err := st.Records(context.Background(), "quayside", event.KindAlert, nil, func(_ store.Kind, id string, _ []byte) error {
+			_, err := st.Records(context.Background(), "umberhithe", event.KindAlert, nil, func(_ store.Kind, id string, _ []byte) error {
 				ids = append(ids, id)
 				return nil
 			})
@@ -378,14 +383,15 @@ func TestAlertsAreNotKeptForEver(t *testing.T) {
 		}
 		all := alerts()
 		require.Len(t, all, 3)
-		_, err := r.Append(context.Background(), "quayside", &event.Entry{Kind: event.EntryAct, At: time.Now().UnixMilli(), Act: event.Act{Alert: all[0], Do: "close", Outcome: "unclear"}}, "", "")
+		_, err := r.Append(context.Background(), "umberhithe", &event.Entry{Kind: event.EntryAct,
+			At: time.Now().UnixMilli(), Act: event.Act{Alert: all[0], Do: "close", Outcome: "unclear"}}, "", "")
 		require.NoError(t, err)
 		settle(t, r, st)
 		ahead.Store(int64(8 * 24 * time.Hour))
 		time.Sleep(50 * time.Millisecond)
 		require.Len(t, alerts(), 3)
 		ahead.Store(int64(10 * 24 * time.Hour))
-		_, err = r.Append(context.Background(), "quayside", &event.Entry{Kind: event.EntryTick, At: time.Now().UnixMilli()}, "", "")
+		_, err = r.Append(context.Background(), "umberhithe", &event.Entry{Kind: event.EntryTick, At: time.Now().UnixMilli()}, "", "")
 		require.NoError(t, err)
 		require.Eventually(t, func() bool { return len(alerts()) == 2 }, 30*time.Second, 10*time.Millisecond)
 		require.NotContains(t, alerts(), all[0])
@@ -405,7 +411,7 @@ func TestTheJournalIsTrimmed(t *testing.T) {
 		setUp(t, r)
 		settle(t, r, st)
 		trimmed := func() bool {
-			_, err := st.Read(context.Background(), "quayside", 0, 1, 0)
+			_, err := st.Read(context.Background(), "umberhithe", 0, 1, 0)
 			return errors.Is(err, store.ErrTrimmed)
 		}
 		require.False(t, trimmed())
@@ -414,7 +420,7 @@ func TestTheJournalIsTrimmed(t *testing.T) {
 			i++
 			e := shelved(i)
 			e.At = now().UnixMilli()
-			_, err := r.Append(context.Background(), "quayside", e, "", "")
+			_, err := r.Append(context.Background(), "umberhithe", e, "", "")
 			require.NoError(t, err)
 			ahead.Add(int64(time.Minute))
 			return trimmed()
@@ -431,17 +437,19 @@ func TestAStoredDocumentTakesEffect(t *testing.T) {
 		st := memory.Open()
 		defer st.Close()
 		var ahead atomic.Int64
-		r := runner.New(runner.Options{Store: st, Log: slog.New(slog.DiscardHandler), Now: func() time.Time { return time.Now().Add(time.Duration(ahead.Load())) }})
+		r := runner.New(runner.Options{Store: st, Log: slog.New(slog.DiscardHandler),
+			Now: func() time.Time { return time.Now().Add(time.Duration(ahead.Load())) }})
 		require.NoError(t, r.Start(context.Background()))
 		defer r.Stop()
 		setUp(t, r)
 		settle(t, r, st)
-		_, err := st.PutDocument(context.Background(), store.Document{Name: engine.RulesDocument, At: time.Now(), By: "test", Body: []byte("rules: []\n")}, 1)
+		_, err := st.PutDocument(context.Background(), store.Document{Name: engine.RulesDocument, At: time.Now(),
+			By: "test", Body: []byte("rules: []\n")}, 1)
 		require.NoError(t, err)
 		ahead.Store(int64(2 * time.Minute))
-		_, err = r.Append(context.Background(), "quayside", shelved(1), "", "") // so that the loop need not wait out its patience
+		_, err = r.Append(context.Background(), "umberhithe", shelved(1), "", "") // so that the loop need not wait out its patience
 		require.NoError(t, err)
-		site, err := r.Site(context.Background(), "quayside")
+		site, err := r.Site(context.Background(), "umberhithe")
 		require.NoError(t, err)
 		require.Eventually(t, func() bool {
 			rules := -1
@@ -460,18 +468,18 @@ func TestASiteTakesUpItsOwnDocuments(t *testing.T) {
 		products, err := (&catalog.Catalog{}).AppendBinary(nil)
 		require.NoError(t, err)
 		for name, body := range map[string][]byte{
-			engine.LayoutDocument("quayside"):   []byte(layoutJSON),
-			engine.LayoutDocument("quayside-2"): []byte(strings.Replace(layoutJSON, `"quayside"`, `"quayside-2"`, 1)),
-			engine.ProductsDocument:             products,
-			engine.RulesDocument:                []byte(rulesYAML),
-			"rules-of-old":                      []byte("none"),
+			engine.LayoutDocument("umberhithe"):   []byte(layoutJSON),
+			engine.LayoutDocument("umberhithe-2"): []byte(strings.Replace(layoutJSON, `"umberhithe"`, `"umberhithe-2"`, 1)),
+			engine.ProductsDocument:               products,
+			engine.RulesDocument:                  []byte(rulesYAML),
+			"rules-of-old":                        []byte("none"),
 		} {
 			_, err := st.PutDocument(context.Background(), store.Document{Name: name, At: time.Now(), By: "test", Body: body}, 0)
 			require.NoError(t, err)
 		}
 		r := start(t, st, &outbox{})
 		defer r.Stop()
-		for _, id := range []string{"quayside", "quayside-2"} {
+		for _, id := range []string{"umberhithe", "umberhithe-2"} {
 			site, err := r.Site(context.Background(), id)
 			require.NoError(t, err)
 			var pins []event.Pin
@@ -479,7 +487,8 @@ func TestASiteTakesUpItsOwnDocuments(t *testing.T) {
 				_ = site.View(context.Background(), func(st *engine.State) error { pins = st.Config().Pins; return nil })
 				return len(pins) > 0
 			}, 30*time.Second, 5*time.Millisecond)
-			require.Equal(t, []event.Pin{{Doc: engine.LayoutDocument(id), Version: 1}, {Doc: engine.ProductsDocument, Version: 1}, {Doc: engine.RulesDocument, Version: 1}}, pins)
+			require.Equal(t, []event.Pin{{Doc: engine.LayoutDocument(id), Version: 1}, {Doc: engine.ProductsDocument,
+				Version: 1}, {Doc: engine.RulesDocument, Version: 1}}, pins)
 		}
 	})
 }
@@ -510,7 +519,7 @@ func TestDeliveriesOfALostReplyAreTakenUp(t *testing.T) {
 		setUp(t, r)
 		settle(t, r, st)
 		st.armed.Store(true)
-		_, err := r.Append(t.Context(), "quayside", shelved(1), "", "")
+		_, err := r.Append(t.Context(), "umberhithe", shelved(1), "", "")
 		require.NoError(t, err)
 		settle(t, r, st)
 		synctest.Wait()
@@ -538,12 +547,12 @@ func TestTheJournalKeepsWhatEvidenceNeeds(t *testing.T) {
 		var last store.Appended
 		for i := range 200 {
 			var err error
-			last, err = r.Append(t.Context(), "quayside", shelved(i), "", "")
+			last, err = r.Append(t.Context(), "umberhithe", shelved(i), "", "")
 			require.NoError(t, err)
 			time.Sleep(3 * time.Second) // so that the journal is trimmed in between
 		}
 		settle(t, r, st)
-		site, err := r.Site(t.Context(), "quayside")
+		site, err := r.Site(t.Context(), "umberhithe")
 		require.NoError(t, err)
 		var needed store.Seq
 		var digest string
@@ -552,16 +561,16 @@ func TestTheJournalKeepsWhatEvidenceNeeds(t *testing.T) {
 			return nil
 		}))
 		require.Less(t, needed, last.Seq, "evidence is made of entries of late")
-		_, err = st.Read(t.Context(), "quayside", 0, 1, 0)
+		_, err = st.Read(t.Context(), "umberhithe", 0, 1, 0)
 		require.ErrorIs(t, err, store.ErrTrimmed, "older entries are gone")
-		_, err = st.Read(t.Context(), "quayside", needed, 1, 0)
+		_, err = st.Read(t.Context(), "umberhithe", needed, 1, 0)
 		require.NoError(t, err)
 		r.Stop()
 
 		again := runner.New(options)
 		require.NoError(t, again.Start(t.Context()))
 		defer again.Stop()
-		site, err = again.Site(t.Context(), "quayside")
+		site, err = again.Site(t.Context(), "umberhithe")
 		require.NoError(t, err)
 		require.NoError(t, site.View(t.Context(), func(s *engine.State) error {
 			require.Equal(t, digest, fmt.Sprint(s.Digest()))

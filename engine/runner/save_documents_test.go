@@ -44,16 +44,16 @@ func TestDocumentsTakeEffectTogether(t *testing.T) {
 		defer r.Stop()
 		setUp(t, r)
 		settle(t, r, st)
-		_, _, before := pins(t, r, "quayside")
-		pier := strings.ReplaceAll(layoutJSON, "quayside", "pier")
+		_, _, before := pins(t, r, "umberhithe")
+		pier := strings.ReplaceAll(layoutJSON, "umberhithe", "pier")
 		puts := []store.DocumentPut{
-			document("rules", rulesYAML+"\n", 1), document("layout/quayside", layoutJSON+"\n", 1), document("layout/pier", pier, 0), document("channels", "{}", 0),
+			document("rules", rulesYAML+"\n", 1), document("layout/umberhithe", layoutJSON+"\n", 1), document("layout/pier", pier, 0), document("channels", "{}", 0),
 			{Document: store.Document{Name: "products"}, Expect: 1, Keep: true},
 		}
 		require.NoError(t, r.SaveDocuments(t.Context(), puts, "mira"))
 		settle(t, r, st)
-		have, _, after := pins(t, r, "quayside")
-		require.Equal(t, map[string]int{"rules": 2, "layout/quayside": 2, "products": 1}, have)
+		have, _, after := pins(t, r, "umberhithe")
+		require.Equal(t, map[string]int{"rules": 2, "layout/umberhithe": 2, "products": 1}, have)
 		require.Equal(t, before+1, after, "one entry tells of all")
 		require.Eventually(t, func() bool {
 			have, _, _ := pins(t, r, "pier")
@@ -61,8 +61,8 @@ func TestDocumentsTakeEffectTogether(t *testing.T) {
 		}, 30*time.Second, 5*time.Millisecond)
 
 		require.ErrorIs(t, r.SaveDocuments(t.Context(), puts, "mira"), store.ErrConflict)
-		bad := []store.DocumentPut{document("rules", rulesYAML, 2), document("layout/quayside", "{", 2)}
-		require.ErrorContains(t, r.SaveDocuments(t.Context(), bad, "mira"), "document layout/quayside")
+		bad := []store.DocumentPut{document("rules", rulesYAML, 2), document("layout/umberhithe", "{", 2)}
+		require.ErrorContains(t, r.SaveDocuments(t.Context(), bad, "mira"), "document layout/umberhithe")
 		d, err := st.GetDocument(t.Context(), "rules", 0)
 		require.NoError(t, err)
 		require.Equal(t, 2, d.Version)
@@ -92,7 +92,7 @@ func TestSitesAreToldOfWhatIsStored(t *testing.T) {
 			require.NoError(t, got)
 			if err == nil {
 				require.Equal(t, version+1, d.Version)
-				require.Eventually(t, func() bool { have, _, _ := pins(t, r, "quayside"); return have["rules"] == version+1 }, 30*time.Second, time.Millisecond)
+				require.Eventually(t, func() bool { have, _, _ := pins(t, r, "umberhithe"); return have["rules"] == version+1 }, 30*time.Second, time.Millisecond)
 			}
 			version = d.Version
 		}
@@ -112,12 +112,12 @@ func TestASiteNeverGoesBackToAnOlderDocument(t *testing.T) {
 			require.NoError(t, err)
 		}
 		settle(t, r, st)
-		have, lay, _ := pins(t, r, "quayside")
+		have, lay, _ := pins(t, r, "umberhithe")
 		require.Equal(t, 3, have["rules"])
-		_, err := r.Append(context.Background(), "quayside", &event.Entry{Kind: event.EntryConfig, At: time.Now().UnixMilli(), Config: []event.Pin{{Doc: "rules", Version: 2}, {Doc: "layout/quayside", Version: 1}}}, "", "")
+		_, err := r.Append(context.Background(), "umberhithe", &event.Entry{Kind: event.EntryConfig, At: time.Now().UnixMilli(), Config: []event.Pin{{Doc: "rules", Version: 2}, {Doc: "layout/umberhithe", Version: 1}}}, "", "")
 		require.NoError(t, err)
 		settle(t, r, st)
-		have, again, _ := pins(t, r, "quayside")
+		have, again, _ := pins(t, r, "umberhithe")
 		require.Equal(t, 3, have["rules"])
 		require.Equal(t, lay, again)
 		require.NotSame(t, lay, again, "the evidence is dropped, as it is when the site is loaded from its journal")

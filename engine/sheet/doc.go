@@ -8,7 +8,7 @@
 //
 //	t := sheet.Table{
 //		Name:    "Differences",
-//		Site:    "Quayside Books",
+//		Site:    "Umberhithe Books",
 //		Columns: []sheet.Column{{Name: "Title"}, {Name: "Expected", Kind: sheet.KindNumber}, {Name: "Price", Kind: sheet.KindMoney, Places: 2}},
 //		Rows:    sheet.Rows([]sheet.Cell{sheet.Text("The Harbour Light"), sheet.Int(3), sheet.Money(999)}),
 //	}

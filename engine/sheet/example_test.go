@@ -33,7 +33,7 @@ func ExampleWriteCSV() {
 func ExampleWriteHTML() {
 	a := estimate.Assess(estimate.Input{Tally: estimate.TallyOf(3, 3, 2, 2, 2, 2, 2, 1, 1, 1), Expected: 14})
 	t := sheet.Table{
-		Name: "Count of the children's room", Site: "Quayside Books", Notes: []string{a.Words, a.Caution},
+		Name: "Count of the children's room", Site: "Umberhithe Books", Notes: []string{a.Words, a.Caution},
 		Columns: []sheet.Column{{Name: "Title"}}, Rows: sheet.Rows([]sheet.Cell{sheet.Text("Mole & Moon")}),
 	}
 	var out strings.Builder

@@ -11,10 +11,10 @@ import (
 
 var moment = time.Date(2026, 3, 14, 17, 30, 5, 0, time.FixedZone("", 3600))
 
-// differences is what a count of shelf A at Quayside Books might come to.
+// differences is what a count of shelf A at Umberhithe Books might come to.
 func differences() sheet.Table {
 	return sheet.Table{
-		Name: "Differences of a count", Site: "Quayside Books", At: moment, Zone: time.FixedZone("CET", 3600),
+		Name: "Differences of a count", Site: "Umberhithe Books", At: moment, Zone: time.FixedZone("CET", 3600),
 		Notes: []string{"At least 12 more tags are likely here (95 %: 5 to 31)."},
 		Columns: []sheet.Column{
 			{Name: "Zone", Key: "zone"},

@@ -54,8 +54,8 @@ func texts(nodes []*html.Node) []string {
 func TestHTML(t *testing.T) {
 	text, root := pageOf(t, differences())
 	require.Equal(t, []string{"Differences of a count"}, texts(all(root, "h1")))
-	require.Equal(t, []string{"Differences of a count - Quayside Books"}, texts(all(root, "title")))
-	require.Equal(t, []string{"Quayside Books, 14 March 2026, 17:30 CET",
+	require.Equal(t, []string{"Differences of a count - Umberhithe Books"}, texts(all(root, "title")))
+	require.Equal(t, []string{"Umberhithe Books, 14 March 2026, 17:30 CET",
 		"At least 12 more tags are likely here (95 %: 5 to 31)."}, texts(all(root, "p")))
 	require.Equal(t, []string{"GTIN", "Title", "Expected", "Share", "Price (EUR)", "Published", "Last seen", "shelf-a",
 		"children"}, texts(all(root, "th")))

@@ -62,7 +62,7 @@ func TestXLSX(t *testing.T) {
 	about, err := f.GetRows("About")
 	require.NoError(t, err)
 	require.Equal(t, [][]string{
-		{"Table", "Differences of a count"}, {"Site", "Quayside Books"}, {"As of", "2026-03-14 17:30:05 CET"},
+		{"Table", "Differences of a count"}, {"Site", "Umberhithe Books"}, {"As of", "2026-03-14 17:30:05 CET"},
 		{"Note", "At least 12 more tags are likely here (95 %: 5 to 31)."},
 	}, about)
 
@@ -150,7 +150,7 @@ func TestSheetNames(t *testing.T) {
 		"A name that goes on for much longer than a sheet may": "A name that goes on for much lo",
 		"About": "About",
 	} {
-		table := sheet.Table{Name: name, Site: "Quayside Books", Columns: []sheet.Column{{Name: "Title"}}, Rows: sheet.Rows()}
+		table := sheet.Table{Name: name, Site: "Umberhithe Books", Columns: []sheet.Column{{Name: "Title"}}, Rows: sheet.Rows()}
 		list := workbook(t, table).GetSheetList()
 		require.Equal(t, want, list[0])
 		require.Len(t, list, 2)

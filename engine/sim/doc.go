@@ -14,7 +14,7 @@
 //
 // # The shop
 //
-// Quayside Books is an invented bookshop on two floors: front tables, shelves A to F, a children's room, a stockroom, a café, a till, a street
+// Umberhithe Books is an invented bookshop on two floors: front tables, shelves A to F, a children's room, a stockroom, a café, a till, a street
 // door and a receiving bay. Layout, ProductsCSV and Rules are its documents; every GTIN is under the prefix 952, which GS1 keeps for examples.
 //
 // # What is modelled

@@ -4,11 +4,13 @@ import "time"
 
 // Config says what is simulated. Demo and Default fill it with sensible values; change what you need and call New.
 type Config struct {
-	Seed    uint64
-	Start   int64         // Unix milliseconds of the simulated beginning
-	Length  time.Duration // simulated time
-	Layout  []byte        // the layout document; nil: Layout(). It must have the zones and read points of Quayside Books, but may set them differently
-	Items   int           // tagged items, 1,000 to 1,000,000; the stockroom takes what the sales floor does not
+	Seed   uint64
+	Start  int64         // Unix milliseconds of the simulated beginning
+	Length time.Duration // simulated time
+	// the layout document; nil: Layout(). It must have the zones and read points of Umberhithe
+	// Books, but may set them differently
+	Layout  []byte
+	Items   int // tagged items, 1,000 to 1,000,000; the stockroom takes what the sales floor does not
 	Radio   Radio
 	People  People
 	Network Network
@@ -42,7 +44,9 @@ type Radio struct {
 	MissMin         float64 // chance of missing a tag in range in one round of a reader,
 	MissMax         float64 // fixed for each tag and read point between the two: 10 to 40 %
 
-	FixedPower    float64 // dB, against the full power that RSSI1m and ForwardMargin1m stand for: turned down so as not to hear the zone next door
+	// dB, against the full power that RSSI1m and ForwardMargin1m stand for: turned down so as not
+	// to hear the zone next door
+	FixedPower    float64
 	PortalPower   float64
 	DeskPower     float64
 	HandheldPower float64 // staff turn it down so as not to read the next shelf as well
@@ -98,11 +102,13 @@ type People struct {
 // DefaultRadio returns the radio model's defaults.
 func DefaultRadio() Radio {
 	return Radio{
-		RSSI1m: -42, Exponent: 1.8, ForwardMargin1m: 20, Sensitivity: -80, Beamwidth: 70, BackLobe: 15, FloorLoss: 18, WallLoss: 8, BodyLoss: 4,
+		RSSI1m: -42, Exponent: 1.8, ForwardMargin1m: 20, Sensitivity: -80, Beamwidth: 70, BackLobe: 15, FloorLoss: 18,
+		WallLoss: 8, BodyLoss: 4,
 		Shadowing: 3, Fading: 2.5, MissMin: 0.10, MissMax: 0.40,
 		FixedPower: -3, PortalPower: -8, DeskPower: -18, HandheldPower: -15,
-		FixedCycle: time.Second, PortalCycle: 200 * time.Millisecond, DeskCycle: 300 * time.Millisecond, HandheldCycle: 500 * time.Millisecond,
-		PortalReport: 300 * time.Millisecond, ReadsPerSec: 1000, S0Rounds: 2,
+		FixedCycle: time.Second, PortalCycle: 200 * time.Millisecond, DeskCycle: 300 * time.Millisecond,
+		HandheldCycle: 500 * time.Millisecond,
+		PortalReport:  300 * time.Millisecond, ReadsPerSec: 1000, S0Rounds: 2,
 		QuietMin: 500 * time.Millisecond, QuietMax: 3 * time.Second,
 		ClockSkew: 400 * time.Millisecond,
 	}
@@ -111,7 +117,8 @@ func DefaultRadio() Radio {
 // DefaultNetwork returns the network's defaults.
 func DefaultNetwork() Network {
 	return Network{
-		DelayMin: 3 * time.Millisecond, DelayMax: 40 * time.Millisecond, LateShare: 0.003, LateMin: time.Second, LateMax: 8 * time.Second, MaxBatch: 500,
+		DelayMin: 3 * time.Millisecond, DelayMax: 40 * time.Millisecond, LateShare: 0.003, LateMin: time.Second,
+		LateMax: 8 * time.Second, MaxBatch: 500,
 	}
 }
 

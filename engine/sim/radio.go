@@ -74,7 +74,8 @@ func (s *Sim) buildRadio() error {
 	door := map[int]*device{} // by zone: both sides of a portal are one reader
 	for i := range s.layout.ReadPoints {
 		p := &s.layout.ReadPoints[i]
-		a := &antenna{point: p.ID, role: p.Role, number: i, s1: p.Session != "S0" && p.Session != "", rounds: max(1, c.S0Rounds), cycle: c.FixedCycle.Milliseconds()}
+		a := &antenna{point: p.ID, role: p.Role, number: i, s1: p.Session != "S0" && p.Session != "",
+			rounds: max(1, c.S0Rounds), cycle: c.FixedCycle.Milliseconds()}
 		report := a.cycle
 		switch p.Role {
 		case event.Fixed:
@@ -108,7 +109,7 @@ func (s *Sim) buildRadio() error {
 		if p.Role != event.Handheld {
 			k := slices.IndexFunc(mounts, func(m mount) bool { return m.point == p.ID })
 			if k < 0 {
-				return fmt.Errorf("sim: the floor plan has no place for the read point %q: keep the read points of Quayside Books", p.ID)
+				return fmt.Errorf("sim: the floor plan has no place for the read point %q: keep the read points of Umberhithe Books", p.ID)
 			}
 			a.pos, a.looks = mounts[k].pos, mounts[k].looks.unit()
 			r.fixed = append(r.fixed, a)
@@ -336,5 +337,6 @@ func (s *Sim) try(a *antenna, l *link, at int64) {
 		b = s.batch(a.device)
 	}
 	r.reads++
-	b.reads = append(b.reads, Read{EPC: s.hex[l.item], Key: s.keys[l.item], Point: a.point, Zone: a.zone, RSSI: float64(rssi) / 10, Time: at})
+	b.reads = append(b.reads, Read{EPC: s.hex[l.item], Key: s.keys[l.item], Point: a.point, Zone: a.zone,
+		RSSI: float64(rssi) / 10, Time: at})
 }

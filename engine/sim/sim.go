@@ -178,7 +178,7 @@ func New(cfg Config) (*Sim, error) {
 	}
 	for i := range areas {
 		if _, ok := s.plan.number[areas[i].zone]; !ok {
-			return nil, fmt.Errorf("sim: the layout has no zone %q: keep the zones of Quayside Books", areas[i].zone)
+			return nil, fmt.Errorf("sim: the layout has no zone %q: keep the zones of Umberhithe Books", areas[i].zone)
 		}
 	}
 	s.stock()

@@ -26,38 +26,41 @@ func TestCopy(t *testing.T) {
 	}
 	from := open()
 	for i := range 3000 {
-		_, err := from.Append(ctx, "quayside", store.NewEntry{Data: fmt.Appendf(nil, "entry %d", i+1)})
+		_, err := from.Append(ctx, "umberhithe", store.NewEntry{Data: fmt.Appendf(nil, "entry %d", i+1)})
 		require.NoError(t, err)
 	}
 	c := store.Commit{Expect: 0, Next: 2500}
 	for i := range 2500 {
 		c.Writes = append(c.Writes, store.Record{Kind: "item", Key: fmt.Sprint("k", i), Value: fmt.Append(nil, i)})
-		c.Facts = append(c.Facts, store.Fact{ID: store.FactID{Ms: int64(1000 + i/10), N: uint32(i % 10)}, Data: fmt.Append(nil, "fact ", i)})
+		c.Facts = append(c.Facts, store.Fact{ID: store.FactID{Ms: int64(1000 + i/10), N: uint32(i % 10)},
+			Data: fmt.Append(nil, "fact ", i)})
 	}
-	require.NoError(t, from.Commit(ctx, "quayside", c))
-	require.NoError(t, from.Trim(ctx, "quayside", store.Trim{Journal: 1234}))
-	_, err := from.SetValues(ctx, store.Value{Kind: "channel", Key: "chat", Data: []byte("stopped")}, store.Value{Kind: "notice", Key: "m", Data: []byte{}})
+	require.NoError(t, from.Commit(ctx, "umberhithe", c))
+	require.NoError(t, from.Trim(ctx, "umberhithe", store.Trim{Journal: 1234}))
+	_, err := from.SetValues(ctx, store.Value{Kind: "channel", Key: "chat", Data: []byte("stopped")},
+		store.Value{Kind: "notice", Key: "m", Data: []byte{}})
 	require.NoError(t, err)
 	for v := range 3 {
-		_, err := from.PutDocument(ctx, store.Document{Name: "layout/quayside", At: time.UnixMilli(int64(v)).UTC(), By: "test", Body: fmt.Append(nil, "v", v)}, v)
+		_, err := from.PutDocument(ctx, store.Document{Name: "layout/umberhithe", At: time.UnixMilli(int64(v)).UTC(),
+			By: "test", Body: fmt.Append(nil, "v", v)}, v)
 		require.NoError(t, err)
 	}
 
 	redis, err := redisstore.Open(ctx, redistest.Start(t).URL(), redisstore.Options{})
 	require.NoError(t, err)
 	defer redis.Close()
-	n, err := store.Copy(ctx, from, redis, []string{"quayside"})
+	n, err := store.Copy(ctx, from, redis, []string{"umberhithe"})
 	require.NoError(t, err)
 	require.Equal(t, store.Copied{Sites: 1, Documents: 3, Entries: 1766, Records: 2500, Facts: 2500, Values: 2}, n)
-	_, err = store.Copy(ctx, from, redis, []string{"quayside"})
+	_, err = store.Copy(ctx, from, redis, []string{"umberhithe"})
 	require.ErrorContains(t, err, "not empty")
 	back := open()
-	_, err = store.Copy(ctx, redis, back, []string{"quayside"})
+	_, err = store.Copy(ctx, redis, back, []string{"umberhithe"})
 	require.NoError(t, err)
 
 	require.Equal(t, dump(t, from), dump(t, redis))
 	require.Equal(t, dump(t, from), dump(t, back))
-	got, err := back.Append(ctx, "quayside", store.NewEntry{Data: []byte("next")})
+	got, err := back.Append(ctx, "umberhithe", store.NewEntry{Data: []byte("next")})
 	require.NoError(t, err)
 	require.Equal(t, store.Seq(3001), got[0].Seq, "numbers go on where they were")
 }
@@ -65,20 +68,20 @@ func TestCopy(t *testing.T) {
 func dump(t *testing.T, st store.Store) map[string]string {
 	ctx := context.Background()
 	m := map[string]string{}
-	cursor, newest, err := st.Cursor(ctx, "quayside")
+	cursor, newest, err := st.Cursor(ctx, "umberhithe")
 	require.NoError(t, err)
 	m["cursor"] = fmt.Sprint(cursor, newest)
-	_, err = st.Read(ctx, "quayside", 1233, 1, 0)
+	_, err = st.Read(ctx, "umberhithe", 1233, 1, 0)
 	require.ErrorIs(t, err, store.ErrTrimmed)
 	for after := store.Seq(1234); after < newest; {
-		entries, err := st.Read(ctx, "quayside", after, 500, 0)
+		entries, err := st.Read(ctx, "umberhithe", after, 500, 0)
 		require.NoError(t, err)
 		for _, e := range entries {
 			m[fmt.Sprint("entry ", e.Seq)] = string(e.Data)
 			after = e.Seq
 		}
 	}
-	at, err := st.Records(ctx, "quayside", "", nil, func(kind store.Kind, key string, v []byte) error {
+	at, err := st.Records(ctx, "umberhithe", "", nil, func(kind store.Kind, key string, v []byte) error {
 		m["record "+string(kind)+" "+key] = string(v)
 		return nil
 	})
@@ -88,11 +91,11 @@ func dump(t *testing.T, st store.Store) map[string]string {
 		m["value "+string(v.Kind)+" "+v.Key] = string(v.Data)
 		return nil
 	}))
-	require.NoError(t, st.Facts(ctx, "quayside", store.FactID{}, store.FactID{}, 0, func(id store.FactID, data []byte) error {
+	require.NoError(t, st.Facts(ctx, "umberhithe", store.FactID{}, store.FactID{}, 0, func(id store.FactID, data []byte) error {
 		m[fmt.Sprint("fact ", id)] = string(data)
 		return nil
 	}))
-	versions, err := st.DocumentVersions(ctx, "layout/quayside")
+	versions, err := st.DocumentVersions(ctx, "layout/umberhithe")
 	require.NoError(t, err)
 	for _, v := range versions {
 		d, err := st.GetDocument(ctx, v.Name, v.Version)

@@ -55,7 +55,7 @@ func day(t testing.TB, cfg *engine.Config, length time.Duration) (facts []event.
 	simCfg.Items = 1500
 	day, err := sim.New(simCfg)
 	require.NoError(t, err)
-	s := engine.NewMachine("quayside", cfg)
+	s := engine.NewMachine("umberhithe", cfg)
 	took := func() {
 		b := s.Batch()
 		facts = append(facts, b.Facts...)
@@ -86,7 +86,7 @@ func TestTrialAgreesWithWhatHappened(t *testing.T) {
 	cfg := config(t, string(sim.Rules()))
 	facts, live := day(t, cfg, 12*time.Minute)
 	require.NotEmpty(t, live)
-	tr, err := trial.New(trial.Options{Site: "quayside", Config: cfg})
+	tr, err := trial.New(trial.Options{Site: "umberhithe", Config: cfg})
 	require.NoError(t, err)
 	for i := range facts {
 		require.NoError(t, tr.Fact(&facts[i]))
@@ -109,7 +109,8 @@ func TestTrialAgreesWithWhatHappened(t *testing.T) {
 }
 
 func passed(i int, ms int64, disp event.Disposition) event.Fact {
-	return event.Fact{Ms: ms, Cause: event.Passed, At: ms, Key: epc.Key{Hi: 1<<60 | 9521234000013, Lo: uint64(i)}, GTIN: 9521234000013, Zone: "street-door", From: "shelf-a", Disp: disp,
+	return event.Fact{Ms: ms, Cause: event.Passed, At: ms, Key: epc.Key{Hi: 1<<60 | 9521234000013, Lo: uint64(i)},
+		GTIN: 9521234000013, Zone: "street-door", From: "shelf-a", Disp: disp,
 		Passage: event.Passage{Direction: event.DirectionOut, Confidence: 0.9, Reads: 8}}
 }
 
@@ -123,7 +124,8 @@ const unpaid = `rules:
 
 // plan tries unpaid-at-door on all of a day.
 func plan(t testing.TB, src string) trial.Plan {
-	return trial.Plan{Site: "quayside", Config: config(t, "rules: []"), Tried: version(t, src, ""), From: sim.DayStart.UnixMilli(), To: sim.DayStart.Add(24 * time.Hour).UnixMilli()}
+	return trial.Plan{Site: "umberhithe", Config: config(t, "rules: []"), Tried: version(t, src, ""),
+		From: sim.DayStart.UnixMilli(), To: sim.DayStart.Add(24 * time.Hour).UnixMilli()}
 }
 
 func run(t testing.TB, p trial.Plan, facts []event.Fact) *trial.Report {
@@ -158,7 +160,8 @@ func TestTrialHoldsAndCompares(t *testing.T) {
 	require.Equal(t, []trial.NameCount{{ID: "09521234000013", Name: "Velvet Bicycle Quartet", Raised: 2}}, res.Products)
 	require.Equal(t, "street-door", res.Zones[0].ID)
 	require.NotEmpty(t, res.Zones[0].Name)
-	require.Equal(t, []trial.Messages{{Channel: "door-team", Sent: 3, ByChange: map[string]int{"alert.opened": 2, "alert.cleared": 1}}}, res.Messages)
+	require.Equal(t, []trial.Messages{{Channel: "door-team", Sent: 3, ByChange: map[string]int{"alert.opened": 2,
+		"alert.cleared": 1}}}, res.Messages)
 	require.Equal(t, []string{"(01)09521234000013(21)1", "(01)09521234000013(21)3"}, words)
 	require.Equal(t, 5, rep.Facts)
 	require.False(t, rep.Partial)
@@ -232,7 +235,8 @@ func TestGatheredAndHours(t *testing.T) {
 	p.Tried = version(t, strings.Replace(unpaid, "hold: 3s", "hours: 09:00-18:00\n    limit: 1000 per 10m", 1), "")
 	rep = run(t, p, facts)
 	require.Equal(t, 120, rep.Tried.Raised)
-	rep.CompareRecorded([]trial.Opening{{ID: "x", Key: facts[20].Key, Opened: facts[20].Ms, Gathered: 119, GatherEnds: facts[20].Ms + 5000}})
+	rep.CompareRecorded([]trial.Opening{{ID: "x", Key: facts[20].Key, Opened: facts[20].Ms, Gathered: 119,
+		GatherEnds: facts[20].Ms + 5000}})
 	require.Equal(t, []int{1, 0}, []int{rep.Recorded.Both, rep.Recorded.OnlyTried})
 }
 
@@ -358,7 +362,8 @@ func benchFacts() []event.Fact {
 	for i := range facts {
 		facts[i] = passed(i%20_000, start+int64(i)*50, event.SellableAccessible)
 		if i%100 != 0 {
-			facts[i].Cause, facts[i].Zone, facts[i].Passage = event.Arrived, []string{"shelf-a", "shelf-b", "front-tables"}[i%3], event.Passage{}
+			facts[i].Cause, facts[i].Zone, facts[i].Passage = event.Arrived, []string{"shelf-a", "shelf-b",
+				"front-tables"}[i%3], event.Passage{}
 		}
 	}
 	return facts

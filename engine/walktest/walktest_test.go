@@ -14,7 +14,7 @@ import (
 const start = 1780909200000
 
 func shop(t testing.TB, points string) *layout.Layout {
-	l, err := layout.Parse([]byte(`{"site":"quayside","time_zone":"UTC","zones":[{"id":"front-tables","kind":"floor"},{"id":"street-door","kind":"exit"}],
+	l, err := layout.Parse([]byte(`{"site":"umberhithe","time_zone":"UTC","zones":[{"id":"front-tables","kind":"floor"},{"id":"street-door","kind":"exit"}],
 	"read_points":[{"id":"tables-1","role":"fixed","zone":"front-tables"},` + points + `]}`))
 	require.NoError(t, err)
 	return l
@@ -67,7 +67,8 @@ func TestAGoodDoor(t *testing.T) {
 	}
 	// Goods on the table are heard faintly, and a reader inside hears a tag before it is carried out.
 	s.now = start + 1000
-	s.report([]string{"in"}, event.Read{Key: tag(t, 7).Key, RSSI: -725}, event.Read{Key: tag(t, 7).Key, RSSI: -745}, event.Read{Key: tag(t, 8).Key, RSSI: -760})
+	s.report([]string{"in"}, event.Read{Key: tag(t, 7).Key, RSSI: -725}, event.Read{Key: tag(t, 7).Key, RSSI: -745},
+		event.Read{Key: tag(t, 8).Key, RSSI: -760})
 	s.report([]string{"tables-1"}, event.Read{Key: a.Key, RSSI: -480})
 	s.now = start + 5000
 	s.report([]string{"in"}, event.Read{Key: a.Key, RSSI: -300}) // between walks: no part of any
@@ -134,7 +135,8 @@ func TestSidesThatDoNotPart(t *testing.T) {
 func TestAWeakDoorWithOneAntennaAndNoLevels(t *testing.T) {
 	a := tag(t, 1)
 	lay := shop(t, `{"id":"door","role":"portal","zone":"street-door"}`)
-	test, err := New(lay, 1, []Tag{a}, []Walk{{start, start + 3000, Out}, {start + 4000, start + 7000, In}, {start + 8000, start + 9000, Along}})
+	test, err := New(lay, 1, []Tag{a}, []Walk{{start, start + 3000, Out}, {start + 4000, start + 7000, In},
+		{start + 8000, start + 9000, Along}})
 	require.NoError(t, err)
 	s := &scene{test: test, now: start + 200}
 	for range 4 {

@@ -36,10 +36,12 @@ func noVariables(string) (string, bool) { return "", false }
 
 func TestRead(t *testing.T) {
 	dir := write(t, t.TempDir(), map[string]string{
-		"rules.yaml": "a", "channels.json": `{"a": "${LINTEL_SECRET_A}", "b": "${HOME} ${price}"}`, "products.json": "c", "sites/quayside/layout.json": "d", "sites/pier-2/layout.json": "e",
+		"rules.yaml": "a", "channels.json": `{"a": "${LINTEL_SECRET_A}", "b": "${HOME} ${price}"}`,
+		"products.json": "c", "sites/umberhithe/layout.json": "d", "sites/pier-2/layout.json": "e",
 		"README": "x", "readme.md": "x", ".git/config": "x", "sites/.keep": "", "sites/pier-2/README.txt": "",
 	})
-	require.NoError(t, os.Symlink(filepath.Join(dir, "sites", "pier-2"), filepath.Join(dir, "sites", "mill"))) // as mounted volumes have them
+	// as mounted volumes have them
+	require.NoError(t, os.Symlink(filepath.Join(dir, "sites", "pier-2"), filepath.Join(dir, "sites", "mill")))
 	files, err := Read(dir, func(name string) (string, bool) { return `say "hi" \ <é>` + "\n", name == "LINTEL_SECRET_A" })
 	require.NoError(t, err)
 	require.Equal(t, []File{
@@ -48,7 +50,7 @@ func TestRead(t *testing.T) {
 		{"rules.yaml", "rules", "", []byte("a")},
 		{"sites/mill/layout.json", "layout/mill", "", []byte("e")},
 		{"sites/pier-2/layout.json", "layout/pier-2", "", []byte("e")},
-		{"sites/quayside/layout.json", "layout/quayside", "", []byte("d")},
+		{"sites/umberhithe/layout.json", "layout/umberhithe", "", []byte("d")},
 	}, files)
 	for _, f := range files {
 		if f.Document != "products" {
@@ -101,12 +103,12 @@ func FuzzReferences(f *testing.F) {
 }
 
 const (
-	layoutText = `{"site": "quayside", "time_zone": "Europe/London", "zones": [{"id": "shelf-a", "kind": "shelf"}]}`
+	layoutText = `{"site": "umberhithe", "time_zone": "Europe/London", "zones": [{"id": "shelf-a", "kind": "shelf"}]}`
 	rulesText  = "rules:\n  - name: in-the-shelf\n    when: zone.id == \"shelf-a\"\n"
 )
 
-// quayside runs a server with the two texts above.
-func quayside(t *testing.T) *client.Client {
+// umberhithe runs a server with the two texts above.
+func umberhithe(t *testing.T) *client.Client {
 	ctx := context.Background()
 	a, err := app.New(ctx, app.Options{Data: t.TempDir(), Listen: "127.0.0.1:0", Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)
@@ -121,7 +123,7 @@ func quayside(t *testing.T) *client.Client {
 	c, err := client.New(a.URL(), key)
 	require.NoError(t, err)
 	t.Cleanup(c.Close)
-	applied(t, c, map[string]string{"rules.yaml": rulesText, "sites/quayside/layout.json": layoutText}, "opening")
+	applied(t, c, map[string]string{"rules.yaml": rulesText, "sites/umberhithe/layout.json": layoutText}, "opening")
 	return c
 }
 
@@ -140,16 +142,16 @@ func applied(t *testing.T, c *client.Client, files map[string]string, note strin
 }
 
 func TestAPlanIsOfOneConfiguration(t *testing.T) {
-	c := quayside(t)
+	c := umberhithe(t)
 	change := map[string]string{"rules.yaml": rulesText + "    mode: watch\n"}
 	stale := planned(t, c, change)
-	require.Equal(t, 1, applied(t, c, map[string]string{"sites/quayside/layout.json": layoutText + "\n"}, "").Stored)
+	require.Equal(t, 1, applied(t, c, map[string]string{"sites/umberhithe/layout.json": layoutText + "\n"}, "").Stored)
 	_, err := Apply(t.Context(), c, stale, "")
 	require.True(t, client.IsCode(err, "version_mismatch"), "%v", err)
 	dir := t.TempDir()
 	done, err := Export(t.Context(), c, dir)
 	require.NoError(t, err)
-	require.Equal(t, []Exported{{"sites/quayside/layout.json", 2, true}, {"rules.yaml", 1, true}}, done)
+	require.Equal(t, []Exported{{"sites/umberhithe/layout.json", 2, true}, {"rules.yaml", 1, true}}, done)
 	got, err := os.ReadFile(filepath.Join(dir, "rules.yaml"))
 	require.NoError(t, err)
 	require.Equal(t, rulesText, string(got), "nothing was stored")
@@ -233,8 +235,11 @@ func TestProductsThatDoNotFitIntoCSV(t *testing.T) {
 func TestShow(t *testing.T) {
 	p := &Planned{files: []File{{Path: "rules.yaml", Document: "rules"}, {Path: "products.csv", Document: "products"}}}
 	p.Documents = []api.PlannedDocument{
-		{Document: "rules", Change: "changed", Version: 3, Changes: &api.Changes{Text: "--- a\n+++ b\n" + strings.Repeat("+x\x1b[2J\n", 60), Added: 60, Truncated: true}},
-		{Document: "products", Change: "changed", Version: 1, Changes: &api.Changes{Products: &api.ProductChanges{Added: 1, More: 4, List: []api.ProductChange{{GTIN: "09521141123454", Name: "Low\nWater", Change: "added"}}}}},
+		{Document: "rules", Change: "changed", Version: 3, Changes: &api.Changes{Text: "--- a\n+++ b\n" +
+			strings.Repeat("+x\x1b[2J\n", 60), Added: 60, Truncated: true}},
+		{Document: "products", Change: "changed", Version: 1,
+			Changes: &api.Changes{Products: &api.ProductChanges{Added: 1, More: 4,
+				List: []api.ProductChange{{GTIN: "09521141123454", Name: "Low\nWater", Change: "added"}}}}},
 		{Document: "channels", Change: "kept", Version: 2, Warnings: []string{"x"}},
 	}
 	var short, full strings.Builder

@@ -90,14 +90,14 @@ func TestWaitingCallsShareOneTransaction(t *testing.T) {
 	var wg sync.WaitGroup
 	for i := range n {
 		wg.Go(func() {
-			if _, err := s.Append(t.Context(), "quayside", store.NewEntry{Data: []byte("x")}); err != nil {
+			if _, err := s.Append(t.Context(), "umberhithe", store.NewEntry{Data: []byte("x")}); err != nil {
 				t.Errorf("append: %v", err)
 			}
 		})
 		if i%10 == 0 {
 			// A call that is refused in the middle of a batch spoils nobody else's.
 			wg.Go(func() {
-				err := s.Commit(t.Context(), "quayside", store.Commit{Expect: 99, Next: 100})
+				err := s.Commit(t.Context(), "umberhithe", store.Commit{Expect: 99, Next: 100})
 				if !errors.Is(err, store.ErrConflict) {
 					t.Errorf("commit: %v", err)
 				}
@@ -108,7 +108,7 @@ func TestWaitingCallsShareOneTransaction(t *testing.T) {
 	release()
 	wg.Wait()
 	require.Equal(t, 1, transactions(t, s)-before)
-	_, newest, err := s.Cursor(t.Context(), "quayside")
+	_, newest, err := s.Cursor(t.Context(), "umberhithe")
 	require.NoError(t, err)
 	require.EqualValues(t, n, newest)
 }
@@ -122,7 +122,7 @@ func TestACallThatBreaksInTheMiddleSpoilsNobodyElses(t *testing.T) {
 			if i == 4 {
 				broken := errors.New("broken")
 				err := s.write(t.Context(), 0, func(tx *bbolt.Tx, now time.Time) (bool, error) {
-					_, _, err := appendEntries(tx, "quayside", []store.NewEntry{{Data: []byte("half")}}, now)
+					_, _, err := appendEntries(tx, "umberhithe", []store.NewEntry{{Data: []byte("half")}}, now)
 					return true, errors.Join(err, broken)
 				})
 				if !errors.Is(err, broken) {
@@ -130,7 +130,7 @@ func TestACallThatBreaksInTheMiddleSpoilsNobodyElses(t *testing.T) {
 				}
 				return
 			}
-			if _, err := s.Append(t.Context(), "quayside", store.NewEntry{Data: []byte("whole")}); err != nil {
+			if _, err := s.Append(t.Context(), "umberhithe", store.NewEntry{Data: []byte("whole")}); err != nil {
 				t.Errorf("append: %v", err)
 			}
 		})
@@ -138,7 +138,7 @@ func TestACallThatBreaksInTheMiddleSpoilsNobodyElses(t *testing.T) {
 	require.Eventually(t, func() bool { return s.queued() == 9 }, time.Minute, time.Millisecond)
 	release()
 	wg.Wait()
-	entries, err := s.Read(t.Context(), "quayside", 0, 100, 0)
+	entries, err := s.Read(t.Context(), "umberhithe", 0, 100, 0)
 	require.NoError(t, err)
 	require.Len(t, entries, 8)
 	for _, e := range entries {
@@ -156,10 +156,10 @@ func TestACallerThatGivesUpInTheQueueChangesNothing(t *testing.T) {
 		}
 		cancel()
 	}()
-	_, err := s.Append(ctx, "quayside", store.NewEntry{Data: []byte("x")})
+	_, err := s.Append(ctx, "umberhithe", store.NewEntry{Data: []byte("x")})
 	require.ErrorIs(t, err, context.Canceled)
 	release()
-	_, newest, err := s.Cursor(t.Context(), "quayside")
+	_, newest, err := s.Cursor(t.Context(), "umberhithe")
 	require.NoError(t, err)
 	require.Zero(t, newest)
 }
@@ -169,32 +169,33 @@ func TestEverythingIsThereAfterReopening(t *testing.T) {
 	s, err := Open(dir, Options{})
 	require.NoError(t, err)
 	key := store.NewEntry{Data: []byte("a"), IdempotencyKey: "k", Fingerprint: "f"}
-	_, err = s.Append(ctx, "quayside", key, store.NewEntry{Data: []byte("b")}, store.NewEntry{Data: []byte("c")})
+	_, err = s.Append(ctx, "umberhithe", key, store.NewEntry{Data: []byte("b")}, store.NewEntry{Data: []byte("c")})
 	require.NoError(t, err)
-	require.NoError(t, s.Commit(ctx, "quayside", store.Commit{Next: 2,
+	require.NoError(t, s.Commit(ctx, "umberhithe", store.Commit{Next: 2,
 		Writes: []store.Record{{Kind: "item", Key: "x", Value: []byte("1")}},
 		Facts:  []store.Fact{{ID: store.FactID{Ms: 5}, Data: []byte("f")}}}))
-	require.NoError(t, s.Trim(ctx, "quayside", store.Trim{Journal: 1}))
+	require.NoError(t, s.Trim(ctx, "umberhithe", store.Trim{Journal: 1}))
 	_, err = s.PutDocument(ctx, store.Document{Name: "rules", Body: []byte("[]")}, 0)
 	require.NoError(t, err)
 	require.NoError(t, s.Close())
 
 	s = open(t, dir, Options{})
-	cursor, newest, err := s.Cursor(ctx, "quayside")
+	cursor, newest, err := s.Cursor(ctx, "umberhithe")
 	require.NoError(t, err)
 	require.Equal(t, [2]store.Seq{2, 3}, [2]store.Seq{cursor, newest})
-	_, err = s.Read(ctx, "quayside", 0, 10, 0)
+	_, err = s.Read(ctx, "umberhithe", 0, 10, 0)
 	require.ErrorIs(t, err, store.ErrTrimmed)
-	entries, err := s.Read(ctx, "quayside", 1, 10, 0)
+	entries, err := s.Read(ctx, "umberhithe", 1, 10, 0)
 	require.NoError(t, err)
 	require.Equal(t, []store.Entry{{Seq: 2, Data: []byte("b")}, {Seq: 3, Data: []byte("c")}}, entries)
-	again, err := s.Append(ctx, "quayside", key)
+	again, err := s.Append(ctx, "umberhithe", key)
 	require.NoError(t, err)
 	require.Equal(t, []store.Appended{{Seq: 1, Replayed: true}}, again)
 	d, err := s.GetDocument(ctx, "rules", 0)
 	require.NoError(t, err)
 	require.Equal(t, "[]", string(d.Body))
-	require.ErrorIs(t, s.Commit(ctx, "quayside", store.Commit{Expect: 2, Next: 3, Facts: []store.Fact{{ID: store.FactID{Ms: 5}}}}), store.ErrInvalid)
+	require.ErrorIs(t, s.Commit(ctx, "umberhithe", store.Commit{Expect: 2, Next: 3,
+		Facts: []store.Fact{{ID: store.FactID{Ms: 5}}}}), store.ErrInvalid)
 }
 
 // TestSyncingIsOn: what a power cut does can't be tried here, but that nothing was told to leave
@@ -226,7 +227,7 @@ func appendForEver(dir string) error {
 		go func() {
 			for i := 0; ; i++ {
 				text := fmt.Sprintf("%d/%d", w, i)
-				results, err := s.Append(context.Background(), "quayside", store.NewEntry{Data: bytes.Repeat([]byte(text+" "), 200)})
+				results, err := s.Append(context.Background(), "umberhithe", store.NewEntry{Data: bytes.Repeat([]byte(text+" "), 200)})
 				if err != nil {
 					lines <- "error: " + err.Error()
 					return
@@ -278,7 +279,7 @@ func TestAProcessThatIsKilledLosesNothing(t *testing.T) {
 
 	s := open(t, dir, Options{})
 	for seq, text := range acknowledged {
-		entries, err := s.Read(t.Context(), "quayside", seq-1, 1, 0)
+		entries, err := s.Read(t.Context(), "umberhithe", seq-1, 1, 0)
 		require.NoError(t, err)
 		require.Len(t, entries, 1)
 		require.True(t, strings.HasPrefix(string(entries[0].Data), text), "entry %d", seq)
@@ -292,21 +293,21 @@ func TestAFullDiskIsAnErrorAndNotTheEnd(t *testing.T) {
 	taken := store.Seq(0)
 	var err error
 	for err == nil {
-		if _, err = s.Append(ctx, "quayside", entry); err == nil {
+		if _, err = s.Append(ctx, "umberhithe", entry); err == nil {
 			taken++
 		}
 	}
 	require.ErrorIs(t, err, bolterrors.ErrMaxSizeReached)
 	require.Positive(t, taken)
-	_, newest, err := s.Cursor(ctx, "quayside")
+	_, newest, err := s.Cursor(ctx, "umberhithe")
 	require.NoError(t, err)
 	require.Equal(t, taken, newest, "what failed is not there")
 
 	// Room is made, and the store goes on by itself.
-	require.NoError(t, s.Commit(ctx, "quayside", store.Commit{Next: taken}))
-	require.NoError(t, s.Trim(ctx, "quayside", store.Trim{Journal: taken}))
-	require.NoError(t, s.Commit(ctx, "quayside", store.Commit{Loose: true, Writes: []store.Record{{Kind: "item", Key: "x"}}}))
-	results, err := s.Append(ctx, "quayside", entry)
+	require.NoError(t, s.Commit(ctx, "umberhithe", store.Commit{Next: taken}))
+	require.NoError(t, s.Trim(ctx, "umberhithe", store.Trim{Journal: taken}))
+	require.NoError(t, s.Commit(ctx, "umberhithe", store.Commit{Loose: true, Writes: []store.Record{{Kind: "item", Key: "x"}}}))
+	results, err := s.Append(ctx, "umberhithe", entry)
 	require.NoError(t, err)
 	require.Equal(t, taken+1, results[0].Seq)
 	require.NoError(t, s.Ping(ctx))
@@ -315,7 +316,7 @@ func TestAFullDiskIsAnErrorAndNotTheEnd(t *testing.T) {
 func TestAFileThatCannotBeOpenedAgainFailsEveryCallUntilItCan(t *testing.T) {
 	ctx, dir := t.Context(), t.TempDir()
 	s := open(t, dir, Options{LockTimeout: 10 * time.Millisecond})
-	_, err := s.Append(ctx, "quayside", store.NewEntry{Data: []byte("x")})
+	_, err := s.Append(ctx, "umberhithe", store.NewEntry{Data: []byte("x")})
 	require.NoError(t, err)
 
 	// Somebody takes the file in the moment between closing and opening it.
@@ -329,14 +330,14 @@ func TestAFileThatCannotBeOpenedAgainFailsEveryCallUntilItCan(t *testing.T) {
 	require.NoError(t, err)
 
 	require.ErrorIs(t, s.Ping(ctx), ErrInUse)
-	_, err = s.Append(ctx, "quayside", store.NewEntry{Data: []byte("y")})
+	_, err = s.Append(ctx, "umberhithe", store.NewEntry{Data: []byte("y")})
 	require.ErrorIs(t, err, ErrInUse)
-	_, _, err = s.Cursor(ctx, "quayside")
+	_, _, err = s.Cursor(ctx, "umberhithe")
 	require.Error(t, err)
 
 	require.NoError(t, thief.Close())
 	require.NoError(t, s.Ping(ctx))
-	results, err := s.Append(ctx, "quayside", store.NewEntry{Data: []byte("y")})
+	results, err := s.Append(ctx, "umberhithe", store.NewEntry{Data: []byte("y")})
 	require.NoError(t, err)
 	require.Equal(t, []store.Appended{{Seq: 2}}, results)
 }
@@ -348,13 +349,13 @@ func TestIdempotencyKeysAreForgottenAfterTheWindow(t *testing.T) {
 		require.NoError(t, err)
 		defer func() { require.NoError(t, s.Close()) }()
 		add := func(key string) store.Appended {
-			results, err := s.Append(ctx, "quayside", store.NewEntry{Data: []byte("x"), IdempotencyKey: key})
+			results, err := s.Append(ctx, "umberhithe", store.NewEntry{Data: []byte("x"), IdempotencyKey: key})
 			require.NoError(t, err)
 			return results[0]
 		}
 		kept := func() (keys, expiries int) {
 			require.NoError(t, s.view(ctx, func(tx *bbolt.Tx) error {
-				b := findSite(tx, "quayside")
+				b := findSite(tx, "umberhithe")
 				keys, expiries = b.keys.Stats().KeyN, b.expiries.Stats().KeyN
 				return nil
 			}))

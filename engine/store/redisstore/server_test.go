@@ -22,7 +22,7 @@ func entry(text string) store.NewEntry { return store.NewEntry{Data: []byte(text
 // useEverything makes one key of each sort.
 func useEverything(t *testing.T, s *Store) {
 	ctx := t.Context()
-	for _, site := range []string{"quayside", "harbour", "mill"} {
+	for _, site := range []string{"umberhithe", "harbour", "mill"} {
 		_, err := s.Append(ctx, site, store.NewEntry{Data: []byte("a"), IdempotencyKey: "k", Fingerprint: "f"}, entry("b"))
 		require.NoError(t, err)
 		require.NoError(t, s.Commit(ctx, site, store.Commit{Next: 2,
@@ -45,7 +45,7 @@ func TestEveryKeyHasThePrefixAndItsSitesSlot(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, keys, 3*(9+2)+2+3)
 	for _, key := range keys {
-		require.Regexp(t, `^lintel:\{(quayside|harbour|mill|\.documents|\.values)\}:`, key)
+		require.Regexp(t, `^lintel:\{(umberhithe|harbour|mill|\.documents|\.values)\}:`, key)
 	}
 }
 
@@ -97,10 +97,10 @@ func TestNumbersGoOnAfterTrimmingToNothingAndRestarting(t *testing.T) {
 	ctx := t.Context()
 	server := redistest.Start(t, "--appendonly", "yes", "--appendfsync", "always")
 	s := open(t, server.URL())
-	_, err := s.Append(ctx, "quayside", entry("a"), entry("b"))
+	_, err := s.Append(ctx, "umberhithe", entry("a"), entry("b"))
 	require.NoError(t, err)
-	require.NoError(t, s.Commit(ctx, "quayside", store.Commit{Next: 2, Facts: []store.Fact{{ID: store.FactID{Ms: 9}}}}))
-	require.NoError(t, s.Trim(ctx, "quayside", store.Trim{Journal: 2, Facts: 1000}))
+	require.NoError(t, s.Commit(ctx, "umberhithe", store.Commit{Next: 2, Facts: []store.Fact{{ID: store.FactID{Ms: 9}}}}))
+	require.NoError(t, s.Trim(ctx, "umberhithe", store.Trim{Journal: 2, Facts: 1000}))
 	c := server.Client(t)
 	require.NoError(t, c.Do(ctx, "bgrewriteaof").Err())
 	require.Eventually(t, func() bool {
@@ -109,10 +109,10 @@ func TestNumbersGoOnAfterTrimmingToNothingAndRestarting(t *testing.T) {
 	}, time.Minute, 5*time.Millisecond)
 	server.Kill()
 	server.Restart(t)
-	results, err := retry(func() ([]store.Appended, error) { return s.Append(ctx, "quayside", entry("c")) })
+	results, err := retry(func() ([]store.Appended, error) { return s.Append(ctx, "umberhithe", entry("c")) })
 	require.NoError(t, err)
 	require.Equal(t, []store.Appended{{Seq: 3}}, results)
-	err = s.Commit(ctx, "quayside", store.Commit{Expect: 2, Next: 3, Facts: []store.Fact{{ID: store.FactID{Ms: 9}}}})
+	err = s.Commit(ctx, "umberhithe", store.Commit{Expect: 2, Next: 3, Facts: []store.Fact{{ID: store.FactID{Ms: 9}}}})
 	require.ErrorIs(t, err, store.ErrInvalid, "ids of facts are not used again either")
 }
 
@@ -138,7 +138,7 @@ func TestAcknowledgedEntriesSurviveKills(t *testing.T) {
 		wg.Go(func() {
 			for i := 0; !stop.Load(); i++ {
 				text := fmt.Sprintf("%d/%d", w, i)
-				results, err := s.Append(ctx, "quayside", entry(text))
+				results, err := s.Append(ctx, "umberhithe", entry(text))
 				if err != nil {
 					time.Sleep(5 * time.Millisecond)
 					continue
@@ -166,7 +166,7 @@ func TestAcknowledgedEntriesSurviveKills(t *testing.T) {
 	stop.Store(true)
 	wg.Wait()
 	for seq, text := range acknowledged {
-		entries, err := retry(func() ([]store.Entry, error) { return s.Read(ctx, "quayside", seq-1, 1, 0) })
+		entries, err := retry(func() ([]store.Entry, error) { return s.Read(ctx, "umberhithe", seq-1, 1, 0) })
 		require.NoError(t, err)
 		require.Len(t, entries, 1)
 		require.Equal(t, text, string(entries[0].Data))
@@ -183,16 +183,16 @@ func TestAServerThatForgotItsScriptsIsToldAgain(t *testing.T) {
 		var wg sync.WaitGroup
 		for i := range 20 { // alone and in pipelines
 			wg.Go(func() {
-				if _, err := s.Append(ctx, "quayside", entry("a"), entry(fmt.Sprint(i))); err != nil {
+				if _, err := s.Append(ctx, "umberhithe", entry("a"), entry(fmt.Sprint(i))); err != nil {
 					t.Errorf("append: %v", err)
 				}
 			})
 		}
 		wg.Wait()
 		require.NoError(t, c.ScriptFlush(ctx).Err())
-		require.NoError(t, s.Commit(ctx, "quayside", store.Commit{Loose: true, Writes: []store.Record{{Kind: "item", Key: "x"}}}))
+		require.NoError(t, s.Commit(ctx, "umberhithe", store.Commit{Loose: true, Writes: []store.Record{{Kind: "item", Key: "x"}}}))
 	}
-	_, newest, err := s.Cursor(ctx, "quayside")
+	_, newest, err := s.Cursor(ctx, "umberhithe")
 	require.NoError(t, err)
 	require.EqualValues(t, 80, newest)
 }
@@ -202,7 +202,7 @@ func TestAWaitingReaderLearnsThatTheServerIsGone(t *testing.T) {
 	s := open(t, server.URL())
 	time.AfterFunc(50*time.Millisecond, server.Kill)
 	start := time.Now()
-	_, err := s.Read(t.Context(), "quayside", 0, 10, time.Minute)
+	_, err := s.Read(t.Context(), "umberhithe", 0, 10, time.Minute)
 	require.Error(t, err)
 	require.NotErrorIs(t, err, store.ErrClosed)
 	require.Less(t, time.Since(start), 20*time.Second)
@@ -210,9 +210,9 @@ func TestAWaitingReaderLearnsThatTheServerIsGone(t *testing.T) {
 
 	server.Restart(t)
 	time.AfterFunc(50*time.Millisecond, func() {
-		_, _ = retry(func() ([]store.Appended, error) { return s.Append(t.Context(), "quayside", entry("back")) })
+		_, _ = retry(func() ([]store.Appended, error) { return s.Append(t.Context(), "umberhithe", entry("back")) })
 	})
-	entries, err := retry(func() ([]store.Entry, error) { return s.Read(t.Context(), "quayside", 0, 10, time.Minute) })
+	entries, err := retry(func() ([]store.Entry, error) { return s.Read(t.Context(), "umberhithe", 0, 10, time.Minute) })
 	require.NoError(t, err)
 	require.Len(t, entries, 1)
 }
@@ -224,7 +224,7 @@ func TestCloseAndCancelDoNotWaitForBlockedReads(t *testing.T) {
 	ended := make(chan error, 2)
 	for _, c := range []context.Context{ctx, t.Context()} {
 		go func() {
-			_, err := s.Read(c, "quayside", 0, 10, time.Minute)
+			_, err := s.Read(c, "umberhithe", 0, 10, time.Minute)
 			ended <- err
 		}()
 	}
@@ -246,12 +246,12 @@ func TestAServerThatHangsDoesNotHangItsCallers(t *testing.T) {
 	resume := server.Pause(t)
 	defer resume()
 	start := time.Now()
-	_, err := s.Append(t.Context(), "quayside", entry("a"))
+	_, err := s.Append(t.Context(), "umberhithe", entry("a"))
 	require.Error(t, err)
 	ctx, cancel := context.WithTimeout(t.Context(), 50*time.Millisecond)
 	defer cancel()
 	require.Error(t, s.Ping(ctx))
-	require.Error(t, s.Commit(t.Context(), "quayside", store.Commit{Next: 1}))
+	require.Error(t, s.Commit(t.Context(), "umberhithe", store.Commit{Next: 1}))
 	require.Less(t, time.Since(start), 10*time.Second)
 }
 
@@ -259,14 +259,15 @@ func TestSentinelMovesToTheNewMaster(t *testing.T) {
 	ctx := t.Context()
 	w := redistest.Sentinel(t)
 	s := open(t, w.URL()+"?timeout=1s")
-	_, err := s.Append(ctx, "quayside", store.NewEntry{Data: []byte("a"), IdempotencyKey: "a"})
+	_, err := s.Append(ctx, "umberhithe", store.NewEntry{Data: []byte("a"), IdempotencyKey: "a"})
 	require.NoError(t, err)
-	require.NoError(t, s.Commit(ctx, "quayside", store.Commit{Next: 1, Writes: []store.Record{{Kind: "item", Key: "x", Value: []byte("1")}}}))
+	require.NoError(t, s.Commit(ctx, "umberhithe",
+		store.Commit{Next: 1, Writes: []store.Record{{Kind: "item", Key: "x", Value: []byte("1")}}}))
 	require.Equal(t, int64(1), w.Master.Client(t).Do(ctx, "wait", 1, 5000).Val(), "the replica has it")
 
 	waited := make(chan error, 1)
 	go func() {
-		entries, err := retry(func() ([]store.Entry, error) { return s.Read(ctx, "quayside", 1, 10, time.Minute) })
+		entries, err := retry(func() ([]store.Entry, error) { return s.Read(ctx, "umberhithe", 1, 10, time.Minute) })
 		if err == nil && len(entries) != 1 {
 			err = fmt.Errorf("%d entries", len(entries))
 		}
@@ -275,12 +276,12 @@ func TestSentinelMovesToTheNewMaster(t *testing.T) {
 	time.Sleep(50 * time.Millisecond)
 	w.Master.Kill()
 	results, err := retry(func() ([]store.Appended, error) {
-		return s.Append(ctx, "quayside", store.NewEntry{Data: []byte("b"), IdempotencyKey: "b"})
+		return s.Append(ctx, "umberhithe", store.NewEntry{Data: []byte("b"), IdempotencyKey: "b"})
 	})
 	require.NoError(t, err)
 	require.Equal(t, store.Seq(2), results[0].Seq)
 	require.NoError(t, <-waited, "a reader that waited goes on at the new master")
-	cursor, newest, err := s.Cursor(ctx, "quayside")
+	cursor, newest, err := s.Cursor(ctx, "umberhithe")
 	require.NoError(t, err)
 	require.Equal(t, [2]store.Seq{1, 2}, [2]store.Seq{cursor, newest})
 }
@@ -329,7 +330,8 @@ func TestOpenSaysWhatIsWrongWithTheServer(t *testing.T) {
 	require.NoError(t, s.Close())
 
 	require.ErrorContains(t, checkInfo(map[string]string{"redis_version": "6.2.14"}, false, Options{}), "7 or newer")
-	require.NoError(t, checkInfo(map[string]string{"redis_version": "8.0.1", "maxmemory": "0", "maxmemory_policy": "allkeys-lru"}, false, Options{}))
+	require.NoError(t, checkInfo(map[string]string{"redis_version": "8.0.1", "maxmemory": "0",
+		"maxmemory_policy": "allkeys-lru"}, false, Options{}))
 
 	gone := redistest.Start(t)
 	gone.Kill()
@@ -347,14 +349,15 @@ func TestAFullServerRefusesWholeCommits(t *testing.T) {
 		for i := range 100 {
 			c.Writes = append(c.Writes, store.Record{Kind: "item", Key: fmt.Sprintf("%d/%d", cursor, i), Value: make([]byte, 10_000)})
 		}
-		err = s.Commit(ctx, "quayside", c)
+		err = s.Commit(ctx, "umberhithe", c)
 	}
 	require.ErrorContains(t, err, "OOM")
 	n := 0
-	cursor, err := s.Records(ctx, "quayside", "item", nil, func(store.Kind, string, []byte) error { n++; return nil })
+	cursor, err := s.Records(ctx, "umberhithe", "item", nil, func(store.Kind, string, []byte) error { n++; return nil })
 	require.NoError(t, err)
 	require.Equal(t, int(cursor)*100, n, "what did not fit left nothing behind")
-	require.NoError(t, s.Commit(ctx, "quayside", store.Commit{Expect: cursor, Next: cursor}), "an empty commit may pass or not, but keeps the rest")
+	require.NoError(t, s.Commit(ctx, "umberhithe", store.Commit{Expect: cursor, Next: cursor}),
+		"an empty commit may pass or not, but keeps the rest")
 }
 
 func TestWrongKindsOfKeysAreErrors(t *testing.T) {
@@ -362,16 +365,16 @@ func TestWrongKindsOfKeysAreErrors(t *testing.T) {
 	server := redistest.Start(t)
 	s := open(t, server.URL())
 	c := server.Client(t)
-	require.NoError(t, c.Set(ctx, journalKey("quayside"), "x", 0).Err())
-	require.NoError(t, c.Set(ctx, recordsKey("quayside", "item"), "x", 0).Err())
+	require.NoError(t, c.Set(ctx, journalKey("umberhithe"), "x", 0).Err())
+	require.NoError(t, c.Set(ctx, recordsKey("umberhithe", "item"), "x", 0).Err())
 	require.NoError(t, c.XAdd(ctx, &redis.XAddArgs{Stream: journalKey("mill"), ID: "7-1", Values: []any{"d", "x"}}).Err())
-	_, err := s.Append(ctx, "quayside", entry("a"))
+	_, err := s.Append(ctx, "umberhithe", entry("a"))
 	require.ErrorContains(t, err, "WRONGTYPE")
-	_, err = s.Read(ctx, "quayside", 0, 10, 0)
+	_, err = s.Read(ctx, "umberhithe", 0, 10, 0)
 	require.ErrorContains(t, err, "WRONGTYPE")
-	_, err = s.Records(ctx, "quayside", "item", nil, func(store.Kind, string, []byte) error { return nil })
+	_, err = s.Records(ctx, "umberhithe", "item", nil, func(store.Kind, string, []byte) error { return nil })
 	require.ErrorContains(t, err, "WRONGTYPE")
-	_, err = s.Records(ctx, "quayside", "item", []string{"x"}, func(store.Kind, string, []byte) error { return nil })
+	_, err = s.Records(ctx, "umberhithe", "item", []string{"x"}, func(store.Kind, string, []byte) error { return nil })
 	require.ErrorContains(t, err, "WRONGTYPE")
 	_, err = s.Read(ctx, "mill", 0, 10, 0)
 	require.ErrorContains(t, err, "something else writes to it")

@@ -26,7 +26,8 @@ func TestParseStream(t *testing.T) {
 		require.ErrorIs(t, err, errStream, "cut off after %d bytes", i)
 	}
 	for _, bad := range []string{twoFacts + "x", "*999999999\r\n", "*-1\r\n", "*1\r\n*2\r\n$-1\r\n", "+OK\r\n", "_\r\n",
-		"*1\r\n*2\r\n$3\r\n7-0\r\n*2\r\n$1\r\ne\r\n$1\r\na\r\n", "*1\r\n*2\r\n$3\r\n7-0\r\n*4\r\n$1\r\nd\r\n$1\r\na\r\n$1\r\nd\r\n$1\r\na\r\n"} {
+		"*1\r\n*2\r\n$3\r\n7-0\r\n*2\r\n$1\r\ne\r\n$1\r\na\r\n",
+		"*1\r\n*2\r\n$3\r\n7-0\r\n*4\r\n$1\r\nd\r\n$1\r\na\r\n$1\r\nd\r\n$1\r\na\r\n"} {
 		_, err := parseStream(nil, []byte(bad))
 		require.ErrorIs(t, err, errStream, bad)
 	}
@@ -38,12 +39,12 @@ func TestParseStreamAgreesWithTheClient(t *testing.T) {
 	s := open(t, server.URL())
 	c := server.Client(t)
 	for i := range 300 {
-		require.NoError(t, c.XAdd(t.Context(), &redis.XAddArgs{Stream: factsKey("quayside"), ID: fmt.Sprintf("%d-%d", 1+i/7, i),
+		require.NoError(t, c.XAdd(t.Context(), &redis.XAddArgs{Stream: factsKey("umberhithe"), ID: fmt.Sprintf("%d-%d", 1+i/7, i),
 			Values: []any{field, bytes.Repeat([]byte{byte(i), '\r', '\n'}, i)}}).Err())
 	}
-	want, err := c.XRangeN(t.Context(), factsKey("quayside"), "5-0", "(40-0", 200).Result()
+	want, err := c.XRangeN(t.Context(), factsKey("umberhithe"), "5-0", "(40-0", 200).Result()
 	require.NoError(t, err)
-	got, err := new(stream).read(t.Context(), s.client, factsKey("quayside"), "5-0", "(40-0", 200)
+	got, err := new(stream).read(t.Context(), s.client, factsKey("umberhithe"), "5-0", "(40-0", 200)
 	require.NoError(t, err)
 	require.Len(t, got, len(want))
 	for i := range want {
@@ -58,11 +59,11 @@ func TestReadingFollowsMovedSlots(t *testing.T) {
 	ctx := t.Context()
 	nodes := redistest.Cluster(t)
 	s := open(t, nodes.URL())
-	_, err := s.Append(ctx, "quayside", entry("a"), entry("b"))
+	_, err := s.Append(ctx, "umberhithe", entry("a"), entry("b"))
 	require.NoError(t, err)
 	admin := nodes.Client(t)
-	slot := int(admin.ClusterKeySlot(ctx, journalKey("quayside")).Val())
-	from, err := admin.MasterForKey(ctx, journalKey("quayside"))
+	slot := int(admin.ClusterKeySlot(ctx, journalKey("umberhithe")).Val())
+	from, err := admin.MasterForKey(ctx, journalKey("umberhithe"))
 	require.NoError(t, err)
 	var to *redistest.Server
 	for _, n := range nodes.Servers {
@@ -73,7 +74,7 @@ func TestReadingFollowsMovedSlots(t *testing.T) {
 	toID := to.Client(t).Do(ctx, "cluster", "myid").Val()
 	fromID := from.Do(ctx, "cluster", "myid").Val()
 	read := func() {
-		entries, err := s.Read(ctx, "quayside", 0, 10, 0)
+		entries, err := s.Read(ctx, "umberhithe", 0, 10, 0)
 		require.NoError(t, err)
 		require.Len(t, entries, 2)
 	}
@@ -91,7 +92,7 @@ func TestReadingFollowsMovedSlots(t *testing.T) {
 		require.NoError(t, n.Client(t).Do(ctx, "cluster", "setslot", slot, "node", toID).Err())
 	}
 	read() // the old node answers MOVED
-	results, err := s.Append(ctx, "quayside", entry("c"))
+	results, err := s.Append(ctx, "umberhithe", entry("c"))
 	require.NoError(t, err)
 	require.EqualValues(t, 3, results[0].Seq)
 }

@@ -14,7 +14,7 @@ import (
 func TestDocumentsComeBackAsTheyWere(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		in := store.Document{
-			Name:    "site/quayside/layout",
+			Name:    "site/umberhithe/layout",
 			Version: rapid.IntRange(1, 1<<30).Draw(t, "version"),
 			At:      time.Unix(rapid.Int64Range(0, 1<<34).Draw(t, "seconds"), rapid.Int64Range(0, 999_999_999).Draw(t, "ns")).UTC(),
 			By:      rapid.String().Draw(t, "by"),

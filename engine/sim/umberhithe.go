@@ -27,13 +27,13 @@ const (
 	strangerPrefix      = "9527777" // of tags that customers bring along
 )
 
-//go:embed quayside/layout.json
+//go:embed umberhithe/layout.json
 var layoutJSON []byte
 
-//go:embed quayside/rules.yaml
+//go:embed umberhithe/rules.yaml
 var rulesYAML []byte
 
-// Layout returns the layout document of Quayside Books, an invented bookshop on two floors.
+// Layout returns the layout document of Umberhithe Books, an invented bookshop on two floors.
 func Layout() []byte { return bytes.Clone(layoutJSON) }
 
 // Rules returns the rule document that the shop starts with. It names the channels door-team and floor-team.
@@ -81,7 +81,8 @@ func makeProducts(seed uint64) []byte {
 				minimum += "|" + tables + ":" + strconv.Itoa(tableMinimum)
 			}
 			_ = w.Write([]string{
-				gtin13(companyPrefix, number), fmt.Sprintf("QB-%d", 1001+number), name, c.name, fmt.Sprintf("%d.%02d", price/100, price%100),
+				gtin13(companyPrefix, number), fmt.Sprintf("UB-%d", 1001+number), name, c.name,
+				fmt.Sprintf("%d.%02d", price/100, price%100),
 				strings.Join(homes, "|"), minimum, fmt.Sprintf("%c. %c.", 'A'+rng.IntN(26), 'A'+rng.IntN(26)),
 			})
 			number++
