@@ -27,15 +27,19 @@ func (h alertRoutes) table() []kit.Route {
 			Method: "GET", Path: "/v1/alerts", Name: "listAlerts", Group: "Alerts", Summary: "List alerts, newest first",
 			About:  event.Notice,
 			Scopes: operate,
-			Params: []kit.Param{paramSite, kit.Enum("status", "Only these. active, which is the default, is open and acknowledged.", alertStatuses...),
+			Params: []kit.Param{paramSite, kit.Enum("status", "Only these. active, which is the default, is open "+
+				"and acknowledged.", alertStatuses...),
 				kit.Query("rule", "Only those of this rule."), paramLimit(100, 1000), paramCursor},
-			Answers: []kit.Answer{kit.OK("One page of alerts.", AlertList{})}, Codes: []kit.Code{kit.CodeUnknownSite, kit.CodeMissingSite}, Handle: h.listAlerts,
+			Answers: []kit.Answer{kit.OK("One page of alerts.", AlertList{})}, Codes: []kit.Code{kit.CodeUnknownSite,
+				kit.CodeMissingSite}, Handle: h.listAlerts,
 		}, {
 			Method: "GET", Path: "/v1/alerts/{id}", Name: "getAlert", Group: "Alerts", Summary: "Get one alert, with why it was raised",
-			Scopes: operate, Answers: []kit.Answer{kit.OK("The alert.", event.AlertView{})}, Codes: []kit.Code{codeUnknownAlert, kit.CodeMissingSite}, Handle: h.getAlert,
+			Scopes: operate, Answers: []kit.Answer{kit.OK("The alert.", event.AlertView{})},
+			Codes: []kit.Code{codeUnknownAlert, kit.CodeMissingSite}, Handle: h.getAlert,
 		}, {
-			Method: "POST", Path: "/v1/alerts/{id}/acknowledge", Name: "acknowledgeAlert", Group: "Alerts", Summary: "Say that somebody has an alert in hand",
-			Scopes: operate, Keyed: true, Body: kit.JSON(AcknowledgeRequest{}), BodyOptional: true,
+			Method: "POST", Path: "/v1/alerts/{id}/acknowledge", Name: "acknowledgeAlert", Group: "Alerts",
+			Summary: "Say that somebody has an alert in hand",
+			Scopes:  operate, Keyed: true, Body: kit.JSON(AcknowledgeRequest{}), BodyOptional: true,
 			Answers: journaled(200, "The alert as it is now.", ActAnswer{}),
 			Codes:   []kit.Code{codeUnknownAlert, kit.CodeMissingSite, codeAlertStatus}, Handle: h.acknowledgeAlert,
 		}, {
@@ -87,7 +91,8 @@ func (h alertRoutes) alertByID(c *kit.Call, id string) (event.Alert, string, err
 		return event.Alert{}, "", none
 	}
 	if !c.Key.ForSite(site) {
-		return event.Alert{}, "", kit.Problemf(kit.CodeMissingSite, "The key %q is not for the site %q.", c.Key.Name, site).With("site", site)
+		return event.Alert{}, "", kit.Problemf(kit.CodeMissingSite, "The key %q is not for the site %q.", c.Key.Name,
+			site).With("site", site)
 	}
 	found, err := record(h.records(c.Ctx(), site, event.KindAlert, id), event.DecodeAlert)
 	if err != nil {
@@ -197,12 +202,14 @@ func (h alertRoutes) closeAlert(c *kit.Call) error {
 		return err
 	}
 	if !slices.Contains(event.Outcomes.Texts(), req.Outcome) {
-		return kit.Problemf(kit.CodeInvalidBody, "The outcome %s must be one of %s.", kit.Shown([]byte(req.Outcome)), strings.Join(event.Outcomes.Texts(), ", "))
+		return kit.Problemf(kit.CodeInvalidBody, "The outcome %s must be one of %s.", kit.Shown([]byte(req.Outcome)),
+			strings.Join(event.Outcomes.Texts(), ", "))
 	}
 	return h.act(c, "close", req.Outcome, req.Note)
 }
 
-// act puts what a person did to an alert into the journal, and answers with what became of the alert.
+// act puts what a person did to an alert into the journal, and answers with what became of the
+// alert.
 func (h alertRoutes) act(c *kit.Call, do, outcome, note string) error {
 	if len([]rune(note)) > maxNote {
 		return kit.Problemf(kit.CodeInvalidBody, "The note is longer than %d characters.", maxNote)
@@ -237,7 +244,8 @@ func (h alertRoutes) act(c *kit.Call, do, outcome, note string) error {
 
 func alertStatus(al *event.Alert, do string) error {
 	if do == "close" && al.Status == event.AlertCleared {
-		return kit.Problemf(codeAlertStatus, "The alert ended by itself more than a week ago: no outcome can be recorded any more.").With("alert_status", al.Status.String())
+		return kit.Problemf(codeAlertStatus, "The alert ended by itself more than a week ago: no outcome can be "+
+			"recorded any more.").With("alert_status", al.Status.String())
 	}
 	return kit.Problemf(codeAlertStatus, "The alert is %s; one can't %s it.", al.Status, do).With("alert_status", al.Status.String())
 }

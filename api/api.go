@@ -20,7 +20,8 @@ import (
 
 // Dispatcher is the sender of deliveries, as far as a person at the other end needs it.
 type Dispatcher interface {
-	// Retry sends one delivery again, now, and waits for the outcome. store.ErrNotFound: there is no such delivery.
+	// Retry sends one delivery again, now, and waits for the outcome. store.ErrNotFound: there is
+	// no such delivery.
 	Retry(ctx context.Context, site, id string) (deliver.Outcome, error)
 	// Test sends a sample to a channel, now and once.
 	Test(ctx context.Context, c deliver.Channel) (deliver.Outcome, error)
@@ -41,7 +42,8 @@ type Store interface {
 	store.Service
 }
 
-// Options are what an API is made of. Store and Runner are required; the zero value of all else has a default.
+// Options are what an API is made of. Store and Runner are required; the zero value of all else has
+// a default.
 type Options struct {
 	Store      Store
 	Runner     *runner.Runner
@@ -50,11 +52,13 @@ type Options struct {
 	Log        *slog.Logger         // default slog.Default
 	Registry   *prometheus.Registry // what /metrics shows; default one that has the API's own metrics only
 
-	// PublicURL is the address of this service as others know it, without a slash at its end. URIs of sites, zones and read points begin with it, and with them
-	// the ids of EPCIS events: set it once. Default: an address that nobody can own.
+	// PublicURL is the address of this service as others know it, without a slash at its end. URIs
+	// of sites, zones and read points begin with it, and with them the ids of EPCIS events: set it
+	// once. Default: an address that nobody can own.
 	PublicURL string
 
-	// Pages are mounted as they are and without keys, by their prefix, such as "/console/": for static files that hold no data.
+	// Pages are mounted as they are and without keys, by their prefix, such as "/console/": for
+	// static files that hold no data.
 	Pages map[string]http.Handler
 
 	BodyLimit     int64         // bytes of a body once it is inflated; default 8 MiB
@@ -159,8 +163,8 @@ func (a *API) Handler() http.Handler { return a.server.Handler() }
 // requests go on.
 func (a *API) Close() { a.closeOnce.Do(func() { close(a.closing) }) }
 
-// unavailable wraps a failure of the store or the runner: nothing was wrong with the request, and it
-// may be tried again, unless there is no such site.
+// unavailable wraps a failure of the store or the runner: nothing was wrong with the request, and
+// it may be tried again, unless there is no such site.
 func unavailable(err error) error {
 	if errors.Is(err, runner.ErrNoSite) {
 		return kit.Problemf(kit.CodeUnknownSite, "There is no such site: a site begins with its layout.").Because(err)

@@ -12,7 +12,8 @@ import (
 	"lintel/rules/doc"
 )
 
-// FuzzImport reads any table: what is taken is a row with an identity and places that exist, and what is not taken is explained.
+// FuzzImport reads any table: what is taken is a row with an identity and places that exist, and
+// what is not taken is explained.
 func FuzzImport(f *testing.F) {
 	for _, s := range []string{
 		"epc,zone\n" + harbourLight + ",shelf-a\n",

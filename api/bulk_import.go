@@ -102,12 +102,14 @@ func (b *bulkReader) head(r sheet.Row) bool {
 		case k >= 0:
 			b.at[k] = i
 		case name != "" && !slices.ContainsFunc(itemColumns, func(c sheet.Column) bool { return c.Name == name }):
-			b.found.Cell(0, r.Number, strings.Clone(cell), "use "+strings.Join(bulkColumnNames, ", "), "there is no such column%s", doc.OrDidYouMean(name, bulkColumnNames))
+			b.found.Cell(0, r.Number, strings.Clone(cell), "use "+strings.Join(bulkColumnNames, ", "),
+				"there is no such column%s", doc.OrDidYouMean(name, bulkColumnNames))
 			ok = false
 		}
 	}
 	if b.at[bulkEPC] < 0 {
-		b.found.Cell(0, r.Number, "epc", "begin with a header row: "+strings.Join(bulkColumnNames, ","), "there is no column epc, which names the item")
+		b.found.Cell(0, r.Number, "epc", "begin with a header row: "+strings.Join(bulkColumnNames, ","),
+			"there is no column epc, which names the item")
 		ok = false
 	}
 	return ok
@@ -150,7 +152,8 @@ func (b *bulkReader) take(r sheet.Row) {
 		disp, ok := event.Dispositions.Parse(d)
 		switch {
 		case !ok:
-			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "), "there is no disposition %s%s", kit.Shown([]byte(d)), doc.OrDidYouMean(d, event.Dispositions.Texts()))
+			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "),
+				"there is no disposition %s%s", kit.Shown([]byte(d)), doc.OrDidYouMean(d, event.Dispositions.Texts()))
 		}
 		row.disp, row.hasDisp = disp, true
 	}
@@ -163,7 +166,8 @@ func (b *bulkReader) take(r sheet.Row) {
 
 // bulkDispositions are those that a row may ask for.
 var bulkDispositions = []string{
-	event.SellableAccessible.String(), event.SellableNotAccessible.String(), event.RetailSold.String(), event.InTransit.String(), event.Inactive.String(),
+	event.SellableAccessible.String(), event.SellableNotAccessible.String(), event.RetailSold.String(),
+	event.InTransit.String(), event.Inactive.String(),
 }
 
 // product reads the product of a row.
@@ -172,7 +176,8 @@ func (b *bulkReader) product(row *bulkRow, line int, gtin, sku string) {
 	case gtin != "":
 		g, err := epc.ParseGTIN(gtin)
 		if err != nil {
-			b.fail(line, "gtin", "a spreadsheet may have dropped zeros or rounded it: format the column as text", "%s", identityFault(err).Reason)
+			b.fail(line, "gtin", "a spreadsheet may have dropped zeros or rounded it: format the column as text", "%s",
+				identityFault(err).Reason)
 			return
 		}
 		row.gtin = g
@@ -220,10 +225,12 @@ func (h itemRoutes) importItems(c *kit.Call) error {
 		}
 	}
 	if n := b.found.Len(); n > 0 {
-		return kit.Problemf(kit.CodeInvalidDocument, "The table has %d problems. Nothing was taken.", n).With("errors", b.found.List()).With("rows", len(b.rows))
+		return kit.Problemf(kit.CodeInvalidDocument, "The table has %d problems. Nothing was taken.", n).With("errors",
+			b.found.List()).With("rows", len(b.rows))
 	}
 	if b.unknown > 0 {
-		plan.answer.Warnings = append(plan.answer.Warnings, fmt.Sprintf("%d rows name a product that the product list does not have", b.unknown))
+		plan.answer.Warnings = append(plan.answer.Warnings, fmt.Sprintf("%d rows name a product that the product "+
+			"list does not have", b.unknown))
 	}
 	plan.end()
 	plan.answer.Entries = len(plan.entries)
@@ -266,7 +273,8 @@ func (h itemRoutes) readItems(c *kit.Call, b *bulkReader) error {
 	return nil
 }
 
-// noticed keeps the error that ended a body, which the reader of the table wraps in words of its own.
+// noticed keeps the error that ended a body, which the reader of the table wraps in words of its
+// own.
 type noticed struct {
 	r   io.Reader
 	err error
@@ -280,7 +288,8 @@ func (n *noticed) Read(b []byte) (int, error) {
 	return k, err
 }
 
-// bulkPlan gathers the events of a table, in the order of its rows as far as they go into one event.
+// bulkPlan gathers the events of a table, in the order of its rows as far as they go into one
+// event.
 type bulkPlan struct {
 	now     int64
 	by      string
@@ -290,7 +299,8 @@ type bulkPlan struct {
 	entries []*event.Entry
 }
 
-// add adds an item to the plan: to the last event of its sort, if that is among the events of this entry.
+// add adds an item to the plan: to the last event of its sort, if that is among the events of this
+// entry.
 func (p *bulkPlan) add(typ event.EventType, row *bulkRow, zone string, gtin uint64) {
 	tag := event.Tag{Key: row.key, Text: row.text}
 	p.tags++

@@ -23,9 +23,11 @@ const itemPage = 20_000
 func (h itemRoutes) bulk() []kit.Route {
 	list := kit.Route{
 		Method: "GET", Path: "/v1/sites/{site}/items", Name: "exportItems", Group: "Bulk", Summary: "Get all items",
-		About:  "In the order of their identities. What changes while the answer streams may be in it or not. An answer that breaks off is not whole.",
+		About: "In the order of their identities. What changes while the answer streams may be in it or not. An " +
+			"answer that breaks off is not whole.",
 		Scopes: operate, Stream: true,
-		Params:  []kit.Param{paramZone, paramProduct, kit.Enum("disposition", "Only items in this business state.", event.Dispositions.Texts()...), paramDefuse},
+		Params: []kit.Param{paramZone, paramProduct, kit.Enum("disposition", "Only items in this business state.",
+			event.Dispositions.Texts()...), paramDefuse},
 		Answers: []kit.Answer{kit.Reply(200, "The items.")},
 	}
 	lines := list
@@ -35,11 +37,15 @@ func (h itemRoutes) bulk() []kit.Route {
 	return []kit.Route{
 		inForm(list, formCSV, h.exportItems), book, inForm(lines, formLines, h.exportItems),
 		{
-			Method: "POST", Path: "/v1/sites/{site}/items.csv", Name: "importItems", Group: "Bulk", Summary: "Register and move items in bulk",
-			About: "Columns: epc, and any of gtin or sku, zone, disposition; those that the export has besides are passed over. A row says how things are: only what is known otherwise becomes an event. " +
-				"sellable_accessible and sellable_not_accessible say that the item is stock; which of the two it is follows from its zone. " +
+			Method: "POST", Path: "/v1/sites/{site}/items.csv", Name: "importItems", Group: "Bulk",
+			Summary: "Register and move items in bulk",
+			About: "Columns: epc, and any of gtin or sku, zone, disposition; those that the export has besides are " +
+				"passed over. A row says how things are: only what is known otherwise becomes an event. " +
+				"sellable_accessible and sellable_not_accessible say that the item is stock; which of the two it " +
+				"is follows from its zone. " +
 				"Everything that is wrong is listed by row and column, and then nothing is taken. At most 200,000 rows.",
-			Scopes: []string{kit.ScopeSales, kit.ScopeOperate}, Long: true, Keyed: true, Params: []kit.Param{paramDryRun}, Body: []kit.Content{kit.As(mediaCSV, nil)},
+			Scopes: []string{kit.ScopeSales, kit.ScopeOperate}, Long: true, Keyed: true,
+			Params: []kit.Param{paramDryRun}, Body: []kit.Content{kit.As(mediaCSV, nil)},
 			Answers: []kit.Answer{
 				kit.Reply(202, "Taken.", kit.JSON(BulkAnswer{})...),
 				kit.Reply(200, "With dry_run, or where nothing had to change: what the rows come to.", kit.JSON(BulkAnswer{})...),
@@ -49,9 +55,11 @@ func (h itemRoutes) bulk() []kit.Route {
 	}
 }
 
-// itemColumns are the columns of an export. Those that an import takes have the names that it takes them by.
+// itemColumns are the columns of an export. Those that an import takes have the names that it takes
+// them by.
 var itemColumns = []sheet.Column{
-	{Name: "epc", Width: 34}, {Name: "gtin"}, {Name: "sku"}, {Name: "name", Width: 30}, {Name: "category"}, {Name: "zone"}, {Name: "disposition", Width: 24}, {Name: "from"}, {Name: "read_point"},
+	{Name: "epc", Width: 34}, {Name: "gtin"}, {Name: "sku"}, {Name: "name", Width: 30}, {Name: "category"},
+	{Name: "zone"}, {Name: "disposition", Width: 24}, {Name: "from"}, {Name: "read_point"},
 	{Name: "since", Kind: sheet.KindTime}, {Name: "last_seen", Kind: sheet.KindTime}, {Name: "declared"}, {Name: "foreign"},
 }
 
@@ -65,7 +73,8 @@ func (h itemRoutes) exportItems(c *kit.Call, f form) error {
 	err = h.narrowed(c, func(st *engine.State, gtins []uint64) error {
 		t.Site, filter.GTINs = st.Config().Layout.Name, gtins
 		if f.media == mediaXLSX && st.Len() > maxSheetRows {
-			return kit.Problemf(kit.CodeNotAcceptable, "The site knows %d items, and a workbook holds %d rows. Take CSV, or narrow it down by zone or product.", st.Len(), maxSheetRows)
+			return kit.Problemf(kit.CodeNotAcceptable, "The site knows %d items, and a workbook holds %d rows. "+
+				"Take CSV, or narrow it down by zone or product.", st.Len(), maxSheetRows)
 		}
 		return nil
 	})
@@ -82,7 +91,8 @@ func itemFilter(c *kit.Call) (engine.ItemFilter, error) {
 	if d := c.QueryParam("disposition"); d != "" {
 		disp, ok := event.Dispositions.Parse(d)
 		if !ok {
-			return f, kit.BadParam("disposition", "there is no disposition %s%s", kit.Shown([]byte(d)), doc.OrDidYouMean(d, event.Dispositions.Texts()))
+			return f, kit.BadParam("disposition", "there is no disposition %s%s", kit.Shown([]byte(d)),
+				doc.OrDidYouMean(d, event.Dispositions.Texts()))
 		}
 		f.Disposition = &disp
 	}
@@ -136,7 +146,8 @@ func fillItemRow(row []sheet.Cell, it *engine.ItemInfo, products *catalog.Catalo
 		return sheet.Text("no")
 	}
 	copy(row, []sheet.Cell{
-		sheet.Text(it.Text), sheet.Text(event.GTINText(it.GTIN)), sheet.Text(p.SKU), sheet.Text(p.Name), sheet.Text(p.Category), sheet.Text(it.Zone), sheet.Text(it.Disposition.String()),
+		sheet.Text(it.Text), sheet.Text(event.GTINText(it.GTIN)), sheet.Text(p.SKU), sheet.Text(p.Name),
+		sheet.Text(p.Category), sheet.Text(it.Zone), sheet.Text(it.Disposition.String()),
 		sheet.Text(it.From), sheet.Text(it.Point), when(it.Since), when(it.Seen), yes(it.Declared), yes(it.Foreign),
 	})
 }

@@ -30,9 +30,12 @@ var (
 	formLines = form{".jsonl", mediaNDJSON}
 )
 
-var paramDefuse = kit.Query("defuse", "CSV: 1, the default, puts an apostrophe before a text that a spreadsheet would run as a formula; 0 leaves all texts as they are, for programs.").Of(map[string]any{"type": "string", "enum": []string{"0", "1"}, "default": "1"})
+var paramDefuse = kit.Query("defuse", "CSV: 1, the default, puts an apostrophe before a text that a spreadsheet "+
+	"would run as a formula; 0 leaves all texts as they are, for programs.").Of(map[string]any{"type": "string",
+	"enum": []string{"0", "1"}, "default": "1"})
 
-// inForms makes a route of a table: the base, which answers JSON or what Accept asks for, and one with a suffix for each form, so that a link can ask too.
+// inForms makes a route of a table: the base, which answers JSON or what Accept asks for, and one
+// with a suffix for each form, so that a link can ask too.
 func inForms(base kit.Route, v any, handle func(*kit.Call, form) error, forms ...form) []kit.Route {
 	bodies := kit.JSON(v)
 	for _, f := range forms {
@@ -64,7 +67,8 @@ func inForm(base kit.Route, f form, handle func(*kit.Call, form) error) kit.Rout
 	r := base
 	r.Path += f.suffix
 	r.Name += map[string]string{".csv": "CSV", ".xlsx": "XLSX", ".html": "Page", ".jsonl": "Lines"}[f.suffix]
-	r.Summary += map[string]string{".csv": ", as CSV", ".xlsx": ", as a workbook", ".html": ", as a page to print", ".jsonl": ", one JSON object a line"}[f.suffix]
+	r.Summary += map[string]string{".csv": ", as CSV", ".xlsx": ", as a workbook", ".html": ", as a page to print",
+		".jsonl": ", one JSON object a line"}[f.suffix]
 	r.Answers = []kit.Answer{kit.Reply(200, base.Answers[0].About, kit.As(f.media, nil))}
 	r.Codes = nil
 	for _, code := range base.Codes {
@@ -120,7 +124,8 @@ func answerTable(c *kit.Call, media, file string, t sheet.Table) error {
 	return err
 }
 
-// streamTable answers with a table of any length. If its rows end in an error, the connection is broken off, so that nobody takes a part for the whole.
+// streamTable answers with a table of any length. If its rows end in an error, the connection is
+// broken off, so that nobody takes a part for the whole.
 func streamTable(c *kit.Call, media, file string, t sheet.Table) error {
 	tableHead(c, media, file)
 	return c.BrokenOff(writeTable(c, c.Writer(), media, t))

@@ -9,7 +9,8 @@ import (
 )
 
 var (
-	codeChannelStopped = kit.Code{Name: "channel_stopped", Status: 409, Meaning: "The channel is stopped or disabled, so nothing could be sent to it."}
+	codeChannelStopped = kit.Code{Name: "channel_stopped", Status: 409,
+		Meaning: "The channel is stopped or disabled, so nothing could be sent to it."}
 )
 
 // ChannelHealth is how a channel fares.
@@ -52,7 +53,8 @@ type RecoverAnswer struct {
 
 func healthView(ch *deliver.Channel, h deliver.Health) ChannelHealth {
 	v := ChannelHealth{
-		Channel: ch.Name, State: "working", FailingSince: momentOf(h.FailingSince), Warnings: h.Warnings, LastSuccess: momentOf(h.LastSuccess),
+		Channel: ch.Name, State: "working", FailingSince: momentOf(h.FailingSince), Warnings: h.Warnings,
+		LastSuccess: momentOf(h.LastSuccess),
 		LastFailure: momentOf(h.LastFailure), Reason: h.Reason, Stopped: momentOf(h.Stopped), Cause: string(h.Cause),
 	}
 	switch {
@@ -161,6 +163,7 @@ func (h channelRoutes) recoverChannel(c *kit.Call) error {
 	if err != nil {
 		return unavailable(err)
 	}
-	h.log.Info("dead deliveries are sent again", "channel", ch.Name, "since", *req.Since, "until", until, "queued", got.Queued, "more", got.More, "by", c.Key.Name)
+	h.log.Info("dead deliveries are sent again", "channel", ch.Name, "since", *req.Since, "until", until, "queued",
+		got.Queued, "more", got.More, "by", c.Key.Name)
 	return c.JSON(http.StatusOK, RecoverAnswer{Queued: got.Queued, HasMore: got.More, First: momentOf(got.First), Last: momentOf(got.Last)})
 }

@@ -15,7 +15,8 @@ import (
 	"lintel/rules/doc"
 )
 
-// Notices about channels are of no site: whoever may see all sites sees them, and can have them sent again.
+// Notices about channels are of no site: whoever may see all sites sees them, and can have them
+// sent again.
 func TestNoticesAmongDeliveries(t *testing.T) {
 	r := newRig(t).shop()
 	r.alert(1)
@@ -51,7 +52,8 @@ func TestNoticesAmongDeliveries(t *testing.T) {
 	r.get("/v1/deliveries?site=_channels").wantsCode(kit.CodeUnknownSite)
 }
 
-// A document whose channels could not tell of each other is stored with a warning, in every way of storing it.
+// A document whose channels could not tell of each other is stored with a warning, in every way of
+// storing it.
 func TestWhoIsToldOfChannelsIsChecked(t *testing.T) {
 	r := newRig(t).shop()
 	told := strings.Replace(testChannels, `"format"`, `"about_channels": true, "format"`, 1)

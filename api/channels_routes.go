@@ -25,33 +25,46 @@ type channelRoutes struct{ documents }
 func (h channelRoutes) table() []kit.Route {
 	return append([]kit.Route{
 		{
-			Method: "GET", Path: "/v1/channels", Name: "getChannels", Group: "Documents", Summary: "Get the channels, with their secrets masked",
-			Scopes: readers, Params: []kit.Param{paramVersion, ifNoneMatch}, Answers: []kit.Answer{kit.OK("The channels.", channelsDocument{}), notChanged},
-			Codes: []kit.Code{codeUnknownDocument}, Handle: h.getChannels,
+			Method: "GET", Path: "/v1/channels", Name: "getChannels", Group: "Documents",
+			Summary: "Get the channels, with their secrets masked",
+			Scopes:  readers, Params: []kit.Param{paramVersion, ifNoneMatch},
+			Answers: []kit.Answer{kit.OK("The channels.", channelsDocument{}), notChanged},
+			Codes:   []kit.Code{codeUnknownDocument}, Handle: h.getChannels,
 		}, {
-			Method: "PUT", Path: "/v1/channels", Name: "putChannels", Group: "Documents", Summary: "Store the channels; a mask keeps what it stands for",
-			Scopes: author, AllSites: true, Params: []kit.Param{paramNote, ifMatch, ifNoneMatch}, Body: kit.JSON(channelsDocument{}),
+			Method: "PUT", Path: "/v1/channels", Name: "putChannels", Group: "Documents",
+			Summary: "Store the channels; a mask keeps what it stands for",
+			Scopes:  author, AllSites: true, Params: []kit.Param{paramNote, ifMatch, ifNoneMatch}, Body: kit.JSON(channelsDocument{}),
 			Answers: savedAnswers(ChannelsSaved{}, nil), Codes: savedCodes, Handle: h.putChannels,
 		}, {
-			Method: "POST", Path: "/v1/channels/{name}/test", Name: "testChannel", Group: "Documents", Summary: "Send a sample to a channel, now",
-			Scopes: author, AllSites: true, Keyed: true, Answers: []kit.Answer{kit.OK("What came of it. That the receiver refused is an answer too.", OutcomeView{})},
+			Method: "POST", Path: "/v1/channels/{name}/test", Name: "testChannel", Group: "Documents",
+			Summary: "Send a sample to a channel, now",
+			Scopes:  author, AllSites: true, Keyed: true, Answers: []kit.Answer{kit.OK("What came of it. That the "+
+				"receiver refused is an answer too.", OutcomeView{})},
 			Codes: []kit.Code{codeUnknownChannel}, Handle: h.testChannel,
 		}, {
 			Method: "GET", Path: "/v1/channels/health", Name: "channelsHealth", Group: "Deliveries", Summary: "See how the channels fare",
 			Scopes: readers, Answers: []kit.Answer{kit.OK("All channels.", ChannelHealthList{})}, Handle: h.channelsHealth,
 		}, {
-			Method: "GET", Path: "/v1/channels/{name}/health", Name: "channelHealth", Group: "Deliveries", Summary: "See how one channel fares, with its settings masked",
-			Scopes: readers, Answers: []kit.Answer{kit.OK("The channel.", ChannelView{})}, Codes: []kit.Code{codeUnknownChannel}, Handle: h.channelHealth,
+			Method: "GET", Path: "/v1/channels/{name}/health", Name: "channelHealth", Group: "Deliveries",
+			Summary: "See how one channel fares, with its settings masked",
+			Scopes:  readers, Answers: []kit.Answer{kit.OK("The channel.", ChannelView{})},
+			Codes: []kit.Code{codeUnknownChannel}, Handle: h.channelHealth,
 		}, {
-			Method: "POST", Path: "/v1/channels/{name}/start", Name: "startChannel", Group: "Deliveries", Summary: "Send to a stopped channel again",
-			About: "A channel is stopped when its receiver answered 410 Gone, and after 72 hours without a success. It also starts again by itself once a test or a message that " +
-				"somebody sends again gets through, and when its settings change. Of one that is not stopped, it is forgotten how long it failed.",
+			Method: "POST", Path: "/v1/channels/{name}/start", Name: "startChannel", Group: "Deliveries",
+			Summary: "Send to a stopped channel again",
+			About: "A channel is stopped when its receiver answered 410 Gone, and after 72 hours without a " +
+				"success. It also starts again by itself once a test or a message that " +
+				"somebody sends again gets through, and when its settings change. Of one that is not stopped, it " +
+				"is forgotten how long it failed.",
 			Scopes: author, AllSites: true, Keyed: true, Answers: []kit.Answer{kit.OK("The channel.", ChannelView{})},
 			Codes: []kit.Code{codeUnknownChannel}, Handle: h.startChannel,
 		}, {
-			Method: "POST", Path: "/v1/channels/{name}/recover", Name: "recoverChannel", Group: "Deliveries", Summary: "Send the dead deliveries of a time range again, after an outage",
-			About: "Oldest first, under the same ids, by the whole schedule from its start. What was delivered or is still pending is left alone. One call queues 1,000 at most; " +
-				"while has_more is true, send the same request again (with another Idempotency-Key). They are sent in the background, within the channel's limits.",
+			Method: "POST", Path: "/v1/channels/{name}/recover", Name: "recoverChannel", Group: "Deliveries",
+			Summary: "Send the dead deliveries of a time range again, after an outage",
+			About: "Oldest first, under the same ids, by the whole schedule from its start. What was delivered or " +
+				"is still pending is left alone. One call queues 1,000 at most; " +
+				"while has_more is true, send the same request again (with another Idempotency-Key). They are sent " +
+				"in the background, within the channel's limits.",
 			Scopes: operate, Keyed: true, Params: []kit.Param{paramSite}, Body: kit.JSON(RecoverRequest{}),
 			Answers: []kit.Answer{kit.OK("They are queued.", RecoverAnswer{})},
 			Codes:   []kit.Code{codeUnknownChannel, codeChannelStopped, kit.CodeUnknownSite, kit.CodeMissingSite}, Handle: h.recoverChannel,
@@ -59,8 +72,8 @@ func (h channelRoutes) table() []kit.Route {
 	}, h.versioned("/v1/channels", "channel", "channels", named(ChannelsDocument), diffChannels)...)
 }
 
-// ChannelsView is the document of channels. Secrets, the values of headers and what follows the host of a URL are masked; a mask that is sent back keeps what
-// it stands for.
+// ChannelsView is the document of channels. Secrets, the values of headers and what follows the
+// host of a URL are masked; a mask that is sent back keeps what it stands for.
 type ChannelsView struct {
 	Channels []deliver.Channel `json:"channels"`
 }
@@ -128,14 +141,16 @@ func (h channelRoutes) putChannels(c *kit.Call) error {
 		channels, err := deliver.ParseChannelsKeeping(body.B, previous)
 		if err != nil {
 			problems := diagnosticsOf(err)
-			return kit.Problemf(kit.CodeInvalidDocument, "The channels have %d problems. Nothing was stored.", doc.Errors(problems).Count()).With("errors", problems)
+			return kit.Problemf(kit.CodeInvalidDocument, "The channels have %d problems. Nothing was stored.",
+				doc.Errors(problems).Count()).With("errors", problems)
 		}
 		stored, err := deliver.EncodeChannels(channels)
 		if err != nil {
 			return errors.New("the channels can't be encoded") // the reason may quote them
 		}
 		now := h.opt.Now().UTC().Truncate(time.Millisecond)
-		saved, err := h.store.PutDocument(ctx, store.Document{Name: ChannelsDocument, At: now, By: c.Key.Name, Note: note, Body: stored}, version)
+		saved, err := h.store.PutDocument(ctx, store.Document{Name: ChannelsDocument, At: now, By: c.Key.Name,
+			Note: note, Body: stored}, version)
 		if errors.Is(err, store.ErrConflict) {
 			if expect < 0 && try < 10 {
 				continue
@@ -151,7 +166,8 @@ func (h channelRoutes) putChannels(c *kit.Call) error {
 		}
 		warnings = append(warnings, deliver.AboutWarnings(channels)...)
 		return answerSaved(c, saved, ChannelsSaved{
-			Saved:    Saved{Document: ChannelsDocument, Version: saved, At: now, By: c.Key.Name, Note: note, InEffect: true, Warnings: warnings},
+			Saved: Saved{Document: ChannelsDocument, Version: saved, At: now, By: c.Key.Name, Note: note,
+				InEffect: true, Warnings: warnings},
 			Channels: redacted(channels).Channels,
 		})
 	}

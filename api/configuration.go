@@ -27,20 +27,29 @@ func (h configurationRoutes) table() []kit.Route {
 	const group = "Configuration"
 	return []kit.Route{
 		{
-			Method: "GET", Path: "/v1/configuration", Name: "getConfiguration", Group: group, Summary: "List the documents of the configuration, as of one moment",
-			About:  "Their texts are at their own routes, by version. The ETag stands for all versions together. Layouts are those of the key's sites.",
+			Method: "GET", Path: "/v1/configuration", Name: "getConfiguration", Group: group,
+			Summary: "List the documents of the configuration, as of one moment",
+			About: "Their texts are at their own routes, by version. The ETag stands for all versions together. " +
+				"Layouts are those of the key's sites.",
 			Scopes: readers, Answers: []kit.Answer{kit.OK("The documents.", ConfigurationList{})}, Handle: h.getConfiguration,
 		}, {
-			Method: "POST", Path: "/v1/configuration/plan", Name: "planConfiguration", Group: group, Summary: "Say what applying documents would do",
-			About:  "Everything is checked as it would be afterwards. The ETag of the answer, as If-Match, makes sure that what is applied is what was planned.",
+			Method: "POST", Path: "/v1/configuration/plan", Name: "planConfiguration", Group: group,
+			Summary: "Say what applying documents would do",
+			About: "Everything is checked as it would be afterwards. The ETag of the answer, as If-Match, makes " +
+				"sure that what is applied is what was planned.",
 			Scopes: readers, AllSites: true, Long: true, Body: kit.JSON(ConfigurationRequest{}),
 			Answers: []kit.Answer{kit.OK("The plan; errors are an answer too.", ConfigurationPlan{})}, Handle: h.planConfiguration,
 		}, {
-			Method: "POST", Path: "/v1/configuration", Name: "applyConfiguration", Group: group, Summary: "Store documents that belong together, all or none",
-			About: "In one step, and only if all are valid together and everything that they were checked against is still as it was. Documents that are as they should be get no new version; those that are not sent stay. " +
+			Method: "POST", Path: "/v1/configuration", Name: "applyConfiguration", Group: group,
+			Summary: "Store documents that belong together, all or none",
+			About: "In one step, and only if all are valid together and everything that they were checked against " +
+				"is still as it was. Documents that are as they should be get no new version; those that are not sent stay. " +
 				"Each site learns of all of them at once.",
-			Scopes: author, AllSites: true, Long: true, Keyed: true, Params: []kit.Param{paramNote, ifMatch}, Body: kit.JSON(ConfigurationRequest{}),
-			Answers: []kit.Answer{kit.OK("What was stored.", ConfigurationApplied{})}, Codes: []kit.Code{kit.CodeInvalidDocument, kit.CodeInvalidJSON, kit.CodeVersionMismatch, kit.CodeConflict}, Handle: h.applyConfiguration,
+			Scopes: author, AllSites: true, Long: true, Keyed: true, Params: []kit.Param{paramNote, ifMatch},
+			Body:    kit.JSON(ConfigurationRequest{}),
+			Answers: []kit.Answer{kit.OK("What was stored.", ConfigurationApplied{})},
+			Codes: []kit.Code{kit.CodeInvalidDocument, kit.CodeInvalidJSON, kit.CodeVersionMismatch,
+				kit.CodeConflict}, Handle: h.applyConfiguration,
 		},
 	}
 }
@@ -63,7 +72,8 @@ type ConfigurationText struct {
 	Text      string `json:"text" jsonschema_description:"The whole document, as its own route takes it. A mask in channels keeps what it stands for."`
 }
 
-// ConfigurationRequest is a set of documents that belong together. Documents that it does not have stay as they are.
+// ConfigurationRequest is a set of documents that belong together. Documents that it does not have
+// stay as they are.
 type ConfigurationRequest struct {
 	Documents []ConfigurationText `json:"documents"`
 }
@@ -87,7 +97,8 @@ type PlannedDocument struct {
 	Warnings    []string         `json:"warnings,omitempty"`
 }
 
-// ConfigurationPlan is what applying would do. Its ETag is that of the configuration that it was made for.
+// ConfigurationPlan is what applying would do. Its ETag is that of the configuration that it was
+// made for.
 type ConfigurationPlan struct {
 	OK        bool              `json:"ok" jsonschema_description:"Whether it could be applied: no document is invalid."`
 	ToStore   int               `json:"to_store" jsonschema_description:"Documents that are new or changed."`
@@ -104,9 +115,11 @@ type ConfigurationApplied struct {
 	Documents []PlannedDocument `json:"documents"`
 }
 
-// isConfiguration reports whether a document of the store is part of the configuration: keys are not.
+// isConfiguration reports whether a document of the store is part of the configuration: keys are
+// not.
 func isConfiguration(name string) bool {
-	return name == engine.RulesDocument || name == engine.ProductsDocument || name == ChannelsDocument || strings.HasPrefix(name, engine.LayoutDocument(""))
+	return name == engine.RulesDocument || name == engine.ProductsDocument || name == ChannelsDocument ||
+		strings.HasPrefix(name, engine.LayoutDocument(""))
 }
 
 // snapshot is which versions the documents of the configuration have at one moment.
@@ -135,7 +148,8 @@ func (s snapshot) etag() string {
 	return `"` + hex.EncodeToString(h.Sum(nil)[:12]) + `"`
 }
 
-// tagged reports whether a list of entity tags has the one that stands for all versions together, or is "*". Weak ones never match (RFC 9110, section 13.1.1).
+// tagged reports whether a list of entity tags has the one that stands for all versions together,
+// or is "*". Weak ones never match (RFC 9110, section 13.1.1).
 func (s snapshot) tagged(list string) bool {
 	own := s.etag()
 	return kit.Listed(list, func(tag string) bool { return tag == own })
@@ -176,7 +190,8 @@ func (h configurationRoutes) wantedBody(c *kit.Call) ([]wanted, error) {
 		return nil, kit.Problemf(kit.CodeInvalidBody, "There are no documents.")
 	}
 	if len(req.Documents) > store.MaxPuts/2 {
-		return nil, kit.Problemf(kit.CodeInvalidBody, "There are %d documents, at most %d can be applied at once.", len(req.Documents), store.MaxPuts/2)
+		return nil, kit.Problemf(kit.CodeInvalidBody, "There are %d documents, at most %d can be applied at once.",
+			len(req.Documents), store.MaxPuts/2)
 	}
 	list := make([]wanted, len(req.Documents))
 	seen := make(map[string]bool)
@@ -184,11 +199,14 @@ func (h configurationRoutes) wantedBody(c *kit.Call) ([]wanted, error) {
 		site, isLayout := strings.CutPrefix(d.Document, engine.LayoutDocument(""))
 		switch {
 		case !isConfiguration(d.Document), isLayout && !kit.ValidSite(site):
-			return nil, kit.Problemf(kit.CodeInvalidBody, "There is no document %s; there are rules, channels, products, and layout/SITE.", kit.Shown([]byte(d.Document)))
+			return nil, kit.Problemf(kit.CodeInvalidBody, "There is no document %s; there are rules, channels, "+
+				"products, and layout/SITE.", kit.Shown([]byte(d.Document)))
 		case seen[d.Document]:
 			return nil, kit.Problemf(kit.CodeInvalidBody, "The document %q is there twice.", d.Document)
-		case d.MediaType != "" && d.Document != engine.ProductsDocument, d.MediaType != "" && d.MediaType != mediaCSV && d.MediaType != kit.MediaJSON:
-			return nil, kit.Problemf(kit.CodeInvalidBody, "The document %q can't have the media type %s: only products have one, text/csv or application/json.", d.Document, kit.Shown([]byte(d.MediaType)))
+		case d.MediaType != "" && d.Document != engine.ProductsDocument, d.MediaType != "" && d.MediaType != mediaCSV &&
+			d.MediaType != kit.MediaJSON:
+			return nil, kit.Problemf(kit.CodeInvalidBody, "The document %q can't have the media type %s: only "+
+				"products have one, text/csv or application/json.", d.Document, kit.Shown([]byte(d.MediaType)))
 		}
 		seen[d.Document] = true
 		list[i] = wanted{name: d.Document, text: []byte(d.Text), media: d.MediaType}
@@ -210,7 +228,8 @@ func (h configurationRoutes) planConfiguration(c *kit.Call) error {
 	return c.JSON(http.StatusOK, ConfigurationPlan{OK: p.ok(), ToStore: len(p.store), Documents: p.documents})
 }
 
-// applyTries is how often something is done anew because somebody else was quicker, where the caller does not say which version it was meant for.
+// applyTries is how often something is done anew because somebody else was quicker, where the
+// caller does not say which version it was meant for.
 const applyTries = 10
 
 func (h configurationRoutes) applyConfiguration(c *kit.Call) error {
@@ -256,7 +275,8 @@ func (h configurationRoutes) applyConfiguration(c *kit.Call) error {
 }
 
 func stalePlan() error {
-	return kit.Problemf(kit.CodeVersionMismatch, "The configuration changed since the plan was made. Nothing was stored. Make the plan again.")
+	return kit.Problemf(kit.CodeVersionMismatch, "The configuration changed since the plan was made. Nothing was "+
+		"stored. Make the plan again.")
 }
 
 // carried is what carrying out a plan came to.
@@ -265,8 +285,8 @@ type carried struct {
 	inEffect bool
 }
 
-// storePlan stores what the plan has to store, in one step, if everything that it was checked against is still there; else store.ErrConflict. The
-// plan's documents then say the new versions.
+// storePlan stores what the plan has to store, in one step, if everything that it was checked
+// against is still there; else store.ErrConflict. The plan's documents then say the new versions.
 func (h documents) storePlan(c *kit.Call, p *plan, note string) (carried, error) {
 	if len(p.store) == 0 {
 		return carried{inEffect: true}, nil
@@ -274,7 +294,8 @@ func (h documents) storePlan(c *kit.Call, p *plan, note string) (carried, error)
 	ctx := c.Ctx()
 	puts := make([]store.DocumentPut, 0, len(p.at)+len(p.store))
 	for name, body := range p.store {
-		puts = append(puts, store.DocumentPut{Document: store.Document{Name: name, By: c.Key.Name, Note: note, Body: body}, Expect: p.at[name].Version})
+		puts = append(puts, store.DocumentPut{Document: store.Document{Name: name, By: c.Key.Name, Note: note,
+			Body: body}, Expect: p.at[name].Version})
 	}
 	for name, d := range p.at {
 		if _, ok := p.store[name]; !ok {
@@ -286,7 +307,8 @@ func (h documents) storePlan(c *kit.Call, p *plan, note string) (carried, error)
 	for i := range puts {
 		size += len(puts[i].Document.Body)
 		if len(puts[i].Document.Body) > store.MaxValue || size > store.MaxPutBytes {
-			return carried{}, kit.Problemf(kit.CodeBodyTooLarge, "The documents take more bytes than can be stored: one at most %d, all at most %d.", store.MaxValue, store.MaxPutBytes).With("limit", store.MaxPutBytes)
+			return carried{}, kit.Problemf(kit.CodeBodyTooLarge, "The documents take more bytes than can be "+
+				"stored: one at most %d, all at most %d.", store.MaxValue, store.MaxPutBytes).With("limit", store.MaxPutBytes)
 		}
 	}
 	err := h.runner.SaveDocuments(ctx, puts, c.Key.Name)

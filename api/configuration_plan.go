@@ -26,8 +26,8 @@ type wanted struct {
 	stored bool   // the text is a body as the store has it: a version from before
 }
 
-// plan is what storing documents together would do. Everything is checked as it would be afterwards: rules against the layouts, channels and products that
-// come with them.
+// plan is what storing documents together would do. Everything is checked as it would be
+// afterwards: rules against the layouts, channels and products that come with them.
 type plan struct {
 	at        snapshot // what it was made for
 	documents []PlannedDocument
@@ -50,15 +50,17 @@ type planner struct {
 // plannedProducts is how many products that differ a plan lists.
 const plannedProducts = 20
 
-// plan makes a plan for documents, which must be in the order of their names. It reads which versions there are before it reads any document, so that what is newer
-// than these is found out when the plan is carried out.
+// plan makes a plan for documents, which must be in the order of their names. It reads which
+// versions there are before it reads any document, so that what is newer than these is found out
+// when the plan is carried out.
 func (h documents) plan(c *kit.Call, list []wanted) (*plan, error) {
 	ctx := c.Ctx()
 	at, err := h.snapshot(ctx)
 	if err != nil {
 		return nil, err
 	}
-	p := &planner{documents: h, ctx: ctx, plan: &plan{at: at, documents: []PlannedDocument{}, store: make(map[string][]byte)}, layouts: make(map[string]*layout.Layout)}
+	p := &planner{documents: h, ctx: ctx, plan: &plan{at: at, documents: []PlannedDocument{},
+		store: make(map[string][]byte)}, layouts: make(map[string]*layout.Layout)}
 	if err := p.present(); err != nil {
 		return nil, err
 	}
@@ -173,7 +175,8 @@ func (p *planner) planLayout(w *wanted, d *PlannedDocument) error {
 	case err != nil:
 		d.Change, d.Diagnostics = changeInvalid, diagnosticsOf(err)
 	case lay.Site != site:
-		d.Change, d.Diagnostics = changeInvalid, []doc.Diagnostic{{Severity: doc.SeverityError, Path: "site", Reason: fmt.Sprintf("is %q, but the document is %s", lay.Site, w.name), Hint: "write \"" + site + "\""}}
+		d.Change, d.Diagnostics = changeInvalid, []doc.Diagnostic{{Severity: doc.SeverityError, Path: "site",
+			Reason: fmt.Sprintf("is %q, but the document is %s", lay.Site, w.name), Hint: "write \"" + site + "\""}}
 	}
 	if d.Change == changeInvalid {
 		p.layoutsBad = true
@@ -193,7 +196,8 @@ func (p *planner) planLayout(w *wanted, d *PlannedDocument) error {
 	return nil
 }
 
-// diagnosticsOf returns what is wrong with a document. No other error is shown, since its text may quote a secret.
+// diagnosticsOf returns what is wrong with a document. No other error is shown, since its text may
+// quote a secret.
 func diagnosticsOf(err error) []doc.Diagnostic {
 	var problems doc.Errors
 	if errors.As(err, &problems) {
@@ -225,7 +229,8 @@ func (p *planner) planChannels(w *wanted, d *PlannedDocument) error {
 		d.Warnings = append(d.Warnings, deliver.AboutWarnings(channels)...)
 	}
 	if w.stored && d.Change == changeChanged {
-		d.Warnings = append(d.Warnings, "secrets, headers and addresses are again those of the old version; if one of them was replaced because others knew it, replace it again")
+		d.Warnings = append(d.Warnings, "secrets, headers and addresses are again those of the old version; if one "+
+			"of them was replaced because others knew it, replace it again")
 	}
 	return nil
 }
@@ -267,7 +272,8 @@ func (p *planner) planProducts(w *wanted, d *PlannedDocument) error {
 	return nil
 }
 
-// planRules checks the rules that are wanted, or those that are there, against everything else as it would be.
+// planRules checks the rules that are wanted, or those that are there, against everything else as
+// it would be.
 func (p *planner) planRules(w *wanted) error {
 	d := PlannedDocument{Document: engine.RulesDocument, Version: p.plan.at[engine.RulesDocument].Version}
 	if w == nil && d.Version == 0 {

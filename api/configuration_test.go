@@ -273,7 +273,8 @@ func TestApplyRefusesWrongRequests(t *testing.T) {
 			return d.Document == "products"
 		})].Changes.Products.Removed})
 
-	// Who may only look may plan, for a check before a merge; a key for some sites sees their layouts only.
+	// Who may only look may plan, for a check before a merge; a key for some sites sees their
+	// layouts only.
 	r.as(r.key("looks", kit.ScopeOperate), func(r *rig) {
 		r.post(planPath, documentsBody("rules", testRules)).wants(200)
 		r.post(configPath, documentsBody("rules", testRules)).wantsCode(kit.CodeMissingScope)
@@ -338,7 +339,8 @@ func TestApplyUnderFaults(t *testing.T) {
 	require.Less(t, stored, 60, "no fault was met")
 }
 
-// Random edits, applied together and restored one by one, against a model that remembers every content.
+// Random edits, applied together and restored one by one, against a model that remembers every
+// content.
 func TestAppliedAndRestoredAsAModelHasThem(t *testing.T) {
 	r := newRig(t, func(o *Options) { o.TakeUp = time.Nanosecond })
 	texts := map[string]func(int) string{

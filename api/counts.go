@@ -80,7 +80,8 @@ func (h countRoutes) openCount(c *kit.Call) error {
 	if err != nil {
 		return err
 	}
-	done, err := h.carryOut(c.Ctx(), c.Site, &event.Entry{Kind: event.EntryCount, At: h.opt.Now().UnixMilli(), By: c.Key.Name, Command: *cmd})
+	done, err := h.carryOut(c.Ctx(), c.Site, &event.Entry{Kind: event.EntryCount, At: h.opt.Now().UnixMilli(),
+		By: c.Key.Name, Command: *cmd})
 	if err != nil {
 		return err
 	}
@@ -91,7 +92,8 @@ func (h countRoutes) openCount(c *kit.Call) error {
 	}
 	if answer.Count, err = h.countDetail(c, id); err != nil {
 		if codeOf(err) == codeUnknownCount {
-			return kit.Problemf(kit.CodeConflict, "The zones were taken out of the layout at the same moment. Look at the layout and open the count again.")
+			return kit.Problemf(kit.CodeConflict, "The zones were taken out of the layout at the same moment. Look "+
+				"at the layout and open the count again.")
 		}
 		return err
 	}
@@ -137,7 +139,8 @@ func (h countRoutes) countCommandOf(c *kit.Call, req *CountRequest, lay *layout.
 	if len(faults) == 0 {
 		return cmd, nil
 	}
-	return nil, kit.Problemf(kit.CodeInvalidBody, "The count can't be opened: %s: %s%s.", faults[0].Path, faults[0].Reason, andMore(len(faults)+more-1)).With("errors", faults)
+	return nil, kit.Problemf(kit.CodeInvalidBody, "The count can't be opened: %s: %s%s.", faults[0].Path,
+		faults[0].Reason, andMore(len(faults)+more-1)).With("errors", faults)
 }
 
 func andMore(n int) string {
@@ -201,12 +204,15 @@ var countVerbs = []struct {
 }{
 	{"pause", "Stop taking reads for now", "", []event.CountStatus{event.CountOpen}, event.CountPaused},
 	{"resume", "Take reads again", "", []event.CountStatus{event.CountPaused}, event.CountOpen},
-	{"pass", "Begin another round over the same shelves", "Rounds that are over say more of what was not read than any number of reads in one round: have the tags awake again for each.",
+	{"pass", "Begin another round over the same shelves", "Rounds that are over say more of what was not read than " +
+		"any number of reads in one round: have the tags awake again for each.",
 		[]event.CountStatus{event.CountOpen}, event.CountOpen},
-	{"close", "End a count and reconcile it", "Items go where they were counted; what was missed in as many counts running as missing_after says is told as missing. Nothing is written off.",
+	{"close", "End a count and reconcile it", "Items go where they were counted; what was missed in as many counts " +
+		"running as missing_after says is told as missing. Nothing is written off.",
 		[]event.CountStatus{event.CountOpen, event.CountPaused}, event.CountClosed},
 	{"discard", "Drop a count as if it had never been", "", []event.CountStatus{event.CountOpen, event.CountPaused}, event.CountDiscarded},
-	{"reopen", "Open a closed count again, for another round", "It can be done for 12 hours, and until a newer count of one of its zones is opened.", []event.CountStatus{event.CountClosed}, event.CountOpen},
+	{"reopen", "Open a closed count again, for another round", "It can be done for 12 hours, and until a newer " +
+		"count of one of its zones is opened.", []event.CountStatus{event.CountClosed}, event.CountOpen},
 }
 
 // commandCount carries out a verb on the count of the path.
@@ -261,7 +267,8 @@ func countStatus(rec *event.Count, do string) error {
 	default:
 		instead = "It is taking reads; POST .../close ends it."
 	}
-	return kit.Problemf(codeCountStatus, "The count is %s; one can't %s it. %s", rec.Status, verb, instead).With("count_status", rec.Status.String())
+	return kit.Problemf(codeCountStatus, "The count is %s; one can't %s it. %s", rec.Status, verb,
+		instead).With("count_status", rec.Status.String())
 }
 
 // countRecord returns a count as the state has it, or as it was last committed.
@@ -361,7 +368,8 @@ func (h countRoutes) keepAssessment(c *kit.Call, v *CountDetail) {
 	}
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(c.Ctx()), 5*time.Second)
 	defer cancel()
-	err := h.store.Commit(ctx, c.Site, store.Commit{Loose: true, Writes: []store.Record{{Kind: kindAssessment, Key: v.ID, Value: kit.MustJSON(v.Assessment)}}})
+	err := h.store.Commit(ctx, c.Site, store.Commit{Loose: true,
+		Writes: []store.Record{{Kind: kindAssessment, Key: v.ID, Value: kit.MustJSON(v.Assessment)}}})
 	if err != nil && !errors.Is(err, context.Canceled) {
 		h.log.Warn("what could be said of a count was not kept", "site", c.Site, "count", v.ID, "err", err)
 	}

@@ -53,7 +53,8 @@ type DifferencesView struct {
 // onlyIn are the differences between two counts, beside the findings of one.
 var onlyIn = map[string]string{"only_here": "Found by this count only", "only_there": "Found by the other count only"}
 
-// differences answers with what closing the count of the path found, or with how it differs from another.
+// differences answers with what closing the count of the path found, or with how it differs from
+// another.
 func (h countRoutes) differences(c *kit.Call, f form) error {
 	lines := c.QueryParam("lines")
 	v, err := h.closedCount(c, "", "its differences are known once it is closed")
@@ -108,10 +109,12 @@ func (h countRoutes) closedCount(c *kit.Call, id, otherwise string) (*closedOne,
 		return nil, err
 	}
 	if detail.Result == nil {
-		return nil, kit.Problemf(codeCountStatus, "The count %s is %s; %s.", id, detail.Status, otherwise).With("count_status", detail.Status)
+		return nil, kit.Problemf(codeCountStatus, "The count %s is %s; %s.", id, detail.Status,
+			otherwise).With("count_status", detail.Status)
 	}
 	v := &closedOne{DifferencesView: DifferencesView{
-		Count: detail.CountView, Result: detail.Result, Assessment: detail.Assessment, Caution: detail.Caution, Differences: []DifferenceView{},
+		Count: detail.CountView, Result: detail.Result, Assessment: detail.Assessment, Caution: detail.Caution,
+		Differences: []DifferenceView{},
 	}}
 	v.res, err = h.storedResult(c, id)
 	if err == nil && v.res == nil {
@@ -125,7 +128,8 @@ func (h countRoutes) fillDifferences(c *kit.Call, v *closedOne) error {
 		products := st.Config().Catalog
 		for i := range v.res.Differences {
 			d := &v.res.Differences[i]
-			v.Differences = append(v.Differences, differenceView(d.Finding.String(), d.Key, d.Text, d.GTIN, d.Zone, d.Was, d.Reads, products))
+			v.Differences = append(v.Differences, differenceView(d.Finding.String(), d.Key, d.Text, d.GTIN, d.Zone,
+				d.Was, d.Reads, products))
 		}
 		for _, l := range v.res.Products {
 			line := ProductLineView{GTIN: event.GTINText(l.GTIN), Expected: l.Expected, Found: l.Found}
@@ -138,8 +142,10 @@ func (h countRoutes) fillDifferences(c *kit.Call, v *closedOne) error {
 	})
 }
 
-func differenceView(finding string, k epc.Key, text string, gtin uint64, zone, was string, reads int, products *catalog.Catalog) DifferenceView {
-	d := DifferenceView{Finding: finding, Words: cmp.Or(event.Findings.Meaning(finding), onlyIn[finding]), Item: text, GTIN: event.GTINText(gtin), Zone: zone, Was: was, Reads: reads}
+func differenceView(finding string, k epc.Key, text string, gtin uint64, zone, was string, reads int,
+	products *catalog.Catalog) DifferenceView {
+	d := DifferenceView{Finding: finding, Words: cmp.Or(event.Findings.Meaning(finding), onlyIn[finding]), Item: text,
+		GTIN: event.GTINText(gtin), Zone: zone, Was: was, Reads: reads}
 	if words, ok := k.Text(); ok {
 		d.Item = words
 	}
@@ -162,7 +168,8 @@ func (h countRoutes) against(c *kit.Call, v *closedOne, other string) error {
 		return err
 	}
 	if !slices.ContainsFunc(v.Count.Zones, func(z string) bool { return slices.Contains(o.Count.Zones, z) }) {
-		return kit.BadParam("against", "the counts have no zone in common: this one counted %s, the other %s", strings.Join(v.Count.Zones, ", "), strings.Join(o.Count.Zones, ", "))
+		return kit.BadParam("against", "the counts have no zone in common: this one counted %s, the other %s",
+			strings.Join(v.Count.Zones, ", "), strings.Join(o.Count.Zones, ", "))
 	}
 	both := 0
 	v.Against, v.InBoth = &o.Count, &both
@@ -202,7 +209,8 @@ func (h countRoutes) against(c *kit.Call, v *closedOne, other string) error {
 // notes are the sentences that must be read with the table.
 func (v *closedOne) notes(zone *time.Location) []string {
 	when := func(t time.Time) string { return t.In(zone).Format("2 January 2006, 15:04 MST") }
-	notes := []string{fmt.Sprintf("Count %s of %s, opened %s by %s.", v.Count.ID, strings.Join(v.Count.Zones, ", "), when(v.Count.Opened), v.Count.By)}
+	notes := []string{fmt.Sprintf("Count %s of %s, opened %s by %s.", v.Count.ID, strings.Join(v.Count.Zones, ", "),
+		when(v.Count.Opened), v.Count.By)}
 	if v.Count.Note != "" {
 		notes = append(notes, "Note: "+v.Count.Note)
 	}
@@ -212,8 +220,10 @@ func (v *closedOne) notes(zone *time.Location) []string {
 	}
 	r := v.Result
 	notes = append(notes,
-		fmt.Sprintf("%d expected: %d of them found, %d not heard. %d more found that were not expected.", r.Expected, r.Matched, r.Missing, r.Unexpected),
-		fmt.Sprintf("Accuracy by item %s, by product line %s (%d of %d lines).", percent(r.ItemAccuracy), percent(r.LineAccuracy), r.LinesRight, r.Lines),
+		fmt.Sprintf("%d expected: %d of them found, %d not heard. %d more found that were not expected.", r.Expected,
+			r.Matched, r.Missing, r.Unexpected),
+		fmt.Sprintf("Accuracy by item %s, by product line %s (%d of %d lines).", percent(r.ItemAccuracy),
+			percent(r.LineAccuracy), r.LinesRight, r.Lines),
 		accuracyNotes)
 	if v.Assessment != nil {
 		notes = append(notes, v.Assessment.Words)
@@ -229,8 +239,10 @@ func percent(x float64) string { return fmt.Sprintf("%.1f %%", 100*x) }
 func (v *closedOne) itemTable(t *sheet.Table) {
 	t.GroupBy = "What"
 	t.Columns = []sheet.Column{
-		{Name: "What", Key: "words", Width: 40}, {Name: "Finding", Key: "finding"}, {Name: "Item", Key: "item", Width: 34}, {Name: "GTIN", Key: "gtin"}, {Name: "SKU", Key: "sku"},
-		{Name: "Product", Key: "product", Width: 30}, {Name: "Zone", Key: "zone"}, {Name: "Was in", Key: "was"}, {Name: "Reads", Key: "reads", Kind: sheet.KindNumber},
+		{Name: "What", Key: "words", Width: 40}, {Name: "Finding", Key: "finding"},
+		{Name: "Item", Key: "item", Width: 34}, {Name: "GTIN", Key: "gtin"}, {Name: "SKU", Key: "sku"},
+		{Name: "Product", Key: "product", Width: 30}, {Name: "Zone", Key: "zone"}, {Name: "Was in", Key: "was"},
+		{Name: "Reads", Key: "reads", Kind: sheet.KindNumber},
 	}
 	var rows [][]sheet.Cell
 	for i := range v.Differences {
@@ -240,7 +252,8 @@ func (v *closedOne) itemTable(t *sheet.Table) {
 			sku, name = d.Product.SKU, d.Product.Name
 		}
 		rows = append(rows, []sheet.Cell{
-			sheet.Text(d.Words), sheet.Text(d.Finding), sheet.Text(d.Item), sheet.Text(d.GTIN), sheet.Text(sku), sheet.Text(name), sheet.Text(d.Zone), sheet.Text(d.Was), sheet.Int(int64(d.Reads)),
+			sheet.Text(d.Words), sheet.Text(d.Finding), sheet.Text(d.Item), sheet.Text(d.GTIN), sheet.Text(sku),
+			sheet.Text(name), sheet.Text(d.Zone), sheet.Text(d.Was), sheet.Int(int64(d.Reads)),
 		})
 	}
 	t.Rows = sheet.Rows(rows...)
@@ -249,7 +262,8 @@ func (v *closedOne) itemTable(t *sheet.Table) {
 // productTable fills in the lines by product.
 func (v *closedOne) productTable(t *sheet.Table) {
 	t.Columns = []sheet.Column{
-		{Name: "GTIN", Key: "gtin"}, {Name: "SKU", Key: "sku"}, {Name: "Product", Key: "product", Width: 30}, {Name: "Expected", Key: "expected", Kind: sheet.KindNumber},
+		{Name: "GTIN", Key: "gtin"}, {Name: "SKU", Key: "sku"}, {Name: "Product", Key: "product", Width: 30},
+		{Name: "Expected", Key: "expected", Kind: sheet.KindNumber},
 		{Name: "Found", Key: "found", Kind: sheet.KindNumber}, {Name: "Difference", Key: "difference", Kind: sheet.KindNumber},
 	}
 	var rows [][]sheet.Cell
@@ -259,7 +273,8 @@ func (v *closedOne) productTable(t *sheet.Table) {
 			sku, name = l.Product.SKU, l.Product.Name
 		}
 		rows = append(rows, []sheet.Cell{
-			sheet.Text(l.GTIN), sheet.Text(sku), sheet.Text(name), sheet.Int(int64(l.Expected)), sheet.Int(int64(l.Found)), sheet.Int(int64(l.Found - l.Expected)),
+			sheet.Text(l.GTIN), sheet.Text(sku), sheet.Text(name), sheet.Int(int64(l.Expected)),
+			sheet.Int(int64(l.Found)), sheet.Int(int64(l.Found - l.Expected)),
 		})
 	}
 	t.Rows = sheet.Rows(rows...)
@@ -290,5 +305,6 @@ func oneProduct(gtin, sku string, products *catalog.Catalog) (uint64, error) {
 	for _, i := range found[:min(len(found), 5)] {
 		gtins = append(gtins, event.GTINText(products.At(i).GTIN))
 	}
-	return 0, fmt.Errorf("the SKU %s stands for %d products; write the gtin, one of %s", kit.Shown([]byte(sku)), len(found), strings.Join(gtins, ", "))
+	return 0, fmt.Errorf("the SKU %s stands for %d products; write the gtin, one of %s", kit.Shown([]byte(sku)),
+		len(found), strings.Join(gtins, ", "))
 }

@@ -30,7 +30,8 @@ type CountView struct {
 
 func countView(r *event.Count) CountView {
 	v := CountView{
-		ID: r.ID, Zones: r.Zones, Status: r.Status.String(), Note: r.Note, By: r.By, Opened: time.UnixMilli(r.Opened).UTC(), Closed: moment(r.Closed), Pass: r.Pass,
+		ID: r.ID, Zones: r.Zones, Status: r.Status.String(), Note: r.Note, By: r.By,
+		Opened: time.UnixMilli(r.Opened).UTC(), Closed: moment(r.Closed), Pass: r.Pass,
 		MissingAfter: r.MissingAfter, Delivery: r.Delivery, Final: r.Final, Expected: len(r.Expected), Unique: r.Distinct, Reads: r.Reads,
 	}
 	for _, l := range r.Papers {
@@ -86,14 +87,17 @@ type CountSummary struct {
 	AccuracyNotes string    `json:"accuracy_notes"`
 }
 
-// accuracyNotes says which definition each accuracy goes by: two shops that name a number without it can't be compared.
+// accuracyNotes says which definition each accuracy goes by: two shops that name a number without
+// it can't be compared.
 const accuracyNotes = "Item accuracy: items both expected and heard, as a share of all items expected or heard. " +
-	"Line accuracy: products of which exactly the expected number was heard, as a share of all products expected or heard; one item too many or too few makes the whole product wrong."
+	"Line accuracy: products of which exactly the expected number was heard, as a share of all products expected " +
+	"or heard; one item too many or too few makes the whole product wrong."
 
 func countSummary(r *event.CountResult) *CountSummary {
 	return &CountSummary{
 		Closed: time.UnixMilli(r.Closed).UTC(), Expected: r.Expected, Matched: r.Matched, Missing: r.Missing, Unexpected: r.Unexpected,
-		ItemAccuracy: r.ItemAccuracy(), Lines: r.Lines, LinesRight: r.LinesRight, LineAccuracy: r.LineAccuracy(), AccuracyNotes: accuracyNotes,
+		ItemAccuracy: r.ItemAccuracy(), Lines: r.Lines, LinesRight: r.LinesRight, LineAccuracy: r.LineAccuracy(),
+		AccuracyNotes: accuracyNotes,
 	}
 }
 
@@ -141,22 +145,26 @@ func (v *CountDetail) progress(p *stocktake.Progress, now int64) {
 	}
 	curve := curveOf(&p.Count, now)
 	v.Progress = &CountProgress{
-		Found: p.Found, QuietSeconds: float64(curve.Quiet(now)) / 1000, Curve: []CurvePoint{}, Repeats: p.Repeats, Sightings: p.Sightings, PassesEnded: p.PassesEnded, InPasses: p.InPasses,
+		Found: p.Found, QuietSeconds: float64(curve.Quiet(now)) / 1000, Curve: []CurvePoint{}, Repeats: p.Repeats,
+		Sightings: p.Sightings, PassesEnded: p.PassesEnded, InPasses: p.InPasses,
 	}
 	for _, pt := range curve.Points() {
 		v.Progress.Curve = append(v.Progress.Curve, CurvePoint{time.UnixMilli(pt.At).UTC(), pt.Seconds, pt.New, pt.Reads, pt.Total})
 	}
 	v.Progress.NewPerSecond, v.Progress.PerSecond, v.Progress.OverSeconds = curve.Rate(now, 10)
 	a := estimate.Assess(estimate.Input{
-		Tally: tallyOf(p.Sightings, p.Sighted), Passes: p.PassesEnded, Incidence: tallyOf(p.InPasses, 0), Curve: curve, Expected: p.ExpectedItems, At: now,
+		Tally: tallyOf(p.Sightings, p.Sighted), Passes: p.PassesEnded, Incidence: tallyOf(p.InPasses, 0), Curve: curve,
+		Expected: p.ExpectedItems, At: now,
 	})
 	v.Assessment = &a
 	if p.PassesEnded < 2 && p.Distinct > 0 {
-		v.Advice = "Reads of one tag come in bursts, so one round over the shelves says little of what was not read. Two or more rounds say more: mark each with POST .../pass."
+		v.Advice = "Reads of one tag come in bursts, so one round over the shelves says little of what was not " +
+			"read. Two or more rounds say more: mark each with POST .../pass."
 	}
 }
 
-// tallyOf turns a histogram into a tally. reads is how often all tags were met together; where the histogram tells them all apart, it says so itself.
+// tallyOf turns a histogram into a tally. reads is how often all tags were met together; where the
+// histogram tells them all apart, it says so itself.
 func tallyOf(h stocktake.Histogram, reads int) estimate.Tally {
 	var t estimate.Tally
 	least := 0
@@ -175,7 +183,8 @@ func tallyOf(h stocktake.Histogram, reads int) estimate.Tally {
 // recentMs is the end of a curve that is spread over its seconds: as far back as rates are taken.
 const recentMs = estimate.RecentSeconds * 1000
 
-// curveOf lays the bins of a count's curve out in time. Within a bin nobody knows when its reads came: they are spread evenly, new tags towards its end.
+// curveOf lays the bins of a count's curve out in time. Within a bin nobody knows when its reads
+// came: they are spread evenly, new tags towards its end.
 func curveOf(r *event.Count, now int64) *estimate.Curve {
 	curve := estimate.NewCurve(r.Opened)
 	at := r.Opened
@@ -218,7 +227,8 @@ func (b *backend) storedResult(c *kit.Call, id string) (*event.CountResult, erro
 	return record(b.records(c.Ctx(), c.Site, event.KindResult, id), event.DecodeCountResult)
 }
 
-// storedAssessment returns what could be said of a count when it was closed, nil if that is not known.
+// storedAssessment returns what could be said of a count when it was closed, nil if that is not
+// known.
 func (h countRoutes) storedAssessment(c *kit.Call, id string) (*estimate.Assessment, error) {
 	return record(h.records(c.Ctx(), c.Site, kindAssessment, id), fromJSON[estimate.Assessment])
 }

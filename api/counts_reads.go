@@ -31,7 +31,8 @@ func newCountScope(count string, zones []string, lay *layout.Layout) *countScope
 	return s
 }
 
-// place returns the zone that the read at hand belongs to in the count, and whether it belongs to it at all. zone is the declared one, -1: none.
+// place returns the zone that the read at hand belongs to in the count, and whether it belongs to
+// it at all. zone is the declared one, -1: none.
 func (s *countScope) place(d *readDecoder, point, zone int) (int, bool) {
 	p := &d.lay.ReadPoints[point]
 	switch {
@@ -39,13 +40,15 @@ func (s *countScope) place(d *readDecoder, point, zone int) (int, bool) {
 		return zone, true
 	case zone >= 0:
 		id := d.lay.Zones[zone].ID
-		d.failf(reasonZone, "the zone %q is not part of this count, which counts %s%s", id, strings.Join(s.zones, ", "), doc.OrDidYouMean(id, s.zones))
+		d.failf(reasonZone, "the zone %q is not part of this count, which counts %s%s", id, strings.Join(s.zones, ", "),
+			doc.OrDidYouMean(id, s.zones))
 		return zone, false
 	case p.Zone >= 0 && s.counted[p.Zone]:
 		return p.Zone, true
 	case p.Zone >= 0:
 		id := d.lay.Zones[p.Zone].ID
-		d.failf(reasonZone, "the read point %q sees the zone %q, which is not part of this count: it counts %s", p.ID, id, strings.Join(s.zones, ", "))
+		d.failf(reasonZone, "the read point %q sees the zone %q, which is not part of this count: it counts %s", p.ID,
+			id, strings.Join(s.zones, ", "))
 		return zone, false
 	case s.only >= 0:
 		return s.only, true
@@ -68,5 +71,6 @@ func (h countRoutes) postCountReads(c *kit.Call) error {
 	})
 }
 
-// kindAssessment is the record kind of what could be said of a count when it was closed; the record's key is the count's id. Later its tallies are gone.
+// kindAssessment is the record kind of what could be said of a count when it was closed; the
+// record's key is the count's id. Later its tallies are gone.
 const kindAssessment store.Kind = "assessment"

@@ -20,22 +20,29 @@ func (h countRoutes) table() []kit.Route {
 	of := []kit.Code{codeUnknownCount}
 	routes := []kit.Route{
 		{
-			Method: "POST", Path: path, Name: "openCount", Group: group, Summary: "Open a count of zones, or check a delivery against its papers",
-			About:  "What should be there is frozen at this moment. Reads posted to the count change nothing else until it is closed.\n\n" + estimate.Caution,
+			Method: "POST", Path: path, Name: "openCount", Group: group,
+			Summary: "Open a count of zones, or check a delivery against its papers",
+			About: "What should be there is frozen at this moment. Reads posted to the count change nothing else " +
+				"until it is closed.\n\n" + estimate.Caution,
 			Scopes: operate, Keyed: true, Body: kit.JSON(CountRequest{}),
 			Answers: journaled(201, "The count is open.", CountAnswer{}),
 			Codes:   []kit.Code{kit.CodeConflict}, Handle: h.openCount,
 		}, {
 			Method: "GET", Path: path, Name: "listCounts", Group: group, Summary: "List counts, newest first",
-			Scopes:  operate,
-			Params:  []kit.Param{kit.Enum("status", "Only these; active is open and paused. Default: all.", countStatusNames...), paramZone, paramLimit(100, 1000), paramCursor},
+			Scopes: operate,
+			Params: []kit.Param{kit.Enum("status", "Only these; active is open and paused. Default: all.",
+				countStatusNames...), paramZone, paramLimit(100, 1000), paramCursor},
 			Answers: []kit.Answer{kit.OK("One page of counts.", CountList{})}, Handle: h.listCounts,
 		}, {
-			Method: "GET", Path: path + "/{id}", Name: "getCount", Group: group, Summary: "Get one count, with how far it has come and how far it may be trusted",
-			About: estimate.Caution, Scopes: operate, Answers: []kit.Answer{kit.OK("The count.", CountDetail{})}, Codes: of, Handle: h.getCount,
+			Method: "GET", Path: path + "/{id}", Name: "getCount", Group: group,
+			Summary: "Get one count, with how far it has come and how far it may be trusted",
+			About:   estimate.Caution, Scopes: operate, Answers: []kit.Answer{kit.OK("The count.", CountDetail{})},
+			Codes: of, Handle: h.getCount,
 		}, {
-			Method: "POST", Path: path + "/{id}/reads", Name: "postCountReads", Group: group, Summary: "Post a batch of tag reads of a count",
-			About:  "As for reads of the site, and answered alike. A read whose zone is not counted is rejected; the rest of the batch stands. Reads sent again add nothing.",
+			Method: "POST", Path: path + "/{id}/reads", Name: "postCountReads", Group: group,
+			Summary: "Post a batch of tag reads of a count",
+			About: "As for reads of the site, and answered alike. A read whose zone is not counted is rejected; " +
+				"the rest of the batch stands. Reads sent again add nothing.",
 			Scopes: []string{kit.ScopeReads, kit.ScopeOperate}, Appends: true, Params: []kit.Param{paramWait},
 			Body:    []kit.Content{kit.As(kit.MediaJSON, kit.OneOf{[]readRequest{}, readsRequest{}}), kit.As(mediaNDJSON, nil)},
 			Answers: batchAnswers,
@@ -44,17 +51,20 @@ func (h countRoutes) table() []kit.Route {
 	}
 	for i, v := range countVerbs {
 		routes = append(routes, kit.Route{
-			Method: "POST", Path: path + "/{id}/" + v.do, Name: v.do + "Count", Group: group, Summary: v.summary, About: v.about, Scopes: operate, Keyed: true,
+			Method: "POST", Path: path + "/{id}/" + v.do, Name: v.do + "Count", Group: group, Summary: v.summary,
+			About: v.about, Scopes: operate, Keyed: true,
 			Answers: journaled(200, "The count as it is now.", CountAnswer{}),
 			Codes:   []kit.Code{codeUnknownCount, codeCountStatus}, Handle: func(c *kit.Call) error { return h.commandCount(c, i) },
 		})
 	}
 	return append(routes, inForms(kit.Route{
-		Method: "GET", Path: path + "/{id}/differences", Name: "countDifferences", Group: group, Summary: "What closing a count found otherwise than expected",
-		About: estimate.Caution + "\n\n" + event.Notice, Scopes: operate,
+		Method: "GET", Path: path + "/{id}/differences", Name: "countDifferences", Group: group,
+		Summary: "What closing a count found otherwise than expected",
+		About:   estimate.Caution + "\n\n" + event.Notice, Scopes: operate,
 		Params: []kit.Param{
 			kit.Query("against", "Another closed count of one of its zones: what one found and the other did not."),
-			kit.Enum("lines", "In tables: a line for each item that differs, or for each product that was expected or found.", "items", "products"),
+			kit.Enum("lines", "In tables: a line for each item that differs, or for each product that was expected "+
+				"or found.", "items", "products"),
 		},
 		Answers: []kit.Answer{kit.Reply(200, "The differences.")}, Codes: []kit.Code{codeUnknownCount, codeCountStatus},
 	}, DifferencesView{}, h.differences, formCSV, formXLSX, formHTML)...)

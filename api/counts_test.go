@@ -165,7 +165,8 @@ func TestTwoCountsCompared(t *testing.T) {
 	r.told(third, "close")
 	for query, hint := range map[string]string{
 		"against=" + strings.TrimPrefix(third, countsPath+"/"): "no zone in common",
-		"against=umberhithe-count-9999":                        "no count", "against=" + strings.TrimPrefix(first, countsPath+"/"): "same count",
+		"against=umberhithe-count-9999":                        "no count", "against=" + strings.TrimPrefix(first,
+			countsPath+"/"): "same count",
 		"lines=all": "none of items, products", "lines=products&against=" + id: "by item only",
 		"defuse=2": "must be 1 or 0", "agains=x": "did you mean",
 	} {
@@ -310,7 +311,8 @@ func TestListOfCounts(t *testing.T) {
 	r.get(countsPath + "/" + ids[0] + "?x=1").wantsCode(kit.CodeInvalidParameter)
 }
 
-// keyFaults tries what can be wrong with any POST that keeps its answer for an Idempotency-Key, and has a body or none.
+// keyFaults tries what can be wrong with any POST that keeps its answer for an Idempotency-Key, and
+// has a body or none.
 func (r *rig) keyFaults(path, body string, ok int) {
 	r.t.Helper()
 	r.do("POST", path, body, "Idempotency-Key", `"a"b"`).wantsCode(kit.CodeInvalidIdempotencyKey)
@@ -376,7 +378,8 @@ func TestCountsWhileNobodyFolds(t *testing.T) {
 	note("resumeCount 202") // the same code
 }
 
-// TestACountSurvivesARestart stops the process in the middle of a count and goes on with another on the same store.
+// TestACountSurvivesARestart stops the process in the middle of a count and goes on with another on
+// the same store.
 func TestACountSurvivesARestart(t *testing.T) {
 	r := newRig(t).shop().stocked()
 	r.tick()

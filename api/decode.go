@@ -47,8 +47,9 @@ const (
 	maxDoppler = 1000 // Hz, either way
 )
 
-// readDecoder turns the body of a request into an entry of the journal. One pass, no tree, and once its memory is warm nothing is allocated for a read
-// whose identity is packed (a GTIN or other GS1 key with a numeric serial). It is used again for other requests.
+// readDecoder turns the body of a request into an entry of the journal. One pass, no tree, and once
+// its memory is warm nothing is allocated for a read whose identity is packed (a GTIN or other GS1
+// key with a numeric serial). It is used again for other requests.
 type readDecoder struct {
 	lay *layout.Layout
 	now int64 // the server's clock, Unix milliseconds
@@ -91,7 +92,8 @@ var decoders = sync.Pool{New: func() any {
 	return d
 }}
 
-// newReadDecoder returns a decoder for one batch. Give it back with release once the entry is encoded.
+// newReadDecoder returns a decoder for one batch. Give it back with release once the entry is
+// encoded.
 func newReadDecoder(lay *layout.Layout, now int64, max int) *readDecoder {
 	d := decoders.Get().(*readDecoder)
 	d.lay, d.now, d.max = lay, now, max
@@ -132,7 +134,8 @@ func resetIndexes(s []uint16, n int) []uint16 {
 // errBatch says that the batch has more elements than it may.
 var errBatch = errors.New("too many elements")
 
-// array decodes a JSON array of reads, or an object with the array as its member "reads". An error means that the whole body is refused.
+// array decodes a JSON array of reads, or an object with the array as its member "reads". An error
+// means that the whole body is refused.
 func (d *readDecoder) array(body []byte) error {
 	d.begin()
 	body, err := kit.CheckText(body)
@@ -147,7 +150,8 @@ func (d *readDecoder) array(body []byte) error {
 		found := false
 		err = d.dec.ObjBytes(func(j *jx.Decoder, key []byte) error {
 			if string(key) != "reads" {
-				return kit.Problemf(kit.CodeInvalidBody, "The body has the unknown member %s; write an array of reads, or {\"reads\": [...]}.", kit.Shown(key))
+				return kit.Problemf(kit.CodeInvalidBody, "The body has the unknown member %s; write an array of "+
+					"reads, or {\"reads\": [...]}.", kit.Shown(key))
 			}
 			if found {
 				return kit.Problemf(kit.CodeInvalidBody, "The member \"reads\" is there twice.")
@@ -162,7 +166,8 @@ func (d *readDecoder) array(body []byte) error {
 			err = kit.Problemf(kit.CodeInvalidBody, "The body has no member \"reads\"; write an array of reads, or {\"reads\": [...]}.")
 		}
 	default:
-		return kit.OrSyntax(body, kit.Problemf(kit.CodeInvalidBody, "The body must be a JSON array of reads, or {\"reads\": [...]}; one read a line is Content-Type application/x-ndjson."))
+		return kit.OrSyntax(body, kit.Problemf(kit.CodeInvalidBody, "The body must be a JSON array of reads, or "+
+			"{\"reads\": [...]}; one read a line is Content-Type application/x-ndjson."))
 	}
 	if err == nil {
 		if err = d.dec.Skip(); err == io.EOF {
@@ -420,7 +425,8 @@ func (d *readDecoder) take() {
 		}
 		r.Key, r.Text = keyOf(id)
 	}
-	// Only what is taken may name read points: else a batch of nothing but rubbish would keep a dead reader alive.
+	// Only what is taken may name read points: else a batch of nothing but rubbish would keep a
+	// dead reader alive.
 	if d.pointOf[point] == 0 {
 		d.entry.Points = append(d.entry.Points, d.lay.ReadPoints[point].ID)
 		d.pointOf[point] = uint16(len(d.entry.Points))
@@ -442,7 +448,8 @@ func (d *readDecoder) take() {
 	d.entry.Reads = append(d.entry.Reads, r)
 }
 
-// stamped returns the time of what this batch declares without a time. The entry is not older than that.
+// stamped returns the time of what this batch declares without a time. The entry is not older than
+// that.
 func (d *readDecoder) stamped() int64 {
 	if d.stamp == 0 {
 		d.stamp = d.now

@@ -24,7 +24,8 @@ func perRead(b *testing.B, n int) {
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/float64(n), "ns/read")
 }
 
-// BenchmarkReads is the whole of what a batch costs before it is in the store: JSON, identities, checks, journal encoding.
+// BenchmarkReads is the whole of what a batch costs before it is in the store: JSON, identities,
+// checks, journal encoding.
 func BenchmarkReads(b *testing.B) {
 	const n = 500
 	body := benchBody(n)
@@ -42,7 +43,8 @@ func BenchmarkReads(b *testing.B) {
 	perRead(b, n)
 }
 
-// BenchmarkReadsFloor is the least that a plain server does: encoding/json into structs, nothing else.
+// BenchmarkReadsFloor is the least that a plain server does: encoding/json into structs, nothing
+// else.
 func BenchmarkReadsFloor(b *testing.B) {
 	const n = 500
 	body := benchBody(n)

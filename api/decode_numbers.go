@@ -34,20 +34,23 @@ func (d *readDecoder) numberMember(bit uint16, v []byte) {
 	case memberPC:
 		n, err := strconv.ParseUint(text(v), 10, 16)
 		if err != nil {
-			d.failf(reasonIdentity, "\"pc\" %s is no PC word; write a number from 0 to 65535, or its 4 hexadecimal digits as a text", kit.Shown(v))
+			d.failf(reasonIdentity, "\"pc\" %s is no PC word; write a number from 0 to 65535, or its 4 hexadecimal "+
+				"digits as a text", kit.Shown(v))
 		}
 		d.pc = uint16(n)
 	case memberPhase:
 		tenths, ok := tenthsOf(v, minPhase, maxPhase)
 		if !ok {
-			d.failf(reasonShape, "\"phase\" %s is no phase; write degrees from 0 to %d, or from %d to %d", kit.Shown(v), maxPhase, minPhase, -minPhase)
+			d.failf(reasonShape, "\"phase\" %s is no phase; write degrees from 0 to %d, or from %d to %d", kit.Shown(v),
+				maxPhase, minPhase, -minPhase)
 			return
 		}
 		d.phase = uint16((tenths+10*maxPhase)%(10*maxPhase)) + 1
 	case memberChannel:
 		tenths, ok := tenthsOf(v, minChannel, maxChannel)
 		if !ok {
-			d.failf(reasonShape, "\"channel\" %s is no carrier frequency; write MHz from %d to %d, such as 866.3", kit.Shown(v), minChannel, maxChannel)
+			d.failf(reasonShape, "\"channel\" %s is no carrier frequency; write MHz from %d to %d, such as 866.3",
+				kit.Shown(v), minChannel, maxChannel)
 			return
 		}
 		d.channel = uint16(tenths)
@@ -61,7 +64,8 @@ func (d *readDecoder) numberMember(bit uint16, v []byte) {
 	}
 }
 
-// tenthsOf reads a number between low and high as tenths. Readers write a few digits with at most one decimal; the rest is left to the standard library.
+// tenthsOf reads a number between low and high as tenths. Readers write a few digits with at most
+// one decimal; the rest is left to the standard library.
 func tenthsOf(v []byte, low, high int) (int, bool) {
 	n, digits, point := 0, v, false
 	if digits[0] == '-' {

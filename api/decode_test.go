@@ -88,7 +88,8 @@ func decodeReads(t testing.TB, body string, ndjson bool) (batch, error) {
 }
 
 func TestReadsOfEveryForm(t *testing.T) {
-	// The identities are all of one thing, as the GS1 Tag Data Standard 2.3 prints it in its examples of SGTIN.
+	// The identities are all of one thing, as the GS1 Tag Data Standard 2.3 prints it in its
+	// examples of SGTIN.
 	forms := []string{
 		"3036451FD40C0E4000001A85", "0x3036451fd40c0e4000001a85", "3036 451F D40C 0E40 0000 1A85", "F7109521141123454046A140",
 		"urn:epc:tag:sgtin-96:1.9521141.012345.6789", "urn:epc:id:sgtin:9521141.012345.6789", "(01)09521141123454(21)6789",
@@ -140,7 +141,8 @@ func TestReadMembers(t *testing.T) {
 	require.NotEqual(t, got.reads[0].Key, got.reads[5].Key)
 }
 
-// Bands and spacings of channels: ETSI EN 302 208 (865 to 868 MHz) and FCC 15.247 (902 to 928 MHz), from memory.
+// Bands and spacings of channels: ETSI EN 302 208 (865 to 868 MHz) and FCC 15.247 (902 to 928 MHz),
+// from memory.
 func TestPhaseChannelAndDoppler(t *testing.T) {
 	read := func(members string) event.Read {
 		t.Helper()
@@ -267,8 +269,9 @@ func TestLinesThatAreNoJSONAreRejectedAlone(t *testing.T) {
 	require.Contains(t, got.rejected[0].Reason, "not valid JSON")
 }
 
-// slowReads decodes a batch by encoding/json and time.Parse alone: the other opinion that the fast decoder is held against. It returns the taken
-// elements in order (nil for a heartbeat), and false for a body that is refused.
+// slowReads decodes a batch by encoding/json and time.Parse alone: the other opinion that the fast
+// decoder is held against. It returns the taken elements in order (nil for a heartbeat), and false
+// for a body that is refused.
 func slowReads(body []byte) (taken map[int]*event.Read, total int, ok bool) {
 	if !utf8.Valid(body) {
 		return nil, 0, false

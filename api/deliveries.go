@@ -29,15 +29,21 @@ func (h deliveryRoutes) table() []kit.Route {
 		{
 			Method: "GET", Path: "/v1/deliveries", Name: "listDeliveries", Group: "Deliveries", Summary: "List deliveries, newest first",
 			Scopes: operate,
-			Params: []kit.Param{paramSite, kit.Enum("status", "Only these.", event.DeliveryStatuses.Texts()...), kit.Query("channel", "Only those to this channel."),
+			Params: []kit.Param{paramSite, kit.Enum("status", "Only these.", event.DeliveryStatuses.Texts()...),
+				kit.Query("channel", "Only those to this channel."),
 				kit.Query("alert", "Only those of this alert."), paramLimit(100, 1000), paramCursor},
-			Answers: []kit.Answer{kit.OK("One page of deliveries.", DeliveryList{})}, Codes: []kit.Code{kit.CodeUnknownSite, kit.CodeMissingSite}, Handle: h.listDeliveries,
+			Answers: []kit.Answer{kit.OK("One page of deliveries.", DeliveryList{})},
+			Codes:   []kit.Code{kit.CodeUnknownSite, kit.CodeMissingSite}, Handle: h.listDeliveries,
 		}, {
-			Method: "GET", Path: "/v1/deliveries/{id}", Name: "getDelivery", Group: "Deliveries", Summary: "Get one delivery, with what it carries",
-			Scopes: operate, Answers: []kit.Answer{kit.OK("The delivery.", DeliveryView{})}, Codes: []kit.Code{codeUnknownDelivery}, Handle: h.getDelivery,
+			Method: "GET", Path: "/v1/deliveries/{id}", Name: "getDelivery", Group: "Deliveries",
+			Summary: "Get one delivery, with what it carries",
+			Scopes:  operate, Answers: []kit.Answer{kit.OK("The delivery.", DeliveryView{})},
+			Codes: []kit.Code{codeUnknownDelivery}, Handle: h.getDelivery,
 		}, {
-			Method: "POST", Path: "/v1/deliveries/{id}/retry", Name: "retryDelivery", Group: "Deliveries", Summary: "Send a delivery once more, now, with the same id",
-			Scopes: operate, Keyed: true, Answers: []kit.Answer{kit.OK("What came of it. That the receiver refused is an answer too.", RetryAnswer{})},
+			Method: "POST", Path: "/v1/deliveries/{id}/retry", Name: "retryDelivery", Group: "Deliveries",
+			Summary: "Send a delivery once more, now, with the same id",
+			Scopes:  operate, Keyed: true, Answers: []kit.Answer{kit.OK(
+				"What came of it. That the receiver refused is an answer too.", RetryAnswer{})},
 			Codes: []kit.Code{codeUnknownDelivery}, Handle: h.retryDelivery,
 		},
 	}
@@ -84,7 +90,8 @@ func outcomeView(o deliver.Outcome) OutcomeView {
 
 func deliveryView(site string, d *event.Delivery) DeliveryView {
 	v := DeliveryView{
-		ID: d.ID, Site: site, Channel: d.Channel, Type: d.Type, Alert: d.Alert, Order: d.Order, At: time.UnixMilli(d.At).UTC(), Status: d.Status.String(),
+		ID: d.ID, Site: site, Channel: d.Channel, Type: d.Type, Alert: d.Alert, Order: d.Order,
+		At: time.UnixMilli(d.At).UTC(), Status: d.Status.String(),
 		Attempts: d.Attempts, LastTry: moment(d.LastTry), Took: d.Took, Code: d.Code, Reason: d.Reason,
 	}
 	if d.Status == event.DeliveryPending {
@@ -96,8 +103,8 @@ func deliveryView(site string, d *event.Delivery) DeliveryView {
 	return v
 }
 
-// deliverySites lists where the deliveries are that the caller may see: those of their sites, and with a
-// key for all sites those about channels, too.
+// deliverySites lists where the deliveries are that the caller may see: those of their sites, and
+// with a key for all sites those about channels, too.
 func (b *backend) deliverySites(c *kit.Call) ([]string, error) {
 	sites, err := b.sites(c)
 	if err == nil && c.QueryParam("site") == "" && c.Key.AllSites() {
@@ -154,7 +161,8 @@ func (h deliveryRoutes) listDeliveries(c *kit.Call) error {
 	return c.JSON(http.StatusOK, list)
 }
 
-// deliveryByID finds a delivery among the sites that the caller may see. The id begins with "msg_", the site and a hyphen, and a site's id may have hyphens too.
+// deliveryByID finds a delivery among the sites that the caller may see. The id begins with "msg_",
+// the site and a hyphen, and a site's id may have hyphens too.
 func (h deliveryRoutes) deliveryByID(c *kit.Call, id string) (event.Delivery, string, error) {
 	sites, err := h.deliverySites(c)
 	if err != nil {

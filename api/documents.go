@@ -57,8 +57,9 @@ func noteParam(c *kit.Call) (string, error) {
 	return note, nil
 }
 
-// expectation reads If-Match and If-None-Match: the version that must be the newest, -1 if that does not matter, 0 if there must be none. What is wanted of a
-// list of tags is that the present one is among them.
+// expectation reads If-Match and If-None-Match: the version that must be the newest, -1 if that
+// does not matter, 0 if there must be none. What is wanted of a list of tags is that the present
+// one is among them.
 func (h documents) expectation(c *kit.Call, name string) (expect int, err error) {
 	match, none := c.Request().Header.Get("If-Match"), c.Request().Header.Get("If-None-Match")
 	if match == "" && none == "" {
@@ -68,7 +69,8 @@ func (h documents) expectation(c *kit.Call, name string) (expect int, err error)
 	if err != nil {
 		return 0, err
 	}
-	mismatch := kit.Problemf(kit.CodeVersionMismatch, "The document is at version %d. Get it, look what changed, and send your change again.", present).With("version", present)
+	mismatch := kit.Problemf(kit.CodeVersionMismatch, "The document is at version %d. Get it, look what changed, "+
+		"and send your change again.", present).With("version", present)
 	if match != "" && (present == 0 || !kit.Tagged(match, present)) {
 		return 0, mismatch
 	}
@@ -100,7 +102,8 @@ func (b *backend) present(ctx context.Context, name string) (int, error) {
 	return version, err
 }
 
-// document returns the version of a document that the caller asks for, with its ETag set. done is true if the caller has it already.
+// document returns the version of a document that the caller asks for, with its ETag set. done is
+// true if the caller has it already.
 func (h documents) document(c *kit.Call, name string) (d store.Document, done bool, err error) {
 	version := c.Int("version")
 	d, err = h.store.GetDocument(c.Ctx(), name, version)
@@ -152,12 +155,14 @@ func answerSaved(c *kit.Call, version int, answer any) error {
 func conflict(expect int) error {
 	if expect >= 0 {
 		return kit.Problemf(kit.CodeVersionMismatch,
-			"Somebody else changed the document at the same moment. Get it, look what changed, and send your change again.").Because(store.ErrConflict)
+			"Somebody else changed the document at the same moment. Get it, look what changed, and send your "+
+				"change again.").Because(store.ErrConflict)
 	}
 	return kit.Problemf(kit.CodeConflict, "Somebody else keeps changing the document. Try again.").Because(store.ErrConflict)
 }
 
-// settle waits a little until the sites that a document concerns go by its new version, so that what is posted next meets it.
+// settle waits a little until the sites that a document concerns go by its new version, so that
+// what is posted next meets it.
 func (b *backend) settle(ctx context.Context, pin event.Pin) bool {
 	ctx, cancel := context.WithTimeout(ctx, b.opt.TakeUp)
 	defer cancel()
@@ -211,7 +216,8 @@ func (h documents) versions(c *kit.Call, name string) error {
 	return c.JSON(http.StatusOK, list)
 }
 
-// savedAnswers are the answers to storing a document; dry is the one to a dry run, nil: there is none.
+// savedAnswers are the answers to storing a document; dry is the one to a dry run, nil: there is
+// none.
 func savedAnswers(v, dry any) []kit.Answer {
 	next := kit.OK("Stored as the next version.", v)
 	if dry != nil {
@@ -227,8 +233,8 @@ var savedCodes = []kit.Code{kit.CodeInvalidDocument, kit.CodeVersionMismatch, ki
 func named(name string) func(*kit.Call) string { return func(*kit.Call) string { return name } }
 
 // versioned are the routes by which the versions of a document at a path are listed, compared and
-// restored. Their operations are called by what the document is, in one word for a single one and one
-// for the route, such as "layout" and "layout".
+// restored. Their operations are called by what the document is, in one word for a single one and
+// one for the route, such as "layout" and "layout".
 func (h documents) versioned(path, one, what string, name func(*kit.Call) string, compare comparer) []kit.Route {
 	title := strings.ToUpper(what[:1]) + what[1:]
 	allSites := !strings.Contains(path, "{site}")
@@ -245,22 +251,27 @@ func (h documents) versioned(path, one, what string, name func(*kit.Call) string
 	}
 	codes := []kit.Code{codeUnknownDocument, kit.CodeInvalidJSON, kit.CodeVersionMismatch, kit.CodeConflict}
 	if what == "products" { // no version of them was ever stored that is not valid for ever
-		diff.Params = append(diff.Params, kit.Query("limit", "How many products to list at most.").Of(kit.IntSchema(1, diffLimitMax, diffLimit)))
+		diff.Params = append(diff.Params, kit.Query("limit", "How many products to list at most.").Of(kit.IntSchema(1,
+			diffLimitMax, diffLimit)))
 	} else {
 		codes = append(codes, kit.CodeInvalidDocument)
 	}
 	return []kit.Route{
 		{
-			Method: "GET", Path: path + "/versions", Name: one + "Versions", Group: "Documents", Summary: "List the versions of the " + what,
-			Scopes: readers, Answers: []kit.Answer{kit.OK("The versions, newest first.", VersionList{})}, Codes: []kit.Code{codeUnknownDocument},
+			Method: "GET", Path: path + "/versions", Name: one + "Versions", Group: "Documents",
+			Summary: "List the versions of the " + what,
+			Scopes:  readers, Answers: []kit.Answer{kit.OK("The versions, newest first.", VersionList{})},
+			Codes:  []kit.Code{codeUnknownDocument},
 			Handle: func(c *kit.Call) error { return h.versions(c, name(c)) },
 		},
 		diff,
 		{
-			Method: "POST", Path: path + "/restore", Name: "restore" + title, Group: "Documents", Summary: "Go back to an earlier version of the " + what,
+			Method: "POST", Path: path + "/restore", Name: "restore" + title, Group: "Documents",
+			Summary: "Go back to an earlier version of the " + what,
 			About: "Stores the old content as a new version, if it is still valid: versions are never taken away. " +
 				"Nothing is stored if the newest version has this content already.",
-			Scopes: author, AllSites: allSites, Keyed: true, Long: what == "products", Params: []kit.Param{ifMatch}, Body: kit.JSON(RestoreRequest{}),
+			Scopes: author, AllSites: allSites, Keyed: true, Long: what == "products", Params: []kit.Param{ifMatch},
+			Body:    kit.JSON(RestoreRequest{}),
 			Answers: []kit.Answer{kit.OK("Restored.", Restored{})}, Codes: codes,
 			Handle: func(c *kit.Call) error { return h.restore(c, name(c)) },
 		},

@@ -14,16 +14,20 @@ import (
 )
 
 var (
-	codeInvalidEPCIS   = kit.Code{Name: "invalid_epcis", Status: 400, Meaning: "The document breaks EPCIS 2.0, or its events can't be taken, as the answer lists. Nothing was taken."}
+	codeInvalidEPCIS = kit.Code{Name: "invalid_epcis", Status: 400, Meaning: "The document breaks EPCIS 2.0, or " +
+		"its events can't be taken, as the answer lists. Nothing was taken."}
 	codeUnknownCapture = kit.Code{Name: "unknown_capture", Status: 404, Meaning: "There is no such capture job, or it is too old."}
 )
 
 const mediaJSONLD = "application/ld+json"
 
-// defaultPublicURL begins the URIs of sites, zones and read points where none is set: a name that no one can own (RFC 6761).
+// defaultPublicURL begins the URIs of sites, zones and read points where none is set: a name that
+// no one can own (RFC 6761).
 const defaultPublicURL = "https://lintel.invalid"
 
-var paramBehaviour = kit.Header(epcis.HeaderErrorBehaviour, "What becomes of the good events of a document that has bad ones: nothing, or they are taken.").Of(map[string]any{"type": "string", "enum": []string{string(epcis.Rollback), string(epcis.Proceed)}, "default": string(epcis.Rollback)})
+var paramBehaviour = kit.Header(epcis.HeaderErrorBehaviour, "What becomes of the good events of a document that "+
+	"has bad ones: nothing, or they are taken.").Of(map[string]any{"type": "string",
+	"enum": []string{string(epcis.Rollback), string(epcis.Proceed)}, "default": string(epcis.Rollback)})
 
 // epcisRoutes are the routes of the capture interface of EPCIS 2.0.
 type epcisRoutes struct {
@@ -38,15 +42,20 @@ func (h *epcisRoutes) table() []kit.Route {
 	return []kit.Route{
 		{
 			Method: "POST", Path: "/epcis/capture", Name: "capture", Group: group, Summary: "Capture EPCIS 2.0 events",
-			About: "An EPCISDocument, an EPCISQueryDocument, or one event with its own @context. Read points and business locations are URIs as the export writes them: " +
-				"<public URL>/sites/{site}/zones/{zone} and .../read-points/{id}. They say which site an event belongs to; \"site\" says it for events that name no place.\n\n" +
-				"202: all that the events mean is durable in the journal, in one step for each site, and will be worked through; the job tells when it was, and what had no effect. " +
-				"The same document sent again within 24 hours is not applied again, and has the same job. With rollback, all events must belong to one site.",
+			About: "An EPCISDocument, an EPCISQueryDocument, or one event with its own @context. Read points and " +
+				"business locations are URIs as the export writes them: " +
+				"<public URL>/sites/{site}/zones/{zone} and .../read-points/{id}. They say which site an event " +
+				"belongs to; \"site\" says it for events that name no place.\n\n" +
+				"202: all that the events mean is durable in the journal, in one step for each site, and will be " +
+				"worked through; the job tells when it was, and what had no effect. " +
+				"The same document sent again within 24 hours is not applied again, and has the same job. With " +
+				"rollback, all events must belong to one site.",
 			Scopes: capture, Long: true, Keyed: true,
 			Params:  []kit.Param{kit.Query("site", "The site of events that name no place."), paramBehaviour, version},
 			Body:    []kit.Content{kit.As(mediaJSONLD, nil), kit.As(kit.MediaJSON, map[string]any{})},
 			Answers: []kit.Answer{kit.Reply(202, "Taken. Location leads to the job.", kit.JSON(CaptureJob{})...)},
-			Codes:   []kit.Code{codeInvalidEPCIS, codeBatchTooLarge, kit.CodeUnknownSite, kit.CodeMissingSite, kit.CodeNotAcceptable}, Handle: h.capture,
+			Codes: []kit.Code{codeInvalidEPCIS, codeBatchTooLarge, kit.CodeUnknownSite, kit.CodeMissingSite,
+				kit.CodeNotAcceptable}, Handle: h.capture,
 		}, {
 			Method: "GET", Path: "/epcis/capture", Name: "captureJobs", Group: group, Summary: "List capture jobs, newest first",
 			About:  "Those whose events belong to sites that the key is for. The header Link leads to the next page.",
@@ -57,10 +66,13 @@ func (h *epcisRoutes) table() []kit.Route {
 		}, {
 			Method: "GET", Path: "/epcis/capture/{id}", Name: "captureJob", Group: group, Summary: "Get a capture job",
 			About:  "Jobs are kept for 7 days.",
-			Scopes: []string{kit.ScopeSales, kit.ScopeOperate}, Answers: []kit.Answer{kit.OK("The job.", CaptureJob{})}, Codes: []kit.Code{codeUnknownCapture}, Handle: h.captureJob,
+			Scopes: []string{kit.ScopeSales, kit.ScopeOperate}, Answers: []kit.Answer{kit.OK("The job.", CaptureJob{})},
+			Codes: []kit.Code{codeUnknownCapture}, Handle: h.captureJob,
 		}, {
-			Method: "OPTIONS", Path: "/epcis/capture", Name: "captureOptions", Group: group, Summary: "Learn what the capture interface takes, from the headers",
-			Scopes: []string{kit.ScopeSales, kit.ScopeOperate}, Answers: []kit.Answer{kit.Reply(204, "The headers say it.")}, Handle: h.captureOptions,
+			Method: "OPTIONS", Path: "/epcis/capture", Name: "captureOptions", Group: group,
+			Summary: "Learn what the capture interface takes, from the headers",
+			Scopes:  []string{kit.ScopeSales, kit.ScopeOperate},
+			Answers: []kit.Answer{kit.Reply(204, "The headers say it.")}, Handle: h.captureOptions,
 		},
 	}
 }
@@ -74,7 +86,8 @@ func (h *epcisRoutes) captureOptions(c *kit.Call) error {
 // epcisHeaders say which versions and sizes are taken.
 func (b *backend) epcisHeaders(h http.Header) {
 	for _, name := range []string{
-		epcis.HeaderEPCISVersion, epcis.HeaderEPCISMin, epcis.HeaderEPCISMax, epcis.HeaderCBVVersion, epcis.HeaderCBVMin, epcis.HeaderCBVMax,
+		epcis.HeaderEPCISVersion, epcis.HeaderEPCISMin, epcis.HeaderEPCISMax, epcis.HeaderCBVVersion,
+		epcis.HeaderCBVMin, epcis.HeaderCBVMax,
 	} {
 		h.Set(name, epcis.Version)
 	}
@@ -90,7 +103,8 @@ var epcisExceptions = map[int]epcis.Exception{
 	413: epcis.ExceptionCaptureLimitExceeded, 415: epcis.ExceptionUnsupportedMediaType,
 }
 
-// epcisProblem gives a problem of the EPCIS routes the type that the standard has for it, and its headers.
+// epcisProblem gives a problem of the EPCIS routes the type that the standard has for it, and its
+// headers.
 func (b *backend) epcisProblem(c echo.Context, p *kit.Problem) *kit.Problem {
 	if !strings.HasPrefix(c.Path(), "/epcis/") {
 		return p
@@ -114,7 +128,8 @@ func (b *backend) directory(c *kit.Call, site string) (*epcis.Directory, error) 
 	return epcis.NewDirectory(b.opt.PublicURL, lay, nil)
 }
 
-// factsPage is how many facts are read from the store at one time: a slow client must not hold the store's listing open.
+// factsPage is how many facts are read from the store at one time: a slow client must not hold the
+// store's listing open.
 const factsPage = 5000
 
 // factsAsEPCIS streams the facts of a range as an EPCIS document.

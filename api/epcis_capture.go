@@ -84,7 +84,8 @@ func (h *epcisRoutes) capture(c *kit.Call) error {
 		c.Response().Header().Set(kit.HeaderReplayed, "true")
 		return h.answerJob(c, http.StatusAccepted, had)
 	}
-	doc, err := epcis.Parse(body.B, epcis.Options{MaxBytes: int(h.opt.ProductsLimit), MaxEvents: h.opt.BatchLimit, Proceed: behaviour == epcis.Proceed})
+	doc, err := epcis.Parse(body.B, epcis.Options{MaxBytes: int(h.opt.ProductsLimit), MaxEvents: h.opt.BatchLimit,
+		Proceed: behaviour == epcis.Proceed})
 	if err != nil {
 		return captureFault(err)
 	}
@@ -97,7 +98,8 @@ func (h *epcisRoutes) capture(c *kit.Call) error {
 			return captureFault(p.faults)
 		}
 		if len(p.places) > 1 {
-			return kit.Problemf(codeInvalidEPCIS, "The events belong to %d sites: %s. Taking all or nothing holds for one site: send a document for each, or send the header %s: proceed.",
+			return kit.Problemf(codeInvalidEPCIS, "The events belong to %d sites: %s. Taking all or nothing holds "+
+				"for one site: send a document for each, or send the header %s: proceed.",
 				len(p.places), strings.Join(slices.Sorted(maps.Keys(p.places)), ", "), epcis.HeaderErrorBehaviour)
 		}
 	}
@@ -114,7 +116,8 @@ func captureFault(err error) error {
 	if !errors.As(err, &problems) {
 		return err
 	}
-	return kit.Problemf(codeInvalidEPCIS, "The document has %d problems. Nothing was taken. The first: %s.", len(problems), problems[0]).With("errors", epcis.JobErrors(problems))
+	return kit.Problemf(codeInvalidEPCIS, "The document has %d problems. Nothing was taken. The first: %s.",
+		len(problems), problems[0]).With("errors", epcis.JobErrors(problems))
 }
 
 // placesOf is a site as a capture sees it, with what goes into its journal.
@@ -150,7 +153,8 @@ func (p *capturePlan) pointer(ev *epcis.Event) string {
 }
 
 func (p *capturePlan) fault(ev *epcis.Event, member, hint, format string, args ...any) {
-	p.faults = append(p.faults, epcis.Problem{Pointer: p.pointer(ev) + member, Event: ev.Index, Reason: fmt.Sprintf(format, args...), Hint: hint})
+	p.faults = append(p.faults, epcis.Problem{Pointer: p.pointer(ev) + member, Event: ev.Index,
+		Reason: fmt.Sprintf(format, args...), Hint: hint})
 }
 
 func (p *capturePlan) note(ev *epcis.Event, n epcis.Note) {
@@ -167,7 +171,8 @@ func (p *capturePlan) events() error {
 		ev := &p.doc.Events[i]
 		site, ok := p.siteOf(ev)
 		if !ok {
-			p.fault(ev, "", "name a readPoint or bizLocation as "+epcis.LocationURI(p.h.opt.PublicURL, "{site}", "{zone}")+", or send ?site=", "the event names no place of a site, so nobody knows whose it is")
+			p.fault(ev, "", "name a readPoint or bizLocation as "+epcis.LocationURI(p.h.opt.PublicURL, "{site}",
+				"{zone}")+", or send ?site=", "the event names no place of a site, so nobody knows whose it is")
 			continue
 		}
 		at, err := p.site(site)
@@ -213,7 +218,8 @@ func (p *capturePlan) site(id string) (*placesOf, error) {
 		return s, nil
 	}
 	if !p.c.Key.ForSite(id) {
-		return nil, kit.Problemf(kit.CodeMissingSite, "The key %q is not for the site %q, to which an event belongs. Nothing was taken.", p.c.Key.Name, id).With("site", id)
+		return nil, kit.Problemf(kit.CodeMissingSite, "The key %q is not for the site %q, to which an event "+
+			"belongs. Nothing was taken.", p.c.Key.Name, id).With("site", id)
 	}
 	lay, err := p.h.layoutOf(p.c.Ctx(), id)
 	if err != nil {
@@ -251,7 +257,8 @@ func (p *capturePlan) effect(ev *epcis.Event, s *placesOf, e *epcis.Effect) {
 	}
 }
 
-// entry returns the entry that something of this kind goes into: the last one, unless it is of another kind or full.
+// entry returns the entry that something of this kind goes into: the last one, unless it is of
+// another kind or full.
 func (s *placesOf) entry(kind event.EntryKind, tags int, now int64, by string) *event.Entry {
 	if n := len(s.entries); n == 0 || s.entries[n-1].Kind != kind || s.tags >= bulkTags {
 		s.entries = append(s.entries, &event.Entry{Kind: kind, At: now, By: by})
@@ -261,7 +268,8 @@ func (s *placesOf) entry(kind event.EntryKind, tags int, now int64, by string) *
 	return s.entries[len(s.entries)-1]
 }
 
-// appendAll puts the entries into the journals, in one step for each site, keeps the job, and answers.
+// appendAll puts the entries into the journals, in one step for each site, keeps the job, and
+// answers.
 func (p *capturePlan) appendAll(id string, behaviour epcis.ErrorBehaviour, now time.Time) error {
 	ctx := p.c.Ctx()
 	when := now.UTC().Format("2006-01-02T15:04:05.000Z07:00")
@@ -270,7 +278,8 @@ func (p *capturePlan) appendAll(id string, behaviour epcis.ErrorBehaviour, now t
 	kept := &keptCapture{
 		At: now.UnixMilli(), Seqs: make(map[string]store.Seq), Sites: slices.Sorted(maps.Keys(p.places)),
 		Job: CaptureJob{
-			Job:    epcis.Job{ID: id, CreatedAt: when, FinishedAt: when, Success: len(faults) == 0, ErrorBehaviour: behaviour, Errors: []epcis.JobError{}},
+			Job: epcis.Job{ID: id, CreatedAt: when, FinishedAt: when, Success: len(faults) == 0,
+				ErrorBehaviour: behaviour, Errors: []epcis.JobError{}},
 			Events: p.taken, Notes: p.notes, More: p.more,
 		},
 	}

@@ -79,7 +79,8 @@ func (h *epcisRoutes) captureJobs(c *kit.Call) error {
 	if len(list) > per {
 		list = list[:per]
 		last := list[per-1]
-		c.Response().Header().Set("Link", fmt.Sprintf(`</epcis/capture?perPage=%d&nextPageToken=%d-%s>; rel="next"`, per, last.At, last.Job.ID))
+		c.Response().Header().Set("Link", fmt.Sprintf(`</epcis/capture?perPage=%d&nextPageToken=%d-%s>; rel="next"`,
+			per, last.At, last.Job.ID))
 	}
 	jobs := make([]CaptureJob, 0, len(list))
 	for _, kept := range list {

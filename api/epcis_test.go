@@ -20,7 +20,8 @@ import (
 
 const capturePath = "/epcis/capture"
 
-// happening writes one ObjectEvent that happened a second ago. Members are JSON, without the braces.
+// happening writes one ObjectEvent that happened a second ago. Members are JSON, without the
+// braces.
 func happening(members string) string {
 	return fmt.Sprintf(`{"type":"ObjectEvent","eventTime":"%s","eventTimeZoneOffset":"+00:00","action":"OBSERVE",%s}`,
 		time.Now().Add(-time.Second).UTC().Format("2006-01-02T15:04:05.000Z"), members)
@@ -215,7 +216,8 @@ func TestCaptureOfOthers(t *testing.T) {
 	r.do("OPTIONS", capturePath+"?x=1", "").wantsCode(kit.CodeInvalidParameter)
 }
 
-// TestFactsAsEPCIS gives facts away and takes them back: what was written follows the standard as far as the strict reader knows it, and ids are the hashes of events.
+// TestFactsAsEPCIS gives facts away and takes them back: what was written follows the standard as
+// far as the strict reader knows it, and ids are the hashes of events.
 func TestFactsAsEPCIS(t *testing.T) {
 	r := newRig(t).shop().stocked()
 	r.post("/v1/sites/umberhithe/events?wait=5s", `{"type":"sold","epc":"(01)09521141123454(21)104","zone":"till","ref":"R 1"}`).wants(200)

@@ -17,7 +17,8 @@ import (
 	"lintel/rules/doc"
 )
 
-// EventRequest is a business event as it is posted. It is decoded by hand, so that each fault can be named; this type is its schema.
+// EventRequest is a business event as it is posted. It is decoded by hand, so that each fault can
+// be named; this type is its schema.
 type EventRequest struct {
 	Type string   `json:"type" jsonschema_extras:"words=event type"`
 	EPC  string   `json:"epc,omitempty" jsonschema_description:"The item, in any form of its identity. One of epc and epcs must be there."`
@@ -61,7 +62,8 @@ func (h intakeRoutes) postEvents(c *kit.Call) error {
 	return h.appendBatch(c, "event", &e, len(d.events), d.rejected, body.B, wait)
 }
 
-// eventDecoder turns the body of a request into events. Events are few: it is made for clear faults, not for speed.
+// eventDecoder turns the body of a request into events. Events are few: it is made for clear
+// faults, not for speed.
 type eventDecoder struct {
 	lay      *layout.Layout
 	now      int64
@@ -97,7 +99,8 @@ func (d *eventDecoder) decode(body []byte) error {
 	var p *kit.Problem
 	switch {
 	case errors.Is(err, errBatch):
-		return kit.Problemf(codeBatchTooLarge, "The batch has more than %d elements or items; send several batches.", d.max).With("limit", d.max)
+		return kit.Problemf(codeBatchTooLarge, "The batch has more than %d elements or items; send several batches.",
+			d.max).With("limit", d.max)
 	case errors.As(err, &p):
 		return p
 	}
@@ -176,7 +179,8 @@ func (d *eventDecoder) event(raw []byte) (event.Event, *Rejection) {
 		if typ == "" {
 			return none, faultf(reasonShape, "\"type\" is missing; it is one of %s", strings.Join(event.EventTypes.Texts(), ", "))
 		}
-		return none, faultf(reasonShape, "there is no type %s%s; the types are %s", kit.Shown([]byte(typ)), doc.OrDidYouMean(typ, event.EventTypes.Texts()), strings.Join(event.EventTypes.Texts(), ", "))
+		return none, faultf(reasonShape, "there is no type %s%s; the types are %s", kit.Shown([]byte(typ)),
+			doc.OrDidYouMean(typ, event.EventTypes.Texts()), strings.Join(event.EventTypes.Texts(), ", "))
 	}
 	if _, ok := d.lay.ZoneIndex(zone); zone != "" && !ok {
 		return none, faultf(reasonZone, "%s", noZone(d.lay, zone))
@@ -237,7 +241,8 @@ func (d *eventDecoder) when(v json.RawMessage, ev *event.Event) *Rejection {
 	return nil
 }
 
-// identities reads the items of an event. One bad identity rejects the event: half a sale would be worse than none.
+// identities reads the items of an event. One bad identity rejects the event: half a sale would be
+// worse than none.
 func identities(members map[string]json.RawMessage, ev *event.Event) *Rejection {
 	one, many := members["epc"], members["epcs"]
 	if string(one) == "null" {

@@ -26,11 +26,15 @@ func (h factRoutes) table() []kit.Route {
 		{
 			Method: "GET", Path: "/v1/sites/{site}/facts", Name: "listFacts", Group: "Questions", Summary: "List facts",
 			Scopes: operate, Params: []kit.Param{paramFrom, paramTo, paramCause, paramLimit(200, 5000), paramCursor,
-				kit.Enum("as", "epcis: all facts of the range that are events in the sense of EPCIS 2.0, as one document, without limit and cursor.", "epcis")},
-			Answers: []kit.Answer{kit.Reply(200, "One page of facts, oldest first.", kit.As(kit.MediaJSON, FactList{}), kit.As(mediaJSONLD, nil))}, Handle: h.listFacts,
+				kit.Enum("as", "epcis: all facts of the range that are events in the sense of EPCIS 2.0, as one "+
+					"document, without limit and cursor.", "epcis")},
+			Answers: []kit.Answer{kit.Reply(200, "One page of facts, oldest first.", kit.As(kit.MediaJSON, FactList{}),
+				kit.As(mediaJSONLD, nil))}, Handle: h.listFacts,
 		}, {
-			Method: "GET", Path: "/v1/sites/{site}/facts.jsonl", Name: "exportFacts", Group: "Bulk", Summary: "Get all facts of a time range, one JSON object a line",
-			About:  "Each line is a fact as the listing has it. It is what `lintel trial --facts` reads, and has all of a fact that a rule can see. An answer that breaks off is not whole.",
+			Method: "GET", Path: "/v1/sites/{site}/facts.jsonl", Name: "exportFacts", Group: "Bulk",
+			Summary: "Get all facts of a time range, one JSON object a line",
+			About: "Each line is a fact as the listing has it. It is what `lintel trial --facts` reads, and has " +
+				"all of a fact that a rule can see. An answer that breaks off is not whole.",
 			Scopes: operate, Stream: true, Params: []kit.Param{paramFrom, paramTo, paramCause},
 			Answers: []kit.Answer{kit.Reply(200, "The facts, oldest first.", kit.As(mediaNDJSON, FactView{}))}, Handle: h.exportFacts,
 		},
@@ -51,13 +55,15 @@ func parseInt(s string, bits int) (int64, error) {
 	return int64(n), err
 }
 
-// Facts that one request looks at, at most: one that finds little in them gets a cursor to go on from.
+// Facts that one request looks at, at most: one that finds little in them gets a cursor to go on
+// from.
 const scanLimit = 500_000
 
 // defaultSpan is the range of a listing that names none.
 const defaultSpan = 24 * time.Hour
 
-// timeRange reads from and to, Unix milliseconds; to is at most latest. Default: the span before now.
+// timeRange reads from and to, Unix milliseconds; to is at most latest. Default: the span before
+// now.
 func (b *backend) timeRange(c *kit.Call, now, latest int64, span time.Duration) (from, to int64, err error) {
 	if to, err = c.TimeParam("to", now); err != nil {
 		return 0, 0, err
@@ -131,7 +137,8 @@ func wantedCauses(c *kit.Call) (func(*event.Fact) bool, error) {
 		}
 		cause, ok := event.Causes.Parse(word)
 		if !ok {
-			return nil, kit.BadParam("cause", "there is no cause %s%s", kit.Shown([]byte(word)), doc.OrDidYouMean(word, event.Causes.Texts()))
+			return nil, kit.BadParam("cause", "there is no cause %s%s", kit.Shown([]byte(word)),
+				doc.OrDidYouMean(word, event.Causes.Texts()))
 		}
 		causes[cause], all = true, false
 	}

@@ -49,7 +49,8 @@ type findRoutes struct{ *backend }
 func (h findRoutes) table() []kit.Route {
 	return []kit.Route{{
 		Method: "GET", Path: "/v1/sites/{site}/find", Name: "find", Group: "Questions", Summary: "Find an item or a product in the shop",
-		About:  "By an item's identity in any form, a GTIN, a SKU, or words of a product's name. Where it is, who heard it last and when, and how sure that is.",
+		About: "By an item's identity in any form, a GTIN, a SKU, or words of a product's name. Where it is, who " +
+			"heard it last and when, and how sure that is.",
 		Scopes: operate, Params: []kit.Param{kit.Query("q", "What to find, at most 200 characters."), paramLimit(50, 500)},
 		Answers: []kit.Answer{kit.OK("What was found.", FindAnswer{})}, Handle: h.find,
 	}}
@@ -93,7 +94,8 @@ func (h findRoutes) find(c *kit.Call) error {
 		}
 		lay, products := st.Config().Layout, st.Config().Catalog
 		slices.SortStableFunc(items, func(a, b engine.ItemInfo) int {
-			return cmp.Or(cmp.Compare(findRank(&a), findRank(&b)), cmp.Compare(max(b.Seen, b.Since), max(a.Seen, a.Since)), a.Key.Compare(b.Key))
+			return cmp.Or(cmp.Compare(findRank(&a), findRank(&b)), cmp.Compare(max(b.Seen, b.Since),
+				max(a.Seen, a.Since)), a.Key.Compare(b.Key))
 		})
 		answer.More = max(0, len(items)-limit)
 		for i := range items[:min(len(items), limit)] {
@@ -122,7 +124,8 @@ func findHint(a *FindAnswer) string {
 	return "Nothing means that. Give an item's identity, a GTIN, a SKU, or words of a product's name."
 }
 
-// findRank orders items by how useful it is to go and look for them: what can be sold and is somewhere first.
+// findRank orders items by how useful it is to go and look for them: what can be sold and is
+// somewhere first.
 func findRank(it *engine.ItemInfo) int {
 	switch {
 	case it.Zone != "" && it.Disposition.Sellable():
@@ -152,8 +155,8 @@ func productsMeant(q string, products *catalog.Catalog) (meant string, gtins []u
 	return "nothing", nil
 }
 
-// productsNamed finds the products whose names have a word for each word of the query that begins with it. Whole words count more than beginnings of words, and a short name more than a
-// long one.
+// productsNamed finds the products whose names have a word for each word of the query that begins
+// with it. Whole words count more than beginnings of words, and a short name more than a long one.
 func productsNamed(q string, products *catalog.Catalog) []uint64 {
 	wanted := wordsOf(q)
 	if len(wanted) == 0 {
@@ -195,7 +198,10 @@ func productsNamed(q string, products *catalog.Catalog) []uint64 {
 
 // wordsOf splits a text at what is neither letter nor digit, in lower case.
 func wordsOf(s string) []string {
-	return strings.FieldsFunc(strings.ToLower(s), func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsNumber(r) && !unicode.IsMark(r) })
+	return strings.FieldsFunc(strings.ToLower(s), func(r rune) bool {
+		return !unicode.IsLetter(r) &&
+			!unicode.IsNumber(r) && !unicode.IsMark(r)
+	})
 }
 
 // watchedZones are those where silence means something: a fixed reader hears them all the time.

@@ -21,8 +21,8 @@ import (
 	"lintel/engine/store/boltstore"
 )
 
-// What a program of an older format answered, captured and has to tell is there after the upgrade: the store
-// is a file that such a program wrote (see the store's own test of it).
+// What a program of an older format answered, captured and has to tell is there after the upgrade:
+// the store is a file that such a program wrote (see the store's own test of it).
 func TestAnOlderStoreGoesOn(t *testing.T) {
 	f, err := os.Open("../engine/store/testdata/format1.db.gz")
 	require.NoError(t, err)

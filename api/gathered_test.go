@@ -8,7 +8,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestAlertsThatJoinedAnotherAreNotSeen: of a bag of three books there is one alert, which names the others.
+// TestAlertsThatJoinedAnotherAreNotSeen: of a bag of three books there is one alert, which names
+// the others.
 func TestAlertsThatJoinedAnotherAreNotSeen(t *testing.T) {
 	r := newRig(t).shop()
 	r.do("PUT", "/v1/rules", `rules:

@@ -19,11 +19,14 @@ func (h processRoutes) table() []kit.Route {
 			Method: "GET", Path: "/healthz", Name: "healthz", Group: "Process", Summary: "Whether the process runs", Open: true,
 			Answers: []kit.Answer{kit.OK("It does.", Health{})}, Handle: h.healthz,
 		}, {
-			Method: "GET", Path: "/readyz", Name: "readyz", Group: "Process", Summary: "Whether the store can serve and all sites are worked", Open: true,
-			Answers: []kit.Answer{kit.OK("They are.", Health{}), kit.Reply(503, "They are not; the log says why.", kit.JSON(Health{})...)}, Handle: h.readyz,
+			Method: "GET", Path: "/readyz", Name: "readyz", Group: "Process",
+			Summary: "Whether the store can serve and all sites are worked", Open: true,
+			Answers: []kit.Answer{kit.OK("They are.", Health{}), kit.Reply(503, "They are not; the log says why.",
+				kit.JSON(Health{})...)}, Handle: h.readyz,
 		}, {
 			Method: "GET", Path: "/metrics", Name: "metrics", Group: "Process", Summary: "Metrics for Prometheus",
-			Scopes: operate, AllSites: true, Answers: []kit.Answer{kit.Reply(200, "The metrics.", kit.As("text/plain", nil))}, Handle: h.metricsText,
+			Scopes: operate, AllSites: true, Answers: []kit.Answer{kit.Reply(200, "The metrics.",
+				kit.As("text/plain", nil))}, Handle: h.metricsText,
 		}, {
 			Method: "GET", Path: "/openapi.json", Name: "openapi", Group: "Process", Summary: "This document",
 			Answers: []kit.Answer{kit.OK("The document.", map[string]any{})}, Handle: h.openAPI,
@@ -39,7 +42,8 @@ type Health struct {
 // healthz answers as long as the process can answer anything.
 func (h processRoutes) healthz(c *kit.Call) error { return c.JSON(http.StatusOK, Health{"ok"}) }
 
-// readyz answers whether the store can serve and every site is being worked. It has no detail, since it needs no key; the log has it.
+// readyz answers whether the store can serve and every site is being worked. It has no detail,
+// since it needs no key; the log has it.
 func (h processRoutes) readyz(c *kit.Call) error {
 	ctx, cancel := context.WithTimeout(c.Ctx(), 2*time.Second)
 	defer cancel()

@@ -9,7 +9,8 @@ import (
 	"lintel/engine/epc"
 )
 
-// parseIdentity reads a tag's identity in any form. Bits that are no GS1 EPC are an identity too: their own. The result may share memory with s.
+// parseIdentity reads a tag's identity in any form. Bits that are no GS1 EPC are an identity too:
+// their own. The result may share memory with s.
 func parseIdentity(s string, pc uint16, hasPC bool) (epc.EPC, error) {
 	if s != "" && s[0] <= ' ' {
 		s = strings.TrimSpace(s)
@@ -17,7 +18,8 @@ func parseIdentity(s string, pc uint16, hasPC bool) (epc.EPC, error) {
 	if s == "" || !isHexDigit[s[0]] {
 		return epc.Parse(s)
 	}
-	// Nearly all are digits and nothing else; ParseHex also takes blanks and 0x, and has the words for what is wrong.
+	// Nearly all are digits and nothing else; ParseHex also takes blanks and 0x, and has the words
+	// for what is wrong.
 	var bits [62]byte
 	if len(s) <= 2*len(bits) {
 		if n, err := hex.Decode(bits[:], unsafe.Slice(unsafe.StringData(s), len(s))); err == nil {

@@ -25,17 +25,21 @@ func (h itemRoutes) table() []kit.Route {
 	return append([]kit.Route{
 		{
 			Method: "GET", Path: "/v1/sites/{site}/items", Name: "listItems", Group: "Questions", Summary: "List items",
-			Scopes:  operate,
-			Params:  []kit.Param{paramZone, paramProduct, kit.Enum("disposition", "Only items in this business state.", event.Dispositions.Texts()...), paramLimit(100, 1000), paramCursor},
+			Scopes: operate,
+			Params: []kit.Param{paramZone, paramProduct, kit.Enum("disposition", "Only items in this business state.",
+				event.Dispositions.Texts()...), paramLimit(100, 1000), paramCursor},
 			Answers: []kit.Answer{kit.OK("One page of items, in the order of their identities.", ItemList{})}, Handle: h.listItems,
 		}, {
 			Method: "GET", Path: "/v1/sites/{site}/items/{epc}", Name: "getItem", Group: "Questions", Summary: "Get one item",
 			About:  "The item is named in any form of its identity, percent-encoded.",
-			Scopes: operate, Answers: []kit.Answer{kit.OK("The item.", ItemView{})}, Codes: []kit.Code{codeUnknownItem, codeInvalidIdentity}, Handle: h.getItem,
+			Scopes: operate, Answers: []kit.Answer{kit.OK("The item.", ItemView{})}, Codes: []kit.Code{codeUnknownItem,
+				codeInvalidIdentity}, Handle: h.getItem,
 		}, {
-			Method: "GET", Path: "/v1/sites/{site}/items/{epc}/trail", Name: "itemTrail", Group: "Questions", Summary: "Follow one item through its facts",
-			Scopes: operate, Params: []kit.Param{paramFrom, paramTo, paramLimit(200, 5000), paramCursor},
-			Answers: []kit.Answer{kit.OK("The item's facts in the range, oldest first.", FactList{})}, Codes: []kit.Code{codeUnknownItem, codeInvalidIdentity}, Handle: h.itemTrail,
+			Method: "GET", Path: "/v1/sites/{site}/items/{epc}/trail", Name: "itemTrail", Group: "Questions",
+			Summary: "Follow one item through its facts",
+			Scopes:  operate, Params: []kit.Param{paramFrom, paramTo, paramLimit(200, 5000), paramCursor},
+			Answers: []kit.Answer{kit.OK("The item's facts in the range, oldest first.", FactList{})},
+			Codes:   []kit.Code{codeUnknownItem, codeInvalidIdentity}, Handle: h.itemTrail,
 		},
 	}, h.bulk()...)
 }
@@ -74,7 +78,8 @@ func productsOf(text string, products *catalog.Catalog) ([]uint64, error) {
 	if len(gtins) == 0 {
 		g, err := epc.ParseGTIN(text)
 		if err != nil {
-			return nil, kit.BadParam("product", "%s is no SKU of the product list, and no GTIN: %s", kit.Shown([]byte(text)), identityFault(err).Reason)
+			return nil, kit.BadParam("product", "%s is no SKU of the product list, and no GTIN: %s",
+				kit.Shown([]byte(text)), identityFault(err).Reason)
 		}
 		gtins = append(gtins, g)
 	}

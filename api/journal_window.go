@@ -15,11 +15,14 @@ const (
 	maxWindowReads = 5_000_000
 )
 
-// errTooManyReads says that a site had more than maxWindowReads reads in the time that was asked for.
+// errTooManyReads says that a site had more than maxWindowReads reads in the time that was asked
+// for.
 var errTooManyReads = errors.New("too many reads")
 
-// entriesBetween calls f with the journal's entries that can hold reads from the moment from to the moment to, Unix milliseconds, in their order; f may keep nothing of one. An error
-// of f ends it and is returned. whole reports whether the journal still has all of them that were received from the moment from on. It fails with errTooManyReads.
+// entriesBetween calls f with the journal's entries that can hold reads from the moment from to the
+// moment to, Unix milliseconds, in their order; f may keep nothing of one. An error of f ends it
+// and is returned. whole reports whether the journal still has all of them that were received from
+// the moment from on. It fails with errTooManyReads.
 func (b *backend) entriesBetween(ctx context.Context, site string, from, to int64, f func(*event.Entry) error) (whole bool, err error) {
 	_, newest, err := b.store.Cursor(ctx, site)
 	if err != nil {

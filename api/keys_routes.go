@@ -26,11 +26,13 @@ func (h keyRoutes) table() []kit.Route {
 			Method: "POST", Path: "/v1/keys", Name: "makeKey", Group: "Keys", Summary: "Make a key",
 			About:  "The text is shown once. Sent again with its Idempotency-Key the answer comes without it.",
 			Scopes: admin, AllSites: true, Keyed: true, Body: kit.JSON(KeyRequest{}),
-			Answers: []kit.Answer{kit.Reply(201, "The key, with its text.", kit.JSON(KeyView{})...)}, Codes: []kit.Code{codeKeyExists}, Handle: h.makeKey,
+			Answers: []kit.Answer{kit.Reply(201, "The key, with its text.", kit.JSON(KeyView{})...)},
+			Codes:   []kit.Code{codeKeyExists}, Handle: h.makeKey,
 		}, {
 			Method: "DELETE", Path: "/v1/keys/{name}", Name: "revokeKey", Group: "Keys", Summary: "Revoke a key",
 			About:  "It ends on every node within a second.",
-			Scopes: admin, AllSites: true, Answers: []kit.Answer{kit.Reply(204, "It is revoked.")}, Codes: []kit.Code{codeUnknownKey, codeLastAdmin}, Handle: h.revokeKey,
+			Scopes: admin, AllSites: true, Answers: []kit.Answer{kit.Reply(204, "It is revoked.")},
+			Codes: []kit.Code{codeUnknownKey, codeLastAdmin}, Handle: h.revokeKey,
 		},
 	}
 }

@@ -101,7 +101,8 @@ func TestMintAndVerify(t *testing.T) {
 	}
 }
 
-// TestEveryRouteWantsAKey goes through the whole table with no key, a bad one, one without the scope, and one for another site.
+// TestEveryRouteWantsAKey goes through the whole table with no key, a bad one, one without the
+// scope, and one for another site.
 func TestEveryRouteWantsAKey(t *testing.T) {
 	r := newRig(t).shop()
 	r.put("/v1/sites/pier/layout", strings.ReplaceAll(testLayout, `"umberhithe"`, `"pier"`)).wants(201)

@@ -17,12 +17,14 @@ func (h layoutRoutes) table() []kit.Route {
 	return append([]kit.Route{
 		{
 			Method: "GET", Path: "/v1/sites/{site}/layout", Name: "getLayout", Group: "Documents", Summary: "Get a site's layout",
-			Scopes: readers, Params: []kit.Param{paramVersion, ifNoneMatch}, Answers: []kit.Answer{kit.OK("The layout, as it was stored.", layoutDocument{}), notChanged},
-			Codes: []kit.Code{codeUnknownDocument}, Handle: h.getLayout,
+			Scopes: readers, Params: []kit.Param{paramVersion, ifNoneMatch},
+			Answers: []kit.Answer{kit.OK("The layout, as it was stored.", layoutDocument{}), notChanged},
+			Codes:   []kit.Code{codeUnknownDocument}, Handle: h.getLayout,
 		}, {
-			Method: "PUT", Path: "/v1/sites/{site}/layout", Name: "putLayout", Group: "Documents", Summary: "Store a site's layout; the first one makes the site",
-			About:  "What a door or reader cannot give, as the layout has it, is answered as warnings.",
-			Scopes: author, Params: []kit.Param{paramDryRun, paramNote, ifMatch, ifNoneMatch}, Body: kit.JSON(layoutDocument{}),
+			Method: "PUT", Path: "/v1/sites/{site}/layout", Name: "putLayout", Group: "Documents",
+			Summary: "Store a site's layout; the first one makes the site",
+			About:   "What a door or reader cannot give, as the layout has it, is answered as warnings.",
+			Scopes:  author, Params: []kit.Param{paramDryRun, paramNote, ifMatch, ifNoneMatch}, Body: kit.JSON(layoutDocument{}),
 			Answers: savedAnswers(LayoutSaved{}, LayoutDryRun{}), Codes: savedCodes, Handle: h.putLayout,
 		},
 	}, h.versioned("/v1/sites/{site}/layout", "layout", "layout",
@@ -65,10 +67,12 @@ func (h layoutRoutes) putLayout(c *kit.Call) error {
 	lay, err := layout.Parse(body.B)
 	if err != nil {
 		problems := diagnosticsOf(err)
-		return kit.Problemf(kit.CodeInvalidDocument, "The layout has %d problems. Nothing was stored.", doc.Errors(problems).Count()).With("errors", problems)
+		return kit.Problemf(kit.CodeInvalidDocument, "The layout has %d problems. Nothing was stored.",
+			doc.Errors(problems).Count()).With("errors", problems)
 	}
 	if lay.Site != c.Site {
-		return kit.Problemf(kit.CodeInvalidDocument, "The layout is of the site %q, the path names %q. Nothing was stored.", lay.Site, c.Site).With("errors", []doc.Diagnostic{{
+		return kit.Problemf(kit.CodeInvalidDocument,
+			"The layout is of the site %q, the path names %q. Nothing was stored.", lay.Site, c.Site).With("errors", []doc.Diagnostic{{
 			Severity: doc.SeverityError, Path: "site", Reason: "is not the site of the path", Hint: "write \"" + c.Site + "\"",
 		}})
 	}

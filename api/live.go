@@ -29,11 +29,14 @@ func (h *liveRoutes) table() []kit.Route {
 	return []kit.Route{
 		{
 			Method: "GET", Path: "/v1/sites/{site}/live", Name: "live", Group: "Questions", Summary: "Follow a site as it happens",
-			About: "Server-sent events: \"fact\" with the fact's id, \"alert\" for each change of an alert, \"gap\" if more was missed than a stream gives again, \"end\" before the server closes. " +
+			About: "Server-sent events: \"fact\" with the fact's id, \"alert\" for each change of an alert, " +
+				"\"gap\" if more was missed than a stream gives again, \"end\" before the server closes. " +
 				"Last-Event-ID resumes from the stored facts. A client that does not keep up is dropped and resumes by itself.",
 			Scopes: operate, Stream: true,
-			Params:  []kit.Param{kit.Header(headerLastID, "Id of the last fact that the client has."), kit.Query("after", "The same, for clients that can't set headers.")},
-			Answers: []kit.Answer{kit.Reply(200, "The stream.", kit.As(mediaEvents, nil))}, Codes: []kit.Code{codeTooManyStreams}, Handle: h.liveStream,
+			Params: []kit.Param{kit.Header(headerLastID, "Id of the last fact that the client has."),
+				kit.Query("after", "The same, for clients that can't set headers.")},
+			Answers: []kit.Answer{kit.Reply(200, "The stream.", kit.As(mediaEvents, nil))},
+			Codes:   []kit.Code{codeTooManyStreams}, Handle: h.liveStream,
 		},
 	}
 }
@@ -54,8 +57,10 @@ const (
 	retryInterval = "retry: 2000\n\n"
 )
 
-// live streams facts and alert changes as server-sent events (WHATWG HTML, section 9.2). The id of an event is that of its fact, so a client that comes
-// back with Last-Event-ID is given what it missed from the stored facts. Alerts have no id of their own: whoever comes back asks /v1/alerts first.
+// live streams facts and alert changes as server-sent events (WHATWG HTML, section 9.2). The id of
+// an event is that of its fact, so a client that comes back with Last-Event-ID is given what it
+// missed from the stored facts. Alerts have no id of their own: whoever comes back asks /v1/alerts
+// first.
 func (h *liveRoutes) liveStream(c *kit.Call) error {
 	after, resume, err := lastEventID(c)
 	if err != nil {
@@ -68,7 +73,8 @@ func (h *liveRoutes) liveStream(c *kit.Call) error {
 	select {
 	case h.streams <- struct{}{}:
 	default:
-		return kit.Problemf(codeTooManyStreams, "The server has %d live streams, and takes no more.", h.opt.LiveLimit).With("limit", h.opt.LiveLimit)
+		return kit.Problemf(codeTooManyStreams, "The server has %d live streams, and takes no more.",
+			h.opt.LiveLimit).With("limit", h.opt.LiveLimit)
 	}
 	h.metrics.streams.Inc()
 	defer func() {
@@ -90,7 +96,8 @@ func (h *liveRoutes) liveStream(c *kit.Call) error {
 	return nil
 }
 
-// lastEventID reads where a client that comes back left off; the parameter "after" is for clients that can't set the header.
+// lastEventID reads where a client that comes back left off; the parameter "after" is for clients
+// that can't set the header.
 func lastEventID(c *kit.Call) (id store.FactID, ok bool, err error) {
 	text := c.Request().Header.Get(headerLastID)
 	if text == "" {
@@ -188,7 +195,8 @@ func (s *stream) catchUp(ctx context.Context) error {
 	err := s.h.eachFact(ctx, s.c.Site, from, store.FactID{}, liveCatchUp+1, func(_ store.FactID, f *event.Fact) error {
 		if n++; n > liveCatchUp {
 			// It was away too long for a stream: it is told so, and goes on from now.
-			s.event(eventTooLate, "", map[string]string{"after": strconv.FormatInt(s.last.Ms, 10) + "-" + strconv.FormatUint(uint64(s.last.N), 10),
+			s.event(eventTooLate, "", map[string]string{"after": strconv.FormatInt(s.last.Ms, 10) + "-" +
+				strconv.FormatUint(uint64(s.last.N), 10),
 				"reason": "more facts are stored than a stream gives again; ask for facts"})
 			return errEnough
 		}

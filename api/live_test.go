@@ -130,7 +130,8 @@ func TestTooManyStreams(t *testing.T) {
 
 func TestASlowClientIsDropped(t *testing.T) {
 	r := newRig(t, func(o *Options) { o.writePatience = 300 * time.Millisecond }).shop()
-	// Small buffers on both sides, so that it does not take megabytes until the client is seen to be slow.
+	// Small buffers on both sides, so that it does not take megabytes until the client is seen to
+	// be slow.
 	srv := httptest.NewUnstartedServer(r.api.Handler())
 	srv.Config.ConnContext = func(ctx context.Context, c net.Conn) context.Context {
 		_ = c.(*net.TCPConn).SetWriteBuffer(4 << 10)

@@ -18,7 +18,8 @@ func newMetrics(reg prometheus.Registerer) *metrics {
 			Name: "lintel_rejected_total", Help: "Reads and events that were refused, by the class of the reason.",
 		}, []string{"site", "kind", "reason"}),
 		streams: prometheus.NewGauge(prometheus.GaugeOpts{Name: "lintel_live_streams", Help: "Live streams that are open."}),
-		dropped: prometheus.NewCounter(prometheus.CounterOpts{Name: "lintel_live_dropped_total", Help: "Live streams that were ended because their client did not keep up."}),
+		dropped: prometheus.NewCounter(prometheus.CounterOpts{Name: "lintel_live_dropped_total",
+			Help: "Live streams that were ended because their client did not keep up."}),
 	}
 	reg.MustRegister(m.accepted, m.rejected, m.streams, m.dropped)
 	return m

@@ -19,7 +19,8 @@ import (
 
 var (
 	codeUnknownFact = kit.Code{Name: "unknown_fact", Status: 404, Meaning: "There is no such fact, or it is too old."}
-	codeNoPassage   = kit.Code{Name: "no_passage", Status: 404, Meaning: "The fact is no passage, or its reads are no longer in the journal."}
+	codeNoPassage   = kit.Code{Name: "no_passage", Status: 404, Meaning: "The fact is no passage, or its reads are " +
+		"no longer in the journal."}
 )
 
 // passageRoutes are the routes about passages.
@@ -27,13 +28,19 @@ type passageRoutes struct{ *backend }
 
 func (h passageRoutes) table() []kit.Route {
 	return []kit.Route{{
-		Method: "GET", Path: "/v1/sites/{site}/facts/{id}/passage", Name: "getPassage", Group: "Questions", Summary: "Get what a door heard of a passage, to label it and to judge it again",
-		About: "For a fact of cause passed: the layout in force, what was known of the item before, and the journal entries from 3 minutes before it to 20 seconds after, with the reads of the door and, of what it heard, those of other read points. " +
-			"The reads must still be in the journal. Within 20 seconds after the fact the end is not yet there. `lintel passages` gets many, and `lintel truth --passages` compares what is concluded of them with their labels.",
+		Method: "GET", Path: "/v1/sites/{site}/facts/{id}/passage", Name: "getPassage", Group: "Questions",
+		Summary: "Get what a door heard of a passage, to label it and to judge it again",
+		About: "For a fact of cause passed: the layout in force, what was known of the item before, and the " +
+			"journal entries from 3 minutes before it to 20 seconds after, with the reads of the door and, of what " +
+			"it heard, those of other read points. " +
+			"The reads must still be in the journal. Within 20 seconds after the fact the end is not yet there. " +
+			"`lintel passages` gets many, and `lintel truth --passages` compares what is concluded of them with their labels.",
 		Scopes: operate, Long: true, Params: []kit.Param{
-			kit.Enum("label", "What really happened. Left out: out or stayed where an alert of this fact about the item was closed as genuine or false, else nothing.", append(passages.Labels(), "")...),
+			kit.Enum("label", "What really happened. Left out: out or stayed where an alert of this fact about the "+
+				"item was closed as genuine or false, else nothing.", append(passages.Labels(), "")...),
 		},
-		Answers: []kit.Answer{kit.OK("The passage.", passages.Passage{})}, Codes: []kit.Code{codeUnknownFact, codeNoPassage}, Handle: h.getPassage,
+		Answers: []kit.Answer{kit.OK("The passage.", passages.Passage{})}, Codes: []kit.Code{codeUnknownFact,
+			codeNoPassage}, Handle: h.getPassage,
 	}}
 }
 
@@ -108,7 +115,8 @@ func (h passageRoutes) recordPassage(c *kit.Call, f *event.Fact) (*passages.Reco
 	case err != nil:
 		return nil, err
 	case !whole || len(rec.Passage("").Entries) == 0:
-		return nil, kit.Problemf(codeNoPassage, "The reads of the fact %s, from %s before it on, are no longer in the journal. Get passages sooner, or keep the journal for longer (--journal-keep).", f.ID(), passages.Before)
+		return nil, kit.Problemf(codeNoPassage, "The reads of the fact %s, from %s before it on, are no longer in "+
+			"the journal. Get passages sooner, or keep the journal for longer (--journal-keep).", f.ID(), passages.Before)
 	}
 	window := store.FactID{Ms: max(from, 0), N: 1}
 	err = h.eachFact(ctx, c.Site, window, store.FactID{Ms: to + 1}, scanLimit, func(_ store.FactID, other *event.Fact) error {

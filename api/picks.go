@@ -42,14 +42,19 @@ type stockRoutes struct{ *backend }
 func (h stockRoutes) table() []kit.Route {
 	return append([]kit.Route{
 		{
-			Method: "GET", Path: "/v1/sites/{site}/stock", Name: "listStock", Group: "Questions", Summary: "List stock by product and place",
+			Method: "GET", Path: "/v1/sites/{site}/stock", Name: "listStock", Group: "Questions",
+			Summary: "List stock by product and place",
 			Scopes:  operate,
-			Params:  []kit.Param{kit.Enum("below", "Only what is below its minimum.", "minimum"), paramProduct, paramZone, paramLimit(100, 1000), paramCursor},
-			Answers: []kit.Answer{kit.OK("One page of stock, by GTIN and place. A minimum or maximum has a row even where nothing is there.", StockList{})}, Handle: h.listStock,
+			Params: []kit.Param{kit.Enum("below", "Only what is below its minimum.", "minimum"), paramProduct,
+				paramZone, paramLimit(100, 1000), paramCursor},
+			Answers: []kit.Answer{kit.OK("One page of stock, by GTIN and place. A minimum or maximum has a row "+
+				"even where nothing is there.", StockList{})}, Handle: h.listStock,
 		},
 	}, inForms(kit.Route{
-		Method: "GET", Path: "/v1/sites/{site}/picks", Name: "listPicks", Group: "Questions", Summary: "List what to carry where, so that places have what they should have",
-		About: "Below a minimum: items come from stockrooms and receiving first, as far as those keep their own minimum, then from places above their maximum. Above a maximum: what nobody " +
+		Method: "GET", Path: "/v1/sites/{site}/picks", Name: "listPicks", Group: "Questions",
+		Summary: "List what to carry where, so that places have what they should have",
+		About: "Below a minimum: items come from stockrooms and receiving first, as far as those keep their own " +
+			"minimum, then from places above their maximum. Above a maximum: what nobody " +
 			"needs goes back to the first stockroom. Ordered by the zones to go to, in the layout's order.",
 		Scopes: operate,
 		Params: []kit.Param{
@@ -101,7 +106,8 @@ func fillPicks(c *kit.Call, list *PickList, picks []engine.Pick, shortages []eng
 		if from != "" && p.From != from || to != "" && p.To != to {
 			continue
 		}
-		v := PickView{From: p.From, To: p.To, Product: *productView(products.At(p.Product)), Quantity: p.Count, Reason: "below_minimum", Items: p.Items}
+		v := PickView{From: p.From, To: p.To, Product: *productView(products.At(p.Product)), Quantity: p.Count,
+			Reason: "below_minimum", Items: p.Items}
 		if p.Over {
 			v.Reason = "above_maximum"
 		}
@@ -112,7 +118,8 @@ func fillPicks(c *kit.Call, list *PickList, picks []engine.Pick, shortages []eng
 	}
 	for i := range shortages {
 		s := &shortages[i]
-		list.Shortages = append(list.Shortages, ShortageView{StockView: stockView(&s.StockRow, products), Supplied: s.Supplied, Lacking: s.Lacking()})
+		list.Shortages = append(list.Shortages, ShortageView{StockView: stockView(&s.StockRow, products),
+			Supplied: s.Supplied, Lacking: s.Lacking()})
 	}
 }
 
@@ -120,11 +127,14 @@ func fillPicks(c *kit.Call, list *PickList, picks []engine.Pick, shortages []eng
 const pickItems = 100
 
 func (l *PickList) pickTable(t *sheet.Table, lay *layout.Layout) {
-	t.Notes = []string{"Any items of the product will do; those named have been there longest. Where a product is not found, look again before anything else: that a reader heard it there once is no proof that it still is."}
+	t.Notes = []string{"Any items of the product will do; those named have been there longest. Where a product is " +
+		"not found, look again before anything else: that a reader heard it there once is no proof that it still is."}
 	t.GroupBy = "From"
 	t.Columns = []sheet.Column{
-		{Name: "From", Key: "from", Width: 18}, {Name: "To", Key: "to", Width: 18}, {Name: "SKU", Key: "sku"}, {Name: "GTIN", Key: "gtin"}, {Name: "Product", Key: "product", Width: 30},
-		{Name: "Quantity", Key: "quantity", Kind: sheet.KindNumber}, {Name: "Why", Key: "why", Width: 16}, {Name: "Items", Key: "items", Width: 40},
+		{Name: "From", Key: "from", Width: 18}, {Name: "To", Key: "to", Width: 18}, {Name: "SKU", Key: "sku"},
+		{Name: "GTIN", Key: "gtin"}, {Name: "Product", Key: "product", Width: 30},
+		{Name: "Quantity", Key: "quantity", Kind: sheet.KindNumber}, {Name: "Why", Key: "why", Width: 16},
+		{Name: "Items", Key: "items", Width: 40},
 	}
 	named := func(id string) string {
 		if i, ok := lay.ZoneIndex(id); ok {
@@ -140,7 +150,8 @@ func (l *PickList) pickTable(t *sheet.Table, lay *layout.Layout) {
 			items += fmt.Sprintf(" and %d more", more)
 		}
 		rows = append(rows, []sheet.Cell{
-			sheet.Text(named(p.From)), sheet.Text(named(p.To)), sheet.Text(p.Product.SKU), sheet.Text(p.Product.GTIN), sheet.Text(p.Product.Name), sheet.Int(int64(p.Quantity)),
+			sheet.Text(named(p.From)), sheet.Text(named(p.To)), sheet.Text(p.Product.SKU), sheet.Text(p.Product.GTIN),
+			sheet.Text(p.Product.Name), sheet.Int(int64(p.Quantity)),
 			sheet.Text(strings.ReplaceAll(p.Reason, "_", " ")), sheet.Text(items),
 		})
 	}
@@ -149,14 +160,17 @@ func (l *PickList) pickTable(t *sheet.Table, lay *layout.Layout) {
 
 func (l *PickList) shortageTable(t *sheet.Table) {
 	t.Columns = []sheet.Column{
-		{Name: "Place", Key: "place"}, {Name: "SKU", Key: "sku"}, {Name: "GTIN", Key: "gtin"}, {Name: "Product", Key: "product", Width: 30}, {Name: "Minimum", Key: "minimum", Kind: sheet.KindNumber},
-		{Name: "There", Key: "count", Kind: sheet.KindNumber}, {Name: "Picks bring", Key: "supplied", Kind: sheet.KindNumber}, {Name: "Still lacking", Key: "lacking", Kind: sheet.KindNumber},
+		{Name: "Place", Key: "place"}, {Name: "SKU", Key: "sku"}, {Name: "GTIN", Key: "gtin"},
+		{Name: "Product", Key: "product", Width: 30}, {Name: "Minimum", Key: "minimum", Kind: sheet.KindNumber},
+		{Name: "There", Key: "count", Kind: sheet.KindNumber}, {Name: "Picks bring", Key: "supplied",
+			Kind: sheet.KindNumber}, {Name: "Still lacking", Key: "lacking", Kind: sheet.KindNumber},
 	}
 	var rows [][]sheet.Cell
 	for i := range l.Shortages {
 		s := &l.Shortages[i]
 		rows = append(rows, []sheet.Cell{
-			sheet.Text(s.Place), sheet.Text(s.Product.SKU), sheet.Text(s.Product.GTIN), sheet.Text(s.Product.Name), sheet.Int(int64(*s.Minimum)), sheet.Int(int64(s.Count)),
+			sheet.Text(s.Place), sheet.Text(s.Product.SKU), sheet.Text(s.Product.GTIN), sheet.Text(s.Product.Name),
+			sheet.Int(int64(*s.Minimum)), sheet.Int(int64(s.Count)),
 			sheet.Int(int64(s.Supplied)), sheet.Int(int64(s.Lacking)),
 		})
 	}

@@ -35,8 +35,9 @@ func (h productRoutes) table() []kit.Route {
 		{
 			Method: "GET", Path: "/v1/products", Name: "getProducts", Group: "Documents", Summary: "Get the products",
 			Scopes: readers, Long: true, Params: []kit.Param{paramVersion, paramFormat, ifNoneMatch},
-			Answers: []kit.Answer{kit.Reply(200, "The products.", kit.As(kit.MediaJSON, productsDocument{}), kit.As(mediaCSV, nil)), notChanged},
-			Codes:   []kit.Code{codeUnknownDocument, kit.CodeNotAcceptable}, Handle: h.getProducts,
+			Answers: []kit.Answer{kit.Reply(200, "The products.", kit.As(kit.MediaJSON, productsDocument{}),
+				kit.As(mediaCSV, nil)), notChanged},
+			Codes: []kit.Code{codeUnknownDocument, kit.CodeNotAcceptable}, Handle: h.getProducts,
 		},
 		write("PUT", "putProducts", "Replace the products", false),
 		write("PATCH", "patchProducts", "Add products, and replace those that are there", true),
@@ -137,7 +138,8 @@ func (h productRoutes) takeProducts(c *kit.Call, merge bool) error {
 	}
 }
 
-// parseProducts reads the body. Everything that is wrong with it is listed, and then nothing is taken: half a list would pass for a whole one.
+// parseProducts reads the body. Everything that is wrong with it is listed, and then nothing is
+// taken: half a list would pass for a whole one.
 func (h productRoutes) parseProducts(c *kit.Call, media string) (*catalog.Catalog, error) {
 	var products *catalog.Catalog
 	var found doc.Errors
@@ -154,7 +156,8 @@ func (h productRoutes) parseProducts(c *kit.Call, media string) (*catalog.Catalo
 	if len(found) == 0 {
 		return products, nil
 	}
-	return nil, kit.Problemf(kit.CodeInvalidDocument, "The products have %d problems. Nothing was stored.", found.Count()).With("errors", found).With("good_rows", products.Len())
+	return nil, kit.Problemf(kit.CodeInvalidDocument, "The products have %d problems. Nothing was stored.",
+		found.Count()).With("errors", found).With("good_rows", products.Len())
 }
 
 func (h productRoutes) presentProducts(c *kit.Call) (int, *catalog.Catalog, error) {

@@ -23,7 +23,8 @@ const (
 )
 
 // qualityCaution is what has to be known before numbers about a rule are acted on.
-const qualityCaution = "Only alerts that somebody closed as genuine or false are outcomes, and people choose what they close. Genuine means that a look was worth it, not that anyone " +
+const qualityCaution = "Only alerts that somebody closed as genuine or false are outcomes, and people choose what " +
+	"they close. Genuine means that a look was worth it, not that anyone " +
 	"did wrong. Times show how a rule is met in the shop's day, not how well anyone works."
 
 // QualityWeeks is the range of weeks that an answer is about.
@@ -73,7 +74,8 @@ type QualityTrouble struct {
 	KeptBack int `json:"kept_back,omitempty" jsonschema_description:"What it raised beyond its limit, told as part of a storm."`
 }
 
-// QualitySides are the alerts that were told to somebody, and those of a time when the rule was only watched.
+// QualitySides are the alerts that were told to somebody, and those of a time when the rule was
+// only watched.
 type QualitySides struct {
 	Told    QualityTally `json:"told"`
 	Watched QualityTally `json:"watched"`
@@ -88,7 +90,8 @@ type QualityWeek struct {
 	QualitySides
 }
 
-// QualityVersion is one version of a rule, told apart by what it means: a change of its layout on the page makes no new one.
+// QualityVersion is one version of a rule, told apart by what it means: a change of its layout on
+// the page makes no new one.
 type QualityVersion struct {
 	Digest  string       `json:"rule_digest"`
 	Current bool         `json:"current,omitempty" jsonschema_description:"The rule is this version now."`
@@ -141,24 +144,28 @@ type qualityRoutes struct{ *backend }
 
 func (h qualityRoutes) table() []kit.Route {
 	weeks := kit.Query("weeks", "How many weeks, the present one included.").Of(kit.IntSchema(1, maxWeeks, defaultWeeks))
-	about := "An alert counts in the ISO 8601 week in which it opened, by its site's own clock, so numbers of past weeks still change while alerts are closed. " +
+	about := "An alert counts in the ISO 8601 week in which it opened, by its site's own clock, so numbers of past " +
+		"weeks still change while alerts are closed. " +
 		"Precision is genuine / (genuine + false) with its 95 % interval; unclear outcomes are in neither number.\n\n" + qualityCaution
 	return []kit.Route{
 		{
-			Method: "GET", Path: "/v1/rules/quality", Name: "rulesQuality", Group: "Alerts", Summary: "See how good all rules are, the noisiest first",
-			About: about, Scopes: operate, Params: []kit.Param{paramSite, weeks, paramLimit(100, 1000)},
+			Method: "GET", Path: "/v1/rules/quality", Name: "rulesQuality", Group: "Alerts",
+			Summary: "See how good all rules are, the noisiest first",
+			About:   about, Scopes: operate, Params: []kit.Param{paramSite, weeks, paramLimit(100, 1000)},
 			Answers: []kit.Answer{kit.OK("The rules: those that fired, and those that are written and did not.", RuleQualityList{})},
 			Codes:   []kit.Code{kit.CodeUnknownSite, kit.CodeMissingSite}, Handle: h.rulesQuality,
 		}, {
-			Method: "GET", Path: "/v1/rules/{name}/quality", Name: "ruleQuality", Group: "Alerts", Summary: "See how good a rule is, by week and by version",
-			About: about, Scopes: operate, Params: []kit.Param{paramSite, weeks},
+			Method: "GET", Path: "/v1/rules/{name}/quality", Name: "ruleQuality", Group: "Alerts",
+			Summary: "See how good a rule is, by week and by version",
+			About:   about, Scopes: operate, Params: []kit.Param{paramSite, weeks},
 			Answers: []kit.Answer{kit.OK("What became of the rule's alerts.", RuleQuality{})},
 			Codes:   []kit.Code{codeUnknownRule, kit.CodeUnknownSite, kit.CodeMissingSite}, Handle: h.ruleQuality,
 		},
 	}
 }
 
-// qualityBook counts the alerts of the sites and weeks that the caller asks for; rule "" is every rule.
+// qualityBook counts the alerts of the sites and weeks that the caller asks for; rule "" is every
+// rule.
 func (h qualityRoutes) qualityBook(c *kit.Call, rule string) (*quality.Book, error) {
 	weeks := c.Int("weeks")
 	sites, err := h.sites(c)
@@ -174,7 +181,8 @@ func (h qualityRoutes) qualityBook(c *kit.Call, rule string) (*quality.Book, err
 			return nil, unavailable(err)
 		}
 		clocks[i] = lay.Location()
-		// Where sites are a week apart because it is Monday already at one of them, the range ends with the later week for all.
+		// Where sites are a week apart because it is Monday already at one of them, the range ends
+		// with the later week for all.
 		if w := quality.WeekOf(now.In(clocks[i])); w.Compare(span.Last) > 0 {
 			span.Last = w
 		}
@@ -194,14 +202,16 @@ func (h qualityRoutes) qualityBook(c *kit.Call, rule string) (*quality.Book, err
 }
 
 // countAlerts counts the alerts on record of a site, and keeps none.
-func (b *backend) countAlerts(ctx context.Context, site string, clock *time.Location, span quality.Span, rule string) (*quality.Book, error) {
+func (b *backend) countAlerts(ctx context.Context, site string, clock *time.Location, span quality.Span,
+	rule string) (*quality.Book, error) {
 	var book *quality.Book
 	err := b.scanAlerts(ctx, site, func() { book = quality.NewBook(span) }, func(al *event.Alert) {
 		if al.Status == event.AlertPending || al.Lead != "" || rule != "" && al.Rule != rule {
 			return
 		}
 		book.Add(&quality.Alert{
-			Rule: al.Rule, Digest: al.Digest, Watch: al.Watch, Fault: al.About == event.AboutRule, Storm: al.About == event.AboutStorm, Opened: al.OpenedAt, Acknowledged: al.AckedAt, Cleared: al.EndedAt,
+			Rule: al.Rule, Digest: al.Digest, Watch: al.Watch, Fault: al.About == event.AboutRule,
+			Storm: al.About == event.AboutStorm, Opened: al.OpenedAt, Acknowledged: al.AckedAt, Cleared: al.EndedAt,
 			Ended: al.Over(), Outcome: al.Outcome, Joined: al.Joined, Reminders: al.Reminders, Escalated: al.EscalatedAt != 0,
 		}, clock)
 	})
@@ -239,7 +249,8 @@ func (h qualityRoutes) ruleQuality(c *kit.Call) error {
 	if i := slices.IndexFunc(written, func(r *rules.Rule) bool { return r.Name == name }); i >= 0 {
 		v.Mode, digest = string(written[i].Mode), written[i].Digest
 	} else if !book.Has(name) {
-		return kit.Problemf(codeUnknownRule, "There is no rule %s, and no alert of one by that name in these weeks.", kit.Shown([]byte(name)))
+		return kit.Problemf(codeUnknownRule, "There is no rule %s, and no alert of one by that name in these weeks.",
+			kit.Shown([]byte(name)))
 	}
 	r := book.Report(name)
 	v.QualitySides = qualitySides(&r.Sides)
@@ -252,12 +263,14 @@ func (h qualityRoutes) ruleQuality(c *kit.Call) error {
 	for i := max(0, len(r.Versions)-maxVersions); i < len(r.Versions); i++ {
 		x := &r.Versions[i]
 		version := QualityVersion{
-			Digest: x.Digest, Current: x.Digest == digest, Watch: x.Watch, First: time.UnixMilli(x.First).UTC(), Last: time.UnixMilli(x.Last).UTC(),
+			Digest: x.Digest, Current: x.Digest == digest, Watch: x.Watch, First: time.UnixMilli(x.First).UTC(),
+			Last:  time.UnixMilli(x.Last).UTC(),
 			Tally: qualityTally(&x.Tally), QualityTrouble: qualityTrouble(&x.Tally),
 		}
 		if i > 0 {
 			if ch, ok := quality.Compare(r.Versions[i-1].Tally.Precision(), x.Tally.Precision()); ok {
-				version.Change = &QualityChange{Difference: round(ch.Share, 4), Low: round(ch.Interval.Low, 4), High: round(ch.Interval.High, 4), Words: ch.Words()}
+				version.Change = &QualityChange{Difference: round(ch.Share, 4), Low: round(ch.Interval.Low, 4),
+					High: round(ch.Interval.High, 4), Words: ch.Words()}
 			}
 		}
 		v.ByVersion = append(v.ByVersion, version)
@@ -312,7 +325,8 @@ func qualityTrouble(t *quality.Tally) QualityTrouble {
 func qualityTally(t *quality.Tally) QualityTally {
 	p := t.Precision()
 	v := QualityTally{
-		Fired: t.Fired, Acknowledged: t.Acknowledged, Cleared: t.Cleared, Open: t.Open, Genuine: t.Genuine, False: t.False, Unclear: t.Unclear, NoOutcome: t.NoOutcome,
+		Fired: t.Fired, Acknowledged: t.Acknowledged, Cleared: t.Cleared, Open: t.Open, Genuine: t.Genuine,
+		False: t.False, Unclear: t.Unclear, NoOutcome: t.NoOutcome,
 		Joined: t.Joined, Reminded: t.Reminded, Reminders: t.Reminders, Escalated: t.Escalated,
 		Precision: QualityPrecision{Outcomes: p.Outcomes, Low: round(p.Interval.Low, 4), High: round(p.Interval.High, 4), Words: p.Words()},
 	}

@@ -13,7 +13,8 @@ import (
 	"lintel/engine/event"
 )
 
-// stocked puts books into the shop: 5 Harbour Lights in the stockroom, one on the front tables, one Low Water on shelf A.
+// stocked puts books into the shop: 5 Harbour Lights in the stockroom, one on the front tables, one
+// Low Water on shelf A.
 func (r *rig) stocked() *rig {
 	var list []string
 	for i := range 5 {

@@ -9,14 +9,17 @@ import (
 	"lintel/api/kit"
 )
 
-// aheadLimit is how far a time may be ahead of the server's clock. A reader whose clock runs further ahead must be set right: its reads would
-// otherwise hide all that others see of the same items.
+// aheadLimit is how far a time may be ahead of the server's clock. A reader whose clock runs
+// further ahead must be set right: its reads would otherwise hide all that others see of the same
+// items.
 const aheadLimit = 5 * time.Minute
 
-// earliest is the first moment that a time may name: reads are younger than the standard that they follow, and Unix seconds given for milliseconds land before it.
+// earliest is the first moment that a time may name: reads are younger than the standard that they
+// follow, and Unix seconds given for milliseconds land before it.
 var earliest = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC).UnixMilli()
 
-// instants parses the times of one batch. They are mostly of the same minute, so the minute is kept.
+// instants parses the times of one batch. They are mostly of the same minute, so the minute is
+// kept.
 type instants struct {
 	minute   [16]byte // "2026-11-25T09:14"
 	minuteMs int64    // as UTC
@@ -70,7 +73,8 @@ func (p *instants) parseSlow(b []byte) (int64, error) {
 	}
 	t, err := time.Parse(time.RFC3339Nano, text(b))
 	if err != nil {
-		return 0, fmt.Errorf("time %s is no RFC 3339 time; write \"2026-11-25T09:14:07Z\", with the zone, or Unix milliseconds as a number", kit.Shown(b))
+		return 0, fmt.Errorf("time %s is no RFC 3339 time; write \"2026-11-25T09:14:07Z\", with the zone, or Unix "+
+			"milliseconds as a number", kit.Shown(b))
 	}
 	if m, err := time.Parse("2006-01-02T15:04", text(b[:min(16, len(b))])); err == nil {
 		p.minute, p.minuteMs, p.known = [16]byte(b[:16]), m.UnixMilli(), true
@@ -105,7 +109,8 @@ func checkInstant(ms, now int64) (reasonClass, error) {
 	return 0, nil
 }
 
-// text views bytes as a string without copying them. The string must not be kept longer than the bytes stay unchanged.
+// text views bytes as a string without copying them. The string must not be kept longer than the
+// bytes stay unchanged.
 func text(b []byte) string { return unsafe.String(unsafe.SliceData(b), len(b)) }
 
 // moment is Unix milliseconds as a time in UTC, nil for 0.

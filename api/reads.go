@@ -16,7 +16,8 @@ import (
 )
 
 var (
-	codeBatchTooLarge = kit.Code{Name: "batch_too_large", Status: 413, Meaning: "The batch has more elements than the limit, which the answer names."}
+	codeBatchTooLarge = kit.Code{Name: "batch_too_large", Status: 413,
+		Meaning: "The batch has more elements than the limit, which the answer names."}
 )
 
 // intakeRoutes are the routes by which reads and business events come in.
@@ -26,16 +27,18 @@ func (h intakeRoutes) table() []kit.Route {
 	return []kit.Route{
 		{
 			Method: "POST", Path: "/v1/sites/{site}/reads", Name: "postReads", Group: "What comes in", Summary: "Post a batch of tag reads",
-			About: "202 means: durable in the site's journal, and it will be worked through whatever happens. A bad read is rejected with its place and the reason; the rest of the batch stands.\n\n" +
+			About: "202 means: durable in the site's journal, and it will be worked through whatever happens. A " +
+				"bad read is rejected with its place and the reason; the rest of the batch stands.\n\n" +
 				"An Idempotency-Key makes it safe to send a batch again: it counts once, and the answer has the same entry.",
 			Scopes: []string{kit.ScopeReads}, Appends: true, Params: []kit.Param{paramWait},
 			Body:    []kit.Content{kit.As(kit.MediaJSON, kit.OneOf{[]readRequest{}, readsRequest{}}), kit.As(mediaNDJSON, nil)},
 			Answers: batchAnswers,
 			Codes:   []kit.Code{codeBatchTooLarge}, Handle: h.postReads,
 		}, {
-			Method: "POST", Path: "/v1/sites/{site}/events", Name: "postEvents", Group: "What comes in", Summary: "Post business events: sales, returns, deliveries from suppliers, moves",
-			About:  "One event, or an array of events. Answers like a batch of reads.",
-			Scopes: []string{kit.ScopeSales}, Appends: true, Params: []kit.Param{paramWait},
+			Method: "POST", Path: "/v1/sites/{site}/events", Name: "postEvents", Group: "What comes in",
+			Summary: "Post business events: sales, returns, deliveries from suppliers, moves",
+			About:   "One event, or an array of events. Answers like a batch of reads.",
+			Scopes:  []string{kit.ScopeSales}, Appends: true, Params: []kit.Param{paramWait},
 			Body:    []kit.Content{kit.As(kit.MediaJSON, kit.OneOf{EventRequest{}, []EventRequest{}})},
 			Answers: batchAnswers,
 			Codes:   []kit.Code{codeBatchTooLarge}, Handle: h.postEvents,
@@ -45,7 +48,8 @@ func (h intakeRoutes) table() []kit.Route {
 
 const mediaNDJSON = "application/x-ndjson"
 
-// BatchAnswer says what became of a batch of reads or events. Its last members are there only if the caller asked to wait.
+// BatchAnswer says what became of a batch of reads or events. Its last members are there only if
+// the caller asked to wait.
 type BatchAnswer struct {
 	Accepted  int               `json:"accepted" jsonschema_description:"How many elements of the batch were taken."`
 	Rejected  []Rejection       `json:"rejected" jsonschema_description:"Those that were not, in order; the rest of the batch stands."`
@@ -79,7 +83,8 @@ func (h intakeRoutes) postReads(c *kit.Call) error {
 	return h.postBatch(c, "read", func(*layout.Layout) (*countScope, error) { return nil, nil })
 }
 
-// postBatch takes a batch of reads. Scope says what they must fit, and of which count they are; nil: of none.
+// postBatch takes a batch of reads. Scope says what they must fit, and of which count they are;
+// nil: of none.
 func (h intakeRoutes) postBatch(c *kit.Call, kind string, scope func(*layout.Layout) (*countScope, error)) error {
 	wait, err := waitParam(c)
 	if err != nil {
@@ -120,7 +125,8 @@ func (h intakeRoutes) postBatch(c *kit.Call, kind string, scope func(*layout.Lay
 }
 
 // appendBatch puts the entry into the site's journal and answers.
-func (h intakeRoutes) appendBatch(c *kit.Call, kind string, e *event.Entry, accepted int, rejected []Rejection, body []byte, wait time.Duration) error {
+func (h intakeRoutes) appendBatch(c *kit.Call, kind string, e *event.Entry, accepted int, rejected []Rejection,
+	body []byte, wait time.Duration) error {
 	ctx := c.Ctx()
 	key, err := kit.IdempotencyKey(c.Request())
 	if err != nil {
@@ -204,8 +210,10 @@ func (h intakeRoutes) awaitFold(c *kit.Call, answer *BatchAnswer, sub *runner.Su
 // recallLimit bounds the facts that are looked through for what an old entry came to.
 const recallLimit = 200_000
 
-// recall finds what an entry that was folded before came to: its facts, and the alerts that it raised as they are now. folded is false if it was not folded yet.
-func (b *backend) recall(ctx context.Context, site string, seq store.Seq) (facts []event.Fact, changes []engine.AlertChange, complete, folded bool, err error) {
+// recall finds what an entry that was folded before came to: its facts, and the alerts that it
+// raised as they are now. folded is false if it was not folded yet.
+func (b *backend) recall(ctx context.Context, site string, seq store.Seq) (facts []event.Fact,
+	changes []engine.AlertChange, complete, folded bool, err error) {
 	cursor, _, err := b.store.Cursor(ctx, site)
 	if err != nil || cursor < seq {
 		return nil, nil, false, false, err

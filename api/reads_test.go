@@ -37,7 +37,8 @@ func TestReadsBecomeItems(t *testing.T) {
 	require.Contains(t, metrics, `lintel_http_requests_total{code="202",method="POST",route="/v1/sites/:site/reads"} 1`)
 }
 
-// An operator who declares an item in one place and then in another means the second, even if the server's clock shows the same millisecond for both.
+// An operator who declares an item in one place and then in another means the second, even if the
+// server's clock shows the same millisecond for both.
 func TestTheLaterDeclarationHoldsWithinOneMillisecond(t *testing.T) {
 	now := time.Now()
 	r := newRig(t, func(o *Options) { o.Now = func() time.Time { return now } }).shop()

@@ -2,7 +2,8 @@ package api
 
 import "encoding/json"
 
-// This file has the shapes of bodies that other packages read and write by hand, for the OpenAPI document.
+// This file has the shapes of bodies that other packages read and write by hand, for the OpenAPI
+// document.
 
 // readRequest is one read as it is posted.
 type readRequest struct {

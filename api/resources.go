@@ -8,7 +8,8 @@ import (
 	"lintel/engine/deliver"
 )
 
-// resource is one part of the interface: a small type with the table of its routes and their handlers.
+// resource is one part of the interface: a small type with the table of its routes and their
+// handlers.
 type resource interface{ table() []kit.Route }
 
 // resources lists every resource, in the order of the OpenAPI document.
@@ -22,7 +23,8 @@ func (a *API) resources() []resource {
 	}
 }
 
-// table is the one list of routes: the router, the OpenAPI document and the checks of keys come from it.
+// table is the one list of routes: the router, the OpenAPI document and the checks of keys come
+// from it.
 func (a *API) table() []kit.Route {
 	var t []kit.Route
 	for _, r := range a.resources() {
@@ -42,7 +44,8 @@ var openAPI = kit.Document{
 	StandIns: map[reflect.Type]any{reflect.TypeFor[deliver.Channel](): channelDocument{}},
 }
 
-// openAPIDocument is the OpenAPI document of all routes. It takes long to make and is always the same.
+// openAPIDocument is the OpenAPI document of all routes. It takes long to make and is always the
+// same.
 var openAPIDocument = sync.OnceValue(func() []byte { return kit.MustJSON(openAPI.Of(new(API).table(), false)) })
 
 // Parts of routes that come again and again.

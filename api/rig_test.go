@@ -30,7 +30,8 @@ import (
 	"lintel/engine/store/memory"
 )
 
-// rig is a whole server over a store in memory, without a network: Umberhithe Books with one book on its shelf list.
+// rig is a whole server over a store in memory, without a network: Umberhithe Books with one book
+// on its shelf list.
 type rig struct {
 	t     testing.TB
 	store store.Store
@@ -356,7 +357,8 @@ func routeFor(a *API, req *http.Request) *kit.Route {
 	return nil
 }
 
-// TestMain checks, after all tests ran, that they met every answer and every problem that any route declares.
+// TestMain checks, after all tests ran, that they met every answer and every problem that any route
+// declares.
 func TestMain(m *testing.M) {
 	code := m.Run()
 	if code == 0 && !filtered() {
@@ -383,7 +385,8 @@ func filtered() bool {
 	return false
 }
 
-// everywhere are problems that come of what is around a route, not of the route: they are tested once each.
+// everywhere are problems that come of what is around a route, not of the route: they are tested
+// once each.
 var everywhere = []kit.Code{kit.CodeInternal, kit.CodeUnavailable, kit.CodeTimeout, kit.CodeIdempotencyBusy,
 	kit.CodeIdempotencyLost, kit.CodeConflict}
 

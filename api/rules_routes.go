@@ -23,15 +23,18 @@ func (h ruleRoutes) table() []kit.Route {
 		{
 			Method: "GET", Path: "/v1/rules", Name: "getRules", Group: "Documents", Summary: "Get the rules",
 			Scopes: readers, Params: []kit.Param{paramVersion, paramFormat, ifNoneMatch},
-			Answers: []kit.Answer{kit.Reply(200, "The rules, as they were written or parsed.", kit.As(mediaYAML, nil), kit.As(kit.MediaJSON, RulesView{})), notChanged},
-			Codes:   []kit.Code{codeUnknownDocument, kit.CodeNotAcceptable}, Handle: h.getRules,
+			Answers: []kit.Answer{kit.Reply(200, "The rules, as they were written or parsed.", kit.As(mediaYAML, nil),
+				kit.As(kit.MediaJSON, RulesView{})), notChanged},
+			Codes: []kit.Code{codeUnknownDocument, kit.CodeNotAcceptable}, Handle: h.getRules,
 		}, {
 			Method: "PUT", Path: "/v1/rules", Name: "putRules", Group: "Documents", Summary: "Store the rules",
-			Scopes: author, AllSites: true, Params: []kit.Param{paramNote, ifMatch, ifNoneMatch}, Body: []kit.Content{kit.As(mediaYAML, nil)},
+			Scopes: author, AllSites: true, Params: []kit.Param{paramNote, ifMatch, ifNoneMatch},
+			Body:    []kit.Content{kit.As(mediaYAML, nil)},
 			Answers: savedAnswers(RulesSaved{}, nil), Codes: savedCodes, Handle: h.putRules,
 		}, {
 			Method: "POST", Path: "/v1/rules/check", Name: "checkRules", Group: "Documents", Summary: "Check rules without storing them",
-			Scopes: readers, Body: []kit.Content{kit.As(mediaYAML, nil)}, Answers: []kit.Answer{kit.OK("What was found; errors are an answer too.", CheckAnswer{})}, Handle: h.checkRules,
+			Scopes: readers, Body: []kit.Content{kit.As(mediaYAML, nil)},
+			Answers: []kit.Answer{kit.OK("What was found; errors are an answer too.", CheckAnswer{})}, Handle: h.checkRules,
 		},
 	}, h.versioned("/v1/rules", "rule", "rules", named(engine.RulesDocument), diffRules)...)
 }
@@ -103,7 +106,8 @@ func ruleViews(set *rules.Set) []RuleView {
 		if r.Gather > 0 {
 			v.GatherBy = r.GatherBy
 		}
-		for text, d := range map[*string]time.Duration{&v.Hold: r.Hold, &v.Clear: r.Clear, &v.Gather: r.Gather, &v.Quiet: r.Quiet, &v.Remind: r.Remind, &v.Escalate: r.Escalate} {
+		for text, d := range map[*string]time.Duration{&v.Hold: r.Hold, &v.Clear: r.Clear, &v.Gather: r.Gather,
+			&v.Quiet: r.Quiet, &v.Remind: r.Remind, &v.Escalate: r.Escalate} {
 			if d > 0 {
 				*text = d.String()
 			}

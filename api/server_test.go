@@ -85,7 +85,8 @@ func TestARequestThatTakesTooLong(t *testing.T) {
 	note("listItems " + kit.CodeTimeout.Name)
 }
 
-// TestNoSecretInAnyLog goes through what handles secrets, at the most talkative level, and looks for them.
+// TestNoSecretInAnyLog goes through what handles secrets, at the most talkative level, and looks
+// for them.
 func TestNoSecretInAnyLog(t *testing.T) {
 	r := newRig(t).shop()
 	made := into[KeyView](r.post("/v1/keys", `{"name":"probe","scopes":["operate"],"sites":["*"]}`).wants(201))
@@ -128,7 +129,8 @@ func TestAFailedRequestMayBeTriedAgainWithItsKey(t *testing.T) {
 	r.do("POST", "/v1/deliveries/"+d.ID+"/retry", "", "Idempotency-Key", "s").wantsCode(kit.CodeUnavailable)
 }
 
-// TestOpenAPIDocument holds the document against the OpenAPI 3.1 schema of the OpenAPI Initiative, by libopenapi, and against the router.
+// TestOpenAPIDocument holds the document against the OpenAPI 3.1 schema of the OpenAPI Initiative,
+// by libopenapi, and against the router.
 func TestOpenAPIDocument(t *testing.T) {
 	r := newRig(t)
 	b := r.get("/openapi.json").wants(200).body

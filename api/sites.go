@@ -26,10 +26,13 @@ func (h siteRoutes) table() []kit.Route {
 	return []kit.Route{
 		{
 			Method: "GET", Path: "/v1/sites", Name: "listSites", Group: "Questions", Summary: "List the sites that the key is for",
-			Scopes: readers, Params: []kit.Param{paramSite}, Answers: []kit.Answer{kit.OK("The sites.", SiteList{})}, Codes: []kit.Code{kit.CodeUnknownSite, kit.CodeMissingSite}, Handle: h.listSites,
+			Scopes: readers, Params: []kit.Param{paramSite}, Answers: []kit.Answer{kit.OK("The sites.", SiteList{})},
+			Codes: []kit.Code{kit.CodeUnknownSite, kit.CodeMissingSite}, Handle: h.listSites,
 		}, {
-			Method: "GET", Path: "/v1/sites/{site}/read-points", Name: "listReadPoints", Group: "Questions", Summary: "List read points and how they are doing",
-			Scopes: operate, Answers: []kit.Answer{kit.OK("The read points, in the layout's order.", ReadPointList{})}, Handle: h.listReadPoints,
+			Method: "GET", Path: "/v1/sites/{site}/read-points", Name: "listReadPoints", Group: "Questions",
+			Summary: "List read points and how they are doing",
+			Scopes:  operate, Answers: []kit.Answer{kit.OK("The read points, in the layout's order.", ReadPointList{})},
+			Handle: h.listReadPoints,
 		},
 	}
 }
@@ -53,7 +56,8 @@ type layoutEntry struct {
 	version int // of the document, where it was read from the store; guarded by API.mu
 }
 
-// viewPatience is how long taking reads waits for a site's state before it goes by the stored layout: what comes in can be taken while a site loads, or is halted.
+// viewPatience is how long taking reads waits for a site's state before it goes by the stored
+// layout: what comes in can be taken while a site loads, or is halted.
 const viewPatience = 50 * time.Millisecond
 
 // layoutOf returns the layout that the site goes by now.
@@ -200,7 +204,8 @@ func (h siteRoutes) listReadPoints(c *kit.Call) error {
 		l := st.Config().Layout
 		for _, info := range st.ReadPoints() {
 			p := &l.ReadPoints[info.Index]
-			v := ReadPointView{ID: p.ID, Name: p.Name, Role: p.Role.String(), Last: moment(info.Last), Silent: info.Silent, Warnings: info.Warnings}
+			v := ReadPointView{ID: p.ID, Name: p.Name, Role: p.Role.String(), Last: moment(info.Last),
+				Silent: info.Silent, Warnings: info.Warnings}
 			if p.Zone >= 0 {
 				v.Zone = l.Zones[p.Zone].ID
 			}
@@ -219,7 +224,8 @@ func checkZoneParam(lay *layout.Layout, zone string) error {
 	return nil
 }
 
-// sites lists the sites that the caller may see, in order. With the parameter "site", just that one.
+// sites lists the sites that the caller may see, in order. With the parameter "site", just that
+// one.
 func (b *backend) sites(c *kit.Call) ([]string, error) {
 	if site := c.QueryParam("site"); site != "" {
 		if !c.Key.ForSite(site) {
@@ -269,9 +275,9 @@ func record[T any](list listing, decode func([]byte) (T, error)) (*T, error) {
 	return found, unavailable(err)
 }
 
-// scan calls f with everything that is listed, as it is read. A listing that a commit broke off begins anew:
-// begin, which is called first, too, must drop what f was given before. It reads the store, not the
-// site's state, so that a site at work does not wait for it.
+// scan calls f with everything that is listed, as it is read. A listing that a commit broke off
+// begins anew: begin, which is called first, too, must drop what f was given before. It reads the
+// store, not the site's state, so that a site at work does not wait for it.
 func scan[T any](list listing, decode func([]byte) (T, error), begin func(), f func(*T)) error {
 	for try := 0; ; try++ {
 		begin()
@@ -288,9 +294,11 @@ func scan[T any](list listing, decode func([]byte) (T, error), begin func(), f f
 	}
 }
 
-// eachFact calls f with the facts of a site in a range, oldest first, at most limit of them if it is not
-// 0, until f returns an error; errEnough ends the listing without one. f must not keep the fact.
-func (b *backend) eachFact(ctx context.Context, site string, from, to store.FactID, limit int, f func(store.FactID, *event.Fact) error) error {
+// eachFact calls f with the facts of a site in a range, oldest first, at most limit of them if it
+// is not 0, until f returns an error; errEnough ends the listing without one. f must not keep the
+// fact.
+func (b *backend) eachFact(ctx context.Context, site string, from, to store.FactID, limit int,
+	f func(store.FactID, *event.Fact) error) error {
 	err := b.store.Facts(ctx, site, from, to, limit, func(id store.FactID, data []byte) error {
 		var one event.Fact
 		if err := event.DecodeFact(data, id.Ms, id.N, &one); err != nil {

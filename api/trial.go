@@ -20,7 +20,8 @@ import (
 )
 
 var (
-	codeTooManyTrials = kit.Code{Name: "too_many_trials", Status: 503, Meaning: "The server runs as many trials as it takes. Try again when one has ended."}
+	codeTooManyTrials = kit.Code{Name: "too_many_trials", Status: 503,
+		Meaning: "The server runs as many trials as it takes. Try again when one has ended."}
 )
 
 // What one trial may take, unless Options say otherwise.
@@ -42,23 +43,32 @@ type trialRoutes struct {
 }
 
 func (h *trialRoutes) table() []kit.Route {
-	about := fmt.Sprintf("The rule of this name in the body, which is a rules document, or the saved one if there is no body, meets the facts that were recorded of a site. Nobody is told, and nothing is stored.\n\n"+
-		"The answer streams, one JSON object a line, or as server-sent events where Accept asks for them: lines of the type `progress` with how far it is, `alert` for the first alerts that it would have raised, "+
-		"and at last `result`, or `problem` with what went wrong. With server-sent events the type is the event's name too. A trial stops when its client goes away, and is bounded in time, facts and alerts, as whoever runs the server set: the result then says what stopped it. "+
+	about := fmt.Sprintf("The rule of this name in the body, which is a rules document, or the saved one if there "+
+		"is no body, meets the facts that were recorded of a site. Nobody is told, and nothing is stored.\n\n"+
+		"The answer streams, one JSON object a line, or as server-sent events where Accept asks for them: lines of "+
+		"the type `progress` with how far it is, `alert` for the first alerts that it would have raised, "+
+		"and at last `result`, or `problem` with what went wrong. With server-sent events the type is the event's "+
+		"name too. A trial stops when its client goes away, and is bounded in time, facts and alerts, as "+
+		"whoever runs the server set: the result then says what stopped it. "+
 		"What the facts of the %s before the range say is known, what happens in them is not counted.\n\n%s", "day", event.Notice)
 	return []kit.Route{{
-		Method: "POST", Path: "/v1/rules/{name}/trial", Name: "tryRule", Group: "Documents", Summary: "Try a rule on what was recorded", About: about,
+		Method: "POST", Path: "/v1/rules/{name}/trial", Name: "tryRule", Group: "Documents",
+		Summary: "Try a rule on what was recorded", About: about,
 		Scopes: author, Stream: true,
 		Params: []kit.Param{
 			kit.Query("site", "The site whose facts the rule meets. A key for one site need not name it."),
-			kit.Query("from", "What is counted begins here, by the site clock: RFC 3339, or Unix milliseconds. Default: 7 days before \"to\"."),
+			kit.Query("from", "What is counted begins here, by the site clock: RFC 3339, or Unix milliseconds. "+
+				"Default: 7 days before \"to\"."),
 			kit.Query("to", "And ends before this moment. Default: now."),
 			kit.Query("alerts", "How many alerts are given in words, at most.").Of(kit.IntSchema(0, 1000, 100)),
 		},
 		Body: []kit.Content{kit.As(mediaYAML, nil)}, BodyOptional: true,
-		Answers: []kit.Answer{kit.Reply(200, "The trial.", kit.As(mediaNDJSON, kit.OneOf{TrialProgressLine{}, TrialAlertLine{}, TrialResultLine{}, TrialProblemLine{}}), kit.As(mediaEvents, nil))},
-		Codes:   []kit.Code{kit.CodeInvalidDocument, codeUnknownRule, kit.CodeUnknownSite, kit.CodeMissingSite, kit.CodeNotAcceptable, codeTooManyTrials},
-		Handle:  h.tryRule,
+		Answers: []kit.Answer{kit.Reply(200, "The trial.",
+			kit.As(mediaNDJSON, kit.OneOf{TrialProgressLine{}, TrialAlertLine{}, TrialResultLine{},
+				TrialProblemLine{}}), kit.As(mediaEvents, nil))},
+		Codes: []kit.Code{kit.CodeInvalidDocument, codeUnknownRule, kit.CodeUnknownSite, kit.CodeMissingSite,
+			kit.CodeNotAcceptable, codeTooManyTrials},
+		Handle: h.tryRule,
 	}}
 }
 
@@ -81,7 +91,8 @@ func (h *trialRoutes) tryRule(c *kit.Call) error {
 	case h.running <- struct{}{}:
 		defer func() { <-h.running }()
 	default:
-		return kit.Problemf(codeTooManyTrials, "The server runs %d trials at one time, and no more. Try again when one has ended.", cap(h.running)).With("limit", cap(h.running))
+		return kit.Problemf(codeTooManyTrials, "The server runs %d trials at one time, and no more. Try again when "+
+			"one has ended.", cap(h.running)).With("limit", cap(h.running))
 	}
 	ctx, cancel := context.WithCancelCause(c.Ctx())
 	defer cancel(nil)
@@ -104,9 +115,11 @@ func (h *trialRoutes) tryRule(c *kit.Call) error {
 		}
 		return s.alert(a, plan.Config)
 	}
-	// The oldest facts that can matter: those of the lead-in, or of the whole time for which a condition has to hold.
+	// The oldest facts that can matter: those of the lead-in, or of the whole time for which a
+	// condition has to hold.
 	from := plan.From - max(trialLeadIn, plan.Tried.Rule.Hold).Milliseconds()
-	rep, err := trial.Run(ctx, *plan, h.facts(c, store.FactID{Ms: max(0, from)}, store.FactID{Ms: plan.To}, func(*event.Fact) bool { return true }))
+	rep, err := trial.Run(ctx, *plan, h.facts(c, store.FactID{Ms: max(0, from)}, store.FactID{Ms: plan.To},
+		func(*event.Fact) bool { return true }))
 	if err == nil {
 		rep.KeptFrom, rep.Notes = moment(kept), append(rep.Notes, notes...)
 		rep.Partial = rep.Partial || kept > plan.From
@@ -144,7 +157,8 @@ func (h *trialRoutes) trialPlan(c *kit.Call) (*trial.Plan, error) {
 	}
 	if text == nil {
 		if plan.Tried = plan.Live; plan.Tried == nil {
-			return nil, kit.Problemf(codeUnknownRule, "There is no rule %s among those that the site %q goes by; send it as the body, or save it first.", kit.Shown([]byte(name)), c.Site)
+			return nil, kit.Problemf(codeUnknownRule, "There is no rule %s among those that the site %q goes by; "+
+				"send it as the body, or save it first.", kit.Shown([]byte(name)), c.Site)
 		}
 		return plan, nil
 	}
@@ -158,9 +172,11 @@ func (h *trialRoutes) trialPlan(c *kit.Call) (*trial.Plan, error) {
 	var unknown *trial.UnknownRuleError
 	switch {
 	case errors.As(err, &unknown):
-		return nil, kit.Problemf(codeUnknownRule, "The document of the body has no rule %s%s.", kit.Shown([]byte(name)), doc.OrDidYouMean(name, unknown.Have))
+		return nil, kit.Problemf(codeUnknownRule, "The document of the body has no rule %s%s.", kit.Shown([]byte(name)),
+			doc.OrDidYouMean(name, unknown.Have))
 	case err != nil:
-		return nil, kit.Problemf(kit.CodeInvalidDocument, "%s.", strings.TrimSuffix(strings.ToUpper(err.Error()[:1])+err.Error()[1:], ".")).With("errors", found)
+		return nil, kit.Problemf(kit.CodeInvalidDocument, "%s.",
+			strings.TrimSuffix(strings.ToUpper(err.Error()[:1])+err.Error()[1:], ".")).With("errors", found)
 	case plan.Tried == nil:
 		return nil, kit.Problemf(kit.CodeInvalidDocument, "The rules have errors. Nothing was tried.").With("errors", found)
 	}
@@ -223,7 +239,8 @@ func (h *trialRoutes) liveVersion(c *kit.Call, cfg *engine.Config, name string) 
 	return nil, nil
 }
 
-// history says since when facts of the site are kept, in Unix milliseconds, and what of the documents changed since a moment.
+// history says since when facts of the site are kept, in Unix milliseconds, and what of the
+// documents changed since a moment.
 func (h *trialRoutes) history(c *kit.Call, from int64) (kept int64, notes []string, err error) {
 	ctx := c.Ctx()
 	err = h.store.Facts(ctx, c.Site, store.FactID{}, store.FactID{}, 1, func(id store.FactID, _ []byte) error {
@@ -237,23 +254,27 @@ func (h *trialRoutes) history(c *kit.Call, from int64) (kept int64, notes []stri
 	case kept == 0:
 		notes = append(notes, "No facts are kept of this site.")
 	case kept > from:
-		notes = append(notes, fmt.Sprintf("Facts of this site are kept from %s on: of the time before nothing is known.", time.UnixMilli(kept).UTC().Format(time.RFC3339)))
+		notes = append(notes, fmt.Sprintf("Facts of this site are kept from %s on: of the time before nothing is known.",
+			time.UnixMilli(kept).UTC().Format(time.RFC3339)))
 	}
-	for _, doc := range []struct{ name, what string }{{engine.LayoutDocument(c.Site), "layout was"}, {engine.ProductsDocument, "products were"}} {
+	for _, doc := range []struct{ name, what string }{{engine.LayoutDocument(c.Site), "layout was"},
+		{engine.ProductsDocument, "products were"}} {
 		docs, err := h.store.ListDocuments(ctx, doc.name)
 		if err != nil {
 			return 0, nil, unavailable(err)
 		}
 		for _, d := range docs {
 			if d.Name == doc.name && d.Version > 1 && d.At.UnixMilli() > from {
-				notes = append(notes, fmt.Sprintf("The %s changed at %s: facts before that meet what holds now.", doc.what, d.At.UTC().Format(time.RFC3339)))
+				notes = append(notes, fmt.Sprintf("The %s changed at %s: facts before that meet what holds now.",
+					doc.what, d.At.UTC().Format(time.RFC3339)))
 			}
 		}
 	}
 	return kept, notes, nil
 }
 
-// fillReport adds what a report needs to know of the site: the alerts that were recorded, and the channels.
+// fillReport adds what a report needs to know of the site: the alerts that were recorded, and the
+// channels.
 func (h *trialRoutes) fillReport(c *kit.Call, rep *trial.Report) error {
 	ctx := c.Ctx()
 	var recorded []trial.Opening

@@ -119,7 +119,8 @@ func (s *trialStream) fail(err error) error {
 	if p.Code.Status >= http.StatusInternalServerError {
 		s.h.log.Warn("a trial broke off", "request", request, "code", p.Code.Name, "err", err)
 	}
-	m := map[string]any{"type": lineProblem, "title": http.StatusText(p.Code.Status), "status": p.Code.Status, "detail": p.Detail, "code": p.Code}
+	m := map[string]any{"type": lineProblem, "title": http.StatusText(p.Code.Status), "status": p.Code.Status,
+		"detail": p.Detail, "code": p.Code}
 	maps.Copy(m, p.Extra)
 	if err := s.end(s.line(lineProblem, m)); err != nil {
 		s.h.log.Debug("the client of a trial does not listen", "request", request, "err", err)

@@ -136,7 +136,8 @@ func TestTrialOfAnUnsavedRule(t *testing.T) {
 	require.Equal(t, genuine, rep.Recorded.Missed[0].ID)
 	require.Equal(t, "genuine", rep.Recorded.Missed[0].Outcome)
 
-	// A rule that has no other version, to a channel that there is not, in mode off: tried as if it were live.
+	// A rule that has no other version, to a channel that there is not, in mode off: tried as if it
+	// were live.
 	lines := r.do("POST", "/v1/rules/new-one/trial", "rules:\n  - {name: new-one, when: 'zone.kind == \"exit\"', "+
 		"send: [door-team, nobody], mode: off}\n", "Content-Type", mediaYAML).wants(200)
 	rep = resultOf(t, trialLines(t, lines.body))
@@ -320,7 +321,8 @@ func (s *slowFacts) Facts(ctx context.Context, site string, from, to store.FactI
 	return ctx.Err()
 }
 
-// What the export gives is all that a trial needs: on the file it comes to the same as on the store.
+// What the export gives is all that a trial needs: on the file it comes to the same as on the
+// store.
 func TestTrialOfTheExport(t *testing.T) {
 	r := newRig(t).shop().stocked()
 	for serial := range 5 {

@@ -16,7 +16,8 @@ import (
 	"lintel/engine/deliver"
 )
 
-// Changes are what differs between two contents of a document. Texts have a unified diff, products a list of those that differ.
+// Changes are what differs between two contents of a document. Texts have a unified diff, products
+// a list of those that differ.
 type Changes struct {
 	Text      string          `json:"text,omitempty" jsonschema_description:"The difference as unified diff: of rules and layouts as they were written (a layout on very long lines is broken into short ones first), of channels as answers show them, with masks."`
 	Added     int             `json:"lines_added,omitempty"`
@@ -26,7 +27,8 @@ type Changes struct {
 	Products  *ProductChanges `json:"products,omitempty"`
 }
 
-// ProductChanges are what differs between two lists of products. Counts are of all, the list is cut at the limit.
+// ProductChanges are what differs between two lists of products. Counts are of all, the list is cut
+// at the limit.
 type ProductChanges struct {
 	Added     int             `json:"added"`
 	Removed   int             `json:"removed"`
@@ -82,7 +84,8 @@ func changesOfText(fromName string, from []byte, toName string, to []byte, most 
 // longLine is from how many bytes on a line of JSON says too little about where it differs.
 const longLine = 400
 
-// changesOfLayout compares two layouts by their lines, which are made where they were written without any.
+// changesOfLayout compares two layouts by their lines, which are made where they were written
+// without any.
 func changesOfLayout(fromName string, from []byte, toName string, to []byte, most int) Changes {
 	long := func(b []byte) bool {
 		for line := range bytes.Lines(b) {
@@ -107,7 +110,8 @@ func indented(b []byte) []byte {
 	return append(bytes.TrimSpace(out.Bytes()), '\n')
 }
 
-// changesOfChannels compares channels as answers show them, so that the diff has no secret, and names what differs behind a mask.
+// changesOfChannels compares channels as answers show them, so that the diff has no secret, and
+// names what differs behind a mask.
 func changesOfChannels(fromName string, from []deliver.Channel, toName string, to []deliver.Channel, most int) Changes {
 	c := changesOfText(fromName, shownChannels(from), toName, shownChannels(to), most)
 	for _, after := range to {

@@ -78,7 +78,8 @@ func (h documents) restore(c *kit.Call, name string) error {
 		answer := Restored{Restored: req.Version}
 		for _, d := range p.documents {
 			if d.Document == name {
-				answer.Saved = Saved{Document: name, Version: d.Version, By: c.Key.Name, Note: note, InEffect: done.inEffect, Warnings: d.Warnings}
+				answer.Saved = Saved{Document: name, Version: d.Version, By: c.Key.Name, Note: note,
+					InEffect: done.inEffect, Warnings: d.Warnings}
 				answer.Changes, answer.Unchanged = d.Changes, d.Change == changeUnchanged
 			}
 			if d.Document == engine.RulesDocument {

@@ -117,7 +117,8 @@ func TestDiffOfChannelsHasNoSecret(t *testing.T) {
 	r.get("/v1/channels/diff?x=1").wantsCode(kit.CodeInvalidParameter)
 }
 
-// restoreFaults tries what can be wrong with going back. The document must be at version 2 or more, of other content than version 1.
+// restoreFaults tries what can be wrong with going back. The document must be at version 2 or more,
+// of other content than version 1.
 func (r *rig) restoreFaults(path string) {
 	r.t.Helper()
 	r.post(path, `{"version":99}`).wantsCode(codeUnknownDocument)

@@ -98,7 +98,8 @@ type ItemForms struct {
 
 func itemView(it *engine.ItemInfo, products *catalog.Catalog) ItemView {
 	v := ItemView{
-		Item: it.Text, GTIN: event.GTINText(it.GTIN), Disposition: it.Disposition.String(), Zone: it.Zone, From: it.From, ReadPoint: it.Point,
+		Item: it.Text, GTIN: event.GTINText(it.GTIN), Disposition: it.Disposition.String(), Zone: it.Zone,
+		From: it.From, ReadPoint: it.Point,
 		Since: moment(it.Since), Seen: moment(it.Seen), Declared: it.Declared, Foreign: it.Foreign,
 	}
 	if it.Product >= 0 {

@@ -44,11 +44,15 @@ type doorRoutes struct{ documents }
 
 func (h doorRoutes) table() []kit.Route {
 	return []kit.Route{{
-		Method: "POST", Path: "/v1/sites/{site}/doors/{zone}/walktest", Name: "walkTest", Group: "Documents", Summary: "Judge a door by walks whose truth is known",
-		About: "Somebody carries known tags out and in through the door, along it, and leaves them near it. From the reads of that time, which must still be in the journal, the answer says how often and how " +
-			"strongly each side heard each tag, how far the sides part, which other goods the door heard, and proposes a floor, power and a time to be sure. `lintel walk-test` asks for the walks one by one.",
+		Method: "POST", Path: "/v1/sites/{site}/doors/{zone}/walktest", Name: "walkTest", Group: "Documents",
+		Summary: "Judge a door by walks whose truth is known",
+		About: "Somebody carries known tags out and in through the door, along it, and leaves them near it. From " +
+			"the reads of that time, which must still be in the journal, the answer says how often and how " +
+			"strongly each side heard each tag, how far the sides part, which other goods the door heard, and " +
+			"proposes a floor, power and a time to be sure. `lintel walk-test` asks for the walks one by one.",
 		Scopes: []string{kit.ScopeAuthor}, Keyed: true, Long: true, Params: []kit.Param{paramNote}, Body: kit.JSON(WalkTestRequest{}),
-		Answers: []kit.Answer{kit.OK("What was found.", WalkTestAnswer{})}, Codes: []kit.Code{codeUnknownZone, codeInvalidIdentity, kit.CodeVersionMismatch}, Handle: h.walkTest,
+		Answers: []kit.Answer{kit.OK("What was found.", WalkTestAnswer{})}, Codes: []kit.Code{codeUnknownZone,
+			codeInvalidIdentity, kit.CodeVersionMismatch}, Handle: h.walkTest,
 	}}
 }
 
@@ -82,7 +86,8 @@ func (h doorRoutes) walkTest(c *kit.Call) error {
 	walks := make([]walktest.Walk, len(req.Walks))
 	for i, w := range req.Walks {
 		if w.From.IsZero() || w.To.IsZero() {
-			return kit.Problemf(kit.CodeInvalidBody, "walks[%d] has no \"from\" or no \"to\"; write RFC 3339 times, such as \"2026-11-25T09:14:07Z\".", i)
+			return kit.Problemf(kit.CodeInvalidBody, "walks[%d] has no \"from\" or no \"to\"; write RFC 3339 "+
+				"times, such as \"2026-11-25T09:14:07Z\".", i)
 		}
 		walks[i] = walktest.Walk{From: w.From.UnixMilli(), To: w.To.UnixMilli(), What: w.What}
 	}

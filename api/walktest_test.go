@@ -13,7 +13,8 @@ import (
 	"lintel/engine/store"
 )
 
-// walked is a shop whose door heard a book carried out and in, at a time that is over; the walks as they are posted.
+// walked is a shop whose door heard a book carried out and in, at a time that is over; the walks as
+// they are posted.
 func walked(t *testing.T) (*rig, string) {
 	r := newRig(t).shop()
 	start := r.clock().Add(-20 * time.Second).Truncate(time.Second)

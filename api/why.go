@@ -47,9 +47,12 @@ type whyRoutes struct{ *backend }
 
 func (h whyRoutes) table() []kit.Route {
 	return []kit.Route{{
-		Method: "GET", Path: "/v1/sites/{site}/why", Name: "why", Group: "Rules", Summary: "Ask why a rule has raised an alert about something, or why not",
-		About: "Name one item, one product's stock at a place, one read point or one count; and one rule, or leave that out to ask all rules about such things. " +
-			"The answer takes the condition apart, and names the one reason of a closed set: an alert is there, the condition is false, or a stage holds it back.",
+		Method: "GET", Path: "/v1/sites/{site}/why", Name: "why", Group: "Rules",
+		Summary: "Ask why a rule has raised an alert about something, or why not",
+		About: "Name one item, one product's stock at a place, one read point or one count; and one rule, or leave " +
+			"that out to ask all rules about such things. " +
+			"The answer takes the condition apart, and names the one reason of a closed set: an alert is there, " +
+			"the condition is false, or a stage holds it back.",
 		Scopes: operate, Params: []kit.Param{
 			kit.Query("rule", "One rule by its name. Left out: all that are about such a thing."),
 			kit.Query("item", "An item's identity in any form."),
@@ -97,7 +100,8 @@ func (h whyRoutes) why(c *kit.Call) error {
 			if !ok {
 				return whyNothing(c, &answer)
 			}
-			w := WhyRule{Rule: r.Name, Reason: x.Reason, Words: x.Words(loc), Watch: x.Watch, Alert: x.Alert, Need: x.Need, Have: x.Have, Parts: x.Why}
+			w := WhyRule{Rule: r.Name, Reason: x.Reason, Words: x.Words(loc), Watch: x.Watch, Alert: x.Alert,
+				Need: x.Need, Have: x.Have, Parts: x.Why}
 			if x.Cause != 0 {
 				w.Cause = x.Cause.String()
 			}
@@ -198,7 +202,8 @@ func (h whyRoutes) whyAsked(c *kit.Call, w *WhyAnswer) (*whyAsked, error) {
 	return a, nil
 }
 
-// whyFact finds the fact that the rules are to see: the one named, or the last one about the item; nil if there is none.
+// whyFact finds the fact that the rules are to see: the one named, or the last one about the item;
+// nil if there is none.
 func (h whyRoutes) whyFact(c *kit.Call, k epc.Key) (*event.Fact, error) {
 	from, to := store.FactID{}, store.FactID{}
 	if text := c.QueryParam("fact"); text != "" {

@@ -13,7 +13,8 @@ import (
 	"lintel/engine/event"
 )
 
-// pinnedRules writes n rules of the kinds that shops have: most about one zone, product or category, and the general ones that everybody has.
+// pinnedRules writes n rules of the kinds that shops have: most about one zone, product or
+// category, and the general ones that everybody has.
 func pinnedRules(n int) string {
 	var b strings.Builder
 	b.WriteString(testRules)
@@ -33,8 +34,8 @@ func pinnedRules(n int) string {
 	return b.String()
 }
 
-// traffic is batches of 500 reads by handhelds and fixed readers: each batch names 100 tags five times (80 % repeats), and one tag in ten
-// is somewhere else than it was.
+// traffic is batches of 500 reads by handhelds and fixed readers: each batch names 100 tags five
+// times (80 % repeats), and one tag in ten is somewhere else than it was.
 func traffic(items, batches int) []event.Entry {
 	rng := rand.New(rand.NewPCG(1, 2))
 	zones := []string{"shelf-a", "shelf-b", "front-tables", "stockroom"}
@@ -83,8 +84,8 @@ func stocked(tb testing.TB, cfg *Config, items int) (*Machine, uint64) {
 	return s, seq
 }
 
-// BenchmarkFold measures Step and Flush: nanoseconds a read, over the number of items and of rules. The budgets: flat over items, and 1,000 rules at most 1.5 times
-// what 10 cost.
+// BenchmarkFold measures Step and Flush: nanoseconds a read, over the number of items and of rules.
+// The budgets: flat over items, and 1,000 rules at most 1.5 times what 10 cost.
 func BenchmarkFold(b *testing.B) {
 	for _, c := range []struct{ items, rules int }{{10_000, 10}, {10_000, 100}, {10_000, 1000}, {100_000, 100}, {1_000_000, 100}} {
 		b.Run(fmt.Sprintf("items=%d/rules=%d", c.items, c.rules), func(b *testing.B) {
@@ -127,7 +128,8 @@ func BenchmarkFold(b *testing.B) {
 	}
 }
 
-// BenchmarkItemMemory measures what an item costs a worker: at most 200 bytes. It is measured once, however long the benchmark is asked to run.
+// BenchmarkItemMemory measures what an item costs a worker: at most 200 bytes. It is measured once,
+// however long the benchmark is asked to run.
 func BenchmarkItemMemory(b *testing.B) {
 	cfg := testConfig(b, testRules)
 	const items = 500_000
@@ -156,8 +158,8 @@ func BenchmarkDecodeEntry(b *testing.B) {
 	b.ReportMetric(float64(len(data))/500, "B/read")
 }
 
-// BenchmarkDoor measures what a door costs: nanoseconds a read where forty goods lie near it and are
-// heard all the time, and where forty are carried through every ten seconds.
+// BenchmarkDoor measures what a door costs: nanoseconds a read where forty goods lie near it and
+// are heard all the time, and where forty are carried through every ten seconds.
 func BenchmarkDoor(b *testing.B) {
 	for _, carried := range []bool{false, true} {
 		b.Run(fmt.Sprintf("carried=%v", carried), func(b *testing.B) {

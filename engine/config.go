@@ -11,8 +11,9 @@ import (
 	"lintel/rules"
 )
 
-// Config is what a site is folded with: one version each of its layout, the products and the rules. It never changes once made; a new
-// version of a document takes effect with the EntryConfig that pins it. It may be shared by sites and goroutines.
+// Config is what a site is folded with: one version each of its layout, the products and the rules.
+// It never changes once made; a new version of a document takes effect with the EntryConfig that
+// pins it. It may be shared by sites and goroutines.
 type Config struct {
 	Layout  *layout.Layout
 	Catalog *catalog.Catalog
@@ -20,7 +21,8 @@ type Config struct {
 	Pins    []event.Pin // the versions that these came from, in order of name
 }
 
-// binding is a Config tied to one state: every name of the layout is already a number, so that a read looks up nothing by text.
+// binding is a Config tied to one state: every name of the layout is already a number, so that a
+// read looks up nothing by text.
 type binding struct {
 	cfg    *Config
 	rules  *rules.Set        // those of cfg, with the site's own values of params
@@ -75,7 +77,8 @@ type limit struct {
 	hasMax bool
 }
 
-// bind ties cfg to the state. Names are given numbers in the layout's order and never change theirs.
+// bind ties cfg to the state. Names are given numbers in the layout's order and never change
+// theirs.
 func (s *State) bind(cfg *Config) {
 	set := cfg.Rules.ForSite(s.site)
 	b := binding{cfg: cfg, rules: set, epoch: cfg.Layout.Presence.Epoch.Milliseconds()}

@@ -131,7 +131,8 @@ func TestCountAccuracyRule(t *testing.T) {
 	require.Equal(t, "1 of 2 missing", sh.chgs[len(sh.chgs)-1].Alert.Say)
 }
 
-// BenchmarkCountFold measures count reads: 100,000 tags in batches of 500 with 20-fold repeats; the budget is that of any read.
+// BenchmarkCountFold measures count reads: 100,000 tags in batches of 500 with 20-fold repeats; the
+// budget is that of any read.
 func BenchmarkCountFold(b *testing.B) {
 	cfg := testConfig(b, testRules)
 	const tags = 100_000
@@ -160,7 +161,8 @@ func BenchmarkCountFold(b *testing.B) {
 	}
 }
 
-// BenchmarkCountClose measures closing a count of 100,000 expected items, beside a plain difference of two maps in the same run.
+// BenchmarkCountClose measures closing a count of 100,000 expected items, beside a plain difference
+// of two maps in the same run.
 func BenchmarkCountClose(b *testing.B) {
 	cfg := testConfig(b, testRules)
 	const tags = 100_000
@@ -251,7 +253,8 @@ func TestDeliveryAgainstItsPapers(t *testing.T) {
 	require.Equal(t, 4, received)
 }
 
-// A hold makes no sense for a count, whose result stays as it is; it must not silence the rule, though.
+// A hold makes no sense for a count, whose result stays as it is; it must not silence the rule,
+// though.
 func TestAHoldDoesNotSilenceARuleAboutCounts(t *testing.T) {
 	sh := newShop(t, "rules: []\n")
 	doc, _ := rules.Parse("rules.yaml", []byte("rules: [{name: poor-count, about: count, when: count.missing > 0, hold: 5m}]\n"))

@@ -27,8 +27,9 @@ func (s *State) foldCount(cmd *event.CountCommand, by string) {
 	s.meetCount(len(s.out.Facts)-1, res)
 }
 
-// openCount opens a count of those zones that the layout has. A count of stock expects the sellable items
-// of its zones, one of a delivery what its papers say; tags that nobody has seen yet keep their words.
+// openCount opens a count of those zones that the layout has. A count of stock expects the sellable
+// items of its zones, one of a delivery what its papers say; tags that nobody has seen yet keep
+// their words.
 func (s *State) openCount(cmd *event.CountCommand, by string) {
 	c := event.Count{
 		ID: event.CountID(s.site, s.seq), By: by, Note: cmd.Note, Opened: s.clock, MissingAfter: min(2, max(1, cmd.MissingAfter)),
@@ -78,9 +79,9 @@ func (s *State) foldCountReads(e *event.Entry) {
 	}
 }
 
-// foldLateCountReads takes reads that were on their way when somebody else closed their count: they were
-// acknowledged, so they are not lost, and say where the items are as any read of a handheld does. They
-// leave no evidence, since what a count heard is never replayed.
+// foldLateCountReads takes reads that were on their way when somebody else closed their count: they
+// were acknowledged, so they are not lost, and say where the items are as any read of a handheld
+// does. They leave no evidence, since what a count heard is never replayed.
 func (s *State) foldLateCountReads(e *event.Entry, points []*pointInfo) {
 	for k := range e.Reads {
 		r := &e.Reads[k]
@@ -107,7 +108,8 @@ func (s *State) CountStatus(id string) (status event.CountStatus, zones []string
 	return s.counts.Status(id)
 }
 
-// CountProgress returns how far a count has come, false if its tallies are not kept. It looks at every tally once.
+// CountProgress returns how far a count has come, false if its tallies are not kept. It looks at
+// every tally once.
 func (s *State) CountProgress(id string) (stocktake.Progress, bool) {
 	return s.counts.Progress(id, s.gtinOf)
 }
@@ -149,8 +151,8 @@ func (c countedSite) Elsewhere(i int32, h *stocktake.Sighting) string {
 		if d*s.bound.epoch > 2000 || d*s.bound.epoch < -2000 {
 			continue
 		}
-		// A reader that merely hears the next zone hears it weakly; one that hears the tag as well as the
-		// handheld in front of it has another tag there.
+		// A reader that merely hears the next zone hears it weakly; one that hears the tag as well
+		// as the handheld in front of it has another tag there.
 		sig := s.signal(it, pt.zone, tr.last)
 		if sig.hits >= strongHits && h.RSSI != event.NoRSSI && sig.score >= float64(h.RSSI)/10-3 {
 			return s.idOf(pt.zone)
@@ -159,7 +161,8 @@ func (c countedSite) Elsewhere(i int32, h *stocktake.Sighting) string {
 	return ""
 }
 
-// Counted declares the item to be where it was counted. It becomes stock where only stock lies, and by a delivery.
+// Counted declares the item to be where it was counted. It becomes stock where only stock lies, and
+// by a delivery.
 func (c countedSite) Counted(i int32, h *stocktake.Sighting, stays bool, delivery string) {
 	s := c.s
 	it := s.item(i)

@@ -5,11 +5,12 @@ import (
 	"lintel/engine/presence"
 )
 
-// handleAfter is after how many milliseconds a handheld that hears what was carried in through a door
-// declares it stock: before, it may be in a guest's bag.
+// handleAfter is after how many milliseconds a handheld that hears what was carried in through a
+// door declares it stock: before, it may be in a guest's bag.
 const handleAfter = 10 * 60_000
 
-// loudSlots is in how many slots a side must have heard what was carried past for its level to count.
+// loudSlots is in how many slots a side must have heard what was carried past for its level to
+// count.
 const loudSlots = 3
 
 // evaluate looks at the approaches of one door, in order of their keys.
@@ -37,15 +38,17 @@ func (s *State) evaluate(due []*approach) {
 	}
 }
 
-// settled reports whether an approach is of an item that lies where it is, and goes on as it usually does.
+// settled reports whether an approach is of an item that lies where it is, and goes on as it
+// usually does.
 func (s *State) settled(b *approach, until int64) bool {
 	m := s.portals.memory[doorItem{b.item, b.zone}]
 	it := s.item(b.item)
-	return m != nil && m.likely == 0 && s.whereabouts(it) == isLying && presence.SlotOf(it.since) < until-presence.Window && m.Settled(&b.Approach, until)
+	return m != nil && m.likely == 0 && s.whereabouts(it) == isLying &&
+		presence.SlotOf(it.since) < until-presence.Window && m.Settled(&b.Approach, until)
 }
 
-// doorKnown returns the slot up to which the reports of a door's readers are in: by the newest read,
-// or by the clock once their reports should have come.
+// doorKnown returns the slot up to which the reports of a door's readers are in: by the newest
+// read, or by the clock once their reports should have come.
 func (s *State) doorKnown(door *zoneInfo) int64 {
 	newest := s.portals.newest[door.name]
 	lag, every := s.readers.at(door.portals[0].name).lag, int64(300)
@@ -62,14 +65,16 @@ func (s *State) candidate(b *approach, door *zoneInfo, loud [2]int8, until int64
 	it := s.item(b.item)
 	until = max(until, b.Newest())
 	c := presence.Candidate{
-		Evidence: presence.Evidence{Approach: &b.Approach, From: until - presence.Window + 1, Until: until, OneSided: door.oneSided, Loud: loud},
-		Summary:  b.Summary(until),
+		Evidence: presence.Evidence{Approach: &b.Approach, From: until - presence.Window + 1, Until: until,
+			OneSided: door.oneSided, Loud: loud},
+		Summary: b.Summary(until),
 	}
 	if m := s.portals.memory[doorItem{b.item, b.zone}]; m != nil {
 		c.Usual = &m.Usual
 	}
-	// What was concluded within the window counts from then on: the belief begins there, with it. That
-	// it is no longer heard in its zone is no such conclusion: whoever goes to the door is not.
+	// What was concluded within the window counts from then on: the belief begins there, with it.
+	// That it is no longer heard in its zone is no such conclusion: whoever goes to the door is
+	// not.
 	home, now := it.zone, s.whereabouts(it)
 	if now == isCarried && s.zone(it.from).kind != event.Exit {
 		home, now = it.from, isLying
@@ -149,8 +154,8 @@ func (s *State) heardInside(it *item, home uint16, until int64) (in presence.Ins
 }
 
 // silenceKnown returns up to when it is known what a fixed reader has not heard: up to its newest
-// report, and up to a report that should have come where it hears so little that it may have nothing
-// to report.
+// report, and up to a report that should have come where it hears so little that it may have
+// nothing to report.
 func (s *State) silenceKnown(pt *pointInfo) int64 {
 	r := s.readers.at(pt.name)
 	if r.load >= busyLoad {
@@ -213,7 +218,8 @@ func (s *State) passed(b *approach, c *presence.Candidate, d event.Direction, co
 
 // notifyPassage emits the fact of a passage.
 func (s *State) notifyPassage(b *approach, c *presence.Candidate, d event.Direction, confidence float64, at int64, sure bool) {
-	p := event.Passage{Direction: d, Confidence: confidence, Door: s.idOf(b.zone), Likely: !sure, Reads: c.Summary.Reads, Peak: event.NoRSSI, Span: (c.Summary.To - c.Summary.From) * presence.SlotMs}
+	p := event.Passage{Direction: d, Confidence: confidence, Door: s.idOf(b.zone), Likely: !sure,
+		Reads: c.Summary.Reads, Peak: event.NoRSSI, Span: (c.Summary.To - c.Summary.From) * presence.SlotMs}
 	if peak := max(c.Summary.Peak[presence.Inner], c.Summary.Peak[presence.Outer]); peak != presence.NoLevel {
 		p.Peak = int16(peak) * 10
 	}
@@ -265,8 +271,8 @@ func (s *State) loud(door *zoneInfo) [2]int8 {
 	return l
 }
 
-// brought reports whether somebody carried the item in through a door up to a moment, and nobody has
-// declared it stock since.
+// brought reports whether somebody carried the item in through a door up to a moment, and nobody
+// has declared it stock since.
 func (s *State) brought(i int32, upto int64) bool {
 	for _, z := range s.bound.doors {
 		if m := s.portals.memory[doorItem{i, z}]; m != nil && m.entered != 0 && m.entered <= upto {
@@ -301,8 +307,8 @@ func (s *State) noteLoud(b *approach, door *zoneInfo) {
 	}
 }
 
-// learnReturn takes all that a door heard of an item for usual that it said had gone out, and that a
-// reader inside has heard again: it never went.
+// learnReturn takes all that a door heard of an item for usual that it said had gone out, and that
+// a reader inside has heard again: it never went.
 func (s *State) learnReturn(i int32, door uint16) {
 	k := doorItem{i, door}
 	b := s.portals.approaches[k]

@@ -12,11 +12,15 @@ import (
 	"lintel/engine/event"
 )
 
-// One identity in two places: two tags that carry the same EPC, or one that was copied. A single tag can be heard in two zones that lie side by side; it can't be heard on two
-// floors in the same seconds, again and again. So only zones on different floors are compared, as far as the layout names floors.
+// One identity in two places: two tags that carry the same EPC, or one that was copied. A single
+// tag can be heard in two zones that lie side by side; it can't be heard on two floors in the same
+// seconds, again and again. So only zones on different floors are compared, as far as the layout
+// names floors.
 
 const (
-	doubledEpochs = 8                   // of the last scoreEpochs in which both places must hear the item: more than a lift or a stairwell gives in passing
+	// of the last scoreEpochs in which both places must hear the item: more than a lift or a
+	// stairwell gives in passing
+	doubledEpochs = 8
 	doubledAgain  = 24 * 60 * 60 * 1000 // milliseconds before it is told again
 )
 
@@ -45,7 +49,8 @@ func (s *State) lookDoubled(i int32, pt *pointInfo, t int64) {
 	s.emitItem(event.Doubled, i, t, func(f *event.Fact) { f.From, f.Point = there.id, pt.id })
 }
 
-// heardIn returns the epochs in which any fixed reader of a zone heard the item, with bit 0 at epoch e.
+// heardIn returns the epochs in which any fixed reader of a zone heard the item, with bit 0 at
+// epoch e.
 func (s *State) heardIn(it *item, zone uint16, e int64) (heard uint64) {
 	for ti := it.ev; ti >= 0; ti = s.presence.traces[ti].next {
 		tr := &s.presence.traces[ti]

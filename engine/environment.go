@@ -83,7 +83,8 @@ func (s *State) productEnv(env *rules.Env, product int32) {
 	}
 }
 
-// itemEnv fills the environment of a rule about an item. The fact says where the item is; the item says the rest.
+// itemEnv fills the environment of a rule about an item. The fact says where the item is; the item
+// says the rest.
 func (s *State) itemEnv(f *event.Fact, it *item) *rules.Env {
 	env := s.baseEnv(f)
 	s.productEnv(env, it.product)
@@ -100,7 +101,8 @@ func (s *State) itemEnv(f *event.Fact, it *item) *rules.Env {
 	return env
 }
 
-// fillWords fills the item's identity in words. It costs an allocation, so it is left out until a rule or a message asks.
+// fillWords fills the item's identity in words. It costs an allocation, so it is left out until a
+// rule or a message asks.
 func (s *State) fillWords(env *rules.Env, k epc.Key, text string) {
 	if env.Item.Key != "" || k.IsZero() {
 		return
@@ -125,7 +127,8 @@ func (s *State) readerEnv(f *event.Fact, pt *pointInfo) *rules.Env {
 	return s.readerEnvAt(f, pt, s.clock)
 }
 
-// readerEnvAt fills the environment of a rule about a read point, as it is at a moment of its silence.
+// readerEnvAt fills the environment of a rule about a read point, as it is at a moment of its
+// silence.
 func (s *State) readerEnvAt(f *event.Fact, pt *pointInfo, at int64) *rules.Env {
 	f.Zone = s.idOf(pt.zone)
 	env := s.baseEnv(f)
@@ -139,12 +142,14 @@ func (s *State) readerEnvAt(f *event.Fact, pt *pointInfo, at int64) *rules.Env {
 func (s *State) countEnv(f *event.Fact, res *event.CountResult) *rules.Env {
 	env := s.baseEnv(f)
 	env.Count = rules.Count{
-		ID: res.Count, Expected: res.Expected, Found: res.Matched + res.Unexpected, Missing: res.Missing, Unexpected: res.Unexpected, Accuracy: res.ItemAccuracy(),
+		ID: res.Count, Expected: res.Expected, Found: res.Matched + res.Unexpected, Missing: res.Missing,
+		Unexpected: res.Unexpected, Accuracy: res.ItemAccuracy(),
 	}
 	return env
 }
 
-// stockEnv fills the environment of a rule about the stock of a product in a zone, or over all zones of a kind.
+// stockEnv fills the environment of a rule about the stock of a product in a zone, or over all
+// zones of a kind.
 func (s *State) stockEnv(f *event.Fact, product int32, l limit) *rules.Env {
 	f.Zone = s.idOf(l.zone)
 	env := s.baseEnv(f)

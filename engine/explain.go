@@ -7,9 +7,9 @@ import (
 	"lintel/rules"
 )
 
-// ExplainItem says how a rule relates to an item. With a fact about the item, the rule sees what it saw then,
-// the product as it is now; without one, and with no alert, it sees the item as it is now, and no cause and no
-// passage. ok is false if there is no such rule or item.
+// ExplainItem says how a rule relates to an item. With a fact about the item, the rule sees what it
+// saw then, the product as it is now; without one, and with no alert, it sees the item as it is
+// now, and no cause and no passage. ok is false if there is no such rule or item.
 func (s *State) ExplainItem(rule string, k epc.Key, f *event.Fact) (alert.Explanation, bool) {
 	i := s.find(k)
 	if i < 0 {
@@ -33,7 +33,8 @@ func (s *State) ExplainItem(rule string, k epc.Key, f *event.Fact) (alert.Explan
 	})
 }
 
-// ExplainStock says how a rule relates to the stock of a product at a place: a zone id, or "kind:" and a zone kind.
+// ExplainStock says how a rule relates to the stock of a product at a place: a zone id, or "kind:"
+// and a zone kind.
 func (s *State) ExplainStock(rule string, gtin uint64, place string) (alert.Explanation, bool) {
 	product, ok := s.bound.cfg.Catalog.ByGTIN(gtin)
 	if !ok {
@@ -72,8 +73,8 @@ func (s *State) ExplainCount(rule string, res *event.CountResult) (alert.Explana
 	})
 }
 
-// explain asks the alerts how a rule relates to a subject; look fills what the rule is to see, where t is the
-// alert that there is.
+// explain asks the alerts how a rule relates to a subject; look fills what the rule is to see,
+// where t is the alert that there is.
 func (s *State) explain(
 	rule string, subject alert.Subject, look func(q *State, t *event.Alert) (*rules.Env, event.Fact),
 ) (x alert.Explanation, ok bool) {

@@ -83,7 +83,8 @@ func TestExplain(t *testing.T) {
 	sh.pass(time.Second)
 	sh.shelve("shelf-b", a, b)
 	require.Equal(t, []any{event.ReasonNeeds, 2, 3}, []any{item("several", 1).Reason, item("several", 1).Have, item("several", 1).Need})
-	require.Equal(t, "The condition is true, but 2 of the 3 that must come together have.", func() string { x := item("several", 2); return x.Words(time.UTC) }())
+	require.Equal(t, "The condition is true, but 2 of the 3 that must come together have.",
+		func() string { x := item("several", 2); return x.Words(time.UTC) }())
 	sh.pass(2 * time.Minute)
 	require.Equal(t, event.ReasonOccasion, item("several", 1).Reason)
 
@@ -103,7 +104,8 @@ func TestExplain(t *testing.T) {
 	require.Equal(t, event.ReasonOff, item("off", 3).Reason)
 	require.Equal(t, []any{event.ReasonRaised, true}, []any{item("watched", 3).Reason, item("watched", 3).Watch})
 
-	// Which of two books an alert that a person closed was about does not matter: the rule is quiet about that one alone.
+	// Which of two books an alert that a person closed was about does not matter: the rule is quiet
+	// about that one alone.
 	sh.pass(time.Second)
 	sh.shelve("front-tables", a)
 	sh.pass(10 * time.Minute)
@@ -136,8 +138,8 @@ func TestExplain(t *testing.T) {
 	require.Equal(t, before, sh.s.Digest(), "asking changes nothing")
 }
 
-// Asking about a reader that never reported writes nothing, not even beside what the state holds: others ask at
-// the same time.
+// Asking about a reader that never reported writes nothing, not even beside what the state holds:
+// others ask at the same time.
 func TestAskingAboutAReaderWritesNothing(t *testing.T) {
 	sh := newShop(t, "rules:\n  - name: silent\n    about: reader\n    when: cause == \"silent\"\n    say: x\n    send: [x]\n")
 	const reader = "tables-1"

@@ -20,8 +20,9 @@ func (s *State) meetItem(fact int, i int32) {
 	}
 }
 
-// meetStock lets the rules meet a change of a product's stock in a zone: for the zone itself, and for every
-// minimum or maximum that the product has anywhere, since goods that come to the stockroom can fill the shelf.
+// meetStock lets the rules meet a change of a product's stock in a zone: for the zone itself, and
+// for every minimum or maximum that the product has anywhere, since goods that come to the
+// stockroom can fill the shelf.
 func (s *State) meetStock(fact int, k stockKey) {
 	if !s.bound.stockRules {
 		return
@@ -121,8 +122,8 @@ func (s alertShop) Changed(change string, a *event.Alert, messages []event.Deliv
 // Joined takes an alert that became part of another.
 func (s alertShop) Joined(a *event.Alert) { s.out.Joined = append(s.out.Joined, *a) }
 
-// limitAt finds the limit of a product that a stock alert's place names; a zone without one gives an empty
-// limit.
+// limitAt finds the limit of a product that a stock alert's place names; a zone without one gives
+// an empty limit.
 func (s *State) limitAt(product int32, place string) (limit, bool) {
 	kind, byKind := strings.CutPrefix(place, "kind:")
 	for _, l := range s.bound.limits[product] {

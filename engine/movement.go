@@ -4,8 +4,9 @@ import (
 	"lintel/engine/event"
 )
 
-// place puts the item into a zone (0: nowhere known) as of time t, without telling. What is sellable stays so, within or out of customers' reach as the
-// zone has it; a tag that nobody declared stock becomes stock where only stock lies, unless somebody carried it in through a door.
+// place puts the item into a zone (0: nowhere known) as of time t, without telling. What is
+// sellable stays so, within or out of customers' reach as the zone has it; a tag that nobody
+// declared stock becomes stock where only stock lies, unless somebody carried it in through a door.
 func (s *State) place(i int32, zone uint16, t int64, declared bool) {
 	s.change(i, func(it *item) {
 		if it.zone != zone {
@@ -69,7 +70,8 @@ func (s *State) leaveZone(i int32, c event.Cause, t int64, point uint16) {
 	s.tellStock(t)
 }
 
-// declare puts the item where a person with a handheld, or a desk reader, says it is; point 0: a business event says so.
+// declare puts the item where a person with a handheld, or a desk reader, says it is; point 0: a
+// business event says so.
 func (s *State) declare(i int32, zone uint16, t int64, point uint16) {
 	it := s.item(i)
 	if it.zone == zone {
@@ -100,8 +102,9 @@ func sellableIn(k event.ZoneKind) event.Disposition {
 	return event.SellableNotAccessible
 }
 
-// declaresStock reports whether an item first heard in a place of this kind is taken to be stock. A tag first heard at the door, at the till or in no place may be
-// anybody's: calling it unpaid stock would accuse a customer of carrying what they own.
+// declaresStock reports whether an item first heard in a place of this kind is taken to be stock. A
+// tag first heard at the door, at the till or in no place may be anybody's: calling it unpaid stock
+// would accuse a customer of carrying what they own.
 func declaresStock(k event.ZoneKind) bool {
 	switch k {
 	case event.Shelf, event.Floor, event.Fitting, event.Stockroom, event.Receiving:

@@ -161,7 +161,8 @@ func TestBeyondTheLimitAlertsAreOne(t *testing.T) {
 			require.Equal(t, []any{event.AboutStorm, 5, 5}, []any{last.About, last.Joined, len(last.Members)})
 			require.Contains(t, last.Say, "5 more are gathered here")
 
-			// The time is over, and it brought more than the limit: what follows still goes in there.
+			// The time is over, and it brought more than the limit: what follows still goes in
+			// there.
 			sh.pass(10 * time.Minute)
 			require.Equal(t, []string{"on-tables gathered > floor-team"}, sh.messages(4))
 			sh.shelve("front-tables", keys[8])
@@ -182,7 +183,8 @@ func TestBeyondTheLimitAlertsAreOne(t *testing.T) {
 	}
 }
 
-// A thousand things that go wrong at once make a hundred messages and one more, and then one a while: not a thousand.
+// A thousand things that go wrong at once make a hundred messages and one more, and then one a
+// while: not a thousand.
 func TestStormGuard(t *testing.T) {
 	sh := newShop(t, onTables+"    quiet: 1h\n")
 	sh.shelve("front-tables", copies(1, 1000)...)
@@ -286,8 +288,10 @@ func hoursShop(t *testing.T, at time.Time) *shop {
 	return sh
 }
 
-// What lasts is told when the hours begin; what was of its moment is not. The changes of 2026 in Europe/Berlin are 29 March, when 02:00 CET becomes 03:00 CEST, and
-// 25 October, when 03:00 CEST becomes 02:00 CET (IANA time zone database, rule EU; Directive 2000/84/EC: last Sundays of March and October, 01:00 UTC).
+// What lasts is told when the hours begin; what was of its moment is not. The changes of 2026 in
+// Europe/Berlin are 29 March, when 02:00 CET becomes 03:00 CEST, and 25 October, when 03:00 CEST
+// becomes 02:00 CET (IANA time zone database, rule EU; Directive 2000/84/EC: last Sundays of March
+// and October, 01:00 UTC).
 func TestHoursAcrossClockChangesAndHolidays(t *testing.T) {
 	berlin, err := time.LoadLocation("Europe/Berlin")
 	require.NoError(t, err)
@@ -335,7 +339,8 @@ func TestClearedAlertsAreForgotten(t *testing.T) {
 	}
 }
 
-// A rule that is taken away in the middle of its storm ends all of it, once, and leaves nothing behind.
+// A rule that is taken away in the middle of its storm ends all of it, once, and leaves nothing
+// behind.
 func TestARuleThatIsTakenAwayEndsItsStorm(t *testing.T) {
 	sh := newShop(t, onTables+"    limit: 2 per 10m\n")
 	for _, k := range copies(1, 6) {

@@ -16,15 +16,16 @@ import (
 	"lintel/engine/layout"
 )
 
-// leg is a read: after so many milliseconds, by which read point, how strong; 0: without a strength.
+// leg is a read: after so many milliseconds, by which read point, how strong; 0: without a
+// strength.
 type leg struct {
 	after int64
 	point string
 	rssi  float64
 }
 
-// through is somebody who walks out, heard ten times a second by each side: the inner one loudest after
-// 1,000 ms, the outer one after 2,200 ms, so that the middle of the door is between the two.
+// through is somebody who walks out, heard ten times a second by each side: the inner one loudest
+// after 1,000 ms, the outer one after 2,200 ms, so that the middle of the door is between the two.
 var through = func() (list []leg) {
 	level := func(after, loudest int64) float64 {
 		d := float64(after-loudest) / 1000
@@ -64,8 +65,8 @@ func ways(sh *shop) (list []string) {
 	return list
 }
 
-// report sends the legs as readers do: all reads of so many milliseconds in one batch, late by delay, by a
-// clock that is ahead by skew.
+// report sends the legs as readers do: all reads of so many milliseconds in one batch, late by
+// delay, by a clock that is ahead by skew.
 func (sh *shop) report(every, skew, delay int64, k epc.Key, legs []leg) {
 	begin := sh.now
 	for from := int64(0); from <= legs[len(legs)-1].after; from += every {
@@ -166,7 +167,8 @@ func TestWhoTurnsBackInTheDoorHasNotPassed(t *testing.T) {
 }
 
 func TestWhoStandsBeforeTheDoorIsNotTakenBack(t *testing.T) {
-	// Out, and then half a minute on the step, where the outer side hears the item well and the inner one now and then.
+	// Out, and then half a minute on the step, where the outer side hears the item well and the
+	// inner one now and then.
 	sh := newShop(t, testRules)
 	k := book(1, 1)
 	sh.stand("shelf-a-1", -55, 20, k)
@@ -273,7 +275,8 @@ func TestCarriedOutFromADisplayThatTheDoorHears(t *testing.T) {
 }
 
 func TestGoodsNearTheDoorFadeAndStay(t *testing.T) {
-	// A slow fade of one side, then of the other, over minutes: louder and weaker, but never as goods that are carried.
+	// A slow fade of one side, then of the other, over minutes: louder and weaker, but never as
+	// goods that are carried.
 	sh := newShop(t, testRules)
 	k := book(1, 1)
 	sh.event(event.EventReceived, "front-tables", k)
@@ -334,8 +337,8 @@ func TestWalksInFromNowhere(t *testing.T) {
 	require.Empty(t, sh.alerts())
 }
 
-// What somebody carried in is nobody's stock, wherever they walk with it, until a delivery, a count, a
-// person or a long rest says so.
+// What somebody carried in is nobody's stock, wherever they walk with it, until a delivery, a
+// count, a person or a long rest says so.
 func TestGuestsKeepTheirOwn(t *testing.T) {
 	guest := func() (*shop, epc.Key) {
 		sh := newShop(t, testRules)

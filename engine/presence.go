@@ -10,30 +10,39 @@ import (
 
 // Presence turns noisy reads of always-on readers into where an item is.
 //
-// Time is cut into epochs (one second unless the layout says otherwise). For each item and read point a trace remembers in which of the last epochs the
-// tag was heard and how strongly. From that alone:
+// Time is cut into epochs (one second unless the layout says otherwise). For each item and read
+// point a trace remembers in which of the last epochs the tag was heard and how strongly. From that
+// alone:
 //
-//   - How long silence must last before it means absence follows the idea of Jeffery, Garofalakis and Franklin, "Adaptive Cleaning for RFID Data
-//     Streams" (VLDB 2006): each epoch is a draw with the tag's own read rate p, so a tag that is heard rarely is waited for longer. See silence.
-//   - Which of several readers has the item is decided by the mean of its strongest reads plus its read rate in decibels, and a change needs more
-//     than the layout's hysteresis and what chance alone would give. See accepts.
+//   - How long silence must last before it means absence follows the idea of Jeffery, Garofalakis
+//     and Franklin, "Adaptive Cleaning for RFID Data Streams" (VLDB 2006): each epoch is a draw
+//     with the tag's own read rate p, so a tag that is heard rarely is waited for longer. See
+//     silence.
+//   - Which of several readers has the item is decided by the mean of its strongest reads plus its
+//     read rate in decibels, and a change needs more than the layout's hysteresis and what chance
+//     alone would give. See accepts.
 //
-// Three things are known for longer than evidence lasts, and so stand in records: that somebody declared where an item is, that the readers hear it
-// badly where it lies (flagFaint), and how busy each read point usually is (readers.go), by which it is soon known that one no longer
-// hears anything. Where a reader is deaf its items neither leave nor are taken by the reader next door.
+// Three things are known for longer than evidence lasts, and so stand in records: that somebody
+// declared where an item is, that the readers hear it badly where it lies (flagFaint), and how busy
+// each read point usually is (readers.go), by which it is soon known that one no longer hears
+// anything. Where a reader is deaf its items neither leave nor are taken by the reader next door.
 const (
-	traceEpochs  = 64 // epochs a trace remembers before its last hit, and the longest silence that still is presence
-	slotEpochs   = 2  // epochs that share one remembered signal strength
-	slots        = 16
-	scoreEpochs  = (slots - 1) * slotEpochs // epochs that the score looks at: one slot may have only begun
-	minSilence   = 3                        // epochs of silence before the first look whether an item left
-	freeAfter    = 96                       // epochs after which a trace is forgotten
-	lateEpochs   = 4                        // a read older than this many epochs adds to a trace but moves nothing
-	strongHits   = 5                        // epochs in which a reader must hear an item to overrule what a person declared
-	movedSilence = deafEpochs + 2           // epochs of silence before another zone may take an item that it does not hear better: a deaf reader is known by then
-	graceEpochs  = 16                       // epochs that a reader that was deaf gets to hear its items again
-	ownShort     = 5                        // dB by which a reader may hear what was declared elsewhere worse than goods of its own zone and still claim it
-	restsAfter   = 30 * 60_000              // milliseconds in one zone after which goods that somebody carried in are taken to be stock
+	traceEpochs = 64 // epochs a trace remembers before its last hit, and the longest silence that still is presence
+	slotEpochs  = 2  // epochs that share one remembered signal strength
+	slots       = 16
+	scoreEpochs = (slots - 1) * slotEpochs // epochs that the score looks at: one slot may have only begun
+	minSilence  = 3                        // epochs of silence before the first look whether an item left
+	freeAfter   = 96                       // epochs after which a trace is forgotten
+	lateEpochs  = 4                        // a read older than this many epochs adds to a trace but moves nothing
+	strongHits  = 5                        // epochs in which a reader must hear an item to overrule what a person declared
+	// epochs of silence before another zone may take an item that it does not hear better: a deaf
+	// reader is known by then
+	movedSilence = deafEpochs + 2
+	graceEpochs  = 16 // epochs that a reader that was deaf gets to hear its items again
+	// dB by which a reader may hear what was declared elsewhere worse than goods of its own zone
+	// and still claim it
+	ownShort     = 5
+	restsAfter   = 30 * 60_000 // milliseconds in one zone after which goods that somebody carried in are taken to be stock
 	absentScore  = math.MinInt32
 	defaultRSSI  = -60 // dBm taken for a reader that reports none: then only the read rate decides
 	wheelBuckets = 128
@@ -41,12 +50,15 @@ const (
 
 // Our own, tuned on the simulator (package measure says how, and how far to trust it).
 const (
-	goneLooks = 2.5 // powers of 1-completeness that the chance of a silence must fall below to mean absence: every epoch is another chance to be wrong
+	// powers of 1-completeness that the chance of a silence must fall below to mean absence: every
+	// epoch is another chance to be wrong
+	goneLooks = 2.5
 	spreadDB  = 5.0 // standard deviation of a single epoch's contribution to a score: fading, and the chance in the rate
 	spreads   = 0.5 // standard errors by which a difference in scores must exceed the hysteresis
 )
 
-// evidenceEpochs is how far back entries matter to evidence: what a trace remembers, plus the longest silence, plus lateness.
+// evidenceEpochs is how far back entries matter to evidence: what a trace remembers, plus the
+// longest silence, plus lateness.
 const evidenceEpochs = traceEpochs + freeAfter + lateEpochs + 2
 
 // trace is what one read point heard of one item lately: 48 bytes.
@@ -70,7 +82,8 @@ type traceBook struct {
 	leave  []int32
 }
 
-// forgetEvidence drops all evidence, as a new layout demands: its read points may mean other places.
+// forgetEvidence drops all evidence, as a new layout demands: its read points may mean other
+// places.
 func (s *State) forgetEvidence() {
 	p := &s.presence
 	for i := range p.traces {
@@ -98,7 +111,8 @@ func (p *traceBook) schedule(i int32, e int64) {
 	p.queued++
 }
 
-// hear adds one read to the item's trace at the read point and reports whether it is the first of its epoch there, so that it may change something.
+// hear adds one read to the item's trace at the read point and reports whether it is the first of
+// its epoch there, so that it may change something.
 func (s *State) hear(i int32, pt *pointInfo, t int64, rssi int16) (fresh bool) {
 	p := &s.presence
 	it := s.item(i)
@@ -158,7 +172,8 @@ func (p *traceBook) dueEpoch(t *trace) int64 {
 
 func slotOf(e int64) int64 { return e / slotEpochs % slots }
 
-// hit notes a read in epoch e, at or before the trace's last, and reports whether it is the first of that epoch.
+// hit notes a read in epoch e, at or before the trace's last, and reports whether it is the first
+// of that epoch.
 func (t *trace) hit(e int64, db int8) bool {
 	bit := uint64(1) << uint(t.last-e)
 	had := t.bits&bit != 0
@@ -178,7 +193,8 @@ func (t *trace) hit(e int64, db int8) bool {
 	return !had
 }
 
-// forgetBefore drops what the item's traces heard before epoch e: somebody declared where it is, and what was heard before says nothing any more.
+// forgetBefore drops what the item's traces heard before epoch e: somebody declared where it is,
+// and what was heard before says nothing any more.
 func (s *State) forgetBefore(it *item, e int64) {
 	for ti := it.ev; ti >= 0; ti = s.presence.traces[ti].next {
 		tr := &s.presence.traces[ti]
@@ -194,7 +210,8 @@ func (s *State) forgetBefore(it *item, e int64) {
 // aligned returns the trace's hits with bit 0 at epoch e, for e at or after its last hit.
 func (t *trace) aligned(e int64) uint64 { return t.bits << uint(min(max(e-t.last, 0), traceEpochs)) }
 
-// rateDB is 10*log10 of the read rate, with one hit added so that the first few don't weigh too much.
+// rateDB is 10*log10 of the read rate, with one hit added so that the first few don't weigh too
+// much.
 var rateDB = func() (db [scoreEpochs + 1]float64) {
 	for h := range db {
 		db[h] = 10 * math.Log10(float64(h+1)/(scoreEpochs+1))
@@ -258,7 +275,8 @@ func (s *State) signal(it *item, z uint16, e int64) zoneSignal {
 	return sig
 }
 
-// consider looks whether a fresh hit at a fixed reader moves the item to that reader's zone. Point is the read point that heard it.
+// consider looks whether a fresh hit at a fixed reader moves the item to that reader's zone. Point
+// is the read point that heard it.
 func (s *State) consider(i int32, pt *pointInfo, t int64) {
 	it := s.item(i)
 	z := pt.zone
@@ -302,8 +320,9 @@ func (s *State) accepts(it *item, z uint16, e int64, need int) bool {
 	}
 	cur := s.signal(it, it.zone, e)
 	if !cur.any {
-		// Nothing hears it where it is said to be: either it left, or no reader covers that place. Then a
-		// neighbour must hear it about as well as goods of its own: what leaks to it is weaker.
+		// Nothing hears it where it is said to be: either it left, or no reader covers that place.
+		// Then a neighbour must hear it about as well as goods of its own: what leaks to it is
+		// weaker.
 		if !here.covered && it.flags&flagDeclared != 0 {
 			return there.hits >= strongHits && there.level >= there.own-ownShort
 		}
@@ -341,19 +360,24 @@ func (s *State) hitsSince(it *item, z uint16, e int64) (n int) {
 	return n
 }
 
-// silence returns after how many epochs without a hit the item whose hits are in h (bit i: heard i epochs before the last hit) counts as gone.
+// silence returns after how many epochs without a hit the item whose hits are in h (bit i: heard i
+// epochs before the last hit) counts as gone.
 //
-// Each epoch is a draw with the read rate p. The paper's window, (2/p)*ln(1/delta) epochs for a chance of delta to miss a tag that is there, bounds a single look (formula
-// recalled from memory). But every hit begins another silence, hundreds an hour and item, so the bound must hold over all of them; and (1-p)^k, the chance of
-// k misses, is used as it is, since 1/p overstates it for tags that are read well. Looks is ln(1/delta) times how much surer than a single look it must be:
-// the answer is the smallest k with (1-p)^k <= exp(-looks).
+// Each epoch is a draw with the read rate p. The paper's window, (2/p)*ln(1/delta) epochs for a
+// chance of delta to miss a tag that is there, bounds a single look (formula recalled from memory).
+// But every hit begins another silence, hundreds an hour and item, so the bound must hold over all
+// of them; and (1-p)^k, the chance of k misses, is used as it is, since 1/p overstates it for tags
+// that are read well. Looks is ln(1/delta) times how much surer than a single look it must be: the
+// answer is the smallest k with (1-p)^k <= exp(-looks).
 func silence(h uint64, looks float64) int64 {
 	n, span := bits.OnesCount64(h), bits.Len64(h)
-	// One success and one failure are added, so that a tag heard once is not taken to be read always.
+	// One success and one failure are added, so that a tag heard once is not taken to be read
+	// always.
 	return int64(max(minSilence, min(traceEpochs, math.Ceil(looks*missLog[n][span]))))
 }
 
-// missLog is -1/ln(1-p) for p = (n+1)/(span+2), by n and span: logarithms are too slow for the hot path.
+// missLog is -1/ln(1-p) for p = (n+1)/(span+2), by n and span: logarithms are too slow for the hot
+// path.
 var missLog = func() (t [traceEpochs + 1][traceEpochs + 1]float64) {
 	for n := range t {
 		for span := n; span <= traceEpochs; span++ {
@@ -363,7 +387,8 @@ var missLog = func() (t [traceEpochs + 1][traceEpochs + 1]float64) {
 	return
 }()
 
-// expire looks at all traces that are due by the site clock: items that left, evidence that is too old.
+// expire looks at all traces that are due by the site clock: items that left, evidence that is too
+// old.
 func (s *State) expire() {
 	p := &s.presence
 	if p.queued == 0 {
@@ -419,7 +444,8 @@ func (s *State) review(ti int32, e int64) {
 			p.schedule(ti, tr.last+after)
 			return
 		}
-		// When a trace is looked at follows from evidence alone. Whether the item leaves may depend on records too, and is asked again until the trace is forgotten.
+		// When a trace is looked at follows from evidence alone. Whether the item leaves may depend
+		// on records too, and is asked again until the trace is forgotten.
 		next := freeAfter - silent
 		if pt := s.point(tr.point); pt != nil && pt.role == event.Fixed {
 			p.leave = append(p.leave, tr.item)
@@ -429,7 +455,8 @@ func (s *State) review(ti int32, e int64) {
 	}
 }
 
-// release forgets a trace. The item is written then, since the record is the only place left that knows when it was last heard.
+// release forgets a trace. The item is written then, since the record is the only place left that
+// knows when it was last heard.
 func (s *State) release(ti int32) {
 	p := &s.presence
 	tr := &p.traces[ti]
@@ -449,7 +476,8 @@ func (s *State) release(ti int32) {
 	p.free = append(p.free, ti)
 }
 
-// depart decides about an item one of whose readers has gone silent: it left, moved to where it is still heard, or another reader of the zone still has it.
+// depart decides about an item one of whose readers has gone silent: it left, moved to where it is
+// still heard, or another reader of the zone still has it.
 func (s *State) depart(i int32, e int64) {
 	it := s.item(i)
 	here := s.zone(it.zone)
@@ -471,7 +499,8 @@ func (s *State) depart(i int32, e int64) {
 		if pt.zone == it.zone {
 			return // another reader of the zone still has it
 		}
-		if sig := s.signal(it, pt.zone, e); sig.hits >= pt.hits && (sig.score > bestScore || sig.score == bestScore && pt.name < best.name) {
+		if sig := s.signal(it, pt.zone, e); sig.hits >= pt.hits && (sig.score > bestScore || sig.score == bestScore &&
+			pt.name < best.name) {
 			best, bestScore, bestLast = pt, sig.score, tr.last
 		}
 	}

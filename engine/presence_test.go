@@ -44,7 +44,8 @@ func TestItemsStayWhereTheReaderWentDeaf(t *testing.T) {
 	sh := newShop(t, testRules)
 	keys := books(8)
 	sh.stand("shelf-a-1", -55, 20, keys...)
-	// The reader goes off; the one next door hears everything, and before long better than the dead one ever did.
+	// The reader goes off; the one next door hears everything, and before long better than the dead
+	// one ever did.
 	for range 200 {
 		sh.read("shelf-b-1", -54, keys...)
 		sh.pass(time.Second)
@@ -114,7 +115,8 @@ func TestBadlyHeardItemFlapsOnce(t *testing.T) {
 	require.Equal(t, "shelf-b", sh.zoneOf(k))
 }
 
-// Items at a border, in session S1: each is heard in one epoch of four, by the one reader or, 5 dB weaker, by the other. An hour, seeded.
+// Items at a border, in session S1: each is heard in one epoch of four, by the one reader or, 5 dB
+// weaker, by the other. An hour, seeded.
 func TestBordersDoNotFlap(t *testing.T) {
 	sh := newShop(t, testRules)
 	rng := rand.New(rand.NewPCG(3, 4))
@@ -138,8 +140,8 @@ func TestBordersDoNotFlap(t *testing.T) {
 	}
 }
 
-// The bound of silence against its definition: the smallest number of epochs that a tag with the estimated rate stays unheard in with no more than the
-// given chance, (1-p)^k <= exp(-looks).
+// The bound of silence against its definition: the smallest number of epochs that a tag with the
+// estimated rate stays unheard in with no more than the given chance, (1-p)^k <= exp(-looks).
 func TestSilenceIsTheBinomialBound(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		h := rapid.Uint64Min(1).Draw(rt, "hits") | 1
@@ -157,7 +159,8 @@ func TestSilenceIsTheBinomialBound(t *testing.T) {
 	})
 }
 
-// The chance of a false departure against its promise, by drawing tags that are there: fewer than one in a hundred hours and items, for rates that readers have.
+// The chance of a false departure against its promise, by drawing tags that are there: fewer than
+// one in a hundred hours and items, for rates that readers have.
 func TestPresentTagsRarelyLeave(t *testing.T) {
 	looks := goneLooks * math.Log(1/0.01)
 	for _, p := range []float64{0.25, 0.4, 0.6, 0.9} {
@@ -182,7 +185,8 @@ func TestPresentTagsRarelyLeave(t *testing.T) {
 	}
 }
 
-// A trace against a plain record of every read: the epochs heard, and the strongest read of each slot.
+// A trace against a plain record of every read: the epochs heard, and the strongest read of each
+// slot.
 func TestTraceRemembersTheLastEpochs(t *testing.T) {
 	cfg := testConfig(t, testRules)
 	rapid.Check(t, func(rt *rapid.T) {
@@ -230,7 +234,8 @@ func TestTraceRemembersTheLastEpochs(t *testing.T) {
 	})
 }
 
-// What is known of a deaf reader and of badly heard items outlives the evidence, so it must come back from records.
+// What is known of a deaf reader and of badly heard items outlives the evidence, so it must come
+// back from records.
 func TestLoadingWhileDeafChangesNothing(t *testing.T) {
 	sh := newShop(t, testRules)
 	keys := books(8)
@@ -305,8 +310,8 @@ func TestOneReadPlacesWhereTagsKeepQuiet(t *testing.T) {
 	}
 }
 
-// A declaration that comes too late to be evidence is on record all the same: what moves the item later
-// depends on it.
+// A declaration that comes too late to be evidence is on record all the same: what moves the item
+// later depends on it.
 func TestLateDeclarationsAreKept(t *testing.T) {
 	sh := newShop(t, testRules)
 	k := book(1, 1)

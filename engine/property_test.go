@@ -16,7 +16,8 @@ import (
 	"lintel/engine/event"
 )
 
-// journalOf draws a random day: reads of every role, late and repeated ones, business events, acts on alerts, and the ticks that the server would add.
+// journalOf draws a random day: reads of every role, late and repeated ones, business events, acts
+// on alerts, and the ticks that the server would add.
 func journalOf(rt *rapid.T, cfg *Config) []event.Entry {
 	s := NewMachine("umberhithe", cfg)
 	now := opening
@@ -138,7 +139,8 @@ func journalOf(rt *rapid.T, cfg *Config) []event.Entry {
 	return log
 }
 
-// told is one thing that came of a journal, in words that don't depend on how entries were numbered.
+// told is one thing that came of a journal, in words that don't depend on how entries were
+// numbered.
 type run struct {
 	state *Machine
 	facts []string
@@ -241,7 +243,8 @@ func TestSplittingBatchesChangesNothing(t *testing.T) {
 			first.Reads, second.Reads = e.Reads[:cut], e.Reads[cut:]
 			split = append(split, first, second)
 		}
-		// Acts name alerts, and commands counts, by ids that hold the entry's number: leave them out of this comparison.
+		// Acts name alerts, and commands counts, by ids that hold the entry's number: leave them
+		// out of this comparison.
 		noActs := func(log []event.Entry) []event.Entry { return slices.DeleteFunc(slices.Clone(log), named) }
 		a, b := fold(rt, cfg, noActs(log)), fold(rt, cfg, noActs(split))
 		require.Equal(rt, a.facts, b.facts)
@@ -309,8 +312,8 @@ func dumped(s *Machine) string {
 	return b.String()
 }
 
-// A worker that crashes and loads the site again, at any entry, must go on exactly as if nothing had happened: the same state, facts, alerts and
-// delivery ids to the byte.
+// A worker that crashes and loads the site again, at any entry, must go on exactly as if nothing
+// had happened: the same state, facts, alerts and delivery ids to the byte.
 func TestLoadingAgainChangesNothing(t *testing.T) {
 	for name, src := range map[string]string{
 		// So that every field of an alert's record is at stake.

@@ -45,8 +45,10 @@ func (s *State) info(it *item) ItemInfo {
 	}
 }
 
-// Keys returns the identities of the items from number from on, at most limit of them, and the number to go on with; it returns none at the end. Items keep their numbers, in the
-// order in which they were first heard of. It costs no more than the identities that it returns, unlike Items, which looks at all.
+// Keys returns the identities of the items from number from on, at most limit of them, and the
+// number to go on with; it returns none at the end. Items keep their numbers, in the order in which
+// they were first heard of. It costs no more than the identities that it returns, unlike Items,
+// which looks at all.
 func (s *State) Keys(from, limit int) (keys []epc.Key, next int) {
 	next = min(max(from, 0)+limit, int(s.count))
 	for i := max(from, 0); i < next; i++ {
@@ -63,7 +65,8 @@ type ItemFilter struct {
 	Disposition *event.Disposition // in this state
 }
 
-// Items returns the first limit items that the filter lets through, in the order of their keys. It looks at every item once: some 15 ms for a million.
+// Items returns the first limit items that the filter lets through, in the order of their keys. It
+// looks at every item once: some 15 ms for a million.
 func (s *State) Items(f ItemFilter, limit int) []ItemInfo {
 	zone := s.numbers[f.Zone]
 	if f.Zone != "" && zone == 0 {
@@ -130,8 +133,9 @@ type StockFilter struct {
 	Below      bool // only rows below their minimum
 }
 
-// StockRows returns the first limit rows that the filter lets through, by GTIN and place. There is a row for each product in each zone that holds some of
-// it, and for each minimum or maximum, whether or not any is there.
+// StockRows returns the first limit rows that the filter lets through, by GTIN and place. There is
+// a row for each product in each zone that holds some of it, and for each minimum or maximum,
+// whether or not any is there.
 func (s *State) StockRows(f StockFilter, limit int) []StockRow {
 	best := smallest[StockRow]{limit: limit, cmp: func(a, b StockRow) int { return a.compare(b.GTIN, b.Place()) }}
 	offer := func(r StockRow) {
@@ -180,7 +184,8 @@ func (s *State) StockRows(f StockFilter, limit int) []StockRow {
 	return best.sorted()
 }
 
-// Alerts returns the alerts that are not closed, in the order in which they were raised, without those that nobody was told of yet.
+// Alerts returns the alerts that are not closed, in the order in which they were raised, without
+// those that nobody was told of yet.
 func (s *State) Alerts() []event.Alert {
 	list := []event.Alert{}
 	for _, a := range s.alerts.Alerts() {
@@ -237,7 +242,8 @@ func (s *State) ZoneCounts() map[string]int {
 	return counts
 }
 
-// smallest keeps the limit smallest of what it is offered. It is a heap with the largest of them on top.
+// smallest keeps the limit smallest of what it is offered. It is a heap with the largest of them on
+// top.
 type smallest[T any] struct {
 	limit int
 	cmp   func(a, b T) int

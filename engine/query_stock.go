@@ -7,7 +7,8 @@ import (
 	"lintel/engine/event"
 )
 
-// This file works out what to carry where, so that places have what they should have. Nothing in it changes a state.
+// This file works out what to carry where, so that places have what they should have. Nothing in it
+// changes a state.
 
 // Pick is one thing to do: carry some items of a product from one zone to another.
 type Pick struct {
@@ -25,7 +26,8 @@ type Shortage struct {
 	Supplied int
 }
 
-// Lacking returns how many items are missing even after the picks: they have to be ordered, or found.
+// Lacking returns how many items are missing even after the picks: they have to be ordered, or
+// found.
 func (r *Shortage) Lacking() int { return r.Short() - r.Supplied }
 
 // picker works out the picks of one product after the other.
@@ -49,9 +51,11 @@ type need struct {
 	short int
 }
 
-// Picks returns what to carry where, in the order of the zones to go to first, and every place that is below its minimum, by product. Items come from stockrooms and receiving
-// first, as far as those keep their own minimum, then from places that have more than their maximum; what is over and is needed nowhere goes back to the first
-// stockroom. One of each product's places after the other is served, zones before kinds of zones, in the layout's order.
+// Picks returns what to carry where, in the order of the zones to go to first, and every place that
+// is below its minimum, by product. Items come from stockrooms and receiving first, as far as those
+// keep their own minimum, then from places that have more than their maximum; what is over and is
+// needed nowhere goes back to the first stockroom. One of each product's places after the other is
+// served, zones before kinds of zones, in the layout's order.
 func (s *State) Picks() ([]Pick, []Shortage) {
 	p := &picker{s: s, order: make(map[uint16]int)}
 	for i := range s.bound.cfg.Layout.Zones {
@@ -180,7 +184,8 @@ func (p *picker) serve(product int32, n need, count map[uint16]int, inKind int, 
 		have = inKind
 	}
 	row := Shortage{StockRow: StockRow{
-		Product: int(product), GTIN: s.gtinAt(product), Zone: s.idOf(n.zone), Kind: n.kind, Count: have, Min: n.min, Max: n.max, HasMin: n.hasMin, HasMax: n.hasMax,
+		Product: int(product), GTIN: s.gtinAt(product), Zone: s.idOf(n.zone), Kind: n.kind, Count: have, Min: n.min,
+		Max: n.max, HasMin: n.hasMin, HasMax: n.hasMax,
 	}}
 	to, ok := n.zone, s.zone(n.zone).known
 	if n.zone == 0 {

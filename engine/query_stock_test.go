@@ -105,7 +105,8 @@ func TestPicksTakeWhatHasBeenThereLongest(t *testing.T) {
 	require.Equal(t, []string{"(01)09521234000013(21)7", "(01)09521234000013(21)8"}, p[0].Items)
 }
 
-// TestPicksAddUp carries out the picks and finds nothing below its minimum that could have been served, and nothing taken twice.
+// TestPicksAddUp carries out the picks and finds nothing below its minimum that could have been
+// served, and nothing taken twice.
 func TestPicksAddUp(t *testing.T) {
 	zones := []string{"front-tables", "shelf-a", "shelf-b", "stockroom"}
 	rapid.Check(t, func(rt *rapid.T) {

@@ -31,18 +31,22 @@ type readerState struct {
 }
 
 const (
-	loadUnits    = 64
-	ownUnits     = 64
-	ownStep      = 8             // by which the median moves towards each level, in 1/ownUnits dB
-	busyLoad     = 3 * loadUnits // a reader of fewer tags may well have lost them all
-	deafEpochs   = 3             // without a report, after which a busy reader counts as deaf; or
-	deafReports  = 3             // reports that should have come
-	longestEvery = 5000          // milliseconds between two reports of a door's reader that are still its rhythm: a longer pause had nothing to report
-	smoothing    = 8             // of rhythm and load: the share of the newest is 1/8
+	loadUnits   = 64
+	ownUnits    = 64
+	ownStep     = 8             // by which the median moves towards each level, in 1/ownUnits dB
+	busyLoad    = 3 * loadUnits // a reader of fewer tags may well have lost them all
+	deafEpochs  = 3             // without a report, after which a busy reader counts as deaf; or
+	deafReports = 3             // reports that should have come
+	// milliseconds between two reports of a door's reader that are still its rhythm: a longer pause
+	// had nothing to report
+	longestEvery = 5000
+	smoothing    = 8 // of rhythm and load: the share of the newest is 1/8
 )
 
-// deafPoint reports whether a fixed read point that usually hears several tags in each report has stopped reporting, much sooner than the layout's silent_after, or
-// has only just begun again. Its silence says nothing about its items. A reader that hears few tags is never deaf by this measure: they may have been taken away.
+// deafPoint reports whether a fixed read point that usually hears several tags in each report has
+// stopped reporting, much sooner than the layout's silent_after, or has only just begun again. Its
+// silence says nothing about its items. A reader that hears few tags is never deaf by this measure:
+// they may have been taken away.
 func (s *State) deafPoint(pt *pointInfo) bool {
 	r := s.readers.at(pt.name)
 	if r.last == 0 || pt.quiet {
@@ -68,7 +72,8 @@ func (s *State) deaf(z *zoneInfo) bool {
 	return false
 }
 
-// get returns a copy of what is known of a read point, for questions, which must not change the state.
+// get returns a copy of what is known of a read point, for questions, which must not change the
+// state.
 func (r *readers) get(n uint16) readerState {
 	if int(n) >= len(r.points) {
 		return readerState{}
@@ -119,15 +124,16 @@ func (s *State) report(pt *pointInfo) {
 	}
 }
 
-// load counts a tag that a fixed reader hears in an epoch for the first time. Only what moves a trace on counts, which a repeated batch never does.
+// load counts a tag that a fixed reader hears in an epoch for the first time. Only what moves a
+// trace on counts, which a repeated batch never does.
 func (s *State) load(pt *pointInfo) {
 	if pt.role == event.Fixed && !s.replaying {
 		s.readers.at(pt.name).hits++
 	}
 }
 
-// noteOwn learns at which level a fixed reader hears goods of its own zone: a running median, moved once
-// for each epoch in which it hears one of them.
+// noteOwn learns at which level a fixed reader hears goods of its own zone: a running median, moved
+// once for each epoch in which it hears one of them.
 func (s *State) noteOwn(pt *pointInfo, it *item, rssi int16) {
 	if s.replaying || pt.role != event.Fixed || it.zone != pt.zone || rssi == event.NoRSSI {
 		return
@@ -144,7 +150,8 @@ func (s *State) noteOwn(pt *pointInfo, it *item, rssi int16) {
 	}
 }
 
-// listen tells read points that have gone silent. A read point that never reported is not silent: it is not there yet.
+// listen tells read points that have gone silent. A read point that never reported is not silent:
+// it is not there yet.
 func (s *State) listen() {
 	r := &s.readers
 	if s.clock < r.nextAt || s.replaying {
@@ -176,9 +183,9 @@ func (r *readers) digest(put func(string, ...any)) {
 	put("readers %v", points)
 }
 
-// noteNewest remembers the newest read of each point of a door in the reports of one moment. What it
-// says about the reader's clock is learnt when the next report comes, so that a batch cut in two is
-// the same as a whole one.
+// noteNewest remembers the newest read of each point of a door in the reports of one moment. What
+// it says about the reader's clock is learnt when the next report comes, so that a batch cut in two
+// is the same as a whole one.
 func (s *State) noteNewest(e *event.Entry, points []*pointInfo) {
 	if s.replaying {
 		return
@@ -196,8 +203,8 @@ func (s *State) noteNewest(e *event.Entry, points []*pointInfo) {
 	}
 }
 
-// learnLag learns how far the clock of a door's reader is behind the receipt of its reports: the least
-// of it is the reader's clock, the rest is the network.
+// learnLag learns how far the clock of a door's reader is behind the receipt of its reports: the
+// least of it is the reader's clock, the rest is the network.
 func (r *readerState) learnLag() {
 	if r.newest == 0 {
 		return
@@ -229,20 +236,24 @@ func (s *State) readerWarnings(name uint16, r *readerState) (list []string) {
 	seconds := func(ms int64) string { return fmt.Sprintf("%.1f s", float64(ms)/1000) }
 	door := s.zone(pt.zone)
 	if 2*r.every > door.sureWithin {
-		warn("it reports about every %s, so the door cannot be sure of a passage within %s: let it report at least twice a second, or raise the zone's sure_within",
+		warn("it reports about every %s, so the door cannot be sure of a passage within %s: let it report at least "+
+			"twice a second, or raise the zone's sure_within",
 			seconds(r.every), seconds(door.sureWithin))
 	}
 	switch {
 	case r.lag > wrongClock:
-		warn("its reads come %s after the times that they bear: set its clock from a time server, or look for what holds its reports up", seconds(r.lag))
+		warn("its reads come %s after the times that they bear: set its clock from a time server, or look for what "+
+			"holds its reports up", seconds(r.lag))
 	case r.lag < -wrongClock:
 		warn("its clock is %s ahead of the server's: set it from a time server", seconds(-r.lag))
 	}
 	if loud := int(r.loud.Level()); r.loud != (presence.Loud{}) && pt.minRSSI != event.NoRSSI && loud-int(pt.minRSSI)/10 < headroom {
-		warn("carried goods reach about %d dBm here, so its min_rssi of %d loses passages: lower it, or raise the power", loud, pt.minRSSI/10)
+		warn("carried goods reach about %d dBm here, so its min_rssi of %d loses passages: lower it, or raise the power", loud,
+			pt.minRSSI/10)
 	}
 	if door.oneSided && !door.neverSure && !s.hearsInside() {
-		warn("no fixed reader inside reports now, and with one antenna only they tell an exit from an entrance: the door cannot be sure of a passage")
+		warn("no fixed reader inside reports now, and with one antenna only they tell an exit from an entrance: " +
+			"the door cannot be sure of a passage")
 	}
 	return list
 }
@@ -250,7 +261,8 @@ func (s *State) readerWarnings(name uint16, r *readerState) (list []string) {
 // hearsInside reports whether any fixed reader inside that always hears its goods is at work.
 func (s *State) hearsInside() bool {
 	for _, pt := range s.bound.points {
-		if pt == nil || pt.role != event.Fixed || pt.quiet || pt.zone == 0 || s.zone(pt.zone).kind == event.Exit || int(pt.name) >= len(s.readers.points) {
+		if pt == nil || pt.role != event.Fixed || pt.quiet || pt.zone == 0 || s.zone(pt.zone).kind == event.Exit ||
+			int(pt.name) >= len(s.readers.points) {
 			continue
 		}
 		if r := s.readers.points[pt.name]; r.last != 0 && !r.silent && !s.deafPoint(pt) {

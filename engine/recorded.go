@@ -2,7 +2,8 @@ package engine
 
 import "lintel/engine/event"
 
-// foldRecorded takes a recorded fact for true and lets the rules meet it. Nothing is judged again: presence, passages and counts are what they were.
+// foldRecorded takes a recorded fact for true and lets the rules meet it. Nothing is judged again:
+// presence, passages and counts are what they were.
 func (s *State) foldRecorded(f *event.Fact) {
 	switch f.Cause {
 	case event.Stock:
@@ -19,8 +20,8 @@ func (s *State) foldRecorded(f *event.Fact) {
 		if pt == nil {
 			return
 		}
-		// Reports between facts were not recorded: a point that is heard has no time of its last report
-		// here, so that it does not go silent by itself.
+		// Reports between facts were not recorded: a point that is heard has no time of its last
+		// report here, so that it does not go silent by itself.
 		*s.readers.at(pt.name) = readerState{}
 		if f.Cause == event.Silent {
 			*s.readers.at(pt.name) = readerState{silent: true, last: f.At - pt.silent}
@@ -48,10 +49,12 @@ func (s *State) foldRecorded(f *event.Fact) {
 	}
 }
 
-// LiveAlerts lists the alerts that are not closed, pending ones included, in the order in which they were raised.
+// LiveAlerts lists the alerts that are not closed, pending ones included, in the order in which
+// they were raised.
 func (s *State) LiveAlerts() []*event.Alert { return s.alerts.Alerts() }
 
-// DroppedBy returns how many alerts were pending and ended before anybody was told, by what held them back.
+// DroppedBy returns how many alerts were pending and ended before anybody was told, by what held
+// them back.
 func (s *State) DroppedBy() map[event.Stage]int { return s.alerts.Dropped() }
 
 // forget drops what flush would write.

@@ -20,7 +20,8 @@ const (
 
 var errAside = errors.New("nothing is remembered under such a name")
 
-// StateKinds are the kinds of records that a state is loaded from, in the order in which a Loader takes them, beside KindMeta and KindName, which come first.
+// StateKinds are the kinds of records that a state is loaded from, in the order in which a Loader
+// takes them, beside KindMeta and KindName, which come first.
 var StateKinds = []string{event.KindItem, event.KindAlert, event.KindCount, event.KindTally, event.KindAside}
 
 // Change is one record to write, or to delete where Value is nil.
@@ -53,7 +54,8 @@ func (s *State) flush() []Change {
 	changes := make([]Change, 0, len(s.dirty.items)+len(s.dirty.names)+s.alerts.Dirty()+1)
 	s.alerts.Flush(func(kind, key string, value []byte) { changes = append(changes, Change{kind, key, value}) })
 	for _, n := range s.dirty.names {
-		changes = append(changes, Change{Kind: event.KindName, Key: string(binary.BigEndian.AppendUint16(nil, n)), Value: []byte(s.idOf(n))})
+		changes = append(changes, Change{Kind: event.KindName, Key: string(binary.BigEndian.AppendUint16(nil, n)),
+			Value: []byte(s.idOf(n))})
 	}
 	buf := make([]byte, 0, 32*len(s.dirty.items))
 	for _, i := range s.dirty.items {
@@ -78,7 +80,8 @@ func (s *State) flush() []Change {
 	return append(changes, Change{Kind: event.KindMeta, Key: event.KindMeta, Value: s.appendMeta(nil)})
 }
 
-// appendItem writes an item's record: about 25 bytes, so that with its key it costs a Redis hash less than 120.
+// appendItem writes an item's record: about 25 bytes, so that with its key it costs a Redis hash
+// less than 120.
 func (s *State) appendItem(b []byte, it *item) []byte {
 	b = append(b, itemVersion, byte(it.disp), byte(it.flags&keptFlags))
 	b = binary.AppendUvarint(b, uint64(it.zone))
@@ -228,8 +231,9 @@ type Loader struct {
 	doors []doorRecord
 }
 
-// NewLoader begins to load a site whose meta record is m, folded with cfg, which must hold the versions that m.Pins names. Give it every
-// KindName record first, then all others, then Start, then the journal's entries after From, then take State.
+// NewLoader begins to load a site whose meta record is m, folded with cfg, which must hold the
+// versions that m.Pins names. Give it every KindName record first, then all others, then Start,
+// then the journal's entries after From, then take State.
 func NewLoader(site string, cfg *Config, m Meta, names map[uint16]string) (*Loader, error) {
 	l := &Loader{m: m}
 	s := newState(site)
@@ -282,7 +286,8 @@ func (l *Loader) Record(kind, key string, value []byte) error {
 	return nil
 }
 
-// From returns the sequence number after which the journal must be read to rebuild evidence, and the last one that it needs.
+// From returns the sequence number after which the journal must be read to rebuild evidence, and
+// the last one that it needs.
 func (l *Loader) From() (after, last uint64) { return l.s.EvidenceFrom(), l.s.seq }
 
 // Replay takes one entry of the journal's tail, in order.

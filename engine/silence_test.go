@@ -32,7 +32,8 @@ const silenceRules = `rules:
     send: [floor-team]
 `
 
-// tables-1 counts as silent after five minutes, which is a fact; the rule is true after ten, which is none.
+// tables-1 counts as silent after five minutes, which is a fact; the rule is true after ten, which
+// is none.
 func TestALongSilenceIsEvaluatedWhileItLasts(t *testing.T) {
 	sh := newShop(t, silenceRules)
 	sh.read("tables-1", -55, book(1, 1))
@@ -43,7 +44,8 @@ func TestALongSilenceIsEvaluatedWhileItLasts(t *testing.T) {
 	require.Equal(t, event.ChangeOpened, sh.chgs[0].Type)
 	require.Equal(t, "tables-1", sh.chgs[0].Alert.Place)
 
-	sh.step(event.Entry{Kind: event.EntryAct, Act: event.Act{Alert: sh.chgs[0].Alert.ID, Do: event.ActClose, Outcome: event.OutcomeGenuine}})
+	sh.step(event.Entry{Kind: event.EntryAct, Act: event.Act{Alert: sh.chgs[0].Alert.ID, Do: event.ActClose,
+		Outcome: event.OutcomeGenuine}})
 	sh.pass(2 * time.Hour)
 	require.Len(t, sh.chgs, 2, "what a person closed is not raised again by the same silence")
 

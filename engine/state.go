@@ -16,12 +16,15 @@ import (
 	"lintel/rules"
 )
 
-// State is all that Lintel knows of one site: its items and where they are, the stock behind them, timers, and alerts that are not closed.
-// It is owned by one worker at a time. Step changes it in place.
+// State is all that Lintel knows of one site: its items and where they are, the stock behind them,
+// timers, and alerts that are not closed. It is owned by one worker at a time. Step changes it in
+// place.
 //
-// Two kinds of memory make it up. Records (items, alerts, names, the meta record) are written in the commit of each batch. Evidence
-// (which reads were heard lately, presence.go and portal.go) is never written: it is a function of the reads of the last evidenceEpochs epochs, so a worker
-// that loads a site rebuilds it exactly from the tail of the journal. Evidence may therefore depend on nothing but recent entries and the layout.
+// Two kinds of memory make it up. Records (items, alerts, names, the meta record) are written in
+// the commit of each batch. Evidence (which reads were heard lately, presence.go and portal.go) is
+// never written: it is a function of the reads of the last evidenceEpochs epochs, so a worker that
+// loads a site rebuilds it exactly from the tail of the journal. Evidence may therefore depend on
+// nothing but recent entries and the layout.
 type State struct {
 	site  string
 	bound binding
@@ -92,10 +95,12 @@ const (
 	flagDirty                          // changed since the last Flush
 	_                                  // was in use
 	flagText                           // its words are in State.texts
-	flagFaint                          // it left and was heard again where it was: the readers hear it badly there, and their silence says nothing
-	flagForeign                        // told as foreign
-	flagMissed                         // the last count of its zone did not hear it
-	flagMissing                        // told as missing
+	// it left and was heard again where it was: the readers hear it badly there, and their silence
+	// says nothing
+	flagFaint
+	flagForeign // told as foreign
+	flagMissed  // the last count of its zone did not hear it
+	flagMissing // told as missing
 )
 
 const pageBits = 12
@@ -272,7 +277,8 @@ func (s *State) emitItem(c event.Cause, i int32, at int64, more func(*event.Fact
 	s.meetItem(len(s.out.Facts)-1, i)
 }
 
-// Digest returns a hash of everything that the state knows, in an order of its own: two states with the same digest go on alike.
+// Digest returns a hash of everything that the state knows, in an order of its own: two states with
+// the same digest go on alike.
 func (s *State) Digest() string {
 	h := sha256.New()
 	s.dump(h)
@@ -291,7 +297,8 @@ func (s *State) dump(w io.Writer) {
 	slices.SortFunc(order, func(a, b int32) int { return s.item(a).key.Compare(s.item(b).key) })
 	for _, i := range order {
 		it := s.item(i)
-		put("item %v %q since %d sure %d seen %d product %d zone %d from %d point %d disp %d flags %d reg %d", it.key, s.text(it), it.since, it.sure, it.seen,
+		put("item %v %q since %d sure %d seen %d product %d zone %d from %d point %d disp %d flags %d reg %d", it.key,
+			s.text(it), it.since, it.sure, it.seen,
 			it.product, it.zone, it.from, it.point, it.disp, it.flags&^(flagDirty), s.registered[it.key])
 		s.presence.digest(s, i, put)
 	}

@@ -41,8 +41,8 @@ func (s *State) step(cfg *Config, e *event.Entry) {
 	s.out.RuleErrors += s.alerts.Failures()
 }
 
-// timers does what is due by the site clock. It runs when the clock moves and before the entry that moved it, so that a batch cut in two, which has
-// one time, is the same as a whole one.
+// timers does what is due by the site clock. It runs when the clock moves and before the entry that
+// moved it, so that a batch cut in two, which has one time, is the same as a whole one.
 func (s *State) timers() {
 	s.expire()
 	s.settle()
@@ -51,7 +51,8 @@ func (s *State) timers() {
 	s.alerts.Advance()
 }
 
-// NextTimer returns when, by the site clock in Unix milliseconds, something is due without any further entry; math.MaxInt64: never.
+// NextTimer returns when, by the site clock in Unix milliseconds, something is due without any
+// further entry; math.MaxInt64: never.
 func (s *State) NextTimer() int64 {
 	next := min(s.portals.nextAt, s.alerts.Next())
 	if p := &s.presence; p.queued > 0 {
@@ -78,7 +79,8 @@ func (s *State) readersNext() int64 {
 	return next
 }
 
-// rebind takes over a new configuration: every product's stock meets its rules anew, so that what is already below its minimum is told.
+// rebind takes over a new configuration: every product's stock meets its rules anew, so that what
+// is already below its minimum is told.
 func (s *State) rebind(cfg *Config) {
 	s.bind(cfg)
 	s.readers.nextAt = 0
@@ -223,7 +225,8 @@ func (s *State) foldEventOn(ev *event.Event, i int32, zone uint16) {
 	}
 	switch ev.Type {
 	case event.EventSold:
-		// A sale may be told late, when the item is through the door: it still is paid for, but is not back at the till.
+		// A sale may be told late, when the item is through the door: it still is paid for, but is
+		// not back at the till.
 		s.change(i, func(it *item) {
 			if s.zone(it.zone).kind != event.Exit {
 				moveTo(it)
@@ -271,7 +274,8 @@ func (s *State) markTime() {
 	}
 }
 
-// EvidenceFrom returns the sequence number after which entries are still needed to rebuild evidence: the journal must keep them.
+// EvidenceFrom returns the sequence number after which entries are still needed to rebuild
+// evidence: the journal must keep them.
 func (s *State) EvidenceFrom() uint64 {
 	if len(s.marks) == 0 {
 		return s.seq

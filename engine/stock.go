@@ -10,7 +10,8 @@ type stockKey struct {
 	zone    uint16
 }
 
-// inStock reports whether the item is part of the stock of the zone that it is in: sellable, of a known product, and inside the shop.
+// inStock reports whether the item is part of the stock of the zone that it is in: sellable, of a
+// known product, and inside the shop.
 func (s *State) inStock(it *item) bool {
 	return it.product >= 0 && it.zone != 0 && it.disp.Sellable() && s.zone(it.zone).kind != event.Exit
 }
@@ -30,7 +31,8 @@ func (s *State) stockAdd(it *item, by int32) bool {
 	return true
 }
 
-// change alters an item by f and keeps the stock counts true to it. Stock facts are told by tellStock once the item's own fact is out.
+// change alters an item by f and keeps the stock counts true to it. Stock facts are told by
+// tellStock once the item's own fact is out.
 func (s *State) change(i int32, f func(*item)) {
 	it := s.item(i)
 	before := stockKey{it.product, it.zone}
@@ -54,7 +56,8 @@ func (s *State) change(i int32, f func(*item)) {
 func (s *State) tellStock(at int64) {
 	for n := 0; n < len(s.dirty.stock); n++ {
 		k := s.dirty.stock[n]
-		s.emit(event.Fact{Cause: event.Stock, At: at, GTIN: s.bound.cfg.Catalog.At(int(k.product)).GTIN, Zone: s.idOf(k.zone), Count: int(s.stock[k])})
+		s.emit(event.Fact{Cause: event.Stock, At: at, GTIN: s.bound.cfg.Catalog.At(int(k.product)).GTIN,
+			Zone: s.idOf(k.zone), Count: int(s.stock[k])})
 		s.meetStock(len(s.out.Facts)-1, k)
 	}
 	s.dirty.stock = s.dirty.stock[:0]

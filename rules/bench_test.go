@@ -9,7 +9,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// shelfRules writes n rules of the kinds that a shop has: most ask for one zone, product, category or reader.
+// shelfRules writes n rules of the kinds that a shop has: most ask for one zone, product, category
+// or reader.
 func shelfRules(n int) string {
 	var b strings.Builder
 	b.WriteString("rules:\n")
@@ -86,8 +87,8 @@ func BenchmarkTrue(b *testing.B) {
 	}
 }
 
-// BenchmarkNewValues is what a new environment costs: two come in turn, so that values change, and one rule
-// with six names is evaluated.
+// BenchmarkNewValues is what a new environment costs: two come in turn, so that values change, and
+// one rule with six names is evaluated.
 func BenchmarkNewValues(b *testing.B) {
 	set := compile(b, `rules:
   - name: a

@@ -105,12 +105,15 @@ type parsed struct {
 	always *bool // it is the same whatever the environment
 }
 
-// parse checks a condition. The problems are in the result; without an error among them root is ready for compile.
+// parse checks a condition. The problems are in the result; without an error among them root is
+// ready for compile.
 func (l *language) parse(source, about string) *parsed {
-	p := &parsed{guard: guard{about: about, known: l.known, params: l.params, leaves: make(map[ast.Node]bool)}, source: file.NewSource(source)}
+	p := &parsed{guard: guard{about: about, known: l.known, params: l.params, leaves: make(map[ast.Node]bool)},
+		source: file.NewSource(source)}
 	p.length = utf8.RuneCountInString(source)
 	if len(source) > MaxCondition {
-		p.fail(file.Location{}, fmt.Sprintf("the condition has %d bytes; at most %d are allowed", len(source), MaxCondition), "split it into several rules")
+		p.fail(file.Location{}, fmt.Sprintf("the condition has %d bytes; at most %d are allowed", len(source),
+			MaxCondition), "split it into several rules")
 		return p
 	}
 	if strings.TrimSpace(source) == "" {
@@ -153,7 +156,8 @@ func (l *language) parse(source, about string) *parsed {
 	return p
 }
 
-// limitWork refuses conditions that can take too long and puts the step counter into list functions.
+// limitWork refuses conditions that can take too long and puts the step counter into list
+// functions.
 func (p *parsed) limitWork(tree *parser.Tree, config *conf.Config) {
 	w := worker{weights: make(map[*ast.PredicateNode]int)}
 	w.node(p.root)
@@ -175,7 +179,8 @@ func (p *parsed) limitWork(tree *parser.Tree, config *conf.Config) {
 	}
 }
 
-// count makes every list function say how much work a round is: the body b becomes "step(weight); b".
+// count makes every list function say how much work a round is: the body b becomes "step(weight);
+// b".
 func (p *parsed) count(n ast.Node, weights map[*ast.PredicateNode]int) {
 	if pred, ok := n.(*ast.PredicateNode); ok {
 		p.count(pred.Node, weights)
@@ -193,7 +198,8 @@ func (p *parsed) count(n ast.Node, weights map[*ast.PredicateNode]int) {
 	}
 }
 
-// checkTypes refuses what the checker of the language lets pass but could fail or surprise while running.
+// checkTypes refuses what the checker of the language lets pass but could fail or surprise while
+// running.
 func (p *parsed) checkTypes(n ast.Node, cache *nature.Cache, depth int) {
 	for _, c := range children(n) {
 		if _, ok := n.(*ast.PredicateNode); ok {
@@ -306,12 +312,15 @@ func (l *language) compile(p *parsed, root ast.Node, s *slots, optimize bool) (*
 	return c, err
 }
 
-// allowedOps is a second wall behind the guard: what a program may consist of. Anything else, such as reading a variable, a field or the
-// whole environment, calling an arbitrary function, or building a map, is refused.
+// allowedOps is a second wall behind the guard: what a program may consist of. Anything else, such
+// as reading a variable, a field or the whole environment, calling an arbitrary function, or
+// building a map, is refused.
 var allowedOps = func() (ops [256]bool) {
 	for _, op := range []vm.Opcode{vm.OpPush, vm.OpInt, vm.OpPop, vm.OpLoadFast, vm.OpLoadVar, vm.OpTrue, vm.OpFalse, vm.OpNegate, vm.OpNot,
-		vm.OpEqual, vm.OpEqualInt, vm.OpEqualString, vm.OpJump, vm.OpJumpIfTrue, vm.OpJumpIfFalse, vm.OpJumpIfEnd, vm.OpJumpBackward, vm.OpIn,
-		vm.OpLess, vm.OpMore, vm.OpLessOrEqual, vm.OpMoreOrEqual, vm.OpAdd, vm.OpSubtract, vm.OpMultiply, vm.OpDivide, vm.OpModulo, vm.OpRange,
+		vm.OpEqual, vm.OpEqualInt, vm.OpEqualString, vm.OpJump, vm.OpJumpIfTrue, vm.OpJumpIfFalse, vm.OpJumpIfEnd,
+		vm.OpJumpBackward, vm.OpIn,
+		vm.OpLess, vm.OpMore, vm.OpLessOrEqual, vm.OpMoreOrEqual, vm.OpAdd, vm.OpSubtract, vm.OpMultiply, vm.OpDivide,
+		vm.OpModulo, vm.OpRange,
 		vm.OpMatchesConst, vm.OpContains, vm.OpStartsWith, vm.OpEndsWith, vm.OpCall1, vm.OpCall2, vm.OpCall3, vm.OpCallN, vm.OpLoadFunc,
 		vm.OpCallTyped, vm.OpCallBuiltin1, vm.OpArray, vm.OpLen, vm.OpCast, vm.OpIncrementIndex, vm.OpIncrementCount, vm.OpGetIndex,
 		vm.OpGetCount, vm.OpGetLen, vm.OpPointer, vm.OpBegin, vm.OpEnd} {
@@ -320,9 +329,10 @@ var allowedOps = func() (ops [256]bool) {
 	return ops
 }()
 
-// link replaces each look-up of a name in a map by a load from a numbered variable, which is what the evaluator fills. Conditions have no
-// variables of their own, so the numbers are free. Of the ways measured on Env this was the fastest: a map that is filled anew for each
-// environment costs about a third more, reading the struct through a pointer ten times as much and three allocations.
+// link replaces each look-up of a name in a map by a load from a numbered variable, which is what
+// the evaluator fills. Conditions have no variables of their own, so the numbers are free. Of the
+// ways measured on Env this was the fastest: a map that is filled anew for each environment costs
+// about a third more, reading the struct through a pointer ten times as much and three allocations.
 func link(program *vm.Program, s *slots) (*condition, error) {
 	c := &condition{program: program}
 	for i, op := range program.Bytecode {

@@ -8,10 +8,12 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestDiagnosticsPointAtTheText checks place, words and hint of what people get to see. Each document is followed by all its diagnostics.
+// TestDiagnosticsPointAtTheText checks place, words and hint of what people get to see. Each
+// document is followed by all its diagnostics.
 func TestDiagnosticsPointAtTheText(t *testing.T) {
 	known := Known{
-		Zones: []string{"front-tables", "street-door"}, ZoneKinds: []string{"shelf", "floor", "exit", "stockroom"}, Channels: []string{"door-team", "floor-team"},
+		Zones: []string{"front-tables", "street-door"}, ZoneKinds: []string{"shelf", "floor", "exit", "stockroom"},
+		Channels:   []string{"door-team", "floor-team"},
 		Categories: []string{"maps", "novels"}, Attributes: []string{"colour"}, Readers: []string{"door-1"},
 	}
 	for _, c := range []struct{ name, doc, want string }{
@@ -430,7 +432,8 @@ rules/door.yaml:1:1: the document is empty
 	}
 }
 
-// TestPlaceFindsEveryCharacter writes a condition in every style of YAML and looks up where the unknown name in it is.
+// TestPlaceFindsEveryCharacter writes a condition in every style of YAML and looks up where the
+// unknown name in it is.
 func TestPlaceFindsEveryCharacter(t *testing.T) {
 	for name, doc := range map[string]string{
 		"plain":            "rules:\n- name: a\n  when: item.paid and @\n",
@@ -498,7 +501,8 @@ func TestManyProblemsAreCounted(t *testing.T) {
 }
 
 func TestLongLinesAreCutAroundThePlace(t *testing.T) {
-	src := "rules:\n- name: a\n  when: " + strings.Repeat("item.paid or ", 30) + "itm.paid or " + strings.Repeat("item.paid or ", 30) + "item.paid\n"
+	src := "rules:\n- name: a\n  when: " + strings.Repeat("item.paid or ", 30) + "itm.paid or " +
+		strings.Repeat("item.paid or ", 30) + "item.paid\n"
 	_, diagnostics := Check("f", []byte(src), Known{})
 	require.Len(t, diagnostics, 1)
 	lines := strings.Split(diagnostics[0].String(), "\n")

@@ -15,7 +15,8 @@ const (
 	MaxRules    = 5000
 )
 
-// Document is a parsed rule document: every rule as it was written, with the places of its texts. Compile makes a Set of it.
+// Document is a parsed rule document: every rule as it was written, with the places of its texts.
+// Compile makes a Set of it.
 type Document struct {
 	File   string
 	rules  []*ruleText
@@ -28,8 +29,9 @@ type Document struct {
 // Len returns the number of rules in the document.
 func (d *Document) Len() int { return len(d.rules) }
 
-// only returns the document with some of its rules and all that stands beside the rules, for trying these by themselves. Of their keys those named in without are left out, as if
-// they had not been written.
+// only returns the document with some of its rules and all that stands beside the rules, for trying
+// these by themselves. Of their keys those named in without are left out, as if they had not been
+// written.
 func (d *Document) only(names []string, without ...string) *Document {
 	only := *d
 	only.rules = nil
@@ -76,13 +78,14 @@ type field struct {
 }
 
 var (
-	ruleKeys = []string{"name", "about", "when", "hold", "clear", "gather", "gather_by", "needs", "limit", "quiet", "remind", "escalate", "escalate_to",
+	ruleKeys = []string{"name", "about", "when", "hold", "clear", "gather", "gather_by", "needs", "limit", "quiet",
+		"remind", "escalate", "escalate_to",
 		"severity", "hours", "say", "send", "mode"}
 	documentKeys = []string{"rules", "params", "storm"}
 )
 
-// Parse reads a rule document. The file name is only for diagnostics. The document is never nil; what could be read of a bad one is kept,
-// so that Compile can report on the rest.
+// Parse reads a rule document. The file name is only for diagnostics. The document is never nil;
+// what could be read of a bad one is kept, so that Compile can report on the rest.
 func Parse(file string, src []byte) (*Document, []Diagnostic) {
 	text, problem := doc.YAML(src, doc.Options{
 		MaxBytes: MaxDocument,
@@ -125,7 +128,8 @@ func syntaxHint(line string) string {
 	case strings.HasPrefix(strings.TrimLeft(line, " "), "\t"):
 		return "indent with blanks, not tabs"
 	case isKey && slices.Contains(ruleKeys, key) &&
-		(strings.IndexAny(value, "\"'[{!%&*@`") == 0 || strings.Contains(value, ": ") || strings.Contains(value, " #") || strings.HasSuffix(value, ":")):
+		(strings.IndexAny(value, "\"'[{!%&*@`") == 0 || strings.Contains(value, ": ") ||
+			strings.Contains(value, " #") || strings.HasSuffix(value, ":")):
 		return `a text that holds ": " or " #", or begins with a quote, a bracket or a mark, goes after | on a line of its own`
 	case isKey && slices.Contains(ruleKeys, key):
 		return "the keys of one rule begin in the same column"
@@ -148,7 +152,8 @@ func (p *docParser) document(body *doc.Node) {
 			if s, ok := p.scalar(value); ok {
 				p.doc.storm = &s
 			} else {
-				p.addAt(key, Diagnostic{Reason: "storm is not a number of alerts in a length of time", Hint: "write for instance storm: 100 per 10m"})
+				p.addAt(key, Diagnostic{Reason: "storm is not a number of alerts in a length of time",
+					Hint: "write for instance storm: 100 per 10m"})
 			}
 		default:
 			hint := doc.Suggest(key.text, documentKeys, "a rule document has the keys rules, params and storm")
@@ -171,7 +176,8 @@ func (p *docParser) document(body *doc.Node) {
 		p.AddAt(list, Diagnostic{Reason: "rules is not a list", Hint: "begin each rule with - name:"})
 		return
 	case len(list.Items) > MaxRules:
-		p.AddAt(list.Items[MaxRules], Diagnostic{Reason: fmt.Sprintf("the document has %d rules; at most %d are allowed", len(list.Items), MaxRules)})
+		p.AddAt(list.Items[MaxRules], Diagnostic{Reason: fmt.Sprintf(
+			"the document has %d rules; at most %d are allowed", len(list.Items), MaxRules)})
 		return
 	}
 	for _, v := range list.Items {
@@ -215,12 +221,14 @@ func (p *docParser) field(key scalar, value *doc.Node, rt *ruleText) *field {
 		return f
 	}
 	if value.Kind == doc.Empty {
-		p.addAt(key, Diagnostic{Reason: fmt.Sprintf("%s has no value", key.text), Hint: "leave the key out, or give it a value", Rule: rt.name()})
+		p.addAt(key, Diagnostic{Reason: fmt.Sprintf("%s has no value", key.text),
+			Hint: "leave the key out, or give it a value", Rule: rt.name()})
 		return nil
 	}
 	s, ok := p.scalar(value)
 	if !ok {
-		d := Diagnostic{Reason: fmt.Sprintf("%s is not a text", key.text), Hint: "put it in quotes, or after | on a line of its own", Rule: rt.name()}
+		d := Diagnostic{Reason: fmt.Sprintf("%s is not a text", key.text),
+			Hint: "put it in quotes, or after | on a line of its own", Rule: rt.name()}
 		if channels {
 			d.Reason, d.Hint = key.text+" is not a list of channels", "write "+key.text+": [door-team, floor-team]"
 		}

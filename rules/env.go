@@ -1,10 +1,11 @@
 package rules
 
-// Env is what one evaluation sees: plain values only, filled by the caller for each evaluation and never changed by a rule. A value that a
-// subject does not have stays zero; missing data reads as empty text, 0, false or an empty list, so that every rule has an answer.
+// Env is what one evaluation sees: plain values only, filled by the caller for each evaluation and
+// never changed by a rule. A value that a subject does not have stays zero; missing data reads as
+// empty text, 0, false or an empty list, so that every rule has an answer.
 //
-// In a condition the fields are written in lower case with dots: Env.Zone.Kind is zone.kind, Env.Product.HomeZones is product.home_zones.
-// Names lists them all with their meaning.
+// In a condition the fields are written in lower case with dots: Env.Zone.Kind is zone.kind,
+// Env.Product.HomeZones is product.home_zones. Names lists them all with their meaning.
 type Env struct {
 	Cause   string
 	Item    Item

@@ -12,8 +12,8 @@ import (
 	"github.com/expr-lang/expr/vm"
 )
 
-// RunError says that a rule failed while it ran. It is about the rule, not about the fact: report it once per rule, and treat the answer as
-// unknown.
+// RunError says that a rule failed while it ran. It is about the rule, not about the fact: report
+// it once per rule, and treat the answer as unknown.
 type RunError struct {
 	Rule   string
 	File   string
@@ -26,7 +26,8 @@ func (e *RunError) Error() string {
 	return fmt.Sprintf("%s:%d:%d: rule %s: %s", e.File, e.Line, e.Column, e.Rule, e.Reason)
 }
 
-// Evaluator runs the rules of a set on environments. It is not for concurrent use; make one for each goroutine.
+// Evaluator runs the rules of a set on environments. It is not for concurrent use; make one for
+// each goroutine.
 type Evaluator struct {
 	set        *Set
 	vm         vm.VM
@@ -73,10 +74,10 @@ func numberIn(text string) float64 {
 	return v
 }
 
-// Candidates returns the rules about this subject that could be true in env after a fact of this kind, in
-// the order of the document: rules that are off, that the cause cannot make true, or that ask for another
-// zone, product or the like are left out. For a cause that is not known, and for "", only the environment
-// narrows them down. The slice is valid until the next call.
+// Candidates returns the rules about this subject that could be true in env after a fact of this
+// kind, in the order of the document: rules that are off, that the cause cannot make true, or that
+// ask for another zone, product or the like are left out. For a cause that is not known, and for
+// "", only the environment narrows them down. The slice is valid until the next call.
 func (e *Evaluator) Candidates(about, cause string, env *Env) []*Rule {
 	e.candidates = e.candidates[:0]
 	s := e.set.index[about]
@@ -91,8 +92,8 @@ func (e *Evaluator) Candidates(about, cause string, env *Env) []*Rule {
 	return e.candidates
 }
 
-// True reports whether the rule's condition is true in env. The rule must be of this evaluator's set. The
-// error is a *RunError.
+// True reports whether the rule's condition is true in env. The rule must be of this evaluator's
+// set. The error is a *RunError.
 func (e *Evaluator) True(r *Rule, env *Env) (bool, error) {
 	if !e.owns(r) {
 		return false, &RunError{Rule: r.Name, File: r.File, Line: r.Line, Column: 1, Reason: "the rule is of another set"}
@@ -138,8 +139,9 @@ func (r *Rule) runError(err error) error {
 	return e
 }
 
-// load puts the value of a name where programs find it. A value that was there before is used again, since boxing a new one costs an
-// allocation; values that come back often are kept for longer.
+// load puts the value of a name where programs find it. A value that was there before is used
+// again, since boxing a new one costs an allocation; values that come back often are kept for
+// longer.
 func (e *Evaluator) load(n int, env *Env) {
 	s := &e.set.slots[n]
 	old := &e.vm.Variables[n]

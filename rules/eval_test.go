@@ -204,9 +204,10 @@ func nested(e *Env) map[string]any {
 	return m
 }
 
-// TestAnswersMatchTheLanguage compares our answers, with flattened names, numbered variables and the step counter, with those of the
-// expression language's own compiler and machine on plain nested maps (github.com/expr-lang/expr, expr.Eval). Why must agree too, and one
-// evaluator that goes from environment to environment must not remember anything.
+// TestAnswersMatchTheLanguage compares our answers, with flattened names, numbered variables and
+// the step counter, with those of the expression language's own compiler and machine on plain
+// nested maps (github.com/expr-lang/expr, expr.Eval). Why must agree too, and one evaluator that
+// goes from environment to environment must not remember anything.
 func TestAnswersMatchTheLanguage(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		when := drawCondition(t, 3)
@@ -234,7 +235,8 @@ func TestAnswersMatchTheLanguage(t *testing.T) {
 	})
 }
 
-// checkParts evaluates the text of each part of an explanation for itself: its span must be a condition with the value that was told.
+// checkParts evaluates the text of each part of an explanation for itself: its span must be a
+// condition with the value that was told.
 func checkParts(t *rapid.T, w *Why, env *Env) {
 	for _, p := range w.Parts {
 		want, err := expr.Eval(p.Text, nested(env))
@@ -261,8 +263,8 @@ func drawRules(t *rapid.T) *Set {
 	return set
 }
 
-// TestCandidatesLeaveNothingOut checks the index against evaluating everything. With no cause, every true rule is a candidate; candidates
-// stand in the order of the document, and none is off.
+// TestCandidatesLeaveNothingOut checks the index against evaluating everything. With no cause,
+// every true rule is a candidate; candidates stand in the order of the document, and none is off.
 func TestCandidatesLeaveNothingOut(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		set := drawRules(t)
@@ -288,8 +290,9 @@ func TestCandidatesLeaveNothingOut(t *testing.T) {
 	})
 }
 
-// TestFactsThatChangeRulesFindThem draws two environments of which the second differs from the first only by what a kind of fact can change.
-// A rule that becomes true must be a candidate, and one whose truth changes must be concerned by the cause.
+// TestFactsThatChangeRulesFindThem draws two environments of which the second differs from the
+// first only by what a kind of fact can change. A rule that becomes true must be a candidate, and
+// one whose truth changes must be concerned by the cause.
 func TestFactsThatChangeRulesFindThem(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		set := drawRules(t)
@@ -492,7 +495,8 @@ func TestSetIsShared(t *testing.T) {
 	wg.Wait()
 }
 
-// TestEvaluationDoesNotAllocate holds the way from fact to answer free of garbage, on environments that change.
+// TestEvaluationDoesNotAllocate holds the way from fact to answer free of garbage, on environments
+// that change.
 func TestEvaluationDoesNotAllocate(t *testing.T) {
 	set := compile(t, starter)
 	e := set.NewEvaluator()

@@ -13,13 +13,18 @@ import (
 func FuzzParse(f *testing.F) {
 	f.Add([]byte(starter))
 	f.Add([]byte(withParams))
-	f.Add([]byte("storm: 3 per 1h\nrules: [{name: a, when: item.paid, gather: 1m, gather_by: from, needs: 3, limit: 5 per 1h, quiet: 1h, remind: 4h, escalate: 10m, escalate_to: [b]}]\n"))
+	f.Add([]byte("storm: 3 per 1h\nrules: [{name: a, when: item.paid, gather: 1m, gather_by: from, needs: 3, " +
+		"limit: 5 per 1h, quiet: 1h, remind: 4h, escalate: 10m, escalate_to: [b]}]\n"))
 	f.Add([]byte(shelfRules(12)))
 	for _, s := range []string{
-		"", "rules:", "rules: []", "rules:\n- name: a\n  when: |\n    item.paid\n", "rules: [{name: a, when: 'x''y'}]", "rules:\n- name: \"\\u00e9\\x41\"\n",
-		"rules:\n  - when: >-\n      a\n\n      b\n        c\n", "- - - a", "{{{{", "a: &x [*x]", "? a\n: b", "rules:\n\t- a", "%YAML 1.2\n---\nrules: []\n...\n",
-		"rules:\n- name: a\n  when: \"item.paid \\\n    and x\"\n  say: '{zone.name} {{x}} {y'\n  hours: mon 22:00-02:00\n  hold: 1d12h\n  send: a\n",
-		"\ufeffrules: []\r\n", "rules:\n- !!str a\n", "rules:\n- <<: {a: b}\n", "rules: |\n  a\n", "rules:\n- name:\n    - a\n", "'", "\"", "rules: [", "rules: {a: b",
+		"", "rules:", "rules: []", "rules:\n- name: a\n  when: |\n    item.paid\n", "rules: [{name: a, when: 'x''y'}]",
+		"rules:\n- name: \"\\u00e9\\x41\"\n",
+		"rules:\n  - when: >-\n      a\n\n      b\n        c\n", "- - - a", "{{{{", "a: &x [*x]", "? a\n: b",
+		"rules:\n\t- a", "%YAML 1.2\n---\nrules: []\n...\n",
+		"rules:\n- name: a\n  when: \"item.paid \\\n    and x\"\n  say: '{zone.name} {{x}} {y'\n  hours: mon " +
+			"22:00-02:00\n  hold: 1d12h\n  send: a\n",
+		"\ufeffrules: []\r\n", "rules:\n- !!str a\n", "rules:\n- <<: {a: b}\n", "rules: |\n  a\n",
+		"rules:\n- name:\n    - a\n", "'", "\"", "rules: [", "rules: {a: b",
 	} {
 		f.Add([]byte(s))
 	}
@@ -40,8 +45,8 @@ func FuzzParse(f *testing.F) {
 	})
 }
 
-// FuzzWhen feeds conditions: nothing may panic, and whatever compiles answers within bounds on every environment, the same each time, and
-// can be explained.
+// FuzzWhen feeds conditions: nothing may panic, and whatever compiles answers within bounds on
+// every environment, the same each time, and can be explained.
 func FuzzWhen(f *testing.F) {
 	for _, h := range readHostile(f) {
 		if text := h.text(); len(text) <= 2*MaxCondition {
@@ -59,7 +64,8 @@ func FuzzWhen(f *testing.F) {
 		d := &Document{File: "f", text: &doc.Document{Lines: []string{when}}}
 		text := func(s string) *field { return &field{value: scalar{text: s, line: 1, col: 1, lines: d.text.Lines}} }
 		for _, about := range Subjects() {
-			d.rules = []*ruleText{{place: place{1, 1}, fields: map[string]*field{"name": text("a"), "about": text(about), "when": text(when)}}}
+			d.rules = []*ruleText{{place: place{1, 1}, fields: map[string]*field{"name": text("a"),
+				"about": text(about), "when": text(when)}}}
 			set, diagnostics := Compile(d, Known{Zones: []string{"a"}})
 			for _, d := range diagnostics {
 				if d.Column < 1 || d.Reason == "" {

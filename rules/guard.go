@@ -24,8 +24,9 @@ type problem struct {
 	warning  bool
 }
 
-// guard walks a parsed condition: it refuses everything that is not on the lists above, resolves names, and turns each dotted name into one
-// identifier, so that the compiled program reads it in one step.
+// guard walks a parsed condition: it refuses everything that is not on the lists above, resolves
+// names, and turns each dotted name into one identifier, so that the compiled program reads it in
+// one step.
 type guard struct {
 	about        string
 	known        *Known
@@ -87,7 +88,8 @@ func (g *guard) checkTokens() {
 	}
 }
 
-// node checks n and what is below it and returns what takes its place. depth counts the list functions around it.
+// node checks n and what is below it and returns what takes its place. depth counts the list
+// functions around it.
 func (g *guard) node(n ast.Node, depth int) ast.Node {
 	switch n := n.(type) {
 	case *ast.IntegerNode, *ast.FloatNode, *ast.BoolNode:
@@ -166,7 +168,8 @@ func (g *guard) binary(n *ast.BinaryNode, depth int) ast.Node {
 	switch n.Operator {
 	case "/", "%":
 		if v, ok := literalNumber(n.Right); !ok || v == 0 {
-			g.fail(n.Location(), fmt.Sprintf("%q needs a number other than 0 on its right", n.Operator), "multiply the other side instead: a > b * 2, not a / b > 2")
+			g.fail(n.Location(), fmt.Sprintf("%q needs a number other than 0 on its right", n.Operator),
+				"multiply the other side instead: a > b * 2, not a / b > 2")
 		}
 	case "..":
 		from, ok1 := literalNumber(n.Left)
@@ -190,7 +193,8 @@ func (g *guard) binary(n *ast.BinaryNode, depth int) ast.Node {
 func (g *guard) pattern(n *ast.BinaryNode, depth int) {
 	s, ok := n.Right.(*ast.StringNode)
 	if !ok {
-		g.fail(n.Location(), "matches needs a pattern in quotes on its right", "use contains, startsWith or endsWith to compare with another value")
+		g.fail(n.Location(), "matches needs a pattern in quotes on its right",
+			"use contains, startsWith or endsWith to compare with another value")
 		return
 	}
 	if depth > 0 {
@@ -403,7 +407,8 @@ func (g *guard) unknown(name string, loc file.Location) {
 	g.fail(loc, fmt.Sprintf("unknown name %q", name), hint)
 }
 
-// candidates are the names that the subject has; then the others, for the better message that follows a second try.
+// candidates are the names that the subject has; then the others, for the better message that
+// follows a second try.
 func (g *guard) candidates() []string {
 	var own, other []string
 	for i := range entries {
@@ -475,7 +480,8 @@ func (g *guard) literals(n *ast.BinaryNode) {
 	}
 }
 
-// valuesOf returns the values that a name can have, with the message for another one; nil if any can occur.
+// valuesOf returns the values that a name can have, with the message for another one; nil if any
+// can occur.
 func (g *guard) valuesOf(e *entry) (set []string, message string, closed bool) {
 	switch e.Name.Name {
 	case "cause":

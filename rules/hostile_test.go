@@ -19,8 +19,8 @@ import (
 	"lintel/rules/doc"
 )
 
-// hostile is one attack of testdata/hostile.json. The attacks were collected by trying the expression language without guards, where some of
-// them kill the process or never end.
+// hostile is one attack of testdata/hostile.json. The attacks were collected by trying the
+// expression language without guards, where some of them kill the process or never end.
 type hostile struct {
 	Name  string   `json:"name"`
 	When  string   `json:"when"`
@@ -45,7 +45,8 @@ func readHostile(t testing.TB) []hostile {
 	return list
 }
 
-// hostileEnvs are environments that make the most work: texts and lists as long as they can be, equal up to the end.
+// hostileEnvs are environments that make the most work: texts and lists as long as they can be,
+// equal up to the end.
 func hostileEnvs() []*Env {
 	long := func(end string) string { return strings.Repeat("a", 3*maxTextValue) + end }
 	worst := passing()
@@ -73,8 +74,9 @@ type hostileResult struct {
 
 const hostileChild = "RULES_HOSTILE_CHILD"
 
-// TestHostileRules proves that no rule can take the process down: each attack is either refused, or every evaluation of it ends within 10 ms
-// and 10 MB. It runs in a process of its own under a memory limit, so that a hole shows as a failure with the name of the attack.
+// TestHostileRules proves that no rule can take the process down: each attack is either refused, or
+// every evaluation of it ends within 10 ms and 10 MB. It runs in a process of its own under a
+// memory limit, so that a hole shows as a failure with the name of the attack.
 func TestHostileRules(t *testing.T) {
 	list := readHostile(t)
 	if os.Getenv(hostileChild) != "" {
@@ -87,7 +89,8 @@ func TestHostileRules(t *testing.T) {
 		return exec.Command("sh", "-c", `ulimit -v 4194304 && exec "$0" "$@"`, exe, "-test.run="+run, "-test.timeout=120s")
 	}
 	if err := command("^$").Run(); err != nil {
-		// The race detector and some systems cannot run under a limit of addresses; the watch below still ends a child that grows.
+		// The race detector and some systems cannot run under a limit of addresses; the watch below
+		// still ends a child that grows.
 		command = func(run string) *exec.Cmd { return exec.Command(exe, "-test.run="+run, "-test.timeout=120s") }
 	}
 	cmd := command("^TestHostileRules$")
@@ -152,7 +155,8 @@ func runHostile(list []hostile) {
 			d := &Document{File: "hostile.yaml", text: &doc.Document{Lines: []string{""}}}
 			when := field{value: scalar{text: h.text(), line: 1, col: 1, lines: d.text.Lines}}
 			text := func(s string) *field { return &field{value: scalar{text: s, line: 1, col: 1, lines: d.text.Lines}} }
-			d.rules = []*ruleText{{place: place{1, 1}, fields: map[string]*field{"name": text("attack"), "about": text(about), "when": &when}}}
+			d.rules = []*ruleText{{place: place{1, 1}, fields: map[string]*field{"name": text("attack"),
+				"about": text(about), "when": &when}}}
 			begin := busy()
 			set, _ := Compile(d, Known{})
 			r.Compile = max(r.Compile, busy()-begin)
@@ -183,7 +187,8 @@ func runHostile(list []hostile) {
 	}
 }
 
-// busy returns the processor time that this process has used: on a loaded machine the wall clock says more about others than about a rule.
+// busy returns the processor time that this process has used: on a loaded machine the wall clock
+// says more about others than about a rule.
 func busy() time.Duration {
 	var u syscall.Rusage
 	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {

@@ -11,7 +11,8 @@ type subjectIndex struct {
 	byCause map[string]*bucket
 }
 
-// bucket holds the rules for one cause: those that must always be looked at, and those that ask for one value of a name.
+// bucket holds the rules for one cause: those that must always be looked at, and those that ask for
+// one value of a name.
 type bucket struct {
 	always []int32
 	keys   []keyIndex
@@ -87,13 +88,15 @@ func (r *Rule) key() (*pin, *entry) {
 	return best, bestEntry
 }
 
-// ConcernedBy reports whether a fact of this kind can change whether the rule is true. For a cause that is not known, and for "", it can.
+// ConcernedBy reports whether a fact of this kind can change whether the rule is true. For a cause
+// that is not known, and for "", it can.
 func (r *Rule) ConcernedBy(cause string) bool {
 	bit, ok := causeBits[cause]
 	return !ok || r.concerns&bit != 0
 }
 
-// candidates appends the rules of the bucket that fit the environment to dst, in the order of the document.
+// candidates appends the rules of the bucket that fit the environment to dst, in the order of the
+// document.
 func (b *bucket) candidates(dst []*Rule, rules []*Rule, env *Env) []*Rule {
 	var buf [12][]int32
 	lists := buf[:0]

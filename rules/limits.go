@@ -2,7 +2,8 @@ package rules
 
 import "slices"
 
-// Limits of one condition. They hold for every rule, so that no rule can take the process down or make the others wait.
+// Limits of one condition. They hold for every rule, so that no rule can take the process down or
+// make the others wait.
 const (
 	MaxCondition  = 4096  // bytes
 	maxBrackets   = 64    // nested
@@ -23,7 +24,8 @@ const (
 	minutesOfName = "at.minute_of_day"
 )
 
-// operators are those that a condition may use. What is missing here is refused before the parser runs.
+// operators are those that a condition may use. What is missing here is refused before the parser
+// runs.
 var operators = []string{"+", "-", "*", "/", "%", "==", "!=", "<", ">", "<=", ">=", "and", "or", "not", "&&", "||", "!", "in", "matches",
 	"contains", "startsWith", "endsWith", "..", ".", ",", "?", ":", "#"}
 
@@ -43,7 +45,8 @@ var refusals = map[string][2]string{
 	"else": {`"else" is not available`, "write condition ? this : that"},
 }
 
-// functions are those that a condition may call. The list functions take a condition for each element, which they call #.
+// functions are those that a condition may call. The list functions take a condition for each
+// element, which they call #.
 var (
 	scalarFunctions = []string{"abs", "ceil", "floor", "len", "lower", "max", "min", numberName, "round", "trim", "upper", withinName}
 	listFunctions   = []string{"all", "any", "count", "filter", "map", "none", "one"}

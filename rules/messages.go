@@ -17,7 +17,8 @@ var (
 	mismatch   = regexp.MustCompile(`^invalid operation: (\S+) \(mismatched types? (.+)\)$`)
 	unexpected = regexp.MustCompile(`^unexpected token (\w+)(?:\((.*)\))?$`)
 	wrongType  = regexp.MustCompile(`^expected bool, but got (.+)$`)
-	goTypes    = strings.NewReplacer("[]interface {}", "list", "[]string", typeList, "float64", typeFloat, "string", typeText, "bool", typeBool,
+	goTypes    = strings.NewReplacer("[]interface {}", "list", "[]string", typeList, "float64", typeFloat, "string",
+		typeText, "bool", typeBool,
 		"[]int", "list of numbers", "int", typeInt, "interface {}", "any value")
 )
 
@@ -26,12 +27,14 @@ var phrases = []struct {
 	was *regexp.Regexp
 	is  string
 }{
-	{regexp.MustCompile(`^predicate should return boolean \(got (.+)\)$`), "the condition for each element must be yes/no, but this is a $1"},
+	{regexp.MustCompile(`^predicate should return boolean \(got (.+)\)$`),
+		"the condition for each element must be yes/no, but this is a $1"},
 	{regexp.MustCompile(`^builtin (\w+) takes only array \(got (.+)\)$`), "$1 takes a list, not a $2"},
 	{regexp.MustCompile(`^cannot use (.+) as argument \(type (.+)\) to call (\w+) ?$`), "$3 takes a $2, not a $1"},
 	{regexp.MustCompile(`^invalid argument for (\w+) \(type (.+)\)$`), "$1 does not take a $2"},
 	{regexp.MustCompile(`^cannot use (.+) as type (.+) in array$`), "a $1 cannot be in a list of $2"},
-	{regexp.MustCompile(`^expected at least 2 arguments$`), "a list function takes a list and a condition: any(product.home_zones, # == zone.id)"},
+	{regexp.MustCompile(`^expected at least 2 arguments$`), "a list function takes a list and a condition: " +
+		"any(product.home_zones, # == zone.id)"},
 }
 
 // goType finds the names of Go types in a message of the checker.
@@ -86,13 +89,15 @@ func (p *parsed) translate(err error, source string) {
 		case strings.Contains(message, "exceeds maximum allowed nodes"):
 			message, hint = fmt.Sprintf("the condition has more than %d parts", maxNodes), "split it into several rules"
 			loc = file.Location{}
-		case strings.HasPrefix(message, "invalid ") && strings.Contains(message, " literal: "), strings.HasSuffix(message, "literal is too large"):
+		case strings.HasPrefix(message, "invalid ") && strings.Contains(message, " literal: "),
+			strings.HasSuffix(message, "literal is too large"):
 			message, loc = "the number is too large", p.numberBefore(loc)
 		case message == "literal not terminated":
 			message, hint = "a quote is not closed", "close it on the same line"
 		case strings.HasPrefix(message, "unrecognized character"), strings.HasPrefix(message, "bad number syntax"):
 			message = strings.Replace(message, "unrecognized character:", "unexpected character", 1)
-		case strings.HasPrefix(message, "not enough arguments"), strings.HasPrefix(message, "too many arguments"), strings.HasPrefix(message, "invalid number of arguments"):
+		case strings.HasPrefix(message, "not enough arguments"), strings.HasPrefix(message, "too many arguments"),
+			strings.HasPrefix(message, "invalid number of arguments"):
 			message = strings.Replace(message, " to call ", " for ", 1)
 		default:
 			message = rephrase(message)
@@ -101,7 +106,8 @@ func (p *parsed) translate(err error, source string) {
 	p.fail(loc, message, hint)
 }
 
-// numberBefore is the place of the last number before loc, which is where the parser was when it met it.
+// numberBefore is the place of the last number before loc, which is where the parser was when it
+// met it.
 func (p *parsed) numberBefore(loc file.Location) file.Location {
 	for i := len(p.tokens) - 1; i >= 0; i-- {
 		if t := p.tokens[i]; t.Kind == lexer.Number && t.From < max(loc.From, 1) {

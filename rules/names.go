@@ -6,8 +6,8 @@ import (
 	"strings"
 )
 
-// Name describes one name that conditions and messages may use. The list is the one source for the checker, for suggestions and for
-// ENVIRONMENT.md.
+// Name describes one name that conditions and messages may use. The list is the one source for the
+// checker, for suggestions and for ENVIRONMENT.md.
 type Name struct {
 	Name     string   `json:"name"`              // as written: "zone.kind"
 	Type     string   `json:"type"`              // text, yes/no, whole number, number, list of text
@@ -41,7 +41,8 @@ var subjectCauses = func() map[string][]string {
 	return m
 }()
 
-// Causes returns the causes that a rule about this subject is evaluated for; nil for an unknown subject.
+// Causes returns the causes that a rule about this subject is evaluated for; nil for an unknown
+// subject.
 func Causes(about string) []string { return slices.Clone(subjectCauses[about]) }
 
 func texts(causes ...event.Cause) []string {
@@ -52,8 +53,9 @@ func texts(causes ...event.Cause) []string {
 	return list
 }
 
-// entry is a Name with its way to the value: exactly one of the functions is set. The name product.attributes stands for a family of
-// names, one for each attribute, and has attribute set instead.
+// entry is a Name with its way to the value: exactly one of the functions is set. The name
+// product.attributes stands for a family of names, one for each attribute, and has attribute set
+// instead.
 type entry struct {
 	Name
 	text      func(*Env) string
@@ -79,9 +81,10 @@ var (
 	pointed    = []string{event.AboutItem, event.AboutReader}
 	every      = []string{event.AboutItem, event.AboutStock, event.AboutReader, event.AboutCount}
 
-	// What may have changed after which facts, for item rules. An item's place and its business state can both be new after nearly any
-	// item fact: a sale tells where the till stands, an arrival on the floor makes goods accessible. And any fact that can be the first of
-	// an item changes everything about it.
+	// What may have changed after which facts, for item rules. An item's place and its business
+	// state can both be new after nearly any item fact: a sale tells where the till stands, an
+	// arrival on the floor makes goods accessible. And any fact that can be the first of an item
+	// changes everything about it.
 	byItem = subjectCauses[event.AboutItem]
 	byTie  = texts(event.Arrived, event.Passed, event.Sold, event.Returned, event.Received, event.Shipped, event.Found, event.Foreign,
 		event.Registered)
@@ -299,7 +302,8 @@ var (
 	}()
 )
 
-// Names returns the whole environment, in the order of ENVIRONMENT.md. The caller owns the slice but not what its elements share.
+// Names returns the whole environment, in the order of ENVIRONMENT.md. The caller owns the slice
+// but not what its elements share.
 func Names() []Name {
 	names := make([]Name, len(entries))
 	for i := range entries {

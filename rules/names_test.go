@@ -30,8 +30,8 @@ func snake(s string) string {
 	return b.String()
 }
 
-// TestNamesAreTheFieldsOfEnv sets each field of the struct by reflection and reads it back by its name, so that no field is missing, none is
-// read by another's name, and no type differs.
+// TestNamesAreTheFieldsOfEnv sets each field of the struct by reflection and reads it back by its
+// name, so that no field is missing, none is read by another's name, and no type differs.
 func TestNamesAreTheFieldsOfEnv(t *testing.T) {
 	seen := map[string]bool{"at.minute_of_day": true, "zone.selling": true, "from.selling": true} // computed
 	check := func(name string, set func(*Env) reflect.Value) {
@@ -76,7 +76,8 @@ func TestNamesAreTheFieldsOfEnv(t *testing.T) {
 			continue
 		}
 		for j := range typ.Field(i).Type.NumField() {
-			check(group+"."+snake(typ.Field(i).Type.Field(j).Name), func(e *Env) reflect.Value { return reflect.ValueOf(e).Elem().Field(i).Field(j) })
+			check(group+"."+snake(typ.Field(i).Type.Field(j).Name),
+				func(e *Env) reflect.Value { return reflect.ValueOf(e).Elem().Field(i).Field(j) })
 		}
 	}
 	for _, n := range Names() {
@@ -98,8 +99,9 @@ func TestNamesAreComplete(t *testing.T) {
 			require.NotEmpty(t, n.Unit, n.Name)
 		}
 		for _, about := range n.Subjects {
-			// The example is a good condition, without a warning, for each subject that has the name. Those of cause and of the fields that
-			// show two names at once are only good for some.
+			// The example is a good condition, without a warning, for each subject that has the
+			// name. Those of cause and of the fields that show two names at once are only good for
+			// some.
 			src := fmt.Sprintf("rules:\n- name: a\n  about: %s\n  when: |\n    %s\n", about, n.Example)
 			if n.Name == "cause" && about != event.AboutItem {
 				continue
@@ -114,7 +116,8 @@ func TestNamesAreComplete(t *testing.T) {
 	}
 }
 
-// TestEnvironmentDocument keeps ENVIRONMENT.md in step with the code. Write it anew with: go test ./rules -run EnvironmentDocument -rewrite
+// TestEnvironmentDocument keeps ENVIRONMENT.md in step with the code. Write it anew with: go test
+// ./rules -run EnvironmentDocument -rewrite
 func TestEnvironmentDocument(t *testing.T) {
 	want := environmentDocument()
 	if *rewrite {
@@ -151,7 +154,8 @@ undefined. Which names there are depends on what the rule is about.
 		}
 		if g != group {
 			group = g
-			fmt.Fprintf(&b, "\n## %s\n\n| name | type | meaning | example | in rules about | may change after |\n|---|---|---|---|---|---|\n", g)
+			fmt.Fprintf(&b, "\n## %s\n\n| name | type | meaning | example | in rules about | may change after "+
+				"|\n|---|---|---|---|---|---|\n", g)
 		}
 		meaning := n.Meaning
 		if n.Values != nil {
@@ -175,8 +179,10 @@ undefined. Which names there are depends on what the rule is about.
 		fmt.Fprintf(&b, "| `%s` | %s | %s | `%s` | %s | %s |\n", name, typ, meaning, n.Example, strings.Join(n.Subjects, ", "), causes)
 	}
 	b.WriteString("\n## Operators and functions\n\n" +
-		"`and` `or` `not`, `==` `!=` `<` `<=` `>` `>=`, `in` a list in square brackets, `contains` `startsWith` `endsWith` and `matches` (a pattern in\n" +
-		"quotes, RE2) on texts, `+` `-` `*` `/` `%` on numbers (dividing only by a number that is not 0), `condition ? this : that`, `1..10`.\n" +
+		"`and` `or` `not`, `==` `!=` `<` `<=` `>` `>=`, `in` a list in square brackets, `contains` `startsWith` " +
+		"`endsWith` and `matches` (a pattern in\n" +
+		"quotes, RE2) on texts, `+` `-` `*` `/` `%` on numbers (dividing only by a number that is not 0), " +
+		"`condition ? this : that`, `1..10`.\n" +
 		"Comments begin with `//`.\n\n| function | meaning |\n|---|---|\n")
 	for _, f := range functionMeanings {
 		fmt.Fprintf(&b, "| `%s` | %s |\n", f[0], f[1])
@@ -209,7 +215,8 @@ var functionMeanings = [][2]string{
 	{"number(x)", "a text such as an attribute as a number, 0 if it is none: `number(product.attributes.pages) > 300`"},
 	{"min(x, y), max(x, y)", "the smaller, the larger of numbers"},
 	{`time_between("22:00", "06:00")`, "the time of day is at or after the first and before the second; may pass midnight"},
-	{"any(list, # ...), all(...), none(...), one(...)", "the condition, with # for the element, holds for some, every, no, exactly one element"},
+	{"any(list, # ...), all(...), none(...), one(...)", "the condition, with # for the element, holds for some, " +
+		"every, no, exactly one element"},
 	{"count(list, # ...)", "for how many elements it holds"},
 	{"filter(list, # ...), map(list, # ...)", "the elements for which it holds; what it makes of each element"},
 }

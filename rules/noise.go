@@ -12,7 +12,8 @@ import (
 	"time"
 )
 
-// Limit is how many alerts of a rule are told in a length of time; what goes beyond becomes part of one alert that says how many.
+// Limit is how many alerts of a rule are told in a length of time; what goes beyond becomes part of
+// one alert that says how many.
 type Limit struct {
 	N   int           // 0: no limit is written
 	Per time.Duration // counted from the first alert that was told
@@ -77,7 +78,8 @@ func (c *setCompiler) noise(rt *ruleText, r *Rule) {
 			n, err := strconv.Atoi(text)
 			switch {
 			case err != nil || n < 2 || n > MaxNeeds:
-				c.errorAt(s, fmt.Sprintf("needs is %s", text), fmt.Sprintf("it is a whole number from 2 to %d: how many must come together before anybody is told", MaxNeeds))
+				c.errorAt(s, fmt.Sprintf("needs is %s", text), fmt.Sprintf("it is a whole number from 2 to %d: how "+
+					"many must come together before anybody is told", MaxNeeds))
 			case r.Gather == 0:
 				c.errorAt(s, "needs without gather", "write gather: 1m, within which so many must come together")
 			default:
@@ -105,9 +107,11 @@ func (c *setCompiler) noise(rt *ruleText, r *Rule) {
 	r.EscalateTo = c.channelList("escalate_to")
 	switch to := rt.fields["escalate_to"]; {
 	case r.Escalate > 0 && to == nil:
-		c.errorAt(rt.text("escalate"), "escalate without escalate_to", "write escalate_to: [manager], whom to tell when nobody acknowledged in time")
+		c.errorAt(rt.text("escalate"), "escalate without escalate_to",
+			"write escalate_to: [manager], whom to tell when nobody acknowledged in time")
 	case r.Escalate == 0 && to != nil && rt.fields["escalate"] == nil:
-		c.Add(Diagnostic{Line: rt.line, Column: rt.column, Reason: "escalate_to without escalate", Hint: "write escalate: 10m, after how long they are told", Rule: rt.name()})
+		c.Add(Diagnostic{Line: rt.line, Column: rt.column, Reason: "escalate_to without escalate",
+			Hint: "write escalate: 10m, after how long they are told", Rule: rt.name()})
 	}
 	c.noiseWarnings(rt, r)
 }
@@ -118,7 +122,8 @@ func (c *setCompiler) noiseWarnings(rt *ruleText, r *Rule) {
 		c.warnAt(s, fmt.Sprintf("hold is %s, and no window of its hours is longer than %s", r.Hold, r.Windows.Longest()),
 			"the alert opens only when the next window begins; make the hold shorter or the hours longer")
 	}
-	if s := rt.text("escalate"); s != nil && r.Escalate > 0 && len(r.EscalateTo) > 0 && !slices.ContainsFunc(r.EscalateTo, func(ch string) bool { return !slices.Contains(r.Send, ch) }) {
+	if s := rt.text("escalate"); s != nil && r.Escalate > 0 && len(r.EscalateTo) > 0 &&
+		!slices.ContainsFunc(r.EscalateTo, func(ch string) bool { return !slices.Contains(r.Send, ch) }) {
 		c.warnAt(s, "escalate_to names only channels that are told at once", "name somebody else, or use remind")
 	}
 	for _, key := range []string{"hold", "clear", "quiet"} {

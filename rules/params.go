@@ -17,8 +17,9 @@ import (
 	"lintel/rules/hours"
 )
 
-// Params are values that rules share and that each site may set for itself: how long, how many, from which price. A rule uses one as params.NAME in its
-// condition and its message, and in the place of a length of time or a number. They are constants: a set of rules is compiled with them.
+// Params are values that rules share and that each site may set for itself: how long, how many,
+// from which price. A rule uses one as params.NAME in its condition and its message, and in the
+// place of a length of time or a number. They are constants: a set of rules is compiled with them.
 
 // Limits of params.
 const (
@@ -73,7 +74,8 @@ type paramValue struct {
 	yes    bool
 }
 
-// node is the constant that stands in a condition for the value. A period is a number of seconds there.
+// node is the constant that stands in a condition for the value. A period is a number of seconds
+// there.
 func (v paramValue) node() ast.Node {
 	switch v.kind {
 	case paramText:
@@ -406,7 +408,8 @@ func (s *paramSet) names() []string {
 	return names
 }
 
-// resolve replaces the text of a key that names a param by the param's value; ok is false after an error.
+// resolve replaces the text of a key that names a param by the param's value; ok is false after an
+// error.
 func (c *setCompiler) resolve(s *scalar, kinds ...string) (text string, ok bool) {
 	name, isParam := strings.CutPrefix(s.text, paramPrefix)
 	if !isParam {

@@ -77,7 +77,8 @@ func TestParams(t *testing.T) {
 		set.Params()[1].Type, set.Params()[2].Type, set.Params()[3].Type, set.Params()[4].Type})
 }
 
-// Which value is compared decides which rules a fact can meet, so a text param narrows them like a text in the condition.
+// Which value is compared decides which rules a fact can meet, so a text param narrows them like a
+// text in the condition.
 func TestParamsPin(t *testing.T) {
 	set, diagnostics := Check("f.yaml", []byte("params: {place: {default: front-tables, sites: {umberhithe: "+
 		"shelf-a}}}\nrules: [{name: a, when: zone.id == params.place}]"), Known{})
@@ -156,7 +157,8 @@ func TestBadNoise(t *testing.T) {
 
 func itoa(n int) string { return strconv.Itoa(n) }
 
-// A document at the bounds of params, sites and rules is checked within a bounded time: see BenchmarkManySites.
+// A document at the bounds of params, sites and rules is checked within a bounded time: see
+// BenchmarkManySites.
 func manySites() []byte {
 	var b strings.Builder
 	b.WriteString("params:\n")

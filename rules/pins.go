@@ -99,7 +99,8 @@ func both(a, b []pin) []pin {
 	return a
 }
 
-// either joins the pins of two conditions of which one must hold. A side that is never true does not count: it has a pin without values.
+// either joins the pins of two conditions of which one must hold. A side that is never true does
+// not count: it has a pin without values.
 func either(a, b []pin) []pin {
 	var out []pin
 	for _, p := range a {
@@ -118,7 +119,8 @@ func either(a, b []pin) []pin {
 	return out
 }
 
-// causesOf works out after which kinds of fact a condition can change, and after which of these it can become true.
+// causesOf works out after which kinds of fact a condition can change, and after which of these it
+// can become true.
 func causesOf(uses []string, pins []pin, about string, root ast.Node) (concerns, becomes causeSet) {
 	all := setOf(subjectCauses[about])
 	for _, name := range uses {
@@ -136,7 +138,8 @@ func causesOf(uses []string, pins []pin, about string, root ast.Node) (concerns,
 	return concerns, becomes
 }
 
-// only finds the causes that a condition is bound to because it asks for values that a name has only then, such as the direction of a passage.
+// only finds the causes that a condition is bound to because it asks for values that a name has
+// only then, such as the direction of a passage.
 func only(n ast.Node) causeSet {
 	b, ok := n.(*ast.BinaryNode)
 	if !ok {

@@ -9,7 +9,8 @@ import (
 	"lintel/rules/doc"
 )
 
-// TestRefusals goes through what a condition must not hold: the text that is meant, the message and the hint.
+// TestRefusals goes through what a condition must not hold: the text that is meant, the message and
+// the hint.
 func TestRefusals(t *testing.T) {
 	for _, c := range []struct{ when, at, message, hint string }{
 		{`zone.kind = "exit"`, `=`, `"=" does not compare`, "write =="},
@@ -98,7 +99,8 @@ func TestRefusals(t *testing.T) {
 		{`time_between("22:00", "22:00")`, `time_between`, "two different times of day", ""},
 		{`time_between("22:00")`, `time_between`, "two different times of day", ""},
 		{`zone.id + ` + strings.Repeat("zone.id + ", 70) + `"" == ""`, "", "too much text", ""},
-		{strings.Repeat(`zone.id contains zone.name or `, 30) + strings.Repeat("lower(", 40) + "zone.id" + strings.Repeat(")", 40) + ` == ""`, "", "can", ""},
+		{strings.Repeat(`zone.id contains zone.name or `, 30) + strings.Repeat("lower(", 40) + "zone.id" +
+			strings.Repeat(")", 40) + ` == ""`, "", "can", ""},
 		{strings.Repeat("(", 65) + "item.paid" + strings.Repeat(")", 65), "(", "nested more than 64 deep", ""},
 		{strings.Repeat("item.paid or ", 100) + "item.paid", "", "more than 300 parts", "several rules"},
 	} {

@@ -79,10 +79,12 @@ type Rule struct {
 	Line  int
 	Index int // place in the set, from 0
 
-	// Digest is a hash of all that the rule means, whatever its layout on the page: two rules with the same digest behave the same.
+	// Digest is a hash of all that the rule means, whatever its layout on the page: two rules with
+	// the same digest behave the same.
 	Digest string
-	// ConditionDigest is the same of what makes an alert open and clear: about, when, hold, clear, hours and needs. While it stays, open and
-	// pending alerts of the rule stay valid when the rest of the rule changes.
+	// ConditionDigest is the same of what makes an alert open and clear: about, when, hold, clear,
+	// hours and needs. While it stays, open and pending alerts of the rule stay valid when the rest
+	// of the rule changes.
 	ConditionDigest string
 
 	condition *condition
@@ -103,12 +105,14 @@ type Rule struct {
 // Uses returns the names that the condition reads, sorted.
 func (r *Rule) Uses() []string { return slices.Clone(r.uses) }
 
-// Momentary reports whether the condition asks for what just happened, a passage or a kind of fact, rather than for how things are.
+// Momentary reports whether the condition asks for what just happened, a passage or a kind of fact,
+// rather than for how things are.
 func (r *Rule) Momentary() bool {
 	return slices.ContainsFunc(r.uses, func(name string) bool { return name == "cause" || strings.HasPrefix(name, "passage.") })
 }
 
-// InHours reports whether the rule is at work at that time of the site's week. open says whether the site is open.
+// InHours reports whether the rule is at work at that time of the site's week. open says whether
+// the site is open.
 func (r *Rule) InHours(open bool, weekday time.Weekday, minuteOfDay int) bool {
 	switch {
 	case r.Windows != nil:
@@ -119,7 +123,8 @@ func (r *Rule) InHours(open bool, weekday time.Weekday, minuteOfDay int) bool {
 	return true
 }
 
-// Known is what the site has, for warnings about names that lead nowhere. A nil list means that it is not known, and brings no warning.
+// Known is what the site has, for warnings about names that lead nowhere. A nil list means that it
+// is not known, and brings no warning.
 type Known struct {
 	Zones      []string // ids
 	ZoneKinds  []string // kinds of which the site has a zone
@@ -162,7 +167,8 @@ func (c *setCompiler) warnAt(s *scalar, message, hint string) {
 
 func (c *setCompiler) missing(key, hint string) {
 	if c.current.fields[key] == nil {
-		c.Add(Diagnostic{Line: c.current.line, Column: c.current.column, Reason: "the rule has no " + key, Hint: hint, Rule: c.current.name()})
+		c.Add(Diagnostic{Line: c.current.line, Column: c.current.column, Reason: "the rule has no " + key, Hint: hint,
+			Rule: c.current.name()})
 	}
 }
 
@@ -346,11 +352,15 @@ func (c *setCompiler) condition(s *scalar, r *Rule) []lexer.Token {
 		if r.condition, err = c.lang.compile(p, p.root, c.slots, true); err != nil {
 			p.translate(err, s.text)
 		}
-		if p.always == nil && !slices.ContainsFunc(p.problems, func(q problem) bool { return q.warning && q.message == "the condition is never true" }) {
+		if p.always == nil && !slices.ContainsFunc(p.problems, func(q problem) bool {
+			return q.warning &&
+				q.message == "the condition is never true"
+		}) {
 			p.checkSense()
 		}
 		if hold, w := c.current.text("hold"), p.window(); hold != nil && w > 0 && r.Hold >= w {
-			c.warnAt(hold, fmt.Sprintf("hold is %s, and the condition is true for %s at most", r.Hold, w), "it never becomes an alert: make the hold shorter or the time longer")
+			c.warnAt(hold, fmt.Sprintf("hold is %s, and the condition is true for %s at most", r.Hold, w),
+				"it never becomes an alert: make the hold shorter or the time longer")
 		}
 		if p.always != nil {
 			p.problems = append(p.problems, problem{from: 0, to: p.length, warning: true,
@@ -373,8 +383,8 @@ func (c *setCompiler) condition(s *scalar, r *Rule) []lexer.Token {
 	return p.tokens
 }
 
-// digest hashes what the rule means. Words of the condition are compared one by one, so that blanks, comments and the spelling of operators
-// do not count.
+// digest hashes what the rule means. Words of the condition are compared one by one, so that
+// blanks, comments and the spelling of operators do not count.
 func (r *Rule) digest(words []lexer.Token) {
 	h := sha256.New()
 	field := func(key string, values ...string) {

@@ -45,7 +45,8 @@ func compile(t testing.TB, src string) *Set {
 func TestStarterRulesCompileAndAnswer(t *testing.T) {
 	set := compile(t, starter)
 	e := set.NewEvaluator()
-	env := &Env{Cause: "passed", Item: Item{Sellable: true, Present: true}, Product: Product{Name: "Tide Tables"}, Zone: Zone{ID: "street-door", Name: "Street door", Kind: "exit"}}
+	env := &Env{Cause: "passed", Item: Item{Sellable: true, Present: true}, Product: Product{Name: "Tide Tables"},
+		Zone: Zone{ID: "street-door", Name: "Street door", Kind: "exit"}}
 	names := func(rules []*Rule) (out []string) {
 		for _, r := range rules {
 			out = append(out, r.Name)
@@ -75,7 +76,8 @@ func TestDigestIsOfTheMeaning(t *testing.T) {
 	all, condition := digests(t, "rules:\n- name: a\n  when: zone.kind == \"exit\" and not item.paid\n  hold: 60s\n")
 	for _, same := range []string{
 		"# why\nrules:\n  - when: |\n      zone.kind=='exit' // the door\n        && !item.paid\n    hold: 1m\n    name: a\n",
-		"rules: [{name: a, when: 'zone.kind == \"exit\" and not item.paid', hold: 1m0s, clear: 0s, severity: warning, mode: live, hours: always}]",
+		"rules: [{name: a, when: 'zone.kind == \"exit\" and not item.paid', hold: 1m0s, clear: 0s, severity: " +
+			"warning, mode: live, hours: always}]",
 	} {
 		a, c := digests(t, same)
 		require.Equal(t, all, a)
@@ -126,11 +128,14 @@ func TestDefaultsAndFields(t *testing.T) {
   mode: live
 `)
 	p, f := set.Rules()[0], set.Rules()[1]
-	require.Equal(t, []any{event.AboutItem, time.Duration(0), time.Duration(0), time.Duration(0), Warning, "always", ModeLive, 0, 2}, []any{p.About, p.Hold, p.Clear, p.Gather, p.Severity, p.Hours, p.Mode, p.Index, p.Line})
+	require.Equal(t, []any{event.AboutItem, time.Duration(0), time.Duration(0), time.Duration(0), Warning, "always",
+		ModeLive, 0, 2}, []any{p.About, p.Hold, p.Clear, p.Gather, p.Severity, p.Hours, p.Mode, p.Index, p.Line})
 	require.Empty(t, p.Send)
-	require.Equal(t, []any{event.AboutStock, 12 * time.Hour, 90 * time.Second, MaxPeriod, Info, "gone", ModeLive, 1, 4}, []any{f.About, f.Hold, f.Clear, f.Gather, f.Severity, f.Say, f.Mode, f.Index, f.Line})
+	require.Equal(t, []any{event.AboutStock, 12 * time.Hour, 90 * time.Second, MaxPeriod, Info, "gone", ModeLive, 1, 4},
+		[]any{f.About, f.Hold, f.Clear, f.Gather, f.Severity, f.Say, f.Mode, f.Index, f.Line})
 	require.Equal(t, []string{"one"}, f.Send)
-	require.Equal(t, []any{ByProduct, 3, Limit{5, 24 * time.Hour}, 2 * time.Hour, 36 * time.Hour, 10 * time.Minute, []string{"manager", "night-desk"}},
+	require.Equal(t, []any{ByProduct, 3, Limit{5, 24 * time.Hour}, 2 * time.Hour, 36 * time.Hour, 10 * time.Minute,
+		[]string{"manager", "night-desk"}},
 		[]any{f.GatherBy, f.Needs, f.Limit, f.Quiet, f.Remind, f.Escalate, f.EscalateTo})
 	require.Equal(t, []any{ByRule, 0, Limit{}, Storm}, []any{p.GatherBy, p.Needs, p.Limit, set.LimitOf(p)})
 	require.Equal(t, []string{"stock.count"}, f.Uses())

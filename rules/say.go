@@ -83,7 +83,8 @@ func (c *setCompiler) template(s *scalar, about string) []piece {
 	flush()
 	for _, q := range g.problems {
 		at := s.place(q.from)
-		d := Diagnostic{Line: at.line, Column: at.column, Length: max(1, q.to-q.from), Reason: q.message, Hint: q.hint, Rule: c.current.name()}
+		d := Diagnostic{Line: at.line, Column: at.column, Length: max(1, q.to-q.from), Reason: q.message, Hint: q.hint,
+			Rule: c.current.name()}
 		if q.warning {
 			d.Severity = doc.SeverityWarning
 		}
@@ -190,7 +191,8 @@ func (p piece) word() string {
 	return strings.ReplaceAll(name[strings.LastIndexByte(name, '.')+1:], "_", " ")
 }
 
-// oneLine makes line ends blanks and drops other control characters, so that a product's name cannot shape the message.
+// oneLine makes line ends blanks and drops other control characters, so that a product's name
+// cannot shape the message.
 func oneLine(s string) string {
 	clean := func(r rune) bool { return !unicode.IsControl(r) && r != '\u2028' && r != '\u2029' && !bidi(r) }
 	ok := utf8.ValidString(s)

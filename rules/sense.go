@@ -12,7 +12,8 @@ import (
 	"lintel/rules/hours"
 )
 
-// span is the numbers that a name can have: from low to high, both included unless it says otherwise.
+// span is the numbers that a name can have: from low to high, both included unless it says
+// otherwise.
 type span struct {
 	low, high         float64
 	aboveLow, underHi bool // the ends are not included
@@ -34,10 +35,12 @@ func (s span) and(t span) span {
 
 // within reports whether all of t lies in s.
 func (s span) within(t span) bool {
-	return (s.low > t.low || s.low == t.low && (!t.aboveLow || s.aboveLow)) && (s.high < t.high || s.high == t.high && (!t.underHi || s.underHi))
+	return (s.low > t.low || s.low == t.low && (!t.aboveLow || s.aboveLow)) && (s.high < t.high || s.high == t.high &&
+		(!t.underHi || s.underHi))
 }
 
-// domain is what an entry can be: its unit says so, "0 to 23", and nothing that is counted or priced is negative.
+// domain is what an entry can be: its unit says so, "0 to 23", and nothing that is counted or
+// priced is negative.
 func (e *entry) domain() (span, bool) {
 	if e.whole == nil && e.number == nil {
 		return span{}, false
@@ -91,7 +94,8 @@ func comparison(n ast.Node) (e *entry, s span, ok bool) {
 // exclusive are names that are never both true.
 var exclusive = [][2]string{{"item.paid", "item.sellable"}, {"item.foreign", "item.registered"}}
 
-// checkSense warns of conditions that can never be true, or that hold a part that always is: what the parts that must all hold ask for at once.
+// checkSense warns of conditions that can never be true, or that hold a part that always is: what
+// the parts that must all hold ask for at once.
 func (p *parsed) checkSense() {
 	numbers := make(map[string]span)
 	truths := make(map[string]bool)
@@ -164,7 +168,8 @@ func (s span) String() string {
 	return fmt.Sprintf("from %g to %g", s.low, s.high)
 }
 
-// window is the length of the time of day that the condition asks for in every case, as time_between("09:00", "09:30") does; 0 if there is none.
+// window is the length of the time of day that the condition asks for in every case, as
+// time_between("09:00", "09:30") does; 0 if there is none.
 func (p *parsed) window() time.Duration {
 	var walk func(n ast.Node) int
 	walk = func(n ast.Node) int {

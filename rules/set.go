@@ -10,7 +10,8 @@ import (
 	"lintel/rules/doc"
 )
 
-// Set is the compiled rules of one document. It is read-only and may be shared by goroutines; evaluate through an Evaluator each.
+// Set is the compiled rules of one document. It is read-only and may be shared by goroutines;
+// evaluate through an Evaluator each.
 type Set struct {
 	rules []*Rule
 	slots []slot
@@ -25,7 +26,8 @@ type Set struct {
 	bySite map[string]*Set // of sites that set params for themselves, made when they are first asked for
 }
 
-// Rules returns the rules in the order of the document, those that are off included. The slice is not to be changed.
+// Rules returns the rules in the order of the document, those that are off included. The slice is
+// not to be changed.
 func (s *Set) Rules() []*Rule { return s.rules }
 
 // Rule finds a rule by its name, nil if there is none.
@@ -38,10 +40,12 @@ func (s *Set) Rule(name string) *Rule {
 	return nil
 }
 
-// Params returns the params of the document, in its order. The slice and what it holds are not to be changed.
+// Params returns the params of the document, in its order. The slice and what it holds are not to
+// be changed.
 func (s *Set) Params() []*Param { return s.given.list }
 
-// LimitOf returns how many alerts of the rule are told in which time: its own limit, or the document's.
+// LimitOf returns how many alerts of the rule are told in which time: its own limit, or the
+// document's.
 func (s *Set) LimitOf(r *Rule) Limit {
 	if r.Limit.N > 0 {
 		return r.Limit
@@ -49,7 +53,8 @@ func (s *Set) LimitOf(r *Rule) Limit {
 	return s.storm
 }
 
-// ForSite returns the set with the values that the site sets for params; the set itself if it sets none. It is always the same set for the same site.
+// ForSite returns the set with the values that the site sets for params; the set itself if it sets
+// none. It is always the same set for the same site.
 func (s *Set) ForSite(site string) *Set {
 	if site == s.known.Site || !slices.ContainsFunc(s.given.list, func(p *Param) bool { _, ok := p.Sites[site]; return ok }) {
 		return s
@@ -72,8 +77,9 @@ func (s *Set) ForSite(site string) *Set {
 	return own
 }
 
-// Only compiles some of the rules by themselves, with all that stands beside the rules, as if the document had no others. Of their keys those named in without are left out, as if
-// they had not been written. The diagnostics are those of Compile.
+// Only compiles some of the rules by themselves, with all that stands beside the rules, as if the
+// document had no others. Of their keys those named in without are left out, as if they had not
+// been written. The diagnostics are those of Compile.
 func (s *Set) Only(names []string, without ...string) (*Set, []Diagnostic) {
 	return Compile(s.doc.only(names, without...), Known{Site: s.known.Site})
 }
@@ -84,8 +90,9 @@ type sharedLanguage struct {
 	lang *language
 }
 
-// Compile checks a document and makes a Set of it. The Set is nil if there is any error, be it from Parse or from here. The diagnostics are
-// only those of this call, in the order of the document; warnings do not keep a Set from being made.
+// Compile checks a document and makes a Set of it. The Set is nil if there is any error, be it from
+// Parse or from here. The diagnostics are only those of this call, in the order of the document;
+// warnings do not keep a Set from being made.
 func Compile(d *Document, known Known) (*Set, []Diagnostic) {
 	c := newSetCompiler(d, known, nil)
 	set := &Set{doc: d, known: known, storm: c.storm(d), given: c.given}
@@ -108,10 +115,12 @@ func Compile(d *Document, known Known) (*Set, []Diagnostic) {
 	return set, diagnostics
 }
 
-// newSetCompiler makes a compiler; params are those of the document if they were checked before, else nil.
+// newSetCompiler makes a compiler; params are those of the document if they were checked before,
+// else nil.
 func newSetCompiler(d *Document, known Known, params *paramSet) *setCompiler {
 	c := &setCompiler{
-		report: report{doc.NewReport(d.File, maxDiagnostics, d.text, nil)}, known: &known, names: make(map[string]*ruleText), slots: newSlots(), noChannel: make(map[string]bool),
+		report: report{doc.NewReport(d.File, maxDiagnostics, d.text, nil)}, known: &known,
+		names: make(map[string]*ruleText), slots: newSlots(), noChannel: make(map[string]bool),
 	}
 	if params == nil {
 		params = c.params(d)
@@ -125,8 +134,9 @@ func newSetCompiler(d *Document, known Known, params *paramSet) *setCompiler {
 // maxTried is how many rules are tried with the values of sites, all sites together.
 const maxTried = 20_000
 
-// trySites compiles the rules that use params once more for each site that sets some of them for itself: a value within its bounds may still not fit, as the
-// number after a division that is 0 at one site.
+// trySites compiles the rules that use params once more for each site that sets some of them for
+// itself: a value within its bounds may still not fit, as the number after a division that is 0 at
+// one site.
 func (c *setCompiler) trySites(d *Document, rules []*Rule) {
 	left := maxTried
 	for _, site := range slices.Sorted(maps.Keys(c.given.bySite)) {
@@ -141,7 +151,9 @@ func (c *setCompiler) trySites(d *Document, rules []*Rule) {
 				continue
 			}
 			if left--; left < 0 {
-				c.Add(Diagnostic{Line: 1, Column: 1, Reason: fmt.Sprintf("rules and the values of sites come to more than %d cases", maxTried), Hint: "use fewer params in fewer rules"})
+				c.Add(Diagnostic{Line: 1, Column: 1,
+					Reason: fmt.Sprintf("rules and the values of sites come to more than %d cases", maxTried),
+					Hint:   "use fewer params in fewer rules"})
 				return
 			}
 			own.rule(d.rules[i])
@@ -177,7 +189,8 @@ func (c *setCompiler) unused(d *Document, rules []*Rule) {
 	}
 	for _, ch := range c.known.Channels {
 		if !told[ch] {
-			c.Add(Diagnostic{Line: 1, Column: 1, Reason: fmt.Sprintf("no rule tells the channel %s", ch), Hint: "name it in a rule's send, or remove it", Severity: doc.SeverityWarning})
+			c.Add(Diagnostic{Line: 1, Column: 1, Reason: fmt.Sprintf("no rule tells the channel %s", ch),
+				Hint: "name it in a rule's send, or remove it", Severity: doc.SeverityWarning})
 		}
 	}
 }

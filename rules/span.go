@@ -7,7 +7,8 @@ import (
 	"github.com/expr-lang/expr/parser/lexer"
 )
 
-// spanOf returns the characters from the first to the last word of a tree, without brackets that only close at its ends.
+// spanOf returns the characters from the first to the last word of a tree, without brackets that
+// only close at its ends.
 func spanOf(n ast.Node) (from, to int) {
 	from, to = n.Location().From, n.Location().To
 	if c, ok := n.(*ast.ConditionalNode); ok { // its own place is that of the word after it
@@ -58,7 +59,8 @@ func (g *guard) span(n ast.Node) (from, to int) {
 	for last+1 < len(g.tokens) && g.tokens[last+1].To <= to && g.tokens[last+1].Kind != lexer.EOF {
 		last++
 	}
-	// Inside, every bracket that is closed but not opened is opened before, and the other way round.
+	// Inside, every bracket that is closed but not opened is opened before, and the other way
+	// round.
 	opens, missing := 0, 0
 	for _, t := range g.tokens[first : last+1] {
 		switch bracket(t) {

@@ -7,7 +7,8 @@ import (
 	"lintel/rules/doc"
 )
 
-// nearestName is the nearest of dotted names: a name whose last part fits is a suggestion too, so that "kind" finds "zone.kind".
+// nearestName is the nearest of dotted names: a name whose last part fits is a suggestion too, so
+// that "kind" finds "zone.kind".
 func nearestName(got string, candidates []string) string {
 	if best := doc.Nearest(got, candidates); best != "" {
 		return best

@@ -10,7 +10,8 @@ import (
 	"github.com/expr-lang/expr/ast"
 )
 
-// Why explains the answer of a rule: each part of its condition with the value that it had, whether or not it was needed for the answer.
+// Why explains the answer of a rule: each part of its condition with the value that it had, whether
+// or not it was needed for the answer.
 type Why struct {
 	Text   string      `json:"text"`   // as written
 	Value  bool        `json:"value"`  // false when Error is set
@@ -54,7 +55,8 @@ func (e *Evaluator) explain(r *Rule, p *whyPart, env *Env) *Why {
 	for _, q := range p.parts {
 		w.Parts = append(w.Parts, e.explain(r, q, env))
 	}
-	// The answer comes about as in the program, from left to right until it is decided; a failure after that does not count.
+	// The answer comes about as in the program, from left to right until it is decided; a failure
+	// after that does not count.
 	take := func(i int) bool { w.Value, w.Error = w.Parts[i].Value, w.Parts[i].Error; return w.Error == "" }
 	switch p.operator {
 	case "and":
@@ -126,7 +128,8 @@ func shown(v any) any {
 	return v
 }
 
-// prepareWhy takes the condition apart. It passed every check before, so nothing can fail here but by a defect.
+// prepareWhy takes the condition apart. It passed every check before, so nothing can fail here but
+// by a defect.
 func (r *Rule) prepareWhy() {
 	r.lang.mu.Lock()
 	defer r.lang.mu.Unlock()

@@ -4,8 +4,9 @@ import (
 	"github.com/expr-lang/expr/ast"
 )
 
-// How much work a condition can be at worst is worked out before it ever runs, from the sizes that its texts and lists can have. One unit is
-// about a nanosecond. List functions are counted once here; how often they go round is counted while they run, each round by its weight.
+// How much work a condition can be at worst is worked out before it ever runs, from the sizes that
+// its texts and lists can have. One unit is about a nanosecond. List functions are counted once
+// here; how often they go round is counted while they run, each round by its weight.
 const (
 	workNode    = 30 // any node
 	workElement = 40 // comparing with one element of a list
@@ -21,7 +22,8 @@ type extent struct {
 	rounds   int // elements that a list usually has at most: what a list function goes round
 }
 
-// usualZones is how many home zones a product usually has at most. More are fine as long as the step counter does not run out.
+// usualZones is how many home zones a product usually has at most. More are fine as long as the
+// step counter does not run out.
 const usualZones = 20
 
 // worker adds up the work of a condition.

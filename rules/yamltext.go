@@ -6,7 +6,8 @@ import (
 	"lintel/rules/doc"
 )
 
-// scalar is one text of the document with its place, so that an error inside it can point into the file.
+// scalar is one text of the document with its place, so that an error inside it can point into the
+// file.
 type scalar struct {
 	text  string
 	lines []string  // of the whole document
@@ -18,8 +19,9 @@ type scalar struct {
 // place is a line and a column in characters, both from 1.
 type place struct{ line, column int }
 
-// place maps an offset in characters of the text to the file. It walks the written form next to the text; where they part, which only an
-// exotic spelling can bring about, it stays at the last place that was sure.
+// place maps an offset in characters of the text to the file. It walks the written form next to the
+// text; where they part, which only an exotic spelling can bring about, it stays at the last place
+// that was sure.
 func (s *scalar) place(offset int) place {
 	w := written{lines: s.lines, line: s.line - 1, col: s.col - 1, style: s.style}
 	if strings.TrimSpace(s.text) == "" {
@@ -44,7 +46,8 @@ func (s *scalar) place(offset int) place {
 			return at
 		}
 		if w.atLineEnd() {
-			// A line end is written for one blank, or with blank lines after it for one or more line ends.
+			// A line end is written for one blank, or with blank lines after it for one or more
+			// line ends.
 			n := 0
 			for i+n < len(text) && (text[i+n] == '\n' || text[i+n] == ' ' && n == 0) {
 				n++
@@ -104,7 +107,8 @@ func (w *written) atLineEnd() bool {
 	return true
 }
 
-// nextLine moves to the next line with something on it, past its indentation: that of the block, else all leading blanks.
+// nextLine moves to the next line with something on it, past its indentation: that of the block,
+// else all leading blanks.
 func (w *written) nextLine() {
 	for w.line++; w.line < len(w.lines); w.line++ {
 		if strings.TrimLeft(w.lines[w.line], " \t") != "" {

@@ -1,5 +1,6 @@
-// Package app puts a whole Lintel together: store, site loops, sender of webhooks, HTTP. The command line and tests start it with New and
-// Start and end it with Stop; it reads no flags and catches no signals.
+// Package app puts a whole Lintel together: store, site loops, sender of webhooks, HTTP. The
+// command line and tests start it with New and Start and end it with Stop; it reads no flags and
+// catches no signals.
 package app
 
 import (
@@ -53,7 +54,8 @@ type Options struct {
 
 	Log *slog.Logger // default slog.Default
 
-	// A simulated shop has a clock of its own, which the sites and the API go by; webhooks are sent by the real one.
+	// A simulated shop has a clock of its own, which the sites and the API go by; webhooks are sent
+	// by the real one.
 	Now   func() time.Time // default time.Now
 	Speed float64          // how fast Now runs against the real clock; default 1
 }
@@ -110,7 +112,8 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	a.Registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	a.channels = &channels{store: a.Store, log: opt.Log}
 	d, err := deliver.New(deliver.Options{
-		Store: a.Store, Channels: a.channels.get, AboutChannels: a.channels.aboutOthers, Guard: deliver.NewGuard(opt.AllowCIDRs), Log: opt.Log, Schedule: opt.Retry,
+		Store: a.Store, Channels: a.channels.get, AboutChannels: a.channels.aboutOthers,
+		Guard: deliver.NewGuard(opt.AllowCIDRs), Log: opt.Log, Schedule: opt.Retry,
 		Observe: observe(a.Registry, func() deliver.Stats { return a.Dispatcher.Stats() }, func(at int64) float64 {
 			return opt.Now().Sub(time.UnixMilli(at)).Seconds() / opt.Speed
 		}),
@@ -206,7 +209,8 @@ func (a *App) Failed() <-chan error { return a.failed }
 // URL returns where the API listens.
 func (a *App) URL() string { return "http://" + a.listener.Addr().String() }
 
-// Stop ends everything in order: no new requests, what was accepted is folded or stays in the journal, tries under way end, the store closes.
+// Stop ends everything in order: no new requests, what was accepted is folded or stays in the
+// journal, tries under way end, the store closes.
 func (a *App) Stop(ctx context.Context) error {
 	var errs []error
 	if a.server != nil {
@@ -300,7 +304,8 @@ func (c *channels) refresh(ctx context.Context) error {
 	return nil
 }
 
-// observe makes the sender's metrics. since says how many seconds ago something happened at a time of the site clock, Unix milliseconds.
+// observe makes the sender's metrics. since says how many seconds ago something happened at a time
+// of the site clock, Unix milliseconds.
 func observe(reg prometheus.Registerer, stats func() deliver.Stats, since func(at int64) float64) deliver.Observer {
 	tries := prometheus.NewCounterVec(prometheus.CounterOpts{
 		Name: "lintel_delivery_tries_total", Help: "Tries to deliver, by channel and outcome.",
@@ -309,7 +314,8 @@ func observe(reg prometheus.Registerer, stats func() deliver.Stats, since func(a
 		Name: "lintel_delivery_try_seconds", Help: "How long one try took.", Buckets: prometheus.ExponentialBuckets(0.001, 2, 15),
 	})
 	age := prometheus.NewHistogram(prometheus.HistogramOpts{
-		Name: "lintel_delivery_age_seconds", Help: "From the alert's change to its delivery.", Buckets: prometheus.ExponentialBuckets(0.001, 2, 22),
+		Name: "lintel_delivery_age_seconds", Help: "From the alert's change to its delivery.",
+		Buckets: prometheus.ExponentialBuckets(0.001, 2, 22),
 	})
 	settled := prometheus.NewCounterVec(prometheus.CounterOpts{
 		Name: "lintel_deliveries_settled_total", Help: "Deliveries that ended, delivered or dead.",
@@ -321,7 +327,8 @@ func observe(reg prometheus.Registerer, stats func() deliver.Stats, since func(a
 		Name: "lintel_deliveries_waiting", Help: "Deliveries in memory that are not delivered yet.",
 	}, func() float64 { return float64(stats().Queued) })
 	events := prometheus.NewCounterVec(prometheus.CounterOpts{
-		Name: "lintel_channel_events_total", Help: "Channels that failed for 24 or 48 hours, were stopped (410 Gone, or 72 hours without a success), or were started again.",
+		Name: "lintel_channel_events_total", Help: "Channels that failed for 24 or 48 hours, were stopped (410 " +
+			"Gone, or 72 hours without a success), or were started again.",
 	}, []string{"channel", "event"})
 	stopped := prometheus.NewGaugeFunc(prometheus.GaugeOpts{
 		Name: "lintel_channels_stopped", Help: "Channels that nothing is sent to until they are started again.",

@@ -24,7 +24,8 @@ type exports struct {
 	sink  *export.Sink
 }
 
-// newExports makes what Options.Export asks for. Nothing is opened or connected yet: whether it can be is no condition for the server to start.
+// newExports makes what Options.Export asks for. Nothing is opened or connected yet: whether it can
+// be is no condition for the server to start.
 func newExports(a *App) (*exports, error) {
 	o := a.opt.Export
 	keep := o.Keep
@@ -35,7 +36,8 @@ func newExports(a *App) (*exports, error) {
 	var err error
 	if o.Dir != "" {
 		if e.files, err = export.New(export.Options{
-			Dir: o.Dir, Store: a.Store, Runner: a.Runner, Every: o.Every, FactsKeep: keep, Defuse: o.Defuse, Now: a.opt.Now, Log: a.opt.Log, Registry: a.Registry,
+			Dir: o.Dir, Store: a.Store, Runner: a.Runner, Every: o.Every, FactsKeep: keep, Defuse: o.Defuse,
+			Now: a.opt.Now, Log: a.opt.Log, Registry: a.Registry,
 		}); err != nil {
 			return nil, err
 		}

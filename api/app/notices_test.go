@@ -32,7 +32,8 @@ func TestNoticesAboutChannels(t *testing.T) {
 	st := memory.Open()
 	defer st.Close()
 	const secret = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
-	doc := fmt.Sprintf(`[{"name": "chat", "url": %q, "secrets": [%q]}, {"name": "ops", "url": %q, "secrets": [%q], "about_channels": true}]`, gone.URL, secret, ops.URL, secret)
+	doc := fmt.Sprintf(`[{"name": "chat", "url": %q, "secrets": [%q]}, {"name": "ops", "url": %q, "secrets": [%q], `+
+		`"about_channels": true}]`, gone.URL, secret, ops.URL, secret)
 	_, err := st.PutDocument(t.Context(), store.Document{Name: api.ChannelsDocument, At: time.Now(), By: "test", Body: []byte(doc)}, 0)
 	require.NoError(t, err)
 	// Something that is pending for the channel.
@@ -40,7 +41,8 @@ func TestNoticesAboutChannels(t *testing.T) {
 	_, err = st.SetValues(t.Context(), store.Value{Kind: deliver.KindNotice, Key: m.ID, Data: event.AppendDelivery(nil, &m)})
 	require.NoError(t, err)
 
-	a, err := New(t.Context(), Options{Store: st, Listen: "127.0.0.1:0", AllowCIDRs: []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8")}, Log: slog.New(slog.DiscardHandler)})
+	a, err := New(t.Context(), Options{Store: st, Listen: "127.0.0.1:0",
+		AllowCIDRs: []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8")}, Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)
 	require.NoError(t, a.Start(t.Context()))
 	defer func() { require.NoError(t, a.Stop(t.Context())) }()

@@ -26,8 +26,9 @@ type Client struct {
 	http      *http.Client
 }
 
-// New makes a client of the server at an http or https URL, which may have a path that the server's own paths follow (behind a proxy). An empty server is
-// DefaultServer. An empty key sends none. It connects to nothing yet.
+// New makes a client of the server at an http or https URL, which may have a path that the server's
+// own paths follow (behind a proxy). An empty server is DefaultServer. An empty key sends none. It
+// connects to nothing yet.
 func New(server, key string) (*Client, error) {
 	if server == "" {
 		server = DefaultServer
@@ -84,12 +85,14 @@ func (c *Client) Server() string { return c.base.String() }
 // String names the server.
 func (c *Client) String() string { return "client of " + c.Server() }
 
-// Accept304 is a header that, set to any value, lets Do return an answer 304 instead of an error. It is not sent.
+// Accept304 is a header that, set to any value, lets Do return an answer 304 instead of an error.
+// It is not sent.
 const Accept304 = "X-Lintel-Accept-304"
 
-// Do sends a request to a path of the server, which may have a query and must be percent-encoded, and returns its answer. The caller closes the answer's body,
-// which is never nil. header may be nil; what it has wins over what Do sets. An answer that is not 2xx is an error of type *Problem, and its body is closed.
-// There is no time limit but ctx's.
+// Do sends a request to a path of the server, which may have a query and must be percent-encoded,
+// and returns its answer. The caller closes the answer's body, which is never nil. header may be
+// nil; what it has wins over what Do sets. An answer that is not 2xx is an error of type *Problem,
+// and its body is closed. There is no time limit but ctx's.
 func (c *Client) Do(ctx context.Context, method, path string, header http.Header, body io.Reader) (*http.Response, error) {
 	if !strings.HasPrefix(path, "/") {
 		return nil, fmt.Errorf("the path %q does not begin with a slash", path)

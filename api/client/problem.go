@@ -55,12 +55,14 @@ func IsCode(err error, code string) bool {
 	return errors.As(err, &p) && p.Code == code
 }
 
-// maxProblem bounds what is read of an answer that is an error: lists of what is wrong with products are long.
+// maxProblem bounds what is read of an answer that is an error: lists of what is wrong with
+// products are long.
 const maxProblem = 8 << 20
 
 // readProblem makes a problem of an answer, whatever it is.
 func readProblem(res *http.Response) *Problem {
-	p := &Problem{Type: "about:blank", Title: fmt.Sprintf("%d %s", res.StatusCode, http.StatusText(res.StatusCode)), Status: res.StatusCode, RequestID: res.Header.Get("X-Request-Id")}
+	p := &Problem{Type: "about:blank", Title: fmt.Sprintf("%d %s", res.StatusCode, http.StatusText(res.StatusCode)),
+		Status: res.StatusCode, RequestID: res.Header.Get("X-Request-Id")}
 	media, _, _ := mime.ParseMediaType(res.Header.Get("Content-Type"))
 	if media == "application/problem+json" {
 		b, err := io.ReadAll(io.LimitReader(res.Body, maxProblem))
@@ -74,13 +76,14 @@ func readProblem(res *http.Response) *Problem {
 	case res.StatusCode/100 == 3 && res.Header.Get("Location") != "":
 		p.Detail = "it is a redirect, which is not followed, since the key would go with it: give the address that it leads to"
 	default:
-		p.Detail = "the answer has no problem details, so it may not come from a Lintel server: look at the address and at what stands between"
+		p.Detail = "the answer has no problem details, so it may not come from a Lintel server: look at the " +
+			"address and at what stands between"
 	}
 	return p
 }
 
-// read takes over the members of RFC 9457, section 3.1, and reports whether b is an object. As that section has it, a member of the wrong type is ignored, and
-// the status is the one of HTTP.
+// read takes over the members of RFC 9457, section 3.1, and reports whether b is an object. As that
+// section has it, a member of the wrong type is ignored, and the status is the one of HTTP.
 func (p *Problem) read(b []byte) bool {
 	var members map[string]json.RawMessage
 	if json.Unmarshal(b, &members) != nil || members == nil {

@@ -29,7 +29,8 @@ const (
 // start is when the shop's time begins: a Tuesday morning in London, an hour after opening.
 var start = time.Date(2026, 3, 10, 10, 0, 0, 0, time.UTC)
 
-// scenario is what happens: the simulator's demonstration, with one unpaid exit right at the beginning for whoever watches.
+// scenario is what happens: the simulator's demonstration, with one unpaid exit right at the
+// beginning for whoever watches.
 func scenario(seed uint64, length time.Duration) sim.Config {
 	c := sim.Demo(seed, start, length)
 	// Staff leave time enough for an alert about an empty place before they fill it.
@@ -134,7 +135,8 @@ func (w *words) zone(id string) string {
 	return id
 }
 
-// door names the portal of a passage: the zone of its read point, since what came in is in no zone yet.
+// door names the portal of a passage: the zone of its read point, since what came in is in no zone
+// yet.
 func (w *words) door(f *api.FactView) string {
 	if i, ok := w.layout.ReadPointIndex(f.ReadPoint); ok && w.layout.ReadPoints[i].Zone >= 0 {
 		return w.layout.Zones[w.layout.ReadPoints[i].Zone].Name

@@ -39,7 +39,8 @@ func (c *Call) BodyLimit() int64 {
 	return c.server.opt.BodyLimit
 }
 
-// ReadBody reads the body, at most limit bytes of it both as sent and inflated. The result is valid until its release.
+// ReadBody reads the body, at most limit bytes of it both as sent and inflated. The result is valid
+// until its release.
 func (c *Call) ReadBody(limit int64) (Body, error) {
 	r, done, err := c.BodyReader(limit)
 	if err != nil {
@@ -83,7 +84,8 @@ func (c *Call) BodyReader(limit int64) (r io.Reader, done func(), err error) {
 		// A small body can inflate a thousandfold: what counts is what comes out.
 		return &limited{r: z, left: limit, over: tooLarge}, func() { inflaters.Put(z) }, nil
 	default:
-		return nil, nil, Problemf(CodeUnsupportedEncoding, "The Content-Encoding %s is not known; send the body as it is, or with gzip.", Shown([]byte(encoding)))
+		return nil, nil, Problemf(CodeUnsupportedEncoding, "The Content-Encoding %s is not known; send the body as "+
+			"it is, or with gzip.", Shown([]byte(encoding)))
 	}
 }
 

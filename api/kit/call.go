@@ -39,10 +39,12 @@ func (c *Call) admit() error {
 	c.Key = key
 	c.Set("key", key.Name)
 	if !key.Allows(c.Route.Scopes) {
-		return Problemf(CodeMissingScope, "The key %q lacks the scope %s.", key.Name, strings.Join(c.Route.Scopes, " or ")).With("scopes", c.Route.Scopes)
+		return Problemf(CodeMissingScope, "The key %q lacks the scope %s.", key.Name,
+			strings.Join(c.Route.Scopes, " or ")).With("scopes", c.Route.Scopes)
 	}
 	if c.Route.AllSites && !key.AllSites() {
-		return Problemf(CodeMissingSite, "This concerns every site; the key %q is for %s only. It takes a key with the site \"*\".", key.Name, strings.Join(key.Sites, ", "))
+		return Problemf(CodeMissingSite, "This concerns every site; the key %q is for %s only. It takes a key with "+
+			"the site \"*\".", key.Name, strings.Join(key.Sites, ", "))
 	}
 	if c.Route.HasSite() {
 		if c.Site, err = c.unescaped("site"); err != nil {
@@ -52,7 +54,8 @@ func (c *Call) admit() error {
 			return Problemf(CodeMissingSite, "The key %q is not for the site %q.", key.Name, c.Site).With("site", c.Site)
 		}
 		if !ValidSite(c.Site) {
-			return Problemf(CodeUnknownSite, "There is no such site: a site's id has 1 to 64 characters of a-z, 0-9, '-' and '_', and does not begin with '_'.")
+			return Problemf(CodeUnknownSite, "There is no such site: a site's id has 1 to 64 characters of a-z, "+
+				"0-9, '-' and '_', and does not begin with '_'.")
 		}
 	}
 	return nil
@@ -93,8 +96,8 @@ func (c *Call) Flush(rc *http.ResponseController, buf *bytes.Buffer) error {
 	return rc.Flush()
 }
 
-// BrokenOff notes the error of an answer that is partly sent already, and sees to it that the client
-// does not take it for whole. An answer that has not begun returns err.
+// BrokenOff notes the error of an answer that is partly sent already, and sees to it that the
+// client does not take it for whole. An answer that has not begun returns err.
 func (c *Call) BrokenOff(err error) error {
 	if err == nil || !c.Response().Committed {
 		return err

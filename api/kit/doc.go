@@ -31,13 +31,13 @@
 //
 // # Keys
 //
-// Every route that is not Open wants an API key with one of its Scopes (keys.go). A path with {site}
-// also wants a key for that site. Keys are in a document of the store as SHA-256 hashes, and are
-// read again when the copy in memory is a second old; if that fails nobody is let in.
+// Every route that is not Open wants an API key with one of its Scopes (keys.go). A path with
+// {site} also wants a key for that site. Keys are in a document of the store as SHA-256 hashes, and
+// are read again when the copy in memory is a second old; if that fails nobody is let in.
 //
 // # Asking twice
 //
-// A Keyed route takes an Idempotency-Key: its answer is kept in the store and given again. An answer
-// of 500 and above settles nothing, so that the key may be tried again. Keys of different callers
-// never meet.
+// A Keyed route takes an Idempotency-Key: its answer is kept in the store and given again. An
+// answer of 500 and above settles nothing, so that the key may be tried again. Keys of different
+// callers never meet.
 package kit

@@ -34,8 +34,8 @@ func (c *Call) DecodeJSONUpTo(limit int64, v any) error {
 	return DecodeStrict(text, v)
 }
 
-// DecodeStrict decodes the JSON text into v. Members that v does not have, or that are there twice, are
-// refused.
+// DecodeStrict decodes the JSON text into v. Members that v does not have, or that are there twice,
+// are refused.
 func DecodeStrict(text []byte, v any) error {
 	d := json.NewDecoder(bytes.NewReader(text))
 	d.DisallowUnknownFields()
@@ -67,7 +67,8 @@ func OrSyntax(body []byte, err error) error {
 	return Problemf(CodeInvalidJSON, "The body is not valid JSON: %s.", SyntaxReason(body, err))
 }
 
-// SyntaxReason says in Plain words what is wrong with a JSON text, from the standard library, whose messages name the place.
+// SyntaxReason says in Plain words what is wrong with a JSON text, from the standard library, whose
+// messages name the place.
 func SyntaxReason(body []byte, err error) string {
 	var skip json.RawMessage
 	stdErr := json.Unmarshal(body, &skip)
@@ -90,7 +91,8 @@ func CheckText(body []byte) ([]byte, error) {
 	return body, nil
 }
 
-// RepeatedMember returns the name of a member that the object has twice, "" if none: of two values one would be dropped without a word.
+// RepeatedMember returns the name of a member that the object has twice, "" if none: of two values
+// one would be dropped without a word.
 func RepeatedMember(text []byte) string {
 	d := jx.DecodeBytes(text)
 	if d.Next() != jx.Object {

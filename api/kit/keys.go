@@ -29,8 +29,9 @@ const keyPrefix = "lk_"
 // AllSites in Key.Sites stands for every site, also those to come.
 const AllSites = "*"
 
-// Key is an API key as it is stored. The text of a key is "lk_" and the base64url of 32 random bytes; it is Shown once, when the key is made, and only its SHA-256 is kept.
-// With 256 random bits there is nothing to guess, so a slow hash would add nothing.
+// Key is an API key as it is stored. The text of a key is "lk_" and the base64url of 32 random
+// bytes; it is Shown once, when the key is made, and only its SHA-256 is kept. With 256 random bits
+// there is nothing to guess, so a slow hash would add nothing.
 type Key struct {
 	Name     string     `json:"name"` // also names its holder in the journal; never used again, so that the journal stays true
 	Hash     string     `json:"hash"` // SHA-256 of the text, hexadecimal
@@ -43,7 +44,8 @@ type Key struct {
 
 // Allows reports whether the key has one of the scopes. No scopes: any key will do.
 func (k *Key) Allows(scopes []string) bool {
-	return len(scopes) == 0 || slices.Contains(k.Scopes, ScopeAdmin) || slices.ContainsFunc(scopes, func(s string) bool { return slices.Contains(k.Scopes, s) })
+	return len(scopes) == 0 || slices.Contains(k.Scopes, ScopeAdmin) ||
+		slices.ContainsFunc(scopes, func(s string) bool { return slices.Contains(k.Scopes, s) })
 }
 
 // AllSites reports whether the key is for every site.
@@ -93,14 +95,16 @@ func changeKeys(ctx context.Context, st store.Documents, by string, now time.Tim
 		if err != nil {
 			return err
 		}
-		_, err = st.PutDocument(ctx, store.Document{Name: KeysDocument, At: now.UTC().Truncate(time.Millisecond), By: by, Note: note, Body: b}, version)
+		_, err = st.PutDocument(ctx, store.Document{Name: KeysDocument, At: now.UTC().Truncate(time.Millisecond),
+			By: by, Note: note, Body: b}, version)
 		if !errors.Is(err, store.ErrConflict) {
 			return err
 		}
 	}
 }
 
-// MintKey makes a key and returns its text, which is kept nowhere. By is who makes it, for the record.
+// MintKey makes a key and returns its text, which is kept nowhere. By is who makes it, for the
+// record.
 func MintKey(ctx context.Context, st store.Documents, name string, scopes, sites []string, by string, now time.Time) (string, error) {
 	if err := checkKey(name, scopes, sites); err != nil {
 		return "", err
@@ -134,7 +138,8 @@ func checkKey(name string, scopes, sites []string) error {
 	}
 	for _, s := range scopes {
 		if !slices.Contains(Scopes(), s) {
-			return fmt.Errorf("%w: there is no scope %q%s; the scopes are %s", ErrKeySpec, s, doc.OrDidYouMean(s, Scopes()), strings.Join(Scopes(), ", "))
+			return fmt.Errorf("%w: there is no scope %q%s; the scopes are %s", ErrKeySpec, s,
+				doc.OrDidYouMean(s, Scopes()), strings.Join(Scopes(), ", "))
 		}
 	}
 	for _, s := range sites {
@@ -145,7 +150,8 @@ func checkKey(name string, scopes, sites []string) error {
 	return nil
 }
 
-// ListKeys returns all keys, those that were revoked included, in the order in which they were made.
+// ListKeys returns all keys, those that were revoked included, in the order in which they were
+// made.
 func ListKeys(ctx context.Context, st store.Documents) ([]Key, error) {
 	doc, _, err := loadKeys(ctx, st)
 	return doc.Keys, err
@@ -171,11 +177,12 @@ func RevokeKey(ctx context.Context, st store.Documents, name, by string, now tim
 // ValidSite reports whether a site may have this id. Ids that begin with '_' are the service's own.
 func ValidSite(id string) bool { return layout.ValidID(id) && id[0] != '_' }
 
-// keyFresh is how old the keys in memory may be: a key that is revoked on any node ends here within this time.
+// keyFresh is how old the keys in memory may be: a key that is revoked on any node ends here within
+// this time.
 const keyFresh = time.Second
 
-// keyRing keeps the keys in memory by their hash. Looking up a hash takes a time that says nothing about the texts of keys, since whoever guesses can't steer
-// the hash of what they send.
+// keyRing keeps the keys in memory by their hash. Looking up a hash takes a time that says nothing
+// about the texts of keys, since whoever guesses can't steer the hash of what they send.
 type keyRing struct {
 	store store.Documents
 	now   func() time.Time

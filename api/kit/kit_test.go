@@ -39,7 +39,8 @@ func serve(t *testing.T, routes ...Route) (s *Server, key string, log *bytes.Buf
 
 func TestPanicsStayInside(t *testing.T) {
 	s, key, log := serve(t, Route{
-		Method: "GET", Path: "/v1/panic", Name: "panic", Scopes: []string{ScopeOperate}, Handle: func(*Call) error { panic("the secret cause") },
+		Method: "GET", Path: "/v1/panic", Name: "panic", Scopes: []string{ScopeOperate},
+		Handle: func(*Call) error { panic("the secret cause") },
 	})
 	w := httptest.NewRecorder()
 	req := httptest.NewRequest("GET", "/v1/panic", nil)
@@ -66,7 +67,8 @@ func TestUnknownErrorsShowNothing(t *testing.T) {
 	}
 }
 
-// TestTwoTypesOfOneNameAreRefused: of two types that are called the same, one schema would hide the other.
+// TestTwoTypesOfOneNameAreRefused: of two types that are called the same, one schema would hide the
+// other.
 func TestTwoTypesOfOneNameAreRefused(t *testing.T) {
 	table := func(a, b any) []Route {
 		return []Route{
@@ -78,13 +80,15 @@ func TestTwoTypesOfOneNameAreRefused(t *testing.T) {
 	type box struct{ P Point }
 	type Layout struct{ Rows int }
 	require.NotPanics(t, func() { Document{}.Of(table(Point{}, box{}), false) }, "one type may be met twice")
-	require.PanicsWithValue(t, "kit: the OpenAPI document would have one schema Layout for two types, lintel/api/kit.Layout and lintel/engine/layout.Layout; "+
+	require.PanicsWithValue(t, "kit: the OpenAPI document would have one schema Layout for two types, "+
+		"lintel/api/kit.Layout and lintel/engine/layout.Layout; "+
 		"rename one, or give its package a prefix", func() { Document{}.Of(table(Layout{}, layout.Layout{}), false) })
 	prefixed := Document{Prefixes: map[string]string{"lintel/engine/layout": "Shop"}}.Of(table(Layout{}, layout.Layout{}), false)
 	schemas := prefixed["components"].(map[string]any)["schemas"].(map[string]any)
 	require.Contains(t, schemas, "Layout")
 	require.Contains(t, schemas, "ShopLayout")
-	require.Panics(t, func() { Document{}.Of(table(struct{ In Layout }{}, struct{ In layout.Layout }{}), false) }, "within another type, too")
+	require.Panics(t, func() { Document{}.Of(table(struct{ In Layout }{}, struct{ In layout.Layout }{}), false) },
+		"within another type, too")
 }
 
 func TestAnswersOfKeys(t *testing.T) {

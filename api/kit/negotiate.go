@@ -5,8 +5,9 @@ import (
 	"strings"
 )
 
-// Accepts chooses among the media types that a route offers by the Accept header; the first one if it does not matter. The parameter "format" wins, so that
-// a link can ask too. q values only matter as 0: whoever sends several is content with any.
+// Accepts chooses among the media types that a route offers by the Accept header; the first one if
+// it does not matter. The parameter "format" wins, so that a link can ask too. q values only matter
+// as 0: whoever sends several is content with any.
 func (c *Call) Accepts(offers ...string) (string, error) {
 	if f := c.QueryParam("format"); f != "" {
 		for _, o := range offers {
@@ -49,7 +50,8 @@ func (c *Call) mediaType() (string, error) {
 	return media, nil
 }
 
-// WantType checks that the body is of one of the types, the first of which holds where none is given.
+// WantType checks that the body is of one of the types, the first of which holds where none is
+// given.
 func (c *Call) WantType(types ...string) (string, error) {
 	media, err := c.mediaType()
 	if err != nil || media == "" {
@@ -60,5 +62,6 @@ func (c *Call) WantType(types ...string) (string, error) {
 			return t, nil
 		}
 	}
-	return "", Problemf(CodeUnsupportedType, "The Content-Type %s is not taken here; send %s.", Shown([]byte(media)), strings.Join(types, " or ")).With("accepts", types)
+	return "", Problemf(CodeUnsupportedType, "The Content-Type %s is not taken here; send %s.", Shown([]byte(media)),
+		strings.Join(types, " or ")).With("accepts", types)
 }

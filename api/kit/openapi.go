@@ -43,7 +43,8 @@ func (r *Route) baseCodes() []Code {
 		codes = append(codes, CodeInvalidIdempotencyKey, CodeIdempotencyMismatch)
 	}
 	if r.Keyed {
-		codes = append(codes, CodeIdempotencyBusy, CodeIdempotencyLost, CodeBodyTooLarge, CodeUnsupportedEncoding, CodeInvalidEncoding, CodeInvalidBody)
+		codes = append(codes, CodeIdempotencyBusy, CodeIdempotencyLost, CodeBodyTooLarge, CodeUnsupportedEncoding,
+			CodeInvalidEncoding, CodeInvalidBody)
 	}
 	return codes
 }
@@ -59,18 +60,18 @@ func (r *Route) AllCodes() []Code {
 type Document struct {
 	Title, Version, Description string
 
-	// Prefixes are put before the names of the types of a package, by its import path, whose own words
-	// are short; a name that begins with its prefix already stays as it is.
+	// Prefixes are put before the names of the types of a package, by its import path, whose own
+	// words are short; a name that begins with its prefix already stays as it is.
 	Prefixes map[string]string
 
-	// StandIns give a type the schema of another one, by a value of each: for types that are marshalled
-	// by hand.
+	// StandIns give a type the schema of another one, by a value of each: for types that are
+	// marshalled by hand.
 	StandIns map[reflect.Type]any
 }
 
-// Of makes the OpenAPI 3.1 document of the routes. Answers may get new members, so that their schemas
-// let unknown ones through unless strict, which tests are. It panics where two types would have one
-// name.
+// Of makes the OpenAPI 3.1 document of the routes. Answers may get new members, so that their
+// schemas let unknown ones through unless strict, which tests are. It panics where two types would
+// have one name.
 func (d Document) Of(routes []Route, strict bool) map[string]any {
 	s := &schemas{Document: d, defs: map[string]any{}, types: map[string]reflect.Type{}, strict: strict}
 	paths := map[string]any{}
@@ -149,7 +150,8 @@ func (s *schemas) operation(r *Route) map[string]any {
 	if r.Keyed || r.Appends {
 		params = append(params, map[string]any{
 			"name": "Idempotency-Key", "in": "header", "schema": map[string]any{"type": "string", "maxLength": maxIdempotencyKey + 2},
-			"description": "A text of the caller's that names this request. Sent again with it, within 24 hours, the request is not carried out again and has the same answer, with the header Idempotency-Replayed: true.",
+			"description": "A text of the caller's that names this request. Sent again with it, within 24 hours, " +
+				"the request is not carried out again and has the same answer, with the header Idempotency-Replayed: true.",
 		})
 	}
 	if params != nil {
@@ -178,7 +180,8 @@ func (s *schemas) responses(r *Route) map[string]any {
 		key := strconv.Itoa(status)
 		resp, ok := responses[key].(map[string]any)
 		if !ok {
-			resp = map[string]any{"description": http.StatusText(status) + ".\n\n" + strings.Join(lines, "\n\n"), "content": map[string]any{}}
+			resp = map[string]any{"description": http.StatusText(status) + ".\n\n" + strings.Join(lines, "\n\n"),
+				"content": map[string]any{}}
 			responses[key] = resp
 		}
 		resp["content"].(map[string]any)[MediaProblem] = map[string]any{"schema": map[string]any{"$ref": "#/components/schemas/Problem"}}
@@ -262,8 +265,8 @@ func fillWords(schema map[string]any) {
 	}
 }
 
-// name returns the name that a type has in the document, "" if it has none. Only structs get a schema
-// of their own; another type takes part in a clash where it would be taken for one.
+// name returns the name that a type has in the document, "" if it has none. Only structs get a
+// schema of their own; another type takes part in a clash where it would be taken for one.
 func (s *schemas) name(t reflect.Type) string {
 	if other, ok := s.StandIns[t]; ok {
 		t = reflect.TypeOf(other)

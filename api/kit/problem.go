@@ -38,26 +38,31 @@ var (
 	CodeMethodNotAllowed      = Code{"method_not_allowed", 405, "The route exists, the method does not."}
 	CodeNotAcceptable         = Code{"not_acceptable", 406, "The answer does not exist in the form that Accept asks for."}
 	CodeIdempotencyBusy       = Code{"idempotency_in_progress", 409, "The first request with this Idempotency-Key is still running."}
-	CodeIdempotencyLost       = Code{"idempotency_outcome_unknown", 409, "The first request with this Idempotency-Key never ended. Look what became of it and use a new key."}
-	CodeConflict              = Code{"conflict", 409, "Somebody else changed it at the same moment. Try again."}
-	CodeVersionMismatch       = Code{"version_mismatch", 412, "The document is not at the version that If-Match or If-None-Match wants."}
-	CodeBodyTooLarge          = Code{"body_too_large", 413, "The body is larger than the limit, which the answer names."}
-	CodeUnsupportedType       = Code{"unsupported_media_type", 415, "The Content-Type is none that the route takes."}
-	CodeUnsupportedEncoding   = Code{"unsupported_encoding", 415, "The Content-Encoding is not gzip."}
-	CodeInvalidDocument       = Code{"invalid_document", 422, "The document has errors, which the answer lists. Nothing was stored."}
-	CodeIdempotencyMismatch   = Code{"idempotency_mismatch", 422, "The Idempotency-Key was used with another request."}
-	CodeInternal              = Code{"internal", 500, "Something failed here. The log has it under the request's id."}
-	CodeUnavailable           = Code{"unavailable", 503, "The store or the site can't serve now. Try again."}
-	CodeTimeout               = Code{"timeout", 503, "It took too long. It may still take effect: try again with the same Idempotency-Key."}
+	CodeIdempotencyLost       = Code{"idempotency_outcome_unknown", 409,
+		"The first request with this Idempotency-Key never ended. Look what became of it and use a new key."}
+	CodeConflict            = Code{"conflict", 409, "Somebody else changed it at the same moment. Try again."}
+	CodeVersionMismatch     = Code{"version_mismatch", 412, "The document is not at the version that If-Match or If-None-Match wants."}
+	CodeBodyTooLarge        = Code{"body_too_large", 413, "The body is larger than the limit, which the answer names."}
+	CodeUnsupportedType     = Code{"unsupported_media_type", 415, "The Content-Type is none that the route takes."}
+	CodeUnsupportedEncoding = Code{"unsupported_encoding", 415, "The Content-Encoding is not gzip."}
+	CodeInvalidDocument     = Code{"invalid_document", 422, "The document has errors, which the answer lists. Nothing was stored."}
+	CodeIdempotencyMismatch = Code{"idempotency_mismatch", 422, "The Idempotency-Key was used with another request."}
+	CodeInternal            = Code{"internal", 500, "Something failed here. The log has it under the request's id."}
+	CodeUnavailable         = Code{"unavailable", 503, "The store or the site can't serve now. Try again."}
+	CodeTimeout             = Code{"timeout", 503, "It took too long. It may still take effect: try again with the same Idempotency-Key."}
 )
 
 // codes lists the codes of this package.
 var codes = []Code{
-	CodeInvalidJSON, CodeInvalidBody, CodeInvalidParameter, CodeInvalidIdempotencyKey, CodeInvalidEncoding, CodeUnauthorized, CodeMissingScope, CodeMissingSite, CodeNotFound, CodeUnknownSite, CodeMethodNotAllowed, CodeNotAcceptable, CodeIdempotencyBusy, CodeIdempotencyLost, CodeConflict, CodeVersionMismatch, CodeBodyTooLarge, CodeUnsupportedType, CodeUnsupportedEncoding, CodeInvalidDocument, CodeIdempotencyMismatch, CodeInternal, CodeUnavailable, CodeTimeout,
+	CodeInvalidJSON, CodeInvalidBody, CodeInvalidParameter, CodeInvalidIdempotencyKey, CodeInvalidEncoding,
+	CodeUnauthorized, CodeMissingScope, CodeMissingSite, CodeNotFound, CodeUnknownSite, CodeMethodNotAllowed,
+	CodeNotAcceptable, CodeIdempotencyBusy, CodeIdempotencyLost, CodeConflict, CodeVersionMismatch,
+	CodeBodyTooLarge, CodeUnsupportedType, CodeUnsupportedEncoding, CodeInvalidDocument, CodeIdempotencyMismatch,
+	CodeInternal, CodeUnavailable, CodeTimeout,
 }
 
-// Problem is an error as the caller sees it: problem details by RFC 9457. Its type is always "about:blank", so that the title is the status phrase, and
-// "code" says more.
+// Problem is an error as the caller sees it: problem details by RFC 9457. Its type is always
+// "about:blank", so that the title is the status phrase, and "code" says more.
 type Problem struct {
 	Code   Code
 	Detail string
@@ -110,7 +115,8 @@ func (p *Problem) body(requestID string) []byte {
 	return b
 }
 
-// AsProblem maps any error to what the caller may see. What is not known shows nothing of the inside.
+// AsProblem maps any error to what the caller may see. What is not known shows nothing of the
+// inside.
 func AsProblem(err error) *Problem {
 	var p *Problem
 	var he *echo.HTTPError
@@ -137,7 +143,8 @@ func AsProblem(err error) *Problem {
 	return Problemf(CodeInternal, "Something failed here. The log has it under the request's id.").Because(err)
 }
 
-// Unavailable wraps a failure of the store: nothing was wrong with the request, and it may be tried again.
+// Unavailable wraps a failure of the store: nothing was wrong with the request, and it may be tried
+// again.
 func Unavailable(err error) error {
 	var p *Problem
 	switch {

@@ -37,8 +37,8 @@ type Options struct {
 
 	Pages map[string]http.Handler // mounted as they are and without keys, by their prefix, such as "/console/"
 
-	// DressProblem may change a problem before it is answered, for an interface whose standard has its
-	// own types of problems.
+	// DressProblem may change a problem before it is answered, for an interface whose standard has
+	// its own types of problems.
 	DressProblem func(echo.Context, *Problem) *Problem
 
 	BodyLimit     int64         // bytes of a body once it is inflated
@@ -63,8 +63,8 @@ type Server struct {
 // New makes a server of the routes.
 func New(opt Options) *Server {
 	s := &Server{
-		// Keys and answers go by the real clock, as the store does, even where a demonstration lets the
-		// shop's clock run fast.
+		// Keys and answers go by the real clock, as the store does, even where a demonstration lets
+		// the shop's clock run fast.
 		opt: opt, byPath: make(map[string]*Route), keys: &keyRing{store: opt.Store, now: time.Now},
 		answers: &answers{store: opt.Store, now: time.Now, log: opt.Log},
 		requests: prometheus.NewCounterVec(prometheus.CounterOpts{
@@ -105,7 +105,8 @@ func (s *Server) mount() *echo.Echo {
 	return e
 }
 
-// outer is around every request, also those that no route takes: it gives it an id, recovers from panics, measures and logs.
+// outer is around every request, also those that no route takes: it gives it an id, recovers from
+// panics, measures and logs.
 func (s *Server) outer(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) (err error) {
 		started := time.Now()
@@ -165,7 +166,8 @@ func (s *Server) measure(c echo.Context, id string, started time.Time) {
 	}
 }
 
-// wrap is around every route of the table: it limits the time, checks the key, and keeps answers for Idempotency-Keys.
+// wrap is around every route of the table: it limits the time, checks the key, and keeps answers
+// for Idempotency-Keys.
 func (s *Server) wrap(r *Route) echo.HandlerFunc {
 	return func(ec echo.Context) error {
 		c := &Call{Context: ec, Route: r, server: s}
@@ -202,7 +204,8 @@ func (s *Server) answerProblem(c echo.Context, p *Problem) {
 		p = s.opt.DressProblem(c, p)
 	}
 	if p.Code.Status >= 500 {
-		s.opt.Log.Error("request failed", "request", id, "method", c.Request().Method, "route", c.Path(), "code", p.Code.Name, "err", p.cause)
+		s.opt.Log.Error("request failed", "request", id, "method", c.Request().Method, "route", c.Path(), "code",
+			p.Code.Name, "err", p.cause)
 	}
 	if c.Response().Committed {
 		return

@@ -86,7 +86,8 @@ func (c *applyCmd) Run(s *streams) error {
 	done, err := folder.Apply(s.ctx, cl, plan, c.Note)
 	switch {
 	case client.IsCode(err, "version_mismatch"):
-		fmt.Fprintln(s.err, "lintel: the server's configuration changed since the plan was made; nothing was applied. Export what is there now, or apply again")
+		fmt.Fprintln(s.err, "lintel: the server's configuration changed since the plan was made; nothing was "+
+			"applied. Export what is there now, or apply again")
 		return errRefused
 	case err != nil:
 		return refuse(s, err)
@@ -118,7 +119,8 @@ func confirm(s *streams) error {
 	return errRefused
 }
 
-// refuse tells what was wrong with what was asked for (exit code 1) from a failure of the system, which it passes on.
+// refuse tells what was wrong with what was asked for (exit code 1) from a failure of the system,
+// which it passes on.
 func refuse(s *streams, err error) error {
 	var faults folder.Faults
 	var p *client.Problem

@@ -18,7 +18,8 @@ var scriptCommands = map[string]func(ts *testscript.TestScript, neg bool, args [
 	"code":   exitCode,
 }
 
-// startServer runs a server on loopback until the script ends: server DIR. It sets LINTEL_SERVER, LINTEL_KEY to a key for everything, and LOOKS to one that may only look.
+// startServer runs a server on loopback until the script ends: server DIR. It sets LINTEL_SERVER,
+// LINTEL_KEY to a key for everything, and LOOKS to one that may only look.
 func startServer(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) != 1 {
 		ts.Fatalf("usage: server DIR")

@@ -129,8 +129,10 @@ func layerOf(pkg string) (layer, bool) {
 }
 
 // impure are imports and calls that a pure package may not have.
-var impureImports = []string{"os", "net", "net/...", "log", "log/...", "math/rand", "math/rand/v2", "crypto/rand", "os/...", "io/fs", "database/sql", "syscall", "testing"}
-var impureCalls = []string{"time.Now", "time.Since", "time.Until", "time.Sleep", "time.After", "time.Tick", "time.NewTimer", "time.NewTicker", "time.AfterFunc", "fmt.Print", "fmt.Println", "fmt.Printf"}
+var impureImports = []string{"os", "net", "net/...", "log", "log/...", "math/rand", "math/rand/v2", "crypto/rand",
+	"os/...", "io/fs", "database/sql", "syscall", "testing"}
+var impureCalls = []string{"time.Now", "time.Since", "time.Until", "time.Sleep", "time.After", "time.Tick",
+	"time.NewTimer", "time.NewTicker", "time.AfterFunc", "fmt.Print", "fmt.Println", "fmt.Printf"}
 
 // testHelpers are for tests only.
 var testHelpers = []string{"engine/store/storetest", "engine/store/redistest"}
@@ -162,7 +164,8 @@ func sources(t *testing.T) []source {
 			return err
 		}
 		if d.IsDir() {
-			if name := d.Name(); path != root && (strings.HasPrefix(name, ".") && name != "." && name != ".." || name == "testdata" || name == "node_modules" || name == "bin") {
+			if name := d.Name(); path != root && (strings.HasPrefix(name, ".") && name != "." && name != ".." ||
+				name == "testdata" || name == "node_modules" || name == "bin") {
 				return fs.SkipDir
 			}
 			return nil
@@ -206,7 +209,8 @@ func TestImportsPointOneWay(t *testing.T) {
 			own, isOwn := strings.CutPrefix(path, module+"/")
 			if !isOwn {
 				if layer.pure && matchesAny(impureImports, path) {
-					t.Errorf("%s imports %s, but package %s is pure: equal inputs must give equal outputs, with no clock, chance or I/O", s.path, path, s.dir)
+					t.Errorf("%s imports %s, but package %s is pure: equal inputs must give equal outputs, with no "+
+						"clock, chance or I/O", s.path, path, s.dir)
 				}
 				continue
 			}
@@ -258,8 +262,10 @@ func (s *source) imports(t *testing.T) map[string]string {
 func impurities(t *testing.T, s source) (faults []string) {
 	paths := s.imports(t)
 	for name, path := range paths {
-		if strings.HasPrefix(name, ".") && slices.ContainsFunc(impureCalls, func(call string) bool { return strings.HasPrefix(call, path+".") }) {
-			faults = append(faults, fmt.Sprintf("%s: a pure package imports %s under no name, so that its calls can't be told apart", s.path, path))
+		if strings.HasPrefix(name, ".") && slices.ContainsFunc(impureCalls,
+			func(call string) bool { return strings.HasPrefix(call, path+".") }) {
+			faults = append(faults, fmt.Sprintf("%s: a pure package imports %s under no name, so that its calls "+
+				"can't be told apart", s.path, path))
 		}
 	}
 	ast.Inspect(s.file, func(n ast.Node) bool {
@@ -269,7 +275,8 @@ func impurities(t *testing.T, s source) (faults []string) {
 		case *ast.SelectorExpr:
 			if x, ok := n.X.(*ast.Ident); ok {
 				if call := paths[x.Name] + "." + n.Sel.Name; slices.Contains(impureCalls, call) {
-					faults = append(faults, fmt.Sprintf("%s: %s in a pure package: time is data on the entry", s.fset.Position(n.Pos()), call))
+					faults = append(faults, fmt.Sprintf("%s: %s in a pure package: time is data on the entry",
+						s.fset.Position(n.Pos()), call))
 				}
 			}
 		}

@@ -98,7 +98,8 @@ func (c *checkCmd) context(s *streams, ctx *cases.Context) (ok bool, err error) 
 	return err == nil, err
 }
 
-// readLayout reads a layout from a file. If it has errors they are printed, and the error is errRefused.
+// readLayout reads a layout from a file. If it has errors they are printed, and the error is
+// errRefused.
 func readLayout(s *streams, name string) (*layout.Layout, error) {
 	src, err := readFile(s, name)
 	if err != nil {
@@ -113,7 +114,8 @@ func readLayout(s *streams, name string) (*layout.Layout, error) {
 	return lay, err
 }
 
-// readProducts reads products from a file, JSON or CSV. If they have errors they are printed, and the error is errRefused.
+// readProducts reads products from a file, JSON or CSV. If they have errors they are printed, and
+// the error is errRefused.
 func readProducts(s *streams, name string) (*catalog.Catalog, error) {
 	src, err := readFile(s, name)
 	if err != nil {

@@ -27,8 +27,10 @@ import (
 	"lintel/engine/store/redistest"
 )
 
-// The crash test: under load, the server (or Redis) is killed with SIGKILL at seeded moments and started again. At the end every read that was answered
-// with 202 must be in the state, no alert may exist twice, and every alert must have reached the receiver at least once, always with the same id.
+// The crash test: under load, the server (or Redis) is killed with SIGKILL at seeded moments and
+// started again. At the end every read that was answered with 202 must be in the state, no alert
+// may exist twice, and every alert must have reached the receiver at least once, always with the
+// same id.
 //
 // Three moments by default; the whole of it is
 //
@@ -214,7 +216,8 @@ func testCrash(t *testing.T, v *victim, seed uint64, strike func(moment int)) {
 		require.Less(t, code, 300, "%s: %s", d[0], answer)
 	}
 
-	// Four clients post new items without a pause. What was not answered is sent again with its key, as a handheld would.
+	// Four clients post new items without a pause. What was not answered is sent again with its
+	// key, as a handheld would.
 	stop := make(chan struct{})
 	var wg sync.WaitGroup
 	for c := range 4 {
@@ -342,8 +345,8 @@ func testCrash(t *testing.T, v *victim, seed uint64, strike func(moment int)) {
 	t.Logf("%d reads accepted, %d alerts, %d crashes", accepted, wantAlerts, crashes(t))
 }
 
-// countThrough opens a count and feeds it through all crashes, sending again what was not answered. The function it returns checks that the count lost no tag and
-// has none twice.
+// countThrough opens a count and feeds it through all crashes, sending again what was not answered.
+// The function it returns checks that the count lost no tag and has none twice.
 func countThrough(t *testing.T, v *victim, key string, stop <-chan struct{}, wg *sync.WaitGroup) func() {
 	const path = "/v1/sites/umberhithe/counts"
 	client := &http.Client{Timeout: 5 * time.Second}

@@ -1,7 +1,9 @@
-// Command lintel is the whole of Lintel in one binary: the server, a demonstration, and the tools around them.
+// Command lintel is the whole of Lintel in one binary: the server, a demonstration, and the tools
+// around them.
 //
-// It holds flags, signals and exit codes; everything else is in packages. Exit codes: 0 done, 1 what was asked for did not succeed (a bad rule, a
-// refused identity), 2 the call itself was wrong, 3 the system failed, 4 a dry run found something that would change.
+// It holds flags, signals and exit codes; everything else is in packages. Exit codes: 0 done, 1
+// what was asked for did not succeed (a bad rule, a refused identity), 2 the call itself was wrong,
+// 3 the system failed, 4 a dry run found something that would change.
 package main
 
 import (
@@ -26,7 +28,8 @@ type streams struct {
 	err io.Writer
 }
 
-// errRefused says that the command ran but what it was asked about is not good: exit code 1. What is wrong was printed already.
+// errRefused says that the command ran but what it was asked about is not good: exit code 1. What
+// is wrong was printed already.
 var errRefused = errors.New("refused")
 
 type cli struct {
@@ -52,7 +55,8 @@ type cli struct {
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
-	// A reader that goes away (lintel demo | head) is a write error like any other, so that a command can clean up.
+	// A reader that goes away (lintel demo | head) is a write error like any other, so that a
+	// command can clean up.
 	signal.Ignore(syscall.SIGPIPE)
 	os.Exit(run(streams{ctx, os.Stdin, os.Stdout, os.Stderr}, os.Args[1:]))
 }

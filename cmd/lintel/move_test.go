@@ -71,7 +71,8 @@ func (s *shopServer) do(method, path, kind, body string, want int, headers ...st
 	return got
 }
 
-// contents reads everything that a Redis store has but leases, idempotency keys and how often kinds were changed: by key, as text. It also lists the names under which it is kept.
+// contents reads everything that a Redis store has but leases, idempotency keys and how often kinds
+// were changed: by key, as text. It also lists the names under which it is kept.
 func contents(t *testing.T, s *redistest.Server) (all map[string]string, names []string) {
 	ctx := t.Context()
 	c := s.Client(t)
@@ -111,8 +112,9 @@ func contents(t *testing.T, s *redistest.Server) (all map[string]string, names [
 	return all, names
 }
 
-// A store is moved from Redis to the embedded one and on to another Redis: everything is there afterwards, what belongs to no site included. A channel that was stopped is
-// stopped still, and who was told of it is not told again.
+// A store is moved from Redis to the embedded one and on to another Redis: everything is there
+// afterwards, what belongs to no site included. A channel that was stopped is stopped still, and
+// who was told of it is not told again.
 func TestMove(t *testing.T) {
 	const ended = "2026-03-01T10:00:00.000Z"
 	var toChat, toOps atomic.Int32
@@ -183,7 +185,8 @@ func TestMove(t *testing.T) {
 		require.Equal(t, stopped, got)
 		require.Equal(t, told, list(s))
 		require.Equal(t, jobs, string(s.do("GET", "/epcis/capture", "", "", 200)))
-		// It moves once more: to the same channel nothing is sent, and nobody is told again that it is stopped.
+		// It moves once more: to the same channel nothing is sent, and nobody is told again that it
+		// is stopped.
 		for _, zone := range []string{"shelf-a", "shelf-b"} {
 			s.do("POST", "/v1/sites/umberhithe/reads?wait=10s", "application/json",
 				fmt.Sprintf(`[{"epc":%q,"read_point":"handheld-1","zone":%q}]`, crashItem(uint64(100+chats+notices)).Hex(), zone), 200)

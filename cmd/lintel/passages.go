@@ -53,7 +53,8 @@ func (c *passagesCmd) Run(s *streams) error {
 	// Facts that may be later than this have no end yet.
 	to := time.Now().Add(-passages.Around).UnixMilli()
 	base := "/v1/sites/" + url.PathEscape(c.Site) + "/facts"
-	query := url.Values{"cause": {"passed"}, "from": {strconv.FormatInt(min(from, to), 10)}, "to": {strconv.FormatInt(to, 10)}, "limit": {"1000"}}
+	query := url.Values{"cause": {"passed"}, "from": {strconv.FormatInt(min(from, to), 10)},
+		"to": {strconv.FormatInt(to, 10)}, "limit": {"1000"}}
 	written, gone := 0, 0
 	for more := true; more; {
 		var list api.FactList
@@ -143,9 +144,11 @@ func judgePassages(s *streams, name string, asJSON bool) error {
 		return fmt.Sprintf("%.1f %%", 100*float64(n)/float64(of))
 	}
 	w := tabwriter.NewWriter(s.out, 0, 4, 2, ' ', 0)
-	fmt.Fprintf(w, "SITE\tDOOR\tOUT\tNOTIFIED WITHIN %s\tRECALL\tIN OR STAYED\tNOTIFIED AS OUT\tFALSE\tCHANGED\tUNLABELLED\n", passages.Within)
+	fmt.Fprintf(w, "SITE\tDOOR\tOUT\tNOTIFIED WITHIN %s\tRECALL\tIN OR STAYED\tNOTIFIED AS "+
+		"OUT\tFALSE\tCHANGED\tUNLABELLED\n", passages.Within)
 	for _, d := range report.Doors {
-		fmt.Fprintf(w, "%s\t%s\t%d\t%d\t%s\t%d\t%d\t%s\t%d\t%d\n", d.Site, d.Door, d.Out, d.Found, share(d.Found, d.Out), d.Other, d.False, share(d.False, d.Other), d.Changed, d.Unlabelled)
+		fmt.Fprintf(w, "%s\t%s\t%d\t%d\t%s\t%d\t%d\t%s\t%d\t%d\n", d.Site, d.Door, d.Out, d.Found,
+			share(d.Found, d.Out), d.Other, d.False, share(d.False, d.Other), d.Changed, d.Unlabelled)
 	}
 	return w.Flush()
 }

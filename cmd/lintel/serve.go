@@ -42,7 +42,8 @@ type serveCmd struct {
 // stopWithin bounds a clean end.
 const stopWithin = 25 * time.Second
 
-// Validate refuses limits that can't be meant. There is none that means "no limit": a trial shares the machine with the shop.
+// Validate refuses limits that can't be meant. There is none that means "no limit": a trial shares
+// the machine with the shop.
 func (c *serveCmd) Validate() error {
 	switch {
 	case c.TrialLimit < 0 || c.TrialLimit > maxTrials:

@@ -28,7 +28,8 @@ func serveFlags(t *testing.T, args ...string) (serveCmd, error) {
 	return c.Serve, err
 }
 
-// The limits of trials can be set by flag, variable or file; left alone they are what the API has without them.
+// The limits of trials can be set by flag, variable or file; left alone they are what the API has
+// without them.
 func TestTrialFlags(t *testing.T) {
 	type limits struct {
 		Limit, Alerts, Facts int

@@ -113,7 +113,8 @@ func (c *keyListCmd) Run(s *streams) error {
 			if k.Disabled != nil {
 				revoked = k.Disabled.Format(time.DateTime)
 			}
-			fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\n", k.Name, strings.Join(k.Scopes, ","), strings.Join(k.Sites, ","), k.Created.Format(time.DateTime), revoked)
+			fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\n", k.Name, strings.Join(k.Scopes, ","), strings.Join(k.Sites, ","),
+				k.Created.Format(time.DateTime), revoked)
 		}
 		return w.Flush()
 	})

@@ -182,7 +182,8 @@ func (c *trialCmd) config(s *streams) (*engine.Config, error) {
 }
 
 // onFile tries a rule on a file of facts.
-func (c *trialCmd) onFile(s *streams, config *engine.Config, site string, tried *trial.Version, line *progressLine) (*trial.Report, []trial.Alert, error) {
+func (c *trialCmd) onFile(s *streams, config *engine.Config, site string, tried *trial.Version,
+	line *progressLine) (*trial.Report, []trial.Alert, error) {
 	plan := trial.Plan{Site: site, Config: config, Tried: tried}
 	plan.From, _ = moment("", c.From) // Validate has read them
 	plan.To, _ = moment("", c.To)
@@ -234,7 +235,8 @@ func (c *trialCmd) onFile(s *streams, config *engine.Config, site string, tried 
 }
 
 // onServer lets a server try a rule.
-func (c *trialCmd) onServer(ctx context.Context, text []byte, tried *trial.Version, line *progressLine) (*trial.Report, []trial.Alert, error) {
+func (c *trialCmd) onServer(ctx context.Context, text []byte, tried *trial.Version, line *progressLine) (*trial.Report,
+	[]trial.Alert, error) {
 	server, err := c.Client()
 	if err != nil {
 		return nil, nil, err
@@ -312,7 +314,8 @@ func (c *countingReader) Read(b []byte) (int, error) {
 	return n, err
 }
 
-// progressLine is a line of a terminal that is written again and again. Without a terminal it writes nothing.
+// progressLine is a line of a terminal that is written again and again. Without a terminal it
+// writes nothing.
 type progressLine struct {
 	w        io.Writer
 	terminal bool

@@ -50,10 +50,12 @@ func (c *walkTestCmd) Validate() error {
 
 // steps are what to say for each kind of walk: before it begins, and how it ends.
 var steps = map[string][2]string{
-	walktest.Out:   {"Stand well inside with the tags. Press Enter and walk out.", "Press Enter once you are well past the door."},
-	walktest.In:    {"Stand well outside with the tags. Press Enter and walk in.", "Press Enter once you are well inside."},
-	walktest.Along: {"Stand inside, beside the door. Press Enter and walk past it without going through.", "Press Enter once you are well away."},
-	walktest.Still: {"Leave the tags where goods lie nearest to the door. Press Enter and keep away.", "Press Enter after ten seconds or more."},
+	walktest.Out: {"Stand well inside with the tags. Press Enter and walk out.", "Press Enter once you are well past the door."},
+	walktest.In:  {"Stand well outside with the tags. Press Enter and walk in.", "Press Enter once you are well inside."},
+	walktest.Along: {"Stand inside, beside the door. Press Enter and walk past it without going through.",
+		"Press Enter once you are well away."},
+	walktest.Still: {"Leave the tags where goods lie nearest to the door. Press Enter and keep away.",
+		"Press Enter after ten seconds or more."},
 }
 
 func (c *walkTestCmd) Run(s *streams) error {
@@ -83,7 +85,8 @@ func (c *walkTestCmd) Run(s *streams) error {
 	if err != nil {
 		return err
 	}
-	path := "/v1/sites/" + url.PathEscape(c.Site) + "/doors/" + url.PathEscape(c.Door) + "/walktest?note=" + url.QueryEscape("lintel walk-test")
+	path := "/v1/sites/" + url.PathEscape(c.Site) + "/doors/" + url.PathEscape(c.Door) + "/walktest?note=" +
+		url.QueryEscape("lintel walk-test")
 	resp, err := cl.Do(s.ctx, http.MethodPost, path, http.Header{"Content-Type": {"application/json"}}, bytes.NewReader(body))
 	if err != nil {
 		return refuse(s, err)

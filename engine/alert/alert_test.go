@@ -153,8 +153,8 @@ var stateNames = [states]string{
 	"none", "hold", "quiet", "hours", "needs", "open", "acknowledged", "joined", "leads", "leads acknowledged", "cleared",
 }
 
-// walk is every cell of the table: what becomes of an alert in a state, and which changes people see. "-":
-// nothing at all changes. "gone": the alert is no longer in the book.
+// walk is every cell of the table: what becomes of an alert in a state, and which changes people
+// see. "-": nothing at all changes. "gone": the alert is no longer in the book.
 var walk = []struct {
 	name  string
 	state state
@@ -179,9 +179,10 @@ var walk = []struct {
 	{"hours", stateHours, onTables + "    hours: 12:00-13:00\n", 1, func(sh *shop) { sh.put("tables", 1) }, cells(map[occurrence]string{
 		onFalse: "gone", onFailed: "hours: rule opened", onDue: "open: opened", onWithdraw: "gone",
 	})},
-	{"needs", stateNeeds, onTables + "    gather: 1m\n    needs: 3\n", 2, func(sh *shop) { sh.put("tables", 1, 2) }, cells(map[occurrence]string{
-		onFalse: "gone", onFailed: "needs: rule opened", onDue: "gone", onWithdraw: "gone",
-	})},
+	{"needs", stateNeeds, onTables + "    gather: 1m\n    needs: 3\n", 2, func(sh *shop) { sh.put("tables", 1, 2) },
+		cells(map[occurrence]string{
+			onFalse: "gone", onFailed: "needs: rule opened", onDue: "gone", onWithdraw: "gone",
+		})},
 	{"open", stateOpen, onTables, 1, func(sh *shop) { sh.put("tables", 1) }, cells(map[occurrence]string{
 		onFalse: "cleared: cleared", onFailed: "open: rule opened", onDue: "cleared: cleared", onEscalateDue: "open: escalated",
 		onRemindDue: "open: reminded", onAcknowledge: "acknowledged: acknowledged", onClose: "gone: closed", onWithdraw: "cleared: cleared",
@@ -193,10 +194,11 @@ var walk = []struct {
 		onTrue: "open", onFailed: "open: rule opened", onDue: "cleared: cleared", onEscalateDue: "open: escalated",
 		onRemindDue: "open: reminded", onAcknowledge: "acknowledged: acknowledged", onClose: "gone: closed", onWithdraw: "cleared: cleared",
 	})},
-	{"open, another has joined", stateOpen, onTables + "    gather: 1m\n", 1, func(sh *shop) { sh.put("tables", 1, 2) }, cells(map[occurrence]string{
-		onFalse: "leads", onFailed: "open: rule opened", onDue: "leads", onGathered: "open: gathered", onEscalateDue: "open: escalated",
-		onRemindDue: "open: reminded", onAcknowledge: "acknowledged: acknowledged", onClose: "gone: closed", onWithdraw: "leads",
-	})},
+	{"open, another has joined", stateOpen, onTables + "    gather: 1m\n", 1, func(sh *shop) { sh.put("tables", 1, 2) },
+		cells(map[occurrence]string{
+			onFalse: "leads", onFailed: "open: rule opened", onDue: "leads", onGathered: "open: gathered", onEscalateDue: "open: escalated",
+			onRemindDue: "open: reminded", onAcknowledge: "acknowledged: acknowledged", onClose: "gone: closed", onWithdraw: "leads",
+		})},
 	{"acknowledged", stateAcknowledged, onTables, 1, func(sh *shop) {
 		sh.put("tables", 1)
 		sh.act("acknowledge")
@@ -204,14 +206,15 @@ var walk = []struct {
 		onFalse: "cleared: cleared", onFailed: "acknowledged: rule opened", onDue: "cleared: cleared", onClose: "gone: closed",
 		onWithdraw: "cleared: cleared",
 	})},
-	{"acknowledged, its clear delay runs, another has joined", stateAcknowledged, onTables + "    clear: 1m\n    gather: 1m\n", 1, func(sh *shop) {
-		sh.put("tables", 1, 2)
-		sh.act("acknowledge")
-		sh.put("shelf", 1)
-	}, cells(map[occurrence]string{
-		onTrue: "acknowledged", onFailed: "acknowledged: rule opened", onDue: "leads acknowledged", onGathered: "acknowledged: gathered",
-		onClose: "gone: closed", onWithdraw: "leads acknowledged",
-	})},
+	{"acknowledged, its clear delay runs, another has joined", stateAcknowledged,
+		onTables + "    clear: 1m\n    gather: 1m\n", 1, func(sh *shop) {
+			sh.put("tables", 1, 2)
+			sh.act("acknowledge")
+			sh.put("shelf", 1)
+		}, cells(map[occurrence]string{
+			onTrue: "acknowledged", onFailed: "acknowledged: rule opened", onDue: "leads acknowledged", onGathered: "acknowledged: gathered",
+			onClose: "gone: closed", onWithdraw: "leads acknowledged",
+		})},
 	{"joined", stateJoined, onTables + "    gather: 1m\n", 2, func(sh *shop) { sh.put("tables", 1, 2) }, cells(map[occurrence]string{
 		onFalse: "gone", onFailed: "joined: rule opened", onDue: "gone", onWithdraw: "gone",
 	})},
@@ -340,8 +343,8 @@ func TestNeedsAreNamedInTheFirstMessage(t *testing.T) {
 	require.Equal(t, []string{"opened", "cleared"}, sh.changes)
 }
 
-// A storm takes what a rule raises beyond its limit, also after loading: each is counted against the limit,
-// and the sentence says how many there are.
+// A storm takes what a rule raises beyond its limit, also after loading: each is counted against
+// the limit, and the sentence says how many there are.
 func TestAStormIsStillOneAfterLoading(t *testing.T) {
 	sh := newShop(t, onTables+"    limit: 2 per 10m\n    gather: 10s\n")
 	for n := range 3 {

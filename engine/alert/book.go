@@ -16,10 +16,12 @@ import (
 	"lintel/rules"
 )
 
-// Shop is what a book asks of the site that it belongs to, and where it puts what comes of its alerts.
+// Shop is what a book asks of the site that it belongs to, and where it puts what comes of its
+// alerts.
 type Shop interface {
-	// Env fills what a rule sees of an alert's subject now, with the cause and the passage that raised the
-	// alert; nil if the subject is gone. It is valid until the next environment is filled.
+	// Env fills what a rule sees of an alert's subject now, with the cause and the passage that
+	// raised the alert; nil if the subject is gone. It is valid until the next environment is
+	// filled.
 	Env(s Subject, a *event.Alert) *rules.Env
 	// Identify fills the words of an item's identity, which the environment may lack.
 	Identify(env *rules.Env, k epc.Key, text string)
@@ -33,7 +35,8 @@ type Shop interface {
 	Joined(a *event.Alert)
 }
 
-// Subject is what an alert is about. At any time there is at most one alert for each rule and subject.
+// Subject is what an alert is about. At any time there is at most one alert for each rule and
+// subject.
 type Subject struct {
 	about byte // see abouts; the byte is stored
 	key   epc.Key
@@ -60,8 +63,8 @@ func Reader(point string) Subject { return Subject{about: 'r', place: point} }
 // Count is the subject of rules about a count.
 func Count(id string) Subject { return Subject{about: 'c', place: id} }
 
-// failure is the subject of the alert that reports a rule which failed, storm that of what a rule raises
-// beyond its limit.
+// failure is the subject of the alert that reports a rule which failed, storm that of what a rule
+// raises beyond its limit.
 func failure(rule string) Subject { return Subject{about: 'f', place: rule} }
 func storm(rule string) Subject   { return Subject{about: 'o', place: rule} }
 
@@ -118,8 +121,8 @@ func cutLast(s string) (before, after string) {
 
 func compareTracks(a, b *track) int { return cmp.Or(cmp.Compare(a.seq, b.seq), cmp.Compare(a.n, b.n)) }
 
-// Book holds the alerts of a site that are not closed, and what is remembered of its rules. It is not for
-// concurrent use, but for Explain and the questions, which change nothing.
+// Book holds the alerts of a site that are not closed, and what is remembered of its rules. It is
+// not for concurrent use, but for Explain and the questions, which change nothing.
 type Book struct {
 	site string
 	shop Shop
@@ -164,13 +167,15 @@ func (b *Book) Bind(set *rules.Set) {
 	}
 }
 
-// Begin says which entry what follows comes of, and what time it is: Unix milliseconds of the site clock.
+// Begin says which entry what follows comes of, and what time it is: Unix milliseconds of the site
+// clock.
 func (b *Book) Begin(seq uint64, now int64) { b.seq, b.now = seq, now }
 
 // Follows reports whether any rule has an alert about the subject whose condition has not ended.
 func (b *Book) Follows(s Subject) bool { return len(b.bySubject[s]) > 0 }
 
-// About returns the alert of a rule about a subject whose condition has not ended, nil if there is none.
+// About returns the alert of a rule about a subject whose condition has not ended, nil if there is
+// none.
 func (b *Book) About(s Subject, rule string) *event.Alert {
 	if t := b.trackOf(s, rule); t != nil {
 		return &t.Alert
@@ -195,7 +200,8 @@ func (b *Book) Alert(id string) *event.Alert {
 	return nil
 }
 
-// Alerts lists the alerts that are not closed, pending ones included, in the order in which they were raised.
+// Alerts lists the alerts that are not closed, pending ones included, in the order in which they
+// were raised.
 func (b *Book) Alerts() []*event.Alert {
 	tracks := b.inOrder()
 	list := make([]*event.Alert, len(tracks))
@@ -236,7 +242,8 @@ func (b *Book) Digest(put func(format string, args ...any)) {
 	}
 }
 
-// newAlert puts an alert of a rule into the book, pending, and lets facts about its subject find it.
+// newAlert puts an alert of a rule into the book, pending, and lets facts about its subject find
+// it.
 func (b *Book) newAlert(r *rules.Rule, a event.Alert) *track {
 	if b.madeSeq != b.seq {
 		b.madeSeq, b.made = b.seq, 0
@@ -263,7 +270,8 @@ func (b *Book) unfollow(t *track) {
 	}
 }
 
-// discard takes an alert out of the book: with its record if nobody is ever to see it, without if the record stays.
+// discard takes an alert out of the book: with its record if nobody is ever to see it, without if
+// the record stays.
 func (b *Book) discard(t *track, withRecord bool) {
 	if t.at >= 0 {
 		heap.Remove(&b.timers, t.at)
@@ -284,7 +292,8 @@ func (b *Book) mark(t *track) {
 	}
 }
 
-// keepCleared is how long an alert that ended by itself can still be given an outcome, in milliseconds.
+// keepCleared is how long an alert that ended by itself can still be given an outcome, in
+// milliseconds.
 const keepCleared = 7 * 24 * 60 * 60 * 1000
 
 // next returns when the first of the alert's timers is due, 0: never.
@@ -356,7 +365,8 @@ func (b *Book) fireTimers(t *track) {
 	}
 }
 
-// timerHeap orders alerts by when their first timer is due, then as they were raised, so that equal times have one order.
+// timerHeap orders alerts by when their first timer is due, then as they were raised, so that equal
+// times have one order.
 type timerHeap []*track
 
 func (h timerHeap) Len() int { return len(h) }

@@ -21,8 +21,9 @@ type Explanation struct {
 	Error  string      // with ReasonFailed
 }
 
-// Explain says how a rule relates to a subject, by the table that decides what happens to its alerts. f and
-// env are what the rule is to see. Several may ask at once, each with a shop of its own; nothing changes.
+// Explain says how a rule relates to a subject, by the table that decides what happens to its
+// alerts. f and env are what the rule is to see. Several may ask at once, each with a shop of its
+// own; nothing changes.
 func (b *Book) Explain(shop Shop, r *rules.Rule, s Subject, f *event.Fact, env *rules.Env) Explanation {
 	q := *b // with caches of its own
 	q.shop, q.eval, q.hours = shop, b.set.NewEvaluator(), nil
@@ -73,7 +74,8 @@ func (x *Explanation) Words(loc *time.Location) string {
 	case event.ReasonHold:
 		words = "The condition is true, but not for as long as the rule's hold yet. The alert opens on " + until + " if it stays so."
 	case event.ReasonQuiet:
-		words = "The condition is true, but somebody acknowledged or closed an alert about the same thing a short while ago. The rule is quiet until " + until + "."
+		words = "The condition is true, but somebody acknowledged or closed an alert about the same thing a short " +
+			"while ago. The rule is quiet until " + until + "."
 	case event.ReasonHours:
 		words = "The condition is true, but the rule is outside its hours. They begin on " + until + "."
 	case event.ReasonNeeds:
@@ -83,7 +85,8 @@ func (x *Explanation) Words(loc *time.Location) string {
 	case event.ReasonFailed:
 		words = "The rule failed while it ran: " + x.Error
 	case event.ReasonOccasion:
-		words = "The condition is true, but nothing has happened since that would make the rule look: it looks when a fact about this comes in. A person may have closed an alert about it, too."
+		words = "The condition is true, but nothing has happened since that would make the rule look: it looks " +
+			"when a fact about this comes in. A person may have closed an alert about it, too."
 	}
 	if x.Watch {
 		words += " The rule is only watched: nobody is told."

@@ -7,8 +7,8 @@ import (
 	"lintel/rules"
 )
 
-// Alerts of one rule that open within its gather time of a first one join it: one alert for a bag of twenty,
-// not twenty. A rule that needs several together notifies nobody of fewer.
+// Alerts of one rule that open within its gather time of a first one join it: one alert for a bag
+// of twenty, not twenty. A rule that needs several together notifies nobody of fewer.
 
 // maxMembers is how many alerts are listed in words in the one that they joined; more are counted.
 const maxMembers = 100
@@ -66,8 +66,8 @@ func (b *Book) setGatherDue(t *track) {
 	b.retime(t)
 }
 
-// await lets an alert of a rule that needs several together wait for the others. With the last of them, the
-// first becomes the alert, and the others part of it.
+// await lets an alert of a rule that needs several together wait for the others. With the last of
+// them, the first becomes the alert, and the others part of it.
 func (b *Book) await(t *track, r *rules.Rule) {
 	k := t.group()
 	list := append(b.waiting[k], t)

@@ -17,8 +17,9 @@ func (b *Book) raise(r *rules.Rule, s Subject, f *event.Fact, env *rules.Env) {
 	}), r, env)
 }
 
-// promote takes an alert whose condition is true as far as the stages of its rule let it: the hold, a quiet
-// time that somebody's acknowledgement began, and the hours. The last stage, needs, is open's.
+// promote takes an alert whose condition is true as far as the stages of its rule let it: the hold,
+// a quiet time that somebody's acknowledgement began, and the hours. The last stage, needs, is
+// open's.
 func (b *Book) promote(t *track, r *rules.Rule, env *rules.Env) {
 	until := int64(0)
 	switch end := t.Since + r.Hold.Milliseconds(); {
@@ -35,8 +36,9 @@ func (b *Book) promote(t *track, r *rules.Rule, env *rules.Env) {
 	b.setDue(t, until)
 }
 
-// recheck evaluates the rule of a pending alert whose hold, quiet time or wait for hours is over. Facts would
-// have dropped it if its condition had ended, but a new version of the rule or the layout may see it otherwise.
+// recheck evaluates the rule of a pending alert whose hold, quiet time or wait for hours is over.
+// Facts would have dropped it if its condition had ended, but a new version of the rule or the
+// layout may see it otherwise.
 func (b *Book) recheck(t *track, r *rules.Rule) {
 	if r == nil || r.Mode == rules.ModeOff {
 		b.drop(t)
@@ -58,8 +60,8 @@ func (b *Book) recheck(t *track, r *rules.Rule) {
 	}
 }
 
-// open lets an alert be seen, or lets it wait for others if its rule needs several together. env is what the
-// rule saw.
+// open lets an alert be seen, or lets it wait for others if its rule needs several together. env is
+// what the rule saw.
 func (b *Book) open(t *track, r *rules.Rule, env *rules.Env) {
 	b.shop.Identify(env, t.Key, t.Text)
 	t.Say = b.eval.Say(r, env)
@@ -106,8 +108,8 @@ func (b *Book) drop(t *track) {
 	b.discard(t, true)
 }
 
-// end ends an alert whose condition has ended: it stays for those that joined it, leaves the one that it
-// joined, or clears.
+// end ends an alert whose condition has ended: it stays for those that joined it, leaves the one
+// that it joined, or clears.
 func (b *Book) end(t *track) {
 	b.unfollow(t)
 	switch {
@@ -135,7 +137,8 @@ func (b *Book) endTimers(t *track) {
 	b.retime(t)
 }
 
-// Act carries out what a person did to an alert. What no longer fits, such as a late click, changes nothing.
+// Act carries out what a person did to an alert. What no longer fits, such as a late click, changes
+// nothing.
 func (b *Book) Act(a *event.Act, by string) {
 	t := b.byID[a.Alert]
 	c := cause{act: a, by: by}
@@ -208,7 +211,8 @@ func (b *Book) notify(t *track, change string, channels []string) {
 	messages := make([]event.Delivery, len(channels))
 	for i, c := range channels {
 		messages[i] = event.Delivery{
-			ID: fmt.Sprintf("msg_%s-%d-%s", t.ID, t.Orders, c), Channel: c, Type: change, Alert: t.ID, Order: t.Orders, At: b.now, Data: data,
+			ID: fmt.Sprintf("msg_%s-%d-%s", t.ID, t.Orders, c), Channel: c, Type: change, Alert: t.ID, Order: t.Orders,
+			At: b.now, Data: data,
 		}
 	}
 	b.shop.Changed(change, &t.Alert, messages)

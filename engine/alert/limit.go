@@ -8,10 +8,11 @@ import (
 	"lintel/rules"
 )
 
-// How many alerts of a rule are notified one by one, and what happens while nobody acknowledges one.
+// How many alerts of a rule are notified one by one, and what happens while nobody acknowledges
+// one.
 
-// announce notifies of an alert that opened. Alerts beyond the limit of the rule are merged into one storm
-// alert; none is discarded.
+// announce notifies of an alert that opened. Alerts beyond the limit of the rule are merged into
+// one storm alert; none is discarded.
 func (b *Book) announce(t *track, r *rules.Rule) {
 	limit := b.set.LimitOf(r)
 	m := b.remember(r.Name)
@@ -56,7 +57,8 @@ func (b *Book) adopt(t, lead *track) {
 	t.MembersOn, t.Joined, t.Members = 0, 0, nil
 }
 
-// notifyFirst notifies of an alert for the first time, and sets when its channels, or others, are notified again.
+// notifyFirst notifies of an alert for the first time, and sets when its channels, or others, are
+// notified again.
 func (b *Book) notifyFirst(t *track, r *rules.Rule) {
 	if !t.Watch {
 		t.Send = r.Send
@@ -79,8 +81,8 @@ func (b *Book) stormOf(rule string) *track {
 	return nil
 }
 
-// turnStorm ends one length of the limit's time while a rule raises more than its limit. The storm is over
-// when a whole one brought no more than the limit.
+// turnStorm ends one length of the limit's time while a rule raises more than its limit. The storm
+// is over when a whole one brought no more than the limit.
 func (b *Book) turnStorm(t *track, r *rules.Rule) {
 	m := b.remember(t.Rule)
 	if r != nil {

@@ -64,14 +64,15 @@ const (
 	forget             // it has been over for long enough
 )
 
-// row is one state: why explain says that nobody is notified, or that somebody is, and what each occurrence does.
+// row is one state: why explain says that nobody is notified, or that somebody is, and what each
+// occurrence does.
 type row struct {
 	reason event.Reason // "": the condition decides
 	on     [occurrences]action
 }
 
-// table is the state machine. An occurrence that a row does not name changes nothing: a late click on an
-// alert that is closed, or a reminder that somebody's hand overtook.
+// table is the state machine. An occurrence that a row does not name changes nothing: a late click
+// on an alert that is closed, or a reminder that somebody's hand overtook.
 var table = [states]row{
 	stateNone:  {"", [occurrences]action{onTrue: raise, onFailed: report}},
 	stateHold:  {event.ReasonHold, pending(recheck)},
@@ -95,7 +96,8 @@ var table = [states]row{
 	stateCleared:    {event.ReasonRaised, [occurrences]action{onDue: forget, onClose: closeIt}},
 }
 
-// pending is what happens to an alert that a stage holds back; due is for when the stage's time is over.
+// pending is what happens to an alert that a stage holds back; due is for when the stage's time is
+// over.
 func pending(due action) [occurrences]action {
 	return [occurrences]action{onFalse: drop, onFailed: report, onDue: due, onWithdraw: drop}
 }
@@ -105,7 +107,8 @@ var stageStates = [...]state{
 	event.StageHold: stateHold, event.StageQuiet: stateQuiet, event.StageHours: stateHours, event.StageNeeds: stateNeeds,
 }
 
-// state returns where an alert stands, nil: there is none. It follows from the alert's record alone.
+// state returns where an alert stands, nil: there is none. It follows from the alert's record
+// alone.
 func (t *track) state() state {
 	switch {
 	case t == nil:
@@ -126,7 +129,8 @@ func (t *track) state() state {
 	return stateOpen
 }
 
-// cause is what an action needs to know of the occurrence; each kind of occurrence fills its own part.
+// cause is what an action needs to know of the occurrence; each kind of occurrence fills its own
+// part.
 type cause struct {
 	rule    *rules.Rule // of the alert; nil: it was taken away
 	subject Subject     // of the alert that there may be
@@ -136,8 +140,9 @@ type cause struct {
 	by      string      // who did it
 }
 
-// fire is the only way in which anything happens to an alert. With stateNone there is no alert yet: t is nil.
-// f is the fact that onTrue, onFalse and onFailed come of; it is no part of c so that it stays on the stack.
+// fire is the only way in which anything happens to an alert. With stateNone there is no alert yet:
+// t is nil. f is the fact that onTrue, onFalse and onFailed come of; it is no part of c so that it
+// stays on the stack.
 func (b *Book) fire(t *track, on occurrence, f *event.Fact, c cause) {
 	switch do := table[t.state()].on[on]; do {
 	case nothing:

@@ -8,8 +8,8 @@ import (
 	"lintel/rules"
 )
 
-// Meet lets a fact meet the rules about its subject: first those that have an alert about it, then those that
-// the fact may make true.
+// Meet lets a fact meet the rules about its subject: first those that have an alert about it, then
+// those that the fact may make true.
 func (b *Book) Meet(s Subject, f *event.Fact, env *rules.Env) {
 	followed := slices.Clone(b.bySubject[s]) // lowering an alert changes the list
 	cause := f.Cause.String()
@@ -51,10 +51,11 @@ func (b *Book) evaluate(r *rules.Rule, s Subject, f *event.Fact, env *rules.Env)
 	}
 }
 
-// evaluateAgain evaluates a rule for a subject that it already has an alert about. For an item, the cause and
-// the passage are those that raised the alert and all else is as it is now: so a rule about a passage is not
-// ended by the next fact that is none, and a sale ends it. Where that is false, the fact itself may still make
-// the rule true. A read point is silent or not: there the cause is the present one.
+// evaluateAgain evaluates a rule for a subject that it already has an alert about. For an item, the
+// cause and the passage are those that raised the alert and all else is as it is now: so a rule
+// about a passage is not ended by the next fact that is none, and a sale ends it. Where that is
+// false, the fact itself may still make the rule true. A read point is silent or not: there the
+// cause is the present one.
 func (b *Book) evaluateAgain(t *track, r *rules.Rule, f *event.Fact, env *rules.Env) {
 	c := cause{rule: r}
 	var ok bool
@@ -88,7 +89,8 @@ func Passage(p event.Passage) rules.Passage {
 	return v
 }
 
-// report notifies that a rule failed while it ran: once for each version of the rule, not once a fact.
+// report notifies that a rule failed while it ran: once for each version of the rule, not once a
+// fact.
 func (b *Book) report(r *rules.Rule, err error, f *event.Fact) {
 	b.failures++
 	for _, t := range b.bySubject[failure(r.Name)] {
@@ -97,7 +99,8 @@ func (b *Book) report(r *rules.Rule, err error, f *event.Fact) {
 		}
 	}
 	t := b.newAlert(r, event.Alert{
-		About: event.AboutRule, Severity: string(rules.Warning), Status: event.AlertOpen, OpenedAt: b.now, Cause: f.Cause, FactMs: f.Ms, FactN: f.N,
+		About: event.AboutRule, Severity: string(rules.Warning), Status: event.AlertOpen, OpenedAt: b.now,
+		Cause: f.Cause, FactMs: f.Ms, FactN: f.N,
 		Say: fmt.Sprintf("The rule %q failed and can't be trusted until it is mended: %v", r.Name, err),
 	})
 	if !t.Watch {
@@ -107,8 +110,8 @@ func (b *Book) report(r *rules.Rule, err error, f *event.Fact) {
 	b.notify(t, event.ChangeOpened, t.Send)
 }
 
-// Withdraw looks at all alerts after Bind: those whose rule is gone or off end, and reports of failure end
-// with the version that failed. What is remembered of rules that are gone is forgotten.
+// Withdraw looks at all alerts after Bind: those whose rule is gone or off end, and reports of
+// failure end with the version that failed. What is remembered of rules that are gone is forgotten.
 func (b *Book) Withdraw() {
 	for _, t := range b.inOrder() {
 		r := b.byName[t.Rule]

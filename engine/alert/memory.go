@@ -11,7 +11,8 @@ import (
 	"lintel/engine/event"
 )
 
-// memory is what is remembered of a rule: how many alerts it raised lately, and which subjects it is quiet about.
+// memory is what is remembered of a rule: how many alerts it raised lately, and which subjects it
+// is quiet about.
 type memory struct {
 	rule  string
 	start int64 // of the time in which alerts are counted, 0: none was raised
@@ -23,7 +24,8 @@ type memory struct {
 
 const (
 	memoryVersion = 1
-	// maxQuiet is how many subjects a rule can be quiet about; of more, those whose quiet ends first are forgotten.
+	// maxQuiet is how many subjects a rule can be quiet about; of more, those whose quiet ends
+	// first are forgotten.
 	maxQuiet = 10_000
 )
 
@@ -52,8 +54,8 @@ func (b *Book) forgetRules() {
 	}
 }
 
-// beQuiet lets the rule be quiet for a while about what an alert, and those that joined it, are about:
-// somebody has it in hand.
+// beQuiet lets the rule be quiet for a while about what an alert, and those that joined it, are
+// about: somebody has it in hand.
 func (b *Book) beQuiet(t *track) {
 	r := b.byName[t.Rule]
 	if r == nil || r.Quiet == 0 {

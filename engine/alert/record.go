@@ -6,15 +6,16 @@ import (
 	"lintel/engine/event"
 )
 
-// RulePrefix begins the keys of the records, of kind event.KindAside, of what is remembered of rules; the
-// rule's name follows.
+// RulePrefix begins the keys of the records, of kind event.KindAside, of what is remembered of
+// rules; the rule's name follows.
 const RulePrefix = "rule/"
 
 // record names a record.
 type record struct{ kind, key string }
 
-// Flush gives every record that changed since the last call to write, nil values to delete. Deletions come
-// first, since what is remembered of a rule may be dropped and made again between two commits.
+// Flush gives every record that changed since the last call to write, nil values to delete.
+// Deletions come first, since what is remembered of a rule may be dropped and made again between
+// two commits.
 func (b *Book) Flush(write func(kind, key string, value []byte)) {
 	for _, d := range b.deleted {
 		write(d.kind, d.key, nil)

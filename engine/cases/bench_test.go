@@ -10,12 +10,15 @@ import (
 	"lintel/engine/cases"
 )
 
-// manyCases makes a file of small cases: a book is put on a shelf, carried out, and paid for in time or not.
+// manyCases makes a file of small cases: a book is put on a shelf, carried out, and paid for in
+// time or not.
 func manyCases(n int) []byte {
 	var b strings.Builder
-	b.WriteString("layout: layout.json\nproducts: products.csv\nitems: {tide: {product: TIDE, serial: 1}}\nstart: 2026-03-10 10:00\ncases:\n")
+	b.WriteString("layout: layout.json\nproducts: products.csv\nitems: {tide: {product: TIDE, serial: 1}}\nstart: " +
+		"2026-03-10 10:00\ncases:\n")
 	for i := range n {
-		fmt.Fprintf(&b, "  - name: case %d\n    steps:\n      - put: {items: tide, zone: shelf-a}\n      - wait: 20s\n      - walk: {items: tide, through: street-door}\n", i)
+		fmt.Fprintf(&b, "  - name: case %d\n    steps:\n      - put: {items: tide, zone: shelf-a}\n      - wait: "+
+			"20s\n      - walk: {items: tide, through: street-door}\n", i)
 		if i%2 == 0 {
 			b.WriteString("      - sold: {items: tide, zone: till}\n      - wait: 10s\n      - never: [unpaid-at-exit]\n")
 		} else {
@@ -25,7 +28,8 @@ func manyCases(n int) []byte {
 	return []byte(b.String())
 }
 
-// BenchmarkThousandCases parses and runs 1,000 small cases: what a shop's rules have in the end. They should take about a second.
+// BenchmarkThousandCases parses and runs 1,000 small cases: what a shop's rules have in the end.
+// They should take about a second.
 func BenchmarkThousandCases(b *testing.B) {
 	src := manyCases(1000)
 	book := shopBook(b)

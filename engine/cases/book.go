@@ -15,7 +15,8 @@ type Book struct {
 	cut map[string]*rules.Set // by the names that are switched on
 }
 
-// NewBook compiles a rule document. The book is nil if the document has errors; warnings do not keep it from being made.
+// NewBook compiles a rule document. The book is nil if the document has errors; warnings do not
+// keep it from being made.
 func NewBook(file string, src []byte, known rules.Known) (*Book, []doc.Diagnostic) {
 	set, diagnostics := rules.Check(file, src, known)
 	if set == nil {
@@ -27,7 +28,8 @@ func NewBook(file string, src []byte, known rules.Known) (*Book, []doc.Diagnosti
 // Rules returns the compiled rules.
 func (b *Book) Rules() *rules.Set { return b.set }
 
-// only returns the rules with these names, compiled as if the document had no others; nil names: all. Limits and params of the document stay.
+// only returns the rules with these names, compiled as if the document had no others; nil names:
+// all. Limits and params of the document stay.
 func (b *Book) only(names []string) (*rules.Set, error) {
 	if names == nil {
 		return b.set, nil

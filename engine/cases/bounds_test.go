@@ -13,8 +13,10 @@ import (
 func TestEntriesAreBounded(t *testing.T) {
 	defer func(e, r int) { maxEntries, maxReads = e, r }(maxEntries, maxReads)
 	book, _ := NewBook("rules.yaml", []byte("rules:\n  - name: sold\n    when: cause == \"sold\"\n"), rules.Known{})
-	const head = "layout: {site: a, time_zone: UTC, zones: [{id: z, kind: shelf}], read_points: [{id: r, role: fixed, zone: z}]}\nitems: {a: {epc: E280116060000209}}\nstart: 2026-01-01 00:00\n"
-	f, diagnostics := Parse("f.yaml", []byte(head+"cases: [{name: b, steps: [{put: {items: a, zone: z}}, {wait: 31d}, {wait: 31d}, {exactly: [sold]}]}]"), Context{})
+	const head = "layout: {site: a, time_zone: UTC, zones: [{id: z, kind: shelf}], read_points: [{id: r, role: " +
+		"fixed, zone: z}]}\nitems: {a: {epc: E280116060000209}}\nstart: 2026-01-01 00:00\n"
+	f, diagnostics := Parse("f.yaml", []byte(head+"cases: [{name: b, steps: [{put: {items: a, zone: z}}, {wait: "+
+		"31d}, {wait: 31d}, {exactly: [sold]}]}]"), Context{})
 	require.NotNil(t, f, "%v", diagnostics)
 	for _, c := range [][3]any{{1000, 1 << 30, "more than 1000 entries"}, {1 << 30, 2000, "2000 reads"}} {
 		maxEntries, maxReads = c[0].(int), c[1].(int)

@@ -1,7 +1,10 @@
-// Package cases runs the cases that people write beside their rules: given this shop, these reads and these sales, expect these alerts, and not those.
+// Package cases runs the cases that people write beside their rules: given this shop, these reads
+// and these sales, expect these alerts, and not those.
 //
-// A case file stands beside the rules, rules_cases.yaml beside rules.yaml, and lintel check runs it. Time is what the case says; the same file always gives the same answer, byte for
-// byte. Everything goes through engine.Machine, with the timers that the server would let ring: nothing of how the core works is repeated here.
+// A case file stands beside the rules, rules_cases.yaml beside rules.yaml, and lintel check runs
+// it. Time is what the case says; the same file always gives the same answer, byte for byte.
+// Everything goes through engine.Machine, with the timers that the server would let ring: nothing
+// of how the core works is repeated here.
 //
 // # A case file
 //
@@ -28,7 +31,8 @@
 //
 // # What happens
 //
-// A step is one word with what it is about. Where only items or one value are said, the table can be left out: - take: tide.
+// A step is one word with what it is about. Where only items or one value are said, the table can
+// be left out: - take: tide.
 //
 //	read: {items, by, zone, rssi, for, every, times}   a read point hears items, once or for: 10s every: 1s; zone is for handhelds
 //	put: {items, zone, rssi}                           they lie there from now on, and the fixed readers of the zone hear them all the time
@@ -40,10 +44,12 @@
 //	count: {open: [shelf-a], missing_after: 1}, count: {read: items, by: handheld-1}, count: close (pass, discard, reopen); named: tells several apart
 //	acknowledge: {rule, item, by, note}                close: {rule, item, by, note, outcome}, of the one alert that is meant
 //
-// Goods and papers are two things, as in the shop: sold tells of a sale and takes nothing from the shelf; put, take, walk and read move things and tell of none. ago says that an event
-// is told later than it happened. A walk takes three and a half seconds; one that leads out is likely before it is over and sure about two seconds later, one that leads in about a second
-// after its last read. A shop is full of other goods: all
-// readers report as long as none is made silent. Two steps never happen at the very same moment: a millisecond lies between them.
+// Goods and papers are two things, as in the shop: sold tells of a sale and takes nothing from the
+// shelf; put, take, walk and read move things and tell of none. ago says that an event is told
+// later than it happened. A walk takes three and a half seconds; one that leads out is likely
+// before it is over and sure about two seconds later, one that leads in about a second after its
+// last read. A shop is full of other goods: all readers report as long as none is made silent. Two
+// steps never happen at the very same moment: a millisecond lies between them.
 //
 // # What is expected
 //
@@ -53,17 +59,22 @@
 //	open: [unpaid-at-exit acknowledged]                      what is open now, all of it
 //	told: {door-team: 1}                                     messages since then, by channel, all of them; or nobody
 //
-// They may stand together in one step. An alert is the name of a rule, alone or with what happened to it: opened (which is meant if nothing is said), gathered,
-// acknowledged, cleared, closed, reminded, escalated, or failed for a rule that failed while it ran. As a table it can say more: {rule, what, item, product, zone, reader,
-// count, others, say}, where others is how many others are part of it, and say a part of its message. A case that expects nothing is an error, and so are steps after the last
-// expectation: neither could fail.
+// They may stand together in one step. An alert is the name of a rule, alone or with what happened
+// to it: opened (which is meant if nothing is said), gathered, acknowledged, cleared, closed,
+// reminded, escalated, or failed for a rule that failed while it ran. As a table it can say more:
+// {rule, what, item, product, zone, reader, count, others, say}, where others is how many others
+// are part of it, and say a part of its message. A case that expects nothing is an error, and so
+// are steps after the last expectation: neither could fail.
 //
 // # What comes of it
 //
-// A failure is FILE:LINE:COL: case "name": message, with - for what was expected and + for what happened instead, and what came nearest: that the alert was pending and for how
-// long, that the rule was outside its hours, which part of its condition was false and what it saw. These explanations are the core's (engine.State.ExplainItem and its like).
+// A failure is FILE:LINE:COL: case "name": message, with - for what was expected and + for what
+// happened instead, and what came nearest: that the alert was pending and for how long, that the
+// rule was outside its hours, which part of its condition was false and what it saw. These
+// explanations are the core's (engine.State.ExplainItem and its like).
 //
-// Local times that the clocks of the site skip or show twice are errors that say so: write 02:30 +01:00.
+// Local times that the clocks of the site skip or show twice are errors that say so: write 02:30
+// +01:00.
 //
 // # For tests
 //

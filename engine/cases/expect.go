@@ -11,7 +11,7 @@ import (
 )
 
 // expectKeys are the keys of a step that expects something.
-var expectKeys = []string{"expect", "exactly", "never", "open", "told"}
+var expectKeys = []string{"expect", "exactly", "never", "open", "told", "where", "stock"}
 
 func isExpectation(n *doc.Node) bool {
 	return slices.ContainsFunc(n.Fields, func(f doc.Field) bool { return slices.Contains(expectKeys, f.Key.Text) })
@@ -23,6 +23,8 @@ type expectStep struct {
 	expect, exactly, never, open *patterns
 	told                         []channelCount
 	toldAt                       *place
+	where                        []itemPlace
+	stock                        []stockLine
 }
 
 // patterns are the alerts of one list.
@@ -57,7 +59,8 @@ type pattern struct {
 	say    string
 }
 
-// whats are the words for what happens to alerts: the core's changes, and failed. A case that says that something never happens must spell it right.
+// whats are the words for what happens to alerts: the core's changes, and failed. A case that says
+// that something never happens must spell it right.
 var whats = func() []string {
 	var words []string
 	for _, change := range event.Changes.Texts() {
@@ -91,10 +94,15 @@ func (p *caseParser) expectation(n *doc.Node) step {
 			s.open = p.patterns(f, []string{"open", "acknowledged"}, true)
 		case "told":
 			p.told(f, s)
+		case "where":
+			s.where = p.where(f)
+		case "stock":
+			s.stock = p.stock(f)
 		}
 	}
 	if s.expect != nil && s.exactly != nil {
-		p.At(n, "expect and exactly say the same of different lists", "write exactly for all that happens, or expect for what must be among it")
+		p.At(n, "expect and exactly say the same of different lists", "write exactly for all that happens, or "+
+			"expect for what must be among it")
 	}
 	return s
 }
@@ -105,7 +113,8 @@ func (p *caseParser) patterns(f doc.Field, words []string, strict bool) *pattern
 	case doc.Sequence:
 		list = f.Value.Items
 	case doc.Empty:
-		p.At(f.Key, f.Key.Text+" has no list of alerts", "write for instance "+f.Key.Text+": [unpaid-at-exit]; nothing at all is exactly: []")
+		p.At(f.Key, f.Key.Text+" has no list of alerts", "write for instance "+f.Key.Text+
+			": [unpaid-at-exit]; nothing at all is exactly: []")
 		return nil
 	}
 	if len(list) > maxListed {
@@ -121,7 +130,8 @@ func (p *caseParser) patterns(f doc.Field, words []string, strict bool) *pattern
 		switch {
 		case t.what == "" || slices.Contains(words, t.what):
 		case strict, doc.Nearest(t.what, words) != "":
-			p.unknown(&doc.Node{Kind: doc.Scalar, Text: t.what, Line: n.Line, Column: n.Column}, "nothing that can happen to an alert here is called", words)
+			p.unknown(&doc.Node{Kind: doc.Scalar, Text: t.what, Line: n.Line, Column: n.Column},
+				"nothing that can happen to an alert here is called", words)
 			continue
 		}
 		out.list = append(out.list, t)
@@ -131,7 +141,8 @@ func (p *caseParser) patterns(f doc.Field, words []string, strict bool) *pattern
 
 var patternKeys = []string{"rule", "what", "item", "product", "zone", "reader", "count", "others", "say"}
 
-// pattern reads "unpaid-at-exit", "wrong-zone cleared" or the same with keys. More are keys that the caller reads.
+// pattern reads "unpaid-at-exit", "wrong-zone cleared" or the same with keys. More are keys that
+// the caller reads.
 func (p *caseParser) pattern(n *doc.Node, more []string) (t pattern, ok bool) {
 	problems := p.Len()
 	t.node = n
@@ -176,7 +187,8 @@ func (p *caseParser) subject(n *doc.Node, t *pattern) {
 		// A rule about stock can be about all zones of a kind.
 		if kind, ok := strings.CutPrefix(v.Text, "kind:"); ok && v.Kind == doc.Scalar {
 			if !event.ZoneKinds.Has(kind) {
-				p.At(v, fmt.Sprintf("%q is not a kind%s", kind, doc.OrDidYouMean(kind, event.ZoneKinds.Texts())), "write kind: and one of "+join(event.ZoneKinds.Texts()))
+				p.At(v, fmt.Sprintf("%q is not a kind%s", kind, doc.OrDidYouMean(kind, event.ZoneKinds.Texts())),
+					"write kind: and one of "+join(event.ZoneKinds.Texts()))
 			}
 			t.zone = v.Text
 		} else {

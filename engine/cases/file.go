@@ -11,7 +11,8 @@ import (
 	"lintel/rules"
 )
 
-// Beside returns the name of the case file that belongs to a rules file: rules_cases.yaml beside rules.yaml.
+// Beside returns the name of the case file that belongs to a rules file: rules_cases.yaml beside
+// rules.yaml.
 func Beside(rulesFile string) string {
 	ext := path.Ext(rulesFile)
 	return strings.TrimSuffix(rulesFile, ext) + "_cases" + ext
@@ -36,7 +37,8 @@ func ReadFile(name string) ([]byte, error) {
 	return os.ReadFile(name)
 }
 
-// RunFile runs the cases of a file on the rules of another; casesFile "" is the one beside it. The error is about reading them; what is wrong with the cases is in the report.
+// RunFile runs the cases of a file on the rules of another; casesFile "" is the one beside it. The
+// error is about reading them; what is wrong with the cases is in the report.
 func RunFile(rulesFile, casesFile string, ctx Context) (*Report, error) {
 	src, err := ReadFile(rulesFile)
 	if err != nil {
@@ -70,7 +72,8 @@ type T[Self any] interface {
 	Run(name string, test func(Self)) bool
 }
 
-// Test runs the cases of files as subtests, each case one, and returns the reports. Without case files it runs the one beside the rules:
+// Test runs the cases of files as subtests, each case one, and returns the reports. Without case
+// files it runs the one beside the rules:
 //
 //	cases.Test(t, "../rules/starter.yaml")
 func Test[Self T[Self]](t Self, rulesFile string, casesFiles ...string) []*Report {
@@ -101,7 +104,8 @@ func Test[Self T[Self]](t Self, rulesFile string, casesFiles ...string) []*Repor
 	return reports
 }
 
-// Text writes one failure for people: FILE:LINE:COL: case "name": message, the difference, and how to mend it.
+// Text writes one failure for people: FILE:LINE:COL: case "name": message, the difference, and how
+// to mend it.
 func (r *Result) Text(file string, failure int) string {
 	f := &r.Failures[failure]
 	var b strings.Builder

@@ -12,7 +12,8 @@ import (
 	"lintel/rules"
 )
 
-// FuzzCases feeds case files: nothing may panic, every problem has a place in the file, a file without problems runs to its end, and gives the same answer twice.
+// FuzzCases feeds case files: nothing may panic, every problem has a place in the file, a file
+// without problems runs to its end, and gives the same answer twice.
 func FuzzCases(f *testing.F) {
 	files, err := filepath.Glob("testdata/*.txtar")
 	if err != nil || len(files) == 0 {
@@ -27,7 +28,8 @@ func FuzzCases(f *testing.F) {
 	}
 	for _, src := range []string{
 		"cases:\n- name: a\n  steps: [{wait: 1m}, {at: 23:59}, {open: []}]\nlayout: layout.json\nstart: 2026-10-25 02:30 +01:00",
-		"layout: {site: a, time_zone: UTC, zones: [{id: z, kind: exit}], read_points: [{id: r, role: portal, zone: z}]}\nitems: {a: {epc: E280116060000209}}\nstart: 2026-01-01 00:00\n" +
+		"layout: {site: a, time_zone: UTC, zones: [{id: z, kind: exit}], read_points: [{id: r, role: portal, zone: " +
+			"z}]}\nitems: {a: {epc: E280116060000209}}\nstart: 2026-01-01 00:00\n" +
 			"cases: [{name: b, steps: [{walk: {items: a, through: z}}, {registered: {items: a, product: x}}, told: nobody]}]",
 		"cases: &a [*a]", "? a\n: b", "{{{{", "- - - a", "\ufeffcases:\r\n", "cases: |\n  a\n", "layout:\n  - a\nproducts:\n  - - b\n",
 	} {

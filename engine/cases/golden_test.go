@@ -46,7 +46,8 @@ func play(t testing.TB, src []byte) *cases.Report {
 	return cases.Run(f, shopBook(t))
 }
 
-// Each file holds cases and what lintel check says of them. go test ./engine/cases -run Golden -rewrite makes them anew.
+// Each file holds cases and what lintel check says of them. go test ./engine/cases -run Golden
+// -rewrite makes them anew.
 func TestGolden(t *testing.T) {
 	files, err := filepath.Glob("testdata/*.txtar")
 	require.NoError(t, err)
@@ -97,7 +98,8 @@ func TestFormOfTheDocument(t *testing.T) {
 	}
 }
 
-// A case can switch some rules on: the others are cut out of the document, whatever it looks like, and what stays keeps its place.
+// A case can switch some rules on: the others are cut out of the document, whatever it looks like,
+// and what stays keeps its place.
 func TestSomeRulesAreSwitchedOn(t *testing.T) {
 	const doc = `storm: 50 per 10m
 rules:

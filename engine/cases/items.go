@@ -21,7 +21,8 @@ type thing struct {
 	gtin   uint64
 }
 
-// things are the words for items that a case knows, on top of those of all cases. A word may stand for several items.
+// things are the words for items that a case knows, on top of those of all cases. A word may stand
+// for several items.
 type things struct {
 	words map[string][]thing
 	names map[epc.Key]string // the word that stands for an item alone; of several the first in the alphabet
@@ -249,7 +250,8 @@ func skus(c *catalog.Catalog) []string {
 	return list
 }
 
-// pick reads one word for items, or a list of them. Each item comes once, in the order in which it is named.
+// pick reads one word for items, or a list of them. Each item comes once, in the order in which it
+// is named.
 func (p *caseParser) pick(n *doc.Node) []thing {
 	words := []*doc.Node{n}
 	if n.Kind == doc.Sequence {

@@ -10,7 +10,8 @@ import (
 	"lintel/engine/event"
 )
 
-// fitsAs reports whether a change of an alert is what the pattern means. what stands in for a pattern that does not say it, "" for anything.
+// fitsAs reports whether a change of an alert is what the pattern means. what stands in for a
+// pattern that does not say it, "" for anything.
 func (t *pattern) fitsAs(w *world, h *happening, what string) bool {
 	if t.what != "" {
 		what = t.what
@@ -36,8 +37,9 @@ func (t *pattern) fitsAs(w *world, h *happening, what string) bool {
 
 func (t *pattern) fits(w *world, h *happening) bool { return t.fitsAs(w, h, "") }
 
-// match pairs patterns with what happened, each with one of its own, so that as many patterns as can be have one: an entry that says little does not take what one that says
-// more needs. It returns for each pattern the index of what it was paired with, -1: none.
+// match pairs patterns with what happened, each with one of its own, so that as many patterns as
+// can be have one: an entry that says little does not take what one that says more needs. It
+// returns for each pattern the index of what it was paired with, -1: none.
 func match(list []pattern, happened []*happening, fits func(*pattern, *happening) bool) []int {
 	of := make([]int, len(list))
 	taken := make([]int, len(happened))
@@ -96,6 +98,10 @@ func (s *expectStep) run(w *world) {
 	}
 	if s.toldAt != nil {
 		s.count(w)
+	}
+	s.look(w)
+	if s.expect == nil && s.exactly == nil && s.never == nil && s.open == nil && s.toldAt == nil {
+		return // nothing is said of what happened: the next expectation looks at it
 	}
 	w.since, w.sinceAt, w.messages = len(w.happened), w.now, w.messages[:0]
 }

@@ -7,7 +7,8 @@ import (
 	"pgregory.net/rapid"
 )
 
-// As many expectations as can be find an alert of their own, whatever their order: compared with trying all ways.
+// As many expectations as can be find an alert of their own, whatever their order: compared with
+// trying all ways.
 func TestMatchPairsAsManyAsCanBe(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		n, m := rapid.IntRange(0, 5).Draw(t, "expected"), rapid.IntRange(0, 5).Draw(t, "happened")

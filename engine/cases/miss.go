@@ -12,7 +12,8 @@ import (
 	"lintel/rules"
 )
 
-// miss says in a few lines what came nearest to something that did not happen. The core explains: nothing of a rule is worked out again here.
+// miss says in a few lines what came nearest to something that did not happen. The core explains:
+// nothing of a rule is worked out again here.
 func (w *world) miss(t *pattern, what string) []string {
 	r := w.rule(t.rule.Text)
 	if r == nil {
@@ -74,7 +75,8 @@ func (w *world) miss(t *pattern, what string) []string {
 
 func (w *world) rule(name string) *rules.Rule { return w.cfg.Rules.ForSite(w.s.Site()).Rule(name) }
 
-// missAny explains a rule whose subject was not said: by its pending alerts, else by the items that something happened to.
+// missAny explains a rule whose subject was not said: by its pending alerts, else by the items that
+// something happened to.
 func (w *world) missAny(t *pattern, r *rules.Rule) []string {
 	var lines []string
 	for _, a := range w.s.LiveAlerts() {
@@ -149,7 +151,8 @@ func (w *world) missItem(r *rules.Rule, item thing) []string {
 		x, _ := w.s.ExplainItem(r.Name, k, f)
 		switch x.Reason {
 		case event.ReasonHours:
-			return []string{fmt.Sprintf("the condition was true of %s at %s (%s), outside the rule's hours (%s)", item.handle, w.clock(f.Ms), w.fact(f), r.Hours)}
+			return []string{fmt.Sprintf("the condition was true of %s at %s (%s), outside the rule's hours (%s)",
+				item.handle, w.clock(f.Ms), w.fact(f), r.Hours)}
 		case event.ReasonOccasion:
 			line := fmt.Sprintf("the condition was true of %s at %s (%s)", item.handle, w.clock(f.Ms), w.fact(f))
 			if i+1 < len(facts) {
@@ -166,7 +169,8 @@ func (w *world) missItem(r *rules.Rule, item thing) []string {
 	}
 	last := facts[len(facts)-1]
 	x, _ = w.s.ExplainItem(r.Name, k, last)
-	lines := []string{fmt.Sprintf("the condition was false of %s at %s (%s): %s", item.handle, w.clock(last.Ms), w.fact(last), falseParts(x.Why))}
+	lines := []string{fmt.Sprintf("the condition was false of %s at %s (%s): %s", item.handle, w.clock(last.Ms),
+		w.fact(last), falseParts(x.Why))}
 	if len(facts) > 1 {
 		var story []string
 		for _, f := range facts[max(0, len(facts)-5):] {
@@ -242,7 +246,8 @@ func (w *world) missLater(t *pattern, what string) []string {
 		for _, due := range []struct {
 			what, words string
 			at          int64
-		}{{"cleared", "its clear delay is over at", a.Due}, {"gathered", "those that joined are told at", a.TellAt}, {"reminded", "it is told again at", a.RemindAt}, {"escalated", "others are told at", a.EscalateAt}} {
+		}{{"cleared", "its clear delay is over at", a.Due}, {"gathered", "those that joined are told at", a.TellAt},
+			{"reminded", "it is told again at", a.RemindAt}, {"escalated", "others are told at", a.EscalateAt}} {
 			if due.what == what && due.at > w.now {
 				line += ", and " + due.words + " " + w.when(due.at)
 			}
@@ -266,7 +271,8 @@ func (w *world) missLater(t *pattern, what string) []string {
 // maxParts is how many parts of a condition are written out.
 const maxParts = 4
 
-// falseParts lists the parts of a condition that keep it from being true, with the values that they had.
+// falseParts lists the parts of a condition that keep it from being true, with the values that they
+// had.
 func falseParts(y *rules.Why) string {
 	if y == nil {
 		return ""

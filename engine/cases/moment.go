@@ -25,7 +25,8 @@ var wallForm = regexp.MustCompile(`^(?:(\d{4}-\d{2}-\d{2})[ T])?(\d{1,2}):(\d{2}
 
 const wallHint = "write 2026-03-10 09:30, or 09:30 for a time on the same day"
 
-// parseWall reads "2026-03-10 09:30", "09:30:05", and either with the distance to UTC behind it, as in "02:30 +01:00".
+// parseWall reads "2026-03-10 09:30", "09:30:05", and either with the distance to UTC behind it, as
+// in "02:30 +01:00".
 func parseWall(text string) (wall, error) {
 	m := wallForm.FindStringSubmatch(strings.TrimSpace(text))
 	if m == nil {
@@ -66,8 +67,9 @@ type wallError struct{ message, hint string }
 
 func (e *wallError) Error() string { return e.message }
 
-// resolve finds the moment at which the clocks of loc show w. Where the clocks were put forward there is none, where they were put back there are two: both are errors
-// that say so, since a case must not depend on which one a library picks.
+// resolve finds the moment at which the clocks of loc show w. Where the clocks were put forward
+// there is none, where they were put back there are two: both are errors that say so, since a case
+// must not depend on which one a library picks.
 func (w *wall) resolve(loc *time.Location) (time.Time, *wallError) {
 	utc := time.Date(w.date.Year, w.date.Month, w.date.Day, 0, 0, w.seconds, 0, time.UTC)
 	near := time.Date(w.date.Year, w.date.Month, w.date.Day, 0, 0, w.seconds, 0, loc)
@@ -109,7 +111,8 @@ func (w *wall) resolve(loc *time.Location) (time.Time, *wallError) {
 		}
 		return time.Time{}, &wallError{
 			message: fmt.Sprintf("the clocks of %s show %s twice, since they are put back that day", loc, w.form(utc)),
-			hint:    fmt.Sprintf("write %s%s for the first time, %[1]s%[3]s for the second", w.form(utc), found[0].Format(" -07:00"), found[1].Format(" -07:00")),
+			hint: fmt.Sprintf("write %s%s for the first time, %[1]s%[3]s for the second", w.form(utc),
+				found[0].Format(" -07:00"), found[1].Format(" -07:00")),
 		}
 	case len(found) == 0:
 		change := start // of the offset: the time that was left out is around it
@@ -119,8 +122,9 @@ func (w *wall) resolve(loc *time.Location) (time.Time, *wallError) {
 		_, offset := change.Add(-time.Second).In(loc).Zone()
 		before, after := change.UTC().Add(time.Duration(offset)*time.Second), change.In(loc)
 		return time.Time{}, &wallError{
-			message: fmt.Sprintf("the clocks of %s never show %s: they go from %s to %s that day", loc, w.form(utc), before.Format("15:04"), after.Format("15:04")),
-			hint:    "write " + w.onDay(after) + " for the moment of the change",
+			message: fmt.Sprintf("the clocks of %s never show %s: they go from %s to %s that day", loc, w.form(utc),
+				before.Format("15:04"), after.Format("15:04")),
+			hint: "write " + w.onDay(after) + " for the moment of the change",
 		}
 	}
 	return found[0], nil

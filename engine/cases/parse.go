@@ -30,11 +30,13 @@ const (
 	minEvery    = 20 * time.Millisecond
 )
 
-// Context is what a case file may leave out: the shop that it plays in. What the file says itself comes first.
+// Context is what a case file may leave out: the shop that it plays in. What the file says itself
+// comes first.
 type Context struct {
 	Layout   *layout.Layout
 	Products *catalog.Catalog
-	// ReadFile reads a file that the case file names, by its path joined to the folder of the case file. nil: no file can be named.
+	// ReadFile reads a file that the case file names, by its path joined to the folder of the case
+	// file. nil: no file can be named.
 	ReadFile func(name string) ([]byte, error)
 }
 
@@ -80,9 +82,11 @@ type reader struct {
 	names  map[string]int // case names, with the line
 }
 
-// Parse reads a case file. The file is nil if there is any problem; all of them are in the diagnostics.
+// Parse reads a case file. The file is nil if there is any problem; all of them are in the
+// diagnostics.
 func Parse(name string, src []byte, ctx Context) (*File, []doc.Diagnostic) {
-	p := &reader{report: read(name, src), ctx: ctx, file: &File{Name: name, Layout: ctx.Layout, Products: ctx.Products}, names: make(map[string]int)}
+	p := &reader{report: read(name, src), ctx: ctx, file: &File{Name: name, Layout: ctx.Layout, Products: ctx.Products},
+		names: make(map[string]int)}
 	if p.Len() == 0 {
 		p.document(p.Doc.Root)
 	}
@@ -103,7 +107,8 @@ func (p *reader) document(root *doc.Node) {
 	if n := root.Get("layout"); n != nil {
 		p.layout(n)
 	} else if p.file.Layout == nil {
-		p.Add(doc.Diagnostic{Line: 1, Column: 1, Reason: "there is no layout", Hint: "write layout: and the name of a layout file, or the layout itself; or name one on the command line"})
+		p.Add(doc.Diagnostic{Line: 1, Column: 1, Reason: "there is no layout",
+			Hint: "write layout: and the name of a layout file, or the layout itself; or name one on the command line"})
 	}
 	if n := root.Get("products"); n != nil {
 		p.products(n)
@@ -128,7 +133,8 @@ func (p *reader) document(root *doc.Node) {
 		p.At(list, "cases is not a list of cases", "begin each case with - name:")
 		return
 	case len(list.Items) > MaxCases:
-		p.At(list.Items[MaxCases], fmt.Sprintf("the file has %d cases; at most %d are allowed", len(list.Items), MaxCases), "split it into several files")
+		p.At(list.Items[MaxCases], fmt.Sprintf("the file has %d cases; at most %d are allowed", len(list.Items),
+			MaxCases), "split it into several files")
 		return
 	}
 	for _, n := range list.Items {
@@ -311,7 +317,8 @@ func (p *caseParser) close() {
 	}
 }
 
-// step reads one step: a table with one key that says what happens, or with the keys of an expectation.
+// step reads one step: a table with one key that says what happens, or with the keys of an
+// expectation.
 func (p *caseParser) step(n *doc.Node) step {
 	if n.Kind != doc.Mapping || len(n.Fields) == 0 {
 		p.At(n, "a step is a word, a colon and what it is about", "such as - wait: 10m")
@@ -333,7 +340,8 @@ func (p *caseParser) step(n *doc.Node) step {
 		return nil
 	}
 	if len(n.Fields) > 1 {
-		p.At(n.Fields[1].Key, fmt.Sprintf("a step is one thing, and this one is %s already", key.Text), "begin the next step with -, or indent what belongs to this one")
+		p.At(n.Fields[1].Key, fmt.Sprintf("a step is one thing, and this one is %s already", key.Text),
+			"begin the next step with -, or indent what belongs to this one")
 		return nil
 	}
 	if !p.before {
@@ -398,7 +406,8 @@ func (p *reader) products(n *doc.Node) {
 	p.adopt(n, name, problems)
 }
 
-// other returns a text that stands in the document, with no name, or the file that it names. src is nil after a problem.
+// other returns a text that stands in the document, with no name, or the file that it names. src is
+// nil after a problem.
 func (p *reader) other(n *doc.Node, what string) (name string, src []byte) {
 	switch {
 	case n.Kind == doc.Scalar && strings.Contains(strings.TrimSpace(n.Text), "\n"):

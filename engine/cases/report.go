@@ -17,7 +17,8 @@ type report struct{ *doc.Report }
 // unknown adds that a word is not one of those that may stand there.
 func (r report) unknown(n *doc.Node, what string, names []string) {
 	hint := ""
-	// Of words equally close the first wins: those with the same first letter, which people seldom get wrong.
+	// Of words equally close the first wins: those with the same first letter, which people seldom
+	// get wrong.
 	likely := slices.Clone(names)
 	slices.SortStableFunc(likely, func(a, b string) int {
 		first := func(name string) int {

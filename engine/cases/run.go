@@ -15,11 +15,13 @@ import (
 
 // Failure is one thing that went otherwise than a case expects.
 type Failure struct {
-	Line   int      `json:"line"` // in the case file, from 1
-	Column int      `json:"column"`
-	Reason string   `json:"reason"`
-	Hint   string   `json:"hint,omitempty"`
-	Diff   []string `json:"diff,omitempty"` // "- " expected and missing, "+ " there and not expected, "  " there; further in: what came nearest
+	Line   int    `json:"line"` // in the case file, from 1
+	Column int    `json:"column"`
+	Reason string `json:"reason"`
+	Hint   string `json:"hint,omitempty"`
+	// "- " expected and missing, "+ " there and not expected, " " there; further in: what came
+	// nearest
+	Diff []string `json:"diff,omitempty"`
 }
 
 // add adds a line to the difference.
@@ -82,7 +84,8 @@ type Coverage struct {
 // OK reports whether the file is good and all its cases passed.
 func (r *Report) OK() bool { return r.Failed == 0 && len(r.Diagnostics) == 0 }
 
-// Run checks the names of rules in a case file and runs its cases, in their order, each in a shop of its own.
+// Run checks the names of rules in a case file and runs its cases, in their order, each in a shop
+// of its own.
 func Run(f *File, book *Book) *Report {
 	rep := &Report{File: f.Name}
 	if rep.Diagnostics = f.check(book); len(rep.Diagnostics) > 0 {
@@ -123,7 +126,8 @@ func (c *Case) run(book *Book) Result {
 	return res
 }
 
-// unexpectedFailures reports rules that failed while they ran where no expectation spoke of it: such a rule can't be trusted, whatever else came true.
+// unexpectedFailures reports rules that failed while they ran where no expectation spoke of it:
+// such a rule can't be trusted, whatever else came true.
 func (w *world) unexpectedFailures() {
 	for i := range w.happened {
 		if h := &w.happened[i]; h.what == failed && !h.taken {
@@ -198,7 +202,8 @@ func (f *File) coverage(book *Book) []Coverage {
 	return list
 }
 
-// check looks whether the rules that the cases name are there, and whether what is said of an alert fits what its rule is about.
+// check looks whether the rules that the cases name are there, and whether what is said of an alert
+// fits what its rule is about.
 func (f *File) check(book *Book) []doc.Diagnostic {
 	rep := report{doc.NewReport(f.Name, maxDiagnostics, f.text, nil)}
 	var names []string
@@ -254,11 +259,13 @@ func (p *pattern) check(rep report, r *rules.Rule) {
 	case event.AboutCount:
 		hint = "name a count"
 	}
-	about := map[string]string{event.AboutItem: "items", event.AboutStock: "stock", event.AboutReader: "read points", event.AboutCount: "counts"}[r.About]
+	about := map[string]string{event.AboutItem: "items", event.AboutStock: "stock", event.AboutReader: "read points",
+		event.AboutCount: "counts"}[r.About]
 	rep.At(p.node.Get(wrong), fmt.Sprintf("%s is about %s, so no alert of it has this %s", r.Name, about, wrong), hint)
 }
 
-// Known tells what a layout and products have, for warnings about rules that name something else. Either may be nil.
+// Known tells what a layout and products have, for warnings about rules that name something else.
+// Either may be nil.
 func Known(l *layout.Layout, c *catalog.Catalog) rules.Known {
 	var known rules.Known
 	if l != nil {

@@ -15,7 +15,8 @@ import (
 	"lintel/rules"
 )
 
-// The starter cases would notice if a rule were switched off, said something at once that it should wait for, or looked at another thing: each such change fails a case.
+// The starter cases would notice if a rule were switched off, said something at once that it should
+// wait for, or looked at another thing: each such change fails a case.
 func TestStarterCasesNoticeChanges(t *testing.T) {
 	src, err := os.ReadFile("../../rules/starter.yaml")
 	require.NoError(t, err)

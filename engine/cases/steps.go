@@ -51,7 +51,8 @@ type arguments struct {
 	bad  bool
 }
 
-// args checks the keys of a step. The first of them may be written without its key, as in sold: tide-1.
+// args checks the keys of a step. The first of them may be written without its key, as in sold:
+// tide-1.
 func (p *caseParser) args(key, n *doc.Node, keys ...string) *arguments {
 	a := &arguments{p: p, n: n, verb: key.Text}
 	switch n.Kind {
@@ -168,7 +169,8 @@ type readStep struct {
 
 func (p *caseParser) read(key, n *doc.Node) step {
 	a := p.args(key, n, "items", "by", "zone", "rssi", "for", "every", "times")
-	s := &readStep{items: a.items(), rssi: a.level(-55), times: 1, span: a.period("for", 0, minEvery, maxWait), every: a.period("every", time.Second, minEvery, time.Hour)}
+	s := &readStep{items: a.items(), rssi: a.level(-55), times: 1, span: a.period("for", 0, minEvery, maxWait),
+		every: a.period("every", time.Second, minEvery, time.Hour)}
 	by := a.need("by", "name the read point that hears them: by: shelf-a-1")
 	if by == nil {
 		return nil

@@ -8,18 +8,20 @@ import (
 	"lintel/rules/doc"
 )
 
-// A walk through a portal is reads such as a door's two antennas make of goods that are carried through at the pace of a person: the near side rises and
-// falls first, the far side after it, and for a moment both hear the tag. Nothing in it is left to chance.
+// A walk through a portal is reads such as a door's two antennas make of goods that are carried
+// through at the pace of a person: the near side rises and falls first, the far side after it, and
+// for a moment both hear the tag. Nothing in it is left to chance.
 
-// leg is one read of a walk: how long after its beginning, at which side, by how many dB below the peak.
+// leg is one read of a walk: how long after its beginning, at which side, by how many dB below the
+// peak.
 type leg struct {
 	after int64 // milliseconds
 	far   bool
 	below float64
 }
 
-// through is somebody who walks through in three seconds and a half; each side hears them ten times a
-// second. The middle of the door is between the two sides' loudest moments.
+// through is somebody who walks through in three seconds and a half; each side hears them ten times
+// a second. The middle of the door is between the two sides' loudest moments.
 var through = func() (legs []leg) {
 	const nearest, farther = 1000, 2000 // milliseconds at which each side hears them best
 	below := func(after int64, loudest float64) float64 {
@@ -37,7 +39,8 @@ var through = func() (legs []leg) {
 	return legs
 }()
 
-// back is somebody who comes to the door and turns round: the near side hears all of it, the far side the middle, faintly.
+// back is somebody who comes to the door and turns round: the near side hears all of it, the far
+// side the middle, faintly.
 var back = func() (legs []leg) {
 	for i := range int64(16) {
 		away := 16 * float64(max(i-7, 7-i)) / 8

@@ -21,7 +21,8 @@ var (
 // maxFacts is how many facts are kept to explain what happened.
 const maxFacts = 20_000
 
-// world is the shop while a case runs. Everything that happens in it is an entry for engine.Machine.
+// world is the shop while a case runs. Everything that happens in it is an entry for
+// engine.Machine.
 type world struct {
 	c   *Case
 	cfg *engine.Config
@@ -72,7 +73,8 @@ type happening struct {
 }
 
 func newWorld(c *Case, cfg *engine.Config) *world {
-	w := &world{c: c, cfg: cfg, s: engine.NewMachine(cfg.Layout.Site, cfg), now: c.start.UnixMilli(), muted: make(map[string]bool), counts: make(map[string]*counting)}
+	w := &world{c: c, cfg: cfg, s: engine.NewMachine(cfg.Layout.Site, cfg), now: c.start.UnixMilli(),
+		muted: make(map[string]bool), counts: make(map[string]*counting)}
 	w.sinceAt, w.beatAt = w.now, w.now
 	w.advance(w.now)
 	return w
@@ -86,7 +88,8 @@ func (w *world) step(e *event.Entry) {
 	w.entries++
 	w.reads += len(e.Reads)
 	if w.entries > maxEntries || w.reads > maxReads {
-		w.stop(fmt.Sprintf("the case takes more than %d entries or %d reads", maxEntries, maxReads), "make its waits shorter, or its reads fewer")
+		w.stop(fmt.Sprintf("the case takes more than %d entries or %d reads", maxEntries, maxReads),
+			"make its waits shorter, or its reads fewer")
 		return
 	}
 	e.Seq, e.At = 0, max(w.now, w.s.Clock())
@@ -134,7 +137,8 @@ func (w *world) note(b *engine.Batch) {
 	}
 }
 
-// act begins something that is done now. Two things are never done at the very same moment: a millisecond lies between them.
+// act begins something that is done now. Two things are never done at the very same moment: a
+// millisecond lies between them.
 func (w *world) act() {
 	if w.acted {
 		w.advance(w.now + 1)
@@ -142,7 +146,8 @@ func (w *world) act() {
 	w.acted = true
 }
 
-// advance lets time go by until a moment, with what is due on the way: the timers of the core, and what the shop's readers report by themselves.
+// advance lets time go by until a moment, with what is due on the way: the timers of the core, and
+// what the shop's readers report by themselves.
 func (w *world) advance(to int64) {
 	for !w.stopped {
 		tick, due := w.s.Tick(min(to, w.beatAt))
@@ -163,14 +168,15 @@ func (w *world) advance(to int64) {
 	w.now = max(w.now, to)
 }
 
-// heardFor is for how long after a fixed reader heard something the readers report in each epoch: as long as evidence matters.
+// heardFor is for how long after a fixed reader heard something the readers report in each epoch:
+// as long as evidence matters.
 const heardFor = 3 * time.Minute
 
 // slowBeat is how often they report otherwise, if no read point counts as silent sooner.
 const slowBeat = time.Minute
 
-// beat lets the readers report what lies about, and that they are alive. A shop is full of other goods, so readers that hear nothing of the case's
-// items hear something else.
+// beat lets the readers report what lies about, and that they are alive. A shop is full of other
+// goods, so readers that hear nothing of the case's items hear something else.
 func (w *world) beat() {
 	if w.pulse == nil {
 		w.pulse = &event.Entry{Kind: event.EntryReads}
@@ -183,7 +189,8 @@ func (w *world) beat() {
 		for _, l := range w.lying {
 			for _, id := range l.points {
 				if k := slices.Index(w.pulse.Points, id); k >= 0 {
-					w.pulse.Reads = append(w.pulse.Reads, event.Read{Key: l.tag.Key, Text: l.tag.Text, Point: uint16(k), RSSI: l.rssi, N: 1})
+					w.pulse.Reads = append(w.pulse.Reads, event.Read{Key: l.tag.Key, Text: l.tag.Text, Point: uint16(k),
+						RSSI: l.rssi, N: 1})
 				}
 			}
 		}
@@ -317,7 +324,8 @@ func (s *waitStep) run(w *world) {
 			return
 		}
 		if to = t.UnixMilli(); to < w.now {
-			w.fail(s.place, fmt.Sprintf("it is %s already, so it can't become %s", w.clock(w.now), s.text), "write the date too for a time on another day: at: 2026-03-11 09:00")
+			w.fail(s.place, fmt.Sprintf("it is %s already, so it can't become %s", w.clock(w.now), s.text),
+				"write the date too for a time on another day: at: 2026-03-11 09:00")
 			w.stopped = true
 			return
 		}
@@ -339,7 +347,8 @@ func (s *countStep) run(w *world) {
 	}
 	switch s.do {
 	case "open":
-		w.step(&event.Entry{Kind: event.EntryCount, By: "case", Command: event.CountCommand{Do: s.do, Zones: s.zones, MissingAfter: s.missingAfter}})
+		w.step(&event.Entry{Kind: event.EntryCount, By: "case", Command: event.CountCommand{Do: s.do, Zones: s.zones,
+			MissingAfter: s.missingAfter}})
 	case "read":
 		read := *s.read
 		if read.zone == "" {
@@ -401,7 +410,8 @@ func (w *world) happen(a *event.Alert) *happening {
 	return h
 }
 
-// clock writes a moment as the clocks of the site show it: with the date on another day than the first, with the distance to UTC where the clocks show a time twice.
+// clock writes a moment as the clocks of the site show it: with the date on another day than the
+// first, with the distance to UTC where the clocks show a time twice.
 func (w *world) clock(ms int64) string {
 	loc := w.cfg.Layout.Location()
 	t := time.UnixMilli(ms).In(loc)

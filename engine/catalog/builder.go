@@ -8,7 +8,8 @@ import (
 	"strings"
 )
 
-// builder makes a catalog product by product and keeps equal parts once. What it remembers for that is dropped with it.
+// builder makes a catalog product by product and keeps equal parts once. What it remembers for that
+// is dropped with it.
 type builder struct {
 	c       *Catalog
 	rows    []int32 // the row of each product, to name the first of two
@@ -44,8 +45,9 @@ func (b *builder) intern(s string) string {
 	return s
 }
 
-// keep copies a string that is likely to be unlike all others into a larger block, so that neither the text it was cut from stays in memory nor
-// every product costs allocations. A block is never written again below its length, so the strings cut from it stay what they are.
+// keep copies a string that is likely to be unlike all others into a larger block, so that neither
+// the text it was cut from stays in memory nor every product costs allocations. A block is never
+// written again below its length, so the strings cut from it stay what they are.
 func (b *builder) keep(s string) string {
 	const block = 64 << 10
 	if s == "" {
@@ -111,7 +113,8 @@ func (b *builder) limitsOf(limits []Limit) []Limit {
 
 type attribute struct{ name, value string }
 
-// attributes returns the one copy of a set of attributes, which must be in order of name, each once and with a value.
+// attributes returns the one copy of a set of attributes, which must be in order of name, each once
+// and with a value.
 func (b *builder) attributes(list []attribute) map[string]string {
 	if len(list) == 0 {
 		return nil
@@ -143,7 +146,8 @@ func sorted(set map[string]string) []attribute {
 	return list
 }
 
-// add takes a product whose parts come from this builder, unless its row was bad or its GTIN is there already.
+// add takes a product whose parts come from this builder, unless its row was bad or its GTIN is
+// there already.
 func (b *builder) add(r *row, p Product) {
 	if p.GTIN != 0 {
 		if i, twice := b.c.byGTIN[p.GTIN]; twice {

@@ -36,16 +36,19 @@ var columnNames = []string{"gtin", "sku", "name", "category", "price", "home_zon
 
 const attributePrefix = "attr."
 
-// maxAttributeColumns is how many attributes a file may have in all; a product has at most MaxAttributes of them.
+// maxAttributeColumns is how many attributes a file may have in all; a product has at most
+// MaxAttributes of them.
 const maxAttributeColumns = 1000
 
 // maxListBytes is the longest list that maxList entries can make.
 const maxListBytes = maxList * 80
 
-// ParseCSV reads products from CSV and returns those whose rows are good, and what is wrong with the others. All rows are checked; of
-// the errors MaxErrors are kept, and one more then counts the rest. The catalog is never nil.
+// ParseCSV reads products from CSV and returns those whose rows are good, and what is wrong with
+// the others. All rows are checked; of the errors MaxErrors are kept, and one more then counts the
+// rest. The catalog is never nil.
 func ParseCSV(r io.Reader, opts CSVOptions) (*Catalog, doc.Errors) {
-	p := csvParser{Report: doc.NewReport("", MaxErrors, nil, nil), b: newBuilder(), cells: map[[2]string][]Limit{}, zones: map[string][]string{}}
+	p := csvParser{Report: doc.NewReport("", MaxErrors, nil, nil), b: newBuilder(), cells: map[[2]string][]Limit{},
+		zones: map[string][]string{}}
 	in := bufio.NewReaderSize(&cappedReader{r: r, left: MaxFileBytes}, 64<<10)
 	p.read(in, opts)
 	return p.b.finish(), p.List()
@@ -53,7 +56,8 @@ func ParseCSV(r io.Reader, opts CSVOptions) (*Catalog, doc.Errors) {
 
 var errTooLarge = fmt.Errorf("the file is larger than %d MiB", MaxFileBytes>>20)
 
-// cappedReader fails once more than left bytes come, where io.LimitReader would pretend that the file ends.
+// cappedReader fails once more than left bytes come, where io.LimitReader would pretend that the
+// file ends.
 type cappedReader struct {
 	r    io.Reader
 	left int64
@@ -403,8 +407,9 @@ func (p *csvParser) limits(r *row, minimum, maximum string) []Limit {
 	return limits
 }
 
-// WriteCSV writes the products as ParseCSV reads them: divided by commas, all columns, attributes by name, GTINs with 14 digits.
-// It fails if w does, or if the products have more than 1,000 attributes between them, which JSON can hold.
+// WriteCSV writes the products as ParseCSV reads them: divided by commas, all columns, attributes
+// by name, GTINs with 14 digits. It fails if w does, or if the products have more than 1,000
+// attributes between them, which JSON can hold.
 func (c *Catalog) WriteCSV(w io.Writer) error {
 	names := map[string]bool{}
 	for i := range c.products {
@@ -413,7 +418,8 @@ func (c *Catalog) WriteCSV(w io.Writer) error {
 		}
 	}
 	if len(names) > maxAttributeColumns {
-		return fmt.Errorf("the products have %d different attributes, and a CSV file at most %d columns for them: take JSON", len(names), maxAttributeColumns)
+		return fmt.Errorf("the products have %d different attributes, and a CSV file at most %d columns for them: "+
+			"take JSON", len(names), maxAttributeColumns)
 	}
 	attributes := make([]string, 0, len(names))
 	for name := range names {

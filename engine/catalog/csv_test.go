@@ -53,7 +53,8 @@ func TestCSVAllColumns(t *testing.T) {
 	require.False(t, ok)
 }
 
-// Each numbered rule of RFC 4180, section 2, with the RFC's own records aaa,bbb,ccc and zzz,yyy,xxx in columns that take any text.
+// Each numbered rule of RFC 4180, section 2, with the RFC's own records aaa,bbb,ccc and zzz,yyy,xxx
+// in columns that take any text.
 func TestCSVByRFC4180(t *testing.T) {
 	g1, g2 := gtin13(1), gtin13(2)
 	head := "gtin,attr.a,attr.b,attr.c\r\n"
@@ -106,7 +107,8 @@ func TestCSVForms(t *testing.T) {
 	require.NotEmpty(t, errs, "a separator that was asked for is not second-guessed")
 }
 
-// Published GTINs of every length. Source: GS1 EPC Tag Data Standard 2.3, sections 7.3 and E.3; GS1 Sweden, check digit page (7300011000017).
+// Published GTINs of every length. Source: GS1 EPC Tag Data Standard 2.3, sections 7.3 and E.3; GS1
+// Sweden, check digit page (7300011000017).
 func TestGTINLengths(t *testing.T) {
 	for text, want := range map[string]uint64{
 		"95010939":       95010939,

@@ -11,8 +11,9 @@ import (
 	"lintel/rules/doc"
 )
 
-// ParseJSON reads products from JSON and returns the good ones, and what is wrong with the others. All products are checked up to the
-// first place that is no JSON at all; of the problems MaxErrors are kept, and one more then counts the rest. The catalog is never nil.
+// ParseJSON reads products from JSON and returns the good ones, and what is wrong with the others.
+// All products are checked up to the first place that is no JSON at all; of the problems MaxErrors
+// are kept, and one more then counts the rest. The catalog is never nil.
 func ParseJSON(src []byte) (*Catalog, doc.Errors) {
 	p := newJSONParser(doc.NewReport("", MaxErrors, nil, nil))
 	p.alone = true

@@ -11,7 +11,8 @@ type row struct {
 	bad    bool
 }
 
-// fail reports what is wrong with a column of a table, or with the value of a document that is being read.
+// fail reports what is wrong with a column of a table, or with the value of a document that is
+// being read.
 func (r *row) fail(column, hint, reason string, args ...any) {
 	r.bad = true
 	if r.node != nil {

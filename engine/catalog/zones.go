@@ -16,8 +16,9 @@ type UnknownZone struct {
 	Nearest  string `json:"nearest,omitempty"` // the zone or kind of zones that may have been meant, if one is close
 }
 
-// UnknownZones returns the zones that products name as home or in limits and that l does not have, in order of their names. They need be no mistake,
-// since shops share one catalog; but a name that no shop has is one.
+// UnknownZones returns the zones that products name as home or in limits and that l does not have,
+// in order of their names. They need be no mistake, since shops share one catalog; but a name that
+// no shop has is one.
 func (c *Catalog) UnknownZones(l *layout.Layout) []UnknownZone {
 	unknown := map[string]*UnknownZone{}
 	for i := range c.products {

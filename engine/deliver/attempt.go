@@ -27,10 +27,12 @@ const (
 
 // Outcome is what came of one try.
 type Outcome struct {
-	Class      Class
-	Code       int           // HTTP status, 0: no answer
-	Took       time.Duration // of the whole try
-	Reason     string        // why it failed, "" after success. It holds no secret: neither header, nor body, nor what follows the host of a URL
+	Class Class
+	Code  int           // HTTP status, 0: no answer
+	Took  time.Duration // of the whole try
+	// why it failed, "" after success. It holds no secret: neither header, nor body, nor what
+	// follows the host of a URL
+	Reason     string
 	RetryAfter time.Duration // what the receiver asked for with 429 or 503, 0: nothing
 
 	sent  bool // a request was made, or at least tried
@@ -56,7 +58,8 @@ func status(code int) string {
 	return fmt.Sprint(code)
 }
 
-// newTransport returns the transport of all requests: through the guard, without any proxy (the guard would only see the proxy's address).
+// newTransport returns the transport of all requests: through the guard, without any proxy (the
+// guard would only see the proxy's address).
 func newTransport(guard *Guard, resolver *net.Resolver, roots *x509.CertPool) *http.Transport {
 	dialer := &net.Dialer{Timeout: connectTimeout, KeepAlive: 30 * time.Second, Control: guard.Control, Resolver: resolver}
 	return &http.Transport{
@@ -108,8 +111,9 @@ func (d *Dispatcher) post(ctx context.Context, c *Channel, site string, m *event
 	}
 	req.Header.Set("Content-Type", contentType)
 	req.Header.Set("User-Agent", userAgent)
-	// Without a value the header is not sent; it tells the transport that the request may be repeated if a kept connection turns out to be
-	// closed before any answer came, since a receiver knows the message by its id.
+	// Without a value the header is not sent; it tells the transport that the request may be
+	// repeated if a kept connection turns out to be closed before any answer came, since a receiver
+	// knows the message by its id.
 	req.Header[headerIdempotency] = []string{}
 	setSignature(req.Header, keys, m.ID, now, body)
 
@@ -140,7 +144,8 @@ func (d *Dispatcher) post(ctx context.Context, c *Channel, site string, m *event
 	return out
 }
 
-// reason puts an error of the HTTP client into words of our own: its text would show the URL, and may show what the receiver sent.
+// reason puts an error of the HTTP client into words of our own: its text would show the URL, and
+// may show what the receiver sent.
 func reason(err error, timeout time.Duration) string {
 	var (
 		blocked  *BlockedError

@@ -37,8 +37,8 @@ func requireNoSecret(t testing.TB, texts ...string) {
 	}
 }
 
-// Every status from 200 to 599, with an answer that gives back everything that it was sent: the delivery ends as its class says, and no secret is in
-// the log, the reason or what is observed.
+// Every status from 200 to 599, with an answer that gives back everything that it was sent: the
+// delivery ends as its class says, and no secret is in the log, the reason or what is observed.
 func TestEveryStatus(t *testing.T) {
 	var code atomic.Int32
 	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -224,7 +224,8 @@ func TestNotSendable(t *testing.T) {
 	require.Empty(t, recv.ids())
 }
 
-// A template channel needs no secret: chat tools can't check signatures. Its messages still carry their id.
+// A template channel needs no secret: chat tools can't check signatures. Its messages still carry
+// their id.
 func TestUnsignedTemplate(t *testing.T) {
 	recv := newReceiver(t, nil)
 	c, err := parseTemplate(t, `{"text": "{data.alert.say}"}`)
@@ -286,7 +287,8 @@ func TestConnectionsAreReused(t *testing.T) {
 	require.EqualValues(t, 1, conns.Load())
 }
 
-// A kept connection that the receiver closed meanwhile costs no try: the transport opens another one.
+// A kept connection that the receiver closed meanwhile costs no try: the transport opens another
+// one.
 func TestClosedConnectionIsNoFailure(t *testing.T) {
 	recv := newReceiver(t, nil)
 	r := newRig(t, nil, hookChannel("tickets", recv.URL))

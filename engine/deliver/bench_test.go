@@ -18,8 +18,8 @@ import (
 	"lintel/engine/store/boltstore"
 )
 
-// BenchmarkDispatcher sends over loopback to a receiver in the same process, which reads the body and answers 204. "memory" has a store that costs
-// nothing; "bolt" stores every outcome durably.
+// BenchmarkDispatcher sends over loopback to a receiver in the same process, which reads the body
+// and answers 204. "memory" has a store that costs nothing; "bolt" stores every outcome durably.
 func BenchmarkDispatcher(b *testing.B) {
 	for _, kind := range []string{"memory", "bolt"} {
 		b.Run(kind, func(b *testing.B) {

@@ -15,7 +15,8 @@ const (
 	contentCloudEvents = "application/cloudevents+json; charset=utf-8"
 )
 
-// Render returns the body that the channel's receiver gets of a delivery of the site, and its content type. Notices are those of Notices.
+// Render returns the body that the channel's receiver gets of a delivery of the site, and its
+// content type. Notices are those of Notices.
 func (c Channel) Render(site string, d *event.Delivery) (body []byte, contentType string, err error) {
 	b := make([]byte, 0, len(d.Data)+256)
 	contentType = contentJSON
@@ -49,8 +50,8 @@ func webhookBody(b []byte, d *event.Delivery) ([]byte, error) {
 	return appendData(append(b, '"'), d.Data)
 }
 
-// cloudEvent appends a CloudEvents 1.0 event in the JSON format. "order" is an extension attribute of ours: the place among the messages about
-// the event's subject.
+// cloudEvent appends a CloudEvents 1.0 event in the JSON format. "order" is an extension attribute
+// of ours: the place among the messages about the event's subject.
 func cloudEvent(b []byte, site string, d *event.Delivery) ([]byte, error) {
 	b = append(b, `{"specversion":"1.0","id":`...)
 	b = append(b, quote(d.ID)...)

@@ -36,10 +36,11 @@ const (
 	DefaultMaxInFlight = 8
 )
 
-// Channel is one destination of deliveries. It comes from ParseChannels; the zero values of its fields mean the defaults. A Channel
-// is not changed after it was made and may be shared.
+// Channel is one destination of deliveries. It comes from ParseChannels; the zero values of its
+// fields mean the defaults. A Channel is not changed after it was made and may be shared.
 //
-// Printing, logging and marshalling a Channel show it as Redacted does. EncodeChannels alone writes its secrets.
+// Printing, logging and marshalling a Channel show it as Redacted does. EncodeChannels alone writes
+// its secrets.
 type Channel struct {
 	Name    string // 1 to 64 characters of a-z, 0-9 and '-'
 	URL     string // http or https; the path and the query of a chat tool's address are often its password
@@ -58,8 +59,9 @@ type Channel struct {
 	template *template // of FormatTemplate
 }
 
-// Secret is a signing secret, as text: "whsec_" and 24 to 64 bytes in base64. While a secret is replaced by a new one, the old one keeps
-// signing beside it until NotAfter, so that the receiver can change over at any time between.
+// Secret is a signing secret, as text: "whsec_" and 24 to 64 bytes in base64. While a secret is
+// replaced by a new one, the old one keeps signing beside it until NotAfter, so that the receiver
+// can change over at any time between.
 type Secret struct {
 	Text     string
 	NotAfter time.Time // zero: for ever
@@ -79,7 +81,8 @@ func (s Secret) String() string {
 	if err != nil {
 		return maskSecret
 	}
-	// The digits come out of HMAC so that they say nothing about the key that a signature does not say too.
+	// The digits come out of HMAC so that they say nothing about the key that a signature does not
+	// say too.
 	mac := hmac.New(sha256.New, key)
 	io.WriteString(mac, "lintel: which secret this is")
 	return maskSecret + hex.EncodeToString(mac.Sum(nil)[:4])
@@ -110,8 +113,9 @@ func (c Channel) redactedURL() string {
 	return masked
 }
 
-// Redacted returns the channel without what must stay secret: secrets and the values of headers are masked, and of the URL only scheme and
-// host remain. The result is for people to see; it can't send.
+// Redacted returns the channel without what must stay secret: secrets and the values of headers are
+// masked, and of the URL only scheme and host remain. The result is for people to see; it can't
+// send.
 func (c Channel) Redacted() Channel {
 	c.URL = c.redactedURL()
 	c.Secrets = slices.Clone(c.Secrets)
@@ -152,7 +156,8 @@ func (c Channel) MarshalYAML() (any, error) {
 	return doc, err
 }
 
-// EncodeChannels writes the document of the channels with all their secrets: for the store, never for an answer. ParseChannels is its inverse.
+// EncodeChannels writes the document of the channels with all their secrets: for the store, never
+// for an answer. ParseChannels is its inverse.
 func EncodeChannels(channels []Channel) ([]byte, error) {
 	doc := struct {
 		Channels []channelDocument `json:"channels"`
@@ -206,7 +211,8 @@ func (c Channel) document() channelDocument {
 	return d
 }
 
-// Wants reports whether the channel wants messages of the type: one of Types is the type itself, or its beginning up to a full stop.
+// Wants reports whether the channel wants messages of the type: one of Types is the type itself, or
+// its beginning up to a full stop.
 func (c Channel) Wants(eventType string) bool {
 	if len(c.Types) == 0 {
 		return true
@@ -249,7 +255,8 @@ func (c *Channel) keys(now time.Time) ([][]byte, error) {
 	return keys, nil
 }
 
-// address returns the host and port of the URL if the host is an address, so that a guard can be asked before anything is sent.
+// address returns the host and port of the URL if the host is an address, so that a guard can be
+// asked before anything is sent.
 func (c Channel) address() (netip.AddrPort, bool) {
 	u, err := url.Parse(c.URL)
 	if err != nil {
@@ -273,8 +280,9 @@ func (c Channel) address() (netip.AddrPort, bool) {
 	return netip.AddrPortFrom(addr, port), true
 }
 
-// Sample returns a delivery of the kind that channels get: what templates are tried with before they are accepted, and what Test sends.
-// It is about Umberhithe Books, a bookshop that does not exist.
+// Sample returns a delivery of the kind that channels get: what templates are tried with before
+// they are accepted, and what Test sends. It is about Umberhithe Books, a bookshop that does not
+// exist.
 func Sample(channel string) event.Delivery {
 	at := time.Date(2026, 11, 14, 10, 30, 0, 0, time.UTC).UnixMilli()
 	a := event.Alert{

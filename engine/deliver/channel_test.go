@@ -248,7 +248,8 @@ func TestEncodeChannels(t *testing.T) {
 	require.Equal(t, before, after)
 }
 
-// A document that was given out masked can be changed and sent back. What is masked stays only where it was.
+// A document that was given out masked can be changed and sent back. What is masked stays only
+// where it was.
 func TestParseChannelsKeeping(t *testing.T) {
 	old := fullParsed(t)
 	masked := string(must(json.Marshal([]Channel{old})))

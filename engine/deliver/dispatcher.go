@@ -427,7 +427,8 @@ func (d *Dispatcher) Stats() Stats {
 	}
 	for name, l := range d.lanes {
 		h := d.health[name]
-		st.Channels[name] = ChannelStats{Queued: l.queued, InFlight: l.inFlight, Limit: l.limit, Waited: l.waited, LeftOut: l.leftOut, Stopped: h != nil && !h.Stopped.IsZero()}
+		st.Channels[name] = ChannelStats{Queued: l.queued, InFlight: l.inFlight, Limit: l.limit, Waited: l.waited,
+			LeftOut: l.leftOut, Stopped: h != nil && !h.Stopped.IsZero()}
 	}
 	for _, s := range d.sites {
 		st.Queued += len(s.entries)

@@ -107,7 +107,8 @@ func TestDelivers(t *testing.T) {
 	require.Equal(t, 0, r.Stats().Queued)
 }
 
-// The schedule in synctest's time: every try has the same id and a timestamp of its own, and then the delivery is dead.
+// The schedule in synctest's time: every try has the same id and a timestamp of its own, and then
+// the delivery is dead.
 func TestScheduleRuns(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var tries []time.Duration
@@ -171,7 +172,8 @@ func TestRetryAfterPausesTheChannel(t *testing.T) {
 	})
 }
 
-// A message of an alert is not tried before the one before it was, on the same channel; other alerts and channels don't wait.
+// A message of an alert is not tried before the one before it was, on the same channel; other
+// alerts and channels don't wait.
 func TestOrderOfFirstTries(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var mu sync.Mutex
@@ -210,7 +212,8 @@ func TestOrderOfFirstTries(t *testing.T) {
 	})
 }
 
-// A message that is offered late, while a later one of its alert still waits for its channel, goes first.
+// A message that is offered late, while a later one of its alert still waits for its channel, goes
+// first.
 func TestOrderOfLateOffer(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		c := hookChannel("tickets", "https://tickets.example/")
@@ -232,7 +235,8 @@ func TestOrderOfLateOffer(t *testing.T) {
 	})
 }
 
-// What another process settled or put off, or somebody deleted, between two tries is seen before the second.
+// What another process settled or put off, or somebody deleted, between two tries is seen before
+// the second.
 func TestRetryReadsTheRecordAgain(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t, nil, hookChannel("tickets", "https://tickets.example/"))
@@ -306,8 +310,8 @@ func TestResume(t *testing.T) {
 	})
 }
 
-// A delivery whose success is stored is never sent again, even if it is offered or found again; one whose success could not be stored is, with
-// the same id.
+// A delivery whose success is stored is never sent again, even if it is offered or found again; one
+// whose success could not be stored is, with the same id.
 func TestNeverAgainAfterSuccessIsStored(t *testing.T) {
 	recv := newReceiver(t, nil)
 	mem := newBrittle()
@@ -340,7 +344,8 @@ func TestNeverAgainAfterSuccessIsStored(t *testing.T) {
 	require.Equal(t, []string{d.ID, d.ID}, recv.ids())
 }
 
-// While the store takes no outcomes, no more is sent for the site than was under way, and all goes on when it does again.
+// While the store takes no outcomes, no more is sent for the site than was under way, and all goes
+// on when it does again.
 func TestStoreFails(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var sent, broken atomic.Int32
@@ -460,7 +465,8 @@ func TestPerSecond(t *testing.T) {
 	})
 }
 
-// 410 kills the delivery and stops the channel: the next messages wait without being sent, until a test succeeds.
+// 410 kills the delivery and stops the channel: the next messages wait without being sent, until a
+// test succeeds.
 func TestGone(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		c := hookChannel("chat", "https://chat.example/")
@@ -553,7 +559,8 @@ func TestTypesAreFiltered(t *testing.T) {
 		synctest.Wait()
 		require.Equal(t, 2, sent)
 
-		// While the store takes nothing it stays pending, so nothing is lost if the channel wants it after a restart.
+		// While the store takes nothing it stays pending, so nothing is lost if the channel wants
+		// it after a restart.
 		r.store.mu.Lock()
 		r.store.fail = func() error { return errBroken }
 		r.store.mu.Unlock()
@@ -658,7 +665,8 @@ func TestRetryByHand(t *testing.T) {
 	})
 }
 
-// Another process that has the site now, and stored a success, is not overruled by a late failure of ours.
+// Another process that has the site now, and stored a success, is not overruled by a late failure
+// of ours.
 func TestForget(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t, func(o *Options) { o.AboutChannels = nil }, hookChannel("chat", "https://chat.example/"))
@@ -823,7 +831,8 @@ func TestOldOnesAreDeleted(t *testing.T) {
 	})
 }
 
-// A stop lets tries end and stores their outcomes; what takes too long is cut off and stays pending.
+// A stop lets tries end and stores their outcomes; what takes too long is cut off and stays
+// pending.
 func TestGracefulStop(t *testing.T) {
 	for _, c := range []struct {
 		takes  time.Duration
@@ -897,8 +906,9 @@ func TestNewRefuses(t *testing.T) {
 	require.ErrorContains(t, err, "refused: a schedule has 1 to 50 delays")
 }
 
-// Everything at once over the embedded store: failures, restarts at any moment, two sites, a receiver that is often down. In the end each
-// message has arrived, each alert's first tries came in order within a run, and no message came again after its success was stored.
+// Everything at once over the embedded store: failures, restarts at any moment, two sites, a
+// receiver that is often down. In the end each message has arrived, each alert's first tries came
+// in order within a run, and no message came again after its success was stored.
 func TestCrashesLoseNothing(t *testing.T) {
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)

@@ -1,5 +1,6 @@
-// Package deliver sends deliveries: it signs each message, posts it to its channel, tries again when that fails, and keeps on record what came of
-// it. It also decides which addresses may be connected to at all.
+// Package deliver sends deliveries: it signs each message, posts it to its channel, tries again
+// when that fails, and keeps on record what came of it. It also decides which addresses may be
+// connected to at all.
 //
 //	runner: commit ──▶ Offer ──▶ gate ──▶ lane of the channel ──▶ try ──▶ outcomes ──▶ commit (loose)
 //	                             (order      (in flight,          (guard,  (grouped      │
@@ -9,22 +10,25 @@
 //
 // # What is promised
 //
-// At least once. Step creates a delivery in the same commit as the change of the alert that it tells of, so it is on record before anybody is
-// told. The outcome of a try is on record before it counts. When the process ends between a POST and that commit, the message
-// is sent again, with the same id. Once the success is stored it is never sent again, unless a person asks for it (Dispatcher.Retry).
+// At least once. Step creates a delivery in the same commit as the change of the alert that it
+// tells of, so it is on record before anybody is told. The outcome of a try is on record before it
+// counts. When the process ends between a POST and that commit, the message is sent again, with the
+// same id. Once the success is stored it is never sent again, unless a person asks for it
+// (Dispatcher.Retry).
 //
-// The same id. The header "webhook-id" is Delivery.ID on every try, after every crash, in every replay; "webhook-timestamp" and the signature
-// are made anew for each try, with the secrets that are live at that moment. A receiver that remembers ids sees each message once.
+// The same id. The header "webhook-id" is Delivery.ID on every try, after every crash, in every
+// replay; "webhook-timestamp" and the signature are made anew for each try, with the secrets that
+// are live at that moment. A receiver that remembers ids sees each message once.
 //
-// In order. The first tries of an alert's messages are made in their order, on each channel: opened before cleared. Retries are not: a
-// receiver that fails would hold up everything after it. So each message carries its order, and a receiver drops what is older than what it
-// has seen.
+// In order. The first tries of an alert's messages are made in their order, on each channel: opened
+// before cleared. Retries are not: a receiver that fails would hold up everything after it. So each
+// message carries its order, and a receiver drops what is older than what it has seen.
 //
-// Apart. Every channel has a lane of its own. One that hangs has MaxInFlight tries under way at most, fewer while it is in trouble, and cannot take
-// the last worker from another.
+// Apart. Every channel has a lane of its own. One that hangs has MaxInFlight tries under way at
+// most, fewer while it is in trouble, and cannot take the last worker from another.
 //
-// Bounded. A channel has at most Options.PerChannel deliveries in memory, and all message bodies together at most Options.DataBytes;
-// the others wait in the store. Offer never waits.
+// Bounded. A channel has at most Options.PerChannel deliveries in memory, and all message bodies
+// together at most Options.DataBytes; the others wait in the store. Offer never waits.
 //
 // # When a try fails
 //
@@ -38,36 +42,48 @@
 //	3xx (never followed),         tried three times over about an hour, then dead: a wrong address or a wrong request seldom
 //	  other 4xx                   mends itself, and a person should know soon
 //
-// Each delay has full jitter: it is uniform from nothing to twice what the schedule says, so that on average the schedule holds, and what failed together comes
-// back spread out. Retry-After of 429 and 503 is a lower bound of the delay, up to the schedule's delay and two hours, and holds the whole channel for up to a
-// minute. While a receiver fails, the number of tries at one time halves down to one, and it grows again
-// with each success.
+// Each delay has full jitter: it is uniform from nothing to twice what the schedule says, so that
+// on average the schedule holds, and what failed together comes back spread out. Retry-After of 429
+// and 503 is a lower bound of the delay, up to the schedule's delay and two hours, and holds the
+// whole channel for up to a minute. While a receiver fails, the number of tries at one time halves
+// down to one, and it grows again with each success.
 //
 // # When a channel fails for long
 //
-// Health is how a channel fares. Without any success it is warned of after 24 and after 48 hours, and stopped after 72; a channel of few messages gets its
-// warnings hours apart before it is stopped. One success begins all anew. 410 stops a channel at once. Each step is logged, given to Observer.Channel and part of Health, and
-// it is on record, so that a restart changes nothing and every process over the store goes by it within seconds.
+// Health is how a channel fares. Without any success it is warned of after 24 and after 48 hours,
+// and stopped after 72; a channel of few messages gets its warnings hours apart before it is
+// stopped. One success begins all anew. 410 stops a channel at once. Each step is logged, given to
+// Observer.Channel and part of Health, and it is on record, so that a restart changes nothing and
+// every process over the store goes by it within seconds.
 //
-// Channels with "about_channels" are told of the others, though never of themselves: TypeFailing, TypeStopped, TypeStarted, and TypeDeadLetters when deliveries were given up,
-// at most once an hour for each channel, with how many. These notices are deliveries like all others: signed, guarded, tried again, dead in the end, and wanted or not by "types". They
-// are values of KindNotice, in the queue Notices, and the one process that has its lease sends them. Their Alert is the channel that they are about; their orders grow over all notices.
+// Channels with "about_channels" are told of the others, though never of themselves: TypeFailing,
+// TypeStopped, TypeStarted, and TypeDeadLetters when deliveries were given up, at most once an hour
+// for each channel, with how many. These notices are deliveries like all others: signed, guarded,
+// tried again, dead in the end, and wanted or not by "types". They are values of KindNotice, in the
+// queue Notices, and the one process that has its lease sends them. Their Alert is the channel that
+// they are about; their orders grow over all notices.
 //
-// Each event is told under one id, made of the channel, the event, the moment on record, and the receiver. The call that puts the event on record sets its notices
-// too, and goes through only if no health was changed since it was read; so of two processes that see the same, one tells it, and a process that dies has stored both or
-// neither. If neither, the next failure raises the event again, from the same moment. Dead letters are counted after the commit that makes them dead: those of the last moment before a
-// process dies are on record, but in no notice.
+// Each event is told under one id, made of the channel, the event, the moment on record, and the
+// receiver. The call that puts the event on record sets its notices too, and goes through only if
+// no health was changed since it was read; so of two processes that see the same, one tells it, and
+// a process that dies has stored both or neither. If neither, the next failure raises the event
+// again, from the same moment. Dead letters are counted after the commit that makes them dead:
+// those of the last moment before a process dies are on record, but in no notice.
 //
-// To a stopped channel nothing is sent; what is due waits by its schedule, and may die of it. It is started again by a test or a message sent again by hand that gets
-// through, by a change of its settings, or by StartChannel.
+// To a stopped channel nothing is sent; what is due waits by its schedule, and may die of it. It is
+// started again by a test or a message sent again by hand that gets through, by a change of its
+// settings, or by StartChannel.
 //
 // # What stays on record
 //
-// A message of a type that the channel does not want (its "types") is left out when its turn comes: its record is deleted, so that nobody takes it for delivered.
+// A message of a type that the channel does not want (its "types") is left out when its turn comes:
+// its record is deleted, so that nobody takes it for delivered.
 //
-// A dead delivery stays on record for a person to decide: Retry sends one again, Recover those of a time range, after an outage. Delivered ones are deleted after a week.
+// A dead delivery stays on record for a person to decide: Retry sends one again, Recover those of a
+// time range, after an outage. Delivered ones are deleted after a week.
 //
-// When the store takes no outcomes, nothing more is sent for the site until it does, since all that would be sent again after a crash.
+// When the store takes no outcomes, nothing more is sent for the site until it does, since all that
+// would be sent again after a crash.
 //
 // # Channels
 //
@@ -84,20 +100,25 @@
 //	  "about_channels": true                                  // it is told of other channels that fail or are stopped
 //	}]}
 //
-// "webhook" sends {"type", "timestamp", "data"} as Standard Webhooks 1.0 recommends, "cloudevents" a CloudEvents 1.0 event in its JSON
-// format. A template is JSON whose texts may hold placeholders: {id}, {type}, {timestamp}, {site}, {channel}, {alert}, {order}, and {data} with a path
-// into the message's data, like {data.product.name} or {data.list.0}. A text that is one placeholder becomes the value itself, with its type;
-// within a longer text a placeholder becomes text, escaped. What is not there becomes null or nothing. {{ and }} are braces. A notice about a channel has no site and no
-// alert; what a template asks of {data.alert} is taken from the notice itself, which has "say" and "severity" as an alert has, so that one template does for both.
+// "webhook" sends {"type", "timestamp", "data"} as Standard Webhooks 1.0 recommends, "cloudevents"
+// a CloudEvents 1.0 event in its JSON format. A template is JSON whose texts may hold placeholders:
+// {id}, {type}, {timestamp}, {site}, {channel}, {alert}, {order}, and {data} with a path into the
+// message's data, like {data.product.name} or {data.list.0}. A text that is one placeholder becomes
+// the value itself, with its type; within a longer text a placeholder becomes text, escaped. What
+// is not there becomes null or nothing. {{ and }} are braces. A notice about a channel has no site
+// and no alert; what a template asks of {data.alert} is taken from the notice itself, which has
+// "say" and "severity" as an alert has, so that one template does for both.
 //
 // # Addresses
 //
-// Guard is asked with the address that is being connected, after the name was looked up. Public addresses are allowed on ports 80 and
-// 443; everything else only in ranges that the operator named. Redirects are not followed and no proxy is used.
+// Guard is asked with the address that is being connected, after the name was looked up. Public
+// addresses are allowed on ports 80 and 443; everything else only in ranges that the operator
+// named. Redirects are not followed and no proxy is used.
 //
 // # Secrets
 //
-// Secrets, the values of headers, and what follows the host of a URL appear in no log, no error, no stored reason and no answer. Errors of the
-// network are put into words of our own, since theirs quote the URL and what the receiver sent; the receiver's answer is read and thrown
-// away. Printing, logging or marshalling a Channel gives its redacted form.
+// Secrets, the values of headers, and what follows the host of a URL appear in no log, no error, no
+// stored reason and no answer. Errors of the network are put into words of our own, since theirs
+// quote the URL and what the receiver sent; the receiver's answer is read and thrown away.
+// Printing, logging or marshalling a Channel gives its redacted form.
 package deliver

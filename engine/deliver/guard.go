@@ -12,19 +12,23 @@ import (
 	"code.dny.dev/ssrf"
 )
 
-// Guard decides which addresses may be connected to. It sees the address that is being connected, after the name was looked up, so a name
-// that resolves to something else on the second look, a redirect or an odd spelling gets nobody past it.
+// Guard decides which addresses may be connected to. It sees the address that is being connected,
+// after the name was looked up, so a name that resolves to something else on the second look, a
+// redirect or an odd spelling gets nobody past it.
 //
-// Public addresses are allowed on ports 80 and 443. All others are refused (loopback, private, link-local, shared, multicast, reserved and
-// documentation ranges, cloud metadata services, IPv4 within IPv6), unless the operator allowed a CIDR that holds them; there, any port goes.
-// Loopback, link-local and metadata addresses must be meant: a CIDR that is wider than their own range does not allow them.
+// Public addresses are allowed on ports 80 and 443. All others are refused (loopback, private,
+// link-local, shared, multicast, reserved and documentation ranges, cloud metadata services, IPv4
+// within IPv6), unless the operator allowed a CIDR that holds them; there, any port goes. Loopback,
+// link-local and metadata addresses must be meant: a CIDR that is wider than their own range does
+// not allow them.
 type Guard struct {
 	allow  []netip.Prefix
 	public *ssrf.Guardian
 }
 
-// metadata are addresses of cloud platforms that hand out credentials or configuration. Those that lie in public or shared ranges are not in any
-// special-purpose registry (values: common practice, no source).
+// metadata are addresses of cloud platforms that hand out credentials or configuration. Those that
+// lie in public or shared ranges are not in any special-purpose registry (values: common practice,
+// no source).
 var metadata = []netip.Prefix{
 	netip.MustParsePrefix("169.254.169.254/32"),
 	netip.MustParsePrefix("168.63.129.16/32"),
@@ -33,8 +37,8 @@ var metadata = []netip.Prefix{
 	netip.MustParsePrefix("fd00:ec2::254/128"),
 }
 
-// ranges names what is refused, most special first; the decision for public addresses is made by the ssrf package, from the IANA
-// special-purpose registries.
+// ranges names what is refused, most special first; the decision for public addresses is made by
+// the ssrf package, from the IANA special-purpose registries.
 var ranges = []struct {
 	prefix netip.Prefix
 	what   string
@@ -121,7 +125,8 @@ func (e *BlockedError) Error() string {
 	return s
 }
 
-// Check returns nil if address ("host:port", the host an IP address) may be connected to, else a *BlockedError. It does no I/O.
+// Check returns nil if address ("host:port", the host an IP address) may be connected to, else a
+// *BlockedError. It does no I/O.
 func (g *Guard) Check(network, address string) error {
 	switch network {
 	case "tcp", "tcp4", "tcp6":
@@ -211,8 +216,9 @@ func (g *Guard) Control(network, address string, _ syscall.RawConn) error {
 	return g.Check(network, address)
 }
 
-// CheckChannel returns a *BlockedError if the channel's URL names an address that would be refused. Names are not looked up, so nil does not
-// promise that the channel can be reached; Test tells that.
+// CheckChannel returns a *BlockedError if the channel's URL names an address that would be refused.
+// Names are not looked up, so nil does not promise that the channel can be reached; Test tells
+// that.
 func (g *Guard) CheckChannel(c Channel) error {
 	if ap, ok := c.address(); ok {
 		return g.check("tcp", ap)
@@ -220,8 +226,9 @@ func (g *Guard) CheckChannel(c Channel) error {
 	return nil
 }
 
-// dial connects. A name of which any address is refused is refused as a whole: it is a mistake, or somebody is trying which address wins.
-// This first look gives the clear answer; what is then connected goes through Control again, whatever the second look says.
+// dial connects. A name of which any address is refused is refused as a whole: it is a mistake, or
+// somebody is trying which address wins. This first look gives the clear answer; what is then
+// connected goes through Control again, whatever the second look says.
 func (g *Guard) dial(ctx context.Context, d *net.Dialer, network, address string) (net.Conn, error) {
 	host, port, err := net.SplitHostPort(address)
 	if err != nil {

@@ -23,7 +23,8 @@ func prefixes(t testing.TB, texts ...string) []netip.Prefix {
 	return p
 }
 
-// Addresses from the IANA special-purpose registries for IPv4 and IPv6, and cloud platforms' metadata services (common practice, no source).
+// Addresses from the IANA special-purpose registries for IPv4 and IPv6, and cloud platforms'
+// metadata services (common practice, no source).
 func TestGuardRefuses(t *testing.T) {
 	g := NewGuard(nil)
 	for address, why := range map[string]string{
@@ -93,7 +94,8 @@ func TestGuardRefuses(t *testing.T) {
 
 func TestGuardAllowsPublic(t *testing.T) {
 	g := NewGuard(nil)
-	for _, address := range []string{"8.8.8.8:443", "8.8.8.8:80", "1.1.1.1:443", "[2606:4700:4700::1111]:443", "172.32.0.1:80", "100.128.0.1:443"} {
+	for _, address := range []string{"8.8.8.8:443", "8.8.8.8:80", "1.1.1.1:443", "[2606:4700:4700::1111]:443",
+		"172.32.0.1:80", "100.128.0.1:443"} {
 		require.NoError(t, g.Check("tcp", address), address)
 		require.NoError(t, g.Control("tcp6", address, nil), address)
 	}
@@ -146,13 +148,16 @@ func TestGuardAllowList(t *testing.T) {
 func TestBlockedErrorSaysHow(t *testing.T) {
 	g := NewGuard(nil)
 	require.EqualError(t, g.Check("tcp", "10.1.2.3:8080"),
-		"connecting to 10.1.2.3:8080 is not allowed: it is a private address; if that receiver is yours, start Lintel with --allow-cidr 10.1.2.3/32")
+		"connecting to 10.1.2.3:8080 is not allowed: it is a private address; if that receiver is yours, start "+
+			"Lintel with --allow-cidr 10.1.2.3/32")
 	require.EqualError(t, g.Check("tcp", "[fd12::7]:80"),
-		"connecting to [fd12::7]:80 is not allowed: it is a private address; if that receiver is yours, start Lintel with --allow-cidr fd12::7/128")
+		"connecting to [fd12::7]:80 is not allowed: it is a private address; if that receiver is yours, start "+
+			"Lintel with --allow-cidr fd12::7/128")
 	require.EqualError(t, g.Check("tcp", "224.0.0.1:80"), "connecting to 224.0.0.1:80 is not allowed: it is a multicast address")
 
 	// What the error advises works.
-	for _, address := range []string{"10.1.2.3:8080", "127.0.0.1:80", "169.254.169.254:80", "8.8.8.8:8080", "[::1]:80", "[64:ff9b:1::1]:80", "[::ffff:127.0.0.1]:80", "[2001:db8::1]:80"} {
+	for _, address := range []string{"10.1.2.3:8080", "127.0.0.1:80", "169.254.169.254:80", "8.8.8.8:8080", "[::1]:80",
+		"[64:ff9b:1::1]:80", "[::ffff:127.0.0.1]:80", "[2001:db8::1]:80"} {
 		var blocked *BlockedError
 		require.ErrorAs(t, g.Check("tcp", address), &blocked)
 		require.NoError(t, NewGuard(prefixes(t, blocked.Allow)).Check("tcp", address), "%s with %s", address, blocked.Allow)
@@ -204,7 +209,8 @@ func nameServer(t testing.TB, names map[string][]string) *net.Resolver {
 				continue
 			}
 			q := m.Questions[0]
-			reply := dnsmessage.Message{Header: dnsmessage.Header{ID: m.ID, Response: true, Authoritative: true, RecursionAvailable: true}, Questions: m.Questions}
+			reply := dnsmessage.Message{Header: dnsmessage.Header{ID: m.ID, Response: true, Authoritative: true,
+				RecursionAvailable: true}, Questions: m.Questions}
 			addrs, known := names[q.Name.String()]
 			if !known {
 				reply.RCode = dnsmessage.RCodeNameError
@@ -244,11 +250,16 @@ func TestNamesAreCheckedAfterLookup(t *testing.T) {
 	})
 	guard := NewGuard(nil)
 	for host, want := range map[string]string{
-		"inside.example":   "connecting to inside.example is not allowed: it resolves to 10.0.0.5:443, and it is a private address; if that receiver is yours, start Lintel with --allow-cidr 10.0.0.5/32",
-		"metadata.example": "connecting to metadata.example is not allowed: it resolves to 169.254.169.254:443, and it is a cloud metadata service; if that receiver is yours, start Lintel with --allow-cidr 169.254.169.254/32",
-		"mixed.example":    "connecting to mixed.example is not allowed: it resolves to 10.0.0.5:443, and it is a private address; if that receiver is yours, start Lintel with --allow-cidr 10.0.0.5/32",
-		"mixed6.example":   "connecting to mixed6.example is not allowed: it resolves to [fd00::5]:443, and it is a private address; if that receiver is yours, start Lintel with --allow-cidr fd00::5/128",
-		"loop.example":     "connecting to loop.example is not allowed: it resolves to 127.0.0.1:443, and it is a loopback address; if that receiver is yours, start Lintel with --allow-cidr 127.0.0.1/32",
+		"inside.example": "connecting to inside.example is not allowed: it resolves to 10.0.0.5:443, and it is a " +
+			"private address; if that receiver is yours, start Lintel with --allow-cidr 10.0.0.5/32",
+		"metadata.example": "connecting to metadata.example is not allowed: it resolves to 169.254.169.254:443, " +
+			"and it is a cloud metadata service; if that receiver is yours, start Lintel with --allow-cidr 169.254.169.254/32",
+		"mixed.example": "connecting to mixed.example is not allowed: it resolves to 10.0.0.5:443, and it is a " +
+			"private address; if that receiver is yours, start Lintel with --allow-cidr 10.0.0.5/32",
+		"mixed6.example": "connecting to mixed6.example is not allowed: it resolves to [fd00::5]:443, and it is " +
+			"a private address; if that receiver is yours, start Lintel with --allow-cidr fd00::5/128",
+		"loop.example": "connecting to loop.example is not allowed: it resolves to 127.0.0.1:443, and it is a " +
+			"loopback address; if that receiver is yours, start Lintel with --allow-cidr 127.0.0.1/32",
 	} {
 		_, err := newTransport(guard, resolver, nil).DialContext(t.Context(), "tcp", host+":443")
 		require.EqualError(t, err, want)
@@ -263,8 +274,8 @@ func TestNamesAreCheckedAfterLookup(t *testing.T) {
 	require.True(t, lookup.IsNotFound)
 }
 
-// A name that shows a harmless address to the first look and another one to the look that connects is refused by Control, which sees what is
-// connected. The listener would notice a connection.
+// A name that shows a harmless address to the first look and another one to the look that connects
+// is refused by Control, which sees what is connected. The listener would notice a connection.
 func TestRebinding(t *testing.T) {
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
@@ -288,7 +299,8 @@ func TestRebinding(t *testing.T) {
 		}
 		return then.Dial(ctx, network, address)
 	}}
-	_, err = newTransport(NewGuard(prefixes(t, "10.20.0.0/16")), resolver, nil).DialContext(t.Context(), "tcp", net.JoinHostPort("turncoat.example", strconv.Itoa(port)))
+	_, err = newTransport(NewGuard(prefixes(t, "10.20.0.0/16")), resolver, nil).DialContext(t.Context(), "tcp",
+		net.JoinHostPort("turncoat.example", strconv.Itoa(port)))
 	require.Greater(t, looks.Load(), int32(perLook), "the name was looked up only once")
 	var blocked *BlockedError
 	require.ErrorAs(t, err, &blocked)
@@ -298,7 +310,8 @@ func TestRebinding(t *testing.T) {
 	require.False(t, reached.Load())
 }
 
-// The whole client: names to loopback through the allow list work, a redirect to elsewhere is not followed, a proxy from the environment is not used.
+// The whole client: names to loopback through the allow list work, a redirect to elsewhere is not
+// followed, a proxy from the environment is not used.
 func TestClientThroughGuard(t *testing.T) {
 	t.Setenv("HTTP_PROXY", "http://127.0.0.1:1")
 	t.Setenv("http_proxy", "http://127.0.0.1:1")
@@ -338,7 +351,8 @@ func FuzzGuard(f *testing.F) {
 		err := g.Check("tcp", address)
 		if err == nil {
 			ap := netip.MustParseAddrPort(address)
-			if a := ap.Addr(); a.IsPrivate() || a.IsLoopback() || a.IsLinkLocalUnicast() || a.IsMulticast() || a.IsUnspecified() || a.Is4In6() || ap.Port() != 80 && ap.Port() != 443 {
+			if a := ap.Addr(); a.IsPrivate() || a.IsLoopback() || a.IsLinkLocalUnicast() || a.IsMulticast() ||
+				a.IsUnspecified() || a.Is4In6() || ap.Port() != 80 && ap.Port() != 443 {
 				t.Fatalf("%s is allowed", address)
 			}
 			return

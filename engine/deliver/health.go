@@ -22,8 +22,9 @@ const (
 	// kindOrder is the kind of one value, keyOrder, which changes together with every health: the
 	// order of the last notice, as a decimal number.
 	kindOrder store.Kind = "order"
-	keyOrder             = "notices"
 )
+
+const keyOrder = "notices"
 
 // Notices is the name of the queue of notices about channels, which stands where deliveries of a
 // site have the site's name. No site can have it. It is part of the ids of notices.
@@ -75,7 +76,8 @@ func (h Health) why() string {
 	if h.Cause == StoppedFailing {
 		because = "it had no success for three days"
 	}
-	return fmt.Sprintf("the channel was stopped on %s, because %s; a test that succeeds, other settings, or starting it by hand starts it again",
+	return fmt.Sprintf("the channel was stopped on %s, because %s; a test that succeeds, other settings, or "+
+		"starting it by hand starts it again",
 		h.Stopped.UTC().Format("2006-01-02 15:04 MST"), because)
 }
 
@@ -132,7 +134,8 @@ func (d *Dispatcher) stoppedNow(c *Channel) (Health, bool) {
 
 // startAgain lets a stopped channel be sent to.
 func (d *Dispatcher) startAgain(channel string, h *health, why string) {
-	d.opt.Log.Info("a stopped channel is sent to again", "channel", channel, "why", why, "stopped", h.Stopped.UTC(), "cause", string(h.Cause))
+	d.opt.Log.Info("a stopped channel is sent to again", "channel", channel, "why", why, "stopped", h.Stopped.UTC(),
+		"cause", string(h.Cause))
 	h.clear()
 	d.step(channel, h, step{kind: stepCleared, at: time.Now(), reason: why})
 	d.event(channel, EventStarted)
@@ -163,11 +166,13 @@ func (d *Dispatcher) fared(c *Channel, out Outcome) {
 		// It was sent by hand; it stays stopped.
 	case out.Class == Gone:
 		d.stopChannel(c, h, StoppedGone, now)
-		log.Error("the receiver answered 410 Gone: the channel is stopped until a test or a message gets through, its settings change, or somebody starts it")
+		log.Error("the receiver answered 410 Gone: the channel is stopped until a test or a message gets through, " +
+			"its settings change, or somebody starts it")
 		d.event(c.Name, EventStoppedGone)
 	case due && h.Warnings == failingSteps-1:
 		d.stopChannel(c, h, StoppedFailing, now)
-		log.Error("the channel is stopped: it had no success for three days. Mend the receiver, start the channel, and have what is dead sent again")
+		log.Error("the channel is stopped: it had no success for three days. Mend the receiver, start the channel, " +
+			"and have what is dead sent again")
 		d.event(c.Name, EventStoppedFailing)
 	case due:
 		h.Warnings++

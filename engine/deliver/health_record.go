@@ -19,9 +19,10 @@ type healthRecord struct {
 	Cause        StopCause `json:"cause,omitempty"`
 	Print        string    `json:"print,omitempty"`
 
-	Dead     *deaths           `json:"dead,omitempty"`      // those that nobody was told of yet
-	DeadTold int64             `json:"dead_told,omitempty"` // when somebody was last told of others
-	DeadFrom map[string]uint64 `json:"dead_from,omitempty"` // by process: the number of the last step that was counted, so that none counts twice
+	Dead     *deaths `json:"dead,omitempty"`      // those that nobody was told of yet
+	DeadTold int64   `json:"dead_told,omitempty"` // when somebody was last told of others
+	// by process: the number of the last step that was counted, so that none counts twice
+	DeadFrom map[string]uint64 `json:"dead_from,omitempty"`
 }
 
 // deaths are deliveries that became dead letters.
@@ -138,7 +139,8 @@ func (s *step) apply(channel, process string, r *healthRecord) *notice {
 			return nil
 		}
 		r.Warnings, r.Warned = s.warnings, millis(s.at)
-		return &notice{event: [...]noticeEvent{noticeFailing1, noticeFailing2}[s.warnings-1], channel: channel, at: s.at, moment: r.FailingSince, record: *r}
+		return &notice{event: [...]noticeEvent{noticeFailing1, noticeFailing2}[s.warnings-1], channel: channel,
+			at: s.at, moment: r.FailingSince, record: *r}
 	case stepStopped:
 		r.fails(s)
 		if r.Stopped != 0 && (s.cause != StoppedGone || r.Print == s.print) {

@@ -349,7 +349,8 @@ func (d *Dispatcher) StartChannel(ctx context.Context, name string) (bool, error
 	defer d.mu.Unlock()
 	stopped := !h.Stopped.IsZero()
 	if stopped {
-		d.opt.Log.Info("a stopped channel is sent to again", "channel", name, "why", "somebody started it", "stopped", h.Stopped.UTC(), "cause", string(h.Cause))
+		d.opt.Log.Info("a stopped channel is sent to again", "channel", name, "why", "somebody started it", "stopped",
+			h.Stopped.UTC(), "cause", string(h.Cause))
 		d.event(name, EventStarted)
 	}
 	h.clear()

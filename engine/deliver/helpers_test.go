@@ -98,7 +98,8 @@ func (b *brittle) channels() (names []string) {
 	return names
 }
 
-func (b *brittle) Records(ctx context.Context, site string, kind store.Kind, keys []string, fn func(store.Kind, string, []byte) error) (store.Seq, error) {
+func (b *brittle) Records(ctx context.Context, site string, kind store.Kind, keys []string,
+	fn func(store.Kind, string, []byte) error) (store.Seq, error) {
 	if b.hold != nil {
 		<-b.hold
 	}
@@ -213,7 +214,8 @@ func newRig(t testing.TB, change func(*Options), channels ...Channel) *rig {
 		AboutChannels: func() []string {
 			r.mu.Lock()
 			defer r.mu.Unlock()
-			return slices.DeleteFunc(slices.Sorted(maps.Keys(r.channels)), func(name string) bool { return !r.channels[name].AboutChannels })
+			return slices.DeleteFunc(slices.Sorted(maps.Keys(r.channels)),
+				func(name string) bool { return !r.channels[name].AboutChannels })
 		},
 		Guard: NewGuard(loopback),
 		Rand:  func() float64 { return 0.5 }, // the schedule itself

@@ -107,7 +107,8 @@ func (n *notice) content() NoticeData {
 	case noticeFailing1, noticeFailing2:
 		d.Severity = "warning"
 		d.FailingHours = int(n.at.Sub(fromMillis(r.FailingSince)) / time.Hour)
-		d.Say = fmt.Sprintf("The channel %s has had no success for %d hours, since %s: %s. If that goes on, it will be stopped, and nothing will be sent to it.",
+		d.Say = fmt.Sprintf("The channel %s has had no success for %d hours, since %s: %s. If that goes on, it "+
+			"will be stopped, and nothing will be sent to it.",
 			n.channel, d.FailingHours, forPeople(r.FailingSince), d.Reason)
 		d.Mend = []string{mend, fmt.Sprintf("Try it: POST %s/test. A test that gets through ends the failing.", path)}
 	case noticeStopped:
@@ -117,9 +118,11 @@ func (n *notice) content() NoticeData {
 		if r.Cause == StoppedFailing {
 			because = fmt.Sprintf("it had no success since %s: %s", forPeople(r.FailingSince), d.Reason)
 		}
-		d.Say = fmt.Sprintf("The channel %s was stopped, because %s. Nothing is sent to it; what is due for it waits, and becomes a dead letter if it waits too long.", n.channel, because)
+		d.Say = fmt.Sprintf("The channel %s was stopped, because %s. Nothing is sent to it; what is due for it "+
+			"waits, and becomes a dead letter if it waits too long.", n.channel, because)
 		d.Mend = []string{
-			mend, fmt.Sprintf("Start it: POST %s/test, which starts it if the test gets through, or POST %s/start.", path, path), recoverSince(r.FailingSince),
+			mend, fmt.Sprintf("Start it: POST %s/test, which starts it if the test gets through, or POST %s/start.",
+				path, path), recoverSince(r.FailingSince),
 		}
 	case noticeStarted:
 		d.Severity = "info"
@@ -199,7 +202,8 @@ func (d *Dispatcher) died(site string, batch []*entry) {
 	now := time.Now()
 	for _, e := range batch {
 		m := &e.result
-		if !e.written || !validName(m.Channel) || m.Status != event.DeliveryDead || e.was != event.DeliveryPending || e.out.Class == Gone || site == Notices && m.Type == TypeDeadLetters {
+		if !e.written || !validName(m.Channel) || m.Status != event.DeliveryDead || e.was != event.DeliveryPending ||
+			e.out.Class == Gone || site == Notices && m.Type == TypeDeadLetters {
 			continue
 		}
 		sum := all[m.Channel]
@@ -226,16 +230,19 @@ func AboutWarnings(channels []Channel) []string {
 		}
 		switch {
 		case c.Disabled:
-			warnings = append(warnings, fmt.Sprintf("the channel %q has \"about_channels\", but it is disabled, so it is told nothing", c.Name))
+			warnings = append(warnings, fmt.Sprintf("the channel %q has \"about_channels\", but it is disabled, so "+
+				"it is told nothing", c.Name))
 			continue
 		case !c.Wants(TypeFailing) && !c.Wants(TypeStopped) && !c.Wants(TypeStarted) && !c.Wants(TypeDeadLetters):
-			warnings = append(warnings, fmt.Sprintf("the channel %q has \"about_channels\", but its \"types\" leave out all messages about channels; add \"channel\" to them", c.Name))
+			warnings = append(warnings, fmt.Sprintf("the channel %q has \"about_channels\", but its \"types\" "+
+				"leave out all messages about channels; add \"channel\" to them", c.Name))
 			continue
 		}
 		told = append(told, c.Name)
 	}
 	if len(told) == 1 {
-		warnings = append(warnings, fmt.Sprintf("nobody is told when the channel %q itself fails or is stopped: no other channel has \"about_channels\"; give it to a second one", told[0]))
+		warnings = append(warnings, fmt.Sprintf("nobody is told when the channel %q itself fails or is stopped: no "+
+			"other channel has \"about_channels\"; give it to a second one", told[0]))
 	}
 	return warnings
 }

@@ -18,8 +18,9 @@ import (
 	"lintel/engine/store/redistest"
 )
 
-// On the stores themselves: two processes meet a channel that was failing for two days and more already, by what is on record, and both see it fail again at once. The notice
-// is on record once, with the health, and is told once; another process that takes over finds it told.
+// On the stores themselves: two processes meet a channel that was failing for two days and more
+// already, by what is on record, and both see it fail again at once. The notice is on record once,
+// with the health, and is told once; another process that takes over finds it told.
 func TestNoticesOnEveryStore(t *testing.T) {
 	stores := map[string]func(t *testing.T) store.Store{
 		"embedded": func(t *testing.T) store.Store {
@@ -54,7 +55,8 @@ func TestNoticesOnEveryStore(t *testing.T) {
 			defer chat.Close()
 
 			since := time.Now().Add(-80 * time.Hour).Truncate(time.Millisecond)
-			onRecord := healthRecord{FailingSince: millis(since), LastFailure: millis(since), Warnings: 2, Warned: millis(since.Add(48 * time.Hour))}
+			onRecord := healthRecord{FailingSince: millis(since), LastFailure: millis(since), Warnings: 2,
+				Warned: millis(since.Add(48 * time.Hour))}
 			_, err := st.SetValues(t.Context(), store.Value{Kind: KindChannel, Key: "chat", Data: onRecord.encode()})
 			require.NoError(t, err)
 
@@ -69,7 +71,9 @@ func TestNoticesOnEveryStore(t *testing.T) {
 			}
 			for i, site := range pairSites {
 				m := message("chat", site, 1)
-				require.NoError(t, st.Commit(t.Context(), site, store.Commit{Loose: true, Writes: []store.Record{{Kind: event.KindDelivery, Key: m.ID, Value: event.AppendDelivery(nil, &m)}}}))
+				require.NoError(t, st.Commit(t.Context(), site,
+					store.Commit{Loose: true, Writes: []store.Record{{Kind: event.KindDelivery, Key: m.ID,
+						Value: event.AppendDelivery(nil, &m)}}}))
 				both[i].Offer(site, []event.Delivery{m})
 			}
 			<-asked

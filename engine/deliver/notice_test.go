@@ -138,7 +138,8 @@ func (h *house) later(d time.Duration) {
 	h.restart()
 }
 
-// message sends one to the channel, about an alert of its own, and waits until it was tried and notices had their time.
+// message sends one to the channel, about an alert of its own, and waits until it was tried and
+// notices had their time.
 func (h *house) message(channel string) {
 	h.n++
 	h.commit("umberhithe", message(channel, fmt.Sprint("a", h.n), 1))
@@ -157,7 +158,8 @@ func (h *house) fail(channel string) time.Time {
 
 func (h *house) until(began time.Time, d time.Duration) { h.later(time.Until(began.Add(d))) }
 
-// A channel that fails, is stopped and started again: each is told once, to the channel that asked for it, by the same way as every message.
+// A channel that fails, is stopped and started again: each is told once, to the channel that asked
+// for it, by the same way as every message.
 func TestNotices(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newHouse(t, hookChannel("chat", "https://chat.example/s3cr3t"), aboutChannel("ops", "https://ops.example/"))
@@ -228,8 +230,9 @@ func TestNotices(t *testing.T) {
 		require.Equal(t, NoticeData{
 			Channel: "chat", Severity: "info", FailingSince: timestamp(ms), StoppedAt: timestamp(stopped.UnixMilli()),
 			StoppedBecause: StoppedFailing,
-			Say:            "The channel chat is sent to again: somebody started it. It was stopped on " + forPeople(stopped.UnixMilli()) + ".",
-			Mend:           []string{`Send again what died: POST /v1/channels/chat/recover with {"since": "` + timestamp(ms) + `"}.`},
+			Say: "The channel chat is sent to again: somebody started it. It was stopped on " +
+				forPeople(stopped.UnixMilli()) + ".",
+			Mend: []string{`Send again what died: POST /v1/channels/chat/recover with {"since": "` + timestamp(ms) + `"}.`},
 		}, got[3].data(t))
 	})
 }
@@ -266,7 +269,8 @@ func TestNoticeOfGone(t *testing.T) {
 	})
 }
 
-// No channel is told about itself; two that tell about others tell about each other. A channel gets the types that it wants.
+// No channel is told about itself; two that tell about others tell about each other. A channel gets
+// the types that it wants.
 func TestWhoIsTold(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		some, none := aboutChannel("some", "https://some.example/"), aboutChannel("none", "https://none.example/")
@@ -320,7 +324,8 @@ func TestNoticesInEveryFormat(t *testing.T) {
 		require.Len(t, got, 1)
 		var event map[string]any
 		require.NoError(t, json.Unmarshal(got[0].body, &event))
-		// CloudEvents 1.0.2, 3.1: these are required; source and id together are unique, subject says what of the source it is about.
+		// CloudEvents 1.0.2, 3.1: these are required; source and id together are unique, subject
+		// says what of the source it is about.
 		require.Equal(t, "1.0", event["specversion"])
 		require.Equal(t, "/channels", event["source"])
 		require.Equal(t, "chat", event["subject"])
@@ -330,7 +335,8 @@ func TestNoticesInEveryFormat(t *testing.T) {
 	})
 }
 
-// A notice that cannot be delivered is tried again by the schedule with its id, becomes a dead letter, and can be sent again by hand.
+// A notice that cannot be delivered is tried again by the schedule with its id, becomes a dead
+// letter, and can be sent again by hand.
 func TestNoticesAreTriedAgain(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newHouse(t, hookChannel("chat", "https://chat.example/"), aboutChannel("ops", "https://ops.example/"))
@@ -362,7 +368,8 @@ func TestNoticesAreTriedAgain(t *testing.T) {
 	})
 }
 
-// The process dies around the commit that puts an event and its notice on record: either both are on record or neither, and either way it is told under one id.
+// The process dies around the commit that puts an event and its notice on record: either both are
+// on record or neither, and either way it is told under one id.
 func TestNoticesOutliveTheProcess(t *testing.T) {
 	for _, c := range []string{"before the commit", "after the commit", "after the post"} {
 		t.Run(c, func(t *testing.T) {
@@ -425,7 +432,8 @@ func TestNoticesOutliveTheProcess(t *testing.T) {
 	}
 }
 
-// pair is two processes over one store, each with a site of its own, which end and start again while days pass.
+// pair is two processes over one store, each with a site of its own, which end and start again
+// while days pass.
 type pair struct {
 	t     *testing.T
 	store *brittle
@@ -479,7 +487,8 @@ func (p *pair) messages(attempts int) {
 	pass(time.Minute)
 }
 
-// Two processes over one store that see the same: each event is told once, under one id, whichever of them has the lease; and when that one ends, the other goes on.
+// Two processes over one store that see the same: each event is told once, under one id, whichever
+// of them has the lease; and when that one ends, the other goes on.
 func TestTwoProcessesTellOnce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := newPair(t)
@@ -531,7 +540,8 @@ func TestTheLeaseOfAKilledProcessRunsOut(t *testing.T) {
 	})
 }
 
-// Dead letters are told of at most once an hour for each channel, with how many there were; none is told of that died of telling.
+// Dead letters are told of at most once an hour for each channel, with how many there were; none is
+// told of that died of telling.
 func TestNoticesOfDeadLetters(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newHouse(t, hookChannel("chat", "https://chat.example/"),
@@ -621,7 +631,8 @@ func TestDeadLettersThatNobodyIsToldOf(t *testing.T) {
 	})
 }
 
-// Whatever commits fail, and whatever replies are lost, two processes tell each event under one id, in its order, and count each dead letter once.
+// Whatever commits fail, and whatever replies are lost, two processes tell each event under one id,
+// in its order, and count each dead letter once.
 func TestNoticesOverABadStore(t *testing.T) {
 	for seed := range uint64(10) {
 		synctest.Test(t, func(t *testing.T) {
@@ -647,7 +658,8 @@ func TestNoticesOverABadStore(t *testing.T) {
 			p.store.fail, p.store.lost = fail, fail
 			p.store.mu.Unlock()
 			p.post.set("chat.example", 503)
-			// Whatever is stored when a process ends is stored: what it had not got around to is what the next one sees, so the store is good while they end.
+			// Whatever is stored when a process ends is stored: what it had not got around to is
+			// what the next one sees, so the store is good while they end.
 			later := func(d time.Duration) {
 				setBad(false)
 				pass(30 * time.Second)
@@ -719,7 +731,8 @@ func TestAboutWarnings(t *testing.T) {
 	}, AboutWarnings([]Channel{off, deaf, ops}))
 }
 
-// Being told about other channels is nothing that a receiver notices, so it starts no stopped channel again.
+// Being told about other channels is nothing that a receiver notices, so it starts no stopped
+// channel again.
 func TestAboutChannelsIsNoOtherSetting(t *testing.T) {
 	a, b := hookChannel("ops", "https://ops.example/"), aboutChannel("ops", "https://ops.example/")
 	require.Equal(t, a.fingerprint(), b.fingerprint())

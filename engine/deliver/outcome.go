@@ -160,7 +160,8 @@ func (d *Dispatcher) postpone(e *entry, due int64) {
 	d.onward(e.lane)
 }
 
-// interrupt forgets an entry whose try was ended by the stop: nobody knows how it would have gone, so it stays pending in the store.
+// interrupt forgets an entry whose try was ended by the stop: nobody knows how it would have gone,
+// so it stays pending in the store.
 func (d *Dispatcher) interrupt(e *entry) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -221,7 +222,8 @@ func (d *Dispatcher) startSave(s *siteQueue) {
 	}
 }
 
-// save stores the outcomes of a site, as many in one commit as came together while the commit before was under way.
+// save stores the outcomes of a site, as many in one commit as came together while the commit
+// before was under way.
 func (d *Dispatcher) save(s *siteQueue) {
 	defer d.wg.Done()
 	for {
@@ -266,8 +268,8 @@ func (d *Dispatcher) save(s *siteQueue) {
 	}
 }
 
-// storeBatch writes a batch of outcomes and tries for as long as it takes; meanwhile nothing more is sent for the site. It gives up when the
-// patience of a stop ends.
+// storeBatch writes a batch of outcomes and tries for as long as it takes; meanwhile nothing more
+// is sent for the site. It gives up when the patience of a stop ends.
 func (d *Dispatcher) storeBatch(s *siteQueue, batch []*entry) error {
 	wait := 50 * time.Millisecond
 	for {
@@ -278,7 +280,8 @@ func (d *Dispatcher) storeBatch(s *siteQueue, batch []*entry) error {
 		d.mu.Lock()
 		s.failing = true
 		d.mu.Unlock()
-		d.opt.Log.Error("outcomes of deliveries can't be stored; nothing more is sent for the site until they are", "site", s.name, "outcomes", len(batch), "error", err)
+		d.opt.Log.Error("outcomes of deliveries can't be stored; nothing more is sent for the site until they are",
+			"site", s.name, "outcomes", len(batch), "error", err)
 		select {
 		case <-d.base.Done():
 			return fmt.Errorf("%w before the outcome could be stored, so it may be sent again: %w", ErrStopped, err)

@@ -25,13 +25,14 @@ const (
 	maxProblems    = 100
 )
 
-// ParseChannels reads a document of channels: {"channels": [...]}, or the bare list. The error, if any, is of type
-// doc.Errors and holds no secret and no line of the document.
+// ParseChannels reads a document of channels: {"channels": [...]}, or the bare list. The error, if
+// any, is of type doc.Errors and holds no secret and no line of the document.
 func ParseChannels(src []byte) ([]Channel, error) { return ParseChannelsKeeping(src, nil) }
 
-// ParseChannelsKeeping is ParseChannels for a document that was given out redacted, changed by a person and sent back: where it has a
-// mask, it keeps what the channel of that name has in previous. The value of a header and the hidden part of a URL are kept only if the
-// host is still the same, so that nobody can have them sent elsewhere without knowing them.
+// ParseChannelsKeeping is ParseChannels for a document that was given out redacted, changed by a
+// person and sent back: where it has a mask, it keeps what the channel of that name has in
+// previous. The value of a header and the hidden part of a URL are kept only if the host is still
+// the same, so that nobody can have them sent elsewhere without knowing them.
 func ParseChannelsKeeping(src []byte, previous []Channel) ([]Channel, error) {
 	d, problem := doc.JSON(src, MaxChannelsBytes)
 	p := parser{Report: doc.NewReport("", maxProblems, d, nil), previous: previous}
@@ -88,7 +89,8 @@ func (p *parser) document(root *doc.Node) []Channel {
 
 func (p *parser) channel(n *doc.Node) Channel {
 	var c Channel
-	o, ok := p.Object(n, "name", "url", "format", "template", "secrets", "headers", "timeout", "types", "max_in_flight", "per_second", "disabled", "about_channels")
+	o, ok := p.Object(n, "name", "url", "format", "template", "secrets", "headers", "timeout", "types", "max_in_flight",
+		"per_second", "disabled", "about_channels")
 	if !ok {
 		return c
 	}
@@ -121,7 +123,8 @@ func (p *parser) channel(n *doc.Node) Channel {
 
 	switch source := f.Get("template"); {
 	case c.Format == FormatTemplate && source == nil:
-		f.Problem("template", `write the JSON that the receiver wants, for example {"text": "{data.alert.say}"}`, "is missing, and the format is %q", c.Format)
+		f.Problem("template", `write the JSON that the receiver wants, for example {"text": "{data.alert.say}"}`,
+			"is missing, and the format is %q", c.Format)
 	case source != nil && c.Format != FormatTemplate && c.Format != "":
 		f.Problem("template", `set "format": "template", or leave the template out`, "is not used by the format %q", c.Format)
 	case source != nil:

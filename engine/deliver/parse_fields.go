@@ -81,7 +81,8 @@ func (f *fields) secrets(old *Channel) []Secret {
 	}
 	switch {
 	case n.Kind == doc.Sequence && len(n.Items) > MaxSecrets:
-		f.About(n, "remove the oldest", "has %d secrets; at most %d are allowed: the new one, and the one that it replaces", len(n.Items), MaxSecrets)
+		f.About(n, "remove the oldest", "has %d secrets; at most %d are allowed: the new one, and the one that it "+
+			"replaces", len(n.Items), MaxSecrets)
 		return nil
 	case n.Kind == doc.Sequence && len(n.Items) == 0:
 		f.About(n, "leave it out, or add one", "is empty")
@@ -143,10 +144,12 @@ func keptSecret(mask string, old *Channel) string {
 	return ""
 }
 
-// ours are the headers that a channel can't set: what we send ourselves, and what belongs to the connection.
+// ours are the headers that a channel can't set: what we send ourselves, and what belongs to the
+// connection.
 var ours = map[string]bool{
 	"accept-encoding": true, "connection": true, "content-encoding": true, "content-length": true, "content-type": true, "expect": true,
-	"host": true, "idempotency-key": true, "keep-alive": true, "proxy-authenticate": true, "proxy-authorization": true, "proxy-connection": true, "te": true,
+	"host": true, "idempotency-key": true, "keep-alive": true, "proxy-authenticate": true, "proxy-authorization": true,
+	"proxy-connection": true, "te": true,
 	"trailer": true, "transfer-encoding": true, "upgrade": true, "user-agent": true,
 }
 
@@ -227,7 +230,8 @@ func (f *fields) types() []string {
 	return types
 }
 
-// validType reports whether s consists of parts of a-z, A-Z, 0-9 and '_' with full stops between, as Standard Webhooks has it.
+// validType reports whether s consists of parts of a-z, A-Z, 0-9 and '_' with full stops between,
+// as Standard Webhooks has it.
 func validType(s string) bool {
 	if s == "" || len(s) > 128 {
 		return false

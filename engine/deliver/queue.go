@@ -26,8 +26,9 @@ const (
 	stateRemoved
 )
 
-// entry is a delivery in memory: what is needed to know when it is its turn. Its record is there only if it was just offered; else it is read
-// again right before the try, which also shows whether it is still pending.
+// entry is a delivery in memory: what is needed to know when it is its turn. Its record is there
+// only if it was just offered; else it is read again right before the try, which also shows whether
+// it is still pending.
 type entry struct {
 	site  *siteQueue
 	lane  *lane
@@ -149,8 +150,8 @@ func (d *Dispatcher) lane(name string) *lane {
 	return l
 }
 
-// next returns the entry whose turn it is: what a person asked for, then messages that were not tried yet, but every fourth time
-// one that was, so that neither waits for ever.
+// next returns the entry whose turn it is: what a person asked for, then messages that were not
+// tried yet, but every fourth time one that was, so that neither waits for ever.
 func (l *lane) next() *entry {
 	first, second := &l.fresh, &l.again
 	if l.turn%4 == 3 {
@@ -164,7 +165,8 @@ func (l *lane) next() *entry {
 	return nil
 }
 
-// fifo is a queue. An entry that was taken out elsewhere stays in it as a leftover that peek passes over.
+// fifo is a queue. An entry that was taken out elsewhere stays in it as a leftover that peek passes
+// over.
 type fifo struct {
 	items []*entry
 	head  int
@@ -227,7 +229,8 @@ func (e *entry) mayGo() bool {
 	return !ok || e.site.gates[key][0] == e
 }
 
-// ungate takes the entry out of its gate after its first try, or when it leaves, and lets the next one pass.
+// ungate takes the entry out of its gate after its first try, or when it leaves, and lets the next
+// one pass.
 func (d *Dispatcher) ungate(e *entry) {
 	key, ok := e.gate()
 	e.tried = true

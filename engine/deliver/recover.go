@@ -23,10 +23,12 @@ type Recovery struct {
 	First, Last time.Time // when what they tell of happened, of the oldest and of the newest; zero: none was queued
 }
 
-// Recover has the dead deliveries of a channel sent again, after an outage: those that tell of something that happened from since until before until, the oldest first,
-// with the same ids, by the whole schedule from its start. At most MaxRecover are queued in one call. What was delivered, or is pending anyway, is left
-// alone. It does not wait for them to be sent, which is by the channel's lane and its limits like everything else. Sites that this dispatcher has not resumed are
-// sent by the process that has, which finds what is due by its next search (Options.ScanEvery).
+// Recover has the dead deliveries of a channel sent again, after an outage: those that tell of
+// something that happened from since until before until, the oldest first, with the same ids, by
+// the whole schedule from its start. At most MaxRecover are queued in one call. What was delivered,
+// or is pending anyway, is left alone. It does not wait for them to be sent, which is by the
+// channel's lane and its limits like everything else. Sites that this dispatcher has not resumed
+// are sent by the process that has, which finds what is due by its next search (Options.ScanEvery).
 func (d *Dispatcher) Recover(ctx context.Context, sites []string, channel string, since, until time.Time) (Recovery, error) {
 	var r Recovery
 	found, err := d.deadOf(ctx, sites, channel, since.UnixMilli(), until.UnixMilli())
@@ -65,7 +67,8 @@ type deadLetter struct {
 	order    int
 }
 
-// deadOf lists the oldest dead deliveries of a range, one more than are queued at once if there are so many.
+// deadOf lists the oldest dead deliveries of a range, one more than are queued at once if there are
+// so many.
 func (d *Dispatcher) deadOf(ctx context.Context, sites []string, channel string, since, until int64) ([]deadLetter, error) {
 	var all []deadLetter
 	cut := func() {

@@ -13,7 +13,8 @@ import (
 	"lintel/engine/event"
 )
 
-// The dead letters of an outage come again, oldest first and under their own ids; what is outside of the range, of another channel, delivered or pending stays as it is.
+// The dead letters of an outage come again, oldest first and under their own ids; what is outside
+// of the range, of another channel, delivered or pending stays as it is.
 func TestRecover(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t, nil, hookChannel("chat", "https://chat.example/"), hookChannel("tickets", "https://tickets.example/"))
@@ -94,7 +95,8 @@ func indexOf(list []string, s string) int {
 	return -1
 }
 
-// One call queues a thousand, the oldest; the next goes on. What fails again goes through the whole schedule.
+// One call queues a thousand, the oldest; the next goes on. What fails again goes through the whole
+// schedule.
 func TestRecoverIsBounded(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t, nil, hookChannel("chat", "https://chat.example/"))

@@ -15,16 +15,19 @@ import (
 
 // Schedule says when a delivery that failed is tried again, and when it is given up.
 type Schedule struct {
-	// Delays are those before the first try, the second and so on; their number is how often a delivery is tried.
+	// Delays are those before the first try, the second and so on; their number is how often a
+	// delivery is tried.
 	Delays []time.Duration
-	// Refused are the delays for answers that say that the request itself is wrong and that seldom change (see Classify).
+	// Refused are the delays for answers that say that the request itself is wrong and that seldom
+	// change (see Classify).
 	Refused []time.Duration
 	// RetryAfterOver is by how much a receiver's Retry-After may lengthen a delay.
 	RetryAfterOver time.Duration
 }
 
-// DefaultSchedule is the example of Standard Webhooks 1.0 ("Deliverability"): ten tries over 75 hours and 35 minutes. A refused request is
-// tried three times over about an hour, which is what a mistake in a receiver's deployment lasts.
+// DefaultSchedule is the example of Standard Webhooks 1.0 ("Deliverability"): ten tries over 75
+// hours and 35 minutes. A refused request is tried three times over about an hour, which is what a
+// mistake in a receiver's deployment lasts.
 func DefaultSchedule() Schedule {
 	return Schedule{
 		Delays: []time.Duration{
@@ -63,7 +66,8 @@ func checkDelays(delays []time.Duration) error {
 		case d < 0 || d > maxDelay:
 			return fmt.Errorf("delay %d is %v: allowed are 0 to %v", i+1, d, maxDelay)
 		case i > 0 && d < time.Second:
-			return fmt.Errorf("delay %d is %v: only the first may be shorter than 1s, or a receiver in trouble gets all tries at once", i+1, d)
+			return fmt.Errorf("delay %d is %v: only the first may be shorter than 1s, or a receiver in trouble "+
+				"gets all tries at once", i+1, d)
 		}
 	}
 	return nil
@@ -98,8 +102,9 @@ func (c Class) String() string {
 	return [...]string{"success", "failed", "refused", "gone"}[c]
 }
 
-// Classify tells what an HTTP status means; 0 stands for no answer at all. 2xx is success. 3xx is never followed, and since it comes of a wrong
-// address, it counts as refused. 410 stops the channel. 408, 409, 425, 429 and 5xx are failures that pass, and so is what is no final status.
+// Classify tells what an HTTP status means; 0 stands for no answer at all. 2xx is success. 3xx is
+// never followed, and since it comes of a wrong address, it counts as refused. 410 stops the
+// channel. 408, 409, 425, 429 and 5xx are failures that pass, and so is what is no final status.
 // The other 4xx are refused.
 func Classify(status int) Class {
 	switch {
@@ -107,7 +112,8 @@ func Classify(status int) Class {
 		return Success
 	case status == http.StatusGone:
 		return Gone
-	case status == http.StatusRequestTimeout, status == http.StatusConflict, status == http.StatusTooEarly, status == http.StatusTooManyRequests:
+	case status == http.StatusRequestTimeout, status == http.StatusConflict, status == http.StatusTooEarly,
+		status == http.StatusTooManyRequests:
 		return Failed
 	case status >= 300 && status <= 499:
 		return Refused
@@ -115,14 +121,16 @@ func Classify(status int) Class {
 	return Failed
 }
 
-// Jitter spreads a delay by full jitter, so that what failed together does not come back together: it is uniform from nothing to twice the delay, for random in [0, 1).
-// So the mean of many is the schedule's own delay, no two senders stay in step, and a try now and then comes early: the tries after it are further apart again.
+// Jitter spreads a delay by full jitter, so that what failed together does not come back together:
+// it is uniform from nothing to twice the delay, for random in [0, 1). So the mean of many is the
+// schedule's own delay, no two senders stay in step, and a try now and then comes early: the tries
+// after it are further apart again.
 func Jitter(delay time.Duration, random float64) time.Duration {
 	return time.Duration(2 * random * float64(delay))
 }
 
-// Next applies what came of a try to a delivery: its status, attempts, times, code and reason. It depends on its arguments alone. random is in
-// [0, 1).
+// Next applies what came of a try to a delivery: its status, attempts, times, code and reason. It
+// depends on its arguments alone. random is in [0, 1).
 func (s Schedule) Next(d event.Delivery, out Outcome, now time.Time, random float64) event.Delivery {
 	refusedBefore := d.Attempts > 0 && Classify(d.Code) == Refused
 	d.Attempts++
@@ -139,7 +147,8 @@ func (s Schedule) Next(d event.Delivery, out Outcome, now time.Time, random floa
 	d.Status = event.DeliveryPending
 	delays := s.Delays
 	if out.Class == Refused && (d.Attempts < len(s.Refused) || refusedBefore) {
-		// One refusal after other failures does not end a delivery: a receiver that is being restarted answers 404 for a moment.
+		// One refusal after other failures does not end a delivery: a receiver that is being
+		// restarted answers 404 for a moment.
 		delays = s.Refused
 	}
 	if d.Attempts >= len(delays) {
@@ -158,8 +167,8 @@ func (s Schedule) Next(d event.Delivery, out Outcome, now time.Time, random floa
 
 var errRetryAfter = errors.New("not a Retry-After")
 
-// ParseRetryAfter reads the header Retry-After (RFC 9110, section 10.2.3): seconds, or a date, which counts from now. A date in the past
-// is 0.
+// ParseRetryAfter reads the header Retry-After (RFC 9110, section 10.2.3): seconds, or a date,
+// which counts from now. A date in the past is 0.
 func ParseRetryAfter(value string, now time.Time) (time.Duration, error) {
 	value = strings.TrimSpace(value)
 	if value == "" || len(value) > 64 {

@@ -30,7 +30,8 @@ func TestClassifyEveryStatus(t *testing.T) {
 	require.Equal(t, Failed, Classify(0), "no answer")
 }
 
-// The example schedule of Standard Webhooks 1.0, "Deliverability", with its column of elapsed times.
+// The example schedule of Standard Webhooks 1.0, "Deliverability", with its column of elapsed
+// times.
 func TestDefaultScheduleIsTheStandardsExample(t *testing.T) {
 	require.NoError(t, DefaultSchedule().Check())
 	want := []string{"0s", "5s", "5m5s", "35m5s", "2h35m5s", "7h35m5s", "17h35m5s", "31h35m5s", "51h35m5s", "75h35m5s"}
@@ -94,7 +95,8 @@ func TestNext(t *testing.T) {
 	}
 }
 
-// A retry is never later than its bound, never earlier than the receiver asked within its bound, and the jitter is full and keeps the mean.
+// A retry is never later than its bound, never earlier than the receiver asked within its bound,
+// and the jitter is full and keeps the mean.
 func TestNextBounds(t *testing.T) {
 	now := time.Unix(1_700_000_000, 0)
 	rapid.Check(t, func(t *rapid.T) {

@@ -23,8 +23,8 @@ const (
 // SecretPrefix starts every secret as text.
 const SecretPrefix = "whsec_"
 
-// Tolerance is how far the time of a message may be from the receiver's clock. The specification leaves the value open; its reference
-// libraries have this one.
+// Tolerance is how far the time of a message may be from the receiver's clock. The specification
+// leaves the value open; its reference libraries have this one.
 const Tolerance = 5 * time.Minute
 
 const (
@@ -39,8 +39,8 @@ var (
 	ErrSignature = errors.New("no signature fits")
 )
 
-// NewSecret makes a secret of 32 random bytes. random is crypto/rand.Reader outside of tests; it panics if that fails, since there is then
-// nothing to sign with.
+// NewSecret makes a secret of 32 random bytes. random is crypto/rand.Reader outside of tests; it
+// panics if that fails, since there is then nothing to sign with.
 func NewSecret(random io.Reader) string {
 	var key [32]byte
 	if _, err := io.ReadFull(random, key[:]); err != nil {
@@ -69,7 +69,8 @@ func decodeKey(text string) ([]byte, error) {
 	return key, nil
 }
 
-// appendSignature appends the signature of a message by one key. What is signed is "id.timestamp.body".
+// appendSignature appends the signature of a message by one key. What is signed is
+// "id.timestamp.body".
 func appendSignature(b, key []byte, id string, at int64, body []byte) []byte {
 	mac := hmac.New(sha256.New, key)
 	io.WriteString(mac, id)
@@ -83,7 +84,8 @@ func appendSignature(b, key []byte, id string, at int64, body []byte) []byte {
 	return base64.StdEncoding.AppendEncode(b, mac.Sum(sum[:0]))
 }
 
-// setSignature sets the three headers, signed by all keys, in their order. Without a key the message goes unsigned.
+// setSignature sets the three headers, signed by all keys, in their order. Without a key the
+// message goes unsigned.
 func setSignature(h http.Header, keys [][]byte, id string, now time.Time, body []byte) {
 	at := now.Unix()
 	h.Set(HeaderID, id)
@@ -116,10 +118,12 @@ func Sign(secrets []string, id string, now time.Time, body []byte) (http.Header,
 	return h, nil
 }
 
-// Verify is the receiver's side: it returns nil if one of the signatures in the headers was made over body with one of the secrets and the
-// message's time is at most tolerance from now (0: Tolerance). body is the request's body exactly as it came. Signatures are compared
-// in constant time, those of unknown versions are passed over. A secret may lack its prefix "whsec_". A receiver should also remember the
-// id for as long as the tolerance and drop a message that it has seen.
+// Verify is the receiver's side: it returns nil if one of the signatures in the headers was made
+// over body with one of the secrets and the message's time is at most tolerance from now (0:
+// Tolerance). body is the request's body exactly as it came. Signatures are compared in constant
+// time, those of unknown versions are passed over. A secret may lack its prefix "whsec_". A
+// receiver should also remember the id for as long as the tolerance and drop a message that it has
+// seen.
 func Verify(secrets []string, headers http.Header, body []byte, now time.Time, tolerance time.Duration) error {
 	if tolerance <= 0 {
 		tolerance = Tolerance

@@ -19,7 +19,8 @@ import (
 )
 
 // The first two come from the test suites of the Standard Webhooks reference libraries
-// (github.com/standard-webhooks/standard-webhooks, commit b2fa7b8); the others were computed with an independent HMAC.
+// (github.com/standard-webhooks/standard-webhooks, commit b2fa7b8); the others were computed with
+// an independent HMAC.
 var signatureVectors = []struct {
 	name, secret, id string
 	at               int64
@@ -50,8 +51,9 @@ func TestSignatureVectors(t *testing.T) {
 	}
 }
 
-// RFC 4231, section 4: HMAC-SHA-256. The signature is the HMAC of "id.timestamp.body", so the vectors are met with a body that starts within
-// the data; those keys that no secret can be are met by the standard library alone.
+// RFC 4231, section 4: HMAC-SHA-256. The signature is the HMAC of "id.timestamp.body", so the
+// vectors are met with a body that starts within the data; those keys that no secret can be are met
+// by the standard library alone.
 func TestRFC4231(t *testing.T) {
 	repeat := func(b byte, n int) []byte { return bytes.Repeat([]byte{b}, n) }
 	counting := make([]byte, 25)
@@ -85,7 +87,8 @@ func TestRFC4231(t *testing.T) {
 	}
 }
 
-// The reference library of Standard Webhooks takes what Sign makes, with any of the secrets, and Verify takes what the library makes.
+// The reference library of Standard Webhooks takes what Sign makes, with any of the secrets, and
+// Verify takes what the library makes.
 func TestAgainstReferenceLibrary(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		body := rapid.SliceOf(rapid.Byte()).Draw(t, "body")

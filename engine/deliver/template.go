@@ -260,7 +260,8 @@ func tooLarge(n int) error {
 	return fmt.Errorf("the body has more than %d bytes (%d)", MaxBodyBytes, n)
 }
 
-// fill appends what the placeholder stands for. What is not there is null as a whole value and nothing within a text.
+// fill appends what the placeholder stands for. What is not there is null as a whole value and
+// nothing within a text.
 func (p *piece) fill(b []byte, site string, d *event.Delivery, data any) []byte {
 	var v any
 	switch p.path[0] {

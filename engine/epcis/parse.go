@@ -36,8 +36,9 @@ func (o Options) withDefaults() Options {
 	return o
 }
 
-// Parse reads a document, or a single event with its own @context. The error is of type Errors, or a *LimitError where the document is larger than
-// the options allow. The document keeps no reference to src.
+// Parse reads a document, or a single event with its own @context. The error is of type Errors, or
+// a *LimitError where the document is larger than the options allow. The document keeps no
+// reference to src.
 func Parse(src []byte, opt Options) (*Document, error) {
 	opt = opt.withDefaults()
 	if len(src) > opt.MaxBytes {
@@ -180,7 +181,8 @@ func (p *parser) stop(err error) bool {
 
 var errStop = errors.New("stopped")
 
-// members calls fn for each member of an object; fn must read the value. It reports whether there is an object. The name is valid during the call only.
+// members calls fn for each member of an object; fn must read the value. It reports whether there
+// is an object. The name is valid during the call only.
 func (p *parser) members(d *jx.Decoder, fn func(d *jx.Decoder, name []byte)) bool {
 	if d.Next() != jx.Object {
 		p.wrongKind(d, "an object")
@@ -210,7 +212,8 @@ func (p *parser) members(d *jx.Decoder, fn func(d *jx.Decoder, name []byte)) boo
 	return !p.stop(err)
 }
 
-// elements calls fn for each element of an array; fn must read it. It reports whether there is an array.
+// elements calls fn for each element of an array; fn must read it. It reports whether there is an
+// array.
 func (p *parser) elements(d *jx.Decoder, fn func(d *jx.Decoder, i int)) bool {
 	if d.Next() != jx.Array {
 		p.wrongKind(d, "an array")
@@ -232,7 +235,8 @@ func (p *parser) elements(d *jx.Decoder, fn func(d *jx.Decoder, i int)) bool {
 
 // wrongKind notes that a value is not what it must be, and passes over it.
 func (p *parser) wrongKind(d *jx.Decoder, want string) {
-	kind := map[jx.Type]string{jx.String: "a text", jx.Number: "a number", jx.Null: "null", jx.Bool: "true or false", jx.Array: "an array", jx.Object: "an object"}[d.Next()]
+	kind := map[jx.Type]string{jx.String: "a text", jx.Number: "a number", jx.Null: "null", jx.Bool: "true or false",
+		jx.Array: "an array", jx.Object: "an object"}[d.Next()]
 	hint := ""
 	if kind == "null" {
 		hint = "leave the member out where there is nothing to say"
@@ -283,7 +287,8 @@ func uriHint(s string) string {
 	}
 	switch {
 	case digits:
-		return "an EPC is written as a URI here, as urn:epc:id:sgtin:9521141.012345.6789 or https://id.gs1.org/01/09521141123454/21/6789, not as the hexadecimal digits of a tag"
+		return "an EPC is written as a URI here, as urn:epc:id:sgtin:9521141.012345.6789 or " +
+			"https://id.gs1.org/01/09521141123454/21/6789, not as the hexadecimal digits of a tag"
 	case strings.HasPrefix(s, "("):
 		return "an identity is written as a URI here, for example as a GS1 Digital Link URI, not as an element string"
 	case strings.ContainsFunc(s, func(r rune) bool { return r <= ' ' || r > '~' }):
@@ -309,7 +314,8 @@ func (p *parser) time(d *jx.Decoder) (s string, ms int64) {
 	return s, 0
 }
 
-// word reads a word of a vocabulary, or a URI that is none of the vocabulary's old ones. What names the kind of word for errors.
+// word reads a word of a vocabulary, or a URI that is none of the vocabulary's old ones. What names
+// the kind of word for errors.
 func (p *parser) word(d *jx.Decoder, v vocabulary, what string) string {
 	s, ok := p.text(d)
 	if !ok || v.has[s] {
@@ -317,12 +323,14 @@ func (p *parser) word(d *jx.Decoder, v vocabulary, what string) string {
 	}
 	for _, old := range oldVocabulary {
 		if rest, ok := strings.CutPrefix(s, old[0]); ok {
-			p.add("", fmt.Sprintf("write the bare word, %q", rest), "%s is the URN form of the vocabulary, which JSON does not have", shown(s))
+			p.add("", fmt.Sprintf("write the bare word, %q", rest), "%s is the URN form of the vocabulary, which "+
+				"JSON does not have", shown(s))
 			return s
 		}
 	}
 	switch {
-	case strings.HasPrefix(s, "urn:epcglobal:cbv"), strings.HasPrefix(s, "http://ns.gs1.org/cbv/"), strings.HasPrefix(s, "https://ns.gs1.org/cbv/"):
+	case strings.HasPrefix(s, "urn:epcglobal:cbv"), strings.HasPrefix(s, "http://ns.gs1.org/cbv/"),
+		strings.HasPrefix(s, "https://ns.gs1.org/cbv/"):
 		p.add("", "write the bare word of the vocabulary", "%s is an address of the vocabulary that JSON does not have", shown(s))
 	case !validURI(s):
 		hint := doc.OneOf(s, v.list)
@@ -339,7 +347,8 @@ func (p *parser) extension(d *jx.Decoder, name []byte, into *[]Member, known []s
 	if !validURI(string(name)) {
 		hint := doc.DidYouMean(string(name), known)
 		if hint == "" {
-			hint = "a member of your own needs a prefix, as in example:" + strings.Map(nameRune, cut(string(name), 40)) + ", that the @context declares"
+			hint = "a member of your own needs a prefix, as in example:" + strings.Map(nameRune,
+				cut(string(name), 40)) + ", that the @context declares"
 		}
 		p.add("", hint, "the standard has no such member here")
 		p.stop(d.Skip())
@@ -370,12 +379,14 @@ func intern(b []byte) string {
 
 var common = func() map[string]string {
 	m := make(map[string]string)
-	for _, v := range []vocabulary{bizSteps, dispositions, transactionTypes, partyTypes, actions, eventTypes, {list: documentMembers}, {list: eventMembers}} {
+	for _, v := range []vocabulary{bizSteps, dispositions, transactionTypes, partyTypes, actions, eventTypes,
+		{list: documentMembers}, {list: eventMembers}} {
 		for _, w := range v.list {
 			m[w] = w
 		}
 	}
-	for _, w := range []string{"source", "destination", "bizTransaction", "epcClass", "quantity", "uom", "+00:00", "+01:00", "+02:00", "-05:00", "-06:00"} {
+	for _, w := range []string{"source", "destination", "bizTransaction", "epcClass", "quantity", "uom", "+00:00",
+		"+01:00", "+02:00", "-05:00", "-06:00"} {
 		m[w] = w
 	}
 	return m

@@ -8,7 +8,8 @@ import (
 	"github.com/go-faster/jx"
 )
 
-var documentMembers = []string{"@context", "id", "type", "schemaVersion", "creationDate", "instanceIdentifier", "sender", "receiver", "epcisHeader", "epcisBody"}
+var documentMembers = []string{"@context", "id", "type", "schemaVersion", "creationDate", "instanceIdentifier",
+	"sender", "receiver", "epcisHeader", "epcisBody"}
 
 // document reads the whole.
 func (p *parser) document(d *jx.Decoder) {
@@ -51,8 +52,8 @@ func (p *parser) reported(pointer string) bool {
 	return false
 }
 
-// peek finds the type and the context of the whole, and reads no further than it must. Problems with the context are noted; others are found by who
-// reads on.
+// peek finds the type and the context of the whole, and reads no further than it must. Problems
+// with the context are noted; others are found by who reads on.
 func (p *parser) peek() (kind string, context *Context) {
 	var raw jx.Raw
 	typed := false

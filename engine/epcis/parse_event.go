@@ -45,9 +45,11 @@ const (
 )
 
 // eventMembers are the names of the members, in the order of their bits.
-var eventMembers = []string{"@context", "type", "eventTime", "recordTime", "eventTimeZoneOffset", "eventID", "certificationInfo", "errorDeclaration",
+var eventMembers = []string{"@context", "type", "eventTime", "recordTime", "eventTimeZoneOffset", "eventID",
+	"certificationInfo", "errorDeclaration",
 	"action", "epcList", "quantityList", "parentID", "childEPCs", "childQuantityList", "inputEPCList", "inputQuantityList", "outputEPCList",
-	"outputQuantityList", "transformationID", "bizStep", "disposition", "persistentDisposition", "readPoint", "bizLocation", "bizTransactionList",
+	"outputQuantityList", "transformationID", "bizStep", "disposition", "persistentDisposition", "readPoint",
+	"bizLocation", "bizTransactionList",
 	"sourceList", "destinationList", "sensorElementList", "ilmd"}
 
 const (
@@ -109,7 +111,8 @@ func (p *parser) readEvent(d *jx.Decoder, ev *Event, shared map[string]string) {
 	p.judge(ev, has)
 }
 
-// ownType tells whether the type of the event is none of the standard's but a URI. The type may stand behind the members that it allows.
+// ownType tells whether the type of the event is none of the standard's but a URI. The type may
+// stand behind the members that it allows.
 func (p *parser) ownType(d *jx.Decoder) bool {
 	own := false
 	p.stop(d.Capture(func(d *jx.Decoder) error {
@@ -226,7 +229,8 @@ func (p *parser) judge(ev *Event, has uint32) {
 		return
 	}
 	for wrong := has &^ allowed; wrong != 0; wrong &= wrong - 1 {
-		p.add(eventMembers[bits.TrailingZeros32(wrong)], "leave it out, or use an event type that has it", "it does not belong in an event of type %s", ev.Type)
+		p.add(eventMembers[bits.TrailingZeros32(wrong)], "leave it out, or use an event type that has it",
+			"it does not belong in an event of type %s", ev.Type)
 	}
 	if allowed&mAction != 0 {
 		need(mAction, "say ADD, OBSERVE or DELETE")
@@ -258,7 +262,8 @@ func (p *parser) judgeWhat(ev *Event, has uint32) {
 			p.add("parentID", "say what the children are tied to", "it is missing")
 		}
 		if !children && ev.Action != Delete {
-			p.add("childEPCs", "add childEPCs or childQuantityList; only action DELETE goes without, and means all", "the event names no children")
+			p.add("childEPCs", "add childEPCs or childQuantityList; only action DELETE goes without, and means all",
+				"the event names no children")
 		}
 	case TransactionEvent:
 		if len(ev.BizTransactions) == 0 {
@@ -268,7 +273,8 @@ func (p *parser) judgeWhat(ev *Event, has uint32) {
 			p.add("epcList", naming, "the event says nothing of what it is about")
 		}
 	case TransformationEvent:
-		const whole = "add inputEPCList or inputQuantityList and outputEPCList or outputQuantityList; with a transformationID one of the four is enough"
+		const whole = "add inputEPCList or inputQuantityList and outputEPCList or outputQuantityList; with a " +
+			"transformationID one of the four is enough"
 		switch {
 		case inputs && outputs, (inputs || outputs) && has&mTransformation != 0:
 		case !inputs:

@@ -31,10 +31,11 @@ func oldReads(t testing.TB) []byte {
 }
 
 func TestOldReadsAreReadAndWrittenAsTheyWere(t *testing.T) {
-	want := Entry{Kind: EntryReads, At: at, By: "gate", Count: "quayside-7", Points: []string{"door-in", "handheld-1"}, Zones: []string{"shelf-a"}, Reads: []Read{
-		{Key: book, RSSI: -575, N: 12, T: at - 500},
-		{Key: epc.Key{Hi: 15 << 60, Lo: 7}, Text: "(01)09521234000013(21)A", Point: 1, Zone: 1, RSSI: NoRSSI, N: 1, T: at + 5},
-	}}
+	want := Entry{Kind: EntryReads, At: at, By: "gate", Count: "quayside-7", Points: []string{"door-in", "handheld-1"},
+		Zones: []string{"shelf-a"}, Reads: []Read{
+			{Key: book, RSSI: -575, N: 12, T: at - 500},
+			{Key: epc.Key{Hi: 15 << 60, Lo: 7}, Text: "(01)09521234000013(21)A", Point: 1, Zone: 1, RSSI: NoRSSI, N: 1, T: at + 5},
+		}}
 	var e Entry
 	require.NoError(t, DecodeEntry(oldReads(t), &e))
 	require.Equal(t, want, e)
@@ -77,15 +78,19 @@ func TestEvidenceRoundTrips(t *testing.T) {
 
 func FuzzDecodeEntry(f *testing.F) {
 	k := book
-	f.Add(AppendEntry(nil, &Entry{Kind: EntryReads, At: at, By: "gate", Points: []string{"door-in"}, Zones: []string{"shelf-a"}, Reads: []Read{
-		{Key: k, Zone: 1, RSSI: -600, N: 2, T: at}, {Key: epc.Key{Hi: 15 << 60, Lo: 7}, Text: "(01)09521234000013(21)A", RSSI: NoRSSI, N: 1, T: at - 5},
-	}}))
-	f.Add(AppendEntry(nil, &Entry{Kind: EntryEvents, At: at, Events: []Event{{Type: EventSold, Tags: []Tag{{Key: k}}, Zone: "till", T: at, Ref: "r-1"}}}))
+	f.Add(AppendEntry(nil, &Entry{Kind: EntryReads, At: at, By: "gate", Points: []string{"door-in"},
+		Zones: []string{"shelf-a"}, Reads: []Read{
+			{Key: k, Zone: 1, RSSI: -600, N: 2, T: at}, {Key: epc.Key{Hi: 15 << 60, Lo: 7}, Text: "(01)09521234000013(21)A",
+				RSSI: NoRSSI, N: 1, T: at - 5},
+		}}))
+	f.Add(AppendEntry(nil, &Entry{Kind: EntryEvents, At: at,
+		Events: []Event{{Type: EventSold, Tags: []Tag{{Key: k}}, Zone: "till", T: at, Ref: "r-1"}}}))
 	f.Add(AppendEntry(nil, &Entry{Kind: EntryConfig, At: at, Config: []Pin{{"rules", 3}}}))
 	f.Add(AppendEntry(nil, &Entry{Kind: EntryAct, At: at, Act: Act{Alert: "a", Do: "close", Outcome: "false"}}))
 	f.Add([]byte{0x95, 1, 1})
 	f.Add(AppendEntry(nil, &Entry{Kind: EntryReads, At: at, Points: []string{"door-in"}, Reads: []Read{
-		{Key: k, RSSI: -600, N: 1, T: at, Phase: 3600, Channel: 8657, Doppler: DopplerZero - 35}, {Key: k, RSSI: -600, N: 1, T: at}, {Key: k, N: 1, Doppler: 1},
+		{Key: k, RSSI: -600, N: 1, T: at, Phase: 3600, Channel: 8657, Doppler: DopplerZero - 35},
+		{Key: k, RSSI: -600, N: 1, T: at}, {Key: k, N: 1, Doppler: 1},
 	}}))
 	f.Add(oldReads(f))
 	f.Fuzz(func(t *testing.T, b []byte) {

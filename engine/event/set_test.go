@@ -31,7 +31,8 @@ func requireSet[T interface {
 			require.Equal(t, v, back)
 		}
 		var back T
-		require.ErrorContains(t, P(&back).UnmarshalText([]byte("nonsense")), `"nonsense" is not a `+set.What()+": use one of "+set.Words()[0].Text)
+		require.ErrorContains(t, P(&back).UnmarshalText([]byte("nonsense")), `"nonsense" is not a `+set.What()+
+			": use one of "+set.Words()[0].Text)
 		require.Equal(t, set.What()+" 200", T(200).String(), "a value of a newer version")
 		if zero := T(0); set.first == 1 {
 			require.Empty(t, zero.String())

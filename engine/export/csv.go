@@ -85,7 +85,8 @@ func New(opt Options) (*Exporter, error) {
 	return &Exporter{opt: opt, metrics: newCSVMetrics(opt.Registry)}, nil
 }
 
-// Run exports at once and then every interval until ctx ends. What fails is logged, counted and tried again the next time.
+// Run exports at once and then every interval until ctx ends. What fails is logged, counted and
+// tried again the next time.
 func (e *Exporter) Run(ctx context.Context) {
 	tick := time.NewTicker(e.opt.Every)
 	defer tick.Stop()
@@ -101,8 +102,8 @@ func (e *Exporter) Run(ctx context.Context) {
 	}
 }
 
-// Export writes everything once. Where one file fails the others are still written; the error then names all that failed, and the manifest keeps what it
-// said of their last good versions.
+// Export writes everything once. Where one file fails the others are still written; the error then
+// names all that failed, and the manifest keeps what it said of their last good versions.
 func (e *Exporter) Export(ctx context.Context) (Manifest, error) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
@@ -120,7 +121,8 @@ func (e *Exporter) export(ctx context.Context) (Manifest, error) {
 	if err != nil {
 		e.opt.Log.Warn("the manifest of the last export can't be read; all days that are kept are written again", "err", err)
 	}
-	r := run{Exporter: e, ctx: ctx, last: last, next: Manifest{Version: manifestVersion, At: e.opt.Now().UTC().Truncate(time.Millisecond), Notice: event.Notice}}
+	r := run{Exporter: e, ctx: ctx, last: last, next: Manifest{Version: manifestVersion,
+		At: e.opt.Now().UTC().Truncate(time.Millisecond), Notice: event.Notice}}
 	r.sweepTemps(".")
 	sites := e.opt.Runner.Sites()
 	for _, s := range sites {
@@ -217,7 +219,8 @@ func (r *run) csv(w io.Writer, t *table, rows iter.Seq2[[]sheet.Cell, error]) er
 }
 
 var sheetKinds = [...]sheet.Kind{
-	kindText: sheet.KindText, kindInt: sheet.KindNumber, kindFloat: sheet.KindNumber, kindAmount: sheet.KindNumber, kindBool: sheet.KindText,
+	kindText: sheet.KindText, kindInt: sheet.KindNumber, kindFloat: sheet.KindNumber, kindAmount: sheet.KindNumber,
+	kindBool: sheet.KindText,
 	kindTime: sheet.KindTime, kindJSON: sheet.KindText,
 }
 
@@ -259,8 +262,9 @@ func factsDay(name string) (day int64, ok bool) {
 	return dayOf(t.UnixMilli()), err == nil
 }
 
-// facts writes a file for each UTC day, beginning with the last one that an export before this left unfinished. A day is complete once a fact of a later day is in
-// the store, for facts are stored in the order of their ids.
+// facts writes a file for each UTC day, beginning with the last one that an export before this left
+// unfinished. A day is complete once a fact of a later day is in the store, for facts are stored in
+// the order of their ids.
 func (r *run) facts(s *source) {
 	var from int64 // day
 	for _, f := range r.last.Files {
@@ -281,7 +285,8 @@ func (r *run) facts(s *source) {
 	}
 }
 
-// factsOf writes the first day that has facts, from a day on, and returns the day after it if that is complete and the same day if there is no more to do.
+// factsOf writes the first day that has facts, from a day on, and returns the day after it if that
+// is complete and the same day if there is no more to do.
 func (r *run) factsOf(s *source, from int64) (next int64) {
 	day, more := int64(-1), false
 	rows := func(yield func([]sheet.Cell, error) bool) {
@@ -362,7 +367,8 @@ func (r *run) products(sites []*runner.Site) {
 	r.keep(f, r.write(f.Path, newest.WriteCSV, &f))
 }
 
-// carry takes over what an export before this one wrote and this one had no reason to write: days that are complete, sites that this node does not know yet.
+// carry takes over what an export before this one wrote and this one had no reason to write: days
+// that are complete, sites that this node does not know yet.
 func (r *run) carry() {
 	for _, f := range r.last.Files {
 		if _, ok := r.next.file(f.Path); !ok {
@@ -403,7 +409,8 @@ func (r *run) sweepTemps(dir string) {
 	}
 }
 
-// write makes one file whole or not at all: readers see the old one until the new one is on the disk.
+// write makes one file whole or not at all: readers see the old one until the new one is on the
+// disk.
 func (r *run) write(name string, fill func(io.Writer) error, f *File) (err error) {
 	target := filepath.Join(r.opt.Dir, filepath.FromSlash(name))
 	tmp, err := os.CreateTemp(filepath.Dir(target), tempMark+"*")

@@ -18,14 +18,16 @@ import (
 	"lintel/engine/store"
 )
 
-// How much is taken out of a site's state at once. The loop waits for as long as that takes, so it is little; the rest of the time it goes on.
+// How much is taken out of a site's state at once. The loop waits for as long as that takes, so it
+// is little; the rest of the time it goes on.
 const (
 	itemsPage = 2048
 	keysPage  = 1 << 16
 	stockPage = 4096
 )
 
-// recordsPage is how many alerts or counts are read at once: counts of a large shop take a megabyte each.
+// recordsPage is how many alerts or counts are read at once: counts of a large shop take a megabyte
+// each.
 const (
 	alertsPage = 500
 	countsPage = 8
@@ -45,7 +47,8 @@ type source struct {
 
 func (s *source) id() string { return s.site.ID() }
 
-// span is between which entries of the journal something was read: it is true as of some entry in between, row by row.
+// span is between which entries of the journal something was read: it is true as of some entry in
+// between, row by row.
 type span struct{ from, to uint64 }
 
 func (s *span) add(seq uint64) {
@@ -87,8 +90,9 @@ func (s *source) view(ctx context.Context, f func(*engine.State) error) error {
 	return nil
 }
 
-// items calls f with all items in pages, in the order of their identities. Each item is as of its page. The identities are listed and sorted first, so that the loop waits for
-// no more than what a page takes.
+// items calls f with all items in pages, in the order of their identities. Each item is as of its
+// page. The identities are listed and sorted first, so that the loop waits for no more than what a
+// page takes.
 func (s *source) items(ctx context.Context, f func(page) error) error {
 	var keys []epc.Key
 	for done := false; !done; {
@@ -177,7 +181,8 @@ func (s *source) names(ctx context.Context, kind store.Kind) (names []string, er
 	return names, nil
 }
 
-// compareIDs orders ids that end in numbers, "umberhithe-12-3", by these numbers: the order in which alerts were raised and counts opened.
+// compareIDs orders ids that end in numbers, "umberhithe-12-3", by these numbers: the order in
+// which alerts were raised and counts opened.
 func compareIDs(a, b string) int {
 	headA, seqA, nA := splitID(a)
 	headB, seqB, nB := splitID(b)
@@ -215,7 +220,8 @@ func (s *source) records(ctx context.Context, kind store.Kind, keys []string, f 
 	}
 }
 
-// alertsNamed reads the alerts with these ids. Those that nobody is told of, or that are gone, have no row.
+// alertsNamed reads the alerts with these ids. Those that nobody is told of, or that are gone, have
+// no row.
 func (s *source) alertsNamed(ctx context.Context, ids []string) (page, error) {
 	byID := make(map[string][]any, len(ids))
 	seq, err := s.records(ctx, event.KindAlert, ids, func(id string, value []byte) error {
@@ -268,7 +274,8 @@ func arrange(seq store.Seq, ids []string, byID map[string][]any) page {
 	return p
 }
 
-// alerts calls f with all alerts, in the order in which they were raised, and counts with all counts, in the order in which they were opened.
+// alerts calls f with all alerts, in the order in which they were raised, and counts with all
+// counts, in the order in which they were opened.
 func (s *source) alerts(ctx context.Context, f func(ids []string, p page) error) error {
 	return s.listed(ctx, event.KindAlert, alertsPage, s.alertsNamed, f)
 }

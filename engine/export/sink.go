@@ -58,7 +58,8 @@ type Sink struct {
 	hook func(committed bool) error // tests let transactions fail before they are committed, or seem to have failed after it
 }
 
-// NewSink reads the DSN and returns a Sink that does not run yet. It does not connect: a server starts whether or not the database does.
+// NewSink reads the DSN and returns a Sink that does not run yet. It does not connect: a server
+// starts whether or not the database does.
 func NewSink(opt SinkOptions) (*Sink, error) {
 	if opt.Every == 0 {
 		opt.Every = DefaultSyncEvery
@@ -85,7 +86,8 @@ func NewSink(opt SinkOptions) (*Sink, error) {
 	opt.DSN = "" // it is not needed any more, and nothing can show it
 	opt.Log = opt.Log.With("database", db.shown)
 	ctx, stop := context.WithCancel(context.Background())
-	return &Sink{opt: opt, db: db, metrics: newSinkMetrics(opt.Registry), ctx: ctx, stop: stop, sites: make(map[string]*follower), products: -1}, nil
+	return &Sink{opt: opt, db: db, metrics: newSinkMetrics(opt.Registry), ctx: ctx, stop: stop,
+		sites: make(map[string]*follower), products: -1}, nil
 }
 
 // Close ends what Sync began and closes the database. It must not be called while Run runs.
@@ -95,7 +97,8 @@ func (s *Sink) Close() error {
 	return s.db.hush(s.db.Close())
 }
 
-// Resync lets the next round copy everything anew: each row is compared and written if it differs, and rows of what is gone are deleted.
+// Resync lets the next round copy everything anew: each row is compared and written if it differs,
+// and rows of what is gone are deleted.
 func (s *Sink) Resync() {
 	s.askedMu.Lock()
 	s.asked = true
@@ -108,7 +111,8 @@ const (
 	lastPause  = time.Minute
 )
 
-// Run copies until ctx ends. What fails is logged, counted and tried again after a pause that grows up to a minute.
+// Run copies until ctx ends. What fails is logged, counted and tried again after a pause that grows
+// up to a minute.
 func (s *Sink) Run(ctx context.Context) {
 	failures := 0
 	for {
@@ -125,7 +129,8 @@ func (s *Sink) Run(ctx context.Context) {
 			pause = min(firstPause<<min(failures-1, 10), lastPause)
 			pause += rand.N(pause / 4)
 			if failures == 1 || failures%10 == 0 {
-				s.opt.Log.Error("copying into the SQL database failed; trying again", "err", err, "pause", pause.Round(time.Second), "failures", failures)
+				s.opt.Log.Error("copying into the SQL database failed; trying again", "err", err, "pause",
+					pause.Round(time.Second), "failures", failures)
 			}
 		}
 		select {
@@ -136,7 +141,8 @@ func (s *Sink) Run(ctx context.Context) {
 	}
 }
 
-// Sync does one round: all sites, up to what is there now. A site that fails does not keep the others from theirs. Run calls it; tests and tools may.
+// Sync does one round: all sites, up to what is there now. A site that fails does not keep the
+// others from theirs. Run calls it; tests and tools may.
 func (s *Sink) Sync(ctx context.Context) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()

@@ -1,7 +1,7 @@
 // Package layout describes one shop: its zones, its read points and its opening hours.
 //
-// Shop staff write a layout as one JSON document, and Parse turns it into a Layout or into the list of everything that is wrong
-// with it, each with the place, the reason and how to mend it:
+// Shop staff write a layout as one JSON document, and Parse turns it into a Layout or into the list
+// of everything that is wrong with it, each with the place, the reason and how to mend it:
 //
 //	{
 //	  "site": "umberhithe", "name": "Umberhithe Books", "time_zone": "Europe/London",
@@ -21,18 +21,22 @@
 //
 // # Names
 //
-// Ids of sites, zones and read points are 1 to 64 characters of a-z, 0-9, '-' and '_'. A zone may carry the name of a kind as its
-// id (a shop's one "stockroom") as long as it is the only zone of that kind, so that "stockroom: at least 5" means one thing.
+// Ids of sites, zones and read points are 1 to 64 characters of a-z, 0-9, '-' and '_'. A zone may
+// carry the name of a kind as its id (a shop's one "stockroom") as long as it is the only zone of
+// that kind, so that "stockroom: at least 5" means one thing.
 //
 // # Hours
 //
-// A day has one or more windows, "closed", or is left out, which is closed too. "18:00-02:00" ends on the next day and belongs
-// to the day on which it starts; "00:00-24:00" is the whole day. An entry of "except" replaces the windows that start on that date.
-// A layout without "hours" is always open. When clocks change, a wall-clock time that occurs twice means the first one, and
-// one that does not occur is read with the offset before the gap, as RFC 5545, section 3.3.5, has it for calendars.
+// A day has one or more windows, "closed", or is left out, which is closed too. "18:00-02:00" ends
+// on the next day and belongs to the day on which it starts; "00:00-24:00" is the whole day. An
+// entry of "except" replaces the windows that start on that date. A layout without "hours" is
+// always open. When clocks change, a wall-clock time that occurs twice means the first one, and one
+// that does not occur is read with the offset before the gap, as RFC 5545, section 3.3.5, has it
+// for calendars.
 //
 // # Purity
 //
-// Parse and all methods depend on their arguments alone, apart from the time zone rules: these are the host's if it has any, else those
-// compiled into the program (time/tzdata). A Layout is not changed after Parse and may be shared by any number of goroutines.
+// Parse and all methods depend on their arguments alone, apart from the time zone rules: these are
+// the host's if it has any, else those compiled into the program (time/tzdata). A Layout is not
+// changed after Parse and may be shared by any number of goroutines.
 package layout

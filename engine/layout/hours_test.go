@@ -63,8 +63,9 @@ func TestOpenAlwaysAndNever(t *testing.T) {
 	}
 }
 
-// Source of the transitions: IANA time zone database, zone Europe/London (EU rule): on Sunday 2026-03-29 at 01:00 GMT clocks go to 02:00 BST, and on
-// Sunday 2026-10-25 at 02:00 BST they go back to 01:00 GMT.
+// Source of the transitions: IANA time zone database, zone Europe/London (EU rule): on Sunday
+// 2026-03-29 at 01:00 GMT clocks go to 02:00 BST, and on Sunday 2026-10-25 at 02:00 BST they go
+// back to 01:00 GMT.
 func TestOpenAcrossLondonTransitions(t *testing.T) {
 	loc, err := time.LoadLocation("Europe/London")
 	require.NoError(t, err)
@@ -92,7 +93,8 @@ func TestOpenAcrossLondonTransitions(t *testing.T) {
 		"2026-10-25T01:30:00Z": true, "2026-10-25T03:59:59Z": true, "2026-10-25T04:00:00Z": false,
 	})
 
-	// RFC 5545, section 3.3.5: a time that occurs twice is the first one. So 01:30 ends the night once, and it does not open again.
+	// RFC 5545, section 3.3.5: a time that occurs twice is the first one. So 01:30 ends the night
+	// once, and it does not open again.
 	requireOpen(t, shop(t, "Europe/London", `{"sat":"22:00-01:30"}`), map[string]bool{
 		"2026-10-25T00:29:59Z": true, "2026-10-25T00:30:00Z": false, "2026-10-25T01:15:00Z": false, "2026-10-25T01:30:00Z": false,
 	})
@@ -100,7 +102,8 @@ func TestOpenAcrossLondonTransitions(t *testing.T) {
 		"2026-10-25T00:29:59Z": false, "2026-10-25T00:30:00Z": true, "2026-10-25T01:00:00Z": true,
 		"2026-10-25T02:59:59Z": true, "2026-10-25T03:00:00Z": false,
 	})
-	// The same section: a time that does not occur is read with the offset before the gap: 01:30 GMT, which clocks show as 02:30.
+	// The same section: a time that does not occur is read with the offset before the gap: 01:30
+	// GMT, which clocks show as 02:30.
 	requireOpen(t, shop(t, "Europe/London", `{"sun":"01:30-03:00"}`), map[string]bool{
 		"2026-03-29T01:29:59Z": false, "2026-03-29T01:30:00Z": true, "2026-03-29T01:59:59Z": true, "2026-03-29T02:00:00Z": false,
 	})
@@ -113,8 +116,8 @@ func TestOpenAcrossLondonTransitions(t *testing.T) {
 	})
 }
 
-// RFC 5545, section 3.3.5, has two examples: in New York 2007-03-11 02:30 does not occur and means 03:30 EDT (UTC-4), and 2007-11-04 01:30
-// occurs twice and means 01:30 EDT (UTC-4).
+// RFC 5545, section 3.3.5, has two examples: in New York 2007-03-11 02:30 does not occur and means
+// 03:30 EDT (UTC-4), and 2007-11-04 01:30 occurs twice and means 01:30 EDT (UTC-4).
 func TestOpenByRFC5545Examples(t *testing.T) {
 	requireOpen(t, shop(t, "America/New_York", `{"sun":"02:30-05:00"}`), map[string]bool{
 		"2007-03-11T03:29:59-04:00": false, "2007-03-11T03:30:00-04:00": true,
@@ -124,8 +127,8 @@ func TestOpenByRFC5545Examples(t *testing.T) {
 	})
 }
 
-// Other transitions of the IANA time zone database: half an hour (Lord Howe), at midnight (Santiago, where 2026-09-06 has no 00:00), and a
-// day that never was (Apia has no 2011-12-30).
+// Other transitions of the IANA time zone database: half an hour (Lord Howe), at midnight
+// (Santiago, where 2026-09-06 has no 00:00), and a day that never was (Apia has no 2011-12-30).
 func TestOpenAcrossOddTransitions(t *testing.T) {
 	requireOpen(t, shop(t, "Australia/Lord_Howe", `{"sun":"01:45-03:00"}`), map[string]bool{
 		"2026-04-04T14:44:59Z": false, "2026-04-04T14:45:00Z": true, "2026-04-04T15:15:00Z": true,
@@ -140,8 +143,9 @@ func TestOpenAcrossOddTransitions(t *testing.T) {
 	})
 }
 
-// openSlowly walks the wall clock minute by minute from a day before to find what each window's ends mean: the first instant that shows
-// the time, and where none does, as long after the last instant before the gap as the time lies after it.
+// openSlowly walks the wall clock minute by minute from a day before to find what each window's
+// ends mean: the first instant that shows the time, and where none does, as long after the last
+// instant before the gap as the time lies after it.
 func openSlowly(l *layout.Layout, t time.Time) bool {
 	loc := l.Location()
 	wallOf := func(t time.Time) time.Time {

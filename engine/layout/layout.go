@@ -33,7 +33,8 @@ type Zone struct {
 	SureWithin time.Duration // of an exit: how long it may take until a passage is sure; 2 s to 10 s, default 8 s. 0: no exit
 }
 
-// DefaultSureWithin is how long an exit may take to be sure of a passage if its zone says nothing else.
+// DefaultSureWithin is how long an exit may take to be sure of a passage if its zone says nothing
+// else.
 const DefaultSureWithin = 8 * time.Second
 
 // ReadPoint is a reader or an antenna that sees a zone.
@@ -44,13 +45,18 @@ type ReadPoint struct {
 	Zone int        // index in Layout.Zones; -1 for a handheld that has no zone of its own
 	Side event.Side // of a portal
 
-	MinRSSI     float64       // dBm; reads below it don't count. 0: none
-	MinReads    int           // reads of a tag that are needed before it counts as seen here. 0: not given, which means 1 in sessions S2 and S3, else 2
+	MinRSSI float64 // dBm; reads below it don't count. 0: none
+	// reads of a tag that are needed before it counts as seen here. 0: not given, which means 1 in
+	// sessions S2 and S3, else 2
+	MinReads    int
 	SilentAfter time.Duration // without any read for this long the point counts as silent. 0: never
-	Session     string        // "", "S0", "S1", "S2", "S3": the Gen2 session. With S2 and S3 a read tag keeps quiet, so silence is no departure
+	// "", "S0", "S1", "S2", "S3": the Gen2 session. With S2 and S3 a read tag keeps quiet, so
+	// silence is no departure
+	Session string
 }
 
-// KeepsQuiet reports whether tags stay quiet once this read point has read them (Gen2 sessions S2 and S3), so that not hearing one says nothing.
+// KeepsQuiet reports whether tags stay quiet once this read point has read them (Gen2 sessions S2
+// and S3), so that not hearing one says nothing.
 func (p *ReadPoint) KeepsQuiet() bool { return p.Session == "S2" || p.Session == "S3" }
 
 // Presence is how reads become presence. Parse fills in the dedoc.
@@ -96,7 +102,8 @@ func (l *Layout) Location() *time.Location {
 // OpenAt reports whether the shop is open at t. A layout without hours is always open.
 func (l *Layout) OpenAt(t time.Time) bool { return l.Hours.OpenAt(t, l.Location()) }
 
-// ValidID reports whether id may name a site, a zone or a read point: 1 to 64 characters of a-z, 0-9, '-' and '_'.
+// ValidID reports whether id may name a site, a zone or a read point: 1 to 64 characters of a-z,
+// 0-9, '-' and '_'.
 func ValidID(id string) bool {
 	if id == "" || len(id) > 64 {
 		return false

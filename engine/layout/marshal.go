@@ -47,8 +47,9 @@ type presenceJSON struct {
 	PassageMax   string  `json:"passage_max"`
 }
 
-// MarshalJSON returns the layout as the document that Parse reads back to an equal layout. Equal layouts give equal bytes: members come in
-// one order, and what has its default value is left out, except for the presence settings, which are all there to be seen.
+// MarshalJSON returns the layout as the document that Parse reads back to an equal layout. Equal
+// layouts give equal bytes: members come in one order, and what has its default value is left out,
+// except for the presence settings, which are all there to be seen.
 func (l *Layout) MarshalJSON() ([]byte, error) {
 	doc := layoutJSON{Site: l.Site, Name: unless(l.Name, l.Site), TimeZone: l.TimeZone, Zones: []zoneJSON{}, Hours: marshalHours(&l.Hours)}
 	for _, z := range l.Zones {
@@ -59,7 +60,8 @@ func (l *Layout) MarshalJSON() ([]byte, error) {
 		doc.Zones = append(doc.Zones, out)
 	}
 	for _, p := range l.ReadPoints {
-		out := readPointJSON{ID: p.ID, Name: unless(p.Name, p.ID), Role: p.Role, Side: p.Side.String(), MinRSSI: p.MinRSSI, MinReads: p.MinReads, Session: p.Session}
+		out := readPointJSON{ID: p.ID, Name: unless(p.Name, p.ID), Role: p.Role, Side: p.Side.String(),
+			MinRSSI: p.MinRSSI, MinReads: p.MinReads, Session: p.Session}
 		if p.Zone >= 0 && p.Zone < len(l.Zones) {
 			out.Zone = l.Zones[p.Zone].ID
 		}

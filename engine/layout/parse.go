@@ -25,7 +25,8 @@ const (
 	maxNameBytes = 200
 )
 
-// Parse reads a layout document, which is JSON. The error, if any, is of type doc.Errors and names every problem.
+// Parse reads a layout document, which is JSON. The error, if any, is of type doc.Errors and names
+// every problem.
 func Parse(src []byte) (*Layout, error) {
 	d, problem := doc.JSON(src, MaxBytes)
 	r := doc.NewReport("", maxProblems, d, problem)
@@ -37,7 +38,8 @@ func Parse(src []byte) (*Layout, error) {
 	return nil, fmt.Errorf("layout: %w", r.Err())
 }
 
-// Read reads a layout that stands in a document, and reports what is wrong with it there. It returns nil after an error.
+// Read reads a layout that stands in a document, and reports what is wrong with it there. It
+// returns nil after an error.
 func Read(r *doc.Report, n *doc.Node) *Layout {
 	before := r.Len()
 	root, ok := r.Object(n, "site", "name", "time_zone", "zones", "read_points", "hours", "presence")
@@ -154,7 +156,8 @@ func parseTimeZone(f fields) (string, *time.Location) {
 	return name, location
 }
 
-// titleCase turns "europe/london" or "america/new york" into the way the time zone database writes most names.
+// titleCase turns "europe/london" or "america/new york" into the way the time zone database writes
+// most names.
 func titleCase(s string) string {
 	b := []byte(strings.ToLower(strings.ReplaceAll(strings.TrimSpace(s), " ", "_")))
 	for i := range b {
@@ -190,7 +193,8 @@ func parseZones(f fields, l *Layout) {
 		if z.Kind == event.Exit {
 			z.SureWithin = hours.Member(zf.Object, "sure_within", 2*time.Second, 10*time.Second, DefaultSureWithin)
 		} else if zf.Get("sure_within") != nil && z.Kind != event.ZoneKindNone {
-			zf.Problem("sure_within", `remove it, or make this a zone of kind "exit"`, "only an exit is sure of passages, and the kind is %q", z.Kind)
+			zf.Problem("sure_within", `remove it, or make this a zone of kind "exit"`,
+				"only an exit is sure of passages, and the kind is %q", z.Kind)
 		}
 		ofKind[z.Kind]++
 		l.Zones = append(l.Zones, z)
@@ -252,7 +256,8 @@ func parseReadPoints(f fields, l *Layout) {
 			pf.Problem("side", `remove it, or make this a "portal"`, "only a portal has sides, and the role is %q", p.Role)
 		}
 		if v := pf.Get("min_rssi"); v != nil && v.IsNumber() && !strings.HasPrefix(v.Text, "-") && strings.Trim(v.Text, "0.") != "" {
-			pf.Problem("min_rssi", "write it with its minus sign, like -70", "%.40s is out of range: received power in dBm is below zero", v.Text)
+			pf.Problem("min_rssi", "write it with its minus sign, like -70",
+				"%.40s is out of range: received power in dBm is below zero", v.Text)
 		} else {
 			p.MinRSSI = pf.Number("min_rssi", -120, 0, 0, " dBm")
 		}
@@ -343,6 +348,7 @@ func parsePresence(f fields, p *Presence) {
 	p.PassageGap = hours.Member(o, "passage_gap", 50*time.Millisecond, 10*time.Second, p.PassageGap)
 	p.PassageMax = hours.Member(o, "passage_max", time.Second, 10*time.Minute, p.PassageMax)
 	if p.PassageGap >= p.PassageMax {
-		o.Problem("passage_gap", "", "%s is not shorter than passage_max, %s", hours.FormatPeriod(p.PassageGap), hours.FormatPeriod(p.PassageMax))
+		o.Problem("passage_gap", "", "%s is not shorter than passage_max, %s", hours.FormatPeriod(p.PassageGap),
+			hours.FormatPeriod(p.PassageMax))
 	}
 }

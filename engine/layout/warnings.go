@@ -16,7 +16,8 @@ const (
 	oneSidedSure       = 4 * time.Second // before it, a door without two sides can't tell an exit from somebody who stands in it
 )
 
-// Warnings returns where the layout can be taken but a door or reader cannot give what rules at it ask for, in the order of the document: zones, then read points.
+// Warnings returns where the layout can be taken but a door or reader cannot give what rules at it
+// ask for, in the order of the document: zones, then read points.
 func (l *Layout) Warnings() doc.Errors {
 	var list []doc.Diagnostic
 	warn := func(path, hint, reason string, args ...any) {
@@ -43,16 +44,21 @@ func (l *Layout) Warnings() doc.Errors {
 		at := fmt.Sprintf("zones[%d]", i)
 		switch {
 		case inner:
-			warn(at, `add a read point with "side": "outer", or leave "side" out if one antenna sees both sides`, "the door %q has an inner side and no outer one, so it cannot tell ways out from ways in", z.ID)
+			warn(at, `add a read point with "side": "outer", or leave "side" out if one antenna sees both sides`,
+				"the door %q has an inner side and no outer one, so it cannot tell ways out from ways in", z.ID)
 		case outer:
-			warn(at, `add a read point with "side": "inner", or leave "side" out if one antenna sees both sides`, "the door %q has an outer side and no inner one, so it cannot tell ways out from ways in", z.ID)
+			warn(at, `add a read point with "side": "inner", or leave "side" out if one antenna sees both sides`,
+				"the door %q has an outer side and no inner one, so it cannot tell ways out from ways in", z.ID)
 		}
 		if !inside {
-			warn(at, `add a read point of role "fixed" inside the shop, in session S0 or S1, or a second antenna so that the door has two sides`,
-				"only readers inside can tell a second burst from an entrance, and no fixed reader inside always hears the goods: the door %q cannot be sure of a passage, only call it likely", z.ID)
+			warn(at, `add a read point of role "fixed" inside the shop, in session S0 or S1, or a second antenna `+
+				`so that the door has two sides`,
+				"only readers inside can tell a second burst from an entrance, and no fixed reader inside always "+
+					"hears the goods: the door %q cannot be sure of a passage, only call it likely", z.ID)
 		}
 		if z.Kind == event.Exit && z.SureWithin < oneSidedSure {
-			warn(at+".sure_within", fmt.Sprintf("write %q or more, or add a second antenna so that the door has two sides", hours.FormatPeriod(oneSidedSure)),
+			warn(at+".sure_within", fmt.Sprintf("write %q or more, or add a second antenna so that the door has "+
+				"two sides", hours.FormatPeriod(oneSidedSure)),
 				"%s is too short for a door without two sides, which must wait for silence", hours.FormatPeriod(z.SureWithin))
 		}
 	}
@@ -60,23 +66,28 @@ func (l *Layout) Warnings() doc.Errors {
 		name         string
 		value, usual time.Duration
 	}{
-		{"passage_gap", l.Presence.PassageGap, DefaultPresence().PassageGap}, {"passage_max", l.Presence.PassageMax, DefaultPresence().PassageMax},
+		{"passage_gap", l.Presence.PassageGap, DefaultPresence().PassageGap}, {"passage_max", l.Presence.PassageMax,
+			DefaultPresence().PassageMax},
 	} {
 		if setting.value != setting.usual {
-			warn("presence."+setting.name, "leave it out", "%s has no effect any more: what a door hears is no longer cut into bursts", hours.FormatPeriod(setting.value))
+			warn("presence."+setting.name, "leave it out", "%s has no effect any more: what a door hears is no "+
+				"longer cut into bursts", hours.FormatPeriod(setting.value))
 		}
 	}
 	for i := range l.ReadPoints {
 		p := &l.ReadPoints[i]
 		at := fmt.Sprintf("read_points[%d].", i)
 		if p.Role == event.Portal && p.Session != "" && p.Session != "S0" {
-			warn(at+"session", `write "S0", and set the reader to it`, "in session %s a tag that was read keeps quiet, so most passages are heard once or not at all", p.Session)
+			warn(at+"session", `write "S0", and set the reader to it`,
+				"in session %s a tag that was read keeps quiet, so most passages are heard once or not at all", p.Session)
 		}
 		if p.Role == event.Portal && p.MinRSSI != 0 && p.MinRSSI > highestPortalFloor {
-			warn(at+"min_rssi", fmt.Sprintf("write %d or less, or lower the reader's power", highestPortalFloor), "%v dBm is a high floor for a door: bodies and bags take as much from goods that pass, so it costs passages", p.MinRSSI)
+			warn(at+"min_rssi", fmt.Sprintf("write %d or less, or lower the reader's power", highestPortalFloor),
+				"%v dBm is a high floor for a door: bodies and bags take as much from goods that pass, so it costs passages", p.MinRSSI)
 		}
 		if p.Role == event.Fixed && p.KeepsQuiet() && p.MinReads > 1 {
-			warn(at+"min_reads", "write 1, or leave it out", "%d reads are needed, but in session %s a tag that was read keeps quiet and is heard once", p.MinReads, p.Session)
+			warn(at+"min_reads", "write 1, or leave it out", "%d reads are needed, but in session %s a tag that "+
+				"was read keeps quiet and is heard once", p.MinReads, p.Session)
 		}
 	}
 	return list

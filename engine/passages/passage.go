@@ -1,5 +1,5 @@
-// Package passages keeps what a door heard of one passage as a document, so that people can say what
-// really happened and a later version can judge the same reads again.
+// Package passages keeps what a door heard of one passage as a document, so that people can say
+// what really happened and a later version can judge the same reads again.
 //
 //	journal ──▶ Recorder ──▶ Passage ──▶ one line of a file ──▶ Reader ──▶ Judge ──▶ Report
 //	                            ▲
@@ -7,9 +7,9 @@
 //
 // A Passage holds what a replay needs: the layout in force, what was known of the item before, and
 // the journal entries from three minutes before the fact to twenty seconds after it, each with the
-// moment of its receipt and the reads that were in it. Reads are those that the door made of anything,
-// and those that any other read point made of the item and of what the door heard with it. An entry
-// of which no read is kept remains as the report that it was.
+// moment of its receipt and the reads that were in it. Reads are those that the door made of
+// anything, and those that any other read point made of the item and of what the door heard with
+// it. An entry of which no read is kept remains as the report that it was.
 //
 // What a site has learnt over longer than three minutes is not in the document, so a replay may
 // conclude a little otherwise than the server did. Nothing here reads a clock or a store.
@@ -45,8 +45,8 @@ const (
 	maxEvents  = 1_000
 )
 
-// Passage is one passage of one item at one door. Indices count from 0; times in it are milliseconds
-// after Start.
+// Passage is one passage of one item at one door. Indices count from 0; times in it are
+// milliseconds after Start.
 type Passage struct {
 	Door     string          `json:"door" jsonschema_description:"Id of the door's zone."`
 	Item     string          `json:"item" jsonschema_description:"The item's identity in words."`
@@ -119,8 +119,8 @@ func Append(b []byte, p *Passage) ([]byte, error) {
 	return append(append(b, line...), '\n'), nil
 }
 
-// sure reports whether a fact says that a passage was concluded: what people are notified of. One that
-// is only likely is none.
+// sure reports whether a fact says that a passage was concluded: what people are notified of. One
+// that is only likely is none.
 func sure(f *event.Fact) bool { return f.Cause == event.Passed && !f.Passage.Likely }
 
 // tagOf returns the tag of an identity in words.

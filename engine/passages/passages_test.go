@@ -292,9 +292,9 @@ func recorded(t testing.TB, lay *layout.Layout, doc []byte, journal []event.Entr
 	return r.Passage("")
 }
 
-// What a shop concluded is mostly concluded again from the documents. The rest rests on what the shop
-// had learnt before and a document does not hold: how loud its readers hear what is carried, what is
-// usual for an item at a door, the rhythm and the clock of readers.
+// What a shop concluded is mostly concluded again from the documents. The rest rests on what the
+// shop had learnt before and a document does not hold: how loud its readers hear what is carried,
+// what is usual for an item at a door, the rhythm and the clock of readers.
 func TestRecordedPassagesAreJudgedAsTheyWere(t *testing.T) {
 	lay, doc, journal, facts := simulated(t)
 	from := journal[0].At + Before.Milliseconds() // whole windows

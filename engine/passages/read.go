@@ -42,8 +42,8 @@ func NewReader(r io.Reader) *Reader {
 // Line returns the number of the last line read, from 1.
 func (r *Reader) Line() int { return r.line }
 
-// Next returns the next passage, io.EOF after the last. What is wrong with a line is of type doc.Errors; other errors
-// come from the reader.
+// Next returns the next passage, io.EOF after the last. What is wrong with a line is of type
+// doc.Errors; other errors come from the reader.
 func (r *Reader) Next() (*Passage, error) {
 	for r.lines.Scan() {
 		r.line++
@@ -246,11 +246,13 @@ func (p *parser) passage() error {
 	x := &p.p
 	x.Others, x.Points, x.Entries = []Other{}, []string{}, []Entry{}
 	return p.object(members{
-		"door": p.text(&x.Door), "item": p.text(&x.Item), "label": p.text(&x.Label), "start": p.moment(&x.Start), "known": p.known(&x.Known),
+		"door": p.text(&x.Door), "item": p.text(&x.Item), "label": p.text(&x.Label), "start": p.moment(&x.Start),
+		"known": p.known(&x.Known),
 		"notified": func() error {
 			n := &x.Notified
 			return p.object(members{
-				"direction": p.text(&n.Direction), "confidence": p.number(0, 1, func(v float64) { n.Confidence = v }), "at": p.moment(&n.At),
+				"direction": p.text(&n.Direction), "confidence": p.number(0, 1, func(v float64) { n.Confidence = v }),
+				"at": p.moment(&n.At),
 				"sure": func() (err error) {
 					if p.d.Next() != jx.Bool {
 						return faultf("must be true or false")

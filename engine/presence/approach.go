@@ -40,8 +40,8 @@ type Approach struct {
 func SlotOf(ms int64) int64 { return ms / SlotMs }
 
 // Hear adds a read of one side. Dbm is NoLevel where no strength is reported; n is how often the
-// reader saw the tag for this report; echo is what it reported beside that, if anything. Reads may come in any order, and again: only the first counts.
-// It reports whether the approach changed.
+// reader saw the tag for this report; echo is what it reported beside that, if anything. Reads may
+// come in any order, and again: only the first counts. It reports whether the approach changed.
 func (a *Approach) Hear(side int, ms int64, dbm int8, n uint32, echo Echo) bool {
 	at := SlotOf(ms)
 	switch {
@@ -124,8 +124,8 @@ func (a *Approach) HeardIn(from, to int64) bool {
 	return false
 }
 
-// firstHeard returns the first slot from one on in which the door heard the item; the newest if there
-// is none before.
+// firstHeard returns the first slot from one on in which the door heard the item; the newest if
+// there is none before.
 func (a *Approach) firstHeard(from int64) int64 {
 	for k := max(from, a.top-ringSlots+1); k < a.top; k++ {
 		if s := a.at(k); !s.empty() {

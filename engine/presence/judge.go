@@ -105,8 +105,9 @@ const (
 	changeBins  = 6 // three of adjoining slots, three of others
 )
 
-// changes classes how much each side's level has changed since it was last heard: goods at rest keep
-// it. It returns -1 where there is nothing to compare, and takes the slot for the last one heard.
+// changes classes how much each side's level has changed since it was last heard: goods at rest
+// keep it. It returns -1 where there is nothing to compare, and takes the slot for the last one
+// heard.
 func (h *heardLast) changes(s *slot, k int64) [2]int {
 	c := [2]int{-1, -1}
 	for side := range c {
@@ -200,8 +201,8 @@ func Judge(e *Evidence) Verdict {
 	return v
 }
 
-// silentLead is how many slots before the first that the door heard are looked at: nothing happens in
-// a longer silence.
+// silentLead is how many slots before the first that the door heard are looked at: nothing happens
+// in a longer silence.
 const silentLead = 24
 
 // likelihood is how likely what one slot shows is in each state, in units of 1/(one<<8).
@@ -289,8 +290,8 @@ func (v *Verdict) note(k int64, heard bool) {
 	v.WasOut = v.WasOut || heard && 4*out > 3*all
 }
 
-// RateOf returns how likely a reader hears an item in an epoch, in 1/one, from the epochs before its
-// last hit in which it did (bit 0 is the hit). One success and one failure are added.
+// RateOf returns how likely a reader hears an item in an epoch, in 1/one, from the epochs before
+// its last hit in which it did (bit 0 is the hit). One success and one failure are added.
 func RateOf(hits uint64) uint32 {
 	n, span := bits.OnesCount64(hits), bits.Len64(hits)
 	return uint32((n + 1) * one / (span + 2))
@@ -322,5 +323,6 @@ func (a *Approach) Observe(k int64, loud [2]int8) Observation {
 		was := a.at(j)
 		before.changes(&was, j)
 	}
-	return Observation{Heard: !s.empty(), Inner: levelBin(&s, Inner, loud[Inner]), Outer: levelBin(&s, Outer, loud[Outer]), Changes: before.changes(&s, k), Motions: s.motion}
+	return Observation{Heard: !s.empty(), Inner: levelBin(&s, Inner, loud[Inner]),
+		Outer: levelBin(&s, Outer, loud[Outer]), Changes: before.changes(&s, k), Motions: s.motion}
 }

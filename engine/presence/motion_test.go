@@ -46,7 +46,8 @@ func TestMotion(t *testing.T) {
 	})
 }
 
-// Two phases say nothing where the channel or the antenna changed in between, or too much time went by.
+// Two phases say nothing where the channel or the antenna changed in between, or too much time went
+// by.
 func TestMotionNeedsAPair(t *testing.T) {
 	first := Echo{Point: 1, Phase: 900, Channel: 8657, Doppler: NoDoppler}
 	for name, c := range map[string]struct {
@@ -85,7 +86,8 @@ func TestMotionSpeaksForAPassage(t *testing.T) {
 			}
 			a.Hear(side, noon+50*k, -55, 1, e)
 		}
-		v := Judge(&Evidence{Approach: a, From: a.Newest() - 40, Until: a.Newest() + 2, Start: StartLying, Loud: [2]int8{-52, -52}, Lain: 1000,
+		v := Judge(&Evidence{Approach: a, From: a.Newest() - 40, Until: a.Newest() + 2, Start: StartLying,
+			Loud: [2]int8{-52, -52}, Lain: 1000,
 			Inside: Inside{Epoch: 1000, Last: noon/1000 + 2, Known: noon / 1000}})
 		return v.Through()
 	}

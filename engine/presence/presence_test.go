@@ -73,8 +73,10 @@ func TestBeliefStaysInBounds(t *testing.T) {
 		a := heard(reads(rt))
 		e := Evidence{Approach: a, From: a.Newest() - Window + 1, Until: a.Newest() + rapid.Int64Range(0, 40).Draw(rt, "quiet"),
 			Start:    rapid.SampledFrom([]Belief{StartLying, StartCarried, StartOutside, StartUnknown}).Draw(rt, "start"),
-			OneSided: rapid.Bool().Draw(rt, "one"), Loud: [2]int8{LoudByDefault, LoudByDefault}, Lain: rapid.Int64Range(0, 1000).Draw(rt, "lain"),
-			Inside: Inside{Epoch: 1000, Last: noon/1000 + 20, Hits: rapid.Uint64().Draw(rt, "hits"), Desk: rapid.Uint64().Draw(rt, "desk"), Known: noon/1000 + 18,
+			OneSided: rapid.Bool().Draw(rt, "one"), Loud: [2]int8{LoudByDefault, LoudByDefault},
+			Lain: rapid.Int64Range(0, 1000).Draw(rt, "lain"),
+			Inside: Inside{Epoch: 1000, Last: noon/1000 + 20, Hits: rapid.Uint64().Draw(rt, "hits"),
+				Desk: rapid.Uint64().Draw(rt, "desk"), Known: noon/1000 + 18,
 				Rate: uint32(rapid.IntRange(0, one).Draw(rt, "rate"))},
 		}
 		v := Judge(&e)
@@ -94,7 +96,8 @@ func TestADeskVetoes(t *testing.T) {
 		list = append(list, read{int(ms / 2000), noon + ms, -55, 1, Echo{}})
 	}
 	a := heard(list)
-	e := Evidence{Approach: a, From: a.Newest() - Window + 1, Until: a.Newest() + 12, Start: StartLying, Loud: [2]int8{-52, -52}, Lain: 1000,
+	e := Evidence{Approach: a, From: a.Newest() - Window + 1, Until: a.Newest() + 12, Start: StartLying,
+		Loud: [2]int8{-52, -52}, Lain: 1000,
 		Inside: Inside{Epoch: 1000, Last: noon/1000 + 7, Known: noon/1000 + 7}}
 	v := Judge(&e)
 	require.Greater(t, v.Through(), 0.8)
@@ -145,8 +148,10 @@ func TestLoud(t *testing.T) {
 func TestTogether(t *testing.T) {
 	candidate := func(reads []read, hits uint64) Candidate {
 		a := heard(reads)
-		c := Candidate{Evidence: Evidence{Approach: a, From: SlotOf(noon) - 40, Until: SlotOf(noon) + 48, Start: StartLying, Loud: [2]int8{-52, -52}, Lain: 4000,
-			Inside: Inside{Epoch: 1000, Last: noon/1000 + 12, Known: noon/1000 + 11, Hits: hits, Rate: one / 2}}, Home: 3, Left: noon/1000 - 10}
+		c := Candidate{Evidence: Evidence{Approach: a, From: SlotOf(noon) - 40, Until: SlotOf(noon) + 48,
+			Start: StartLying, Loud: [2]int8{-52, -52}, Lain: 4000,
+			Inside: Inside{Epoch: 1000, Last: noon/1000 + 12, Known: noon/1000 + 11, Hits: hits, Rate: one / 2}},
+			Home: 3, Left: noon/1000 - 10}
 		c.Summary = a.Summary(c.Until)
 		return c
 	}
@@ -177,8 +182,8 @@ func TestTogether(t *testing.T) {
 	require.Greater(t, list[0].Out(), 0.8)
 }
 
-// The tables are likelihoods: every row of transitions adds up to one slot's worth, and being heard by
-// the outer side says outside.
+// The tables are likelihoods: every row of transitions adds up to one slot's worth, and being heard
+// by the outer side says outside.
 func TestTables(t *testing.T) {
 	for from, row := range tables.move {
 		sum := 0

@@ -2,7 +2,8 @@
 
 package presence
 
-// The tables are counted on the regimes base, hopping, report-1s, late, sums, strong, few-people, rssi-low, open-front, phase, seeds [1 2 3 4].
+// The tables are counted on the regimes base, hopping, report-1s, late, sums, strong, few-people,
+// rssi-low, open-front, phase, seeds [1 2 3 4].
 var tables = counted{
 	move: [States][States]uint16{
 		{65481, 43, 0, 5, 0, 4, 0, 0, 0, 0, 0, 0, 0},

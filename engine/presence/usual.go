@@ -52,8 +52,9 @@ func (u *Usual) Learn(a *Approach, upto int64) {
 	u.Until = max(u.Until, upto)
 }
 
-// rest is what a door is expected to hear of an item that lies where it is: what is usual, or, of what
-// was laid down a moment ago, what it has heard in the window so far: goods at rest go on as they began.
+// rest is what a door is expected to hear of an item that lies where it is: what is usual, or, of
+// what was laid down a moment ago, what it has heard in the window so far: goods at rest go on as
+// they began.
 type rest struct {
 	usual *Usual // nil: nothing is known
 	slots int    // of the window so far
@@ -125,7 +126,8 @@ func (r *rest) note(s *slot) {
 	}
 }
 
-// Loudest returns the strongest class that is usual on a side, in dBm at its upper edge; NoLevel: none.
+// Loudest returns the strongest class that is usual on a side, in dBm at its upper edge; NoLevel:
+// none.
 func (u *Usual) Loudest(side int) int8 {
 	if u != nil {
 		for q := usualLevels - 1; q > 0; q-- {
@@ -175,9 +177,9 @@ func (u *Usual) Decode(b []byte) error {
 
 var errUsual = errors.New("the usual levels of an item at a door are damaged")
 
-// Settled reports whether an approach goes on as usual, so that there is nothing to judge: neither side
-// has heard the item more strongly than it usually does in the window, and both have heard it about as
-// often in the last seconds.
+// Settled reports whether an approach goes on as usual, so that there is nothing to judge: neither
+// side has heard the item more strongly than it usually does in the window, and both have heard it
+// about as often in the last seconds.
 func (u *Usual) Settled(a *Approach, until int64) bool {
 	const recent = 16 // slots
 	if u.slots < 3*learnedAtLeast {

@@ -24,9 +24,9 @@ import (
 	"lintel/engine/store/redistest"
 )
 
-// testdata/before has what an earlier Lintel stored after it had worked a small shop for half a minute
-// with fixed readers, a passage, a sale, two counts, a registered tag, alerts and deliveries: the file of
-// an embedded store, and DUMP payloads of the keys of a Redis 7.0.
+// testdata/before has what an earlier Lintel stored after it had worked a small shop for half a
+// minute with fixed readers, a passage, a sale, two counts, a registered tag, alerts and
+// deliveries: the file of an embedded store, and DUMP payloads of the keys of a Redis 7.0.
 func before(t *testing.T, name string) []byte {
 	f, err := os.Open(filepath.Join("testdata", "before", name))
 	require.NoError(t, err)
@@ -136,7 +136,8 @@ func goOn(t *testing.T, st store.Store) {
 		require.Equal(t, []any{event.DirectionOut, event.Passed, "tester"}, []any{a.Passage.Direction, a.Cause, a.AckedBy})
 	})
 
-	// The count that was left open goes on and is closed; the book that went out is paid for after all.
+	// The count that was left open goes on and is closed; the book that went out is paid for after
+	// all.
 	var count string
 	_, err = st.Records(ctx, site, event.KindCount, nil, func(_ store.Kind, _ string, v []byte) error {
 		c, err := event.DecodeCount(v)
@@ -151,7 +152,8 @@ func goOn(t *testing.T, st store.Store) {
 	require.NoError(t, err)
 	for _, e := range []*event.Entry{
 		{Kind: event.EntryCount, Command: event.CountCommand{Do: "close", ID: count}},
-		{Kind: event.EntryEvents, Events: []event.Event{{Type: event.EventSold, Tags: []event.Tag{{Key: tag.Key()}}, Zone: "till", T: now().UnixMilli()}}},
+		{Kind: event.EntryEvents, Events: []event.Event{{Type: event.EventSold, Tags: []event.Tag{{Key: tag.Key()}},
+			Zone: "till", T: now().UnixMilli()}}},
 	} {
 		e.At = now().UnixMilli()
 		_, err := r.Append(ctx, site, e, "", "")

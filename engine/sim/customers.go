@@ -42,7 +42,8 @@ func (s *Sim) enter() *person {
 
 // leave makes a person go out, with what they have in hand.
 func (s *Sim) leave(p *person) {
-	p.last(walk(vec{inside.x + s.some(0.5), inside.y, carryHeight}), walk(vec{doorX + s.some(0.4), 0, carryHeight}), walk(vec{doorX + s.some(0.5), street.y, carryHeight}))
+	p.last(walk(vec{inside.x + s.some(0.5), inside.y, carryHeight}), walk(vec{doorX + s.some(0.4), 0, carryHeight}),
+		walk(vec{doorX + s.some(0.5), street.y, carryHeight}))
 }
 
 // some draws a number around 0.
@@ -153,7 +154,8 @@ func (s *Sim) putAllBack(p *person) {
 // turnBack makes a person go up to the door, wait there, and come back in.
 func (s *Sim) turnBack(p *person) {
 	closest := 0.7 + s.people.Float64()*0.9
-	p.last(walk(inside), walk(vec{doorX + s.some(0.3), closest, carryHeight}), wait(s.ms(500, 4000)), walk(vec{doorX + 2 + s.some(0.5), 3.2, carryHeight}))
+	p.last(walk(inside), walk(vec{doorX + s.some(0.3), closest, carryHeight}), wait(s.ms(500, 4000)),
+		walk(vec{doorX + 2 + s.some(0.5), 3.2, carryHeight}))
 }
 
 // usualDelay draws how long after a sale the server is told.
@@ -167,7 +169,8 @@ func (s *Sim) usualDelay() int64 {
 	return s.ms(50, 300)
 }
 
-// atTill makes a person queue, lay goods on the desk for a time, and then lets settle act on them; what it returns is taken along.
+// atTill makes a person queue, lay goods on the desk for a time, and then lets settle act on them;
+// what it returns is taken along.
 func (s *Sim) atTill(p *person, which func(i int32) bool, settle func(goods []int32) []int32) {
 	var goods []int32
 	p.last(

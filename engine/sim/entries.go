@@ -9,14 +9,16 @@ import (
 	"lintel/engine/event"
 )
 
-// Entries turns a message into the journal entries that the server makes of it, with Seq left 0. They share nothing with the step.
+// Entries turns a message into the journal entries that the server makes of it, with Seq left 0.
+// They share nothing with the step.
 func Entries(step Step) []event.Entry {
 	var list []event.Entry
 	if len(step.Reads) > 0 {
 		e := event.Entry{Kind: event.EntryReads, At: step.At, By: "simulator", Reads: make([]event.Read, len(step.Reads))}
 		for i := range step.Reads {
 			r := &step.Reads[i]
-			e.Reads[i] = event.Read{Key: r.Key, Point: uint16(number(&e.Points, r.Point)), RSSI: int16(math.Round(r.RSSI * 10)), N: 1, T: r.Time}
+			e.Reads[i] = event.Read{Key: r.Key, Point: uint16(number(&e.Points, r.Point)),
+				RSSI: int16(math.Round(r.RSSI * 10)), N: 1, T: r.Time}
 			if r.Zone != "" {
 				e.Reads[i].Zone = 1 + uint16(number(&e.Zones, r.Zone))
 			}
@@ -49,7 +51,8 @@ func number(names *[]string, name string) int {
 	return len(*names) - 1
 }
 
-// AppendReads appends the JSON body of a POST to .../reads: an array of {"epc","read_point","zone","rssi","time"}, zone only where one was declared.
+// AppendReads appends the JSON body of a POST to .../reads: an array of
+// {"epc","read_point","zone","rssi","time"}, zone only where one was declared.
 func AppendReads(b []byte, step Step) []byte {
 	b = append(b, '[')
 	for i := range step.Reads {
@@ -69,7 +72,8 @@ func AppendReads(b []byte, step Step) []byte {
 	return append(b, ']')
 }
 
-// AppendEvents appends the JSON body of a POST to .../events: an array of {"type","epcs","zone","time","ref"}.
+// AppendEvents appends the JSON body of a POST to .../events: an array of
+// {"type","epcs","zone","time","ref"}.
 func AppendEvents(b []byte, step Step) []byte {
 	b = append(b, '[')
 	for i := range step.Events {

@@ -58,7 +58,8 @@ func (s *Sim) addThing(product int32, gtin, serial uint64) {
 	s.truth.Items = append(s.truth.Items, Item{EPC: hex, Key: id.Key(), GTIN: gtin, Stranger: product < 0})
 }
 
-// fill puts the goods where they are in the beginning: some copies of each product at its homes, the rest in the stockroom, and a few not in the shop.
+// fill puts the goods where they are in the beginning: some copies of each product at its homes,
+// the rest in the stockroom, and a few not in the shop.
 func (s *Sim) fill() {
 	rng := rand.New(rand.NewPCG(s.cfg.Seed, streamStock<<8))
 	products := s.catalog.Len()
@@ -234,7 +235,8 @@ func (s *Sim) record(i int32, zone, how uint8) {
 	s.truth.stays[i] = append(list, next)
 }
 
-// mix is the finaliser of SplitMix64 (Steele, Lea and Flood, OOPSLA 2014; from memory): a hash that depends on nothing but its argument.
+// mix is the finaliser of SplitMix64 (Steele, Lea and Flood, OOPSLA 2014; from memory): a hash that
+// depends on nothing but its argument.
 func mix(x uint64) uint64 {
 	x += 0x9e3779b97f4a7c15
 	x = (x ^ x>>30) * 0xbf58476d1ce4e5b9

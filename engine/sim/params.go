@@ -2,7 +2,8 @@ package sim
 
 import "time"
 
-// Config says what is simulated. Demo and Default fill it with sensible values; change what you need and call New.
+// Config says what is simulated. Demo and Default fill it with sensible values; change what you
+// need and call New.
 type Config struct {
 	Seed   uint64
 	Start  int64         // Unix milliseconds of the simulated beginning
@@ -23,10 +24,11 @@ type Config struct {
 //
 //	RSSI1m + power - 2*(10*Exponent*log10(d) + antenna + floor + wall + body) + shadowing + fading   [dBm], d in metres
 //
-// since the wave goes there and back. The tag answers only if the way there leaves it enough power, ForwardMargin1m + power - (one way) >= 0, and the
-// reader hears it only above Sensitivity. The log-distance law with normal shadowing is the usual one for indoor radio (from memory: Rappaport, "Wireless
-// Communications", chapter on large-scale path loss; 1.6 to 1.8 in line of sight indoors). Where no source is named a default is
-// common practice, no source.
+// since the wave goes there and back. The tag answers only if the way there leaves it enough power,
+// ForwardMargin1m + power - (one way) >= 0, and the reader hears it only above Sensitivity. The
+// log-distance law with normal shadowing is the usual one for indoor radio (from memory: Rappaport,
+// "Wireless Communications", chapter on large-scale path loss; 1.6 to 1.8 in line of sight
+// indoors). Where no source is named a default is common practice, no source.
 type Radio struct {
 	Off bool // generate no reads, only events and truth: a day then takes about a second
 
@@ -59,8 +61,9 @@ type Radio struct {
 	ReadsPerSec   int           // the most a reader manages; a round over more tags takes longer
 	S0Rounds      int           // rounds that fit into a cycle in session S0, where tags answer each time, at most
 
-	// In session S1 a tag that was read keeps quiet for a while, whichever S1 reader read it. EPC Gen2 (ISO/IEC 18000-63) asks for 500 ms to 5 s
-	// (from memory), and most tags stay in the lower half; it is fixed for each tag between the two. Readers in S2 and S3 are treated like S1.
+	// In session S1 a tag that was read keeps quiet for a while, whichever S1 reader read it. EPC
+	// Gen2 (ISO/IEC 18000-63) asks for 500 ms to 5 s (from memory), and most tags stay in the lower
+	// half; it is fixed for each tag between the two. Readers in S2 and S3 are treated like S1.
 	QuietMin, QuietMax time.Duration
 
 	ClockSkew time.Duration // each reader's clock is wrong by up to this, either way
@@ -74,7 +77,8 @@ type Network struct {
 	MaxBatch           int           // reads in one batch
 }
 
-// People is what customers and staff do. The rates are invented: plausible for a busy bookshop, no source.
+// People is what customers and staff do. The rates are invented: plausible for a busy bookshop, no
+// source.
 type People struct {
 	CustomersPerHour float64
 	ReturnsPerHour   float64

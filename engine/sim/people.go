@@ -7,7 +7,8 @@ import (
 	"lintel/engine/event"
 )
 
-// person is a customer or a member of staff: a list of acts that is worked off and that acts may add to.
+// person is a customer or a member of staff: a list of acts that is worked off and that acts may
+// add to.
 type person struct {
 	visit  int
 	pos    vec
@@ -177,7 +178,8 @@ func (s *Sim) approaching(p *person) {
 		if !p.crossed {
 			for _, i := range p.goods {
 				if t := &s.things[i]; t.product >= 0 && !t.paid {
-					s.truth.Approaches = append(s.truth.Approaches, Approach{Item: int(i), From: p.near, To: s.now, Closest: p.closest, Visit: p.visit})
+					s.truth.Approaches = append(s.truth.Approaches, Approach{Item: int(i), From: p.near, To: s.now,
+						Closest: p.closest, Visit: p.visit})
 				}
 			}
 		}

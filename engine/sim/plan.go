@@ -7,7 +7,8 @@ import (
 	"lintel/engine/layout"
 )
 
-// vec is a place or a direction in metres: x along the street, y into the house, z up. The street door is at y = 0; outside, y is negative.
+// vec is a place or a direction in metres: x along the street, y into the house, z up. The street
+// door is at y = 0; outside, y is negative.
 type vec struct{ x, y, z float64 }
 
 func (a vec) sub(b vec) vec      { return vec{a.x - b.x, a.y - b.y, a.z - b.z} }
@@ -81,7 +82,8 @@ var mounts = []mount{
 	{"childrens-1", vec{2.75, 3, upper + 3.2}, down},
 	{"stockroom-1", vec{2, 14.5, 3.4}, down},
 	{"stockroom-2", vec{6, 14.5, 3.4}, down},
-	// The two antennas of the door hang above it and look away from each other, so that the order of their peaks is the direction.
+	// The two antennas of the door hang above it and look away from each other, so that the order
+	// of their peaks is the direction.
 	{"street-door-in", vec{doorX, 0.4, 2.4}, vec{0, 0.2, -0.98}},
 	{"street-door-out", vec{doorX, -0.4, 2.4}, vec{0, -0.2, -0.98}},
 	{"till-1", vec{10.5, 3, 0.95}, up},
@@ -101,7 +103,8 @@ var (
 	staffDoor  = vec{8.5, 13, carryHeight}
 )
 
-// plan is the floor plan tied to a layout. Zones are numbered from 1 in the layout's order; 0 is no zone.
+// plan is the floor plan tied to a layout. Zones are numbered from 1 in the layout's order; 0 is no
+// zone.
 type plan struct {
 	areas  []*area  // by zone number
 	ids    []string // by zone number
@@ -148,7 +151,8 @@ func (p *plan) zoneAt(v vec) uint8 {
 	return 0
 }
 
-// spot returns the place in a zone at the fractions fx, fy, fz (0 to 1) of the room that goods have there.
+// spot returns the place in a zone at the fractions fx, fy, fz (0 to 1) of the room that goods have
+// there.
 func (a *area) spot(fx, fy, fz float64) vec {
 	v := vec{a.x0 + a.inset + fx*(a.x1-a.x0-2*a.inset), a.y0 + a.inset + fy*(a.y1-a.y0-2*a.inset), a.low + fz*(a.high-a.low)}
 	if a.upstairs {

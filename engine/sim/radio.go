@@ -130,7 +130,8 @@ func (s *Sim) buildRadio() error {
 
 func tenths(db float64) int16 { return int16(math.Round(max(-3000, min(3000, db*10)))) }
 
-// link computes what the antenna hears of an item at a place, and whether that is anything. Loss is what the body of a carrier takes, one way.
+// link computes what the antenna hears of an item at a place, and whether that is anything. Loss is
+// what the body of a carrier takes, one way.
 func (s *Sim) link(a *antenna, i int32, pos vec, loss float64) (link, bool) {
 	const far = 14 // metres beyond which nothing is heard
 	c := &s.cfg.Radio
@@ -142,7 +143,8 @@ func (s *Sim) link(a *antenna, i int32, pos vec, loss float64) (link, bool) {
 	oneWay := 10*c.Exponent*math.Log10(d) + loss
 	if a.looks != (vec{}) {
 		angle := math.Acos(max(-1, min(1, way.dot(a.looks)/d))) * 180 / math.Pi
-		// A parabola in dB that is 3 dB at half the beamwidth, cut off at the back lobe: the usual shape (from memory: 3GPP TR 36.814).
+		// A parabola in dB that is 3 dB at half the beamwidth, cut off at the back lobe: the usual
+		// shape (from memory: 3GPP TR 36.814).
 		oneWay += min(12*(angle/c.Beamwidth)*(angle/c.Beamwidth), c.BackLobe)
 	}
 	if pos.upstairs() != a.pos.upstairs() {
@@ -155,7 +157,8 @@ func (s *Sim) link(a *antenna, i int32, pos vec, loss float64) (link, bool) {
 	shadow := s.radio.normal[h%tableSize] * c.Shadowing
 	base := c.RSSI1m + a.power - 2*oneWay + shadow
 	spare := c.ForwardMargin1m + a.power - oneWay + shadow/2
-	// Fading takes half on the way there, where it may leave the tag without power, and half on the way back.
+	// Fading takes half on the way there, where it may leave the tag without power, and half on the
+	// way back.
 	cut := max(c.Sensitivity, base-2*spare)
 	if base+s.radio.loudest < cut {
 		return link{}, false
@@ -283,7 +286,8 @@ func (s *Sim) round(a *antenna) {
 	}
 }
 
-// carriedRound is the part of a round over what people carry, and for a handheld, which moves itself, over everything.
+// carriedRound is the part of a round over what people carry, and for a handheld, which moves
+// itself, over everything.
 func (s *Sim) carriedRound(a *antenna) {
 	at := s.now + a.device.skew
 	rounds := a.rounds

@@ -14,7 +14,8 @@ import (
 
 // still is a shop in which nothing moves.
 func still(seed uint64, length time.Duration) Config {
-	c := Config{Seed: seed, Start: DayStart.UnixMilli(), Length: length, Radio: DefaultRadio(), People: DefaultPeople(), Network: DefaultNetwork()}
+	c := Config{Seed: seed, Start: DayStart.UnixMilli(), Length: length, Radio: DefaultRadio(), People: DefaultPeople(),
+		Network: DefaultNetwork()}
 	c.People.CustomersPerHour, c.People.ReturnsPerHour = 0, 0
 	c.Network.LateShare = 0
 	return c
@@ -40,7 +41,8 @@ func TestPowerFallsWithDistance(t *testing.T) {
 		require.True(t, ok)
 		return l
 	}
-	// The closed form in the middle of the beam: RSSI1m at one metre, and 2 * 10 * Exponent dB less for each tenfold distance.
+	// The closed form in the middle of the beam: RSSI1m at one metre, and 2 * 10 * Exponent dB less
+	// for each tenfold distance.
 	require.Equal(t, tenths(c.Radio.RSSI1m), at(1).base)
 	require.InDelta(t, 20*c.Radio.Exponent*math.Log10(2.5), float64(at(1).base-at(2.5).base)/10, 0.1)
 	for d := 0.5; d < 3.3; d += 0.1 {
@@ -112,7 +114,8 @@ func TestReadRates(t *testing.T) {
 			}
 			rate := float64(count[s.hex[l.item]+a.point]) / rounds
 			low, high, all, tags = min(low, rate), max(high, rate), all+rate, tags+1
-			// Binomial: five standard deviations around what this pair has, so that about one of a million falls outside.
+			// Binomial: five standard deviations around what this pair has, so that about one of a
+			// million falls outside.
 			p := 1 - float64(l.miss)/65536
 			require.InDelta(t, p, rate, 5*math.Sqrt(p*(1-p)/rounds)+1/rounds)
 			require.GreaterOrEqual(t, p, 1-c.Radio.MissMax-1e-4)

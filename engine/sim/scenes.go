@@ -7,10 +7,14 @@ import (
 
 // Scene is something that happens for certain.
 type Scene struct {
-	At    time.Duration // after the beginning
-	Kind  SceneKind
-	Zone  string        // SceneUnpaidExit, SceneTurnBack, ScenePurchase, SceneLatePurchase, SceneMisplace, SceneLeftBehind: where goods are taken; SceneSweep: what is swept. "": the front tables
-	To    string        // SceneMisplace, SceneLeftBehind: where goods are laid down. "": SceneMisplace: anywhere that is wrong, SceneLeftBehind: where they were taken
+	At   time.Duration // after the beginning
+	Kind SceneKind
+	// SceneUnpaidExit, SceneTurnBack, ScenePurchase, SceneLatePurchase, SceneMisplace,
+	// SceneLeftBehind: where goods are taken; SceneSweep: what is swept. "": the front tables
+	Zone string
+	// SceneMisplace, SceneLeftBehind: where goods are laid down. "": SceneMisplace: anywhere that
+	// is wrong, SceneLeftBehind: where they were taken
+	To    string
 	Point string        // SceneSilence, SceneSweep: the read point
 	N     int           // goods; SceneSweep: how often the zone is walked through; at least 1
 	For   time.Duration // SceneSilence
@@ -157,17 +161,21 @@ func (s *Sim) lowTable() {
 	p.last(call(func() { s.leave(p) }))
 }
 
-// DayStart is when DemoDay begins: half past eight on a Tuesday in London, half an hour before the shop opens.
+// DayStart is when DemoDay begins: half past eight on a Tuesday in London, half an hour before the
+// shop opens.
 var DayStart = time.Date(2026, 3, 10, 8, 30, 0, 0, time.UTC)
 
 // DemoDay is a whole day, with everything that a demonstration wants to show.
 func DemoDay(seed uint64) Config { return Demo(seed, DayStart, 10*time.Hour) }
 
-// Demo is a stretch of time that shows everything at least once, spread over its length, which should be 20 minutes or more: paid and unpaid exits,
-// somebody who turns back at the door, misplaced books, a table that falls below its minimum and is refilled, a return, a delivery, a walk
-// with a handheld, and a reader that goes silent and returns. If it is short, chance adds little to it.
+// Demo is a stretch of time that shows everything at least once, spread over its length, which
+// should be 20 minutes or more: paid and unpaid exits, somebody who turns back at the door,
+// misplaced books, a table that falls below its minimum and is refilled, a return, a delivery, a
+// walk with a handheld, and a reader that goes silent and returns. If it is short, chance adds
+// little to it.
 func Demo(seed uint64, start time.Time, length time.Duration) Config {
-	c := Config{Seed: seed, Start: start.UnixMilli(), Length: length, Radio: DefaultRadio(), People: DefaultPeople(), Network: DefaultNetwork()}
+	c := Config{Seed: seed, Start: start.UnixMilli(), Length: length, Radio: DefaultRadio(), People: DefaultPeople(),
+		Network: DefaultNetwork()}
 	c.People.RefillEvery = max(2*time.Minute, min(c.People.RefillEvery, length/12))
 	c.People.TidyEvery = max(5*time.Minute, min(c.People.TidyEvery, length*2/5))
 	rng := rand.New(rand.NewPCG(seed, streamPeople<<8))
@@ -184,7 +192,8 @@ func Demo(seed uint64, start time.Time, length time.Duration) Config {
 		{At: at(0.18), Kind: SceneDelivery, N: deliverable / 2},
 		{At: at(0.22), Kind: SceneTurnBack, N: 1},
 		{At: at(0.26), Kind: SceneUnpaidExit, N: 1},
-		{At: at(0.30), Kind: SceneSilence, Point: "shelf-" + string(rune('a'+rng.IntN(6))) + "-1", For: max(5*time.Minute, min(20*time.Minute, length/5))},
+		{At: at(0.30), Kind: SceneSilence, Point: "shelf-" + string(rune('a'+rng.IntN(6))) + "-1",
+			For: max(5*time.Minute, min(20*time.Minute, length/5))},
 		{At: at(0.36), Kind: ScenePurchase, Zone: zone(), N: 3},
 		{At: at(0.42), Kind: SceneLatePurchase, N: 1},
 		{At: at(0.48), Kind: SceneReturn},

@@ -13,7 +13,8 @@ import (
 	"lintel/engine/layout"
 )
 
-// Each part of the simulation draws from a stream of its own, so that another radio model leaves what people do as it was.
+// Each part of the simulation draws from a stream of its own, so that another radio model leaves
+// what people do as it was.
 const (
 	streamProducts = iota + 1
 	streamStock
@@ -34,7 +35,8 @@ const (
 	strangers   = 48 // tags from elsewhere that customers may carry
 )
 
-// Step is one message that reaches the server: a batch of reads of one reader, or the events of a till. Its slices hold until the next call of Next.
+// Step is one message that reaches the server: a batch of reads of one reader, or the events of a
+// till. Its slices hold until the next call of Next.
 type Step struct {
 	At     int64 // when it reaches the server, Unix milliseconds
 	Reads  []Read
@@ -190,7 +192,8 @@ func New(cfg Config) (*Sim, error) {
 	return s, nil
 }
 
-// Next returns the next message to the server, in the order in which they reach it, and false when the time is over and everything has arrived.
+// Next returns the next message to the server, in the order in which they reach it, and false when
+// the time is over and everything has arrived.
 func (s *Sim) Next() (Step, bool) {
 	if s.lent != nil {
 		s.recycle(s.lent)

@@ -298,7 +298,8 @@ func countsOf(t *testing.T, seed uint64, truth *Truth) {
 }
 
 func TestGoodsAreLaidWhereTheSceneSays(t *testing.T) {
-	c := Config{Seed: 4, Start: DayStart.UnixMilli(), Length: 5 * time.Minute, People: DefaultPeople(), Network: DefaultNetwork(), Radio: Radio{Off: true}}
+	c := Config{Seed: 4, Start: DayStart.UnixMilli(), Length: 5 * time.Minute, People: DefaultPeople(),
+		Network: DefaultNetwork(), Radio: Radio{Off: true}}
 	c.People.CustomersPerHour, c.People.ReturnsPerHour = 0, 0
 	c.Scenes = []Scene{
 		{At: time.Second, Kind: SceneMisplace, Zone: "shelf-a", To: "cafe", N: 2},
@@ -340,7 +341,8 @@ func TestShortDemoShowsEverything(t *testing.T) {
 }
 
 func TestOpeningHours(t *testing.T) {
-	c := Config{Seed: 1, Start: DayStart.UnixMilli(), Length: time.Hour, Radio: DefaultRadio(), People: DefaultPeople(), Network: DefaultNetwork()}
+	c := Config{Seed: 1, Start: DayStart.UnixMilli(), Length: time.Hour, Radio: DefaultRadio(), People: DefaultPeople(),
+		Network: DefaultNetwork()}
 	c.Radio.Off, c.People.StrangerChance, c.People.CustomersPerHour = true, 1, 60
 	first := func() int64 { return run(t, c, nil).Truth().Passages[0].At }
 	require.Greater(t, first(), DayStart.Add(30*time.Minute).UnixMilli(), "nobody comes in before nine")
@@ -394,13 +396,15 @@ func TestEntriesAndBodies(t *testing.T) {
 			e := &entries[0]
 			require.Equal(t, event.EntryReads, e.Kind)
 			for i, r := range step.Reads {
-				want := Read{EPC: body[i].EPC, Key: r.Key, Point: body[i].Point, Zone: body[i].Zone, RSSI: body[i].RSSI, Time: body[i].Time.UnixMilli()}
+				want := Read{EPC: body[i].EPC, Key: r.Key, Point: body[i].Point, Zone: body[i].Zone, RSSI: body[i].RSSI,
+					Time: body[i].Time.UnixMilli()}
 				got, zone := e.Reads[i], ""
 				if got.Zone > 0 {
 					zone = e.Zones[got.Zone-1]
 					zones++
 				}
-				same := r.Key == got.Key && r.Point == e.Points[got.Point] && r.Zone == zone && r.Time == got.T && math.Abs(r.RSSI-float64(got.RSSI)/10) < 1e-9
+				same := r.Key == got.Key && r.Point == e.Points[got.Point] && r.Zone == zone && r.Time == got.T &&
+					math.Abs(r.RSSI-float64(got.RSSI)/10) < 1e-9
 				if want != r || !same {
 					require.Fail(t, "read changed", "%+v: JSON %+v, entry %+v", r, want, got)
 				}
@@ -420,7 +424,8 @@ func TestEntriesAndBodies(t *testing.T) {
 			for i, ev := range step.Events {
 				typ, ok := event.EventTypes.Parse(body[i].Type)
 				require.True(t, ok)
-				require.Equal(t, Event{Type: typ, EPCs: body[i].EPCs, Keys: ev.Keys, Zone: body[i].Zone, Time: body[i].Time.UnixMilli(), Ref: body[i].Ref}, ev)
+				require.Equal(t, Event{Type: typ, EPCs: body[i].EPCs, Keys: ev.Keys, Zone: body[i].Zone,
+					Time: body[i].Time.UnixMilli(), Ref: body[i].Ref}, ev)
 				require.Len(t, e.Events[i].Tags, len(ev.EPCs))
 				require.Equal(t, ev.Time, e.Events[i].T)
 				kinds[ev.Type]++

@@ -53,7 +53,8 @@ func (s *Sim) duties() {
 // armful is what one member of staff carries at once.
 const armful = 12
 
-// refill brings copies from the stockroom to where fewer lie than should, two more than the minimum.
+// refill brings copies from the stockroom to where fewer lie than should, two more than the
+// minimum.
 func (s *Sim) refill() {
 	type errand struct {
 		item int32
@@ -122,7 +123,8 @@ func (s *Sim) carryHome(list []int32) {
 	}
 }
 
-// deliver brings cartons in: they are read on the bench, booked as received, and carried to the stockroom.
+// deliver brings cartons in: they are read on the bench, booked as received, and carried to the
+// stockroom.
 func (s *Sim) deliver(n int) {
 	const barrow = 25
 	n = min(n, len(s.awaited))
@@ -163,10 +165,12 @@ func (s *Sim) deliver(n int) {
 	p.last(walk(staffDoor))
 }
 
-// betweenWalks is how long staff rest between two walks with a handheld: longer than the tags keep quiet, and than a late batch takes.
+// betweenWalks is how long staff rest between two walks with a handheld: longer than the tags keep
+// quiet, and than a late batch takes.
 const betweenWalks = 10_000
 
-// sweep makes a member of staff walk up and down a zone with a handheld as often as told, and declare it.
+// sweep makes a member of staff walk up and down a zone with a handheld as often as told, and
+// declare it.
 func (s *Sim) sweep(point string, zone uint8, walks int) {
 	k := slices.IndexFunc(s.radio.antennas, func(a *antenna) bool { return a.point == point })
 	if k < 0 || s.radio.antennas[k].holder != nil {

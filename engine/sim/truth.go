@@ -7,8 +7,9 @@ import (
 	"lintel/engine/event"
 )
 
-// Truth is what really happened up to now, whatever the readers heard. All times are Unix milliseconds of the true clock; an open end is 0. It
-// shares memory with the run and grows with it.
+// Truth is what really happened up to now, whatever the readers heard. All times are Unix
+// milliseconds of the true clock; an open end is 0. It shares memory with the run and grows with
+// it.
 type Truth struct {
 	Start         int64
 	Until         int64
@@ -87,7 +88,8 @@ type Misplacement struct {
 	To   int64
 }
 
-// Shortage is a time in which fewer copies of a product lie in a zone than should. What a customer has in hand does not lie there.
+// Shortage is a time in which fewer copies of a product lie in a zone than should. What a customer
+// has in hand does not lie there.
 type Shortage struct {
 	GTIN uint64
 	Zone string
@@ -167,7 +169,8 @@ func (t *Truth) stay(item, k int) Stay {
 	return v
 }
 
-// Where returns where the item was at a moment; at a change, where it was from then on. Before the beginning it is where it was then.
+// Where returns where the item was at a moment; at a change, where it was from then on. Before the
+// beginning it is where it was then.
 func (t *Truth) Where(item int, at int64) Stay {
 	list := t.stays[item]
 	k := sort.Search(len(list), func(k int) bool { return list[k].from > at })

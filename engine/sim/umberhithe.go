@@ -18,7 +18,8 @@ import (
 // ProductsSeed is the seed of the shop's own product list, which ProductsCSV returns.
 const ProductsSeed = 1
 
-// companyPrefix is under the prefix 952, which GS1 keeps for demonstrations and examples (GS1 General Specifications, figure "GS1 Prefixes"; from memory).
+// companyPrefix is under the prefix 952, which GS1 keeps for demonstrations and examples (GS1
+// General Specifications, figure "GS1 Prefixes"; from memory).
 const (
 	companyPrefix       = "9521234"
 	companyPrefixDigits = len(companyPrefix)
@@ -36,7 +37,8 @@ var rulesYAML []byte
 // Layout returns the layout document of Umberhithe Books, an invented bookshop on two floors.
 func Layout() []byte { return bytes.Clone(layoutJSON) }
 
-// Rules returns the rule document that the shop starts with. It names the channels door-team and floor-team.
+// Rules returns the rule document that the shop starts with. It names the channels door-team and
+// floor-team.
 func Rules() []byte { return bytes.Clone(rulesYAML) }
 
 var productsCSV = sync.OnceValue(func() []byte { return makeProducts(ProductsSeed) })
@@ -47,7 +49,8 @@ var shopCatalog = sync.OnceValue(func() *catalog.Catalog { return Products(Produ
 // ProductsCSV returns the shop's 300 products in the form that catalog.ParseCSV reads.
 func ProductsCSV() []byte { return bytes.Clone(productsCSV()) }
 
-// Products returns 300 invented products with titles, prices, home zones and minimums. Equal seeds give equal products.
+// Products returns 300 invented products with titles, prices, home zones and minimums. Equal seeds
+// give equal products.
 func Products(seed uint64) *catalog.Catalog {
 	c, errs := catalog.ParseCSV(bytes.NewReader(makeProducts(seed)), catalog.CSVOptions{})
 	if len(errs) > 0 {

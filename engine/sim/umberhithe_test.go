@@ -52,7 +52,8 @@ func TestRulesCompile(t *testing.T) {
 	require.ElementsMatch(t, []string{"unpaid-at-door", "wrong-zone", "below-minimum", "reader-silent", "item-back-after-sale"}, names)
 }
 
-// checkDigit follows GS1 General Specifications 7.9 with its own arithmetic: from the right, digits weigh 3, 1, 3, ...
+// checkDigit follows GS1 General Specifications 7.9 with its own arithmetic: from the right, digits
+// weigh 3, 1, 3, ...
 func checkDigit(body string) byte {
 	sum := 0
 	for i := range body {

@@ -1,18 +1,23 @@
 package sim
 
-// Titles are put together from three words that nobody would put together, so that none of them is a book that exists.
+// Titles are put together from three words that nobody would put together, so that none of them is
+// a book that exists.
 var (
 	titleFirst = []string{
-		"Tin", "Marmalade", "Velvet", "Seven-Penny", "Upside-Down", "Paper", "Copper", "Lopsided", "Thistle", "Borrowed", "Clockwork", "Woollen",
-		"Sunday", "Salted", "Whistling", "Umbrella", "Left-Handed", "Plum", "Quarter", "Moth-Eaten", "Pocket", "Gingham", "Foghorn", "Custard",
+		"Tin", "Marmalade", "Velvet", "Seven-Penny", "Upside-Down", "Paper", "Copper", "Lopsided", "Thistle",
+		"Borrowed", "Clockwork", "Woollen",
+		"Sunday", "Salted", "Whistling", "Umbrella", "Left-Handed", "Plum", "Quarter", "Moth-Eaten", "Pocket",
+		"Gingham", "Foghorn", "Custard",
 	}
 	titleSecond = []string{
 		"Heron", "Ferry", "Lantern", "Gasworks", "Orchard", "Turnip", "Lighthouse", "Tramway", "Badger", "Teapot", "Harbour", "Sparrow",
-		"Weathervane", "Bicycle", "Snowdrop", "Barometer", "Bandstand", "Chimney", "Mackerel", "Signalbox", "Hedgehog", "Windmill", "Rowan", "Kettle",
+		"Weathervane", "Bicycle", "Snowdrop", "Barometer", "Bandstand", "Chimney", "Mackerel", "Signalbox", "Hedgehog",
+		"Windmill", "Rowan", "Kettle",
 	}
 )
 
-// category is one department of the shop: its name, the shelf it stands on, how many products it has, and the last words of their titles.
+// category is one department of the shop: its name, the shelf it stands on, how many products it
+// has, and the last words of their titles.
 type category struct {
 	name     string
 	home     string

@@ -10,8 +10,8 @@ import (
 	"lintel/engine/event"
 )
 
-// Book holds the counts of a site that are open, paused, or closed so lately that they may be opened
-// again. Its zero value holds none.
+// Book holds the counts of a site that are open, paused, or closed so lately that they may be
+// opened again. Its zero value holds none.
 type Book struct {
 	byID  map[string]*count
 	order []*count // as opened
@@ -47,11 +47,12 @@ type tally struct {
 	dirty  bool
 }
 
-// curveBins is how many bins a curve has at most; then neighbours are joined and new bins are twice as long.
+// curveBins is how many bins a curve has at most; then neighbours are joined and new bins are twice
+// as long.
 const curveBins = 120
 
-// reopenable is how long, in milliseconds, a closed count keeps its tallies, unless a newer count of one
-// of its zones ends that sooner.
+// reopenable is how long, in milliseconds, a closed count keeps its tallies, unless a newer count
+// of one of its zones ends that sooner.
 const reopenable = 12 * 60 * 60 * 1000
 
 // Status returns the status and the zones of a count whose tallies are kept.
@@ -63,8 +64,8 @@ func (b *Book) Status(id string) (status event.CountStatus, zones []string, ok b
 	return c.Status, slices.Clone(c.Zones), true
 }
 
-// Open begins a count. Zones are the numbers of c.Zones; Expected and Papers may be in any order. Closed
-// counts that this one replaces, and those that are too old, become final.
+// Open begins a count. Zones are the numbers of c.Zones; Expected and Papers may be in any order.
+// Closed counts that this one replaces, and those that are too old, become final.
 func (b *Book) Open(c event.Count, zones []uint16) {
 	c.Status, c.Pass = event.CountOpen, 1
 	slices.SortFunc(c.Expected, epc.Key.Compare)
@@ -108,8 +109,8 @@ func merge(papers []event.Line) (merged []event.Line) {
 	return merged
 }
 
-// Do carries out a command on a count that is there: pause, resume, pass, reopen, close or discard. A
-// command that does not fit the count's status changes nothing. Closing returns the result.
+// Do carries out a command on a count that is there: pause, resume, pass, reopen, close or discard.
+// A command that does not fit the count's status changes nothing. Closing returns the result.
 func (b *Book) Do(cmd *event.CountCommand, now int64, site Site) (res *event.CountResult) {
 	c := b.byID[cmd.ID]
 	if c == nil {
@@ -142,10 +143,10 @@ func (b *Book) Do(cmd *event.CountCommand, now int64, site Site) (res *event.Cou
 // listening reports whether the count takes reads. A paused one does: they were on their way.
 func (c *count) listening() bool { return c.Status == event.CountOpen || c.Status == event.CountPaused }
 
-// Hear adds a batch of reads to the tallies of the count that it names. Points and zones are the numbers
-// of the entry's read points and zones, 0 for those that the layout does not have. Reads repeated word for
-// word add nothing, so that a handheld may send all of it again. It returns how many reads had no zone of
-// the count, and false if there is no such count that takes reads.
+// Hear adds a batch of reads to the tallies of the count that it names. Points and zones are the
+// numbers of the entry's read points and zones, 0 for those that the layout does not have. Reads
+// repeated word for word add nothing, so that a handheld may send all of it again. It returns how
+// many reads had no zone of the count, and false if there is no such count that takes reads.
 func (b *Book) Hear(e *event.Entry, points, zones []uint16, now int64) (unplaced int, ok bool) {
 	c := b.byID[e.Count]
 	if c == nil || !c.listening() {

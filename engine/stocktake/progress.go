@@ -9,8 +9,8 @@ import (
 	"lintel/engine/event"
 )
 
-// Histogram says how many tags were met how often: Histogram[k-1] of them k times, and the last place
-// counts those met that many times or more.
+// Histogram says how many tags were met how often: Histogram[k-1] of them k times, and the last
+// place counts those met that many times or more.
 type Histogram [16]int
 
 func (h *Histogram) add(times int) {
@@ -19,8 +19,8 @@ func (h *Histogram) add(times int) {
 	}
 }
 
-// maxEndedPasses is how many passes a tally can tell apart once they are over: the last of its bits is
-// that of all that follow.
+// maxEndedPasses is how many passes a tally can tell apart once they are over: the last of its bits
+// is that of all that follow.
 const maxEndedPasses = 15
 
 // Progress is how far a count has come.
@@ -38,8 +38,8 @@ type Progress struct {
 	InPasses    Histogram // tags by in how many of these rounds they were heard
 }
 
-// Progress returns how far a count has come, false if its tallies are not kept. It looks at every tally
-// once; gtin names the product of a tag.
+// Progress returns how far a count has come, false if its tallies are not kept. It looks at every
+// tally once; gtin names the product of a tag.
 func (b *Book) Progress(id string, gtin func(epc.Key) uint64) (Progress, bool) {
 	c := b.byID[id]
 	if c == nil {
@@ -91,8 +91,9 @@ func (b *Book) Progress(id string, gtin func(epc.Key) uint64) (Progress, bool) {
 	return p, true
 }
 
-// everywhere sums what the count heard of a tag in all its zones; t is what it heard of it in the zone of
-// k. It reports whether that is the first of the tag's tallies, so that each tag is taken once.
+// everywhere sums what the count heard of a tag in all its zones; t is what it heard of it in the
+// zone of k. It reports whether that is the first of the tag's tallies, so that each tag is taken
+// once.
 func (c *count) everywhere(k tallyKey, t *tally) (all tally, first bool) {
 	all = *t
 	before := true

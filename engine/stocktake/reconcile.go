@@ -10,20 +10,25 @@ import (
 	"lintel/engine/event"
 )
 
-// Site is what a closing count asks of the shop, and what it has the shop do. An item goes by its index.
+// Site is what a closing count asks of the shop, and what it has the shop do. An item goes by its
+// index.
 type Site interface {
 	// Item returns what is known of a tag, false if it was never heard of.
 	Item(k epc.Key) (Item, bool)
-	// Add makes an item of a tag that was never heard of; text is its identity in words, if its key does not hold them.
+	// Add makes an item of a tag that was never heard of; text is its identity in words, if its key
+	// does not hold them.
 	Add(k epc.Key, text string) Item
 	// GTIN returns the product of a tag, 0: not known.
 	GTIN(k epc.Key) uint64
-	// Elsewhere returns another zone whose fixed reader heard the tag as strongly at the same time, "" if none.
+	// Elsewhere returns another zone whose fixed reader heard the tag as strongly at the same time,
+	// "" if none.
 	Elsewhere(item int32, s *Sighting) string
-	// Counted records that the item was counted. It is put into the zone of the count, unless it stays where it is
-	// known to be. Delivery is the id of the count if that has received the item with a delivery, else "".
+	// Counted records that the item was counted. It is put into the zone of the count, unless it
+	// stays where it is known to be. Delivery is the id of the count if that has received the item
+	// with a delivery, else "".
 	Counted(item int32, s *Sighting, stays bool, delivery string)
-	// Missed records that the item was expected and not heard, and that it is missing if that happened often enough.
+	// Missed records that the item was expected and not heard, and that it is missing if that
+	// happened often enough.
 	Missed(item int32, missing bool)
 }
 
@@ -50,8 +55,8 @@ type Sighting struct {
 	*tally
 }
 
-// better compares two tallies of one tag as evidence of where it is: heard in more passes, then 3 dB
-// stronger, then twice as often. It returns a positive number if a is better, 0 if neither is.
+// better compares two tallies of one tag as evidence of where it is: heard in more passes, then 3
+// dB stronger, then twice as often. It returns a positive number if a is better, 0 if neither is.
 func better(a, b *tally) int {
 	pa, pb := bits.OnesCount16(a.passes), bits.OnesCount16(b.passes)
 	levels := a.best != event.NoRSSI && b.best != event.NoRSSI
@@ -80,8 +85,9 @@ type reconciliation struct {
 	left  map[uint64]int // of a delivery's papers: pieces that were not heard yet
 }
 
-// reconcile compares what a count heard with what was expected, and has the site put items where they were
-// counted. Nothing is written off: an item that was missed stays what it was until people decide.
+// reconcile compares what a count heard with what was expected, and has the site put items where
+// they were counted. Nothing is written off: an item that was missed stays what it was until people
+// decide.
 func (b *Book) reconcile(c *count, site Site) *event.CountResult {
 	r := &reconciliation{
 		book: b, c: c, site: site, res: &event.CountResult{Count: c.ID, Closed: c.Closed, Expected: len(c.Expected)},
@@ -193,8 +199,9 @@ func (r *reconciliation) verdict(it *Item, s *Sighting, known bool, gtin uint64)
 	return false, 0
 }
 
-// miss reconciles an expected item that was not heard. It is missing if the count, or this and the one
-// before it, did not hear it; what was moved, sold or seen since the count began was not there to be found.
+// miss reconciles an expected item that was not heard. It is missing if the count, or this and the
+// one before it, did not hear it; what was moved, sold or seen since the count began was not there
+// to be found.
 func (r *reconciliation) miss(k epc.Key) {
 	r.res.Missing++
 	it, known := r.site.Item(k)
@@ -237,8 +244,8 @@ func (r *reconciliation) sum() *event.CountResult {
 	return res
 }
 
-// sightings lists the tags that a count heard, each once, in order of identity. Zones are compared in the
-// order of their numbers, since better is not transitive.
+// sightings lists the tags that a count heard, each once, in order of identity. Zones are compared
+// in the order of their numbers, since better is not transitive.
 func (c *count) sightings() []Sighting {
 	list := make([]Sighting, 0, len(c.tallies))
 	for _, k := range c.keys() {
@@ -253,8 +260,9 @@ func (c *count) sightings() []Sighting {
 	return list
 }
 
-// nextDoor looks for the tag in other counts that ran at the same time in other zones. It returns the other
-// zone and whether this count's evidence is better (1), the same (0) or worse (-1); "" if nobody else heard it.
+// nextDoor looks for the tag in other counts that ran at the same time in other zones. It returns
+// the other zone and whether this count's evidence is better (1), the same (0) or worse (-1); "" if
+// nobody else heard it.
 func (r *reconciliation) nextDoor(s *Sighting) (zone string, verdict int) {
 	verdict = 1
 	for _, o := range r.book.order {

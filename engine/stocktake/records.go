@@ -38,8 +38,8 @@ func (b *Book) mark(c *count) {
 // Pending returns how many tallies wait for the next Flush.
 func (b *Book) Pending() int { return len(b.dirt.tallies) }
 
-// Flush puts the records that changed since the last call; a nil value deletes. Deletions come first,
-// since a tally may be dropped and made again between two commits.
+// Flush puts the records that changed since the last call; a nil value deletes. Deletions come
+// first, since a tally may be dropped and made again between two commits.
 func (b *Book) Flush(put func(kind, key string, value []byte)) {
 	for _, name := range b.dirt.gone {
 		put(event.KindTally, name, nil)
@@ -69,8 +69,8 @@ func (b *Book) Forget() {
 	b.dirt = dirt{tallies: b.dirt.tallies[:0]}
 }
 
-// Load takes a count's or a tally's record; after the last one comes Loaded. A record of another kind is
-// an error.
+// Load takes a count's or a tally's record; after the last one comes Loaded. A record of another
+// kind is an error.
 func (b *Book) Load(kind, key string, value []byte) error {
 	if kind == event.KindTally {
 		id, k, t, err := decodeTally(key, value)
@@ -87,7 +87,8 @@ func (b *Book) Load(kind, key string, value []byte) error {
 	return nil
 }
 
-// Loaded keeps of the counts that were loaded those that are not final. It asks for the numbers of their zones.
+// Loaded keeps of the counts that were loaded those that are not final. It asks for the numbers of
+// their zones.
 func (b *Book) Loaded(number func(id string) uint16) {
 	maps.DeleteFunc(b.byID, func(_ string, c *count) bool { return c.ID == "" || c.Final })
 	for c := range maps.Values(b.byID) {

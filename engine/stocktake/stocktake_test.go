@@ -222,8 +222,8 @@ func TestTwoCountsNextDoor(t *testing.T) {
 	require.Equal(t, "shelf-a", it.ZoneID)
 }
 
-// Of three zones each is better than another: by strength, by number, and by number. Whatever the order of
-// the map that holds them, one zone is chosen.
+// Of three zones each is better than another: by strength, by number, and by number. Whatever the
+// order of the map that holds them, one zone is chosen.
 func TestATagHeardInThreeZonesHasOneBest(t *testing.T) {
 	for range 50 {
 		c := count{tallies: make(map[tallyKey]*tally)}
@@ -335,8 +335,8 @@ func TestProgressAgreesWithPlainCounting(t *testing.T) {
 	})
 }
 
-// Reports of one tag that follow each other are one sighting; after five seconds of silence comes another
-// (EPC UHF Gen2: a tag in session S1 keeps quiet for up to 5 s once read).
+// Reports of one tag that follow each other are one sighting; after five seconds of silence comes
+// another (EPC UHF Gen2: a tag in session S1 keeps quiet for up to 5 s once read).
 func TestBurstsAreOneSighting(t *testing.T) {
 	sh := newShop(t)
 	id := sh.open(event.Count{}, shelfA)

@@ -25,7 +25,8 @@ var (
 	ErrTrimmed = errors.New("store: journal was trimmed past this point")
 	// ErrClosed says that the store was closed.
 	ErrClosed = errors.New("store: closed")
-	// ErrFormat says that what is stored has a form that this Lintel cannot read, since a newer one wrote it.
+	// ErrFormat says that what is stored has a form that this Lintel cannot read, since a newer one
+	// wrote it.
 	ErrFormat = errors.New("written by a newer Lintel")
 )
 
@@ -263,12 +264,13 @@ type Document struct {
 	Body    []byte
 }
 
-// CheckFormat compares the number of the form in which data is stored with the newest one that a store
-// reads, from 1 on. The error is ErrFormat if the data is newer.
+// CheckFormat compares the number of the form in which data is stored with the newest one that a
+// store reads, from 1 on. The error is ErrFormat if the data is newer.
 func CheckFormat(what string, got, newest int) error {
 	switch {
 	case got > newest:
-		return fmt.Errorf("%s: %w: it has format %d, and this one reads up to %d: use the Lintel that wrote it, or a newer one", what, ErrFormat, got, newest)
+		return fmt.Errorf("%s: %w: it has format %d, and this one reads up to %d: use the Lintel that wrote it, or "+
+			"a newer one", what, ErrFormat, got, newest)
 	case got < 1:
 		return fmt.Errorf("%s: it has no format number, so that it is no data of Lintel, or is damaged", what)
 	}

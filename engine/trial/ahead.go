@@ -9,8 +9,9 @@ import (
 // aheadPage is how many facts are handed over at one time.
 const aheadPage = 2048
 
-// Ahead gives the same facts, read by another goroutine while they are worked on: a file is then tried about as fast as the slower of the two goes. The goroutine has ended
-// when the loop over the facts has.
+// Ahead gives the same facts, read by another goroutine while they are worked on: a file is then
+// tried about as fast as the slower of the two goes. The goroutine has ended when the loop over the
+// facts has.
 func Ahead(facts iter.Seq2[*event.Fact, error]) iter.Seq2[*event.Fact, error] {
 	type page struct {
 		facts []event.Fact

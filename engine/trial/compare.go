@@ -13,7 +13,8 @@ import (
 	"lintel/engine/event"
 )
 
-// Comparison holds what a trial raised against other alerts: those that the live version comes to on the same facts, or those that were recorded.
+// Comparison holds what a trial raised against other alerts: those that the live version comes to
+// on the same facts, or those that were recorded.
 type Comparison struct {
 	Other         int            `json:"other" jsonschema_description:"The alerts that the trial is held against."`
 	Both          int            `json:"both" jsonschema_description:"Of them, the tried rule raises too: about the same, within a minute; or tells as part of another alert."`
@@ -64,7 +65,8 @@ type Instance struct {
 const maxInstances = 100
 
 func (o *Opening) instance(recorded bool) Instance {
-	in := Instance{Opened: time.UnixMilli(o.Opened).UTC(), Say: o.Say, Item: o.Item, GTIN: event.GTINText(o.GTIN), Zone: o.Zone, Place: o.Place, Outcome: o.Outcome}
+	in := Instance{Opened: time.UnixMilli(o.Opened).UTC(), Say: o.Say, Item: o.Item, GTIN: event.GTINText(o.GTIN),
+		Zone: o.Zone, Place: o.Place, Outcome: o.Outcome}
 	if in.Item == "" && !o.Key.IsZero() {
 		in.Item, _ = o.Key.Text()
 	}
@@ -74,7 +76,8 @@ func (o *Opening) instance(recorded bool) Instance {
 	return in
 }
 
-// same is how far apart two alerts about one subject may open, or their conditions become true, and still be the same, in milliseconds.
+// same is how far apart two alerts about one subject may open, or their conditions become true, and
+// still be the same, in milliseconds.
 const same = 60_000
 
 // apart returns how far two alerts are apart, as near as the one or the other of these is.
@@ -99,8 +102,9 @@ func (o *Opening) subject() subject {
 	return subject{gtin: o.GTIN, place: o.Place}
 }
 
-// Compare holds what a trial raised against other alerts of the same time. Alerts that joined others count as told on the tried side, and are left out of the other. recorded
-// says that the others are on record: then they are listed with their ids.
+// Compare holds what a trial raised against other alerts of the same time. Alerts that joined
+// others count as told on the tried side, and are left out of the other. recorded says that the
+// others are on record: then they are listed with their ids.
 func Compare(tried, other []Opening, recorded bool) Comparison {
 	c := Comparison{Missed: []Instance{}, Avoided: []Instance{}, Added: []Instance{}}
 	if recorded {
@@ -177,7 +181,8 @@ func rank(o *Opening) int {
 	return 1
 }
 
-// absorb marks alerts of a trial that the other side told as part of another alert: which ones they were is on record in words only, so it goes by the time.
+// absorb marks alerts of a trial that the other side told as part of another alert: which ones they
+// were is on record in words only, so it goes by the time.
 func absorb(tried, other []Opening, used []bool) {
 	for i := range other {
 		o := &other[i]

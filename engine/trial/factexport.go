@@ -10,9 +10,10 @@ import (
 	"lintel/engine/event"
 )
 
-// An export writes every fact the same way: these members in this order, without blanks, those that say nothing left out. Lines of that form are read in one pass, without a look at
-// JSON in general. All that is not exactly so, were it one blank, an escape in a string, an identity that is refused, goes the general way, which alone knows what is allowed and what
-// is wrong.
+// An export writes every fact the same way: these members in this order, without blanks, those that
+// say nothing left out. Lines of that form are read in one pass, without a look at JSON in general.
+// All that is not exactly so, were it one blank, an escape in a string, an identity that is
+// refused, goes the general way, which alone knows what is allowed and what is wrong.
 
 // exportForm is what reading that form keeps from line to line.
 type exportForm struct {
@@ -28,7 +29,8 @@ const (
 	wordSlots = 1 << 8
 )
 
-// exported reads a line of the form that an export has. False: it is of another form, or something is wrong with it, and r.fact means nothing.
+// exported reads a line of the form that an export has. False: it is of another form, or something
+// is wrong with it, and r.fact means nothing.
 func (r *FactReader) exported(line []byte) bool {
 	f := &r.fact
 	*f = event.Fact{}
@@ -169,8 +171,9 @@ func (r *FactReader) exportedRest(b []byte) ([]byte, bool) {
 	return b, true
 }
 
-// exportedItem reads an identity and its closing quotation mark. The form that nearly all have is (01), a GTIN of 14 digits, (21) and a serial of digits alone: once an identity of a
-// GTIN was read the general way, only the serial of the next ones is looked at.
+// exportedItem reads an identity and its closing quotation mark. The form that nearly all have is
+// (01), a GTIN of 14 digits, (21) and a serial of digits alone: once an identity of a GTIN was read
+// the general way, only the serial of the next ones is looked at.
 func (r *FactReader) exportedItem(b []byte) ([]byte, bool) {
 	f := &r.fact
 	if gtin, serial, rest, ok := plainItem(b); ok {
@@ -196,10 +199,12 @@ func (r *FactReader) exportedItem(b []byte) ([]byte, bool) {
 	return rest, err == nil
 }
 
-// sgtinKind is the kind of a key, in its top four bits, that holds a GTIN and a numeric serial as they are.
+// sgtinKind is the kind of a key, in its top four bits, that holds a GTIN and a numeric serial as
+// they are.
 const sgtinKind = 1
 
-// plainItem takes (01)09521234000013(21)77" apart. The serial does not begin with a 0 that is part of it, nor has so many digits that a number can't hold them.
+// plainItem takes (01)09521234000013(21)77" apart. The serial does not begin with a 0 that is part
+// of it, nor has so many digits that a number can't hold them.
 func plainItem(b []byte) (gtin, serial uint64, rest []byte, ok bool) {
 	if len(b) < 24 || string(b[:4]) != "(01)" || string(b[18:22]) != "(21)" || b[22] == '0' && b[23] != '"' {
 		return 0, 0, nil, false
@@ -313,8 +318,9 @@ func manyDigits(b []byte) (n uint64, rest []byte, ok bool) {
 	return n, b[i:], true
 }
 
-// eightDigits reads eight digits at one time, the first in the lowest byte: pairs, then fours, then all. That all are digits shows by adding 6, which carries only those from 0 to 9
-// no further than their own half byte.
+// eightDigits reads eight digits at one time, the first in the lowest byte: pairs, then fours, then
+// all. That all are digits shows by adding 6, which carries only those from 0 to 9 no further than
+// their own half byte.
 func eightDigits(w uint64) (uint64, bool) {
 	const halves, six, threes = 0xf0f0f0f0f0f0f0f0, 0x0606060606060606, 0x3030303030303030
 	if w&halves != threes || (w+six)&halves != threes {
@@ -348,7 +354,8 @@ func natural(b []byte, most uint64) (n uint64, rest []byte, ok bool) {
 
 var pow10 = [...]float64{1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6}
 
-// decimal reads a number such as 0.123456 which the end of a member follows. A quotient of two whole numbers that a float64 holds as they are is rounded right: it is the nearest one.
+// decimal reads a number such as 0.123456 which the end of a member follows. A quotient of two
+// whole numbers that a float64 holds as they are is rounded right: it is the nearest one.
 func decimal(b []byte) (v float64, rest []byte, ok bool) {
 	whole, rest, ok := digits(b)
 	if !ok || b[0] == '0' && len(b)-len(rest) != 1 || len(rest) == 0 || whole >= 1e9 {
@@ -379,7 +386,8 @@ func (r *FactReader) word(b []byte) (string, []byte, bool) {
 	return *slot, rest, true
 }
 
-// wordHash tells most short words apart that zones, read points, causes and dispositions are called by.
+// wordHash tells most short words apart that zones, read points, causes and dispositions are called
+// by.
 func wordHash(b []byte) uint32 {
 	if len(b) == 0 {
 		return 0

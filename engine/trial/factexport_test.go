@@ -41,12 +41,19 @@ func TestExportForm(t *testing.T) {
 	// Near it and not it: refused or not, that is for the general way to say.
 	good := exportLines[1]
 	for _, change := range [][2]string{
-		{`"id":`, `"id": `}, {`"entry":1`, `"entry":01`}, {`"entry":1`, `"entry":99999999999999999999`}, {`"entry":1`, `"entry":1.0`}, {`"passed"`, `"pa\u0073sed"`}, {`"passed"`, `"pass"`}, {`"passed"`, `""`},
-		{`09:00:00.007Z`, `09:00:00.0071Z`}, {`09:00:00.007Z`, `09:00:00.007+01:00`}, {`09:00:00`, `24:00:00`}, {`2026-03-10`, `2026-02-30`}, {`"gtin":"09521234000013"`, `"gtin":"9521234000013"`},
-		{`(01)09521234000013`, `(01)09521234000014`}, {`(21)0"`, `(21)"`}, {`"retail_sold"`, `"sold"`}, {`"street-door"`, `"street\tdoor"`}, {"street-door", "street\tdoor"},
-		{`0.123456`, `1.5`}, {`0.123456`, `-0`}, {`0.123456`, `.5`}, {`0.123456`, `1e-7`}, {`0.123456`, `0.1234567`}, {`0.123456`, `00.5`}, {`0.123456`, `1.`}, {`-55.1`, `-1000.1`}, {`-55.1`, `--5`}, {`1.204`, `1000000.5`},
-		{`"reads":8`, `"reads":2147483648`}, {`"reads":8`, `"reads":-1`}, {`"out"`, `""`}, {`,"passage"`, `,"new":1,"passage"`}, {`}}`, `}}}`}, {`}}`, `}`}, {`}}`, `}} x`}, {`"zone"`, `"from":"a","zone"`},
-		{`{"id":"1773133200000-1"`, `{"id":"1773133200000-4294967296"`}, {`{"id":"1773133200000-1"`, `{"id":"17731332000000000-1"`}, {`"zone":"street-door"`, `"zone":"a","zone":"b"`}, {`"zone":"street-door"`, `"from":"a","zone":"b"`},
+		{`"id":`, `"id": `}, {`"entry":1`, `"entry":01`}, {`"entry":1`, `"entry":99999999999999999999`},
+		{`"entry":1`, `"entry":1.0`}, {`"passed"`, `"pa\u0073sed"`}, {`"passed"`, `"pass"`}, {`"passed"`, `""`},
+		{`09:00:00.007Z`, `09:00:00.0071Z`}, {`09:00:00.007Z`, `09:00:00.007+01:00`}, {`09:00:00`, `24:00:00`},
+		{`2026-03-10`, `2026-02-30`}, {`"gtin":"09521234000013"`, `"gtin":"9521234000013"`},
+		{`(01)09521234000013`, `(01)09521234000014`}, {`(21)0"`, `(21)"`}, {`"retail_sold"`, `"sold"`},
+		{`"street-door"`, `"street\tdoor"`}, {"street-door", "street\tdoor"},
+		{`0.123456`, `1.5`}, {`0.123456`, `-0`}, {`0.123456`, `.5`}, {`0.123456`, `1e-7`}, {`0.123456`, `0.1234567`},
+		{`0.123456`, `00.5`}, {`0.123456`, `1.`}, {`-55.1`, `-1000.1`}, {`-55.1`, `--5`}, {`1.204`, `1000000.5`},
+		{`"reads":8`, `"reads":2147483648`}, {`"reads":8`, `"reads":-1`}, {`"out"`, `""`},
+		{`,"passage"`, `,"new":1,"passage"`}, {`}}`, `}}}`}, {`}}`, `}`}, {`}}`, `}} x`}, {`"zone"`, `"from":"a","zone"`},
+		{`{"id":"1773133200000-1"`, `{"id":"1773133200000-4294967296"`},
+		{`{"id":"1773133200000-1"`, `{"id":"17731332000000000-1"`},
+		{`"zone":"street-door"`, `"zone":"a","zone":"b"`}, {`"zone":"street-door"`, `"from":"a","zone":"b"`},
 	} {
 		line := strings.Replace(good, change[0], change[1], 1)
 		require.NotEqual(t, good, line)
@@ -58,7 +65,8 @@ func TestExportForm(t *testing.T) {
 	}
 }
 
-// requireAgreement reads a file in every way: as it is read, with every line going the general way, and with a new reader for each line, which keeps nothing from the lines before.
+// requireAgreement reads a file in every way: as it is read, with every line going the general way,
+// and with a new reader for each line, which keeps nothing from the lines before.
 func requireAgreement(t require.TestingT, file []byte) {
 	r, err := trial.NewFactReader(bytes.NewReader(file))
 	general, err2 := trial.GeneralFactReader(bytes.NewReader(file))
@@ -121,25 +129,34 @@ var identities = rapid.OneOf(
 	rapid.Map(rapid.Uint64Range(0, 30), func(n uint64) string { return fmt.Sprintf("(01)09521141123454(21)%d", n) }),
 	rapid.StringMatching(`\(01\)0952123400001[0-9]\(21\)[0-9A-Z]{1,21}`),
 	rapid.StringMatching(`\(01\)[0-9]{14}\(21\)[0-9]{1,3}`),
-	rapid.SampledFrom([]string{"", "(00)095201234567891235", "urn:epc:raw:96.x999999999999999999999999", "(8004)0614141AB", "(01)00000000000000(21)1", "(01)09521234000013(21)7 ", "301862DE60A5A0C000000007"}),
+	rapid.SampledFrom([]string{"", "(00)095201234567891235", "urn:epc:raw:96.x999999999999999999999999",
+		"(8004)0614141AB", "(01)00000000000000(21)1", "(01)09521234000013(21)7 ", "301862DE60A5A0C000000007"}),
 )
 
 func drawWritten(t *rapid.T, ms int64) written {
 	names := rapid.SampledFrom([]string{"", "shelf-a", "shelf-b", "street-door", "tables-1", "sh\"elf\\ü", "caf\u00e9", "a&b", "a\x7fb"})
 	number := rapid.OneOf(rapid.Just(0), rapid.IntRange(0, 1<<31))
 	w := written{
-		ID: fmt.Sprintf("%d-%d", ms, rapid.OneOf(rapid.Uint32Range(0, 3), rapid.Uint32()).Draw(t, "n")), Entry: rapid.OneOf(rapid.Uint64Range(0, 9), rapid.Uint64()).Draw(t, "entry"),
-		Cause: event.Cause(rapid.IntRange(1, 18).Draw(t, "cause")).String(), At: time.UnixMilli(rapid.OneOf(rapid.Int64Range(ms-100_000_000, ms), rapid.Int64Range(-1e14, 4e14)).Draw(t, "at")).UTC(),
-		Item: identities.Draw(t, "item"), Zone: names.Draw(t, "zone"), From: names.Draw(t, "from"), ReadPoint: names.Draw(t, "point"), Ref: rapid.OneOf(rapid.Just(""), rapid.Just("r1"), rapid.String()).Draw(t, "ref"),
-		GTIN: rapid.SampledFrom([]string{"", "09521234000013", "99999999999999", "00000000000000", "9521234000013"}).Draw(t, "gtin"), Disposition: rapid.SampledFrom([]string{"", "unknown", "retail_sold", "sellable_accessible", "returned", "new"}).Draw(t, "disposition"),
+		ID:    fmt.Sprintf("%d-%d", ms, rapid.OneOf(rapid.Uint32Range(0, 3), rapid.Uint32()).Draw(t, "n")),
+		Entry: rapid.OneOf(rapid.Uint64Range(0, 9), rapid.Uint64()).Draw(t, "entry"),
+		Cause: event.Cause(rapid.IntRange(1, 18).Draw(t, "cause")).String(),
+		At:    time.UnixMilli(rapid.OneOf(rapid.Int64Range(ms-100_000_000, ms), rapid.Int64Range(-1e14, 4e14)).Draw(t, "at")).UTC(),
+		Item:  identities.Draw(t, "item"), Zone: names.Draw(t, "zone"), From: names.Draw(t, "from"),
+		ReadPoint: names.Draw(t, "point"), Ref: rapid.OneOf(rapid.Just(""), rapid.Just("r1"), rapid.String()).Draw(t, "ref"),
+		GTIN: rapid.SampledFrom([]string{"", "09521234000013", "99999999999999", "00000000000000",
+			"9521234000013"}).Draw(t, "gtin"), Disposition: rapid.SampledFrom([]string{"", "unknown", "retail_sold",
+			"sellable_accessible", "returned", "new"}).Draw(t, "disposition"),
 	}
 	if w.At.Year() > 9999 || w.At.Year() < 0 {
 		w.At = time.UnixMilli(ms).UTC()
 	}
 	if rapid.Bool().Draw(t, "passage") {
 		w.Passage = event.Passage{
-			Direction: event.Direction(rapid.IntRange(1, 3).Draw(t, "direction")), Confidence: rapid.OneOf(rapid.Map(rapid.IntRange(0, 1_000_000), func(n int) float64 { return float64(n) / 1e6 }), rapid.Float64Range(-0.1, 1.1)).Draw(t, "confidence"),
-			Reads: number.Draw(t, "reads"), Peak: rapid.OneOf(rapid.Just(int16(event.NoRSSI)), rapid.Int16()).Draw(t, "peak"), Span: rapid.OneOf(rapid.Int64Range(0, 10_000), rapid.Int64Range(-1, 2e9)).Draw(t, "span"),
+			Direction: event.Direction(rapid.IntRange(1, 3).Draw(t, "direction")),
+			Confidence: rapid.OneOf(rapid.Map(rapid.IntRange(0, 1_000_000),
+				func(n int) float64 { return float64(n) / 1e6 }), rapid.Float64Range(-0.1, 1.1)).Draw(t, "confidence"),
+			Reads: number.Draw(t, "reads"), Peak: rapid.OneOf(rapid.Just(int16(event.NoRSSI)), rapid.Int16()).Draw(t,
+				"peak"), Span: rapid.OneOf(rapid.Int64Range(0, 10_000), rapid.Int64Range(-1, 2e9)).Draw(t, "span"),
 		}.View()
 	}
 	for _, n := range []**int{&w.Count, &w.Expected, &w.Missing, &w.Unexpected} {
@@ -150,8 +167,9 @@ func drawWritten(t *rapid.T, ms int64) written {
 	return w
 }
 
-// Whatever a file holds, a line of the export's form reads as the general way reads it, and a line that is near that form as well: with bytes changed, taken out or put in, and members
-// out of their order or twice.
+// Whatever a file holds, a line of the export's form reads as the general way reads it, and a line
+// that is near that form as well: with bytes changed, taken out or put in, and members out of their
+// order or twice.
 func TestEveryWayOfReadingAgrees(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		var file bytes.Buffer
@@ -200,14 +218,16 @@ func damage(t *rapid.T, line []byte) []byte {
 	return line
 }
 
-// What an export writes of facts that can be is of the form that is read in one pass, unless a text needs an escape.
+// What an export writes of facts that can be is of the form that is read in one pass, unless a text
+// needs an escape.
 func TestExportsAreReadInOnePass(t *testing.T) {
 	facts, _ := day(t, config(t, string(sim.Rules())), 3*time.Minute)
 	require.NotEmpty(t, facts)
 	for i := range facts {
 		f := &facts[i]
 		w := written{
-			ID: f.ID(), Entry: f.Seq, Cause: f.Cause.String(), At: time.UnixMilli(f.At).UTC(), Item: f.Name(), GTIN: event.GTINText(f.GTIN), Zone: f.Zone, From: f.From, ReadPoint: f.Point, Ref: f.Ref, Passage: f.Passage.View(),
+			ID: f.ID(), Entry: f.Seq, Cause: f.Cause.String(), At: time.UnixMilli(f.At).UTC(), Item: f.Name(),
+			GTIN: event.GTINText(f.GTIN), Zone: f.Zone, From: f.From, ReadPoint: f.Point, Ref: f.Ref, Passage: f.Passage.View(),
 		}
 		if w.Item != "" {
 			w.Disposition = f.Disp.String()

@@ -62,7 +62,8 @@ func NewFactReader(r io.Reader) (*FactReader, error) {
 	return &FactReader{in: in, names: make(map[string]string), last: [2]int64{-1, -1}}, nil
 }
 
-// Next returns the next fact, which is valid until the next call; io.EOF after the last. Other errors are *FactError, or come of the reader.
+// Next returns the next fact, which is valid until the next call; io.EOF after the last. Other
+// errors are *FactError, or come of the reader.
 func (r *FactReader) Next() (*event.Fact, error) {
 	for {
 		line, err := r.readLine()
@@ -113,7 +114,8 @@ func (r *FactReader) readLine() ([]byte, error) {
 	return line, nil
 }
 
-// parse reads one line: in the form that an export has, or in any other. Whether a line is taken, what it says and what is wrong with it does not depend on the way it is read.
+// parse reads one line: in the form that an export has, or in any other. Whether a line is taken,
+// what it says and what is wrong with it does not depend on the way it is read.
 func (r *FactReader) parse(line []byte) error {
 	if r.general || !r.exported(line) {
 		if err := r.decode(line); err != nil {
@@ -122,7 +124,8 @@ func (r *FactReader) parse(line []byte) error {
 	}
 	f := &r.fact
 	if id := [2]int64{f.Ms, int64(f.N)}; id[0] < r.last[0] || id[0] == r.last[0] && id[1] <= r.last[1] {
-		return fmt.Errorf("the fact %d-%d does not come after %d-%d: facts must be in the order of their ids, each once", id[0], id[1], r.last[0], r.last[1])
+		return fmt.Errorf("the fact %d-%d does not come after %d-%d: facts must be in the order of their ids, each once", id[0], id[1],
+			r.last[0], r.last[1])
 	} else {
 		r.last = id
 	}

@@ -18,15 +18,18 @@ import (
 	"lintel/engine/trial"
 )
 
-// lines writes facts as a hand would; that what the server writes reads back whole is tested beside the server.
+// lines writes facts as a hand would; that what the server writes reads back whole is tested beside
+// the server.
 func lines(facts []event.Fact) []byte {
 	var b bytes.Buffer
 	for i := range facts {
 		f := &facts[i]
-		fmt.Fprintf(&b, `{"id":%q,"entry":%d,"cause":%q,"at":%q,"item":%q,"gtin":%q,"disposition":%q,"zone":%q,"from":%q`, f.ID(), f.Seq, f.Cause, time.UnixMilli(f.At).UTC().Format(time.RFC3339Nano),
+		fmt.Fprintf(&b, `{"id":%q,"entry":%d,"cause":%q,"at":%q,"item":%q,"gtin":%q,"disposition":%q,"zone":%q,"from":%q`, f.ID(), f.Seq,
+			f.Cause, time.UnixMilli(f.At).UTC().Format(time.RFC3339Nano),
 			f.Name(), event.GTINText(f.GTIN), f.Disp, f.Zone, f.From)
 		if f.Passage.Direction != event.DirectionNone {
-			fmt.Fprintf(&b, `,"passage":{"direction":%q,"confidence":%v,"reads":%d,"peak_rssi":%v,"seconds":%v}`, f.Passage.Direction, f.Passage.Confidence, f.Passage.Reads, float64(f.Passage.Peak)/10, float64(f.Passage.Span)/1000)
+			fmt.Fprintf(&b, `,"passage":{"direction":%q,"confidence":%v,"reads":%d,"peak_rssi":%v,"seconds":%v}`,
+				f.Passage.Direction, f.Passage.Confidence, f.Passage.Reads, float64(f.Passage.Peak)/10, float64(f.Passage.Span)/1000)
 		}
 		b.WriteString("}\n")
 	}
@@ -51,7 +54,8 @@ func readAll(t testing.TB, file []byte) ([]event.Fact, error) {
 }
 
 func TestFactsFile(t *testing.T) {
-	want := []event.Fact{passed(1, sim.DayStart.UnixMilli(), event.SellableAccessible), passed(2, sim.DayStart.Add(36*time.Hour).UnixMilli()+7, event.RetailSold)}
+	want := []event.Fact{passed(1, sim.DayStart.UnixMilli(), event.SellableAccessible),
+		passed(2, sim.DayStart.Add(36*time.Hour).UnixMilli()+7, event.RetailSold)}
 	want[1].Passage.Peak, want[1].Passage.Span, want[1].Seq = -551, 1204, 77
 	plain := lines(want)
 	var packed bytes.Buffer
@@ -87,15 +91,18 @@ func TestFactsOfEveryKind(t *testing.T) {
 `
 	facts, err := readAll(t, []byte(file))
 	require.NoError(t, err)
-	require.Equal(t, event.Fact{Ms: 1773133200000, Cause: event.Stock, At: 1773133200500, GTIN: 9521234000013, Zone: "shelf-a", Count: 3}, facts[0])
-	require.Equal(t, event.Fact{Ms: 1773133200000, N: 1, Cause: event.Counted, At: 1773133200000, Ref: "c1", Count: 40, Expected: 44, MissingItems: 6, Unexpected: 2}, facts[1])
+	require.Equal(t, event.Fact{Ms: 1773133200000, Cause: event.Stock, At: 1773133200500, GTIN: 9521234000013,
+		Zone: "shelf-a", Count: 3}, facts[0])
+	require.Equal(t, event.Fact{Ms: 1773133200000, N: 1, Cause: event.Counted, At: 1773133200000, Ref: "c1", Count: 40,
+		Expected: 44, MissingItems: 6, Unexpected: 2}, facts[1])
 	raw, err := epc.Parse("urn:epc:raw:96.x999999999999999999999999")
 	require.NoError(t, err)
 	require.Equal(t, raw.Key(), facts[2].Key)
 	require.Equal(t, raw.KeyText(), facts[2].Text)
 	require.Equal(t, facts[2].Ms, facts[2].At, "a fact without a time happened when it was noted")
 	require.Equal(t, "(01)09521234000013(21)A7", facts[3].Name())
-	require.Equal(t, event.Passage{Direction: event.DirectionIn, Confidence: 0.123456, Reads: 4, Peak: event.NoRSSI, Span: 400}, facts[3].Passage)
+	require.Equal(t, event.Passage{Direction: event.DirectionIn, Confidence: 0.123456, Reads: 4, Peak: event.NoRSSI,
+		Span: 400}, facts[3].Passage)
 }
 
 func TestBadFactsFiles(t *testing.T) {
@@ -182,12 +189,15 @@ func TestReadingAhead(t *testing.T) {
 	}
 }
 
-// FuzzFacts reads damaged files: it may refuse them, and what it takes can be tried. Every way of reading says the same.
+// FuzzFacts reads damaged files: it may refuse them, and what it takes can be tried. Every way of
+// reading says the same.
 func FuzzFacts(f *testing.F) {
 	for _, s := range []string{
-		`{"id":"1-0","cause":"stock","gtin":"09521234000013","zone":"shelf-a","count":3}`, `{"id":"9-1","cause":"counted","ref":"c","count":4,"expected":4,"missing":1}`,
+		`{"id":"1-0","cause":"stock","gtin":"09521234000013","zone":"shelf-a","count":3}`,
+		`{"id":"9-1","cause":"counted","ref":"c","count":4,"expected":4,"missing":1}`,
 		`{"id":"2-0","cause":"silent","read_point":"tables-1","zone":"front-tables","at":"2026-03-10T09:00:00.25Z"}`,
-		`{"id":"253402300799999-0","cause":"passed","item":"(01)09521234000013(21)A7","disposition":"retail_sold"}`, "\ufeff{}", "{\"id\":\"1-0\",\"cause\":\"left\",\"item\":\"\\u00e9\"}", "\x1f\x8b",
+		`{"id":"253402300799999-0","cause":"passed","item":"(01)09521234000013(21)A7","disposition":"retail_sold"}`,
+		"\ufeff{}", "{\"id\":\"1-0\",\"cause\":\"left\",\"item\":\"\\u00e9\"}", "\x1f\x8b",
 	} {
 		f.Add([]byte(s))
 	}

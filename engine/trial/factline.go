@@ -155,7 +155,8 @@ func (p *factLine) cause(d *jx.Decoder) error {
 	return nil
 }
 
-// causes and dispositions are by name. They are made of what the core says, which numbers them from 0 without end.
+// causes and dispositions are by name. They are made of what the core says, which numbers them from
+// 0 without end.
 var (
 	causes = byName(func(n uint8) (event.Cause, string, bool) {
 		c := event.Cause(n)

@@ -15,7 +15,8 @@ type Version struct {
 	always *rules.Set  // the same at all hours; nil where it is at work at all hours
 }
 
-// Digest identifies how the rule behaves once it is live: two versions with the same one come to the same.
+// Digest identifies how the rule behaves once it is live: two versions with the same one come to
+// the same.
 func (v *Version) Digest() string { return v.live.Rules()[0].Digest }
 
 // UnknownRuleError says that a document has no rule of a name.
@@ -35,8 +36,9 @@ func (e *UnknownRuleError) Error() string {
 	return fmt.Sprintf("there is no rule %q; there are %s", e.Name, have)
 }
 
-// Pick takes one rule out of a document. known says what there is, and with its Site, whose params hold. An empty name means the only rule. The version is nil if the document has
-// errors, which the diagnostics tell; the error is an *UnknownRuleError, or says why the rule can't stand alone.
+// Pick takes one rule out of a document. known says what there is, and with its Site, whose params
+// hold. An empty name means the only rule. The version is nil if the document has errors, which the
+// diagnostics tell; the error is an *UnknownRuleError, or says why the rule can't stand alone.
 func Pick(file string, text []byte, known rules.Known, name string) (*Version, []rules.Diagnostic, error) {
 	set, found := rules.Check(file, text, known)
 	if set == nil {
@@ -68,7 +70,8 @@ func Pick(file string, text []byte, known rules.Known, name string) (*Version, [
 	return v, found, nil
 }
 
-// alone compiles one rule of a document by itself, without some of its keys. What the document says beside its rules stays.
+// alone compiles one rule of a document by itself, without some of its keys. What the document says
+// beside its rules stays.
 func alone(all *rules.Set, rule string, without ...string) (*rules.Set, error) {
 	set, found := all.Only([]string{rule}, without...)
 	for _, d := range found {

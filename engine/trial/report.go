@@ -25,9 +25,11 @@ type Plan struct {
 	MaxFacts  int           // 0: no bound
 	MaxTime   time.Duration // 0: no bound
 	MaxAlerts int           // default DefaultMaxAlerts
-	// Opened, if set, is called with each alert of the tried version as it opens. It must not keep the alert. An error ends the trial.
+	// Opened, if set, is called with each alert of the tried version as it opens. It must not keep
+	// the alert. An error ends the trial.
 	Opened func(*event.Alert) error
-	// Progress, if set, is called at the start and then about four times a second. An error ends the trial.
+	// Progress, if set, is called at the start and then about four times a second. An error ends
+	// the trial.
 	Progress func(Progress) error
 }
 
@@ -86,7 +88,8 @@ type LiveReport struct {
 const (
 	NoteUnknown   = "What no fact of the time mentions is unknown to the trial, above all the stock that did not change."
 	NoteDocuments = "The layout and the products are those of now."
-	NoteActs      = "Nobody acknowledges or closes an alert of a trial: one whose condition does not end by itself stays open, and reminders go on."
+	NoteActs      = "Nobody acknowledges or closes an alert of a trial: one whose condition does not end by itself " +
+		"stays open, and reminders go on."
 )
 
 // every is how long progress waits.
@@ -95,7 +98,8 @@ const every = 250 * time.Millisecond
 // errStopped ends a trial early and well.
 var errStopped = errors.New("stopped")
 
-// Run tries a rule on facts, which come in the order of their ids. It ends at once with the context's error when that ends.
+// Run tries a rule on facts, which come in the order of their ids. It ends at once with the
+// context's error when that ends.
 func Run(ctx context.Context, p Plan, facts iter.Seq2[*event.Fact, error]) (*Report, error) {
 	if p.MaxAlerts == 0 {
 		p.MaxAlerts = DefaultMaxAlerts
@@ -106,7 +110,8 @@ func Run(ctx context.Context, p Plan, facts iter.Seq2[*event.Fact, error]) (*Rep
 	}
 	r := &run{p: p, open: open, ctx: ctx, started: time.Now(), reached: p.From}
 	r.rep = &Report{
-		Site: p.Site, TimeZone: p.Config.Layout.TimeZone, Rule: p.Tried.Rule.Name, Mode: string(p.Tried.Rule.Mode), Digest: p.Tried.Rule.Digest, From: instant(p.From), To: instant(p.To),
+		Site: p.Site, TimeZone: p.Config.Layout.TimeZone, Rule: p.Tried.Rule.Name, Mode: string(p.Tried.Rule.Mode),
+		Digest: p.Tried.Rule.Digest, From: instant(p.From), To: instant(p.To),
 		Notes: []string{NoteUnknown, NoteDocuments, NoteActs}, Notice: event.Notice,
 	}
 	if err := r.begin(); err != nil {
@@ -144,7 +149,8 @@ func (r *run) begin() error {
 	}
 	var err error
 	if r.p.Live != nil {
-		r.rep.Live = &LiveReport{Mode: string(r.p.Live.Rule.Mode), Digest: r.p.Live.Rule.Digest, Same: r.p.Live.Digest() == r.p.Tried.Digest()}
+		r.rep.Live = &LiveReport{Mode: string(r.p.Live.Rule.Mode), Digest: r.p.Live.Rule.Digest,
+			Same: r.p.Live.Digest() == r.p.Tried.Digest()}
 		if !r.rep.Live.Same {
 			if r.live, err = start(r.p.Live.live); err != nil {
 				return err
@@ -197,14 +203,16 @@ func (r *run) facts(facts iter.Seq2[*event.Fact, error]) error {
 	return nil
 }
 
-// fact lets every version that is still at it meet a fact. Only the tried one's alerts can end the trial.
+// fact lets every version that is still at it meet a fact. Only the tried one's alerts can end the
+// trial.
 func (r *run) fact(f *event.Fact) error {
 	err := r.tried.Fact(f)
 	if r.refusal != nil {
 		return r.refusal
 	}
 	if errors.Is(err, ErrTooMany) {
-		return r.stop(StoppedAlerts, fmt.Sprintf("The trial ended at %d alerts, more than anybody can look at: narrow the rule down.", r.p.MaxAlerts))
+		return r.stop(StoppedAlerts, fmt.Sprintf("The trial ended at %d alerts, more than anybody can look at: "+
+			"narrow the rule down.", r.p.MaxAlerts))
 	}
 	if err != nil {
 		return err
@@ -301,7 +309,8 @@ func (r *run) finish() (*Report, error) {
 		if _, err := r.end(r.always); err != nil {
 			return nil, err
 		}
-		// What would have opened at another hour and did not, and does not still wait for the hours to begin.
+		// What would have opened at another hour and did not, and does not still wait for the hours
+		// to begin.
 		c := Compare(rep.opens, outsideHours(r.p.Config, r.p.Tried.Rule, r.always.Openings()), false)
 		hours := event.StageHours.String()
 		delete(rep.Tried.HeldBack, hours)
@@ -316,7 +325,8 @@ func (r *run) finish() (*Report, error) {
 	return rep, nil
 }
 
-// end ends a trial where the facts did, or at the end of the range. What it has may be all that the time sufficed for.
+// end ends a trial where the facts did, or at the end of the range. What it has may be all that the
+// time sufficed for.
 func (r *run) end(t *Trial) (Result, error) {
 	until := r.p.To
 	if r.rep.Stopped != "" {
@@ -330,7 +340,8 @@ func (r *run) end(t *Trial) (Result, error) {
 	return res, err
 }
 
-// CompareRecorded holds the trial against alerts of the rule that were recorded; those that did not open in the time that the trial covers are left out.
+// CompareRecorded holds the trial against alerts of the rule that were recorded; those that did not
+// open in the time that the trial covers are left out.
 func (r *Report) CompareRecorded(alerts []Opening) {
 	from, until := r.From.UnixMilli(), r.Until.UnixMilli()
 	var list []Opening

@@ -115,7 +115,8 @@ func (t *tally) message(d *event.Delivery) {
 
 func (t *tally) result() Result {
 	res := Result{
-		Raised: t.raised, Changes: t.changes, HeldBack: make(map[string]int), Waiting: make(map[string]int), Errors: t.errors, Failure: t.failure,
+		Raised: t.raised, Changes: t.changes, HeldBack: make(map[string]int), Waiting: make(map[string]int),
+		Errors: t.errors, Failure: t.failure,
 		ByDay: []DayCount{}, Products: []NameCount{}, Zones: []NameCount{}, Messages: []Messages{},
 	}
 	for _, date := range slices.Sorted(maps.Keys(t.days)) {
@@ -169,7 +170,8 @@ func (r *Result) name(cfg *engine.Config) {
 	}
 }
 
-// spanOf sums up lengths of time in milliseconds, which it sorts. Quantiles are of the nearest rank.
+// spanOf sums up lengths of time in milliseconds, which it sorts. Quantiles are of the nearest
+// rank.
 func spanOf(spans []int64) Span {
 	n := len(spans)
 	if n == 0 {

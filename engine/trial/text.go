@@ -18,14 +18,16 @@ import (
 // listed is how many alerts of a comparison a summary shows.
 const listed = 10
 
-// WriteText writes the report as a summary for people, with the first alerts in words. Times are those of the site's clock.
+// WriteText writes the report as a summary for people, with the first alerts in words. Times are
+// those of the site's clock.
 func (r *Report) WriteText(w io.Writer, alerts []Alert) error {
 	t := &text{loc: time.UTC}
 	if loc, err := time.LoadLocation(r.TimeZone); err == nil {
 		t.loc = loc
 	}
 	t.line("%s at %s, %s to %s", r.Rule, r.Site, t.at(r.From), t.at(r.To))
-	t.line("%s in %s (%s a second)%s", plural(r.Facts, "fact"), period(r.Seconds), short(r.Rate), map[bool]string{true: ", after a lead-in of " + plural(r.LeadIn, "fact")}[r.LeadIn > 0])
+	t.line("%s in %s (%s a second)%s", plural(r.Facts, "fact"), period(r.Seconds), short(r.Rate),
+		map[bool]string{true: ", after a lead-in of " + plural(r.LeadIn, "fact")}[r.LeadIn > 0])
 	if r.Stopped != "" {
 		t.line("It was stopped at %s.", t.at(r.Until))
 	}
@@ -182,7 +184,8 @@ func (t *text) live(l *LiveReport) {
 		return // a note says why
 	}
 	c := l.Compared
-	t.line("The rule as it is now (mode %s) would have raised %s: %d that this version raises too%s, %d that it does not. %d it alone raises.", l.Mode, plural(l.Result.Raised, "alert"), c.Both, later(c), c.OnlyOther, c.OnlyTried)
+	t.line("The rule as it is now (mode %s) would have raised %s: %d that this version raises too%s, %d that it "+
+		"does not. %d it alone raises.", l.Mode, plural(l.Result.Raised, "alert"), c.Both, later(c), c.OnlyOther, c.OnlyTried)
 	t.instances("no longer raised", c.Missed, c.OnlyOther)
 	t.instances("new", c.Added, c.OnlyTried)
 }
@@ -200,7 +203,8 @@ func (t *text) recorded(c *Comparison) {
 		t.line("No alert of this rule was recorded in that time.")
 		return
 	}
-	t.line("Of %s it raises %d%s, and %d it does not. %d more it alone raises.", plural(c.Other, "recorded alert"), c.Both, later(c), c.OnlyOther, c.OnlyTried)
+	t.line("Of %s it raises %d%s, and %d it does not. %d more it alone raises.", plural(c.Other, "recorded alert"),
+		c.Both, later(c), c.OnlyOther, c.OnlyTried)
 	if len(c.BothOutcomes) > 0 {
 		t.line("  people said of those that it raises: %s", counts(c.BothOutcomes))
 	}
@@ -212,7 +216,8 @@ func (t *text) recorded(c *Comparison) {
 		p    *Precision
 	}{{"those that it raises", c.BothPrecision}, {"all that were recorded", c.OtherPrecision}} {
 		if p.p != nil {
-			t.line("  right of %s: %.0f %% (%d of %d; 95 %% interval %.0f to %.0f %%)", p.what, p.p.Share*100, p.p.Genuine, p.p.Genuine+p.p.False, p.p.Low*100, p.p.High*100)
+			t.line("  right of %s: %.0f %% (%d of %d; 95 %% interval %.0f to %.0f %%)", p.what, p.p.Share*100,
+				p.p.Genuine, p.p.Genuine+p.p.False, p.p.Low*100, p.p.High*100)
 		}
 	}
 	t.instances("would be missed", c.Missed, c.OnlyOther-c.OtherOutcomes["false"])
@@ -276,5 +281,6 @@ func short(n float64) string {
 
 // Text writes progress on one line.
 func (p Progress) Text() string {
-	return fmt.Sprintf("%3.0f %%  %s  %s a second  %s", p.Share*100, plural(p.Facts, "fact"), short(p.FactsPerSecond), plural(p.Raised, "alert"))
+	return fmt.Sprintf("%3.0f %%  %s  %s a second  %s", p.Share*100, plural(p.Facts, "fact"), short(p.FactsPerSecond),
+		plural(p.Raised, "alert"))
 }

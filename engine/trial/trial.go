@@ -13,7 +13,8 @@ import (
 	"lintel/rules"
 )
 
-// DefaultMaxAlerts is how many alerts a trial raises, or keeps alive at one time, before it ends: nobody could look at more, and each takes memory.
+// DefaultMaxAlerts is how many alerts a trial raises, or keeps alive at one time, before it ends:
+// nobody could look at more, and each takes memory.
 const DefaultMaxAlerts = 50_000
 
 // liveCheck is how many facts lie between two looks at how many alerts are alive.
@@ -38,9 +39,11 @@ type Options struct {
 	From      int64          // Unix milliseconds: what opens before is not counted
 	To        int64          // what opens at or after it is not counted; 0: no bound
 	MaxAlerts int            // default DefaultMaxAlerts
-	// Look, if set, is called every 512 steps, of which a fact is one and so is an end of a hold or a reminder. An error ends the trial.
+	// Look, if set, is called every 512 steps, of which a fact is one and so is an end of a hold or
+	// a reminder. An error ends the trial.
 	Look func() error
-	// Opened, if set, is called with each alert that is counted, as it opens. It must not keep the alert.
+	// Opened, if set, is called with each alert that is counted, as it opens. It must not keep the
+	// alert.
 	Opened func(*event.Alert)
 }
 
@@ -82,7 +85,8 @@ type Opening struct {
 // OpeningOf takes what comparing needs from an alert.
 func OpeningOf(a *event.Alert) Opening {
 	return Opening{
-		ID: a.ID, About: a.About, Key: a.Key, GTIN: a.GTIN, Place: a.Place, Zone: a.Zone, Item: a.Text, Say: a.Say, Since: a.Since, Opened: a.OpenedAt, Ended: a.EndedAt,
+		ID: a.ID, About: a.About, Key: a.Key, GTIN: a.GTIN, Place: a.Place, Zone: a.Zone, Item: a.Text, Say: a.Say,
+		Since: a.Since, Opened: a.OpenedAt, Ended: a.EndedAt,
 		GatherEnds: a.GatherEnds, Gathered: a.Joined, Joined: a.Lead != "", Outcome: a.Outcome,
 	}
 }
@@ -104,7 +108,8 @@ func New(opt Options) (*Trial, error) {
 	}, nil
 }
 
-// Fact lets the rules meet the next fact. Facts must come in the order of their ids. The error is ErrTooMany, or a fact that the core refuses.
+// Fact lets the rules meet the next fact. Facts must come in the order of their ids. The error is
+// ErrTooMany, or a fact that the core refuses.
 func (t *Trial) Fact(f *event.Fact) error {
 	// Holds end when they end, not when the next fact happens to come.
 	if err := t.advance(f.Ms); err != nil {
@@ -126,7 +131,8 @@ func (t *Trial) Fact(f *event.Fact) error {
 	return nil
 }
 
-// advance moves on to a moment: what happens before From is not counted, what happens from then on is.
+// advance moves on to a moment: what happens before From is not counted, what happens from then on
+// is.
 func (t *Trial) advance(to int64) error {
 	if !t.counting && to >= t.opt.From {
 		if err := t.tick(t.opt.From); err != nil {
@@ -204,7 +210,8 @@ func (t *Trial) change(c *engine.AlertChange) {
 	}
 }
 
-// collect finds the alerts that joined another. Those that ended before the gathering did are gone by then.
+// collect finds the alerts that joined another. Those that ended before the gathering did are gone
+// by then.
 func (t *Trial) collect(lead string) {
 	if t.searched > joinWork {
 		return
@@ -219,7 +226,8 @@ func (t *Trial) collect(lead string) {
 	}
 }
 
-// Finish ends the trial at a moment, by which holds that are due have ended, and returns what it came to.
+// Finish ends the trial at a moment, by which holds that are due have ended, and returns what it
+// came to.
 func (t *Trial) Finish(at int64) (Result, error) {
 	if err := t.advance(at); err != nil {
 		return Result{}, err
@@ -262,7 +270,8 @@ func (t *Trial) Finish(at int64) (Result, error) {
 	return res, nil
 }
 
-// Openings are the alerts that were counted, and those that joined them, in no order that means anything. The slice is not to be changed.
+// Openings are the alerts that were counted, and those that joined them, in no order that means
+// anything. The slice is not to be changed.
 func (t *Trial) Openings() []Opening { return t.opens }
 
 // outsideHours lists the alerts whose condition became true outside the rule's hours.

@@ -49,7 +49,8 @@ func version(t testing.TB, src, name string) *trial.Version {
 	return v
 }
 
-// day is a simulated stretch of a day at the shop, folded live: its facts, and the alerts that opened.
+// day is a simulated stretch of a day at the shop, folded live: its facts, and the alerts that
+// opened.
 func day(t testing.TB, cfg *engine.Config, length time.Duration) (facts []event.Fact, live []trial.Opening) {
 	simCfg := sim.Demo(3, sim.DayStart.Add(90*time.Minute), length)
 	simCfg.Items = 1500
@@ -80,8 +81,9 @@ func day(t testing.TB, cfg *engine.Config, length time.Duration) (facts []event.
 	}
 }
 
-// A day that was folded live and the trial of the same rules on its facts must come to the same alerts: the trial is no second copy of the loop. Rules about stock see only
-// what changed, so they are compared by the others.
+// A day that was folded live and the trial of the same rules on its facts must come to the same
+// alerts: the trial is no second copy of the loop. Rules about stock see only what changed, so they
+// are compared by the others.
 func TestTrialAgreesWithWhatHappened(t *testing.T) {
 	cfg := config(t, string(sim.Rules()))
 	facts, live := day(t, cfg, 12*time.Minute)
@@ -183,13 +185,15 @@ func TestTrialHoldsAndCompares(t *testing.T) {
 	require.Equal(t, "b", c.Avoided[0].ID)
 	require.Equal(t, "(01)09521234000013(21)3", c.Added[0].Item)
 	require.Empty(t, c.Added[0].ID, "an alert that never was has no id")
-	// Wilson's interval for 1 of 1 and 2 of 3: Newcombe 1998, "Two-sided confidence intervals for the single proportion", method 3, computed by its formula with z = 1.959964.
+	// Wilson's interval for 1 of 1 and 2 of 3: Newcombe 1998, "Two-sided confidence intervals for
+	// the single proportion", method 3, computed by its formula with z = 1.959964.
 	require.InDelta(t, 0.2065, c.BothPrecision.Low, 1e-4)
 	require.InDelta(t, 0.2077, c.OtherPrecision.Low, 1e-4)
 	require.InDelta(t, 0.9385, c.OtherPrecision.High, 1e-4)
 }
 
-// What happens in the lead-in is known, and not counted: a book that was carried out before the time that is asked for is no alert of that time, but one whose hold ends in it is.
+// What happens in the lead-in is known, and not counted: a book that was carried out before the
+// time that is asked for is no alert of that time, but one whose hold ends in it is.
 func TestLeadIn(t *testing.T) {
 	start := sim.DayStart.UnixMilli()
 	facts := []event.Fact{passed(1, start-60_000, event.SellableAccessible), passed(2, start-1000, event.SellableAccessible)}

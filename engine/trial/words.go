@@ -31,7 +31,8 @@ type Alert struct {
 func AlertOf(a *event.Alert, cfg *engine.Config) Alert {
 	w := a.View("")
 	v := Alert{
-		Rule: w.Rule, About: w.About, Severity: w.Severity, Say: w.Say, Item: w.Item, GTIN: w.GTIN, Zone: w.Zone, Place: w.Place, Cause: w.Cause, Fact: w.Fact,
+		Rule: w.Rule, About: w.About, Severity: w.Severity, Say: w.Say, Item: w.Item, GTIN: w.GTIN, Zone: w.Zone,
+		Place: w.Place, Cause: w.Cause, Fact: w.Fact,
 		Passage: w.Passage, Since: w.Since, Opened: w.Opened, Why: w.Why,
 	}
 	if k, ok := cfg.Catalog.ByGTIN(a.GTIN); ok {

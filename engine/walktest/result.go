@@ -93,7 +93,8 @@ func (t *Test) Result() Result {
 	weakestOf := t.weakest()
 	var f findings
 	for w, walk := range t.walks {
-		out := WalkResult{From: time.UnixMilli(walk.From).UTC(), To: time.UnixMilli(walk.To).UTC(), What: walk.What, Tags: make([]TagResult, 0, len(t.tags))}
+		out := WalkResult{From: time.UnixMilli(walk.From).UTC(), To: time.UnixMilli(walk.To).UTC(), What: walk.What,
+			Tags: make([]TagResult, 0, len(t.tags))}
 		for k, tag := range t.tags {
 			p := &t.heard[w*len(t.tags)+k]
 			one := p.result(tag.Name)
@@ -214,7 +215,8 @@ func (p *passage) level(n int) (int16, bool) {
 	return 0, false
 }
 
-// middle is when the tag was in the door, as far as reads tell: halfway between the mean times of the sides, else when it was loudest, else halfway through its reads.
+// middle is when the tag was in the door, as far as reads tell: halfway between the mean times of
+// the sides, else when it was loudest, else halfway through its reads.
 func (p *passage) middle() int64 {
 	var sum, n [3]int64
 	loudest := p.door[0]
@@ -255,7 +257,8 @@ func (p *passage) result(tag string) TagResult {
 	return r
 }
 
-// thirds returns the median level of the inner side less that of the outer side in the first and in the last third of the time between the first read and the last.
+// thirds returns the median level of the inner side less that of the outer side in the first and in
+// the last third of the time between the first read and the last.
 func (p *passage) thirds(weakest [3]int16) (first, last *float64) {
 	if len(p.door) < enough {
 		return nil, nil
@@ -275,7 +278,8 @@ func (p *passage) thirds(weakest [3]int16) (first, last *float64) {
 			}
 			return quantile(levels[side], 0.5)
 		}
-		if len(levels[event.Inner])+len(levels[event.Outer]) == 0 || weakest[event.Inner] == math.MaxInt16 || weakest[event.Outer] == math.MaxInt16 {
+		if len(levels[event.Inner])+len(levels[event.Outer]) == 0 || weakest[event.Inner] == math.MaxInt16 ||
+			weakest[event.Outer] == math.MaxInt16 {
 			return nil
 		}
 		return new(round((median(event.Inner) - median(event.Outer)) / 10))
@@ -329,7 +333,8 @@ func (t *Test) propose(res *Result, f *findings) {
 		return
 	}
 	if res.Heard < res.Passages {
-		say("%d of %d passages were heard less than %d times; nobody can tell where these went.", res.Passages-res.Heard, res.Passages, enough)
+		say("%d of %d passages were heard less than %d times; nobody can tell where these went.",
+			res.Passages-res.Heard, res.Passages, enough)
 	}
 	weak := quantile(f.reads, 0.25) < good
 	loud := false
@@ -341,7 +346,8 @@ func (t *Test) propose(res *Result, f *findings) {
 		weakest, nearby := slices.Min(f.levels), slices.Max(f.rest)
 		floor := math.Floor(float64(nearby)/10) + 1
 		if loud = floor*10 > float64(weakest-margin); loud {
-			say("Goods nearby are heard at up to %.1f dBm and the weakest passage at %.1f: no floor keeps the ones out and the other in. Move goods away from the door, turn its antennas, or lower its power.",
+			say("Goods nearby are heard at up to %.1f dBm and the weakest passage at %.1f: no floor keeps the ones "+
+				"out and the other in. Move goods away from the door, turn its antennas, or lower its power.",
 				float64(nearby)/10, float64(weakest)/10)
 		} else if floor >= -120 && floor < 0 {
 			res.Proposal.MinRSSI = &floor
@@ -349,10 +355,12 @@ func (t *Test) propose(res *Result, f *findings) {
 	}
 	switch {
 	case weak && loud:
-		say("Walks are heard less than %d times and goods nearby as strongly as walks: power mends neither without harm to the other. Move the antennas.", good)
+		say("Walks are heard less than %d times and goods nearby as strongly as walks: power mends neither without "+
+			"harm to the other. Move the antennas.", good)
 	case weak:
 		res.Proposal.Power = "raise"
-		say("A quarter of the passages or more were heard less than %d times: raise the power of the door's reader, or let it read without pause.", good)
+		say("A quarter of the passages or more were heard less than %d times: raise the power of the door's "+
+			"reader, or let it read without pause.", good)
 	case loud:
 		res.Proposal.Power = "lower"
 	}
@@ -361,7 +369,8 @@ func (t *Test) propose(res *Result, f *findings) {
 		case res.Parts == nil:
 			say("Whether the sides part can't be said: too few reads of both, or no levels.")
 		case *res.Parts < parted:
-			say("The sides don't part: between the first and the last third of a walk their difference changes by %.1f dB, less than %d. Set the antennas further apart, or turn each away from the other side.", *res.Parts, parted)
+			say("The sides don't part: between the first and the last third of a walk their difference changes by "+
+				"%.1f dB, less than %d. Set the antennas further apart, or turn each away from the other side.", *res.Parts, parted)
 		}
 	} else if f.inside == 0 {
 		say("The door has no two sides and no fixed reader inside heard the tags: it can't be sure of a passage.")
@@ -382,7 +391,8 @@ func dBm(tenths int16) *float64 { return new(float64(tenths) / 10) }
 // round rounds to a tenth.
 func round(x float64) float64 { return math.Round(x*10) / 10 }
 
-// quantile returns the smallest value that at least the share p of the values does not exceed; of an even number, the median is the mean of the two in the middle.
+// quantile returns the smallest value that at least the share p of the values does not exceed; of
+// an even number, the median is the mean of the two in the middle.
 func quantile[T int | int16 | int64 | float64](values []T, p float64) float64 {
 	list := slices.Clone(values)
 	slices.Sort(list)

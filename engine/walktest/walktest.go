@@ -1,5 +1,7 @@
-// Package walktest judges a door by walks whose truth is known: somebody carries known tags out and in, along the door and leaves them near it, says when, and the reads of that time
-// show what the door hears. Nothing here reads a clock or a store: a Test is handed the journal entries of the time and gives a Result.
+// Package walktest judges a door by walks whose truth is known: somebody carries known tags out and
+// in, along the door and leaves them near it, says when, and the reads of that time show what the
+// door hears. Nothing here reads a clock or a store: a Test is handed the journal entries of the
+// time and gives a Result.
 //
 // What it proposes comes of few walks by one person. It is where to begin, not a promise.
 package walktest
@@ -80,11 +82,13 @@ type other struct {
 	levels []int16
 }
 
-// New begins a test of the door that is the zone with that index. It fails if the zone has no portal, if there are no tags or walks or too many, if a tag is there twice, or
-// if walks are not in order.
+// New begins a test of the door that is the zone with that index. It fails if the zone has no
+// portal, if there are no tags or walks or too many, if a tag is there twice, or if walks are not
+// in order.
 func New(lay *layout.Layout, zone int, tags []Tag, walks []Walk) (*Test, error) {
 	t := &Test{
-		lay: lay, zone: zone, tags: tags, walks: walks, side: make(map[string]event.Side), inside: make(map[string]bool), index: make(map[epc.Key]int),
+		lay: lay, zone: zone, tags: tags, walks: walks, side: make(map[string]event.Side),
+		inside: make(map[string]bool), index: make(map[epc.Key]int),
 		heard: make([]passage, len(tags)*len(walks)), others: make(map[epc.Key]*other), last: make(map[string]int64),
 	}
 	for i := range lay.ReadPoints {
@@ -120,7 +124,8 @@ func New(lay *layout.Layout, zone int, tags []Tag, walks []Walk) (*Test, error) 
 		}
 	}
 	if from, to := t.Window(); to-from > MaxWindow.Milliseconds() {
-		return nil, fmt.Errorf("walks: they take %s from the first to the last; at most %s are looked at, so test in parts", time.Duration(to-from)*time.Millisecond, MaxWindow)
+		return nil, fmt.Errorf("walks: they take %s from the first to the last; at most %s are looked at, so test "+
+			"in parts", time.Duration(to-from)*time.Millisecond, MaxWindow)
 	}
 	return t, nil
 }

@@ -42,7 +42,8 @@ func (s *scene) report(points []string, reads ...event.Read) {
 	s.now += 300
 }
 
-// pass carries a tag through in eight reports: one side falls from -50 by 3 dB a report while the other rises to it. lift is added to both, tenths of a dB.
+// pass carries a tag through in eight reports: one side falls from -50 by 3 dB a report while the
+// other rises to it. lift is added to both, tenths of a dB.
 func (s *scene) pass(k epc.Key, out bool, lift int16) {
 	for i := range int16(8) {
 		inner, outer := -500-30*i+lift, -710+30*i+lift
@@ -65,7 +66,8 @@ func TestAGoodDoor(t *testing.T) {
 		s.now = w.From + 250
 		s.pass(b.Key, i == 0, -40)
 	}
-	// Goods on the table are heard faintly, and a reader inside hears a tag before it is carried out.
+	// Goods on the table are heard faintly, and a reader inside hears a tag before it is carried
+	// out.
 	s.now = start + 1000
 	s.report([]string{"in"}, event.Read{Key: tag(t, 7).Key, RSSI: -725}, event.Read{Key: tag(t, 7).Key, RSSI: -745},
 		event.Read{Key: tag(t, 8).Key, RSSI: -760})

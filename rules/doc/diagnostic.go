@@ -13,7 +13,8 @@ const (
 	SeverityWarning = "warning"
 )
 
-// Diagnostic is one thing to fix in a document, with its place. Its text is for people; programs branch on none of it.
+// Diagnostic is one thing to fix in a document, with its place. Its text is for people; programs
+// branch on none of it.
 type Diagnostic struct {
 	File     string `json:"file,omitempty"`
 	Path     string `json:"path,omitempty"`   // zones[3].kind, or the column of a table; empty: the whole document or row
@@ -34,7 +35,8 @@ type Diagnostic struct {
 // maxSourceShown keeps a diagnostic readable when a line is very long.
 const maxSourceShown = 160
 
-// String returns "FILE:LINE:COLUMN: reason", then the line of text, a caret under the place, and the hint.
+// String returns "FILE:LINE:COLUMN: reason", then the line of text, a caret under the place, and
+// the hint.
 func (d Diagnostic) String() string {
 	var b strings.Builder
 	if d.File != "" {
@@ -80,7 +82,8 @@ func (d Diagnostic) String() string {
 	return b.String()
 }
 
-// Summary returns the diagnostic as one line, without the file: "row 3, line 12, price: reason; hint".
+// Summary returns the diagnostic as one line, without the file: "row 3, line 12, price: reason;
+// hint".
 func (d Diagnostic) Summary() string {
 	var where []string
 	if d.Row > 0 {
@@ -122,8 +125,8 @@ func window(line string, column int) (string, int) {
 	return cut, column - from
 }
 
-// Errors are the problems of a document that can't be taken, in its order. Past the limit of its Report the rest is
-// counted in a last one.
+// Errors are the problems of a document that can't be taken, in its order. Past the limit of its
+// Report the rest is counted in a last one.
 type Errors []Diagnostic
 
 // Error returns one line for each problem.

@@ -15,15 +15,16 @@ const (
 	maxRowNodes  = 20_000 // of one element of a long list, and beside it
 )
 
-// JSON reads a JSON document of at most that many bytes. The document is never nil; the problem is nil if all of it
-// could be read.
+// JSON reads a JSON document of at most that many bytes. The document is never nil; the problem is
+// nil if all of it could be read.
 func JSON(src []byte, maxBytes int) (*Document, *Diagnostic) {
 	return JSONRows(src, maxBytes, "", nil)
 }
 
-// JSONRows is JSON for a long list, which is the document or its only member of that name: it hands each element to row
-// and keeps none of them, so the list in the document's Root is empty. The node is the caller's until row returns. If
-// the text is not JSON, the elements before the place are still handed out, and the problem is returned afterwards.
+// JSONRows is JSON for a long list, which is the document or its only member of that name: it hands
+// each element to row and keeps none of them, so the list in the document's Root is empty. The node
+// is the caller's until row returns. If the text is not JSON, the elements before the place are
+// still handed out, and the problem is returned afterwards.
 func JSONRows(src []byte, maxBytes int, name string, row func(d *Document, n *Node)) (*Document, *Diagnostic) {
 	src = bytes.TrimPrefix(src, []byte("\ufeff"))
 	d := &Document{}
@@ -70,7 +71,8 @@ func placed(src []byte, at int, reason, hint string) *Diagnostic {
 	return problemAt(bytes.Count(src[:at], []byte{'\n'})+1, utf8.RuneCount(src[start:at])+1, reason, hint)
 }
 
-// jsonReader turns the beginning of a valid JSON text into nodes. Where the text ends too early it stops.
+// jsonReader turns the beginning of a valid JSON text into nodes. Where the text ends too early it
+// stops.
 type jsonReader struct {
 	src    []byte
 	at     int

@@ -30,7 +30,8 @@ func TestJSONPlacesAndStyles(t *testing.T) {
 	}
 	walk(d.Root)
 	require.Equal(t, []string{
-		`1:1 an object ""`, `2:2 a text "é"`, `2:7 a list ""`, `2:8 a number "1"`, `2:11 a number "-2.5e3"`, `2:19 true or false "true"`, `2:25 null ""`,
+		`1:1 an object ""`, `2:2 a text "é"`, `2:7 a list ""`, `2:8 a number "1"`, `2:11 a number "-2.5e3"`,
+		`2:19 true or false "true"`, `2:25 null ""`,
 		`2:31 a text "aé\n"`, `3:2 a text "é"`, `3:7 an object ""`, `3:8 a text "b"`, `3:13 a list ""`,
 	}, got)
 }
@@ -42,8 +43,9 @@ func TestJSONRefusals(t *testing.T) {
 		"{\"a\": 1,}":  "line 1, column 9: not JSON: invalid character '}' looking for beginning of object key string",
 		"[1] 2":        "line 1, column 5: not JSON: invalid character '2' after top-level value",
 		"[\n\"\xff\"]": "line 2, column 2: the text is not UTF-8; save it as UTF-8",
-		strings.Repeat("[", 66) + strings.Repeat("]", 66): "line 1, column 66: the document is nested more than 64 deep; nest it less deeply",
-		strings.Repeat(" ", 1001):                         "line 1, column 1: the document has 1001 bytes; at most 1000 are allowed",
+		strings.Repeat("[", 66) + strings.Repeat("]", 66): "line 1, column 66: the document is nested more than 64 " +
+			"deep; nest it less deeply",
+		strings.Repeat(" ", 1001): "line 1, column 1: the document has 1001 bytes; at most 1000 are allowed",
 	} {
 		d, p := doc.JSON([]byte(src), 1000)
 		require.NotNil(t, p, src)
@@ -52,7 +54,8 @@ func TestJSONRefusals(t *testing.T) {
 	}
 }
 
-// Elements that are handed out one at a time are those of the whole document, up to where the text ends.
+// Elements that are handed out one at a time are those of the whole document, up to where the text
+// ends.
 func TestJSONRows(t *testing.T) {
 	const list = "[{\"a\": 1},\n {\"b\": [\"\\\"\", {\"c\": null}]}, 3]"
 	read := func(src string) (rows []string, d *doc.Document, p *doc.Diagnostic) {
@@ -84,7 +87,8 @@ func TestJSONRows(t *testing.T) {
 	require.Nil(t, p, "rows are counted one by one")
 }
 
-// plain is a node as encoding/json has it, with numbers as they stand; of members that stand twice the last counts.
+// plain is a node as encoding/json has it, with numbers as they stand; of members that stand twice
+// the last counts.
 func plain(n *doc.Node) any {
 	switch {
 	case n.Kind == doc.Mapping:
@@ -109,11 +113,12 @@ func plain(n *doc.Node) any {
 	return n.Text
 }
 
-// FuzzJSON compares with encoding/json: the same texts are read, to the same values, with places in the document and a
-// path from each problem back to its value.
+// FuzzJSON compares with encoding/json: the same texts are read, to the same values, with places in
+// the document and a path from each problem back to its value.
 func FuzzJSON(f *testing.F) {
 	for _, s := range []string{
-		"", "{}", "[1,2", `{"a":{"a":[{},[],"\ud83d\ude00\ud800"]},"a":-0.0e-0}`, "\ufeff[true ,false,\n null]\r\n", `"\\n"`, `{"\\n":1,"\n":2}`, "[\"\xff\"]", "nul", "7 8",
+		"", "{}", "[1,2", `{"a":{"a":[{},[],"\ud83d\ude00\ud800"]},"a":-0.0e-0}`, "\ufeff[true ,false,\n null]\r\n",
+		`"\\n"`, `{"\\n":1,"\n":2}`, "[\"\xff\"]", "nul", "7 8",
 		strings.Repeat("[", 70), `{"a b":[{"é":1}]}`,
 	} {
 		f.Add([]byte(s))

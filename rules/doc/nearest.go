@@ -5,11 +5,13 @@ import (
 	"strings"
 )
 
-// longest is the length in bytes of names worth comparing: the distance takes time by the product of the lengths. No identifier of a document has more.
+// longest is the length in bytes of names worth comparing: the distance takes time by the product
+// of the lengths. No identifier of a document has more.
 const longest = 64
 
-// Nearest returns the name that a person who wrote got most likely meant, or "" if none of them is close: at most every third letter may be wrong, and no more than three.
-// Letters that changed places are one mistake, and case counts for nothing. Of names equally close the first wins.
+// Nearest returns the name that a person who wrote got most likely meant, or "" if none of them is
+// close: at most every third letter may be wrong, and no more than three. Letters that changed
+// places are one mistake, and case counts for nothing. Of names equally close the first wins.
 func Nearest(got string, names []string) string {
 	if got == "" || len(got) > longest {
 		return ""
@@ -27,8 +29,9 @@ func Nearest(got string, names []string) string {
 	return best
 }
 
-// distance is the optimal string alignment distance: the fewest insertions, deletions, substitutions and swaps of neighbours, no letter being touched twice. (Levenshtein's own,
-// without swaps, takes zone.kidn for zone.id.)
+// distance is the optimal string alignment distance: the fewest insertions, deletions,
+// substitutions and swaps of neighbours, no letter being touched twice. (Levenshtein's own, without
+// swaps, takes zone.kidn for zone.id.)
 func distance(a, b []rune) int {
 	older, prev, row := make([]int, len(b)+1), make([]int, len(b)+1), make([]int, len(b)+1)
 	for j := range prev {
@@ -59,7 +62,8 @@ func DidYouMean(got string, names []string) string {
 	return ""
 }
 
-// Suggest is DidYouMean as rules and cases write names, without quotes, or otherwise if none is close.
+// Suggest is DidYouMean as rules and cases write names, without quotes, or otherwise if none is
+// close.
 func Suggest(got string, names []string, otherwise string) string {
 	if near := Nearest(got, names); near != "" {
 		return "did you mean " + near + "?"

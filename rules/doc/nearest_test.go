@@ -11,7 +11,8 @@ import (
 func TestNearest(t *testing.T) {
 	names := []string{"front-tables", "shelf-a", "shelf-b", "stockroom", "zone.kind", "zone.id"}
 	for got, want := range map[string]string{
-		"front-table": "front-tables", "Front-Tables": "front-tables", "shelf-c": "shelf-a", "shefl-b": "shelf-b", "stokcroom": "stockroom", "zone.kidn": "zone.kind",
+		"front-table": "front-tables", "Front-Tables": "front-tables", "shelf-c": "shelf-a", "shefl-b": "shelf-b",
+		"stokcroom": "stockroom", "zone.kidn": "zone.kind",
 		"": "", "café": "", "x": "", "stockrooms-upstairs": "", strings.Repeat("shelf-a", 100): "",
 	} {
 		require.Equal(t, want, Nearest(got, names), got)
@@ -29,24 +30,29 @@ func TestQuestions(t *testing.T) {
 	require.Empty(t, OrDidYouMean("till", names))
 	require.Equal(t, "use one of shelf, floor", OneOf("till", names))
 	require.Empty(t, OneOf("till", nil))
-	require.Empty(t, OneOf("till", strings.Fields("aaaaa bbbbb ccccc ddddd eeeee fffff ggggg hhhhh jjjjj kkkkk mmmmm nnnnn ooooo")), "too many to read")
+	require.Empty(t, OneOf("till", strings.Fields("aaaaa bbbbb ccccc ddddd eeeee fffff ggggg hhhhh jjjjj kkkkk "+
+		"mmmmm nnnnn ooooo")), "too many to read")
 }
 
-// Worked examples: kitten and sitting are the customary ones of V. Levenshtein's distance; that CA and ABC are 3 apart, and not 2 as they would be if a letter could be touched
-// twice, is what tells optimal string alignment from the distance of Damerau and Levenshtein (L. Boytsov, "Indexing methods for approximate dictionary searching", ACM Journal of
-// Experimental Algorithmics 16, 2011). Both from memory.
+// Worked examples: kitten and sitting are the customary ones of V. Levenshtein's distance; that CA
+// and ABC are 3 apart, and not 2 as they would be if a letter could be touched twice, is what tells
+// optimal string alignment from the distance of Damerau and Levenshtein (L. Boytsov, "Indexing
+// methods for approximate dictionary searching", ACM Journal of Experimental Algorithmics 16,
+// 2011). Both from memory.
 func TestDistanceOfWorkedExamples(t *testing.T) {
 	for _, c := range []struct {
 		a, b string
 		want int
 	}{
-		{"kitten", "sitting", 3}, {"ca", "abc", 3}, {"", "", 0}, {"", "abc", 3}, {"abc", "", 3}, {"ab", "ba", 1}, {"abcd", "badc", 2}, {"über", "uber", 1},
+		{"kitten", "sitting", 3}, {"ca", "abc", 3}, {"", "", 0}, {"", "abc", 3}, {"abc", "", 3}, {"ab", "ba", 1},
+		{"abcd", "badc", 2}, {"über", "uber", 1},
 	} {
 		require.Equal(t, c.want, distance([]rune(c.a), []rune(c.b)), "%s and %s", c.a, c.b)
 	}
 }
 
-// The distance is what its definition says, taken literally: the best of the last step being a deletion, an insertion, a substitution or a swap.
+// The distance is what its definition says, taken literally: the best of the last step being a
+// deletion, an insertion, a substitution or a swap.
 func TestDistanceIsAsDefined(t *testing.T) {
 	var defined func(a, b []rune) int
 	defined = func(a, b []rune) int {

@@ -37,8 +37,9 @@ func (s Style) Quoted() bool { return s == Single || s == Double }
 // Block reports whether the scalar stands on the lines below its mark.
 func (s Style) Block() bool { return s == Literal || s == Folded }
 
-// Node is one value of a document with its place: the first character, the opening quote, the | or > of a block, or
-// the first key of a mapping without brackets. A number, a yes and a date are the text that stands there.
+// Node is one value of a document with its place: the first character, the opening quote, the | or
+// > of a block, or the first key of a mapping without brackets. A number, a yes and a date are the
+// text that stands there.
 type Node struct {
 	Kind   Kind
 	Style  Style
@@ -65,7 +66,8 @@ func (n *Node) Get(key string) *Node {
 	return nil
 }
 
-// IsText reports whether the value can be read as a text: in YAML any scalar, in JSON one in quotes.
+// IsText reports whether the value can be read as a text: in YAML any scalar, in JSON one in
+// quotes.
 func (n *Node) IsText() bool { return n.Kind == Scalar && n.Style != Bare }
 
 // IsNumber reports whether the value is a number as JSON writes them, without quotes.
@@ -99,8 +101,8 @@ func (n *Node) starts(line, column int) bool {
 	return n.Line < line || n.Line == line && n.Column <= column
 }
 
-// pathTo returns the way from the root to the innermost value that begins at the place or before it, such as
-// zones[3].kind; it ends at to, if the way passes it.
+// pathTo returns the way from the root to the innermost value that begins at the place or before
+// it, such as zones[3].kind; it ends at to, if the way passes it.
 func (n *Node) pathTo(to *Node, line, column int) string {
 	var path strings.Builder
 	for next := n; next != nil && next != to; {
@@ -126,7 +128,8 @@ func (n *Node) pathTo(to *Node, line, column int) string {
 	return path.String()
 }
 
-var styles = map[token.Type]Style{token.SingleQuoteType: Single, token.DoubleQuoteType: Double, token.LiteralType: Literal, token.FoldedType: Folded}
+var styles = map[token.Type]Style{token.SingleQuoteType: Single, token.DoubleQuoteType: Double,
+	token.LiteralType: Literal, token.FoldedType: Folded}
 
 // nodeOf turns a value of the YAML parser into ours.
 func nodeOf(n ast.Node) *Node {

@@ -8,15 +8,16 @@ import (
 	"time"
 )
 
-// Object is a mapping that is being read. Every method that reads a member reports what is wrong with it, so that one
-// reading finds everything; a member that is null is not there.
+// Object is a mapping that is being read. Every method that reads a member reports what is wrong
+// with it, so that one reading finds everything; a member that is null is not there.
 type Object struct {
 	*Report
 	Node *Node
 }
 
-// Object takes the members of a mapping. Known are the names that they may have; any other is a problem, as is one that
-// stands twice. It returns false, and an object without members, if the value is something else.
+// Object takes the members of a mapping. Known are the names that they may have; any other is a
+// problem, as is one that stands twice. It returns false, and an object without members, if the
+// value is something else.
 func (r *Report) Object(n *Node, known ...string) (Object, bool) {
 	if n.Kind != Mapping {
 		r.About(n, "write it in braces: { ... }", "is %s where an object is expected", n.Is())
@@ -47,7 +48,8 @@ func (o Object) Get(name string) *Node {
 	return nil
 }
 
-// Problem adds a problem with a member, which may be missing. The reason goes on where its path ends.
+// Problem adds a problem with a member, which may be missing. The reason goes on where its path
+// ends.
 func (o Object) Problem(name, hint, reason string, args ...any) {
 	if n := o.Node.Get(name); n != nil {
 		o.About(n, hint, reason, args...)
@@ -68,7 +70,8 @@ func (o Object) Text(name string, required bool) (string, bool) {
 	return o.TextOf(n)
 }
 
-// TextOf returns a value that is a text, as it stands. No problem quotes it, since it may be a secret.
+// TextOf returns a value that is a text, as it stands. No problem quotes it, since it may be a
+// secret.
 func (r *Report) TextOf(n *Node) (string, bool) {
 	if !n.IsText() {
 		r.About(n, "write it in double quotes", "is %s where a text is expected", n.Is())

@@ -22,22 +22,26 @@ func TestRefusals(t *testing.T) {
 		src  string
 		want string // LINE:COLUMN message; hint
 	}{
-		"too large":           {strings.Repeat("# 2345678\n", 2001), "1:1 the document has 20010 bytes; at most 20000 are allowed; split it"},
-		"nothing":             {"", "1:1 the document is empty; write shelves:"},
-		"a comment":           {"# no shelf yet\n", "1:1 the document is empty; write shelves:"},
-		"null":                {"~", "1:1 the document is empty; write shelves:"},
-		"a long line":         {"a: b\nc: " + strings.Repeat("d", 8<<10), "2:1 the line has 8195 bytes; at most 8192 are allowed; "},
-		"blank lines":         {"a: |\n  b" + strings.Repeat("\n", 203) + "  c", "203:1 more than 200 blank lines follow each other; "},
-		"not UTF-8":           {"a: é\xff", "1:5 a byte that is not UTF-8 is not allowed; "},
-		"a NUL":               {"a: b\nc\x00: d", "2:2 the control character U+0000 is not allowed; "},
-		"a C1 control":        {"a: \u0085", "1:4 the control character U+0085 is not allowed; "},
-		"a line separator":    {"a: \u2028", "1:4 the control character U+2028 is not allowed; "},
-		"a second BOM":        {"\ufeffa: \ufeff", "1:4 the control character U+FEFF is not allowed; "},
-		"two documents":       {"a: b\n---\nc: d\n", "2:1 one file is one document; remove the ---"},
-		"the end of one":      {"a: b\n...\n", "2:1 one file is one document; remove the ..."},
-		"an anchor":           {"a: &b c", "1:4 anchors, aliases and merge keys are not allowed; write the value out, or put it in quotes if it is text"},
-		"an alias":            {"a: *b", "1:4 anchors, aliases and merge keys are not allowed; write the value out, or put it in quotes if it is text"},
-		"a merge key":         {"<<: {a: b}", "1:1 anchors, aliases and merge keys are not allowed; write the value out, or put it in quotes if it is text"},
+		"too large": {strings.Repeat("# 2345678\n", 2001), "1:1 the document has 20010 bytes; at most " +
+			"20000 are allowed; split it"},
+		"nothing":          {"", "1:1 the document is empty; write shelves:"},
+		"a comment":        {"# no shelf yet\n", "1:1 the document is empty; write shelves:"},
+		"null":             {"~", "1:1 the document is empty; write shelves:"},
+		"a long line":      {"a: b\nc: " + strings.Repeat("d", 8<<10), "2:1 the line has 8195 bytes; at most 8192 are allowed; "},
+		"blank lines":      {"a: |\n  b" + strings.Repeat("\n", 203) + "  c", "203:1 more than 200 blank lines follow each other; "},
+		"not UTF-8":        {"a: é\xff", "1:5 a byte that is not UTF-8 is not allowed; "},
+		"a NUL":            {"a: b\nc\x00: d", "2:2 the control character U+0000 is not allowed; "},
+		"a C1 control":     {"a: \u0085", "1:4 the control character U+0085 is not allowed; "},
+		"a line separator": {"a: \u2028", "1:4 the control character U+2028 is not allowed; "},
+		"a second BOM":     {"\ufeffa: \ufeff", "1:4 the control character U+FEFF is not allowed; "},
+		"two documents":    {"a: b\n---\nc: d\n", "2:1 one file is one document; remove the ---"},
+		"the end of one":   {"a: b\n...\n", "2:1 one file is one document; remove the ..."},
+		"an anchor": {"a: &b c", "1:4 anchors, aliases and merge keys are not allowed; write the value " +
+			"out, or put it in quotes if it is text"},
+		"an alias": {"a: *b", "1:4 anchors, aliases and merge keys are not allowed; write the value " +
+			"out, or put it in quotes if it is text"},
+		"a merge key": {"<<: {a: b}", "1:1 anchors, aliases and merge keys are not allowed; write the " +
+			"value out, or put it in quotes if it is text"},
 		"a tag":               {"a: !!str b", "1:4 YAML tags are not allowed; put it in quotes"},
 		"a directive":         {"%YAML 1.2\n---\na: b", "1:1 YAML directives are not allowed; "},
 		"a marked key":        {"? a\n: b", `1:1 "?" keys are not allowed; `},
@@ -90,7 +94,8 @@ func TestLineOfAProblemIsText(t *testing.T) {
 }
 
 func TestPlacesAndStyles(t *testing.T) {
-	d, p := doc.YAML([]byte("\ufeff# shelves\r\nplain: é # note\r\n'single': \"double\\n\"\r\nlist:\r\n  - |\r\n    one\r\n  - >-\r\n    two\r\n    three\r\n  - {x: 007, x: yes}\r\nnone:\r\n"), options)
+	d, p := doc.YAML([]byte("\ufeff# shelves\r\nplain: é # note\r\n'single': \"double\\n\"\r\nlist:\r\n  - |\r\n   "+
+		" one\r\n  - >-\r\n    two\r\n    three\r\n  - {x: 007, x: yes}\r\nnone:\r\n"), options)
 	require.Nil(t, p)
 	var got []string
 	var walk func(n *doc.Node)
@@ -106,9 +111,11 @@ func TestPlacesAndStyles(t *testing.T) {
 	}
 	walk(d.Root)
 	require.Equal(t, []string{
-		`2:1 kind 3 style 0 ""`, `2:1 kind 1 style 0 "plain"`, `2:8 kind 1 style 0 "é"`, `3:1 kind 1 style 1 "single"`, `3:11 kind 1 style 2 "double\n"`,
+		`2:1 kind 3 style 0 ""`, `2:1 kind 1 style 0 "plain"`, `2:8 kind 1 style 0 "é"`, `3:1 kind 1 style 1 "single"`,
+		`3:11 kind 1 style 2 "double\n"`,
 		`4:1 kind 1 style 0 "list"`, `5:3 kind 2 style 0 ""`, `5:5 kind 1 style 3 "one\n"`, `7:5 kind 1 style 4 "two three"`,
-		`10:5 kind 3 style 0 ""`, `10:6 kind 1 style 0 "x"`, `10:9 kind 1 style 0 "007"`, `10:14 kind 1 style 0 "x"`, `10:17 kind 1 style 0 "yes"`,
+		`10:5 kind 3 style 0 ""`, `10:6 kind 1 style 0 "x"`, `10:9 kind 1 style 0 "007"`, `10:14 kind 1 style 0 "x"`,
+		`10:17 kind 1 style 0 "yes"`,
 		`11:1 kind 1 style 0 "none"`, `11:7 kind 0 style 0 ""`,
 	}, got)
 	require.Equal(t, "é", d.Root.Get("plain").Text)
@@ -116,10 +123,12 @@ func TestPlacesAndStyles(t *testing.T) {
 	require.Nil(t, d.Root.Get("nobody"))
 }
 
-// What is read is what another reader of YAML 1.2, go.yaml.in/yaml/v3, makes of the same document: values, kinds, styles and lines.
+// What is read is what another reader of YAML 1.2, go.yaml.in/yaml/v3, makes of the same document:
+// values, kinds, styles and lines.
 func TestAgainstAnotherReader(t *testing.T) {
 	for _, src := range []string{
-		"rules:\n  - name: unpaid-at-door\n    when: |\n      zone.kind == \"exit\"\n      and not item.paid\n    hold: 3s\n    send: [door-team, 'floor''s team']\n",
+		"rules:\n  - name: unpaid-at-door\n    when: |\n      zone.kind == \"exit\"\n      and not item.paid\n    " +
+			"hold: 3s\n    send: [door-team, 'floor''s team']\n",
 		"a: {b: [1, 2.5, true, null, ~, .inf], c: \"x\\u00e9\\ty\"}\nd:\n- e\n- f: g\n  h: i\n-   - j\n    - k\n",
 		"text: >\n  one\n  two\n\n  three\nkeep: |+\n  a\n\nstrip: |-\n  b\nmore: |2\n   c\nend: plain words\n  go on here\n",
 		"'quoted key': v\n\"double key\": 'it''s'\n7: seven\n\"\": empty\n",
@@ -146,7 +155,8 @@ func same(t *testing.T, src string, want *reference.Node, got *doc.Node) {
 		require.Equal(t, doc.Scalar, got.Kind, src)
 		require.Equal(t, want.Value, got.Text, src)
 		styles := map[reference.Style]doc.Style{
-			reference.SingleQuotedStyle: doc.Single, reference.DoubleQuotedStyle: doc.Double, reference.LiteralStyle: doc.Literal, reference.FoldedStyle: doc.Folded,
+			reference.SingleQuotedStyle: doc.Single, reference.DoubleQuotedStyle: doc.Double,
+			reference.LiteralStyle: doc.Literal, reference.FoldedStyle: doc.Folded,
 		}
 		require.Equal(t, styles[want.Style], got.Style, "%q in\n%s", want.Value, src)
 		require.Equal(t, want.Column, got.Column, "column of %q in\n%s", want.Value, src)

@@ -39,7 +39,8 @@ func (r *Report) Len() int { return len(r.list) + r.more }
 // Full reports whether no further problem is kept, so that nobody works out what nobody will see.
 func (r *Report) Full() bool { return len(r.list) >= r.Max }
 
-// Add adds a problem. The file, the excerpt, the severity and the path are filled in where they are missing.
+// Add adds a problem. The file, the excerpt, the severity and the path are filled in where they are
+// missing.
 func (r *Report) Add(d Diagnostic) {
 	if !r.Full() && d.File == "" && d.Path == "" && d.Line > 0 && r.Doc != nil && r.Doc.Root != nil {
 		d.Path = r.Doc.Root.pathTo(nil, d.Line, d.Column)
@@ -68,7 +69,8 @@ func (r *Report) add(d Diagnostic) {
 // At adds a problem with a value of the document. The reason is a sentence of its own.
 func (r *Report) At(n *Node, reason, hint string) { r.AddAt(n, Diagnostic{Reason: reason, Hint: hint}) }
 
-// About adds a problem with a value of the document. The reason goes on where the path of the value ends: "is missing".
+// About adds a problem with a value of the document. The reason goes on where the path of the value
+// ends: "is missing".
 func (r *Report) About(n *Node, hint, reason string, args ...any) { r.about(n, "", hint, reason, args) }
 
 func (r *Report) about(n *Node, name, hint, reason string, args []any) {
@@ -86,7 +88,8 @@ func (r *Report) about(n *Node, name, hint, reason string, args []any) {
 	r.AddAt(n, d)
 }
 
-// AddAt is Add for a problem with a value of the document, which gives the place, the length and the path.
+// AddAt is Add for a problem with a value of the document, which gives the place, the length and
+// the path.
 func (r *Report) AddAt(n *Node, d Diagnostic) {
 	if r.Full() {
 		r.add(d)
@@ -126,7 +129,8 @@ func (r *Report) CheckKeys(n *Node) {
 	}
 }
 
-// Cell adds a problem with a table: of a row and line, each 0 if not known, and of a column, "" for the row as a whole.
+// Cell adds a problem with a table: of a row and line, each 0 if not known, and of a column, "" for
+// the row as a whole.
 func (r *Report) Cell(row, line int, column, hint, reason string, args ...any) {
 	if r.Full() {
 		r.add(Diagnostic{})
@@ -146,7 +150,8 @@ func (r *Report) PathOf(n *Node) string {
 	return r.Doc.Root.pathTo(n, n.Line, n.Column)
 }
 
-// List returns the problems in the order of the document: by file, those of this one first, and by place.
+// List returns the problems in the order of the document: by file, those of this one first, and by
+// place.
 func (r *Report) List() Errors {
 	slices.SortStableFunc(r.list, func(a, b Diagnostic) int {
 		if a.File != b.File {
@@ -155,7 +160,8 @@ func (r *Report) List() Errors {
 		return cmp.Or(a.Line-b.Line, a.Column-b.Column)
 	})
 	if r.more > 0 {
-		last := Diagnostic{File: r.File, Severity: SeverityWarning, Reason: fmt.Sprintf("%d more problems are not shown", r.more), Hint: "fix these first", More: r.more}
+		last := Diagnostic{File: r.File, Severity: SeverityWarning,
+			Reason: fmt.Sprintf("%d more problems are not shown", r.more), Hint: "fix these first", More: r.more}
 		if r.bad {
 			last.Severity = SeverityError
 		}

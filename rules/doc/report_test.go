@@ -27,8 +27,10 @@ func TestReport(t *testing.T) {
 	list := r.List()
 	require.Equal(t, 8, list.Count())
 	require.Len(t, list, 4)
-	require.Equal(t, []string{"zones[0].id", "zones[0].kind", "zones[1].kind", ""}, []string{list[0].Path, list[1].Path, list[2].Path, list[3].Path})
-	require.Equal(t, "shop.yaml:3:9: zones[0].kind: \"flor\" is no kind\n      kind: flor\n            ^^^^\n    did you mean floor?", list[1].String())
+	require.Equal(t, []string{"zones[0].id", "zones[0].kind", "zones[1].kind", ""}, []string{list[0].Path, list[1].Path,
+		list[2].Path, list[3].Path})
+	require.Equal(t, "shop.yaml:3:9: zones[0].kind: \"flor\" is no kind\n      kind: flor\n            ^^^^\n    "+
+		"did you mean floor?", list[1].String())
 	require.Equal(t, "zones[1].kind: is missing", list[2].Summary())
 	require.Equal(t, "5 more problems are not shown; fix these first", list[3].Summary())
 	require.Nil(t, doc.NewReport("", 3, d, nil).Err())

@@ -22,7 +22,8 @@ const (
 	maxIndent     = 200     // characters
 )
 
-// Options are what only the reader of a kind of documents knows: their size, and how to fix what is wrong with them.
+// Options are what only the reader of a kind of documents knows: their size, and how to fix what is
+// wrong with them.
 type Options struct {
 	MaxBytes int
 	Unit     string // what documents are made of: "rule" makes "deeper than any rule needs"
@@ -36,8 +37,8 @@ type Options struct {
 	Syntax func(line string) string
 }
 
-// YAML reads a YAML document, in time about proportional to its size. The document is never nil; the problem is nil if
-// all of it could be read.
+// YAML reads a YAML document, in time about proportional to its size. The document is never nil;
+// the problem is nil if all of it could be read.
 func YAML(src []byte, o Options) (doc *Document, problem *Diagnostic) {
 	doc = &Document{}
 	defer func() {

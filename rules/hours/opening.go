@@ -78,7 +78,8 @@ func (h *Hours) OpenAt(t time.Time, loc *time.Location) bool {
 	}
 	local := t.In(loc)
 	today := DateOf(local)
-	// Away from a change of the clocks the wall clock alone decides, which is several times faster than turning windows into instants.
+	// Away from a change of the clocks the wall clock alone decides, which is several times faster
+	// than turning windows into instants.
 	const near = 50 * time.Hour
 	start, end := local.ZoneBounds()
 	if (start.IsZero() || local.Sub(start) > near) && (end.IsZero() || end.Sub(local) > near) {
@@ -105,8 +106,9 @@ func covers(windows []Window, minute int) bool {
 	return false
 }
 
-// instant returns when the clocks of loc show that many minutes after midnight of d. A time that they show twice is the first
-// of both, and one that they skip is read with the offset before the gap (RFC 5545, section 3.3.5). time.Date promises neither.
+// instant returns when the clocks of loc show that many minutes after midnight of d. A time that
+// they show twice is the first of both, and one that they skip is read with the offset before the
+// gap (RFC 5545, section 3.3.5). time.Date promises neither.
 func instant(d Date, minutes int, loc *time.Location) time.Time {
 	wall := time.Date(d.Year, d.Month, d.Day, 0, minutes, 0, 0, time.UTC)
 	at := func(offset int) time.Time { return wall.Add(-time.Duration(offset) * time.Second).In(loc) }

@@ -12,8 +12,8 @@ import (
 // PeriodHint is how to write a length of time.
 const PeriodHint = "write a number and a unit, such as 700ms, 3s, 20m, 1h30m or 2d"
 
-// ParsePeriod reads a length of time; on top of Go's notation it knows whole days, as in 2d or 1d12h. The error says what
-// is wrong, PeriodHint how to fix it.
+// ParsePeriod reads a length of time; on top of Go's notation it knows whole days, as in 2d or
+// 1d12h. The error says what is wrong, PeriodHint how to fix it.
 func ParsePeriod(text string) (time.Duration, error) {
 	text = strings.TrimSpace(text)
 	bad := fmt.Errorf("%.60q is not a length of time", text)
@@ -34,8 +34,8 @@ func ParsePeriod(text string) (time.Duration, error) {
 	return days + d, nil
 }
 
-// PeriodWithin is ParsePeriod for a length of time from least to most; the reason and the hint say what is wrong, and
-// are empty if nothing is.
+// PeriodWithin is ParsePeriod for a length of time from least to most; the reason and the hint say
+// what is wrong, and are empty if nothing is.
 func PeriodWithin(text string, least, most time.Duration) (d time.Duration, reason, hint string) {
 	d, err := ParsePeriod(text)
 	switch {
@@ -61,7 +61,8 @@ func Member(o doc.Object, name string, least, most, otherwise time.Duration) tim
 	return d
 }
 
-// FormatPeriod writes a length of time without the parts that are zero: 10m, 1h30m, 700ms, and 2d for whole days.
+// FormatPeriod writes a length of time without the parts that are zero: 10m, 1h30m, 700ms, and 2d
+// for whole days.
 func FormatPeriod(d time.Duration) string {
 	if day := 24 * time.Hour; d >= 2*day && d%day == 0 {
 		return fmt.Sprintf("%dd", d/day)

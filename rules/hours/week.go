@@ -8,8 +8,8 @@ import (
 	"lintel/rules/doc"
 )
 
-// WeekWindow is a Window that begins on some weekdays. Digests of rules hold what fmt.Sprint writes of it, so its shape
-// stays.
+// WeekWindow is a Window that begins on some weekdays. Digests of rules hold what fmt.Sprint writes
+// of it, so its shape stays.
 type WeekWindow struct {
 	Days [7]bool // by time.Weekday, the day on which the span begins
 	From int     // minutes from midnight, 0 to 1439
@@ -19,8 +19,9 @@ type WeekWindow struct {
 // Week are windows of the week, such as "mon-fri 09:00-18:00, sat 22:00-02:00".
 type Week []WeekWindow
 
-// Contains reports whether the minute of that day, 0 to 1439, lies in one of the windows. A window that passes midnight belongs to the day
-// on which it began: "sat 22:00-02:00" contains Sunday 01:30.
+// Contains reports whether the minute of that day, 0 to 1439, lies in one of the windows. A window
+// that passes midnight belongs to the day on which it began: "sat 22:00-02:00" contains Sunday
+// 01:30.
 func (w Week) Contains(weekday time.Weekday, minuteOfDay int) bool {
 	today := int(weekday) % 7
 	before := (today + 6) % 7
@@ -48,8 +49,8 @@ const maxWindows = 50
 
 var dayPrefixes = []string{"sun", "mon", "tue", "wed", "thu", "fri", "sat"}
 
-// ParseWeek reads windows separated by commas. Each is an optional day or span of days and a Window:
-// "mon-fri 09:00-18:00", "sat 22:00-02:00", "07:00-08:30" (every day).
+// ParseWeek reads windows separated by commas. Each is an optional day or span of days and a
+// Window: "mon-fri 09:00-18:00", "sat 22:00-02:00", "07:00-08:30" (every day).
 func ParseWeek(text string) (Week, error) {
 	var out Week
 	for part := range strings.SplitSeq(text, ",") {

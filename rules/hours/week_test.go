@@ -15,7 +15,8 @@ func TestWindows(t *testing.T) {
 		in, out []string
 	}{
 		{"mon-fri 09:00-18:00", []string{"Mon 09:00", "Fri 17:59"}, []string{"Mon 08:59", "Fri 18:00", "Sat 12:00", "Sun 12:00"}},
-		{"sat 22:00-02:00", []string{"Sat 22:00", "Sat 23:59", "Sun 00:00", "Sun 01:59"}, []string{"Sun 02:00", "Sat 01:00", "Sun 22:00", "Mon 00:00"}},
+		{"sat 22:00-02:00", []string{"Sat 22:00", "Sat 23:59", "Sun 00:00", "Sun 01:59"},
+			[]string{"Sun 02:00", "Sat 01:00", "Sun 22:00", "Mon 00:00"}},
 		{"sat-mon 10:00-11:00", []string{"Sat 10:00", "Sun 10:30", "Mon 10:59"}, []string{"Tue 10:00", "Fri 10:00"}},
 		{"07:30-08:00", []string{"Wed 07:30", "Sun 07:59"}, []string{"Wed 08:00"}},
 		{"00:00-24:00", []string{"Wed 00:00", "Sun 23:59"}, nil},
@@ -64,8 +65,8 @@ func TestBadWindows(t *testing.T) {
 	}
 }
 
-// TestWindowsAgainstTheCalendar compares Contains with spans of real time: a window that begins on a day holds from that minute on for its
-// length, whatever midnight does.
+// TestWindowsAgainstTheCalendar compares Contains with spans of real time: a window that begins on
+// a day holds from that minute on for its length, whatever midnight does.
 func TestWindowsAgainstTheCalendar(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		day := rapid.IntRange(0, 6).Draw(t, "day")
@@ -78,7 +79,8 @@ func TestWindowsAgainstTheCalendar(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		at := time.Date(2026, 11, 22, 0, 0, 0, 0, time.UTC).Add(time.Duration(rapid.IntRange(7*1440, 14*1440-1).Draw(t, "at")) * time.Minute)
+		at := time.Date(2026, 11, 22, 0, 0, 0, 0, time.UTC).Add(time.Duration(rapid.IntRange(7*1440, 14*1440-1).Draw(t,
+			"at")) * time.Minute)
 		want := false
 		for week := range 3 { // every beginning near that minute
 			begin := time.Date(2026, 11, 22+7*week+day, from/60, from%60, 0, 0, time.UTC)

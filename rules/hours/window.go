@@ -9,8 +9,9 @@ import (
 // Day is how many minutes a day has by the clock.
 const Day = 24 * 60
 
-// Window is a time of day from From (included) to To (excluded), in minutes after midnight of the day on which it
-// starts. To is past 1440 if the window ends on the next day. 0 <= From < 1440 and From < To <= From+1440.
+// Window is a time of day from From (included) to To (excluded), in minutes after midnight of the
+// day on which it starts. To is past 1440 if the window ends on the next day. 0 <= From < 1440 and
+// From < To <= From+1440.
 type Window struct{ From, To int }
 
 // String returns the window as "09:00-18:00".
@@ -23,8 +24,8 @@ func clock(minute int) string {
 	return fmt.Sprintf("%02d:%02d", minute/60, minute%60)
 }
 
-// ParseWindow reads "09:00-18:00". A window whose end is not after its start ends on the next day; 24:00 is the end of
-// the day.
+// ParseWindow reads "09:00-18:00". A window whose end is not after its start ends on the next day;
+// 24:00 is the end of the day.
 func ParseWindow(text string) (Window, error) {
 	from, to, ok := strings.Cut(text, "-")
 	if !ok {
@@ -73,8 +74,8 @@ func twoDigits(s string) (n int, ok bool) {
 
 const maxWindowsOfDay = 12
 
-// ParseWindows reads "09:00-18:00", several windows divided by commas, or "closed" (no windows). Windows are returned by
-// start; those that overlap are an error.
+// ParseWindows reads "09:00-18:00", several windows divided by commas, or "closed" (no windows).
+// Windows are returned by start; those that overlap are an error.
 func ParseWindows(text string) ([]Window, error) {
 	if strings.TrimSpace(text) == "closed" {
 		return nil, nil

@@ -182,7 +182,8 @@ func says(text string) func(http.ResponseWriter, *http.Request) {
 	return func(w http.ResponseWriter, _ *http.Request) { fmt.Fprint(w, text) }
 }
 
-// A server that is not what it should be can't make a file anywhere else, and half an answer makes none.
+// A server that is not what it should be can't make a file anywhere else, and half an answer makes
+// none.
 func TestExportTrustsNoServer(t *testing.T) {
 	list := func(names ...string) func(http.ResponseWriter, *http.Request) {
 		var l api.ConfigurationList

@@ -64,7 +64,8 @@ func documentOf(p string) (document, media string) {
 	return "", ""
 }
 
-// PathOf returns the path of a document's file, "" if it has none: the server then has a kind of documents that this program does not know.
+// PathOf returns the path of a document's file, "" if it has none: the server then has a kind of
+// documents that this program does not know.
 func PathOf(document string) string {
 	switch document {
 	case engine.RulesDocument:
@@ -82,8 +83,9 @@ func PathOf(document string) string {
 
 func validSite(id string) bool { return layout.ValidID(id) && id[0] != '_' }
 
-// Read reads the files of a directory, by path. lookup finds a variable of the environment; os.LookupEnv is one. The error, if it is about the files, is of type
-// Faults and names every one that is wrong.
+// Read reads the files of a directory, by path. lookup finds a variable of the environment;
+// os.LookupEnv is one. The error, if it is about the files, is of type Faults and names every one
+// that is wrong.
 func Read(dir string, lookup func(string) (string, bool)) ([]File, error) {
 	r := reader{dir: dir, lookup: lookup}
 	if err := r.top(); err != nil {

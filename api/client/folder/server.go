@@ -56,8 +56,9 @@ type Exported struct {
 	Written bool // it was not there, or had another content
 }
 
-// Export writes the configuration of the server into a directory, which it makes if need be: all documents as of one moment. Nothing is written before everything
-// was read; each file is replaced whole. Files of documents that the server does not have are left alone.
+// Export writes the configuration of the server into a directory, which it makes if need be: all
+// documents as of one moment. Nothing is written before everything was read; each file is replaced
+// whole. Files of documents that the server does not have are left alone.
 func Export(ctx context.Context, c *client.Client, dir string) ([]Exported, error) {
 	b, _, err := ask(ctx, c, "GET", "/v1/configuration", nil, nil)
 	if err != nil {
@@ -72,7 +73,8 @@ func Export(ctx context.Context, c *client.Client, dir string) ([]Exported, erro
 	for _, d := range list.Documents {
 		p := PathOf(d.Document)
 		if p == "" {
-			return nil, fmt.Errorf("the server has a document %.100q, which this version of lintel can't export: use the server's version", d.Document)
+			return nil, fmt.Errorf("the server has a document %.100q, which this version of lintel can't export: "+
+				"use the server's version", d.Document)
 		}
 		text, p, err := fetch(ctx, c, d, p)
 		if err != nil {
@@ -118,7 +120,8 @@ func fetch(ctx context.Context, c *client.Client, d api.ConfigurationDocument, p
 			text, err = lines(text)
 		}
 	default:
-		text, err = get("/v1/sites/"+url.PathEscape(strings.TrimPrefix(d.Document, engine.LayoutDocument("")))+"/layout", "application/json")
+		text, err = get("/v1/sites/"+url.PathEscape(strings.TrimPrefix(d.Document, engine.LayoutDocument("")))+
+			"/layout", "application/json")
 	}
 	return text, p, err
 }
@@ -132,7 +135,8 @@ func lines(b []byte) ([]byte, error) {
 	return append(bytes.TrimSpace(out.Bytes()), '\n'), nil
 }
 
-// replace writes a file by way of another one beside it, so that nobody sees half of it, and reports whether it had to.
+// replace writes a file by way of another one beside it, so that nobody sees half of it, and
+// reports whether it had to.
 func replace(name string, text []byte) (written bool, err error) {
 	if old, err := os.ReadFile(name); err == nil && bytes.Equal(old, text) {
 		return false, nil
@@ -187,8 +191,8 @@ func Plan(ctx context.Context, c *client.Client, files []File) (*Planned, error)
 	return p, nil
 }
 
-// Apply stores what was planned, all or none, if the server's configuration is still the one that the plan was made for; otherwise the error is a *client.Problem with
-// the code version_mismatch.
+// Apply stores what was planned, all or none, if the server's configuration is still the one that
+// the plan was made for; otherwise the error is a *client.Problem with the code version_mismatch.
 func Apply(ctx context.Context, c *client.Client, p *Planned, note string) (api.ConfigurationApplied, error) {
 	var done api.ConfigurationApplied
 	header := asJSON()

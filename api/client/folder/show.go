@@ -18,8 +18,9 @@ const (
 	shownRows  = 20 // faults of products
 )
 
-// Show writes a plan for people: for each document what becomes of it, with what differs or what is wrong. dir is named before the files in diagnostics, so that an
-// editor finds them. Without full, long diffs are cut short.
+// Show writes a plan for people: for each document what becomes of it, with what differs or what is
+// wrong. dir is named before the files in diagnostics, so that an editor finds them. Without full,
+// long diffs are cut short.
 func (p *Planned) Show(w io.Writer, dir string, full bool) {
 	out := &shower{w: w, full: full}
 	counts := make(map[string]int)

@@ -155,7 +155,8 @@ func count(r doors.Regime, seed uint64) *counts {
 	if err != nil {
 		panic(err)
 	}
-	w := &run{shop: shop, lay: lay, at: map[[2]int]*watched{}, loud: map[string]*presence.Loud{}, hits: map[int]map[int64]bool{}, desks: map[int]map[int64]bool{}}
+	w := &run{shop: shop, lay: lay, at: map[[2]int]*watched{}, loud: map[string]*presence.Loud{},
+		hits: map[int]map[int64]bool{}, desks: map[int]map[int64]bool{}}
 	for {
 		e, ok := shop.Next()
 		if !ok {
@@ -229,7 +230,8 @@ func (w *run) slot(k int64) {
 			b.state = -1
 			continue
 		}
-		s := stateOf(w.shop, door, truth.Where(b.item, ms-presence.SlotMs/2), truth.Where(b.item, ms), truth.Where(b.item, ms+presence.SlotMs/2))
+		s := stateOf(w.shop, door, truth.Where(b.item, ms-presence.SlotMs/2), truth.Where(b.item, ms),
+			truth.Where(b.item, ms+presence.SlotMs/2))
 		if b.state >= 0 {
 			w.Move[b.state][s]++
 		}

@@ -1,8 +1,8 @@
 // Package measure holds what the core concludes against what really happened in simulated shops.
 //
 // Run plays the shops of several regimes and seeds, folds what their readers and tills send with
-// engine.Machine under the starter rules, adds the ticks that the server would add, and compares with
-// doors.Truth:
+// engine.Machine under the starter rules, adds the ticks that the server would add, and compares
+// with doors.Truth:
 //
 //	doors.Shop ──▶ entries ──▶ engine.Machine ──▶ facts, alerts ──┐
 //	   │              ├──────▶ first read decides ─────────────┼──▶ Report
@@ -31,8 +31,8 @@
 //   - Zones: every five seconds, where the facts have each item that has lain for ten seconds.
 //     Goods that only a handheld counts apart.
 //   - Direction: of the passages that facts notify of, where there was a crossing.
-//   - Hint: of the unpaid exits, how many had a fact of a passage out within 2 s, likely or sure, whatever the rule
-//     says of it.
+//   - Hint: of the unpaid exits, how many had a fact of a passage out within 2 s, likely or sure,
+//     whatever the rule says of it.
 //
 // Shares come with Wilson's 95 % interval (Wilson, "Probable inference, the law of succession, and
 // statistical inference", JASA 22, 1927). It takes cases to be independent, which goods of one bag

@@ -62,7 +62,8 @@ func TestNothingIsSentTwiceAfterALostReply(t *testing.T) {
 		client redis.UniversalClient
 	}{
 		{"single", server.URL(), redis.NewClient(&redis.Options{Addr: server.Addr, Dialer: l.dial, MaxRetries: 3})},
-		{"cluster", nodes.URL(), redis.NewClusterClient(&redis.ClusterOptions{Addrs: []string{nodes.Servers[0].Addr}, Dialer: l.dial, MaxRetries: 3})},
+		{"cluster", nodes.URL(), redis.NewClusterClient(&redis.ClusterOptions{Addrs: []string{nodes.Servers[0].Addr},
+			Dialer: l.dial, MaxRetries: 3})},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			ctx := t.Context()
@@ -101,7 +102,8 @@ func TestNothingIsSentTwiceAfterALostReply(t *testing.T) {
 			})
 			lose("document", func() error { _, err := s.PutDocument(ctx, store.Document{Name: site}, 0); return err })
 			lose("documents", func() error {
-				return s.PutDocuments(ctx, []store.DocumentPut{{Document: store.Document{Name: site}, Expect: 1}, {Document: store.Document{Name: site + "/b"}}})
+				return s.PutDocuments(ctx, []store.DocumentPut{{Document: store.Document{Name: site}, Expect: 1},
+					{Document: store.Document{Name: site + "/b"}}})
 			})
 
 			cursor, newest, err := direct.Cursor(ctx, site)
