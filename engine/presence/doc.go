@@ -11,7 +11,7 @@
 //	known place       ──▶ Start            ──┤
 //	usual levels      ──▶ Usual            ──┘
 //
-// The belief is a forward filter over nine states along the way through the door (the model of
+// The belief is a forward filter over thirteen states along the way through the door (the model of
 // Tran et al., "Probabilistic inference over RFID streams", ICDE 2009, and Baba et al., "Learning-
 // based cleansing for indoor RFID data", SIGMOD 2016, with a state space of one door). It is
 // computed anew from the slots whenever it is needed, so late reads count where they belong, and a

@@ -88,6 +88,14 @@ func (b *Belief) scale(next *[States]uint64, all uint64) {
 // through the doorway. What was counted beyond is goods that came and went otherwise.
 const farthest = 3
 
+// place numbers the places that states are about, along the way out.
+func place(state int) int {
+	if state <= Deep {
+		return state
+	}
+	return (state + RoomOut) / 2
+}
+
 // step is a transition that happens, in units of 1/65536 a slot.
 type step struct {
 	from, to uint8
@@ -97,7 +105,7 @@ type step struct {
 var steps = func() (list []step) {
 	for from := range tables.move {
 		for to, p := range tables.move[from] {
-			if way := (to+1)/2 - (from+1)/2; p > 0 && way <= farthest && -way <= farthest {
+			if way := place(to) - place(from); p > 0 && way <= farthest && -way <= farthest {
 				list = append(list, step{uint8(from), uint8(to), uint32(p)})
 			}
 		}
