@@ -218,7 +218,6 @@ func TestBadReadsAreRejectedAlone(t *testing.T) {
 		require.Contains(t, got.rejected[0].Reason, c.reason, c.read)
 		require.Contains(t, got.rejected[0].Section, c.section, c.read)
 		require.Equal(t, c.section != "", got.rejected[0].Section != "", c.read)
-
 		got, err = decodeReads(t, good+"\n"+c.read+"\n\n"+good+"\n", true)
 		require.NoError(t, err, c.read)
 		require.Len(t, got.reads, 2, c.read)

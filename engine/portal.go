@@ -166,7 +166,7 @@ func (p *portals) digest(put func(string, ...any)) {
 	}
 	slices.SortFunc(all, func(a, b *approach) int { return cmp.Or(a.key.Compare(b.key), cmp.Compare(a.zone, b.zone)) })
 	for _, b := range all {
-		put("approach %v %d heard %d look %d: %v", b.key, b.zone, b.heard, b.look, b.Approach)
+		put("approach %v %d heard %d look %d: %s", b.key, b.zone, b.heard, b.look, b.Approach.String())
 	}
 }
 

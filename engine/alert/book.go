@@ -234,7 +234,9 @@ func (b *Book) inOrder() []*track { return slices.SortedFunc(maps.Values(b.byID)
 // Digest writes what the book knows with put, in a fixed order.
 func (b *Book) Digest(put func(format string, args ...any)) {
 	for _, t := range b.inOrder() {
-		put("alert %+v", t.Alert)
+		a := t.Alert
+		a.Why = nil // as text: a list of bytes is long
+		put("alert %+v why %s", a, t.Why)
 	}
 	for _, name := range slices.Sorted(maps.Keys(b.memories)) {
 		m := b.memories[name]

@@ -1,6 +1,9 @@
 package presence
 
-import "math/bits"
+import (
+	"fmt"
+	"math/bits"
+)
 
 // The time grid of a door.
 const (
@@ -77,6 +80,17 @@ func (a *Approach) at(k int64) slot {
 		return slot{}
 	}
 	return a.slots[k&(ringSlots-1)]
+}
+
+// String lists the slots that were heard and the last echoes: all that an approach holds.
+func (a *Approach) String() string {
+	b := fmt.Appendf(nil, "top %d last %v", a.top, a.last)
+	for k := a.top - ringSlots + 1; k <= a.top; k++ {
+		if s := a.at(k); s != (slot{}) {
+			b = fmt.Appendf(b, " %d:%v", k, s)
+		}
+	}
+	return string(b)
 }
 
 // Summary is an approach in figures, over the last window before a slot.
