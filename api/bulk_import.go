@@ -150,10 +150,9 @@ func (b *bulkReader) take(r sheet.Row) {
 	}
 	if d := cell(bulkDisposition); d != "" && d != event.Unknown.String() {
 		disp, ok := event.Dispositions.Parse(d)
-		switch {
-		case !ok:
+		if !ok || !slices.Contains(bulkDispositions, d) {
 			b.fail(r.Number, "disposition", "use one of "+strings.Join(bulkDispositions, ", "),
-				"there is no disposition %s%s", kit.Shown([]byte(d)), doc.OrDidYouMean(d, event.Dispositions.Texts()))
+				"there is no disposition %s%s", kit.Shown([]byte(d)), doc.OrDidYouMean(d, bulkDispositions))
 		}
 		row.disp, row.hasDisp = disp, true
 	}

@@ -65,18 +65,11 @@ type AlertChange struct {
 }
 
 // Writes returns the records to write and to delete, in a fixed order of kinds: with them the state is
-// loaded again as it is. A second call returns nothing. Whoever keeps nothing never calls it.
+// loaded again as it is. It is called once a batch, or never by whoever keeps nothing.
 func (b *Batch) Writes() []Change {
 	b.m.written = true
 	return b.m.flush()
 }
-
-// Next returns when, by the site clock, the next timer is due: see Machine.NextTimer.
-func (b *Batch) Next() int64 { return b.m.NextTimer() }
-
-// EvidenceFrom returns the sequence number after which entries must be kept in the journal: evidence
-// is rebuilt from them.
-func (b *Batch) EvidenceFrom() uint64 { return b.m.State.EvidenceFrom() }
 
 func (b *Batch) reset() {
 	*b = Batch{Facts: b.Facts[:0], Alerts: b.Alerts[:0], Joined: b.Joined[:0], Results: b.Results[:0], Deliveries: b.Deliveries[:0], m: b.m}

@@ -20,9 +20,7 @@ import (
 )
 
 type passagesCmd struct {
-	client.Flags
-	Site  string `help:"Site of the door." required:"" placeholder:"SITE"`
-	Door  string `help:"Zone of the door." required:"" placeholder:"ZONE"`
+	doorFlags
 	Since string `help:"From this moment on: RFC 3339, Unix milliseconds, or how long ago, such as 8h. What the journal no longer has is left out." default:"24h" placeholder:"TIME"`
 }
 

@@ -16,10 +16,15 @@ import (
 	"lintel/engine/walktest"
 )
 
-type walkTestCmd struct {
+// doorFlags say which door of which server is meant.
+type doorFlags struct {
 	client.Flags
-	Site   string        `help:"Site of the door." required:"" placeholder:"SITE"`
-	Door   string        `help:"Zone of the door." required:"" placeholder:"ZONE"`
+	Site string `help:"Site of the door." required:"" placeholder:"SITE"`
+	Door string `help:"Zone of the door." required:"" placeholder:"ZONE"`
+}
+
+type walkTestCmd struct {
+	doorFlags
 	Tag    []string      `help:"A tag that you carry, in any form of its identity; once for each." required:"" placeholder:"EPC" sep:"none"`
 	Out    int           `help:"How often to walk out, and" default:"5"`
 	In     int           `help:"in." default:"5"`
