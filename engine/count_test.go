@@ -243,7 +243,7 @@ func TestDeliveryAgainstItsPapers(t *testing.T) {
 	require.Equal(t, []event.ProductLine{{GTIN: 9521234000013, Expected: 2, Found: 2},
 		{GTIN: 9521234000020, Expected: 3, Found: 2}}, r.Products)
 	it := sh.s.item(sh.s.find(book(2, 60)))
-	require.Equal(t, event.SellableNotAccessible, it.disp)
+	require.Equal(t, event.SellableNotAccessible, it.Disposition)
 	received := 0
 	for _, f := range sh.facts {
 		if f.Cause == event.Received {

@@ -5,6 +5,7 @@ import (
 
 	"lintel/engine/epc"
 	"lintel/engine/event"
+	"lintel/engine/presence"
 	"lintel/engine/stocktake"
 )
 
@@ -37,7 +38,7 @@ func (s *State) openCount(cmd *event.CountCommand, by string) {
 	}
 	var zones []uint16
 	for _, id := range cmd.Zones {
-		if n := s.numbers[id]; s.zone(n).known && !slices.Contains(zones, n) {
+		if n := s.numbers[id]; s.zone(n).Known && !slices.Contains(zones, n) {
 			zones, c.Zones = append(zones, n), append(c.Zones, id)
 		}
 	}
@@ -54,7 +55,7 @@ func (s *State) openCount(cmd *event.CountCommand, by string) {
 		}
 	} else {
 		for i := range s.count {
-			if it := s.item(i); it.disp.Sellable() && slices.Contains(zones, it.zone) {
+			if it := s.item(i); it.Disposition.Sellable() && slices.Contains(zones, it.Zone) {
 				c.Expected = append(c.Expected, it.key)
 			}
 		}
@@ -69,7 +70,7 @@ func (s *State) foldCountReads(e *event.Entry) {
 	numbers := make([]uint16, len(points))
 	for i, pt := range points {
 		if pt != nil {
-			numbers[i] = pt.name
+			numbers[i] = pt.Name
 		}
 	}
 	unplaced, ok := s.counts.Hear(e, numbers, s.scratchZones, s.clock)
@@ -82,7 +83,7 @@ func (s *State) foldCountReads(e *event.Entry) {
 // foldLateCountReads takes reads that were on their way when somebody else closed their count: they
 // were acknowledged, so they are not lost, and say where the items are as any read of a handheld
 // does. They leave no evidence, since what a count heard is never replayed.
-func (s *State) foldLateCountReads(e *event.Entry, points []*pointInfo) {
+func (s *State) foldLateCountReads(e *event.Entry, points []*presence.Point) {
 	for k := range e.Reads {
 		r := &e.Reads[k]
 		pt := points[r.Point]
@@ -95,10 +96,10 @@ func (s *State) foldLateCountReads(e *event.Entry, points []*pointInfo) {
 			i = s.create(r.Key, r.Text)
 		}
 		t := min(r.T, e.At)
-		if it := s.item(i); t > it.seen {
-			it.seen, it.point = t, pt.name
+		if it := s.item(i); t > it.Seen {
+			it.Seen, it.Point = t, pt.Name
 		}
-		s.declare(i, s.scratchZones[r.Zone-1], t, pt.name)
+		s.declare(i, s.scratchZones[r.Zone-1], t, pt.Name)
 		s.touch(i)
 	}
 }
@@ -132,33 +133,14 @@ func (c countedSite) Item(k epc.Key) (stocktake.Item, bool) {
 func (c countedSite) item(i int32) stocktake.Item {
 	it := c.s.item(i)
 	return stocktake.Item{
-		Index: i, Text: c.s.text(it), Zone: it.zone, ZoneID: c.s.idOf(it.zone), Sure: it.sure, Disposition: it.disp,
+		Index: i, Text: c.s.text(it), Zone: it.Zone, ZoneID: c.s.idOf(it.Zone), Sure: it.Sure, Disposition: it.Disposition,
 		Known: it.product >= 0, Missed: it.flags&flagMissed != 0, Missing: it.flags&flagMissing != 0,
 	}
 }
 
-// Elsewhere looks two seconds around the sighting: one tag can't be in two places.
+// Elsewhere looks around the sighting: one tag can't be in two places.
 func (c countedSite) Elsewhere(i int32, h *stocktake.Sighting) string {
-	s := c.s
-	it := s.item(i)
-	for ti := it.ev; ti >= 0; ti = s.presence.traces[ti].next {
-		tr := &s.presence.traces[ti]
-		pt := s.point(tr.point)
-		if pt == nil || pt.role != event.Fixed || pt.zone == h.Zone || pt.zone == 0 {
-			continue
-		}
-		d := tr.last - s.epochOf(h.At)
-		if d*s.bound.epoch > 2000 || d*s.bound.epoch < -2000 {
-			continue
-		}
-		// A reader that merely hears the next zone hears it weakly; one that hears the tag as well
-		// as the handheld in front of it has another tag there.
-		sig := s.signal(it, pt.zone, tr.last)
-		if sig.hits >= strongHits && h.RSSI != event.NoRSSI && sig.score >= float64(h.RSSI)/10-3 {
-			return s.idOf(pt.zone)
-		}
-	}
-	return ""
+	return c.s.idOf(c.s.presence.Elsewhere(&c.s.item(i).Known, h.Zone, h.At, h.RSSI))
 }
 
 // Counted declares the item to be where it was counted. It becomes stock where only stock lies, and
@@ -166,16 +148,16 @@ func (c countedSite) Elsewhere(i int32, h *stocktake.Sighting) string {
 func (c countedSite) Counted(i int32, h *stocktake.Sighting, stays bool, delivery string) {
 	s := c.s
 	it := s.item(i)
-	if h.At > it.seen {
-		it.seen, it.point = h.At, h.Point
+	if h.At > it.Seen {
+		it.Seen, it.Point = h.At, h.Point
 	}
 	s.touch(i)
-	stock := func(it *item) { it.disp = sellableIn(s.zone(it.zone).kind) }
+	stock := func(it *item) { it.Disposition = sellableIn(s.zone(it.Zone).Kind) }
 	if !stays {
 		it.flags &^= flagMissed
 		s.declare(i, h.Zone, h.At, h.Point)
-		if it.disp == event.Unknown && it.product >= 0 && declaresStock(s.zone(h.Zone).kind) {
-			s.takeForStock(i)
+		if it.Disposition == event.Unknown && it.product >= 0 && declaresStock(s.zone(h.Zone).Kind) {
+			s.presence.TakeForStock(i)
 			s.change(i, stock)
 			s.tellStock(s.clock)
 		}

@@ -5,11 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"maps"
-	"math/bits"
 	"slices"
 
 	"lintel/engine/epc"
 	"lintel/engine/event"
+	"lintel/engine/presence"
 )
 
 // One identity in two places: two tags that carry the same EPC, or one that was copied. A single
@@ -18,24 +18,23 @@ import (
 // names floors.
 
 const (
-	// of the last scoreEpochs in which both places must hear the item: more than a lift or a
+	// of the last half minute of epochs in which both places must hear the item: more than a lift or a
 	// stairwell gives in passing
 	doubledEpochs = 8
 	doubledAgain  = 24 * 60 * 60 * 1000 // milliseconds before it is told again
 )
 
 // lookDoubled looks whether a fresh hit at a fixed reader says that the item is in two places.
-func (s *State) lookDoubled(i int32, pt *pointInfo, t int64) {
+func (s *State) lookDoubled(i int32, pt *presence.Point, t int64) {
 	it := s.item(i)
-	here, there := s.zone(it.zone), s.zone(pt.zone)
-	if here.floor == "" || there.floor == "" || here.floor == there.floor {
+	here, there := s.zone(it.Zone), s.zone(pt.Zone)
+	if here.Floor == "" || there.Floor == "" || here.Floor == there.Floor {
 		return
 	}
 	if at, ok := s.doubled[it.key]; ok && s.clock-at < doubledAgain {
 		return
 	}
-	e := s.epochOf(t)
-	if bits.OnesCount64(s.heardIn(it, it.zone, e)&s.heardIn(it, pt.zone, e)&(1<<scoreEpochs-1)) < doubledEpochs {
+	if s.presence.InBoth(&it.Known, it.Zone, pt.Zone, t) < doubledEpochs {
 		return
 	}
 	for _, k := range slices.SortedFunc(maps.Keys(s.doubled), epc.Key.Compare) {
@@ -46,24 +45,7 @@ func (s *State) lookDoubled(i int32, pt *pointInfo, t int64) {
 	}
 	s.doubled[it.key] = s.clock
 	s.dirty.doubled = append(s.dirty.doubled, it.key)
-	s.emitItem(event.Doubled, i, t, func(f *event.Fact) { f.From, f.Point = there.id, pt.id })
-}
-
-// heardIn returns the epochs in which any fixed reader of a zone heard the item, with bit 0 at
-// epoch e.
-func (s *State) heardIn(it *item, zone uint16, e int64) (heard uint64) {
-	for ti := it.ev; ti >= 0; ti = s.presence.traces[ti].next {
-		tr := &s.presence.traces[ti]
-		if p := s.point(tr.point); p == nil || p.role != event.Fixed || p.zone != zone {
-			continue
-		}
-		if d := e - tr.last; d >= 0 {
-			heard |= tr.aligned(e)
-		} else {
-			heard |= tr.bits >> uint(min(-d, traceEpochs))
-		}
-	}
-	return heard
+	s.emitItem(event.Doubled, i, t, func(f *event.Fact) { f.From, f.Point = there.ID, pt.ID })
 }
 
 func doubledName(k epc.Key) string {

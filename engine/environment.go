@@ -7,6 +7,7 @@ import (
 	"lintel/engine/alert"
 	"lintel/engine/epc"
 	"lintel/engine/event"
+	"lintel/engine/presence"
 	"lintel/rules"
 )
 
@@ -52,7 +53,7 @@ func (s *State) zoneEnv(id string) rules.Zone {
 		return rules.Zone{}
 	}
 	z := s.zone(s.numbers[id])
-	return rules.Zone{ID: id, Name: z.title, Kind: z.kind.String(), Floor: z.floor}
+	return rules.Zone{ID: id, Name: z.Title, Kind: z.Kind.String(), Floor: z.Floor}
 }
 
 // gtinSlots is how many GTINs in words are kept: most facts are about a few products that sell.
@@ -116,24 +117,24 @@ func (s *State) fillWords(env *rules.Env, k epc.Key, text string) {
 	}
 }
 
-func (s *State) readerOf(pt *pointInfo) rules.Reader {
+func (s *State) readerOf(pt *presence.Point) rules.Reader {
 	if pt == nil {
 		return rules.Reader{}
 	}
-	return rules.Reader{ID: pt.id, Role: pt.role.String()}
+	return rules.Reader{ID: pt.ID, Role: pt.Role.String()}
 }
 
-func (s *State) readerEnv(f *event.Fact, pt *pointInfo) *rules.Env {
+func (s *State) readerEnv(f *event.Fact, pt *presence.Point) *rules.Env {
 	return s.readerEnvAt(f, pt, s.clock)
 }
 
 // readerEnvAt fills the environment of a rule about a read point, as it is at a moment of its
 // silence.
-func (s *State) readerEnvAt(f *event.Fact, pt *pointInfo, at int64) *rules.Env {
-	f.Zone = s.idOf(pt.zone)
+func (s *State) readerEnvAt(f *event.Fact, pt *presence.Point, at int64) *rules.Env {
+	f.Zone = s.idOf(pt.Zone)
 	env := s.baseEnv(f)
 	env.Reader = s.readerOf(pt)
-	if last := s.readers.get(pt.name).last; last != 0 {
+	if last, _ := s.presence.Reports(pt.Name); last != 0 {
 		env.Reader.SilentSeconds = float64(at-last) / 1000
 	}
 	return env

@@ -18,7 +18,7 @@ func (s *State) ExplainItem(rule string, k epc.Key, f *event.Fact) (alert.Explan
 	return s.explain(rule, alert.Item(k), func(q *State, t *event.Alert) (*rules.Env, event.Fact) {
 		it := q.item(i)
 		now := event.Fact{
-			Key: k, At: q.clock, Disp: it.disp, Zone: q.idOf(it.zone), From: q.idOf(it.from), Point: q.idOf(it.point),
+			Key: k, At: q.clock, Disp: it.Disposition, Zone: q.idOf(it.Zone), From: q.idOf(it.From), Point: q.idOf(it.Point),
 			GTIN: q.gtinOf(k), Text: q.text(it),
 		}
 		switch {
@@ -58,7 +58,7 @@ func (s *State) ExplainReader(rule, point string) (alert.Explanation, bool) {
 	}
 	return s.explain(rule, alert.Reader(point), func(q *State, _ *event.Alert) (*rules.Env, event.Fact) {
 		f := event.Fact{Cause: event.Heard, At: q.clock, Point: point}
-		if q.readers.get(pt.name).silent {
+		if _, silent := q.presence.Reports(pt.Name); silent {
 			f.Cause = event.Silent
 		}
 		return q.readerEnv(&f, pt), f

@@ -1,7 +1,6 @@
 package engine
 
 import (
-	"sync"
 	"testing"
 	"time"
 
@@ -136,25 +135,4 @@ func TestExplain(t *testing.T) {
 		item("held", 1)
 	}
 	require.Equal(t, before, sh.s.Digest(), "asking changes nothing")
-}
-
-// Asking about a reader that never reported writes nothing, not even beside what the state holds:
-// others ask at the same time.
-func TestAskingAboutAReaderWritesNothing(t *testing.T) {
-	sh := newShop(t, "rules:\n  - name: silent\n    about: reader\n    when: cause == \"silent\"\n    say: x\n    send: [x]\n")
-	const reader = "tables-1"
-	n := int(sh.s.numbers[reader])
-	room := make([]readerState, n+1)
-	room[n].last = 1 // in the room that the slice has to grow into
-	sh.s.readers.points = room[:0]
-	var all sync.WaitGroup
-	for range 8 {
-		all.Go(func() {
-			x, ok := sh.s.ExplainReader("silent", reader)
-			require.True(t, ok)
-			require.Equal(t, event.ReasonFalse, x.Reason)
-		})
-	}
-	all.Wait()
-	require.EqualValues(t, 1, room[n].last)
 }

@@ -7,6 +7,7 @@ import (
 	"lintel/engine/alert"
 	"lintel/engine/epc"
 	"lintel/engine/event"
+	"lintel/engine/presence"
 	"lintel/rules"
 )
 
@@ -48,9 +49,9 @@ func (s *State) meetLimit(f *event.Fact, product int32, l limit) {
 }
 
 // meetReader lets the rules meet a read point that went silent or reports again.
-func (s *State) meetReader(fact int, pt *pointInfo) {
+func (s *State) meetReader(fact int, pt *presence.Point) {
 	f := s.out.Facts[fact]
-	s.alerts.Meet(alert.Reader(pt.id), &f, s.readerEnv(&f, pt))
+	s.alerts.Meet(alert.Reader(pt.ID), &f, s.readerEnv(&f, pt))
 }
 
 // meetCount lets the rules meet a count that closed.
@@ -74,7 +75,7 @@ func (s alertShop) Env(_ alert.Subject, t *event.Alert) *rules.Env {
 			return nil
 		}
 		it := s.item(i)
-		f.Disp, f.Zone, f.From, f.GTIN = it.disp, s.idOf(it.zone), s.idOf(it.from), s.gtinOf(it.key)
+		f.Disp, f.Zone, f.From, f.GTIN = it.Disposition, s.idOf(it.Zone), s.idOf(it.From), s.gtinOf(it.key)
 		return s.itemEnv(&f, it)
 	case event.AboutStock:
 		product, ok := s.bound.cfg.Catalog.ByGTIN(t.GTIN)

@@ -4,26 +4,30 @@ import (
 	"lintel/engine/event"
 )
 
+// handleAfter is after how many milliseconds a handheld that hears what was carried in through a
+// door declares it stock: before, it may be in a guest's bag.
+const handleAfter = 10 * 60_000
+
 // place puts the item into a zone (0: nowhere known) as of time t, without telling. What is
 // sellable stays so, within or out of customers' reach as the zone has it; a tag that nobody
 // declared stock becomes stock where only stock lies, unless somebody carried it in through a door.
 func (s *State) place(i int32, zone uint16, t int64, declared bool) {
 	s.change(i, func(it *item) {
-		if it.zone != zone {
-			it.from = it.zone
+		if it.Zone != zone {
+			it.From = it.Zone
 		}
-		it.zone = zone
-		it.since, it.sure = t, t
-		kind := s.zone(zone).kind
+		it.Zone = zone
+		it.Since, it.Sure = t, t
+		kind := s.zone(zone).Kind
 		switch {
 		case zone == 0 || it.product < 0:
-		case it.disp.Sellable():
+		case it.Disposition.Sellable():
 			if kind != event.Exit {
-				it.disp = sellableIn(kind)
+				it.Disposition = sellableIn(kind)
 			}
-		case it.disp == event.Unknown && declaresStock(kind) && (!s.brought(i, t) || declared && s.brought(i, t-handleAfter)):
-			it.disp = sellableIn(kind)
-			s.takeForStock(i)
+		case it.Disposition == event.Unknown && declaresStock(kind) && (!s.presence.Brought(i, t) || declared && s.presence.Brought(i, t-handleAfter)):
+			it.Disposition = sellableIn(kind)
+			s.presence.TakeForStock(i)
 		}
 	})
 }
@@ -34,18 +38,9 @@ func (s *State) arrive(i int32, zone uint16, t int64, point uint16, declared boo
 		return
 	}
 	it := s.item(i)
-	returns := it.zone == 0 && it.from == zone
-	if s.zone(it.zone).kind == event.Exit && !declared {
-		s.learnReturn(i, it.zone)
-	}
+	returns := it.Zone == 0 && it.From == zone
 	s.place(i, zone, t, declared)
-	it.flags &^= flagDeclared | flagFaint
-	if returns && !declared {
-		it.flags |= flagFaint
-	}
-	if declared {
-		it.flags |= flagDeclared
-	}
+	it.Declared, it.Faint = declared, returns && !declared
 	was := it.flags & flagMissing
 	it.flags &^= flagMissing | flagMissed
 	s.emitItem(event.Arrived, i, t, func(f *event.Fact) { f.Point = s.idOf(point) })
@@ -65,7 +60,8 @@ func (s *State) leaveZone(i int32, c event.Cause, t int64, point uint16) {
 		return
 	}
 	s.place(i, 0, t, false)
-	s.item(i).flags &^= flagDeclared | flagFaint
+	it := s.item(i)
+	it.Declared, it.Faint = false, false
 	s.emitItem(c, i, t, func(f *event.Fact) { f.Point = s.idOf(point) })
 	s.tellStock(t)
 }
@@ -74,20 +70,20 @@ func (s *State) leaveZone(i int32, c event.Cause, t int64, point uint16) {
 // business event says so.
 func (s *State) declare(i int32, zone uint16, t int64, point uint16) {
 	it := s.item(i)
-	if it.zone == zone {
-		if t > it.sure {
-			it.sure = t // like seen, this is evidence, and written when its traces are released
-			if it.ev < 0 || point == 0 || s.epochOf(t) <= s.epochOf(s.clock)-min(freeAfter, traceEpochs) {
+	if it.Zone == zone {
+		if t > it.Sure {
+			it.Sure = t // like seen, this is evidence, and written when its traces are released
+			if point == 0 || !s.presence.Keeps(&it.Known, t) {
 				s.touch(i) // too late to be evidence, or no read at all
 			}
 		}
-		if !s.replaying && t >= it.since && it.flags&flagDeclared == 0 && s.zone(zone).kind != event.Exit {
-			it.flags |= flagDeclared
+		if !s.replaying && t >= it.Since && !it.Declared && s.zone(zone).Kind != event.Exit {
+			it.Declared = true
 			s.touch(i)
 		}
 		return
 	}
-	if t <= it.sure {
+	if t <= it.Sure {
 		return // something newer is known; of two places in one millisecond the first stands, so that a repeated batch changes nothing
 	}
 	s.arrive(i, zone, t, point, true)

@@ -1,16 +1,12 @@
 package engine
 
 import (
-	"fmt"
-	"math"
-	"math/bits"
 	"math/rand/v2"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
-	"pgregory.net/rapid"
 
 	"lintel/engine/epc"
 	"lintel/engine/event"
@@ -140,100 +136,6 @@ func TestBordersDoNotFlap(t *testing.T) {
 	}
 }
 
-// The bound of silence against its definition: the smallest number of epochs that a tag with the
-// estimated rate stays unheard in with no more than the given chance, (1-p)^k <= exp(-looks).
-func TestSilenceIsTheBinomialBound(t *testing.T) {
-	rapid.Check(t, func(rt *rapid.T) {
-		h := rapid.Uint64Min(1).Draw(rt, "hits") | 1
-		looks := rapid.Float64Range(1, 20).Draw(rt, "looks")
-		k := silence(h, looks)
-		require.GreaterOrEqual(rt, k, int64(minSilence))
-		require.LessOrEqual(rt, k, int64(traceEpochs))
-		q := 1 - float64(bits.OnesCount64(h)+1)/float64(bits.Len64(h)+2)
-		if k < traceEpochs {
-			require.LessOrEqual(rt, math.Pow(q, float64(k)), math.Exp(-looks)*(1+1e-9))
-		}
-		if k > minSilence {
-			require.Greater(rt, math.Pow(q, float64(k-1)), math.Exp(-looks)*(1-1e-9))
-		}
-	})
-}
-
-// The chance of a false departure against its promise, by drawing tags that are there: fewer than
-// one in a hundred hours and items, for rates that readers have.
-func TestPresentTagsRarelyLeave(t *testing.T) {
-	looks := goneLooks * math.Log(1/0.01)
-	for _, p := range []float64{0.25, 0.4, 0.6, 0.9} {
-		t.Run(fmt.Sprint(p), func(t *testing.T) {
-			rng := rand.New(rand.NewPCG(1, uint64(p*100)))
-			var h uint64
-			silent, left := int64(0), 0
-			const epochs = 3600 * 300
-			for range epochs {
-				if rng.Float64() < p {
-					h = h<<uint(min(silent+1, 64)) | 1
-					silent = 0
-					continue
-				}
-				if silent++; h != 0 && bits.Len64(h) > 32 && silent == silence(h, looks) {
-					left++
-				}
-			}
-			t.Logf("left %d times in 300 hours", left)
-			require.LessOrEqual(t, left, 60)
-		})
-	}
-}
-
-// A trace against a plain record of every read: the epochs heard, and the strongest read of each
-// slot.
-func TestTraceRemembersTheLastEpochs(t *testing.T) {
-	cfg := testConfig(t, testRules)
-	rapid.Check(t, func(rt *rapid.T) {
-		s := NewMachine("umberhithe", cfg)
-		s.advance(opening)
-		i := s.create(book(1, 1), "")
-		pt := s.point(s.numbers["shelf-a-1"])
-		base := s.epochOf(opening)
-		heard := map[int64]int8{}
-		last := int64(-1 << 40)
-		e := base
-		for range rapid.IntRange(1, 60).Draw(rt, "reads") {
-			e += rapid.SampledFrom([]int64{0, 0, 1, 1, 1, 2, 3, 9, 40, -1, -2, -5, -20}).Draw(rt, "step")
-			db := int8(rapid.IntRange(-80, -40).Draw(rt, "db"))
-			_, had := heard[e]
-			tooOld := e <= last-traceEpochs
-			fresh := s.hear(i, pt, e*s.bound.epoch, int16(db)*10)
-			require.Equal(rt, !had && !tooOld, fresh)
-			if !tooOld {
-				if old, ok := heard[e]; !ok || db > old {
-					heard[e] = db
-				}
-				last = max(last, e)
-			}
-		}
-		tr := &s.presence.traces[s.item(i).ev]
-		require.Equal(rt, last, tr.last)
-		for k := range int64(traceEpochs) {
-			_, ok := heard[last-k]
-			require.Equal(rt, ok, tr.bits>>uint(k)&1 == 1, "%d epochs before the last", k)
-		}
-		for k := range int64(scoreEpochs) {
-			at := last - k
-			if tr.bits>>uint(k)&1 == 0 {
-				continue
-			}
-			want := int8(-128)
-			for o := at / slotEpochs * slotEpochs; o < at/slotEpochs*slotEpochs+slotEpochs; o++ {
-				if db, ok := heard[o]; ok {
-					want = max(want, db)
-				}
-			}
-			require.Equal(rt, want, tr.peak[slotOf(at)], "%d epochs before the last", k)
-		}
-	})
-}
-
 // What is known of a deaf reader and of badly heard items outlives the evidence, so it must come
 // back from records.
 func TestLoadingWhileDeafChangesNothing(t *testing.T) {
@@ -254,7 +156,6 @@ func TestLoadingWhileDeafChangesNothing(t *testing.T) {
 		sh.read("shelf-b-1", -54, keys[4:]...)
 		sh.pass(time.Second)
 	}
-	require.NotZero(t, sh.s.readers.at(sh.s.numbers["shelf-a-1"]).since, "it was deaf")
 	s, rec := NewMachine("umberhithe", sh.cfg), records{}
 	for i := range sh.log {
 		e := sh.log[i]

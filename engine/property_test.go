@@ -179,7 +179,7 @@ func requireTrueStock(rt require.TestingT, s *Machine) {
 	want := make(map[stockKey]int32)
 	for i := range s.count {
 		if it := s.item(i); s.inStock(it) {
-			want[stockKey{it.product, it.zone}]++
+			want[stockKey{it.product, it.Zone}]++
 		}
 	}
 	require.Equal(rt, want, s.stock)
@@ -190,8 +190,8 @@ func whereabouts(s *Machine) string {
 	var lines []string
 	for i := range s.count {
 		it := s.item(i)
-		lines = append(lines, fmt.Sprintf("%v in %s since %d seen %d %s declared %v", it.key, s.idOf(it.zone), it.since,
-			it.seen, it.disp, it.flags&flagDeclared != 0))
+		lines = append(lines, fmt.Sprintf("%v in %s since %d seen %d %s declared %v", it.key, s.idOf(it.Zone), it.Since,
+			it.Seen, it.Disposition, it.flags&flagDeclared != 0))
 	}
 	slices.Sort(lines)
 	return strings.Join(lines, "\n")

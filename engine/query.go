@@ -39,9 +39,9 @@ func (s *State) Item(k epc.Key) (ItemInfo, bool) {
 
 func (s *State) info(it *item) ItemInfo {
 	return ItemInfo{
-		Key: it.key, Text: event.KeyText(it.key, s.text(it)), GTIN: s.gtinOf(it.key), Product: int(it.product), Disposition: it.disp,
-		Zone: s.idOf(it.zone), From: s.idOf(it.from), Point: s.idOf(it.point), Since: it.since, Seen: it.seen,
-		Declared: it.flags&flagDeclared != 0, Foreign: it.flags&flagForeign != 0,
+		Key: it.key, Text: event.KeyText(it.key, s.text(it)), GTIN: s.gtinOf(it.key), Product: int(it.product), Disposition: it.Disposition,
+		Zone: s.idOf(it.Zone), From: s.idOf(it.From), Point: s.idOf(it.Point), Since: it.Since, Seen: it.Seen,
+		Declared: it.Declared, Foreign: it.flags&flagForeign != 0,
 	}
 }
 
@@ -76,8 +76,8 @@ func (s *State) Items(f ItemFilter, limit int) []ItemInfo {
 	for i := range s.count {
 		it := s.item(i)
 		switch {
-		case zone != 0 && it.zone != zone:
-		case f.Disposition != nil && it.disp != *f.Disposition:
+		case zone != 0 && it.Zone != zone:
+		case f.Disposition != nil && it.Disposition != *f.Disposition:
 		case it.key.Compare(f.After) <= 0:
 		case f.GTINs != nil && !slices.Contains(f.GTINs, s.gtinOf(it.key)):
 		default:
@@ -219,10 +219,9 @@ func (s *State) ReadPoints() []ReadPointInfo {
 	list := make([]ReadPointInfo, len(points))
 	for i := range points {
 		list[i].Index = i
-		if n := s.numbers[points[i].ID]; int(n) < len(s.readers.points) {
-			r := s.readers.points[n]
-			list[i].Last, list[i].Silent, list[i].Warnings = r.last, r.silent, s.readerWarnings(n, &r)
-		}
+		n := s.numbers[points[i].ID]
+		list[i].Last, list[i].Silent = s.presence.Reports(n)
+		list[i].Warnings = s.presence.Warnings(n)
 	}
 	return list
 }
@@ -232,7 +231,7 @@ func (s *State) ZoneCounts() map[string]int {
 	counts := make(map[string]int)
 	perName := make([]int, len(s.names)+1)
 	for i := range s.count {
-		perName[s.item(i).zone]++
+		perName[s.item(i).Zone]++
 	}
 	for n, c := range perName {
 		if n > 0 && c > 0 {

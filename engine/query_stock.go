@@ -95,7 +95,7 @@ func (p *picker) product(product int32, limits []limit) {
 	}
 	inKind := func(k event.ZoneKind) (sum int) {
 		for _, z := range p.zones {
-			if s.zone(z).kind == k {
+			if s.zone(z).Kind == k {
 				sum += count[z]
 			}
 		}
@@ -105,7 +105,7 @@ func (p *picker) product(product int32, limits []limit) {
 	over := make(map[uint16]int) // by zone, beyond its maximum
 	spare := make(map[uint16]int)
 	for _, z := range p.zones {
-		if k := s.zone(z).kind; k == event.Stockroom || k == event.Receiving {
+		if k := s.zone(z).Kind; k == event.Stockroom || k == event.Receiving {
 			spare[z] = count[z]
 		}
 	}
@@ -146,7 +146,7 @@ func (p *picker) product(product int32, limits []limit) {
 	}
 	if back, ok := p.firstStockroom(); ok {
 		for _, z := range p.zones {
-			if over[z] > 0 && s.zone(z).kind != event.Stockroom {
+			if over[z] > 0 && s.zone(z).Kind != event.Stockroom {
 				p.add(product, z, back, over[z], true)
 			}
 		}
@@ -157,7 +157,7 @@ func (p *picker) product(product int32, limits []limit) {
 func (p *picker) keep(l limit, spare map[uint16]int) {
 	left := l.min
 	for _, z := range p.zones {
-		if z == l.zone || l.zone == 0 && p.s.zone(z).kind == l.kind {
+		if z == l.zone || l.zone == 0 && p.s.zone(z).Kind == l.kind {
 			n := min(left, spare[z])
 			spare[z] -= n
 			left -= n
@@ -167,7 +167,7 @@ func (p *picker) keep(l limit, spare map[uint16]int) {
 
 // spread divides what a kind of zones has too much among its zones, those with most first.
 func (p *picker) spread(k event.ZoneKind, much int, count, over map[uint16]int) {
-	zones := slices.DeleteFunc(slices.Clone(p.zones), func(z uint16) bool { return p.s.zone(z).kind != k || count[z] == 0 })
+	zones := slices.DeleteFunc(slices.Clone(p.zones), func(z uint16) bool { return p.s.zone(z).Kind != k || count[z] == 0 })
 	slices.SortStableFunc(zones, func(a, b uint16) int { return cmp.Compare(count[b], count[a]) })
 	for _, z := range zones {
 		n := min(much, count[z])
@@ -187,13 +187,13 @@ func (p *picker) serve(product int32, n need, count map[uint16]int, inKind int, 
 		Product: int(product), GTIN: s.gtinAt(product), Zone: s.idOf(n.zone), Kind: n.kind, Count: have, Min: n.min,
 		Max: n.max, HasMin: n.hasMin, HasMax: n.hasMax,
 	}}
-	to, ok := n.zone, s.zone(n.zone).known
+	to, ok := n.zone, s.zone(n.zone).Known
 	if n.zone == 0 {
 		to, ok = p.zoneOf(product, n.kind)
 	}
 	for _, from := range []map[uint16]int{spare, over} {
 		for _, z := range p.zones {
-			if !ok || z == to || n.zone == 0 && s.zone(z).kind == n.kind || from[z] == 0 {
+			if !ok || z == to || n.zone == 0 && s.zone(z).Kind == n.kind || from[z] == 0 {
 				continue
 			}
 			take := min(from[z], n.short-row.Supplied)
@@ -211,12 +211,12 @@ func (p *picker) serve(product int32, n need, count map[uint16]int, inKind int, 
 // zoneOf is the zone of a kind to which a product goes: its home zone, else the first.
 func (p *picker) zoneOf(product int32, k event.ZoneKind) (uint16, bool) {
 	for _, id := range p.s.bound.cfg.Catalog.At(int(product)).HomeZones {
-		if n := p.s.numbers[id]; p.s.zone(n).known && p.s.zone(n).kind == k {
+		if n := p.s.numbers[id]; p.s.zone(n).Known && p.s.zone(n).Kind == k {
 			return n, true
 		}
 	}
 	for _, z := range p.zones {
-		if p.s.zone(z).kind == k {
+		if p.s.zone(z).Kind == k {
 			return z, true
 		}
 	}
@@ -225,7 +225,7 @@ func (p *picker) zoneOf(product int32, k event.ZoneKind) (uint16, bool) {
 
 func (p *picker) firstStockroom() (uint16, bool) {
 	for _, z := range p.zones {
-		if p.s.zone(z).kind == event.Stockroom {
+		if p.s.zone(z).Kind == event.Stockroom {
 			return z, true
 		}
 	}
@@ -251,14 +251,14 @@ func (p *picker) choose() {
 	}
 	for i := range s.count {
 		it := s.item(i)
-		k := stockKey{it.product, it.zone}
+		k := stockKey{it.product, it.Zone}
 		if list, ok := have[k]; ok && s.inStock(it) {
 			have[k] = append(list, i)
 		}
 	}
 	for _, list := range have {
 		slices.SortFunc(list, func(a, b int32) int {
-			return cmp.Or(cmp.Compare(s.item(a).since, s.item(b).since), s.item(a).key.Compare(s.item(b).key))
+			return cmp.Or(cmp.Compare(s.item(a).Since, s.item(b).Since), s.item(a).key.Compare(s.item(b).key))
 		})
 	}
 	for i := range p.picks {

@@ -22,9 +22,9 @@ func (s *State) foldRecorded(f *event.Fact) {
 		}
 		// Reports between facts were not recorded: a point that is heard has no time of its last
 		// report here, so that it does not go silent by itself.
-		*s.readers.at(pt.name) = readerState{}
+		s.presence.TakeReport(pt.Name, 0, false)
 		if f.Cause == event.Silent {
-			*s.readers.at(pt.name) = readerState{silent: true, last: f.At - pt.silent}
+			s.presence.TakeReport(pt.Name, f.At-pt.Silent, true)
 		}
 		s.emit(*f)
 		s.meetReader(len(s.out.Facts)-1, pt)
@@ -42,8 +42,8 @@ func (s *State) foldRecorded(f *event.Fact) {
 			}
 		}
 		it := s.item(i)
-		it.disp, it.zone, it.from = f.Disp, s.name(f.Zone), s.name(f.From)
-		it.since, it.sure, it.seen = f.At, f.At, f.At
+		it.Disposition, it.Zone, it.From = f.Disp, s.name(f.Zone), s.name(f.From)
+		it.Since, it.Sure, it.Seen = f.At, f.At, f.At
 		s.emit(*f)
 		s.meetItem(len(s.out.Facts)-1, i)
 	}
@@ -63,6 +63,7 @@ func (s *State) forget() {
 		s.item(i).flags &^= flagDirty
 	}
 	s.alerts.Forget()
+	s.presence.Forget()
 	s.counts.Forget()
 	s.dirty = dirt{items: s.dirty.items[:0], stock: s.dirty.stock}
 }

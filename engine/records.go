@@ -11,10 +11,10 @@ import (
 	"lintel/engine/alert"
 	"lintel/engine/epc"
 	"lintel/engine/event"
+	"lintel/engine/presence"
 )
 
 const (
-	asideDoor    = "door/"    // what is remembered of an item at a door; 16 bytes of its identity and two of the door's number follow
 	asideDoubled = "doubled/" // value: when an item was told as heard in two places, eight bytes, big endian
 )
 
@@ -38,7 +38,6 @@ type dirt struct {
 	stock   []stockKey // stock facts that are owed within one Step
 	gone    []RecordName
 	doubled []epc.Key
-	doors   []doorItem
 }
 
 // RecordName names a record.
@@ -47,7 +46,19 @@ type RecordName struct{ Kind, Key string }
 const itemVersion = 1
 
 // keptFlags are those that an item's record holds; the others follow from other records.
-const keptFlags = flagDeclared | flagFaint | flagForeign | flagMissed | flagMissing
+const keptFlags = flagForeign | flagMissed | flagMissing
+
+// stored returns the flags of an item's record.
+func (it *item) stored() itemFlags {
+	f := it.flags & keptFlags
+	if it.Declared {
+		f |= flagDeclared
+	}
+	if it.Faint {
+		f |= flagFaint
+	}
+	return f
+}
 
 // flush returns the records that changed since the last call, in a fixed order of kinds.
 func (s *State) flush() []Change {
@@ -69,9 +80,7 @@ func (s *State) flush() []Change {
 	for _, g := range s.dirty.gone { // first, since it may have been made again
 		changes = append(changes, Change{Kind: g.Kind, Key: g.Key})
 	}
-	for _, k := range s.dirty.doors {
-		changes = append(changes, s.doorChange(k))
-	}
+	s.presence.Flush(func(key string, value []byte) { changes = append(changes, Change{event.KindAside, key, value}) })
 	for _, k := range s.dirty.doubled {
 		changes = append(changes, s.doubledChange(k))
 	}
@@ -83,13 +92,13 @@ func (s *State) flush() []Change {
 // appendItem writes an item's record: about 25 bytes, so that with its key it costs a Redis hash
 // less than 120.
 func (s *State) appendItem(b []byte, it *item) []byte {
-	b = append(b, itemVersion, byte(it.disp), byte(it.flags&keptFlags))
-	b = binary.AppendUvarint(b, uint64(it.zone))
-	b = binary.AppendUvarint(b, uint64(it.from))
-	b = binary.AppendUvarint(b, uint64(it.point))
-	b = binary.AppendVarint(b, it.since)
-	b = binary.AppendVarint(b, it.sure-it.since)
-	b = binary.AppendVarint(b, it.seen-it.since)
+	b = append(b, itemVersion, byte(it.Disposition), byte(it.stored()))
+	b = binary.AppendUvarint(b, uint64(it.Zone))
+	b = binary.AppendUvarint(b, uint64(it.From))
+	b = binary.AppendUvarint(b, uint64(it.Point))
+	b = binary.AppendVarint(b, it.Since)
+	b = binary.AppendVarint(b, it.Sure-it.Since)
+	b = binary.AppendVarint(b, it.Seen-it.Since)
 	b = binary.AppendUvarint(b, s.registered[it.key])
 	return append(b, s.text(it)...)
 }
@@ -138,18 +147,17 @@ func (s *State) loadItem(key string, v []byte) error {
 	}
 	i := s.create(k, string(v))
 	it := s.item(i)
-	it.disp, it.flags = disp, it.flags|flags&keptFlags
-	it.zone, it.from, it.point = uint16(u[0]), uint16(u[1]), uint16(u[2])
-	it.since, it.sure, it.seen = since, since+sure, since+ago
+	it.flags |= flags & keptFlags
+	it.Known = presence.Known{
+		Zone: uint16(u[0]), From: uint16(u[1]), Point: uint16(u[2]), Since: since, Sure: since + sure, Seen: since + ago,
+		Disposition: disp, Declared: flags&flagDeclared != 0, Faint: flags&flagFaint != 0,
+	}
 	s.stockAdd(it, +1)
 	return nil
 }
 
 // metaVersion 2 adds what is known of the reports of a door's readers.
-const (
-	metaVersion = 2
-	pointFields = 11
-)
+const metaVersion = 2
 
 func (s *State) appendMeta(b []byte) []byte {
 	b = msgp.AppendArrayHeader(b, 8)
@@ -158,18 +166,7 @@ func (s *State) appendMeta(b []byte) []byte {
 	b = msgp.AppendInt64(b, s.clock)
 	b = msgp.AppendInt64(b, s.factMs)
 	b = msgp.AppendUint32(b, s.factN)
-	b = msgp.AppendArrayHeader(b, uint32(pointFields*len(s.readers.points)))
-	for _, p := range s.readers.points {
-		b = msgp.AppendInt64(b, p.last)
-		b = msgp.AppendBool(b, p.silent)
-		for _, v := range []int64{p.since, p.rhythm, p.load, p.hits} {
-			b = msgp.AppendInt64(b, v)
-		}
-		for _, v := range []int64{p.own, p.newest, p.lag, p.every} {
-			b = msgp.AppendInt64(b, v)
-		}
-		b = msgp.AppendBytes(b, p.loud.Append(nil))
-	}
+	b = s.presence.AppendReaders(b)
 	b = msgp.AppendArrayHeader(b, uint32(2*len(s.marks)))
 	for _, m := range s.marks {
 		b = msgp.AppendInt64(b, m.at)
@@ -186,7 +183,7 @@ type Meta struct {
 	clock  int64
 	factMs int64
 	factN  uint32
-	points []readerState
+	points presence.Readers
 	marks  []mark
 }
 
@@ -202,18 +199,7 @@ func DecodeMeta(b []byte) (Meta, error) {
 		return m, fmt.Errorf("meta record has version %d, this Lintel reads 1 to %d", version, metaVersion)
 	}
 	m.seq, m.clock, m.factMs, m.factN = r.Uint64(), r.Int64(), r.Int64(), r.Uint32()
-	fields := pointFields
-	if version == 1 {
-		fields = 6
-	}
-	for n := r.Array() / fields; n > 0 && r.Err() == nil; n-- {
-		p := readerState{last: r.Int64(), silent: r.Bool(), since: r.Int64(), rhythm: r.Int64(), load: r.Int64(), hits: r.Int64()}
-		if version > 1 {
-			p.own, p.newest, p.lag, p.every = r.Int64(), r.Int64(), r.Int64(), r.Int64()
-			p.loud.Decode(r.Bytes())
-		}
-		m.points = append(m.points, p)
-	}
+	m.points = presence.DecodeReaders(&r, version == 1)
 	for n := r.Array() / 2; n > 0 && r.Err() == nil; n-- {
 		m.marks = append(m.marks, mark{at: r.Int64(), seq: r.Uint64()})
 	}
@@ -226,9 +212,8 @@ func DecodeMeta(b []byte) (Meta, error) {
 
 // Loader builds a state from its records and then from the tail of the journal.
 type Loader struct {
-	s     *State
-	m     Meta
-	doors []doorRecord
+	s *State
+	m Meta
 }
 
 // NewLoader begins to load a site whose meta record is m, folded with cfg, which must hold the
@@ -248,7 +233,8 @@ func NewLoader(site string, cfg *Config, m Meta, names map[uint16]string) (*Load
 	s.bind(cfg)
 	s.alerts.Begin(m.seq, m.clock)
 	s.seq, s.clock, s.factMs, s.factN = m.seq, m.clock, m.factMs, m.factN
-	s.readers.points, s.marks = m.points, m.marks
+	s.presence.LoadReaders(m.points)
+	s.marks = m.marks
 	l.s = s
 	return l, nil
 }
@@ -263,12 +249,8 @@ func (l *Loader) Record(kind, key string, value []byte) error {
 			return fmt.Errorf("%s: %w", key, err)
 		}
 	case event.KindAside:
-		if k, ok := strings.CutPrefix(key, asideDoor); ok {
-			r, err := decodeDoor(k, value)
-			if err == nil {
-				l.doors = append(l.doors, r)
-			}
-			return err
+		if k, ok := strings.CutPrefix(key, presence.DoorPrefix); ok {
+			return l.s.presence.Load(k, value)
 		}
 		if k, ok := strings.CutPrefix(key, asideDoubled); ok {
 			return l.s.loadDoubled(k, value)
@@ -297,8 +279,7 @@ func (l *Loader) Replay(e *event.Entry) {
 		l.start()
 	}
 	if s.advance(e.At) {
-		s.expire()
-		s.settle()
+		s.presence.Advance()
 	}
 	switch e.Kind {
 	case event.EntryReads:
@@ -312,7 +293,7 @@ func (l *Loader) Replay(e *event.Entry) {
 	case event.EntryConfig:
 		for _, p := range e.Config {
 			if p.Doc == LayoutDocument(s.site) {
-				s.forgetEvidence()
+				s.presence.ForgetEvidence()
 			}
 		}
 	}
@@ -321,14 +302,11 @@ func (l *Loader) Replay(e *event.Entry) {
 func (l *Loader) start() {
 	s := l.s
 	s.replaying = true
+	s.presence.Replay(true)
 	s.clock = 0
 	s.out = &Batch{}
 	s.counts.Loaded(func(id string) uint16 { return s.numbers[id] })
-	for _, r := range l.doors {
-		if i := s.find(r.key); i >= 0 {
-			s.portals.memory[doorItem{i, r.zone}] = &r.value
-		}
-	}
+	s.presence.Loaded(s.find)
 	s.alerts.Start()
 }
 
@@ -339,6 +317,8 @@ func (l *Loader) Machine() *Machine {
 		l.start()
 	}
 	s.clock = l.m.clock
+	s.presence.Begin(s.clock)
+	s.presence.Replay(false)
 	s.silenceSeen = s.clock
 	s.replaying, s.out = false, nil
 	for _, i := range s.dirty.items {

@@ -6,6 +6,7 @@ import (
 
 	"lintel/engine/alert"
 	"lintel/engine/event"
+	"lintel/engine/presence"
 	"lintel/rules"
 )
 
@@ -41,16 +42,16 @@ func (b *binding) bindSilence() {
 }
 
 // silentPoints calls f for each silent read point that a rule may ask about.
-func (s *State) silentPoints(f func(pt *pointInfo, last int64)) {
+func (s *State) silentPoints(f func(pt *presence.Point, last int64)) {
 	if len(s.bound.silenceRules) == 0 {
 		return
 	}
-	for _, pt := range s.bound.points {
-		if pt == nil || pt.silent == 0 || int(pt.name) >= len(s.readers.points) {
+	for _, pt := range s.bound.layout.Points {
+		if pt == nil || pt.Silent == 0 {
 			continue
 		}
-		if r := &s.readers.points[pt.name]; r.silent && r.last != 0 {
-			f(pt, r.last)
+		if last, silent := s.presence.Reports(pt.Name); silent && last != 0 {
+			f(pt, last)
 		}
 	}
 }
@@ -58,7 +59,7 @@ func (s *State) silentPoints(f func(pt *pointInfo, last int64)) {
 // silenceNext returns when the next evaluation of a silence is due, math.MaxInt64: never.
 func (s *State) silenceNext() int64 {
 	next := int64(math.MaxInt64)
-	s.silentPoints(func(_ *pointInfo, last int64) {
+	s.silentPoints(func(_ *presence.Point, last int64) {
 		_, n := looksAround(s.clock - last)
 		next = min(next, last+n)
 	})
@@ -70,21 +71,21 @@ func (s *State) silenceNext() int64 {
 func (s *State) meetSilence() {
 	before := s.silenceSeen
 	s.silenceSeen = s.clock
-	s.silentPoints(func(pt *pointInfo, last int64) {
+	s.silentPoints(func(pt *presence.Point, last int64) {
 		was, _ := looksAround(before - last)
-		if now, _ := looksAround(s.clock - last); now > max(was, pt.silent) {
-			s.meetSilenceOf(pt, last+max(was, pt.silent), last+now)
+		if now, _ := looksAround(s.clock - last); now > max(was, pt.Silent) {
+			s.meetSilenceOf(pt, last+max(was, pt.Silent), last+now)
 		}
 	})
 }
 
 // meetSilenceOf evaluates the rules at a moment of a silence. A rule that was true at the moment
 // before has had its occasion: what a person closed meanwhile is not raised again.
-func (s *State) meetSilenceOf(pt *pointInfo, before, now int64) {
-	f := event.Fact{Cause: event.Silent, At: now, Point: pt.id, Seq: s.seq}
+func (s *State) meetSilenceOf(pt *presence.Point, before, now int64) {
+	f := event.Fact{Cause: event.Silent, At: now, Point: pt.ID, Seq: s.seq}
 	then := f
 	then.At = before
-	subject := alert.Reader(pt.id)
+	subject := alert.Reader(pt.ID)
 	for _, r := range s.bound.silenceRules {
 		if s.alerts.About(subject, r.Name) != nil || !s.alerts.True(r, s.readerEnvAt(&then, pt, before)) {
 			s.alerts.MeetRule(r, subject, &f, s.readerEnvAt(&f, pt, now))

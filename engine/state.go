@@ -12,6 +12,7 @@ import (
 	"lintel/engine/alert"
 	"lintel/engine/epc"
 	"lintel/engine/event"
+	"lintel/engine/presence"
 	"lintel/engine/stocktake"
 	"lintel/rules"
 )
@@ -21,8 +22,8 @@ import (
 // place.
 //
 // Two kinds of memory make it up. Records (items, alerts, names, the meta record) are written in
-// the commit of each batch. Evidence (which reads were heard lately, presence.go and portal.go) is
-// never written: it is a function of the reads of the last evidenceEpochs epochs, so a worker that
+// the commit of each batch. Evidence (which reads were heard lately, package presence) is
+// never written: it is a function of the reads of the last presence.EvidenceEpochs epochs, so a worker that
 // loads a site rebuilds it exactly from the tail of the journal. Evidence may therefore depend on
 // nothing but recent entries and the layout.
 type State struct {
@@ -46,9 +47,7 @@ type State struct {
 	stock   map[stockKey]int32
 	doubled map[epc.Key]int64 // items told as heard in two places, with when, see doubled.go
 
-	presence    traceBook
-	portals     portals
-	readers     readers
+	presence    *presence.Site
 	silenceSeen int64 // until when silences were evaluated, see silence.go
 	alerts      *alert.Book
 	counts      stocktake.Book
@@ -61,7 +60,7 @@ type State struct {
 	gtins [gtinSlots]gtinWords // of the products of the last facts
 	env   rules.Env            // what a rule sees, reused
 
-	scratchPoints []*pointInfo
+	scratchPoints []*presence.Point
 	scratchZones  []uint16
 
 	replaying bool // rebuilding evidence from the journal's tail: nothing is decided or told
@@ -73,34 +72,25 @@ type mark struct {
 	seq uint64
 }
 
-// item is one tagged thing: 56 bytes, since a shop has up to a million.
+// item is one tagged thing: 64 bytes, since a shop has up to a million.
 type item struct {
-	key     epc.Key
-	since   int64  // when it came to where it is, Unix milliseconds
-	sure    int64  // until when it is known to have stayed there: what is older moves it no more
-	seen    int64  // when it was last heard
-	product int32  // catalogue index, -1: not known
-	ev      int32  // evidence index, -1: none
-	zone    uint16 // name number, 0: nowhere known
-	from    uint16 // the zone before that
-	point   uint16 // read point that last heard it
-	disp    event.Disposition
+	key epc.Key
+	presence.Known
+	product int32 // catalogue index, -1: not known
 	flags   itemFlags
 }
 
 type itemFlags uint8
 
 const (
-	flagDeclared itemFlags = 1 << iota // a person or a till said where it is: only strong evidence moves it
+	flagDeclared itemFlags = 1 << iota // of records alone: Known.Declared
 	flagDirty                          // changed since the last Flush
 	_                                  // was in use
 	flagText                           // its words are in State.texts
-	// it left and was heard again where it was: the readers hear it badly there, and their silence
-	// says nothing
-	flagFaint
-	flagForeign // told as foreign
-	flagMissed  // the last count of its zone did not hear it
-	flagMissing // told as missing
+	flagFaint                          // of records alone: Known.Faint
+	flagForeign                        // notified as foreign
+	flagMissed                         // the last count of its zone did not hear it
+	flagMissing                        // notified as missing
 )
 
 const pageBits = 12
@@ -122,7 +112,7 @@ func newState(site string) *State {
 		stock:      make(map[stockKey]int32),
 		doubled:    make(map[epc.Key]int64),
 	}
-	s.portals.init()
+	s.presence = presence.New(presenceItems{s}, presenceEvents{s})
 	s.alerts = alert.NewBook(site, alertShop{s})
 	return s
 }
@@ -165,19 +155,9 @@ func (s *State) idOf(n uint16) string {
 	return s.names[n-1]
 }
 
-func (s *State) zone(n uint16) *zoneInfo {
-	if int(n) < len(s.bound.zones) {
-		return &s.bound.zones[n]
-	}
-	return &s.bound.zones[0]
-}
+func (s *State) zone(n uint16) *presence.Zone { return s.bound.layout.Zone(n) }
 
-func (s *State) point(n uint16) *pointInfo {
-	if int(n) < len(s.bound.points) {
-		return s.bound.points[n]
-	}
-	return nil
-}
+func (s *State) point(n uint16) *presence.Point { return s.bound.layout.Point(n) }
 
 func (s *State) item(i int32) *item { return &s.pages[i>>pageBits][i&(1<<pageBits-1)] }
 
@@ -198,7 +178,7 @@ func (s *State) create(k epc.Key, text string) int32 {
 	s.count++
 	s.index[k] = i
 	it := s.item(i)
-	*it = item{key: k, product: -1, ev: -1}
+	*it = item{key: k, product: -1}
 	if text != "" {
 		it.flags |= flagText
 		s.texts[k] = text
@@ -248,6 +228,7 @@ func (s *State) advance(at int64) bool {
 		return false
 	}
 	s.clock = at
+	s.presence.Begin(at)
 	return true
 }
 
@@ -267,8 +248,8 @@ func (s *State) emit(f event.Fact) *event.Fact {
 func (s *State) emitItem(c event.Cause, i int32, at int64, more func(*event.Fact)) {
 	it := s.item(i)
 	f := event.Fact{
-		Cause: c, At: at, Key: it.key, Text: s.text(it), GTIN: s.gtinOf(it.key), Disp: it.disp,
-		Zone: s.idOf(it.zone), From: s.idOf(it.from), Point: s.idOf(it.point),
+		Cause: c, At: at, Key: it.key, Text: s.text(it), GTIN: s.gtinOf(it.key), Disp: it.Disposition,
+		Zone: s.idOf(it.Zone), From: s.idOf(it.From), Point: s.idOf(it.Point),
 	}
 	if more != nil {
 		more(&f)
@@ -298,13 +279,10 @@ func (s *State) dump(w io.Writer) {
 	for _, i := range order {
 		it := s.item(i)
 		put("item %v %q since %d sure %d seen %d product %d zone %d from %d point %d disp %d flags %d reg %d", it.key,
-			s.text(it), it.since, it.sure, it.seen,
-			it.product, it.zone, it.from, it.point, it.disp, it.flags&^(flagDirty), s.registered[it.key])
-		s.presence.digest(s, i, put)
+			s.text(it), it.Since, it.Sure, it.Seen,
+			it.product, it.Zone, it.From, it.Point, it.Disposition, it.stored(), s.registered[it.key])
 	}
-	s.portals.digest(put)
-	s.portals.digestMemory(s, put)
-	s.readers.digest(put)
+	s.presence.Digest(order, put)
 	for _, k := range slices.SortedFunc(maps.Keys(s.doubled), epc.Key.Compare) {
 		put("doubled %v %d", k, s.doubled[k])
 	}

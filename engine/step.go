@@ -1,9 +1,8 @@
 package engine
 
 import (
-	"math"
-
 	"lintel/engine/event"
+	"lintel/engine/presence"
 )
 
 // step folds one entry into the state of a site. It is the only place where a site changes.
@@ -44,9 +43,7 @@ func (s *State) step(cfg *Config, e *event.Entry) {
 // timers does what is due by the site clock. It runs when the clock moves and before the entry that
 // moved it, so that a batch cut in two, which has one time, is the same as a whole one.
 func (s *State) timers() {
-	s.expire()
-	s.settle()
-	s.listen()
+	s.presence.Advance()
 	s.meetSilence()
 	s.alerts.Advance()
 }
@@ -54,36 +51,13 @@ func (s *State) timers() {
 // NextTimer returns when, by the site clock in Unix milliseconds, something is due without any
 // further entry; math.MaxInt64: never.
 func (s *State) NextTimer() int64 {
-	next := min(s.portals.nextAt, s.alerts.Next())
-	if p := &s.presence; p.queued > 0 {
-		for e := p.done + 1; e < p.done+wheelBuckets; e++ {
-			if len(p.wheel[e%wheelBuckets]) > 0 {
-				next = min(next, (e+lateEpochs)*s.bound.epoch)
-				break
-			}
-		}
-	}
-	return min(next, s.readersNext(), s.silenceNext())
-}
-
-func (s *State) readersNext() int64 {
-	next := int64(math.MaxInt64)
-	for _, pt := range s.bound.points {
-		if pt == nil || pt.silent == 0 {
-			continue
-		}
-		if st := s.readers.at(pt.name); st.last != 0 && !st.silent {
-			next = min(next, st.last+pt.silent)
-		}
-	}
-	return next
+	return min(s.presence.Next(), s.alerts.Next(), s.silenceNext())
 }
 
 // rebind takes over a new configuration: every product's stock meets its rules anew, so that what
 // is already below its minimum is told.
 func (s *State) rebind(cfg *Config) {
 	s.bind(cfg)
-	s.readers.nextAt = 0
 	s.alerts.Withdraw()
 	if !s.bound.stockRules {
 		return
@@ -99,9 +73,7 @@ func (s *State) rebind(cfg *Config) {
 // foldReads folds a batch of reads in its order.
 func (s *State) foldReads(e *event.Entry) {
 	points := s.resolve(e)
-	if len(s.bound.doors) > 0 {
-		s.noteNewest(e, points)
-	}
+	s.presence.NoteNewest(e, points)
 	s.out.Reads += len(e.Reads)
 	for k := range e.Reads {
 		r := &e.Reads[k]
@@ -110,12 +82,12 @@ func (s *State) foldReads(e *event.Entry) {
 			s.out.Unplaced++
 			continue
 		}
-		if r.RSSI != event.NoRSSI && r.RSSI < pt.minRSSI {
+		if r.RSSI != event.NoRSSI && r.RSSI < pt.MinRSSI {
 			s.out.Weak++
 			continue
 		}
-		zone := pt.zone
-		if r.Zone != 0 && pt.role == event.Handheld {
+		zone := pt.Zone
+		if r.Zone != 0 && pt.Role == event.Handheld {
 			zone = s.scratchZones[r.Zone-1]
 		}
 		if zone == 0 {
@@ -131,42 +103,26 @@ func (s *State) foldReads(e *event.Entry) {
 		}
 		// A clock that runs ahead does not put a read into the future of the entry that brought it.
 		t := min(r.T, e.At)
-		fresh := s.hear(i, pt, t, r.RSSI)
-		if it := s.item(i); t >= it.seen {
-			it.seen, it.point = t, pt.name
-			if it.ev < 0 {
-				s.touch(i) // too late to be evidence, so the record must say so
-			}
-		}
-		switch pt.role {
-		case event.Fixed:
-			if fresh && !s.replaying {
-				s.consider(i, pt, t)
-				s.lookDoubled(i, pt, t)
-			}
-		case event.Portal:
-			s.pass(i, pt, r, e.At)
-		case event.Handheld, event.Desk:
-			s.forgetBefore(s.item(i), s.epochOf(t))
-			s.declare(i, zone, t, pt.name)
+		if s.presence.Read(i, pt, zone, t, e.At, r) {
+			s.lookDoubled(i, pt, t)
 		}
 	}
 }
 
 // resolve looks up the names of an entry once, and notes that its read points are alive.
-func (s *State) resolve(e *event.Entry) []*pointInfo {
+func (s *State) resolve(e *event.Entry) []*presence.Point {
 	s.scratchPoints = s.scratchPoints[:0]
 	for _, id := range e.Points {
 		pt := s.point(s.numbers[id])
 		s.scratchPoints = append(s.scratchPoints, pt)
 		if pt != nil {
-			s.report(pt)
+			s.presence.Report(pt)
 		}
 	}
 	s.scratchZones = s.scratchZones[:0]
 	for _, id := range e.Zones {
 		n := s.numbers[id]
-		if !s.zone(n).known {
+		if !s.zone(n).Known {
 			n = 0
 		}
 		s.scratchZones = append(s.scratchZones, n)
@@ -177,7 +133,7 @@ func (s *State) resolve(e *event.Entry) []*pointInfo {
 // foldEvent folds one business event.
 func (s *State) foldEvent(ev *event.Event) {
 	zone := s.numbers[ev.Zone]
-	if !s.zone(zone).known {
+	if !s.zone(zone).Known {
 		zone = 0
 	}
 	for _, tag := range ev.Tags {
@@ -189,7 +145,7 @@ func (s *State) foldEvent(ev *event.Event) {
 			i = s.create(tag.Key, tag.Text)
 		}
 		if ev.Type == event.EventMoved || ev.Type == event.EventReceived || ev.Type == event.EventReturned {
-			s.forgetBefore(s.item(i), s.epochOf(min(ev.T, s.clock)))
+			s.presence.ForgetBefore(&s.item(i).Known, min(ev.T, s.clock))
 		}
 		if !s.replaying {
 			s.foldEventOn(ev, i, zone)
@@ -209,18 +165,18 @@ func (s *State) foldEventOn(ev *event.Event, i int32, zone uint16) {
 	// away takes it out of the shop.
 	away := func(d event.Disposition) func(*item) {
 		return func(it *item) {
-			it.disp = d
-			it.from, it.zone = it.zone, 0
-			it.since = max(t, it.sure)
-			it.sure = it.since
-			it.flags &^= flagDeclared
+			it.Disposition = d
+			it.From, it.Zone = it.Zone, 0
+			it.Since = max(t, it.Sure)
+			it.Sure = it.Since
+			it.Declared = false
 		}
 	}
 	// moveTo puts the item where the event says, unless something newer is known of it.
 	moveTo := func(it *item) {
-		if zone != 0 && t >= it.sure && it.zone != zone {
-			it.from, it.zone, it.since, it.sure = it.zone, zone, t, t
-			it.flags |= flagDeclared
+		if zone != 0 && t >= it.Sure && it.Zone != zone {
+			it.From, it.Zone, it.Since, it.Sure = it.Zone, zone, t, t
+			it.Declared = true
 		}
 	}
 	switch ev.Type {
@@ -228,16 +184,16 @@ func (s *State) foldEventOn(ev *event.Event, i int32, zone uint16) {
 		// A sale may be told late, when the item is through the door: it still is paid for, but is
 		// not back at the till.
 		s.change(i, func(it *item) {
-			if s.zone(it.zone).kind != event.Exit {
+			if s.zone(it.Zone).Kind != event.Exit {
 				moveTo(it)
 			}
-			it.disp = event.RetailSold
+			it.Disposition = event.RetailSold
 		})
 		tell(event.Sold)
 	case event.EventReturned, event.EventReceived:
 		s.change(i, func(it *item) {
 			moveTo(it)
-			it.disp = sellableIn(s.zone(it.zone).kind)
+			it.Disposition = sellableIn(s.zone(it.Zone).Kind)
 		})
 		tell(map[event.EventType]event.Cause{event.EventReturned: event.Returned, event.EventReceived: event.Received}[ev.Type])
 	case event.EventShipped:
@@ -245,7 +201,7 @@ func (s *State) foldEventOn(ev *event.Event, i int32, zone uint16) {
 		tell(event.Shipped)
 	case event.EventMoved:
 		if zone != 0 {
-			s.takeForStock(i) // a person says where it belongs
+			s.presence.TakeForStock(i) // a person says where it belongs
 			s.declare(i, zone, t, 0)
 		}
 	case event.EventRetired:
@@ -255,8 +211,8 @@ func (s *State) foldEventOn(ev *event.Event, i int32, zone uint16) {
 		s.change(i, func(it *item) {
 			s.registered[it.key] = ev.GTIN
 			it.product = s.productOf(it.key)
-			if it.disp == event.Unknown && it.product >= 0 && declaresStock(s.zone(it.zone).kind) {
-				it.disp = sellableIn(s.zone(it.zone).kind)
+			if it.Disposition == event.Unknown && it.product >= 0 && declaresStock(s.zone(it.Zone).Kind) {
+				it.Disposition = sellableIn(s.zone(it.Zone).Kind)
 			}
 		})
 		tell(event.Registered)
@@ -265,10 +221,10 @@ func (s *State) foldEventOn(ev *event.Event, i int32, zone uint16) {
 
 // markTime remembers where in the journal each moment began, as far back as evidence reaches.
 func (s *State) markTime() {
-	if n := len(s.marks); n == 0 || s.clock-s.marks[n-1].at >= evidenceEpochs*s.bound.epoch/16 {
+	if n := len(s.marks); n == 0 || s.clock-s.marks[n-1].at >= presence.EvidenceEpochs*s.bound.layout.Epoch/16 {
 		s.marks = append(s.marks, mark{s.clock, s.seq})
 	}
-	horizon := s.clock - evidenceEpochs*s.bound.epoch
+	horizon := s.clock - presence.EvidenceEpochs*s.bound.layout.Epoch
 	for len(s.marks) > 1 && s.marks[1].at <= horizon {
 		s.marks = s.marks[1:]
 	}

@@ -13,7 +13,7 @@ type stockKey struct {
 // inStock reports whether the item is part of the stock of the zone that it is in: sellable, of a
 // known product, and inside the shop.
 func (s *State) inStock(it *item) bool {
-	return it.product >= 0 && it.zone != 0 && it.disp.Sellable() && s.zone(it.zone).kind != event.Exit
+	return it.product >= 0 && it.Zone != 0 && it.Disposition.Sellable() && s.zone(it.Zone).Kind != event.Exit
 }
 
 // stockAdd adds or takes away the item from the count of its zone, and reports whether it counts.
@@ -21,7 +21,7 @@ func (s *State) stockAdd(it *item, by int32) bool {
 	if !s.inStock(it) {
 		return false
 	}
-	k := stockKey{it.product, it.zone}
+	k := stockKey{it.product, it.Zone}
 	n := s.stock[k] + by
 	if n == 0 {
 		delete(s.stock, k)
@@ -35,10 +35,10 @@ func (s *State) stockAdd(it *item, by int32) bool {
 // tellStock once the item's own fact is out.
 func (s *State) change(i int32, f func(*item)) {
 	it := s.item(i)
-	before := stockKey{it.product, it.zone}
+	before := stockKey{it.product, it.Zone}
 	was := s.stockAdd(it, -1)
 	f(it)
-	after := stockKey{it.product, it.zone}
+	after := stockKey{it.product, it.Zone}
 	is := s.stockAdd(it, +1)
 	s.touch(i)
 	if was == is && (!was || before == after) {
@@ -66,9 +66,9 @@ func (s *State) tellStock(at int64) {
 // onHand sums the stock of a product over the zones of one kind, or over all zones with None.
 func (s *State) onHand(product int32, kind event.ZoneKind) int {
 	var sum int32
-	for n := range s.bound.zones {
-		z := &s.bound.zones[n]
-		if z.known && (kind == event.ZoneKindNone || z.kind == kind) {
+	for n := range s.bound.layout.Zones {
+		z := &s.bound.layout.Zones[n]
+		if z.Known && (kind == event.ZoneKindNone || z.Kind == kind) {
 			sum += s.stock[stockKey{product, uint16(n)}]
 		}
 	}

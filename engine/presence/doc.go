@@ -1,4 +1,8 @@
-// Package presence decides from noisy reads what went through a door.
+// Package presence decides from noisy reads where items are and what went through a door.
+//
+// [Site] is handed every read, and notifies what it concludes. Which zone has an item follows from
+// traces (traces.go); how the readers do, and which of them say nothing because they are deaf, from
+// their reports (readers.go).
 //
 // A door is an exit zone that read points with the role portal look at. For each item that a door
 // hears an [Approach] keeps the last half minute in slots of a quarter of a second: how strongly

@@ -15,7 +15,6 @@ import (
 	"strings"
 	"sync"
 
-	"lintel/engine"
 	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/presence"
@@ -195,7 +194,7 @@ func (w *run) take(e *event.Entry) {
 			if r.RSSI != event.NoRSSI {
 				level = int8((int(r.RSSI) - 5) / 10)
 			}
-			b.Hear(side, r.T, level, r.N, engine.EchoOf(&r, 0))
+			b.Hear(side, r.T, level, r.N, presence.EchoOf(&r, 0))
 		case event.Fixed:
 			note(w.hits, i, r.T/1000)
 		case event.Desk:

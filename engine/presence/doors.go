@@ -1,4 +1,4 @@
-package engine
+package presence
 
 import (
 	"cmp"
@@ -9,7 +9,6 @@ import (
 
 	"lintel/engine/epc"
 	"lintel/engine/event"
-	"lintel/engine/presence"
 )
 
 // A door is the exit zone that read points with the role portal look at. What it hears of an item
@@ -18,7 +17,7 @@ import (
 
 // approach is what one door hears of one item, and when it is looked at next.
 type approach struct {
-	presence.Approach
+	Approach
 	key   epc.Key // for ordering
 	item  int32
 	zone  uint16
@@ -34,32 +33,34 @@ type doorItem struct {
 
 // doorMemory is the record of one item at one door.
 type doorMemory struct {
-	presence.Usual
+	Usual
 	likely  int64 // Unix milliseconds: when a passage was last notified as likely; 0: never
 	entered int64 // when it was carried in as nobody's stock; 0: it was not, or was declared stock since
 	dirty   bool
 }
 
-type portals struct {
+type doorBook struct {
 	approaches map[doorItem]*approach
 	memory     map[doorItem]*doorMemory
-	newest     map[uint16]int64     // by door: time of the newest read of any item, by its reader's clock
-	nextAt     int64                // no approach is due before this
-	due        []*approach          // reused
-	active     []*approach          // reused
-	candidates []presence.Candidate // reused
+	newest     map[uint16]int64 // by door: time of the newest read of any item, by its reader's clock
+	nextAt     int64            // no approach is due before this
+	due        []*approach      // reused
+	active     []*approach      // reused
+	candidates []Candidate      // reused
+	dirty      []doorItem       // whose memory has changed since the last Flush
+	loading    []doorRecord
 }
 
 const (
-	glance      = presence.SlotMs // milliseconds from a read to the evaluation, and between two
-	lookFor     = 12_000          // milliseconds of quiet in which silence still says something
-	idleLook    = 4_000           // between two looks at an approach that has long been quiet
-	forgetAfter = presence.RingMs + idleLook
-	maxAhead    = 2_500               // milliseconds by which a reader's clock may be ahead of the receipt of its report
-	learnBy     = presence.Window / 2 // slots that are learnt at a time
+	glance      = SlotMs // milliseconds from a read to the evaluation, and between two
+	lookFor     = 12_000 // milliseconds of quiet in which silence still says something
+	idleLook    = 4_000  // between two looks at an approach that has long been quiet
+	forgetAfter = RingMs + idleLook
+	maxAhead    = 2_500      // milliseconds by which a reader's clock may be ahead of the receipt of its report
+	learnBy     = Window / 2 // slots that are learnt at a time
 )
 
-func (p *portals) init() {
+func (p *doorBook) init() {
 	p.approaches = make(map[doorItem]*approach)
 	p.newest = make(map[uint16]int64)
 	if p.memory == nil {
@@ -69,37 +70,37 @@ func (p *portals) init() {
 }
 
 // pass adds a read at a portal, received at the given time, to the item's approach.
-func (s *State) pass(i int32, pt *pointInfo, r *event.Read, at int64) {
+func (s *Site) pass(i int32, pt *Point, r *event.Read, at int64) {
 	t := r.T
 	if t > at+maxAhead {
 		t = at
 	}
-	if pt.zone == 0 || t <= s.clock-presence.RingMs {
+	if pt.Zone == 0 || t <= s.clock-RingMs {
 		return
 	}
-	p := &s.portals
-	k := doorItem{i, pt.zone}
+	p := &s.doors
+	k := doorItem{i, pt.Zone}
 	b := p.approaches[k]
 	if b == nil {
-		b = &approach{item: i, key: s.item(i).key, zone: pt.zone}
+		b = &approach{item: i, key: s.items.Key(i), zone: pt.Zone}
 		p.approaches[k] = b
 	}
-	level := int8(presence.NoLevel)
+	level := int8(NoLevel)
 	if r.RSSI != event.NoRSSI {
 		level = int8(max(-120, min(0, (int(r.RSSI)-5)/10)))
 	}
-	if !b.Hear(pt.doorSide(), t, level, r.N, EchoOf(r, pt.name)) {
+	if !b.Hear(pt.doorSide(), t, level, r.N, EchoOf(r, pt.Name)) {
 		return
 	}
-	p.newest[pt.zone] = max(p.newest[pt.zone], t)
+	p.newest[pt.Zone] = max(p.newest[pt.Zone], t)
 	b.heard = s.clock
 	b.look = onGrid(s.clock, glance)
 	p.nextAt = min(p.nextAt, b.look)
 }
 
 // EchoOf returns what a reader reported of a tag's answer beside its strength, for package presence.
-func EchoOf(r *event.Read, point uint16) presence.Echo {
-	e := presence.Echo{Point: point, Phase: r.Phase, Channel: r.Channel, Doppler: presence.NoDoppler}
+func EchoOf(r *event.Read, point uint16) Echo {
+	e := Echo{Point: point, Phase: r.Phase, Channel: r.Channel, Doppler: NoDoppler}
 	if r.Doppler != 0 {
 		e.Doppler = int16(int(r.Doppler) - event.DopplerZero)
 	}
@@ -107,11 +108,11 @@ func EchoOf(r *event.Read, point uint16) presence.Echo {
 }
 
 // doorSide is the side of a door that a portal hears, in the terms of package presence.
-func (pt *pointInfo) doorSide() int {
-	if pt.side == event.Outer {
-		return presence.Outer
+func (pt *Point) doorSide() int {
+	if pt.Side == event.Outer {
+		return Outer
 	}
-	return presence.Inner
+	return Inner
 }
 
 // onGrid returns the next multiple of step after a moment: when an approach is looked at must not
@@ -119,8 +120,8 @@ func (pt *pointInfo) doorSide() int {
 func onGrid(ms, step int64) int64 { return (ms/step + 1) * step }
 
 // settle evaluates the approaches that are due.
-func (s *State) settle() {
-	p := &s.portals
+func (s *Site) settle() {
+	p := &s.doors
 	if s.clock < p.nextAt {
 		return
 	}
@@ -159,7 +160,8 @@ func (s *State) settle() {
 	}
 }
 
-func (p *portals) digest(put func(string, ...any)) {
+func (s *Site) digestDoors(put func(string, ...any)) {
+	p := &s.doors
 	all := make([]*approach, 0, len(p.approaches))
 	for _, b := range p.approaches {
 		all = append(all, b)
@@ -168,45 +170,85 @@ func (p *portals) digest(put func(string, ...any)) {
 	for _, b := range all {
 		put("approach %v %d heard %d look %d: %s", b.key, b.zone, b.heard, b.look, b.Approach.String())
 	}
+	s.digestMemory(put)
 }
 
-func (p *portals) digestMemory(s *State, put func(string, ...any)) {
+func (s *Site) digestMemory(put func(string, ...any)) {
+	p := &s.doors
 	var all []doorItem
 	for k := range p.memory {
 		all = append(all, k)
 	}
 	slices.SortFunc(all, func(a, b doorItem) int {
-		return cmp.Or(s.item(a.item).key.Compare(s.item(b.item).key), cmp.Compare(a.zone, b.zone))
+		return cmp.Or(s.items.Key(a.item).Compare(s.items.Key(b.item)), cmp.Compare(a.zone, b.zone))
 	})
 	for _, k := range all {
 		m := p.memory[k]
-		put("door %v %d likely %d entered %d usual %v", s.item(k.item).key, k.zone, m.likely, m.entered, m.Usual)
+		put("door %v %d likely %d entered %d usual %v", s.items.Key(k.item), k.zone, m.likely, m.entered, m.Usual)
 	}
 }
 
 // remember returns the record of an item at a door, and marks it for the next Flush.
-func (s *State) remember(k doorItem) *doorMemory {
-	m := s.portals.memory[k]
+func (s *Site) remember(k doorItem) *doorMemory {
+	m := s.doors.memory[k]
 	if m == nil {
 		m = &doorMemory{}
-		s.portals.memory[k] = m
+		s.doors.memory[k] = m
 	}
 	if !m.dirty {
 		m.dirty = true
-		s.dirty.doors = append(s.dirty.doors, k)
+		s.doors.dirty = append(s.doors.dirty, k)
 	}
 	return m
 }
 
 const doorVersion = 1
 
-func (s *State) doorChange(k doorItem) Change {
-	m := s.portals.memory[k]
-	m.dirty = false
-	key, _ := s.item(k.item).key.AppendBinary([]byte(asideDoor))
-	key = binary.BigEndian.AppendUint16(key, k.zone)
-	v := binary.AppendVarint(binary.AppendVarint([]byte{doorVersion}, m.likely), m.entered)
-	return Change{Kind: event.KindAside, Key: string(key), Value: m.Append(v)}
+// DoorPrefix begins the keys of the records that a Site writes: what is remembered of an item at a
+// door. 16 bytes of its identity and two of the door's number follow.
+const DoorPrefix = "door/"
+
+// Pending returns how many records Flush would write.
+func (s *Site) Pending() int { return len(s.doors.dirty) }
+
+// Flush puts the records that have changed since the last call.
+func (s *Site) Flush(put func(key string, value []byte)) {
+	for _, k := range s.doors.dirty {
+		m := s.doors.memory[k]
+		m.dirty = false
+		key, _ := s.items.Key(k.item).AppendBinary([]byte(DoorPrefix))
+		key = binary.BigEndian.AppendUint16(key, k.zone)
+		v := binary.AppendVarint(binary.AppendVarint([]byte{doorVersion}, m.likely), m.entered)
+		put(string(key), m.Append(v))
+	}
+	s.doors.dirty = s.doors.dirty[:0]
+}
+
+// Forget drops what Flush would write.
+func (s *Site) Forget() {
+	for _, k := range s.doors.dirty {
+		s.doors.memory[k].dirty = false
+	}
+	s.doors.dirty = s.doors.dirty[:0]
+}
+
+// Load takes a record; its key is without DoorPrefix. Items may be loaded later.
+func (s *Site) Load(key string, value []byte) error {
+	r, err := decodeDoor(key, value)
+	if err == nil {
+		s.doors.loading = append(s.doors.loading, r)
+	}
+	return err
+}
+
+// Loaded ends the loading of records. Find returns the index of an item, -1: none.
+func (s *Site) Loaded(find func(epc.Key) int32) {
+	for _, r := range s.doors.loading {
+		if i := find(r.key); i >= 0 {
+			s.doors.memory[doorItem{i, r.zone}] = &r.value
+		}
+	}
+	s.doors.loading = nil
 }
 
 // doors are loaded after items: aside records may come first, so they wait.

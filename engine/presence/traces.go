@@ -1,4 +1,4 @@
-package engine
+package presence
 
 import (
 	"math"
@@ -8,7 +8,7 @@ import (
 	"lintel/engine/event"
 )
 
-// Presence turns noisy reads of always-on readers into where an item is.
+// Traces turn noisy reads of always-on readers into where an item is.
 //
 // Time is cut into epochs (one second unless the layout says otherwise). For each item and read
 // point a trace remembers in which of the last epochs the tag was heard and how strongly. From that
@@ -23,7 +23,7 @@ import (
 //     alone would give. See accepts.
 //
 // Three things are known for longer than evidence lasts, and so stand in records: that somebody
-// declared where an item is, that the readers hear it badly where it lies (flagFaint), and how busy
+// declared where an item is, that the readers hear it badly where it lies (Known.Faint), and how busy
 // each read point usually is (readers.go), by which it is soon known that one no longer hears
 // anything. Where a reader is deaf its items neither leave nor are taken by the reader next door.
 const (
@@ -55,16 +55,19 @@ const (
 	goneLooks = 2.5
 	spreadDB  = 5.0 // standard deviation of a single epoch's contribution to a score: fading, and the chance in the rate
 	spreads   = 0.5 // standard errors by which a difference in scores must exceed the hysteresis
+
+	dbUnits   = 64      // scores are in 1/dbUnits dB, so that the same reads give the same scores on every machine
+	lookUnits = 1 << 20 // of Layout.looks and missLog
 )
 
-// evidenceEpochs is how far back entries matter to evidence: what a trace remembers, plus the
+// EvidenceEpochs is how far back entries matter to evidence: what a trace remembers, plus the
 // longest silence, plus lateness.
-const evidenceEpochs = traceEpochs + freeAfter + lateEpochs + 2
+const EvidenceEpochs = traceEpochs + freeAfter + lateEpochs + 2
 
 // trace is what one read point heard of one item lately: 48 bytes.
 type trace struct {
 	item  int32
-	next  int32 // the item's next trace, -1: none
+	next  int32 // the item's next trace, 0: none
 	point uint16
 	due   uint8       // the wheel bucket that holds it
 	bits  uint64      // bit i: heard in epoch last-i
@@ -74,7 +77,7 @@ type trace struct {
 
 // traceBook holds all traces of a site and a timing wheel of when each must be looked at again.
 type traceBook struct {
-	traces []trace
+	all    []trace // the first is not used
 	free   []int32
 	wheel  [wheelBuckets][]int32
 	done   int64 // epochs up to here are processed
@@ -82,21 +85,7 @@ type traceBook struct {
 	leave  []int32
 }
 
-// forgetEvidence drops all evidence, as a new layout demands: its read points may mean other
-// places.
-func (s *State) forgetEvidence() {
-	p := &s.presence
-	for i := range p.traces {
-		if t := &p.traces[i]; t.point != 0 {
-			s.item(t.item).ev = -1
-			s.touch(t.item)
-		}
-	}
-	*p = traceBook{done: p.done}
-	s.portals.init()
-}
-
-func (s *State) epochOf(ms int64) int64 { return ms / s.bound.epoch }
+func (s *Site) epochOf(ms int64) int64 { return ms / s.layout.Epoch }
 
 // schedule puts a trace into the wheel bucket of epoch e; an earlier place in the wheel goes stale.
 func (p *traceBook) schedule(i int32, e int64) {
@@ -106,46 +95,45 @@ func (p *traceBook) schedule(i int32, e int64) {
 	if e > p.done+wheelBuckets-1 {
 		e = p.done + wheelBuckets - 1
 	}
-	p.traces[i].due = uint8(e % wheelBuckets) // no two epochs within reach share a bucket
+	p.all[i].due = uint8(e % wheelBuckets) // no two epochs within reach share a bucket
 	p.wheel[e%wheelBuckets] = append(p.wheel[e%wheelBuckets], i)
 	p.queued++
 }
 
 // hear adds one read to the item's trace at the read point and reports whether it is the first of
 // its epoch there, so that it may change something.
-func (s *State) hear(i int32, pt *pointInfo, t int64, rssi int16) (fresh bool) {
-	p := &s.presence
-	it := s.item(i)
+func (s *Site) hear(i int32, it *Known, pt *Point, t int64, rssi int16) (fresh bool) {
+	p := &s.traces
 	e := s.epochOf(t)
-	ti := it.ev
-	for ti >= 0 && p.traces[ti].point != pt.name {
-		ti = p.traces[ti].next
+	ti := it.traces
+	for ti > 0 && p.all[ti].point != pt.Name {
+		ti = p.all[ti].next
 	}
 	db := int8(defaultRSSI)
 	if rssi != event.NoRSSI {
 		db = int8(max(-128, min(0, int(rssi)/10)))
 	}
-	if ti < 0 {
+	if ti == 0 {
 		if e <= s.epochOf(s.clock)-freeAfter {
 			return false // too old to be evidence of anything now
 		}
 		if n := len(p.free); n > 0 {
 			ti, p.free = p.free[n-1], p.free[:n-1]
 		} else {
-			p.traces = append(p.traces, trace{})
-			ti = int32(len(p.traces) - 1)
+			p.all = append(p.all, trace{})
+			ti = int32(len(p.all) - 1)
 		}
-		p.traces[ti] = trace{item: i, next: it.ev, point: pt.name, last: e}
-		p.traces[ti].hit(e, db)
-		it.ev = ti
+		p.all[ti] = trace{item: i, next: it.traces, point: pt.Name, last: e}
+		p.all[ti].hit(e, db)
+		it.traces = ti
 		s.load(pt)
 		p.schedule(ti, e+minSilence)
 		return true
 	}
-	tr := &p.traces[ti]
+	tr := &p.all[ti]
 	d := e - tr.last
 	if d == 0 && tr.bits&1 != 0 { // most reads
-		k := slotOf(e)
+		k := peakOf(e)
 		tr.peak[k] = max(tr.peak[k], db)
 		return false
 	}
@@ -170,7 +158,7 @@ func (p *traceBook) dueEpoch(t *trace) int64 {
 	return next + (int64(t.due)-next)&(wheelBuckets-1)
 }
 
-func slotOf(e int64) int64 { return e / slotEpochs % slots }
+func peakOf(e int64) int64 { return e / slotEpochs % slots }
 
 // hit notes a read in epoch e, at or before the trace's last, and reports whether it is the first
 // of that epoch.
@@ -183,7 +171,7 @@ func (t *trace) hit(e int64, db int8) bool {
 		if e%slotEpochs == 0 {
 			other = bit >> 1 // 0 where the other epoch is still to come
 		}
-		if k := slotOf(e); had || t.bits&other != 0 {
+		if k := peakOf(e); had || t.bits&other != 0 {
 			t.peak[k] = max(t.peak[k], db)
 		} else {
 			t.peak[k] = db
@@ -193,11 +181,18 @@ func (t *trace) hit(e int64, db int8) bool {
 	return !had
 }
 
-// forgetBefore drops what the item's traces heard before epoch e: somebody declared where it is,
-// and what was heard before says nothing any more.
-func (s *State) forgetBefore(it *item, e int64) {
-	for ti := it.ev; ti >= 0; ti = s.presence.traces[ti].next {
-		tr := &s.presence.traces[ti]
+// Keeps reports whether a read of the time t is still evidence that the item's traces keep; otherwise
+// a record must say what it says.
+func (s *Site) Keeps(it *Known, t int64) bool {
+	return it.traces != 0 && s.epochOf(t) > s.epochOf(s.clock)-min(freeAfter, traceEpochs)
+}
+
+// ForgetBefore drops what the item's traces heard before the epoch of t: somebody declared where it
+// is, and what was heard before says nothing any more.
+func (s *Site) ForgetBefore(it *Known, t int64) {
+	e := s.epochOf(t)
+	for ti := it.traces; ti > 0; ti = s.traces.all[ti].next {
+		tr := &s.traces.all[ti]
 		switch keep := tr.last - e + 1; {
 		case keep <= 0:
 			tr.bits = 0
@@ -210,35 +205,53 @@ func (s *State) forgetBefore(it *item, e int64) {
 // aligned returns the trace's hits with bit 0 at epoch e, for e at or after its last hit.
 func (t *trace) aligned(e int64) uint64 { return t.bits << uint(min(max(e-t.last, 0), traceEpochs)) }
 
-// rateDB is 10*log10 of the read rate, with one hit added so that the first few don't weigh too
-// much.
-var rateDB = func() (db [scoreEpochs + 1]float64) {
+// at returns the trace's hits with bit 0 at epoch e, without those after it.
+func (t *trace) at(e int64) uint64 {
+	if e < t.last {
+		return t.bits >> uint(min(t.last-e, traceEpochs))
+	}
+	return t.aligned(e)
+}
+
+// rateDB is 10*log10 of the read rate in 1/dbUnits, with one hit added so that the first few don't
+// weigh too much.
+var rateDB = func() (db [scoreEpochs + 1]int) {
 	for h := range db {
-		db[h] = 10 * math.Log10(float64(h+1)/(scoreEpochs+1))
+		db[h] = int(math.Round(10 * dbUnits * math.Log10(float64(h+1)/(scoreEpochs+1))))
+	}
+	return
+}()
+
+// chanceDB is by how much two scores of so many hits may differ by chance, in 1/dbUnits dB.
+var chanceDB = func() (db [scoreEpochs + 1][scoreEpochs + 1]int) {
+	for a := range db {
+		for b := range db {
+			db[a][b] = int(math.Round(spreads * spreadDB * dbUnits * math.Sqrt(1/float64(max(1, a))+1/float64(max(1, b)))))
+		}
 	}
 	return
 }()
 
 // zoneSignal is what the readers of one zone have to say about an item.
 type zoneSignal struct {
-	score float64 // dBm of the best reader plus its read rate in dB; absentScore: not heard
-	hits  int     // epochs of the last scoreEpochs in which any of them heard it
-	best  int     // likewise, in which the best reader did
-	level float64 // dBm of the best reader's strongest reads
-	own   float64 // dBm that the best reader hears of goods of its own zone; absentScore: not known
-	gone  bool    // silent for longer than chance explains
-	any   bool    // heard within traceEpochs
+	score int  // dBm of the best reader plus its read rate in dB, both in 1/dbUnits; absentScore: not heard
+	hits  int  // epochs of the last scoreEpochs in which any of them heard it
+	best  int  // likewise, in which the best reader did
+	level int  // of the best reader's strongest reads, in 1/dbUnits dBm
+	own   int  // that the best reader hears of goods of its own zone, likewise; absentScore: not known
+	gone  bool // silent for longer than chance explains
+	any   bool // heard within traceEpochs
 	last  int64
 }
 
 // signal sums up the traces of the item's readers in zone z as of epoch e.
-func (s *State) signal(it *item, z uint16, e int64) zoneSignal {
+func (s *Site) signal(it *Known, z uint16, e int64) zoneSignal {
 	sig := zoneSignal{score: absentScore, own: absentScore, gone: true}
 	var union uint64
-	for ti := it.ev; ti >= 0; ti = s.presence.traces[ti].next {
-		tr := &s.presence.traces[ti]
-		pt := s.point(tr.point)
-		if pt == nil || pt.role != event.Fixed || pt.zone != z || tr.bits == 0 {
+	for ti := it.traces; ti > 0; ti = s.traces.all[ti].next {
+		tr := &s.traces.all[ti]
+		pt := s.layout.Point(tr.point)
+		if pt == nil || pt.Role != event.Fixed || pt.Zone != z || tr.bits == 0 {
 			continue
 		}
 		now := max(e, tr.last)
@@ -249,14 +262,14 @@ func (s *State) signal(it *item, z uint16, e int64) zoneSignal {
 		union |= al
 		sig.any = true
 		sig.last = max(sig.last, tr.last)
-		sig.gone = sig.gone && now-tr.last >= max(movedSilence, silence(tr.bits, goneLooks*s.bound.looks))
+		sig.gone = sig.gone && now-tr.last >= max(movedSilence, silence(tr.bits, s.layout.looks))
 		recent := al & (1<<scoreEpochs - 1)
 		if recent == 0 {
 			continue
 		}
 		n, sum, was := 0, 0, int64(-1)
 		for b := recent; b != 0; b &= b - 1 {
-			k := slotOf(now - int64(bits.TrailingZeros64(b)))
+			k := peakOf(now - int64(bits.TrailingZeros64(b)))
 			if k != was {
 				sum += int(tr.peak[k])
 				n++
@@ -264,10 +277,11 @@ func (s *State) signal(it *item, z uint16, e int64) zoneSignal {
 			}
 		}
 		count := bits.OnesCount64(recent)
-		if score := float64(sum)/float64(n) + rateDB[count]; score > sig.score {
-			sig.score, sig.best, sig.level = score, count, float64(sum)/float64(n)
+		level := sum * dbUnits / n
+		if score := level + rateDB[count]; score > sig.score {
+			sig.score, sig.best, sig.level = score, count, level
 			if own := s.readers.at(tr.point).own; own != 0 {
-				sig.own = float64(own) / ownUnits
+				sig.own = int(own)
 			}
 		}
 	}
@@ -277,71 +291,69 @@ func (s *State) signal(it *item, z uint16, e int64) zoneSignal {
 
 // consider looks whether a fresh hit at a fixed reader moves the item to that reader's zone. Point
 // is the read point that heard it.
-func (s *State) consider(i int32, pt *pointInfo, t int64) {
-	it := s.item(i)
-	z := pt.zone
+func (s *Site) consider(i int32, pt *Point, t int64) {
+	it := s.items.Item(i)
+	z := pt.Zone
 	e := s.epochOf(t)
-	if z == 0 || t < it.sure || e < s.epochOf(s.clock)-lateEpochs {
+	if z == 0 || t < it.Sure || e < s.epochOf(s.clock)-lateEpochs {
 		return
 	}
-	if it.zone == z {
-		if it.flags&(flagDeclared|flagFaint) != 0 && s.signal(it, z, e).hits >= strongHits {
-			it.flags &^= flagDeclared | flagFaint // the readers agree by now: from here on they may also notice that it left
-			s.touch(i)
+	if it.Zone == z {
+		if (it.Declared || it.Faint) && s.signal(it, z, e).hits >= strongHits {
+			it.Declared, it.Faint = false, false // the readers agree by now: from here on they may also notice that it left
+			s.items.Touch(i)
 		}
-		if it.disp == event.Unknown && t-it.since >= restsAfter {
-			s.takeForStock(i)
-			s.place(i, z, it.since, true) // whoever brought it in left it here
-			s.tellStock(t)
+		if it.Disposition == event.Unknown && t-it.Since >= restsAfter {
+			s.TakeForStock(i) // whoever brought it in left it here
+			s.events.Rests(i, t)
 		}
 		return
 	}
 	if s.accepts(it, z, e, pt.hits) {
-		s.arrive(i, z, t, pt.name, false)
+		s.arrive(i, z, t, pt.Name)
 	}
 }
 
 // accepts reports whether the evidence at zone z is enough to take the item from where it is.
-func (s *State) accepts(it *item, z uint16, e int64, need int) bool {
+func (s *Site) accepts(it *Known, z uint16, e int64, need int) bool {
 	there := s.signal(it, z, e)
 	if there.hits < need {
 		return false
 	}
-	here := s.zone(it.zone)
+	here := s.layout.Zone(it.Zone)
 	switch {
-	case it.zone == 0 || !here.known:
+	case it.Zone == 0 || !here.Known:
 		// It is nowhere known: being heard is enough, but where it is heard best.
 		return !s.heardBetter(it, z, there.score, e)
-	case here.kind == event.Exit:
+	case here.Kind == event.Exit:
 		// What was heard on the way out is no sign that it is back.
-		return s.hitsSince(it, z, s.epochOf(it.since)+2) >= need
+		return s.hitsSince(it, z, s.epochOf(it.Since)+2) >= need
 	case s.deaf(here):
 		return false
 	}
-	cur := s.signal(it, it.zone, e)
+	cur := s.signal(it, it.Zone, e)
 	if !cur.any {
 		// Nothing hears it where it is said to be: either it left, or no reader covers that place.
 		// Then a neighbour must hear it about as well as goods of its own: what leaks to it is
 		// weaker.
-		if !here.covered && it.flags&flagDeclared != 0 {
-			return there.hits >= strongHits && there.level >= there.own-ownShort
+		if !here.Covered && it.Declared {
+			return there.hits >= strongHits && there.level >= there.own-ownShort*dbUnits
 		}
-		return there.hits >= strongHits || (here.covered && it.flags&(flagDeclared|flagFaint) == 0)
+		return there.hits >= strongHits || here.Covered && !it.Declared && !it.Faint
 	}
-	hysteresis := s.bound.cfg.Layout.Presence.HysteresisDB
-	if cur.gone && it.flags&flagFaint == 0 && there.score > cur.score-hysteresis/2 && s.hitsSince(it, z, cur.last+1) >= need {
+	hysteresis := s.layout.hysteresis
+	if cur.gone && !it.Faint && there.score > cur.score-hysteresis/2 && s.hitsSince(it, z, cur.last+1) >= need {
 		return true
 	}
-	chance := spreads * spreadDB * math.Sqrt(1/float64(max(1, there.best))+1/float64(max(1, cur.best)))
-	return there.score > cur.score+hysteresis+chance
+	return there.score > cur.score+hysteresis+chanceDB[there.best][cur.best]
 }
 
 // heardBetter reports whether another zone than z hears the item better.
-func (s *State) heardBetter(it *item, z uint16, score float64, e int64) bool {
-	for ti := it.ev; ti >= 0; ti = s.presence.traces[ti].next {
-		tr := &s.presence.traces[ti]
-		if pt := s.point(tr.point); pt != nil && pt.role == event.Fixed && pt.zone != z && tr.bits != 0 {
-			if other := s.signal(it, pt.zone, e); !other.gone && other.score > score {
+func (s *Site) heardBetter(it *Known, z uint16, score int, e int64) bool {
+	for ti := it.traces; ti > 0; ti = s.traces.all[ti].next {
+		tr := &s.traces.all[ti]
+		if pt := s.layout.Point(tr.point); pt != nil && pt.Role == event.Fixed && pt.Zone != z && tr.bits != 0 {
+			if other := s.signal(it, pt.Zone, e); !other.gone && other.score > score {
 				return true
 			}
 		}
@@ -350,10 +362,10 @@ func (s *State) heardBetter(it *item, z uint16, score float64, e int64) bool {
 }
 
 // hitsSince counts the epochs from e on in which a reader of zone z heard the item.
-func (s *State) hitsSince(it *item, z uint16, e int64) (n int) {
-	for ti := it.ev; ti >= 0; ti = s.presence.traces[ti].next {
-		tr := &s.presence.traces[ti]
-		if pt := s.point(tr.point); pt != nil && pt.role == event.Fixed && pt.zone == z && tr.last >= e {
+func (s *Site) hitsSince(it *Known, z uint16, e int64) (n int) {
+	for ti := it.traces; ti > 0; ti = s.traces.all[ti].next {
+		tr := &s.traces.all[ti]
+		if pt := s.layout.Point(tr.point); pt != nil && pt.Role == event.Fixed && pt.Zone == z && tr.last >= e {
 			n += bits.OnesCount64(tr.bits << uint(max(0, traceEpochs-1-(tr.last-e))))
 		}
 	}
@@ -367,21 +379,22 @@ func (s *State) hitsSince(it *item, z uint16, e int64) (n int) {
 // chance of delta to miss a tag that is there, bounds a single look (formula recalled from memory).
 // But every hit begins another silence, hundreds an hour and item, so the bound must hold over all
 // of them; and (1-p)^k, the chance of k misses, is used as it is, since 1/p overstates it for tags
-// that are read well. Looks is ln(1/delta) times how much surer than a single look it must be: the
-// answer is the smallest k with (1-p)^k <= exp(-looks).
-func silence(h uint64, looks float64) int64 {
+// that are read well. Looks is ln(1/delta) times how much surer than a single look it must be, in
+// 1/lookUnits: the answer is the smallest k with (1-p)^k <= exp(-looks/lookUnits).
+func silence(h uint64, looks int64) int64 {
 	n, span := bits.OnesCount64(h), bits.Len64(h)
 	// One success and one failure are added, so that a tag heard once is not taken to be read
 	// always.
-	return int64(max(minSilence, min(traceEpochs, math.Ceil(looks*missLog[n][span]))))
+	k := (looks*missLog[n][span] + lookUnits*lookUnits - 1) / (lookUnits * lookUnits)
+	return max(minSilence, min(traceEpochs, k))
 }
 
-// missLog is -1/ln(1-p) for p = (n+1)/(span+2), by n and span: logarithms are too slow for the hot
-// path.
-var missLog = func() (t [traceEpochs + 1][traceEpochs + 1]float64) {
+// missLog is -1/ln(1-p) for p = (n+1)/(span+2), by n and span, in 1/lookUnits: logarithms are too
+// slow for the hot path, and differ between machines in their last digit.
+var missLog = func() (t [traceEpochs + 1][traceEpochs + 1]int64) {
 	for n := range t {
 		for span := n; span <= traceEpochs; span++ {
-			t[n][span] = -1 / math.Log(1-float64(n+1)/float64(span+2))
+			t[n][span] = int64(math.Round(-lookUnits / math.Log(1-float64(n+1)/float64(span+2))))
 		}
 	}
 	return
@@ -389,8 +402,8 @@ var missLog = func() (t [traceEpochs + 1][traceEpochs + 1]float64) {
 
 // expire looks at all traces that are due by the site clock: items that left, evidence that is too
 // old.
-func (s *State) expire() {
-	p := &s.presence
+func (s *Site) expire() {
+	p := &s.traces
 	if p.queued == 0 {
 		p.done = max(p.done, s.epochOf(s.clock)-lateEpochs)
 		return
@@ -409,13 +422,13 @@ func (s *State) expire() {
 		p.done = e
 		p.leave = p.leave[:0]
 		for _, ti := range bucket {
-			if tr := &p.traces[ti]; int64(tr.due) == e%wheelBuckets && tr.point != 0 {
+			if tr := &p.all[ti]; int64(tr.due) == e%wheelBuckets && tr.point != 0 {
 				s.review(ti, e)
 			}
 		}
 		if len(p.leave) > 0 {
 			// The bucket's order depends on history; the order of facts must not.
-			slices.SortFunc(p.leave, func(a, b int32) int { return s.item(a).key.Compare(s.item(b).key) })
+			slices.SortFunc(p.leave, func(a, b int32) int { return s.items.Key(a).Compare(s.items.Key(b)) })
 			for _, i := range slices.Compact(p.leave) {
 				s.depart(i, e)
 			}
@@ -427,9 +440,9 @@ func (s *State) expire() {
 }
 
 // review looks at one trace in epoch e: it goes on, ends an item's presence, or is forgotten.
-func (s *State) review(ti int32, e int64) {
-	p := &s.presence
-	tr := &p.traces[ti]
+func (s *Site) review(ti int32, e int64) {
+	p := &s.traces
+	tr := &p.all[ti]
 	switch silent := e - tr.last; {
 	case silent >= freeAfter:
 		s.release(ti)
@@ -438,7 +451,7 @@ func (s *State) review(ti int32, e int64) {
 	default:
 		after := int64(minSilence)
 		if tr.bits != 0 {
-			after = silence(tr.bits, goneLooks*s.bound.looks)
+			after = silence(tr.bits, s.layout.looks)
 		}
 		if silent < after {
 			p.schedule(ti, tr.last+after)
@@ -447,7 +460,7 @@ func (s *State) review(ti int32, e int64) {
 		// When a trace is looked at follows from evidence alone. Whether the item leaves may depend
 		// on records too, and is asked again until the trace is forgotten.
 		next := freeAfter - silent
-		if pt := s.point(tr.point); pt != nil && pt.role == event.Fixed {
+		if pt := s.layout.Point(tr.point); pt != nil && pt.Role == event.Fixed {
 			p.leave = append(p.leave, tr.item)
 			next = min(next, graceEpochs/2)
 		}
@@ -457,64 +470,119 @@ func (s *State) review(ti int32, e int64) {
 
 // release forgets a trace. The item is written then, since the record is the only place left that
 // knows when it was last heard.
-func (s *State) release(ti int32) {
-	p := &s.presence
-	tr := &p.traces[ti]
-	it := s.item(tr.item)
-	if it.ev == ti {
-		it.ev = tr.next
+func (s *Site) release(ti int32) {
+	p := &s.traces
+	tr := &p.all[ti]
+	it := s.items.Item(tr.item)
+	if it.traces == ti {
+		it.traces = tr.next
 	} else {
-		for prev := it.ev; prev >= 0; prev = p.traces[prev].next {
-			if p.traces[prev].next == ti {
-				p.traces[prev].next = tr.next
+		for prev := it.traces; prev >= 0; prev = p.all[prev].next {
+			if p.all[prev].next == ti {
+				p.all[prev].next = tr.next
 				break
 			}
 		}
 	}
-	s.touch(tr.item)
-	*tr = trace{next: -1}
+	s.items.Touch(tr.item)
+	*tr = trace{}
 	p.free = append(p.free, ti)
 }
 
 // depart decides about an item one of whose readers has gone silent: it left, moved to where it is
 // still heard, or another reader of the zone still has it.
-func (s *State) depart(i int32, e int64) {
-	it := s.item(i)
-	here := s.zone(it.zone)
-	if it.zone == 0 || !here.covered || it.flags&(flagDeclared|flagFaint) != 0 || s.deaf(here) {
+func (s *Site) depart(i int32, e int64) {
+	it := s.items.Item(i)
+	here := s.layout.Zone(it.Zone)
+	if it.Zone == 0 || !here.Covered || it.Declared || it.Faint || s.deaf(here) {
 		return
 	}
-	var best *pointInfo
-	bestScore := float64(absentScore)
+	var best *Point
+	bestScore := absentScore
 	var bestLast int64
-	for ti := it.ev; ti >= 0; ti = s.presence.traces[ti].next {
-		tr := &s.presence.traces[ti]
-		pt := s.point(tr.point)
-		if pt == nil || pt.role != event.Fixed || tr.bits == 0 {
+	for ti := it.traces; ti > 0; ti = s.traces.all[ti].next {
+		tr := &s.traces.all[ti]
+		pt := s.layout.Point(tr.point)
+		if pt == nil || pt.Role != event.Fixed || tr.bits == 0 {
 			continue
 		}
-		if e-tr.last >= silence(tr.bits, goneLooks*s.bound.looks) {
+		if e-tr.last >= silence(tr.bits, s.layout.looks) {
 			continue
 		}
-		if pt.zone == it.zone {
+		if pt.Zone == it.Zone {
 			return // another reader of the zone still has it
 		}
-		if sig := s.signal(it, pt.zone, e); sig.hits >= pt.hits && (sig.score > bestScore || sig.score == bestScore &&
-			pt.name < best.name) {
+		if sig := s.signal(it, pt.Zone, e); sig.hits >= pt.hits && (sig.score > bestScore || sig.score == bestScore &&
+			pt.Name < best.Name) {
 			best, bestScore, bestLast = pt, sig.score, tr.last
 		}
 	}
-	if sig := s.signal(it, it.zone, e); !sig.any && e-s.epochOf(it.since) < graceEpochs {
+	if sig := s.signal(it, it.Zone, e); !sig.any && e-s.epochOf(it.Since) < graceEpochs {
 		return // just placed here by other means; give the readers a moment
 	}
 	if best != nil {
-		s.arrive(i, best.zone, max(it.since, bestLast*s.bound.epoch), best.name, false)
+		s.arrive(i, best.Zone, max(it.Since, bestLast*s.layout.Epoch), best.Name)
 		return
 	}
-	s.leaveZone(i, event.Left, max(it.since, it.seen), 0)
+	if !s.replaying {
+		s.events.Left(i, max(it.Since, it.Seen))
+	}
 }
 
-func (p *traceBook) digest(s *State, i int32, put func(string, ...any)) {
+// arrive notifies that the readers of a zone have the item now.
+func (s *Site) arrive(i int32, zone uint16, at int64, point uint16) {
+	if s.replaying {
+		return
+	}
+	if from := s.items.Item(i).Zone; s.layout.Zone(from).Kind == event.Exit {
+		s.learnReturn(i, from)
+	}
+	s.events.Arrived(i, zone, at, point)
+}
+
+// InBoth returns in how many of the last scoreEpochs before t fixed readers of both zones heard the
+// item.
+func (s *Site) InBoth(it *Known, a, b uint16, t int64) int {
+	e := s.epochOf(t)
+	return bits.OnesCount64(s.heardIn(it, a, e) & s.heardIn(it, b, e) & (1<<scoreEpochs - 1))
+}
+
+// heardIn returns the epochs in which any fixed reader of a zone heard the item, with bit 0 at
+// epoch e.
+func (s *Site) heardIn(it *Known, zone uint16, e int64) (heard uint64) {
+	for ti := it.traces; ti > 0; ti = s.traces.all[ti].next {
+		tr := &s.traces.all[ti]
+		if p := s.layout.Point(tr.point); p != nil && p.Role == event.Fixed && p.Zone == zone {
+			heard |= tr.at(e)
+		}
+	}
+	return heard
+}
+
+// Elsewhere returns another zone whose reader heard the item within two seconds of a moment as well
+// as a handheld that heard it in zone with rssi, in tenths of a dBm; 0: none. One tag can't be in
+// two places.
+func (s *Site) Elsewhere(it *Known, zone uint16, at int64, rssi int16) uint16 {
+	for ti := it.traces; ti > 0; ti = s.traces.all[ti].next {
+		tr := &s.traces.all[ti]
+		pt := s.layout.Point(tr.point)
+		if pt == nil || pt.Role != event.Fixed || pt.Zone == zone || pt.Zone == 0 {
+			continue
+		}
+		if apart(tr.last, s.epochOf(at))*s.layout.Epoch > 2000 {
+			continue
+		}
+		// A reader that merely hears the next zone hears it weakly; one that hears the tag as well
+		// as the handheld in front of it has another tag there.
+		sig := s.signal(it, pt.Zone, tr.last)
+		if sig.hits >= strongHits && rssi != event.NoRSSI && sig.score >= (int(rssi)-30)*dbUnits/10 {
+			return pt.Zone
+		}
+	}
+	return 0
+}
+
+func (s *Site) digestTraces(i int32, put func(string, ...any)) {
 	type row struct {
 		point uint16
 		bits  uint64
@@ -522,14 +590,14 @@ func (p *traceBook) digest(s *State, i int32, put func(string, ...any)) {
 	}
 	var rows []row
 	now := s.epochOf(s.clock)
-	for ti := s.item(i).ev; ti >= 0; ti = p.traces[ti].next {
-		tr := &p.traces[ti]
+	for ti := s.items.Item(i).traces; ti > 0; ti = s.traces.all[ti].next {
+		tr := &s.traces.all[ti]
 		if now-tr.last < traceEpochs {
 			rows = append(rows, row{tr.point, tr.bits, tr.last})
 		}
 	}
 	slices.SortFunc(rows, func(a, b row) int { return int(a.point) - int(b.point) })
 	for _, r := range rows {
-		put("  trace %d %d %x", r.point, r.last, r.bits)
+		put("trace %v %d %d %x", s.items.Key(i), r.point, r.last, r.bits)
 	}
 }

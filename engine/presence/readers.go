@@ -1,11 +1,13 @@
-package engine
+package presence
 
 import (
 	"fmt"
+	"math"
 	"slices"
 
+	"github.com/tinylib/msgp/msgp"
+
 	"lintel/engine/event"
-	"lintel/engine/presence"
 )
 
 // readers remembers when each read point last reported, and how. It is part of the meta record.
@@ -21,19 +23,18 @@ type readerState struct {
 	rhythm int64 // milliseconds between reports, smoothed
 	load   int64 // tags that a fixed reader hears in an epoch of reports, smoothed, in loadUnits
 	hits   int64 // tags of the epoch that is running
-	own    int64 // of a fixed reader: the level at which it hears goods of its own zone, their median, in 1/ownUnits dBm; 0: not known
+	own    int64 // of a fixed reader: the level at which it hears goods of its own zone, their median, in 1/dbUnits dBm; 0: not known
 
 	// Of a door's reader.
-	newest int64         // the newest read of its newest report, Unix milliseconds by its own clock
-	lag    int64         // milliseconds from a read, by the reader's clock, to its receipt: the least that is usual
-	every  int64         // milliseconds between reports while there is something to report, smoothed; 0: not known
-	loud   presence.Loud // of goods carried past it
+	newest int64 // the newest read of its newest report, Unix milliseconds by its own clock
+	lag    int64 // milliseconds from a read, by the reader's clock, to its receipt: the least that is usual
+	every  int64 // milliseconds between reports while there is something to report, smoothed; 0: not known
+	loud   Loud  // of goods carried past it
 }
 
 const (
 	loadUnits   = 64
-	ownUnits    = 64
-	ownStep     = 8             // by which the median moves towards each level, in 1/ownUnits dB
+	ownStep     = 8             // by which the median moves towards each level, in 1/dbUnits dB
 	busyLoad    = 3 * loadUnits // a reader of fewer tags may well have lost them all
 	deafEpochs  = 3             // without a report, after which a busy reader counts as deaf; or
 	deafReports = 3             // reports that should have come
@@ -47,23 +48,23 @@ const (
 // stopped reporting, much sooner than the layout's silent_after, or has only just begun again. Its
 // silence says nothing about its items. A reader that hears few tags is never deaf by this measure:
 // they may have been taken away.
-func (s *State) deafPoint(pt *pointInfo) bool {
-	r := s.readers.at(pt.name)
+func (s *Site) deafPoint(pt *Point) bool {
+	r := s.readers.at(pt.Name)
 	if r.last == 0 || pt.quiet {
 		return false
 	}
-	if r.since != 0 && s.clock-r.since < graceEpochs*s.bound.epoch {
+	if r.since != 0 && s.clock-r.since < graceEpochs*s.layout.Epoch {
 		return true
 	}
 	return r.silent || r.load >= busyLoad && s.clock-r.last >= s.deafAfter(r)
 }
 
-func (s *State) deafAfter(r *readerState) int64 {
-	return max(deafEpochs*s.bound.epoch, deafReports*r.rhythm)
+func (s *Site) deafAfter(r *readerState) int64 {
+	return max(deafEpochs*s.layout.Epoch, deafReports*r.rhythm)
 }
 
 // deaf reports whether one of the zone's fixed read points is deaf.
-func (s *State) deaf(z *zoneInfo) bool {
+func (s *Site) deaf(z *Zone) bool {
 	for _, pt := range z.fixed {
 		if s.deafPoint(pt) {
 			return true
@@ -73,13 +74,68 @@ func (s *State) deaf(z *zoneInfo) bool {
 }
 
 // get returns a copy of what is known of a read point, for questions, which must not change the
-// state.
+// site.
 func (r *readers) get(n uint16) readerState {
 	if int(n) >= len(r.points) {
 		return readerState{}
 	}
 	return r.points[n]
 }
+
+// Reports returns when a read point last reported, by the site clock in Unix milliseconds (0: never),
+// and whether it counts as silent.
+func (s *Site) Reports(n uint16) (last int64, silent bool) {
+	r := s.readers.get(n)
+	return r.last, r.silent
+}
+
+// TakeReport takes for true what was recorded of a read point, where reads are not judged: when it
+// last reported, and whether it is silent.
+func (s *Site) TakeReport(n uint16, last int64, silent bool) {
+	*s.readers.at(n) = readerState{last: last, silent: silent}
+}
+
+// readerFields is how many values of a read point are stored.
+const readerFields = 11
+
+// AppendReaders appends the stored form of how the readers report, an array of msgpack, for the meta
+// record of the site.
+func (s *Site) AppendReaders(b []byte) []byte {
+	b = msgp.AppendArrayHeader(b, uint32(readerFields*len(s.readers.points)))
+	for _, p := range s.readers.points {
+		b = msgp.AppendInt64(b, p.last)
+		b = msgp.AppendBool(b, p.silent)
+		for _, v := range []int64{p.since, p.rhythm, p.load, p.hits, p.own, p.newest, p.lag, p.every} {
+			b = msgp.AppendInt64(b, v)
+		}
+		b = msgp.AppendBytes(b, p.loud.Append(nil))
+	}
+	return b
+}
+
+// Readers is how the readers of a site report, as it was stored.
+type Readers struct{ points []readerState }
+
+// DecodeReaders is the inverse of AppendReaders; early says that the record is of the first version,
+// which knew nothing of doors. Errors are d's.
+func DecodeReaders(d *event.Decoder, early bool) (r Readers) {
+	fields := readerFields
+	if early {
+		fields = 6
+	}
+	for n := d.Array() / fields; n > 0 && d.Err() == nil; n-- {
+		p := readerState{last: d.Int64(), silent: d.Bool(), since: d.Int64(), rhythm: d.Int64(), load: d.Int64(), hits: d.Int64()}
+		if !early {
+			p.own, p.newest, p.lag, p.every = d.Int64(), d.Int64(), d.Int64(), d.Int64()
+			p.loud.Decode(d.Bytes())
+		}
+		r.points = append(r.points, p)
+	}
+	return r
+}
+
+// LoadReaders takes over how the readers reported.
+func (s *Site) LoadReaders(r Readers) { s.readers.points = r.points }
 
 // at returns what is known of a read point, to be changed.
 func (r *readers) at(n uint16) *readerState {
@@ -89,13 +145,13 @@ func (r *readers) at(n uint16) *readerState {
 	return &r.points[n]
 }
 
-// report notes that a read point is alive.
-func (s *State) report(pt *pointInfo) {
+// Report notes that a read point is alive.
+func (s *Site) Report(pt *Point) {
 	if s.replaying {
 		return
 	}
-	r := s.readers.at(pt.name)
-	if gap := s.clock - r.last; pt.role == event.Portal && r.last != 0 && gap > 0 {
+	r := s.readers.at(pt.Name)
+	if gap := s.clock - r.last; pt.Role == event.Portal && r.last != 0 && gap > 0 {
 		r.learnLag()
 		if gap <= longestEvery {
 			if r.every == 0 {
@@ -109,37 +165,49 @@ func (s *State) report(pt *pointInfo) {
 			r.since = s.clock
 		}
 		// A long pause counts as a short one, so that the rhythm is soon right again.
-		r.rhythm += (min(s.clock-r.last, traceEpochs/2*s.bound.epoch) - r.rhythm) / smoothing
+		r.rhythm += (min(s.clock-r.last, traceEpochs/2*s.layout.Epoch) - r.rhythm) / smoothing
 		r.load += (r.hits*loadUnits - r.load) / smoothing
 		r.hits = 0
 	}
 	r.last = s.clock
-	if pt.silent > 0 {
-		s.readers.nextAt = min(s.readers.nextAt, r.last+pt.silent)
+	if pt.Silent > 0 {
+		s.readers.nextAt = min(s.readers.nextAt, r.last+pt.Silent)
 	}
 	if r.silent {
 		r.silent = false
-		s.emit(event.Fact{Cause: event.Heard, At: s.clock, Point: pt.id, Zone: s.idOf(pt.zone)})
-		s.meetReader(len(s.out.Facts)-1, pt)
+		s.events.Reader(pt, event.Heard)
 	}
+}
+
+func (s *Site) readersNext() int64 {
+	next := int64(math.MaxInt64)
+	for _, pt := range s.layout.Points {
+		if pt == nil || pt.Silent == 0 {
+			continue
+		}
+		if st := s.readers.at(pt.Name); st.last != 0 && !st.silent {
+			next = min(next, st.last+pt.Silent)
+		}
+	}
+	return next
 }
 
 // load counts a tag that a fixed reader hears in an epoch for the first time. Only what moves a
 // trace on counts, which a repeated batch never does.
-func (s *State) load(pt *pointInfo) {
-	if pt.role == event.Fixed && !s.replaying {
-		s.readers.at(pt.name).hits++
+func (s *Site) load(pt *Point) {
+	if pt.Role == event.Fixed && !s.replaying {
+		s.readers.at(pt.Name).hits++
 	}
 }
 
 // noteOwn learns at which level a fixed reader hears goods of its own zone: a running median, moved
 // once for each epoch in which it hears one of them.
-func (s *State) noteOwn(pt *pointInfo, it *item, rssi int16) {
-	if s.replaying || pt.role != event.Fixed || it.zone != pt.zone || rssi == event.NoRSSI {
+func (s *Site) noteOwn(pt *Point, it *Known, rssi int16) {
+	if s.replaying || pt.Role != event.Fixed || it.Zone != pt.Zone || rssi == event.NoRSSI {
 		return
 	}
-	r := s.readers.at(pt.name)
-	level := int64(rssi) * ownUnits / 10
+	r := s.readers.at(pt.Name)
+	level := int64(rssi) * dbUnits / 10
 	switch {
 	case r.own == 0:
 		r.own = level
@@ -152,25 +220,24 @@ func (s *State) noteOwn(pt *pointInfo, it *item, rssi int16) {
 
 // listen tells read points that have gone silent. A read point that never reported is not silent:
 // it is not there yet.
-func (s *State) listen() {
+func (s *Site) listen() {
 	r := &s.readers
 	if s.clock < r.nextAt || s.replaying {
 		return
 	}
 	r.nextAt = 1<<63 - 1
-	for _, pt := range s.bound.points {
-		if pt == nil || pt.silent == 0 {
+	for _, pt := range s.layout.Points {
+		if pt == nil || pt.Silent == 0 {
 			continue
 		}
-		st := r.at(pt.name)
+		st := r.at(pt.Name)
 		switch {
 		case st.last == 0 || st.silent:
-		case s.clock-st.last >= pt.silent:
+		case s.clock-st.last >= pt.Silent:
 			st.silent = true
-			s.emit(event.Fact{Cause: event.Silent, At: s.clock, Point: pt.id, Zone: s.idOf(pt.zone)})
-			s.meetReader(len(s.out.Facts)-1, pt)
+			s.events.Reader(pt, event.Silent)
 		default:
-			r.nextAt = min(r.nextAt, st.last+pt.silent)
+			r.nextAt = min(r.nextAt, st.last+pt.Silent)
 		}
 	}
 }
@@ -183,18 +250,18 @@ func (r *readers) digest(put func(string, ...any)) {
 	put("readers %v", points)
 }
 
-// noteNewest remembers the newest read of each point of a door in the reports of one moment. What
+// NoteNewest remembers the newest read of each point of a door in the reports of one moment. What
 // it says about the reader's clock is learnt when the next report comes, so that a batch cut in two
 // is the same as a whole one.
-func (s *State) noteNewest(e *event.Entry, points []*pointInfo) {
-	if s.replaying {
+func (s *Site) NoteNewest(e *event.Entry, points []*Point) {
+	if s.replaying || len(s.layout.Doors) == 0 {
 		return
 	}
 	for k, pt := range points {
-		if pt == nil || pt.role != event.Portal {
+		if pt == nil || pt.Role != event.Portal {
 			continue
 		}
-		r := s.readers.at(pt.name)
+		r := s.readers.at(pt.Name)
 		for i := range e.Reads {
 			if x := &e.Reads[i]; int(x.Point) == k {
 				r.newest = max(r.newest, x.T)
@@ -219,22 +286,23 @@ func (r *readerState) learnLag() {
 	r.newest = 0
 }
 
-// What readerWarnings goes by (common practice, no source).
+// What Warnings goes by (common practice, no source).
 const (
 	wrongClock = 2000 // milliseconds between a door reader's clock and the server's
 	headroom   = 12   // dB that goods carried past must reach above a read point's floor
 )
 
-// readerWarnings says what a door's reader does that keeps the door from being sure of a passage in
+// Warnings says what a door's reader does that keeps the door from being sure of a passage in
 // time: what the layout says of it is warned of when the layout is stored.
-func (s *State) readerWarnings(name uint16, r *readerState) (list []string) {
-	pt := s.point(name)
-	if pt == nil || pt.role != event.Portal || pt.zone == 0 || r.last == 0 {
+func (s *Site) Warnings(name uint16) (list []string) {
+	pt, state := s.layout.Point(name), s.readers.get(name)
+	r := &state
+	if pt == nil || pt.Role != event.Portal || pt.Zone == 0 || r.last == 0 {
 		return nil
 	}
 	warn := func(format string, args ...any) { list = append(list, fmt.Sprintf(format, args...)) }
 	seconds := func(ms int64) string { return fmt.Sprintf("%.1f s", float64(ms)/1000) }
-	door := s.zone(pt.zone)
+	door := s.layout.Zone(pt.Zone)
 	if 2*r.every > door.sureWithin {
 		warn("it reports about every %s, so the door cannot be sure of a passage within %s: let it report at least "+
 			"twice a second, or raise the zone's sure_within",
@@ -247,9 +315,9 @@ func (s *State) readerWarnings(name uint16, r *readerState) (list []string) {
 	case r.lag < -wrongClock:
 		warn("its clock is %s ahead of the server's: set it from a time server", seconds(-r.lag))
 	}
-	if loud := int(r.loud.Level()); r.loud != (presence.Loud{}) && pt.minRSSI != event.NoRSSI && loud-int(pt.minRSSI)/10 < headroom {
+	if loud := int(r.loud.Level()); r.loud != (Loud{}) && pt.MinRSSI != event.NoRSSI && loud-int(pt.MinRSSI)/10 < headroom {
 		warn("carried goods reach about %d dBm here, so its min_rssi of %d loses passages: lower it, or raise the power", loud,
-			pt.minRSSI/10)
+			pt.MinRSSI/10)
 	}
 	if door.oneSided && !door.neverSure && !s.hearsInside() {
 		warn("no fixed reader inside reports now, and with one antenna only they tell an exit from an entrance: " +
@@ -259,13 +327,13 @@ func (s *State) readerWarnings(name uint16, r *readerState) (list []string) {
 }
 
 // hearsInside reports whether any fixed reader inside that always hears its goods is at work.
-func (s *State) hearsInside() bool {
-	for _, pt := range s.bound.points {
-		if pt == nil || pt.role != event.Fixed || pt.quiet || pt.zone == 0 || s.zone(pt.zone).kind == event.Exit ||
-			int(pt.name) >= len(s.readers.points) {
+func (s *Site) hearsInside() bool {
+	for _, pt := range s.layout.Points {
+		if pt == nil || pt.Role != event.Fixed || pt.quiet || pt.Zone == 0 || s.layout.Zone(pt.Zone).Kind == event.Exit ||
+			int(pt.Name) >= len(s.readers.points) {
 			continue
 		}
-		if r := s.readers.points[pt.name]; r.last != 0 && !r.silent && !s.deafPoint(pt) {
+		if r := s.readers.points[pt.Name]; r.last != 0 && !r.silent && !s.deafPoint(pt) {
 			return true
 		}
 	}
