@@ -23,7 +23,7 @@ type readerState struct {
 	rhythm int64 // milliseconds between reports, smoothed
 	load   int64 // tags that a fixed reader hears in an epoch of reports, smoothed, in loadUnits
 	hits   int64 // tags of the epoch that is running
-	own    int64 // of a fixed reader: the level at which it hears goods of its own zone, their median, in 1/dbUnits dBm; 0: not known
+	own    int64 // of a fixed reader or a handheld: the level at which it hears goods of the zone that it is in, their median, in 1/dbUnits dBm; 0: not known
 
 	// Of a door's reader.
 	newest int64 // the newest read of its newest report, Unix milliseconds by its own clock
@@ -41,7 +41,11 @@ const (
 	// milliseconds between two reports of a door's reader that are still its rhythm: a longer pause
 	// had nothing to report
 	longestEvery = 5000
-	smoothing    = 8 // of rhythm and load: the share of the newest is 1/8
+	// dB by which a handheld may hear what lies elsewhere worse than goods of the zone that it is in
+	// and still claim it
+	handShort    = 3
+	confirmedFor = 36 * 60 * 60_000 // milliseconds for which a person's word, or a reader's, stands against that
+	smoothing    = 8                // of rhythm and load: the share of the newest is 1/8
 )
 
 // deafPoint reports whether a fixed read point that usually hears several tags in each report has
@@ -179,6 +183,18 @@ func (s *Site) Report(pt *Point) {
 	}
 }
 
+// leaks reports whether a handheld hears the item so much more weakly than goods of the zone that it
+// is in that the item lies where it was, within its reach. Only what was confirmed there lately is
+// held against the handheld.
+func (s *Site) leaks(it *Known, pt *Point, zone uint16, t int64, rssi int16) bool {
+	here := s.layout.Zone(it.Zone)
+	if it.Zone == zone || !here.Known || here.Kind == event.Exit || t-it.Sure >= confirmedFor {
+		return false
+	}
+	own := s.readers.at(pt.Name).own
+	return own != 0 && rssi != event.NoRSSI && int64(rssi)*dbUnits/10 < own-handShort*dbUnits
+}
+
 func (s *Site) readersNext() int64 {
 	next := int64(math.MaxInt64)
 	for _, pt := range s.layout.Points {
@@ -200,10 +216,10 @@ func (s *Site) load(pt *Point) {
 	}
 }
 
-// noteOwn learns at which level a fixed reader hears goods of its own zone: a running median, moved
-// once for each epoch in which it hears one of them.
-func (s *Site) noteOwn(pt *Point, it *Known, rssi int16) {
-	if s.replaying || pt.Role != event.Fixed || it.Zone != pt.Zone || rssi == event.NoRSSI {
+// noteOwn learns at which level a fixed reader hears goods of its own zone, or a handheld those of
+// the zone that it is in: a running median, moved once for each epoch in which it hears one of them.
+func (s *Site) noteOwn(pt *Point, it *Known, zone uint16, rssi int16) {
+	if s.replaying || pt.Role != event.Fixed && pt.Role != event.Handheld || it.Zone != zone || rssi == event.NoRSSI {
 		return
 	}
 	r := s.readers.at(pt.Name)

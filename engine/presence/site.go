@@ -236,7 +236,7 @@ func (s *Site) Next() int64 {
 // It reports whether it is the first of its epoch at a fixed read point.
 func (s *Site) Read(i int32, pt *Point, zone uint16, t, at int64, r *event.Read) (fresh bool) {
 	it := s.items.Item(i)
-	fresh = s.hear(i, it, pt, t, r.RSSI)
+	fresh = s.hear(i, it, pt, zone, t, r.RSSI)
 	if t >= it.Seen {
 		it.Seen, it.Point = t, pt.Name
 		if it.traces == 0 {
@@ -252,8 +252,10 @@ func (s *Site) Read(i int32, pt *Point, zone uint16, t, at int64, r *event.Read)
 	case event.Portal:
 		s.pass(i, pt, r, at)
 	case event.Handheld, event.Desk:
-		s.ForgetBefore(it, t)
-		s.events.Declared(i, zone, t, pt.Name)
+		s.ForgetBefore(it, t) // whatever it says: evidence must not depend on records
+		if pt.Role == event.Desk || !s.leaks(it, pt, zone, t, r.RSSI) {
+			s.events.Declared(i, zone, t, pt.Name)
+		}
 	}
 	return false
 }

@@ -102,7 +102,7 @@ func (p *traceBook) schedule(i int32, e int64) {
 
 // hear adds one read to the item's trace at the read point and reports whether it is the first of
 // its epoch there, so that it may change something.
-func (s *Site) hear(i int32, it *Known, pt *Point, t int64, rssi int16) (fresh bool) {
+func (s *Site) hear(i int32, it *Known, pt *Point, zone uint16, t int64, rssi int16) (fresh bool) {
 	p := &s.traces
 	e := s.epochOf(t)
 	ti := it.traces
@@ -144,7 +144,7 @@ func (s *Site) hear(i int32, it *Known, pt *Point, t int64, rssi int16) (fresh b
 		tr.bits <<= uint(min(d, traceEpochs)) // by 64 it is 0
 		tr.last = e
 		s.load(pt)
-		s.noteOwn(pt, it, rssi)
+		s.noteOwn(pt, it, zone, rssi)
 		if e+minSilence < p.dueEpoch(tr) {
 			p.schedule(ti, e+minSilence)
 		}

@@ -114,7 +114,7 @@ func TestTraceRemembersTheLastEpochs(t *testing.T) {
 			db := int8(rapid.IntRange(-80, -40).Draw(rt, "db"))
 			_, had := heard[e]
 			tooOld := e <= last-traceEpochs
-			fresh := s.hear(0, &shop.item, pt, e*1000, int16(db)*10)
+			fresh := s.hear(0, &shop.item, pt, 1, e*1000, int16(db)*10)
 			require.Equal(rt, !had && !tooOld, fresh)
 			if !tooOld {
 				if old, ok := heard[e]; !ok || db > old {
