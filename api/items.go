@@ -10,6 +10,7 @@ import (
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
 	"lintel/engine/event"
+	"lintel/engine/stock"
 	"lintel/engine/store"
 )
 
@@ -183,7 +184,7 @@ func (h itemRoutes) getItem(c *kit.Call) error {
 
 func (h stockRoutes) listStock(c *kit.Call) error {
 	limit := c.Int("limit")
-	f := engine.StockFilter{Zone: c.QueryParam("zone"), Below: c.QueryParam("below") == "minimum"}
+	f := stock.Filter{Zone: c.QueryParam("zone"), Below: c.QueryParam("below") == "minimum"}
 	cursor, err := c.CursorParam(2)
 	if err != nil {
 		return err

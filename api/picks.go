@@ -11,6 +11,7 @@ import (
 	"lintel/engine/catalog"
 	"lintel/engine/layout"
 	"lintel/engine/sheet"
+	"lintel/engine/stock"
 )
 
 // PickView is one line of a pick list: carry some items of a product from one zone to another.
@@ -99,7 +100,7 @@ func (h stockRoutes) picks(c *kit.Call, f form) error {
 	return answerTable(c, f.media, c.Site+file, t)
 }
 
-func fillPicks(c *kit.Call, list *PickList, picks []engine.Pick, shortages []engine.Shortage, products *catalog.Catalog) {
+func fillPicks(c *kit.Call, list *PickList, picks []stock.Pick, shortages []stock.Shortage, products *catalog.Catalog) {
 	from, to := c.QueryParam("from"), c.QueryParam("to")
 	for i := range picks {
 		p := &picks[i]
@@ -118,7 +119,7 @@ func fillPicks(c *kit.Call, list *PickList, picks []engine.Pick, shortages []eng
 	}
 	for i := range shortages {
 		s := &shortages[i]
-		list.Shortages = append(list.Shortages, ShortageView{StockView: stockView(&s.StockRow, products),
+		list.Shortages = append(list.Shortages, ShortageView{StockView: stockView(&s.Row, products),
 			Supplied: s.Supplied, Lacking: s.Lacking()})
 	}
 }
@@ -177,7 +178,7 @@ func (l *PickList) shortageTable(t *sheet.Table) {
 	t.Rows = sheet.Rows(rows...)
 }
 
-func stockView(r *engine.StockRow, products *catalog.Catalog) StockView {
+func stockView(r *stock.Row, products *catalog.Catalog) StockView {
 	v := StockView{Product: *productView(products.At(r.Product)), Place: r.Place(), Count: r.Count, Short: r.Short()}
 	if r.HasMin {
 		v.Minimum = &r.Min

@@ -6,6 +6,7 @@ import (
 	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/presence"
+	"lintel/engine/stock"
 	"lintel/rules"
 )
 
@@ -25,22 +26,11 @@ type binding struct {
 	cfg    *Config
 	rules  *rules.Set // those of cfg, with the site's own values of params
 	layout *presence.Layout
-	limits map[int32][]limit // by product, those with a minimum or maximum
 
 	itemRules    [event.Doubled + 1]bool // whether any rule about items can be concerned by the cause
 	stockRules   bool
 	silenceRules []*rules.Rule // those that ask how long a read point has been silent
 	wordy        bool          // some condition reads the item's identity in words
-}
-
-// limit is a minimum or maximum of one product in one zone, or over all zones of one kind.
-type limit struct {
-	zone   uint16         // name number, 0: by kind
-	kind   event.ZoneKind // where zone is 0
-	min    int
-	max    int
-	hasMin bool
-	hasMax bool
 }
 
 // bind ties cfg to the state. Names are given numbers in the layout's order and never change
@@ -75,50 +65,35 @@ func (s *State) bind(cfg *Config) {
 	b.bindSilence()
 	sameLayout := old.cfg != nil && old.cfg.Layout == cfg.Layout
 	sameCatalog := old.cfg != nil && old.cfg.Catalog == cfg.Catalog
-	if old.cfg != nil && old.limits != nil && sameLayout && sameCatalog {
-		b.limits = old.limits
-	} else {
-		b.limits = s.bindLimits(cfg)
-	}
 	s.bound = b
 	s.alerts.Bind(set)
 	s.presence.Bind(b.layout, sameLayout)
+	if !sameLayout || !sameCatalog {
+		s.bindStock()
+	}
 	if !sameCatalog {
 		s.bindProducts()
 	}
 }
 
-func (s *State) bindLimits(cfg *Config) map[int32][]limit {
-	limits := make(map[int32][]limit)
-	for i := range cfg.Catalog.Len() {
-		p := cfg.Catalog.At(i)
-		for _, l := range p.Limits {
-			lim := limit{min: l.Min, max: l.Max, hasMin: l.HasMin, hasMax: l.HasMax}
-			if l.Zone != "" {
-				if lim.zone = s.numbers[l.Zone]; lim.zone == 0 {
-					continue // the zone is of another shop: one catalogue serves several
-				}
-			} else {
-				kind, ok := event.ZoneKinds.Parse(l.Kind)
-				if !ok {
-					continue
-				}
-				lim.kind = kind
-			}
-			limits[int32(i)] = append(limits[int32(i)], lim)
-		}
+func (s *State) bindStock() {
+	zones := make([]stock.Zone, len(s.bound.cfg.Layout.Zones))
+	for i := range zones {
+		z := &s.bound.cfg.Layout.Zones[i]
+		zones[i] = stock.Zone{Name: s.numbers[z.ID], ID: z.ID, Kind: z.Kind}
 	}
-	return limits
+	s.stock.Bind(zones, s.bound.cfg.Catalog)
 }
 
 // bindProducts finds every item's product again and counts the stock anew.
 func (s *State) bindProducts() {
-	clear(s.stock)
-	for i := range s.count {
-		it := s.item(i)
-		it.product = s.productOf(it.key)
-		s.stockAdd(it, +1)
-	}
+	s.stock.Recount(func(add func(stock.Key)) {
+		for i := range s.count {
+			it := s.item(i)
+			it.product = s.productOf(it.key)
+			add(s.stockOf(it))
+		}
+	})
 }
 
 // productOf finds the catalogue index of a tag's product, -1: none.

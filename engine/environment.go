@@ -8,6 +8,7 @@ import (
 	"lintel/engine/epc"
 	"lintel/engine/event"
 	"lintel/engine/presence"
+	"lintel/engine/stock"
 	"lintel/rules"
 )
 
@@ -151,22 +152,22 @@ func (s *State) countEnv(f *event.Fact, res *event.CountResult) *rules.Env {
 
 // stockEnv fills the environment of a rule about the stock of a product in a zone, or over all
 // zones of a kind.
-func (s *State) stockEnv(f *event.Fact, product int32, l limit) *rules.Env {
-	f.Zone = s.idOf(l.zone)
+func (s *State) stockEnv(f *event.Fact, product int32, l stock.Limit) *rules.Env {
+	f.Zone = s.idOf(l.Zone)
 	env := s.baseEnv(f)
 	s.productEnv(env, product)
-	if l.zone == 0 {
-		env.Zone = rules.Zone{Kind: l.kind.String(), Name: "all " + l.kind.String() + " zones"}
-		env.Stock.Count = s.onHand(product, l.kind)
+	if l.Zone == 0 {
+		env.Zone = rules.Zone{Kind: l.Kind.String(), Name: "all " + l.Kind.String() + " zones"}
+		env.Stock.Count = s.stock.OnHand(product, l.Kind)
 	} else {
-		env.Stock.Count = int(s.stock[stockKey{product, l.zone}])
+		env.Stock.Count = s.stock.Count(stock.Key{Product: product, Zone: l.Zone})
 	}
-	env.Stock.Minimum, env.Stock.HasMinimum = l.min, l.hasMin
-	env.Stock.Maximum, env.Stock.HasMaximum = l.max, l.hasMax
-	if l.hasMin {
-		env.Stock.Short = max(0, l.min-env.Stock.Count)
+	env.Stock.Minimum, env.Stock.HasMinimum = l.Min, l.HasMin
+	env.Stock.Maximum, env.Stock.HasMaximum = l.Max, l.HasMax
+	if l.HasMin {
+		env.Stock.Short = max(0, l.Min-env.Stock.Count)
 	}
-	env.Stock.Backroom = s.onHand(product, event.Stockroom)
-	env.Stock.Total = s.onHand(product, event.ZoneKindNone)
+	env.Stock.Backroom = s.stock.OnHand(product, event.Stockroom)
+	env.Stock.Total = s.stock.OnHand(product, event.ZoneKindNone)
 	return env
 }

@@ -40,7 +40,7 @@ func (s *State) ExplainStock(rule string, gtin uint64, place string) (alert.Expl
 	if !ok {
 		return alert.Explanation{}, false
 	}
-	l, ok := s.limitAt(int32(product), place)
+	l, ok := s.stock.LimitAt(int32(product), place)
 	if !ok {
 		return alert.Explanation{}, false
 	}

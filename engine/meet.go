@@ -1,13 +1,13 @@
 package engine
 
 import (
-	"strings"
 	"time"
 
 	"lintel/engine/alert"
 	"lintel/engine/epc"
 	"lintel/engine/event"
 	"lintel/engine/presence"
+	"lintel/engine/stock"
 	"lintel/rules"
 )
 
@@ -24,28 +24,24 @@ func (s *State) meetItem(fact int, i int32) {
 // meetStock lets the rules meet a change of a product's stock in a zone: for the zone itself, and
 // for every minimum or maximum that the product has anywhere, since goods that come to the
 // stockroom can fill the shelf.
-func (s *State) meetStock(fact int, k stockKey) {
+func (s *State) meetStock(fact int, k stock.Key) {
 	if !s.bound.stockRules {
 		return
 	}
 	f := s.out.Facts[fact]
 	own := false
-	for _, l := range s.bound.limits[k.product] {
-		own = own || l.zone == k.zone
-		s.meetLimit(&f, k.product, l)
+	for _, l := range s.stock.Limits(k.Product) {
+		own = own || l.Zone == k.Zone
+		s.meetLimit(&f, k.Product, l)
 	}
 	if !own {
-		s.meetLimit(&f, k.product, limit{zone: k.zone})
+		s.meetLimit(&f, k.Product, stock.Limit{Zone: k.Zone})
 	}
 }
 
-func (s *State) meetLimit(f *event.Fact, product int32, l limit) {
+func (s *State) meetLimit(f *event.Fact, product int32, l stock.Limit) {
 	env := s.stockEnv(f, product, l)
-	place := s.idOf(l.zone)
-	if l.zone == 0 {
-		place = "kind:" + l.kind.String()
-	}
-	s.alerts.Meet(alert.Stock(s.bound.cfg.Catalog.At(int(product)).GTIN, place), f, env)
+	s.alerts.Meet(alert.Stock(s.bound.cfg.Catalog.At(int(product)).GTIN, s.stock.PlaceOf(l)), f, env)
 }
 
 // meetReader lets the rules meet a read point that went silent or reports again.
@@ -82,7 +78,7 @@ func (s alertShop) Env(_ alert.Subject, t *event.Alert) *rules.Env {
 		if !ok {
 			return nil
 		}
-		l, ok := s.limitAt(int32(product), t.Place)
+		l, ok := s.stock.LimitAt(int32(product), t.Place)
 		if !ok {
 			return nil
 		}
@@ -122,20 +118,3 @@ func (s alertShop) Changed(change string, a *event.Alert, messages []event.Deliv
 
 // Joined takes an alert that became part of another.
 func (s alertShop) Joined(a *event.Alert) { s.out.Joined = append(s.out.Joined, *a) }
-
-// limitAt finds the limit of a product that a stock alert's place names; a zone without one gives
-// an empty limit.
-func (s *State) limitAt(product int32, place string) (limit, bool) {
-	kind, byKind := strings.CutPrefix(place, "kind:")
-	for _, l := range s.bound.limits[product] {
-		if byKind && l.zone == 0 && l.kind.String() == kind || !byKind && l.zone != 0 && s.idOf(l.zone) == place {
-			return l, true
-		}
-	}
-	if byKind {
-		k, ok := event.ZoneKinds.Parse(kind)
-		return limit{kind: k}, ok
-	}
-	n, ok := s.numbers[place]
-	return limit{zone: n}, ok
-}

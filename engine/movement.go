@@ -2,11 +2,40 @@ package engine
 
 import (
 	"lintel/engine/event"
+	"lintel/engine/stock"
 )
 
 // handleAfter is after how many milliseconds a handheld that hears what was carried in through a
 // door declares it stock: before, it may be in a guest's bag.
 const handleAfter = 10 * 60_000
+
+// stockOf returns where the item counts as stock, if it does: sellable, of a known product, and inside
+// the shop.
+func (s *State) stockOf(it *item) stock.Key {
+	if it.product < 0 || it.Zone == 0 || !it.Disposition.Sellable() || s.zone(it.Zone).Kind == event.Exit {
+		return stock.None
+	}
+	return stock.Key{Product: it.product, Zone: it.Zone}
+}
+
+// change alters an item by f and keeps the stock counts true to it. Stock facts are emitted by
+// tellStock once the item's own fact is out.
+func (s *State) change(i int32, f func(*item)) {
+	it := s.item(i)
+	before := s.stockOf(it)
+	f(it)
+	s.stock.Move(before, s.stockOf(it))
+	s.touch(i)
+}
+
+// tellStock emits the stock facts that the last change owes.
+func (s *State) tellStock(at int64) {
+	s.stock.Owed(func(k stock.Key) {
+		s.emit(event.Fact{Cause: event.Stock, At: at, GTIN: s.bound.cfg.Catalog.At(int(k.Product)).GTIN,
+			Zone: s.idOf(k.Zone), Count: s.stock.Count(k)})
+		s.meetStock(len(s.out.Facts)-1, k)
+	})
+}
 
 // place puts the item into a zone (0: nowhere known) as of time t, without telling. What is
 // sellable stays so, within or out of customers' reach as the zone has it; a tag that nobody

@@ -2,12 +2,12 @@ package engine
 
 import (
 	"cmp"
-	"container/heap"
 	"slices"
-	"strings"
 
 	"lintel/engine/epc"
 	"lintel/engine/event"
+	"lintel/engine/least"
+	"lintel/engine/stock"
 )
 
 // This file answers questions about a state. Nothing in it changes one.
@@ -72,7 +72,7 @@ func (s *State) Items(f ItemFilter, limit int) []ItemInfo {
 	if f.Zone != "" && zone == 0 {
 		return nil
 	}
-	best := smallest[int32]{limit: limit, cmp: func(a, b int32) int { return s.item(a).key.Compare(s.item(b).key) }}
+	best := least.Of[int32]{Limit: limit, Cmp: func(a, b int32) int { return s.item(a).key.Compare(s.item(b).key) }}
 	for i := range s.count {
 		it := s.item(i)
 		switch {
@@ -81,107 +81,33 @@ func (s *State) Items(f ItemFilter, limit int) []ItemInfo {
 		case it.key.Compare(f.After) <= 0:
 		case f.GTINs != nil && !slices.Contains(f.GTINs, s.gtinOf(it.key)):
 		default:
-			best.offer(i)
+			best.Offer(i)
 		}
 	}
-	infos := make([]ItemInfo, 0, len(best.list))
-	for _, i := range best.sorted() {
+	list := best.Sorted()
+	infos := make([]ItemInfo, 0, len(list))
+	for _, i := range list {
 		infos = append(infos, s.info(s.item(i)))
 	}
 	return infos
 }
 
-// StockRow is the stock of one product in one place.
-type StockRow struct {
-	Product int            // index in the catalog
-	GTIN    uint64         // the product
-	Zone    string         // the place: a zone
-	Kind    event.ZoneKind // or all zones of a kind, taken together, where Zone is ""
-	Count   int            // sellable items
-	Min     int
-	Max     int
-	HasMin  bool
-	HasMax  bool
-}
+// StockRows returns the first limit rows that the filter lets through, by GTIN and place.
+func (s *State) StockRows(f stock.Filter, limit int) []stock.Row { return s.stock.Rows(f, limit) }
 
-// Place returns the zone's id, or "kind:" and the name of the kind.
-func (r *StockRow) Place() string {
-	if r.Zone != "" {
-		return r.Zone
-	}
-	return "kind:" + r.Kind.String()
-}
-
-// Short returns how many items are missing to the minimum, never below 0.
-func (r *StockRow) Short() int {
-	if !r.HasMin {
-		return 0
-	}
-	return max(0, r.Min-r.Count)
-}
-
-func (r *StockRow) compare(gtin uint64, place string) int {
-	return cmp.Or(cmp.Compare(r.GTIN, gtin), strings.Compare(r.Place(), place))
-}
-
-// StockFilter says which rows are wanted. Its zero value wants all.
-type StockFilter struct {
-	AfterGTIN  uint64 // only rows that come after this product
-	AfterPlace string // and place
-	GTINs      []uint64
-	Zone       string
-	Below      bool // only rows below their minimum
-}
-
-// StockRows returns the first limit rows that the filter lets through, by GTIN and place. There is
-// a row for each product in each zone that holds some of it, and for each minimum or maximum,
-// whether or not any is there.
-func (s *State) StockRows(f StockFilter, limit int) []StockRow {
-	best := smallest[StockRow]{limit: limit, cmp: func(a, b StockRow) int { return a.compare(b.GTIN, b.Place()) }}
-	offer := func(r StockRow) {
-		switch {
-		case f.Below && r.Short() == 0:
-		case f.Zone != "" && r.Zone != f.Zone:
-		case r.compare(f.AfterGTIN, f.AfterPlace) <= 0:
-		default:
-			best.offer(r)
+// Picks returns what to carry where, and every place that is below its minimum. See stock.Book.Picks.
+func (s *State) Picks() ([]stock.Pick, []stock.Shortage) {
+	return s.stock.Picks(func(each func(k stock.Key, i int32)) {
+		for i := range s.count {
+			each(s.stockOf(s.item(i)), i)
 		}
-	}
-	wanted := func(product int32) (gtin uint64, ok bool) {
-		gtin = s.bound.cfg.Catalog.At(int(product)).GTIN
-		return gtin, gtin >= f.AfterGTIN && (f.GTINs == nil || slices.Contains(f.GTINs, gtin))
-	}
-	for k, n := range s.stock {
-		gtin, ok := wanted(k.product)
-		if n == 0 || !ok {
-			continue
-		}
-		r := StockRow{Product: int(k.product), GTIN: gtin, Zone: s.idOf(k.zone), Count: int(n)}
-		for _, l := range s.bound.limits[k.product] {
-			if l.zone == k.zone {
-				r.Min, r.Max, r.HasMin, r.HasMax = l.min, l.max, l.hasMin, l.hasMax
-			}
-		}
-		offer(r)
-	}
-	for product, limits := range s.bound.limits {
-		gtin, ok := wanted(product)
-		if !ok {
-			continue
-		}
-		for _, l := range limits {
-			r := StockRow{Product: int(product), GTIN: gtin, Min: l.min, Max: l.max, HasMin: l.hasMin, HasMax: l.hasMax}
-			if l.zone == 0 {
-				r.Kind, r.Count = l.kind, s.onHand(product, l.kind)
-			} else if s.stock[stockKey{product, l.zone}] != 0 {
-				continue // has its row
-			} else {
-				r.Zone = s.idOf(l.zone)
-			}
-			offer(r)
-		}
-	}
-	return best.sorted()
+	}, func(a, b int32) int {
+		x, y := s.item(a), s.item(b)
+		return cmp.Or(cmp.Compare(x.Since, y.Since), x.key.Compare(y.key))
+	}, func(i int32) string {
+		it := s.item(i)
+		return event.KeyText(it.key, s.text(it))
+	})
 }
 
 // Alerts returns the alerts that are not closed, in the order in which they were raised, without
@@ -240,33 +166,3 @@ func (s *State) ZoneCounts() map[string]int {
 	}
 	return counts
 }
-
-// smallest keeps the limit smallest of what it is offered. It is a heap with the largest of them on
-// top.
-type smallest[T any] struct {
-	limit int
-	cmp   func(a, b T) int
-	list  []T
-}
-
-func (h *smallest[T]) offer(v T) {
-	switch {
-	case len(h.list) < h.limit:
-		heap.Push(h, v)
-	case h.limit > 0 && h.cmp(v, h.list[0]) < 0:
-		h.list[0] = v
-		heap.Fix(h, 0)
-	}
-}
-
-// sorted returns what was kept, smallest first.
-func (h *smallest[T]) sorted() []T {
-	slices.SortFunc(h.list, h.cmp)
-	return h.list
-}
-
-func (h *smallest[T]) Len() int           { return len(h.list) }
-func (h *smallest[T]) Less(i, j int) bool { return h.cmp(h.list[i], h.list[j]) > 0 }
-func (h *smallest[T]) Swap(i, j int)      { h.list[i], h.list[j] = h.list[j], h.list[i] }
-func (h *smallest[T]) Push(x any)         { h.list = append(h.list, x.(T)) }
-func (h *smallest[T]) Pop() any           { panic("engine: smallest is never popped") }

@@ -11,6 +11,7 @@ import (
 
 	"lintel/engine/catalog"
 	"lintel/engine/event"
+	"lintel/engine/stock"
 )
 
 // limited makes a shop whose first product has these limits.
@@ -88,13 +89,13 @@ func TestGoodsAtTheDoorAreNoStock(t *testing.T) {
 	sh.put("street-door", 2, 2)
 	require.Equal(t, []string{"arrived street-door from shelf-a", "stock shelf-a=1"}, sh.told(n))
 	var rows []string
-	for _, r := range sh.s.StockRows(StockFilter{}, 9) {
+	for _, r := range sh.s.StockRows(stock.Filter{}, 9) {
 		rows = append(rows, fmt.Sprintf("%s %d", r.Place(), r.Count))
 	}
 	require.Equal(t, []string{"front-tables 0", "shelf-a 1"}, rows)
-	require.Equal(t, 1, sh.s.onHand(0, event.ZoneKindNone))
+	require.Equal(t, 1, sh.s.stock.OnHand(0, event.ZoneKindNone))
 	sh.event(event.EventReturned, "shelf-a", book(1, 2))
-	require.Equal(t, 2, sh.s.onHand(0, event.ZoneKindNone), "brought back, it is stock again")
+	require.Equal(t, 2, sh.s.stock.OnHand(0, event.ZoneKindNone), "brought back, it is stock again")
 }
 
 func TestPicksTakeWhatHasBeenThereLongest(t *testing.T) {

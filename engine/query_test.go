@@ -1,17 +1,16 @@
 package engine
 
 import (
-	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
-	"pgregory.net/rapid"
 
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
 	"lintel/engine/event"
+	"lintel/engine/stock"
 )
 
 func TestItemsInPages(t *testing.T) {
@@ -72,7 +71,7 @@ func TestStockRowsKnowWhatIsNotThere(t *testing.T) {
 	sh.readIn("handheld-1", "stockroom", -50, book(1, 1), book(1, 2))
 	sh.readIn("handheld-1", "front-tables", -50, book(1, 3))
 
-	rows := sh.s.StockRows(StockFilter{}, 100)
+	rows := sh.s.StockRows(stock.Filter{}, 100)
 	var got []string
 	for i := range rows {
 		got = append(got, event.GTINText(rows[i].GTIN)[10:]+" "+rows[i].Place())
@@ -83,10 +82,10 @@ func TestStockRowsKnowWhatIsNotThere(t *testing.T) {
 	require.Equal(t, 3, rows[2].Short())
 	require.Equal(t, event.Floor, rows[2].Kind)
 
-	require.Len(t, sh.s.StockRows(StockFilter{Below: true}, 100), 3)
-	require.Len(t, sh.s.StockRows(StockFilter{Below: true, GTINs: []uint64{9521234000037}}, 100), 2)
-	require.Len(t, sh.s.StockRows(StockFilter{Zone: "stockroom"}, 100), 1)
-	rest := sh.s.StockRows(StockFilter{AfterGTIN: rows[1].GTIN, AfterPlace: rows[1].Place()}, 100)
+	require.Len(t, sh.s.StockRows(stock.Filter{Below: true}, 100), 3)
+	require.Len(t, sh.s.StockRows(stock.Filter{Below: true, GTINs: []uint64{9521234000037}}, 100), 2)
+	require.Len(t, sh.s.StockRows(stock.Filter{Zone: "stockroom"}, 100), 1)
+	rest := sh.s.StockRows(stock.Filter{AfterGTIN: rows[1].GTIN, AfterPlace: rows[1].Place()}, 100)
 	require.Equal(t, rows[2:], rest)
 }
 
@@ -115,19 +114,6 @@ func TestReadPointsOfAState(t *testing.T) {
 	require.Len(t, points, len(sh.cfg.Layout.ReadPoints))
 	require.Equal(t, ReadPointInfo{Index: 0, Last: opening, Silent: true}, points[0])
 	require.Equal(t, ReadPointInfo{Index: 1}, points[1], "never reported")
-}
-
-func TestSmallestIsSortedPrefix(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		all := rapid.SliceOf(rapid.IntRange(0, 50)).Draw(t, "all")
-		limit := rapid.IntRange(0, 20).Draw(t, "limit")
-		h := smallest[int]{limit: limit, cmp: func(a, b int) int { return a - b }}
-		for _, v := range all {
-			h.offer(v)
-		}
-		slices.Sort(all)
-		require.Equal(t, append([]int{}, all[:min(limit, len(all))]...), append([]int{}, h.sorted()...))
-	})
 }
 
 func BenchmarkItemsPage(b *testing.B) {

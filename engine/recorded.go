@@ -1,6 +1,9 @@
 package engine
 
-import "lintel/engine/event"
+import (
+	"lintel/engine/event"
+	"lintel/engine/stock"
+)
 
 // foldRecorded takes a recorded fact for true and lets the rules meet it. Nothing is judged again:
 // presence, passages and counts are what they were.
@@ -11,8 +14,8 @@ func (s *State) foldRecorded(f *event.Fact) {
 		if !ok {
 			return
 		}
-		k := stockKey{int32(product), s.name(f.Zone)}
-		s.stock[k] = int32(f.Count)
+		k := stock.Key{Product: int32(product), Zone: s.name(f.Zone)}
+		s.stock.Set(k, f.Count)
 		s.emit(*f)
 		s.meetStock(len(s.out.Facts)-1, k)
 	case event.Silent, event.Heard:
@@ -65,5 +68,5 @@ func (s *State) forget() {
 	s.alerts.Forget()
 	s.presence.Forget()
 	s.counts.Forget()
-	s.dirty = dirt{items: s.dirty.items[:0], stock: s.dirty.stock}
+	s.dirty = dirt{items: s.dirty.items[:0]}
 }

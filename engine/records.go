@@ -35,7 +35,6 @@ type Change struct {
 type dirt struct {
 	items   []int32
 	names   []uint16
-	stock   []stockKey // stock facts that are owed within one Step
 	gone    []RecordName
 	doubled []epc.Key
 }
@@ -85,7 +84,7 @@ func (s *State) flush() []Change {
 		changes = append(changes, s.doubledChange(k))
 	}
 	s.counts.Flush(func(kind, key string, value []byte) { changes = append(changes, Change{kind, key, value}) })
-	s.dirty = dirt{items: s.dirty.items[:0], names: s.dirty.names[:0], stock: s.dirty.stock}
+	s.dirty = dirt{items: s.dirty.items[:0], names: s.dirty.names[:0]}
 	return append(changes, Change{Kind: event.KindMeta, Key: event.KindMeta, Value: s.appendMeta(nil)})
 }
 
@@ -152,7 +151,7 @@ func (s *State) loadItem(key string, v []byte) error {
 		Zone: uint16(u[0]), From: uint16(u[1]), Point: uint16(u[2]), Since: since, Sure: since + sure, Seen: since + ago,
 		Disposition: disp, Declared: flags&flagDeclared != 0, Faint: flags&flagFaint != 0,
 	}
-	s.stockAdd(it, +1)
+	s.stock.Load(s.stockOf(it))
 	return nil
 }
 

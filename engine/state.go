@@ -1,7 +1,6 @@
 package engine
 
 import (
-	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
@@ -13,6 +12,7 @@ import (
 	"lintel/engine/epc"
 	"lintel/engine/event"
 	"lintel/engine/presence"
+	"lintel/engine/stock"
 	"lintel/engine/stocktake"
 	"lintel/rules"
 )
@@ -44,7 +44,7 @@ type State struct {
 	texts      map[epc.Key]string
 	registered map[epc.Key]uint64 // tags tied to a product by hand
 
-	stock   map[stockKey]int32
+	stock   *stock.Book
 	doubled map[epc.Key]int64 // items told as heard in two places, with when, see doubled.go
 
 	presence    *presence.Site
@@ -109,9 +109,9 @@ func newState(site string) *State {
 		index:      make(map[epc.Key]int32),
 		texts:      make(map[epc.Key]string),
 		registered: make(map[epc.Key]uint64),
-		stock:      make(map[stockKey]int32),
 		doubled:    make(map[epc.Key]int64),
 	}
+	s.stock = stock.New(stockNames{s})
 	s.presence = presence.New(presenceItems{s}, presenceEvents{s})
 	s.alerts = alert.NewBook(site, alertShop{s})
 	return s
@@ -288,21 +288,5 @@ func (s *State) dump(w io.Writer) {
 	}
 	s.alerts.Digest(put)
 	s.counts.Digest(put)
-	for _, k := range s.stockKeys() {
-		put("stock %v %d", k, s.stock[k])
-	}
-}
-
-// stockKeys lists the counted (product, zone) pairs in a fixed order.
-func (s *State) stockKeys() []stockKey {
-	keys := make([]stockKey, 0, len(s.stock))
-	for k, n := range s.stock {
-		if n != 0 {
-			keys = append(keys, k)
-		}
-	}
-	slices.SortFunc(keys, func(a, b stockKey) int {
-		return cmp.Or(cmp.Compare(a.product, b.product), cmp.Compare(a.zone, b.zone))
-	})
-	return keys
+	s.stock.Digest(put)
 }

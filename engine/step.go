@@ -63,7 +63,7 @@ func (s *State) rebind(cfg *Config) {
 		return
 	}
 	for i := range cfg.Catalog.Len() {
-		for _, l := range s.bound.limits[int32(i)] {
+		for _, l := range s.stock.Limits(int32(i)) {
 			f := event.Fact{Cause: event.Stock, At: s.clock, GTIN: cfg.Catalog.At(i).GTIN, Seq: s.seq}
 			s.meetLimit(&f, int32(i), l)
 		}

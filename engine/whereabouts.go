@@ -6,6 +6,12 @@ import (
 	"lintel/engine/presence"
 )
 
+// stockNames is what package stock sees of the names.
+type stockNames struct{ s *State }
+
+func (n stockNames) Number(id string) uint16 { return n.s.numbers[id] }
+func (n stockNames) ID(name uint16) string   { return n.s.idOf(name) }
+
 // presenceItems is what package presence sees of the items.
 type presenceItems struct{ s *State }
 

@@ -3,7 +3,7 @@ package cases
 import (
 	"fmt"
 
-	"lintel/engine"
+	"lintel/engine/stock"
 	"lintel/rules/doc"
 )
 
@@ -94,7 +94,7 @@ func (s *expectStep) look(w *world) {
 	for i := range s.stock {
 		l := &s.stock[i]
 		count := 0
-		for _, row := range w.s.StockRows(engine.StockFilter{GTINs: []uint64{l.gtin}, Zone: l.zone}, 1) {
+		for _, row := range w.s.StockRows(stock.Filter{GTINs: []uint64{l.gtin}, Zone: l.zone}, 1) {
 			count = row.Count
 		}
 		if count != l.count {

@@ -11,6 +11,7 @@ import (
 	"lintel/engine"
 	"lintel/engine/epc"
 	"lintel/engine/event"
+	"lintel/engine/stock"
 	"lintel/engine/store"
 )
 
@@ -250,7 +251,7 @@ func (f *follower) nextBatch(ctx context.Context, from store.FactID) (factBatch,
 			b.owed = max(b.owed, todoStock)
 			return nil
 		}
-		for _, r := range st.StockRows(engine.StockFilter{GTINs: gtins}, math.MaxInt) {
+		for _, r := range st.StockRows(stock.Filter{GTINs: gtins}, math.MaxInt) {
 			b.stock = append(b.stock, stockRow(f.id(), &r, st.Config().Catalog))
 		}
 		for _, g := range gtins {

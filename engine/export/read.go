@@ -15,6 +15,7 @@ import (
 	"lintel/engine/epc"
 	"lintel/engine/event"
 	"lintel/engine/runner"
+	"lintel/engine/stock"
 	"lintel/engine/store"
 )
 
@@ -133,7 +134,7 @@ func (s *source) items(ctx context.Context, f func(page) error) error {
 
 // stock calls f with all stock in pages, by GTIN and place.
 func (s *source) stock(ctx context.Context, f func(page) error) error {
-	filter := engine.StockFilter{}
+	filter := stock.Filter{}
 	for {
 		p := page{}
 		err := s.view(ctx, func(st *engine.State) error {

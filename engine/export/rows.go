@@ -7,6 +7,7 @@ import (
 	"lintel/engine"
 	"lintel/engine/catalog"
 	"lintel/engine/event"
+	"lintel/engine/stock"
 )
 
 // This file turns what the core knows into rows. A row has one value for each column of its table,
@@ -51,7 +52,7 @@ func itemRow(site string, it *engine.ItemInfo, c *catalog.Catalog) []any {
 	}
 }
 
-func stockRow(site string, r *engine.StockRow, c *catalog.Catalog) []any {
+func stockRow(site string, r *stock.Row, c *catalog.Catalog) []any {
 	sku, name := productWords(c, r.Product)
 	return []any{
 		site, event.GTINText(r.GTIN), sku, name, r.Place(), int64(r.Count), limit(r.Min, r.HasMin),

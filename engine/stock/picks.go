@@ -1,4 +1,4 @@
-package engine
+package stock
 
 import (
 	"cmp"
@@ -6,9 +6,6 @@ import (
 
 	"lintel/engine/event"
 )
-
-// This file works out what to carry where, so that places have what they should have. Nothing in it
-// changes a state.
 
 // Pick is one thing to do: carry some items of a product from one zone to another.
 type Pick struct {
@@ -22,7 +19,7 @@ type Pick struct {
 
 // Shortage is a place that has less than its minimum, and what the picks bring it.
 type Shortage struct {
-	StockRow
+	Row
 	Supplied int
 }
 
@@ -32,8 +29,9 @@ func (r *Shortage) Lacking() int { return r.Short() - r.Supplied }
 
 // picker works out the picks of one product after the other.
 type picker struct {
-	s         *State
+	b         *Book
 	zones     []uint16 // of the layout, in its order
+	kinds     map[uint16]event.ZoneKind
 	order     map[uint16]int
 	picks     []pick
 	shortages []Shortage
@@ -47,7 +45,7 @@ type pick struct {
 
 // need is a place that is below its minimum.
 type need struct {
-	limit
+	Limit
 	short int
 }
 
@@ -56,25 +54,29 @@ type need struct {
 // keep their own minimum, then from places that have more than their maximum; what is over and is
 // needed nowhere goes back to the first stockroom. One of each product's places after the other is
 // served, zones before kinds of zones, in the layout's order.
-func (s *State) Picks() ([]Pick, []Shortage) {
-	p := &picker{s: s, order: make(map[uint16]int)}
-	for i := range s.bound.cfg.Layout.Zones {
-		n := s.numbers[s.bound.cfg.Layout.Zones[i].ID]
-		p.order[n] = len(p.zones)
-		p.zones = append(p.zones, n)
+//
+// Each calls its argument with every item that is stock, compare orders items by how long they have
+// been where they are, and words gives an item's identity.
+func (b *Book) Picks(each func(func(k Key, item int32)), compare func(a, b int32) int, words func(int32) string) ([]Pick, []Shortage) {
+	p := &picker{b: b, order: make(map[uint16]int), kinds: make(map[uint16]event.ZoneKind)}
+	for i := range b.zones {
+		z := &b.zones[i]
+		p.order[z.Name], p.kinds[z.Name] = len(p.zones), z.Kind
+		p.zones = append(p.zones, z.Name)
 	}
-	products := make([]int32, 0, len(s.bound.limits))
-	for product := range s.bound.limits {
+	products := make([]int32, 0, len(b.limits))
+	for product := range b.limits {
 		products = append(products, product)
 	}
-	slices.SortFunc(products, func(a, b int32) int { return cmp.Compare(s.gtinAt(a), s.gtinAt(b)) })
+	gtin := func(product int32) uint64 { return b.catalog.At(int(product)).GTIN }
+	slices.SortFunc(products, func(x, y int32) int { return cmp.Compare(gtin(x), gtin(y)) })
 	for _, product := range products {
-		p.product(product, s.bound.limits[product])
+		p.product(product, b.limits[product])
 	}
 	slices.SortStableFunc(p.picks, func(a, b pick) int {
 		return cmp.Or(cmp.Compare(p.order[a.from], p.order[b.from]), cmp.Compare(p.order[a.to], p.order[b.to]))
 	})
-	p.choose()
+	p.choose(each, compare, words)
 	picks := make([]Pick, len(p.picks))
 	for i := range p.picks {
 		picks[i] = p.picks[i].Pick
@@ -82,20 +84,17 @@ func (s *State) Picks() ([]Pick, []Shortage) {
 	return picks, p.shortages
 }
 
-func (s *State) gtinAt(product int32) uint64 { return s.bound.cfg.Catalog.At(int(product)).GTIN }
-
 // product works out the picks of one product.
-func (p *picker) product(product int32, limits []limit) {
-	s := p.s
+func (p *picker) product(product int32, limits []Limit) {
 	count := make(map[uint16]int)
 	for _, z := range p.zones {
-		if n := s.stock[stockKey{product, z}]; n > 0 {
-			count[z] = int(n)
+		if n := p.b.Count(Key{product, z}); n > 0 {
+			count[z] = n
 		}
 	}
 	inKind := func(k event.ZoneKind) (sum int) {
 		for _, z := range p.zones {
-			if s.zone(z).Kind == k {
+			if p.kinds[z] == k {
 				sum += count[z]
 			}
 		}
@@ -105,48 +104,48 @@ func (p *picker) product(product int32, limits []limit) {
 	over := make(map[uint16]int) // by zone, beyond its maximum
 	spare := make(map[uint16]int)
 	for _, z := range p.zones {
-		if k := s.zone(z).Kind; k == event.Stockroom || k == event.Receiving {
+		if k := p.kinds[z]; k == event.Stockroom || k == event.Receiving {
 			spare[z] = count[z]
 		}
 	}
 	for _, l := range limits {
-		have := count[l.zone]
-		if l.zone == 0 {
-			have = inKind(l.kind)
+		have := count[l.Zone]
+		if l.Zone == 0 {
+			have = inKind(l.Kind)
 		}
-		if l.hasMin && have < l.min {
-			needs = append(needs, need{l, l.min - have})
+		if l.HasMin && have < l.Min {
+			needs = append(needs, need{l, l.Min - have})
 		}
-		if l.hasMin {
+		if l.HasMin {
 			p.keep(l, spare)
 		}
-		if !l.hasMax || have <= l.max {
+		if !l.HasMax || have <= l.Max {
 			continue
 		}
-		if l.zone != 0 {
-			over[l.zone] = max(over[l.zone], have-l.max)
+		if l.Zone != 0 {
+			over[l.Zone] = max(over[l.Zone], have-l.Max)
 			continue
 		}
-		p.spread(l.kind, have-l.max, count, over)
+		p.spread(l.Kind, have-l.Max, count, over)
 	}
 	if len(needs) == 0 && len(over) == 0 {
 		return
 	}
 	slices.SortStableFunc(needs, func(a, b need) int {
 		switch {
-		case b.zone == 0 && a.zone != 0:
+		case b.Zone == 0 && a.Zone != 0:
 			return -1
-		case a.zone == 0 && b.zone != 0:
+		case a.Zone == 0 && b.Zone != 0:
 			return 1
 		}
-		return cmp.Or(cmp.Compare(p.order[a.zone], p.order[b.zone]), cmp.Compare(a.kind, b.kind))
+		return cmp.Or(cmp.Compare(p.order[a.Zone], p.order[b.Zone]), cmp.Compare(a.Kind, b.Kind))
 	})
 	for _, n := range needs {
-		p.serve(product, n, count, inKind(n.kind), spare, over)
+		p.serve(product, n, count, inKind(n.Kind), spare, over)
 	}
 	if back, ok := p.firstStockroom(); ok {
 		for _, z := range p.zones {
-			if over[z] > 0 && s.zone(z).Kind != event.Stockroom {
+			if over[z] > 0 && p.kinds[z] != event.Stockroom {
 				p.add(product, z, back, over[z], true)
 			}
 		}
@@ -154,10 +153,10 @@ func (p *picker) product(product int32, limits []limit) {
 }
 
 // keep takes from what stockrooms and receiving can spare what they must keep themselves.
-func (p *picker) keep(l limit, spare map[uint16]int) {
-	left := l.min
+func (p *picker) keep(l Limit, spare map[uint16]int) {
+	left := l.Min
 	for _, z := range p.zones {
-		if z == l.zone || l.zone == 0 && p.s.zone(z).Kind == l.kind {
+		if z == l.Zone || l.Zone == 0 && p.kinds[z] == l.Kind {
 			n := min(left, spare[z])
 			spare[z] -= n
 			left -= n
@@ -167,7 +166,7 @@ func (p *picker) keep(l limit, spare map[uint16]int) {
 
 // spread divides what a kind of zones has too much among its zones, those with most first.
 func (p *picker) spread(k event.ZoneKind, much int, count, over map[uint16]int) {
-	zones := slices.DeleteFunc(slices.Clone(p.zones), func(z uint16) bool { return p.s.zone(z).Kind != k || count[z] == 0 })
+	zones := slices.DeleteFunc(slices.Clone(p.zones), func(z uint16) bool { return p.kinds[z] != k || count[z] == 0 })
 	slices.SortStableFunc(zones, func(a, b uint16) int { return cmp.Compare(count[b], count[a]) })
 	for _, z := range zones {
 		n := min(much, count[z])
@@ -178,22 +177,21 @@ func (p *picker) spread(k event.ZoneKind, much int, count, over map[uint16]int) 
 
 // serve brings to one place what it lacks, as far as there is any.
 func (p *picker) serve(product int32, n need, count map[uint16]int, inKind int, spare, over map[uint16]int) {
-	s := p.s
-	have := count[n.zone]
-	if n.zone == 0 {
+	have := count[n.Zone]
+	if n.Zone == 0 {
 		have = inKind
 	}
-	row := Shortage{StockRow: StockRow{
-		Product: int(product), GTIN: s.gtinAt(product), Zone: s.idOf(n.zone), Kind: n.kind, Count: have, Min: n.min,
-		Max: n.max, HasMin: n.hasMin, HasMax: n.hasMax,
+	row := Shortage{Row: Row{
+		Product: int(product), GTIN: p.gtin(product), Zone: p.b.names.ID(n.Zone), Kind: n.Kind, Count: have, Min: n.Min,
+		Max: n.Max, HasMin: n.HasMin, HasMax: n.HasMax,
 	}}
-	to, ok := n.zone, s.zone(n.zone).Known
-	if n.zone == 0 {
-		to, ok = p.zoneOf(product, n.kind)
+	to, ok := n.Zone, p.has(n.Zone)
+	if n.Zone == 0 {
+		to, ok = p.zoneOf(product, n.Kind)
 	}
 	for _, from := range []map[uint16]int{spare, over} {
 		for _, z := range p.zones {
-			if !ok || z == to || n.zone == 0 && s.zone(z).Kind == n.kind || from[z] == 0 {
+			if !ok || z == to || n.Zone == 0 && p.kinds[z] == n.Kind || from[z] == 0 {
 				continue
 			}
 			take := min(from[z], n.short-row.Supplied)
@@ -210,13 +208,13 @@ func (p *picker) serve(product int32, n need, count map[uint16]int, inKind int, 
 
 // zoneOf is the zone of a kind to which a product goes: its home zone, else the first.
 func (p *picker) zoneOf(product int32, k event.ZoneKind) (uint16, bool) {
-	for _, id := range p.s.bound.cfg.Catalog.At(int(product)).HomeZones {
-		if n := p.s.numbers[id]; p.s.zone(n).Known && p.s.zone(n).Kind == k {
+	for _, id := range p.b.catalog.At(int(product)).HomeZones {
+		if n := p.b.names.Number(id); p.has(n) && p.kinds[n] == k {
 			return n, true
 		}
 	}
 	for _, z := range p.zones {
-		if p.s.zone(z).Kind == k {
+		if p.kinds[z] == k {
 			return z, true
 		}
 	}
@@ -225,7 +223,7 @@ func (p *picker) zoneOf(product int32, k event.ZoneKind) (uint16, bool) {
 
 func (p *picker) firstStockroom() (uint16, bool) {
 	for _, z := range p.zones {
-		if p.s.zone(z).Kind == event.Stockroom {
+		if p.kinds[z] == event.Stockroom {
 			return z, true
 		}
 	}
@@ -234,40 +232,41 @@ func (p *picker) firstStockroom() (uint16, bool) {
 
 func (p *picker) add(product int32, from, to uint16, count int, over bool) {
 	p.picks = append(p.picks, pick{
-		Pick:    Pick{Product: int(product), GTIN: p.s.gtinAt(product), From: p.s.idOf(from), To: p.s.idOf(to), Count: count, Over: over},
+		Pick:    Pick{Product: int(product), GTIN: p.gtin(product), From: p.b.names.ID(from), To: p.b.names.ID(to), Count: count, Over: over},
 		product: product, from: from, to: to,
 	})
 }
 
 // choose says which items to take: one look at every item.
-func (p *picker) choose() {
-	s := p.s
-	have := make(map[stockKey][]int32)
+func (p *picker) choose(each func(func(Key, int32)), compare func(a, b int32) int, words func(int32) string) {
+	have := make(map[Key][]int32)
 	for i := range p.picks {
-		have[stockKey{p.picks[i].product, p.picks[i].from}] = nil
+		have[Key{p.picks[i].product, p.picks[i].from}] = nil
 	}
 	if len(have) == 0 {
 		return
 	}
-	for i := range s.count {
-		it := s.item(i)
-		k := stockKey{it.product, it.Zone}
-		if list, ok := have[k]; ok && s.inStock(it) {
+	each(func(k Key, i int32) {
+		if list, ok := have[k]; ok {
 			have[k] = append(list, i)
 		}
-	}
+	})
 	for _, list := range have {
-		slices.SortFunc(list, func(a, b int32) int {
-			return cmp.Or(cmp.Compare(s.item(a).Since, s.item(b).Since), s.item(a).key.Compare(s.item(b).key))
-		})
+		slices.SortFunc(list, compare)
 	}
 	for i := range p.picks {
-		k := stockKey{p.picks[i].product, p.picks[i].from}
+		k := Key{p.picks[i].product, p.picks[i].from}
 		n := min(p.picks[i].Count, len(have[k]))
 		for _, at := range have[k][:n] {
-			it := s.item(at)
-			p.picks[i].Items = append(p.picks[i].Items, event.KeyText(it.key, s.text(it)))
+			p.picks[i].Items = append(p.picks[i].Items, words(at))
 		}
 		have[k] = have[k][n:]
 	}
+}
+
+func (p *picker) gtin(product int32) uint64 { return p.b.catalog.At(int(product)).GTIN }
+
+func (p *picker) has(zone uint16) bool {
+	_, ok := p.order[zone]
+	return ok
 }
