@@ -21,6 +21,7 @@ type checkCmd struct {
 	Cases    []string `help:"Case files to run instead of the one beside the rules." placeholder:"FILE"`
 	Layout   string   `help:"A layout, for warnings about names that it does not have, and for cases that name no layout." placeholder:"FILE"`
 	Products string   `help:"Products, as CSV or JSON, likewise." placeholder:"FILE"`
+	Rewrite  bool     `help:"Write what happens into the trace of each case that has one; read the difference before you keep it."`
 	JSON     bool     `name:"json" help:"Print one JSON object with all diagnostics and results."`
 }
 
@@ -42,7 +43,7 @@ type checked struct {
 }
 
 func (c *checkCmd) Run(s *streams) error {
-	ctx := cases.Context{ReadFile: cases.ReadFile}
+	ctx := cases.Context{Rewrite: c.Rewrite}
 	if ok, err := c.context(s, &ctx); err != nil || !ok {
 		return err
 	}
@@ -154,15 +155,9 @@ func (c *checkCmd) check(name string, src []byte, known rules.Known, ctx cases.C
 		}
 	}
 	for _, file := range files {
-		text, err := cases.ReadFile(file)
+		rep, err := book.RunFile(file, ctx)
 		if err != nil {
 			return nil, err
-		}
-		rep := &cases.Report{File: file}
-		if f, bad := cases.Parse(file, text, ctx); f == nil {
-			rep.Diagnostics = bad
-		} else {
-			rep = cases.Run(f, book)
 		}
 		one.OK = one.OK && rep.OK()
 		one.Cases = append(one.Cases, rep)

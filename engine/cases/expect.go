@@ -5,44 +5,75 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"lintel/engine/event"
 	"lintel/rules/doc"
 )
 
-// expectKeys are the keys of a step that expects something.
-var expectKeys = []string{"expect", "exactly", "never", "open", "told", "where", "stock"}
-
-func isExpectation(n *doc.Node) bool {
-	return slices.ContainsFunc(n.Fields, func(f doc.Field) bool { return slices.Contains(expectKeys, f.Key.Text) })
+// expectation is one kind of expectation: a key of a step with what reads and judges its value. A
+// list of alerts has words and list, any other value has read.
+type expectation struct {
+	key   string
+	now   bool     // it looks at now alone, and leaves what happened to the next expectation
+	words []string // what may be said to happen to an alert of the list
+	empty string   // what is wrong with a list of none, "": nothing
+	list  func(w *world, p *patterns, happened []*happening)
+	read  func(p *caseParser, f doc.Field) check
 }
 
-// expectStep holds what happened since the expectation before against what should have happened.
+// check holds the shop, and what happened since the expectation before, against one expectation. It
+// is nil after a problem.
+type check func(w *world, happened []*happening)
+
+var expectations = []expectation{
+	{key: "expect", words: whats, empty: "an empty list expects nothing",
+		list: func(w *world, p *patterns, h []*happening) { w.compare(p, h, "opened", false, "did not happen") }},
+	{key: "exactly", words: whats,
+		list: func(w *world, p *patterns, h []*happening) { w.compare(p, h, "opened", true, "did not happen") }},
+	{key: "never", words: whats, empty: "an empty list forbids nothing", list: (*world).forbid},
+	{key: "open", words: []string{"open", "acknowledged"},
+		list: func(w *world, p *patterns, _ []*happening) { w.compare(p, w.open(), "", true, "is not open") }},
+	{key: "told", read: (*caseParser).told},
+	{key: "waiting", now: true, words: waits,
+		list: func(w *world, p *patterns, _ []*happening) { w.compare(p, w.waiting(), "", true, "is not waiting") }},
+	{key: "facts", read: (*caseParser).facts},
+	{key: "where", now: true, read: (*caseParser).where},
+	{key: "stock", now: true, read: (*caseParser).stock},
+	{key: "counted", now: true, read: (*caseParser).countResult},
+}
+
+func expectationOf(key string) *expectation {
+	if i := slices.IndexFunc(expectations, func(x expectation) bool { return x.key == key }); i >= 0 {
+		return &expectations[i]
+	}
+	return nil
+}
+
+// expectKeys are the keys of a step that expects something.
+var expectKeys = func() (keys []string) {
+	for _, x := range expectations {
+		keys = append(keys, x.key)
+	}
+	return keys
+}()
+
+func isExpectation(n *doc.Node) bool {
+	return slices.ContainsFunc(n.Fields, func(f doc.Field) bool { return expectationOf(f.Key.Text) != nil })
+}
+
+// expectStep is a step that expects something.
 type expectStep struct {
-	place
-	expect, exactly, never, open *patterns
-	told                         []channelCount
-	toldAt                       *place
-	where                        []itemPlace
-	stock                        []stockLine
+	alerts []*patterns // its lists of alerts
+	checks []check
+	moves  bool // the next expectation looks at what happens from here on
 }
 
 // patterns are the alerts of one list.
 type patterns struct {
 	place
+	key  string // of the expectation
 	list []pattern
-}
-
-func (p *patterns) all() []pattern {
-	if p == nil {
-		return nil
-	}
-	return p.list
-}
-
-type channelCount struct {
-	channel string
-	n       int
 }
 
 // pattern says which changes of alerts are meant. What is not said can be anything.
@@ -57,6 +88,7 @@ type pattern struct {
 	count  string
 	others *int
 	say    string
+	until  *wall
 }
 
 // whats are the words for what happens to alerts: the core's changes, and failed. A case that says
@@ -77,66 +109,79 @@ func (p *caseParser) expectation(n *doc.Node) step {
 	if !p.table(n, "an expectation", expectKeys) {
 		return nil
 	}
-	s := &expectStep{place: placeOf(n)}
+	s := &expectStep{}
 	for _, f := range n.Fields {
-		switch f.Key.Text {
-		case "expect":
-			if s.expect = p.patterns(f, whats, false); f.Value.Kind == doc.Sequence && len(f.Value.Items) == 0 {
-				p.At(f.Value, "an empty list expects nothing", "write exactly: [] if nothing at all should happen")
-			}
-		case "exactly":
-			s.exactly = p.patterns(f, whats, false)
-		case "never":
-			if s.never = p.patterns(f, whats, true); f.Value.Kind == doc.Sequence && len(f.Value.Items) == 0 {
-				p.At(f.Value, "an empty list forbids nothing", "write exactly: [] if nothing at all should happen")
-			}
-		case "open":
-			s.open = p.patterns(f, []string{"open", "acknowledged"}, true)
-		case "told":
-			p.told(f, s)
-		case "where":
-			s.where = p.where(f)
-		case "stock":
-			s.stock = p.stock(f)
+		x := expectationOf(f.Key.Text)
+		s.moves = s.moves || !x.now
+		if x.read != nil {
+			s.checks = append(s.checks, x.read(p, f))
+		} else if list := p.patterns(f, x); list != nil {
+			s.alerts = append(s.alerts, list)
+			s.checks = append(s.checks, func(w *world, happened []*happening) { x.list(w, list, happened) })
 		}
 	}
-	if s.expect != nil && s.exactly != nil {
+	if n.Get("expect") != nil && n.Get("exactly") != nil {
 		p.At(n, "expect and exactly say the same of different lists", "write exactly for all that happens, or "+
 			"expect for what must be among it")
 	}
 	return s
 }
 
-func (p *caseParser) patterns(f doc.Field, words []string, strict bool) *patterns {
-	list := []*doc.Node{f.Value}
-	switch f.Value.Kind {
-	case doc.Sequence:
-		list = f.Value.Items
-	case doc.Empty:
+// patterns reads a list of alerts, or one without a list. It is nil after a problem.
+func (p *caseParser) patterns(f doc.Field, x *expectation) *patterns {
+	list := listOf(f.Value)
+	switch {
+	case f.Value.Kind == doc.Empty:
 		p.At(f.Key, f.Key.Text+" has no list of alerts", "write for instance "+f.Key.Text+
 			": [unpaid-at-exit]; nothing at all is exactly: []")
 		return nil
-	}
-	if len(list) > maxListed {
+	case len(list) == 0 && x.empty != "":
+		p.At(f.Value, x.empty, "write exactly: [] if nothing at all should happen")
+	case len(list) > maxListed:
 		p.At(f.Value, fmt.Sprintf("%d alerts are listed; at most %d are allowed", len(list), maxListed), "")
 		return nil
 	}
-	out := &patterns{place: placeOf(f.Key)}
+	out := &patterns{place: placeOf(f.Key), key: x.key}
+	var more []string
+	if x.key == "waiting" {
+		more = []string{"until"}
+	}
 	for _, n := range list {
-		t, ok := p.pattern(n, nil)
-		if !ok {
-			continue
-		}
+		t, ok := p.pattern(n, more)
 		switch {
-		case t.what == "" || slices.Contains(words, t.what):
-		case strict, doc.Nearest(t.what, words) != "":
-			p.unknown(&doc.Node{Kind: doc.Scalar, Text: t.what, Line: n.Line, Column: n.Column},
-				"nothing that can happen to an alert here is called", words)
-			continue
+		case !ok:
+		case t.what != "" && !slices.Contains(x.words, t.what):
+			at := n.Get("what")
+			if at == nil {
+				at = within(n, t.what)
+			}
+			p.unknown(at, "nothing that can happen to an alert here is called", x.words)
+		default:
+			out.list = append(out.list, t)
 		}
-		out.list = append(out.list, t)
 	}
 	return out
+}
+
+// listOf returns the values of a list, or the one value that stands without a list.
+func listOf(n *doc.Node) []*doc.Node {
+	if n.Kind == doc.Sequence {
+		return n.Items
+	}
+	return []*doc.Node{n}
+}
+
+// within is a word of a text, for its place.
+func within(n *doc.Node, word string) *doc.Node {
+	at := *n
+	at.Text, at.Style = word, doc.Plain
+	if i := strings.Index(n.Text, word); i > 0 && !n.Style.Block() {
+		at.Column += utf8.RuneCountInString(n.Text[:i])
+	}
+	if n.Style.Quoted() {
+		at.Column++
+	}
+	return &at
 }
 
 var patternKeys = []string{"rule", "what", "item", "product", "zone", "reader", "count", "others", "say"}
@@ -148,11 +193,7 @@ func (p *caseParser) pattern(n *doc.Node, more []string) (t pattern, ok bool) {
 	t.node = n
 	if n.Kind == doc.Scalar {
 		rule, what, _ := strings.Cut(strings.TrimSpace(n.Text), " ")
-		t.rule = &doc.Node{Kind: doc.Scalar, Text: rule, Style: n.Style, Line: n.Line, Column: n.Column}
-		if n.Kind == doc.Scalar && n.Style != doc.Plain {
-			t.rule.Column++
-			t.rule.Style = doc.Plain
-		}
+		t.rule = within(n, rule)
 		t.what = strings.TrimSpace(what)
 	} else {
 		if !p.table(n, "an alert", append(slices.Clone(patternKeys), more...)) {
@@ -201,11 +242,8 @@ func (p *caseParser) subject(n *doc.Node, t *pattern) {
 		}
 	}
 	if v := n.Get("count"); v != nil {
-		switch t.count = p.word(v, "count"); {
-		case len(p.counts) == 0:
-			p.At(v, "no count was opened before", openCount)
-		case !slices.Contains(p.counts, t.count):
-			p.unknown(v, "there is no count", p.counts)
+		if name := p.word(v, "count"); name != "" {
+			t.count = p.countName(v, name)
 		}
 	}
 	if v := n.Get("others"); v != nil {
@@ -215,22 +253,26 @@ func (p *caseParser) subject(n *doc.Node, t *pattern) {
 	if v := n.Get("say"); v != nil {
 		t.say = p.word(v, "say")
 	}
+	if v := n.Get("until"); v != nil {
+		t.until = p.wall(v, "until")
+	}
 }
 
 // told reads how many messages went to which channel; nobody stands for none at all.
-func (p *caseParser) told(f doc.Field, s *expectStep) {
+func (p *caseParser) told(f doc.Field) check {
 	at := placeOf(f.Key)
-	s.toldAt = &at
-	if f.Value.Kind == doc.Scalar && f.Value.Text == "nobody" {
-		return
-	}
-	if f.Value.Kind != doc.Mapping {
+	want := make(map[string]int)
+	var channels []string
+	switch {
+	case f.Value.Kind == doc.Scalar && f.Value.Text == "nobody":
+	case f.Value.Kind != doc.Mapping:
 		p.At(f.Value, "told is no table of channels with numbers", "write told: {door-team: 1}, or told: nobody")
-		return
 	}
 	for _, c := range f.Value.Fields {
-		s.told = append(s.told, channelCount{c.Key.Text, p.integer(c.Value, c.Key.Text, 0, 1_000_000)})
+		want[c.Key.Text] = p.integer(c.Value, c.Key.Text, 0, 1_000_000)
+		channels = append(channels, c.Key.Text)
 	}
+	return func(w *world, _ []*happening) { w.messaged(at, channels, want) }
 }
 
 // words writes the pattern for people.
@@ -260,6 +302,9 @@ func (t *pattern) words(c *Case, otherwise string) string {
 	}
 	if t.say != "" {
 		about = append(about, fmt.Sprintf("saying %q", t.say))
+	}
+	if t.until != nil {
+		about = append(about, "until "+t.until.text)
 	}
 	return strings.TrimSpace(t.rule.Text + " " + what + "  " + strings.Join(about, " "))
 }

@@ -1,6 +1,7 @@
 package cases
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -51,17 +52,37 @@ func RunFile(rulesFile, casesFile string, ctx Context) (*Report, error) {
 	if casesFile == "" {
 		casesFile = Beside(rulesFile)
 	}
-	if src, err = ReadFile(casesFile); err != nil {
-		return nil, err
-	}
+	return book.RunFile(casesFile, ctx)
+}
+
+// RunFile runs the cases of a file; Context.ReadFile may be nil. The error is about reading and
+// writing it.
+func (b *Book) RunFile(name string, ctx Context) (*Report, error) {
 	if ctx.ReadFile == nil {
 		ctx.ReadFile = ReadFile
 	}
-	f, bad := Parse(casesFile, src, ctx)
-	if f == nil {
-		return &Report{File: casesFile, Diagnostics: bad}, nil
+	src, err := ReadFile(name)
+	if err != nil {
+		return nil, err
 	}
-	return Run(f, book), nil
+	f, bad := Parse(name, src, ctx)
+	if f == nil {
+		return &Report{File: name, Diagnostics: bad}, nil
+	}
+	rep := Run(f, b)
+	if !ctx.Rewrite {
+		return rep, nil
+	}
+	text := f.rewrite(src, rep)
+	if f, bad = Parse(name, text, ctx); f == nil {
+		return &Report{File: name, Diagnostics: bad}, nil // and the file stays as it is
+	}
+	if !bytes.Equal(text, src) {
+		if err := os.WriteFile(name, text, 0o644); err != nil {
+			return nil, err
+		}
+	}
+	return Run(f, b), nil
 }
 
 // T is what Test needs of *testing.T.

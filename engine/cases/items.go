@@ -250,22 +250,48 @@ func skus(c *catalog.Catalog) []string {
 	return list
 }
 
+// part finds a part of the items of a word, such as tides/11-13; false after a problem.
+func (p *caseParser) part(n *doc.Node, word string) (list []thing, ok bool) {
+	word, serials, _ := strings.Cut(word, "/")
+	whole, known := p.items.find(word)
+	if !strings.Contains(serials, "-") {
+		serials += "-" + serials
+	}
+	first, last, ok := span(serials)
+	switch {
+	case !known || len(whole) == 1:
+		p.unknown(n, "there is no item", p.items.known())
+		return nil, false
+	case !ok || first > last || last-first >= MaxItems:
+		p.At(n, fmt.Sprintf("%q is no part of %s", n.Text[len(word)+1:], word), fmt.Sprintf("write the first and the last, such as %s-%s",
+			whole[0].handle, whole[1].serial()))
+		return nil, false
+	}
+	for s := first; s <= last; s++ {
+		one, ok := p.items.find(word + "/" + strconv.FormatUint(s, 10))
+		if !ok {
+			p.At(n, fmt.Sprintf("%s has no %d", word, s), fmt.Sprintf("it has %s to %s", whole[0].serial(), whole[len(whole)-1].serial()))
+			return nil, false
+		}
+		list = append(list, one...)
+	}
+	return list, true
+}
+
 // pick reads one word for items, or a list of them. Each item comes once, in the order in which it
 // is named.
 func (p *caseParser) pick(n *doc.Node) []thing {
-	words := []*doc.Node{n}
-	if n.Kind == doc.Sequence {
-		words = n.Items
-	}
 	var picked []thing
-	for _, w := range words {
+	for _, w := range listOf(n) {
 		word := p.word(w, "an item")
 		if word == "" {
 			return nil
 		}
 		list, ok := p.items.find(word)
 		if !ok {
-			p.unknown(w, "there is no item", p.items.known())
+			list, ok = p.part(w, word)
+		}
+		if !ok {
 			return nil
 		}
 		for _, t := range list {

@@ -24,7 +24,7 @@ func (t *pattern) fitsAs(w *world, h *happening, what string) bool {
 		t.zone != "" && a.Zone != t.zone && a.Place != t.zone,
 		t.reader != "" && (a.About != "reader" || a.Place != t.reader),
 		t.others != nil && a.Joined != *t.others,
-		!strings.Contains(a.Say, t.say):
+		!strings.Contains(a.Say, t.say), t.until != nil && !w.shows(t.until, h.at):
 		return false
 	}
 	if t.count != "" {
@@ -77,33 +77,66 @@ func (s *expectStep) run(w *world) {
 	for i := range w.happened[w.since:] {
 		window = append(window, &w.happened[w.since+i])
 	}
-	if s.expect != nil {
-		w.compare(s.expect, window, "opened", false, "did not happen")
+	for _, holds := range s.checks {
+		holds(w, window)
 	}
-	if s.exactly != nil {
-		w.compare(s.exactly, window, "opened", true, "did not happen")
+	if s.moves {
+		w.since, w.sinceAt, w.sinceFact, w.messages = len(w.happened), w.now, len(w.facts), w.messages[:0]
 	}
-	if s.never != nil {
-		s.forbid(w, window)
+}
+
+// open lists the alerts that are open now.
+func (w *world) open() (open []*happening) {
+	for _, a := range w.s.Alerts() {
+		if a.Lead == "" && (a.Status == event.AlertOpen || a.Status == event.AlertAcknowledged) {
+			open = append(open, w.happen(&a))
+		}
 	}
-	if s.open != nil {
-		var open []*happening
-		alerts := w.s.Alerts()
-		for i := range alerts {
-			if a := &alerts[i]; a.Lead == "" && (a.Status == event.AlertOpen || a.Status == event.AlertAcknowledged) {
-				open = append(open, w.happen(a))
+	return open
+}
+
+// nexts are the changes of an alert that have a time, with what miss says of it.
+var nexts = []struct {
+	what, words string
+	at          func(a *event.Alert) int64
+}{
+	{"cleared", "its clear delay is over at", func(a *event.Alert) int64 { return a.Due }},
+	{"gathered", "those that joined are told at", func(a *event.Alert) int64 { return a.TellAt }},
+	{"reminded", "it is told again at", func(a *event.Alert) int64 { return a.RemindAt }},
+	{"escalated", "others are told at", func(a *event.Alert) int64 { return a.EscalateAt }},
+}
+
+// waits are the words for what waits: what holds a pending alert back, and what an open one has
+// before it.
+var waits = func() []string {
+	words := event.Stages.Texts()
+	for _, x := range nexts {
+		words = append(words, x.what)
+	}
+	return words
+}()
+
+// waiting lists what waits now, each with the time at which its wait is over.
+func (w *world) waiting() (list []*happening) {
+	add := func(a *event.Alert, what string, at int64) {
+		if at != 0 {
+			h := w.happen(a)
+			h.what, h.at = what, at
+			list = append(list, h)
+		}
+	}
+	for _, a := range w.s.LiveAlerts() {
+		switch {
+		case a.Lead != "" || a.Status == event.AlertClosed:
+		case a.Status == event.AlertPending:
+			add(a, a.Stage.String(), a.Due)
+		default:
+			for _, x := range nexts {
+				add(a, x.what, x.at(a))
 			}
 		}
-		w.compare(s.open, open, "", true, "is not open")
 	}
-	if s.toldAt != nil {
-		s.count(w)
-	}
-	s.look(w)
-	if s.expect == nil && s.exactly == nil && s.never == nil && s.open == nil && s.toldAt == nil {
-		return // nothing is said of what happened: the next expectation looks at it
-	}
-	w.since, w.sinceAt, w.messages = len(w.happened), w.now, w.messages[:0]
+	return list
 }
 
 // compare holds what happened against a list. All says that nothing else may have happened.
@@ -143,7 +176,11 @@ func (w *world) compare(p *patterns, happened []*happening, what string, all boo
 			break
 		}
 		f.add("-", t.words(w.c, what))
-		for _, line := range w.miss(t, or(t.what, or(what, "open"))) {
+		said := or(t.what, or(what, "open"))
+		if event.Stages.Has(said) {
+			said = "opened"
+		}
+		for _, line := range w.miss(t, said) {
 			f.add("", line)
 		}
 	}
@@ -175,9 +212,9 @@ func or(a, b string) string {
 }
 
 // forbid looks for what should never have happened.
-func (s *expectStep) forbid(w *world, window []*happening) {
-	for i := range s.never.list {
-		t := &s.never.list[i]
+func (w *world) forbid(p *patterns, window []*happening) {
+	for i := range p.list {
+		t := &p.list[i]
 		var f *Failure
 		for _, h := range window {
 			if !t.fitsAs(w, h, or(t.what, "opened")) {
@@ -198,31 +235,26 @@ func (s *expectStep) forbid(w *world, window []*happening) {
 	}
 }
 
-// count holds the messages against how many there should be.
-func (s *expectStep) count(w *world) {
+// messaged holds the messages against how many there should be for each channel.
+func (w *world) messaged(at place, named []string, want map[string]int) {
 	had := make(map[string]int)
 	for i := range w.messages {
 		had[w.messages[i].Channel]++
 	}
-	var channels []string
-	want := make(map[string]int)
-	for _, c := range s.told {
-		want[c.channel] = c.n
-		channels = append(channels, c.channel)
-	}
+	channels := slices.Clone(named)
 	for c := range had {
 		if _, ok := want[c]; !ok {
 			channels = append(channels, c)
 		}
 	}
-	slices.Sort(channels[len(s.told):])
+	slices.Sort(channels[len(named):])
 	var f *Failure
 	for _, c := range channels {
 		if had[c] == want[c] {
 			continue
 		}
 		if f == nil {
-			f = w.fail(*s.toldAt, "other messages than expected", "")
+			f = w.fail(at, "other messages than expected", "")
 		}
 		f.add("-", fmt.Sprintf("%s: %d", c, want[c]))
 		f.add("+", fmt.Sprintf("%s: %d", c, had[c]))
@@ -261,13 +293,7 @@ func (w *world) subject(h *happening) string {
 	case "reader":
 		about = append(about, a.Place)
 	case "count":
-		name := a.Place
-		for n, c := range w.counts {
-			if c.id == a.Place {
-				name = n
-			}
-		}
-		about = append(about, name)
+		about = append(about, w.countName(a.Place))
 	case event.AboutStorm:
 		about = append(about, "the rule's limit")
 	case "rule":
@@ -283,6 +309,16 @@ func (w *world) subject(h *happening) string {
 		about = append(about, fmt.Sprintf("with %d others", a.Joined))
 	}
 	return strings.TrimSpace(a.Rule + " " + h.what + "  " + strings.Join(about, " "))
+}
+
+// countName is what the case calls a count.
+func (w *world) countName(id string) string {
+	for name, c := range w.counts {
+		if c.id == id {
+			return name
+		}
+	}
+	return id
 }
 
 // name is what the case calls an item.

@@ -152,12 +152,12 @@ func (w *world) missItem(r *rules.Rule, item thing) []string {
 		switch x.Reason {
 		case event.ReasonHours:
 			return []string{fmt.Sprintf("the condition was true of %s at %s (%s), outside the rule's hours (%s)",
-				item.handle, w.clock(f.Ms), w.fact(f), r.Hours)}
+				item.handle, w.clock(f.Ms), factWords(f), r.Hours)}
 		case event.ReasonOccasion:
-			line := fmt.Sprintf("the condition was true of %s at %s (%s)", item.handle, w.clock(f.Ms), w.fact(f))
+			line := fmt.Sprintf("the condition was true of %s at %s (%s)", item.handle, w.clock(f.Ms), factWords(f))
 			if i+1 < len(facts) {
 				next := facts[i+1]
-				line += fmt.Sprintf(", until %s (%s)", w.clock(next.Ms), w.fact(next))
+				line += fmt.Sprintf(", until %s (%s)", w.clock(next.Ms), factWords(next))
 			}
 			if r.Hold > 0 {
 				line += fmt.Sprintf(": not for the hold of %s", about(r.Hold))
@@ -170,33 +170,15 @@ func (w *world) missItem(r *rules.Rule, item thing) []string {
 	last := facts[len(facts)-1]
 	x, _ = w.s.ExplainItem(r.Name, k, last)
 	lines := []string{fmt.Sprintf("the condition was false of %s at %s (%s): %s", item.handle, w.clock(last.Ms),
-		w.fact(last), falseParts(x.Why))}
+		factWords(last), falseParts(x.Why))}
 	if len(facts) > 1 {
 		var story []string
 		for _, f := range facts[max(0, len(facts)-5):] {
-			story = append(story, w.clock(f.Ms)+" "+w.fact(f))
+			story = append(story, w.clock(f.Ms)+" "+factWords(f))
 		}
 		lines = append(lines, "what happened to it: "+strings.Join(story, ", "))
 	}
 	return lines
-}
-
-// fact writes a fact in a few words.
-func (w *world) fact(f *event.Fact) string {
-	s := f.Cause.String()
-	switch {
-	case f.Cause == event.Passed:
-		place := f.Zone
-		if place == "" {
-			place = f.From
-		}
-		s += fmt.Sprintf(" %s going %s, confidence %.2f", place, f.Passage.Direction, f.Passage.Confidence)
-	case f.Cause == event.Left && f.From != "":
-		s += " " + f.From
-	case f.Zone != "":
-		s += " at " + f.Zone
-	}
-	return s
 }
 
 // reason writes an explanation of the core.
@@ -243,13 +225,9 @@ func (w *world) missLater(t *pattern, what string) []string {
 			continue
 		}
 		line := fmt.Sprintf("it is %s since %s", a.Status, w.clock(max(a.OpenedAt, a.AckedAt, a.EndedAt)))
-		for _, due := range []struct {
-			what, words string
-			at          int64
-		}{{"cleared", "its clear delay is over at", a.Due}, {"gathered", "those that joined are told at", a.TellAt},
-			{"reminded", "it is told again at", a.RemindAt}, {"escalated", "others are told at", a.EscalateAt}} {
-			if due.what == what && due.at > w.now {
-				line += ", and " + due.words + " " + w.when(due.at)
+		for _, x := range nexts {
+			if at := x.at(a); x.what == what && at > w.now {
+				line += ", and " + x.words + " " + w.when(at)
 			}
 		}
 		if what == "gathered" && t.others != nil {

@@ -18,6 +18,7 @@ type wall struct {
 	seconds int // of the day
 	offset  int // seconds east of UTC
 	hasOff  bool
+	exact   bool // the seconds are written too
 	text    string
 }
 
@@ -48,7 +49,7 @@ func parseWall(text string) (wall, error) {
 	if hour > 23 || minute > 59 || second > 59 {
 		return wall{}, fmt.Errorf("%q is not a time of day", text)
 	}
-	w.seconds = hour*3600 + minute*60 + second
+	w.seconds, w.exact = hour*3600+minute*60+second, m[4] != ""
 	if m[8] != "" {
 		w.hasOff = true
 	}

@@ -38,6 +38,7 @@ type Context struct {
 	// ReadFile reads a file that the case file names, by its path joined to the folder of the case
 	// file. nil: no file can be named.
 	ReadFile func(name string) ([]byte, error)
+	Rewrite  bool // RunFile writes what happens into the traces of the case file
 }
 
 // File is a parsed case file.
@@ -62,6 +63,7 @@ type Case struct {
 	products *catalog.Catalog
 	steps    []step
 	items    *things
+	trace    *trace // nil: the case has none
 }
 
 // place is where something stands in the case file.
@@ -180,7 +182,7 @@ func (p *reader) period(n *doc.Node, what string, least, most time.Duration) tim
 	return d
 }
 
-var caseKeys = []string{"name", "rules", "start", "items", "steps"}
+var caseKeys = []string{"name", "rules", "start", "items", "steps", "trace"}
 
 func (p *reader) oneCase(n *doc.Node) {
 	if !p.table(n, "a case", caseKeys) {
@@ -208,7 +210,7 @@ func (p *reader) oneCase(n *doc.Node) {
 		return
 	}
 	q.steps(steps)
-	if steps.Kind == doc.Sequence {
+	if c.trace = p.trace(n); steps.Kind == doc.Sequence && n.Get("trace") == nil {
 		q.close()
 	}
 	if p.Len() == problems {
@@ -311,9 +313,9 @@ func (p *caseParser) close() {
 	switch {
 	case p.expect == 0:
 		p.Add(doc.Diagnostic{Line: p.c.Line, Column: p.c.Column, Length: 1, Reason: "the case expects nothing, so it can't fail",
-			Hint: "end it with expect:, exactly:, never:, open: or told:"})
+			Hint: "end it with " + strings.Join(expectKeys, ":, ") + ":, or give it a trace:"})
 	case p.loose != nil:
-		p.At(p.loose, "nothing is expected after this step", "add expect:, exactly:, never:, open: or told: behind it, or remove it")
+		p.At(p.loose, "nothing is expected after this step", "add an expectation such as exactly: or where: behind it, or remove it")
 	}
 }
 

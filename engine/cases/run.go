@@ -62,6 +62,8 @@ type Result struct {
 	Column   int       `json:"column"`
 	Passed   bool      `json:"passed"`
 	Failures []Failure `json:"failures,omitempty"`
+
+	trace []string // all that happened, if the case has a trace
 }
 
 // Report is what became of a case file.
@@ -119,6 +121,10 @@ func (c *Case) run(book *Book) Result {
 		}
 		s.run(w)
 	}
+	if !w.stopped && c.trace != nil {
+		w.checkTrace()
+		res.trace = w.trace
+	}
 	if !w.stopped {
 		w.unexpectedFailures()
 	}
@@ -152,8 +158,8 @@ func (c *Case) patterns() []*pattern {
 		case *personStep:
 			all = append(all, &s.which)
 		case *expectStep:
-			for _, l := range []*patterns{s.expect, s.exactly, s.never, s.open} {
-				for i := range l.all() {
+			for _, l := range s.alerts {
+				for i := range l.list {
 					all = append(all, &l.list[i])
 				}
 			}
@@ -175,13 +181,20 @@ func (f *File) coverage(book *Book) []Coverage {
 			if !ok {
 				continue
 			}
-			for _, l := range []*patterns{s.expect, s.exactly, s.open} {
-				for i := range l.all() {
-					expected[l.list[i].rule.Text] = true
+			for _, l := range s.alerts {
+				for i := range l.list {
+					switch name := l.list[i].rule.Text; l.key {
+					case "expect", "exactly", "open":
+						expected[name] = true
+					case "never":
+						named[name] = true
+					}
 				}
 			}
-			for i := range s.never.all() {
-				named[s.never.list[i].rule.Text] = true
+		}
+		for _, r := range book.set.Rules() {
+			if c.trace.opens(r.Name) {
+				expected[r.Name] = true
 			}
 		}
 		for name := range expected {

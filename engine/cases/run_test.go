@@ -124,3 +124,38 @@ func TestKnown(t *testing.T) {
 	require.Nil(t, known.Channels, "channels are not known here, so nothing is said of them")
 	require.Equal(t, rules.Known{}, cases.Known(nil, nil))
 }
+
+// A trace is written where it stands, whatever stood there, and nothing else in the file changes.
+func TestTracesAreRewritten(t *testing.T) {
+	dir := t.TempDir()
+	rules, file := filepath.Join(dir, "rules.yaml"), filepath.Join(dir, "rules_cases.yaml")
+	require.NoError(t, os.WriteFile(rules, []byte("rules:\n  - name: sold\n    when: cause == \"sold\"\n"), 0o600))
+	const head = "layout: {site: a, time_zone: UTC, zones: [{id: z, kind: shelf}]}\nitems: {a: {epc: E280116060000209}}\n" +
+		"start: 2026-03-10 10:00\ncases:\n"
+	const trace = "    10:00:00      a sold\n    10:00:00      sold opened a\n"
+	for _, c := range [][2]string{
+		{"- name: a\n  trace:\n  steps: [sold: a]\n", "- name: a\n  trace: |\n" + trace + "  steps: [sold: a]\n"},
+		{"- name: a\n  trace: | # it\n      old\n\n      older\n\n  steps: [sold: a]", "- name: a\n  trace: | # it\n" + trace + "\n  steps: [sold: a]"},
+		{"- trace: |\n    old\n  steps: [sold: a]\n  name: a\n- name: b\n  steps: [wait: 1m]\n  trace: |",
+			"- trace: |\n" + trace + "  steps: [sold: a]\n  name: a\n- name: b\n  steps: [wait: 1m]\n  trace: |\n    nothing happens\n"},
+		{"- name: a\n  \"trace\": # it\n  steps: [sold: a]\n", "- name: a\n  \"trace\": | # it\n" + trace + "  steps: [sold: a]\n"},
+	} {
+		for _, end := range []string{"\n", "\r\n"} {
+			text := func(s string) string { return strings.ReplaceAll(head+s, "\n", end) }
+			require.NoError(t, os.WriteFile(file, []byte(text(c[0])), 0o600))
+			for range 2 {
+				rep, err := cases.RunFile(rules, "", cases.Context{Rewrite: true})
+				require.NoError(t, err)
+				require.True(t, rep.OK(), rep)
+				got, err := os.ReadFile(file)
+				require.NoError(t, err)
+				require.Equal(t, text(c[1]), string(got))
+			}
+		}
+	}
+	// A file with a problem stays as it is.
+	require.NoError(t, os.WriteFile(file, []byte(head+"- {name: a}"), 0o600))
+	rep, err := cases.RunFile(rules, "", cases.Context{Rewrite: true})
+	require.NoError(t, err)
+	require.NotEmpty(t, rep.Diagnostics)
+}

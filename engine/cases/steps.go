@@ -244,11 +244,7 @@ func (p *caseParser) muting(key, n *doc.Node) step {
 	if list == nil {
 		return nil
 	}
-	words := []*doc.Node{list}
-	if list.Kind == doc.Sequence {
-		words = list.Items
-	}
-	for _, w := range words {
+	for _, w := range listOf(list) {
 		if pt := p.point(w); pt != nil {
 			s.points = append(s.points, pt.ID)
 		}
@@ -294,7 +290,6 @@ type waitStep struct {
 	place
 	d    time.Duration
 	wall *wall
-	text string
 }
 
 func (p *caseParser) wait(key, n *doc.Node) step {
@@ -302,9 +297,18 @@ func (p *caseParser) wait(key, n *doc.Node) step {
 }
 
 func (p *caseParser) until(key, n *doc.Node) step {
-	w, err := parseWall(p.word(n, key.Text))
+	w := p.wall(n, key.Text)
+	if w == nil {
+		return nil
+	}
+	return &waitStep{place: placeOf(n), wall: w}
+}
+
+// wall reads a local time with or without its date, nil after a problem.
+func (p *reader) wall(n *doc.Node, what string) *wall {
+	w, err := parseWall(p.word(n, what))
 	if err != nil {
-		p.At(n, "at: "+err.Error(), wallHint)
+		p.At(n, what+": "+err.Error(), wallHint)
 		return nil
 	}
 	if w.hasDate { // what can be told now need not wait until the case runs
@@ -313,7 +317,7 @@ func (p *caseParser) until(key, n *doc.Node) step {
 			return nil
 		}
 	}
-	return &waitStep{place: placeOf(n), wall: &w, text: w.text}
+	return &w
 }
 
 // countStep does something with a count.
@@ -363,11 +367,7 @@ func (p *caseParser) count(key, n *doc.Node) step {
 	}
 	switch s.do {
 	case "open":
-		zones := []*doc.Node{v}
-		if v.Kind == doc.Sequence {
-			zones = v.Items
-		}
-		for _, z := range zones {
+		for _, z := range listOf(v) {
 			s.zones = append(s.zones, p.zone(z))
 		}
 		if len(s.zones) == 0 {
@@ -407,20 +407,27 @@ func (p *caseParser) counted(n *doc.Node, s *countStep) step {
 		p.counts = append(p.counts, s.name)
 		return s
 	}
-	switch {
-	case len(p.counts) == 0:
-		p.At(n, "no count was opened before", openCount)
-		return nil
-	case s.name == "" && len(p.counts) > 1:
-		p.At(n, "there are several counts, and it is not said which", "they are named "+join(p.counts))
-		return nil
-	case s.name == "":
-		s.name = p.counts[0]
-	case !slices.Contains(p.counts, s.name):
-		p.unknown(&doc.Node{Kind: doc.Scalar, Text: s.name, Line: n.Line, Column: n.Column}, "there is no count", p.counts)
+	if s.name = p.countName(n, s.name); s.name == "" {
 		return nil
 	}
 	return s
+}
+
+// countName returns the name of the count that is meant, the only one for ""; "" after a problem.
+func (p *caseParser) countName(n *doc.Node, name string) string {
+	switch {
+	case len(p.counts) == 0:
+		p.At(n, "no count was opened before", openCount)
+	case name == "" && len(p.counts) > 1:
+		p.At(n, "there are several counts, and it is not said which", "they are named "+join(p.counts))
+	case name == "":
+		return p.counts[0]
+	case !slices.Contains(p.counts, name):
+		p.unknown(&doc.Node{Kind: doc.Scalar, Text: name, Line: n.Line, Column: n.Column}, "there is no count", p.counts)
+	default:
+		return name
+	}
+	return ""
 }
 
 // personStep is what somebody does to an alert.

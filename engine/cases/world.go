@@ -40,13 +40,16 @@ type world struct {
 	beatAt int64        // when they report next
 	busy   int64        // until when they report in each epoch
 
-	happened []happening
-	since    int   // of happened: what came after the last expectation
-	sinceAt  int64 // when that was
-	messages []event.Delivery
-	facts    []event.Fact
-	counts   map[string]*counting
-	failures []Failure
+	happened  []happening
+	since     int   // of happened: what came after the last expectation
+	sinceAt   int64 // when that was
+	sinceFact int   // of facts: the first after it
+	messages  []event.Delivery
+	facts     []event.Fact
+	trace     []string // if the case has one
+	traced    int      // its lines, with those that are only counted
+	counts    map[string]*counting
+	failures  []Failure
 }
 
 // lying is an item that the readers of a zone hear all the time.
@@ -104,28 +107,18 @@ func (w *world) step(e *event.Entry) {
 func (w *world) note(b *engine.Batch) {
 	for i := range b.Alerts {
 		ch := &b.Alerts[i]
-		h := happening{what: ch.Type, at: ch.At, alert: ch.Alert}
-		if after, ok := strings.CutPrefix(ch.Type, "alert."); ok {
-			h.what = after
-		}
+		h := w.happen(&ch.Alert)
+		h.what, h.at = strings.TrimPrefix(ch.Type, "alert."), ch.At
 		if ch.Alert.About == event.AboutRule && h.what == "opened" {
 			h.what = failed
 		}
-		if ch.Alert.About == "item" {
-			h.items = []epc.Key{ch.Alert.Key}
-		}
-		if ch.Alert.Joined > 0 {
-			for _, m := range w.s.LiveAlerts() {
-				if m.Lead == ch.Alert.ID && m.About == "item" {
-					h.items = append(h.items, m.Key)
-				}
-			}
-		}
-		w.happened = append(w.happened, h)
+		w.happened = append(w.happened, *h)
 	}
+	w.record(b, w.happened[len(w.happened)-len(b.Alerts):])
 	w.messages = append(w.messages, b.Deliveries...)
 	if len(w.facts)+len(b.Facts) > maxFacts {
-		w.facts = append(w.facts[:0], w.facts[len(w.facts)/2:]...)
+		old := len(w.facts) / 2
+		w.facts, w.sinceFact = slices.Delete(w.facts, 0, old), max(0, w.sinceFact-old)
 	}
 	w.facts = append(w.facts, b.Facts...)
 	for _, res := range b.Results {
@@ -312,19 +305,14 @@ func (s *eventStep) run(w *world) {
 func (s *waitStep) run(w *world) {
 	to := w.now + s.d.Milliseconds()
 	if s.wall != nil {
-		loc := w.cfg.Layout.Location()
-		wall := *s.wall
-		if !wall.hasDate {
-			wall.date = hours.DateOf(time.UnixMilli(w.now).In(loc))
-		}
-		t, bad := wall.resolve(loc)
+		t, bad := w.moment(s.wall)
 		if bad != nil {
 			w.fail(s.place, bad.message, bad.hint)
 			w.stopped = true
 			return
 		}
 		if to = t.UnixMilli(); to < w.now {
-			w.fail(s.place, fmt.Sprintf("it is %s already, so it can't become %s", w.clock(w.now), s.text),
+			w.fail(s.place, fmt.Sprintf("it is %s already, so it can't become %s", w.clock(w.now), s.wall.text),
 				"write the date too for a time on another day: at: 2026-03-11 09:00")
 			w.stopped = true
 			return
@@ -336,6 +324,26 @@ func (s *waitStep) run(w *world) {
 		return
 	}
 	w.advance(to)
+}
+
+// moment returns when the clocks of the site show a time: today, if it has no date.
+func (w *world) moment(at *wall) (time.Time, *wallError) {
+	loc, day := w.cfg.Layout.Location(), *at
+	if !day.hasDate {
+		day.date = hours.DateOf(time.UnixMilli(w.now).In(loc))
+	}
+	return day.resolve(loc)
+}
+
+// shows reports whether the clocks of the site show a time at a moment, to the second or minute that
+// is written.
+func (w *world) shows(at *wall, ms int64) bool {
+	unit := time.Minute
+	if at.exact {
+		unit = time.Second
+	}
+	t, bad := w.moment(at)
+	return bad == nil && time.UnixMilli(ms).Sub(t) >= 0 && time.UnixMilli(ms).Sub(t) < unit
 }
 
 func (s *countStep) run(w *world) {
