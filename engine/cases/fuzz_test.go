@@ -13,7 +13,8 @@ import (
 )
 
 // FuzzCases feeds case files: nothing may panic, every problem has a place in the file, a file
-// without problems runs to its end, and gives the same answer twice.
+// without problems runs to its end, gives the same answer twice, and is good with its traces
+// rewritten.
 func FuzzCases(f *testing.F) {
 	files, err := filepath.Glob("testdata/*.txtar")
 	if err != nil || len(files) == 0 {
@@ -70,9 +71,21 @@ func FuzzCases(f *testing.F) {
 		if file == nil || len(file.Cases) > 20 {
 			return
 		}
-		first := Run(file, book).String()
+		rep := Run(file, book)
+		first := rep.String()
 		if again := Run(file, book).String(); again != first {
 			t.Fatalf("one answer\n%s\nand another\n%s", first, again)
+		}
+		if len(rep.Diagnostics) > 0 {
+			return
+		}
+		text := file.rewrite(src, rep)
+		file, diagnostics = Parse("f.yaml", text, ctx)
+		if file == nil {
+			t.Fatalf("rewritten it has problems: %v\n%s", diagnostics, text)
+		}
+		if rep = Run(file, book); strings.Contains(rep.String(), "the trace is not what happened") {
+			t.Fatalf("rewritten it is wrong: %s\n%s", rep, text)
 		}
 	})
 }
