@@ -31,7 +31,7 @@ func (p *reader) trace(n *doc.Node) *trace {
 		case n.Line != first.Line || n.Column != first.Column:
 			p.At(f.Key, "a case in braces has no trace", "write each key of the case on a line of its own")
 		case v.Kind != doc.Empty && v.Style != doc.Literal:
-			p.At(v, "trace is not a text behind |", "write trace: | and nothing below it; lintel check --rewrite fills it in")
+			p.At(v, "trace is not a text behind |", "write trace: and nothing behind it; lintel check --rewrite fills it in")
 		default:
 			return &trace{key: f.Key, lines: textLines(v.Text)}
 		}
