@@ -9,7 +9,6 @@ import (
 
 	"lintel/engine/epc"
 	"lintel/engine/event"
-	"lintel/rules"
 )
 
 func (sh *shop) command(do, id string, missingAfter int, zones ...string) string {
@@ -47,88 +46,6 @@ func findings(r event.CountResult) map[string]int {
 		m[d.Finding.String()]++
 	}
 	return m
-}
-
-func TestCountReconciles(t *testing.T) {
-	sh := newShop(t, testRules)
-	here := []epc.Key{book(1, 1), book(1, 2), book(1, 3), book(1, 4)}
-	elsewhere, sold, fresh := book(2, 9), book(1, 20), book(2, 30)
-	sh.readIn("handheld-1", "shelf-a", -50, here...)
-	sh.readIn("handheld-1", "shelf-b", -50, elsewhere)
-	sh.readIn("handheld-1", "shelf-a", -50, sold)
-	sh.pass(time.Second)
-	sh.event(event.EventSold, "till", sold)
-	sh.pass(2 * time.Minute)
-
-	id := sh.command("open", "", 2, "shelf-a")
-	n := len(sh.facts)
-	for range 3 {
-		sh.pass(time.Second)
-		sh.countReads(id, "shelf-a", -55, here[0], here[1], elsewhere, sold, fresh)
-	}
-	require.Len(t, sh.facts, n, "nothing moves until the count closes")
-	sh.pass(time.Second)
-	sh.command("close", id, 0)
-	r := sh.result()
-	require.Equal(t, 4, r.Expected)
-	require.Equal(t, 2, r.Matched)
-	require.Equal(t, 2, r.Missing)
-	require.Equal(t, 3, r.Unexpected)
-	require.Equal(t, map[string]int{"moved_here": 1, "new_here": 1, "sold_but_present": 1, "missed_once": 2}, findings(r))
-	require.InDelta(t, 2.0/7, r.ItemAccuracy(), 1e-9)
-	require.Contains(t, sh.told(n), "arrived shelf-a from shelf-b")
-	for _, f := range sh.facts[n:] {
-		require.NotEqual(t, event.Missing, f.Cause, "one miss is no missing item")
-	}
-
-	// Missed a second time it is told, and is no stock any more; found later it is told again.
-	n = len(sh.facts)
-	id = sh.command("open", "", 2, "shelf-a")
-	sh.pass(time.Second)
-	sh.countReads(id, "shelf-a", -55, here[0], elsewhere, fresh)
-	sh.pass(time.Second)
-	sh.command("close", id, 0)
-	r = sh.result()
-	require.Equal(t, map[string]int{"missed_once": 1, "missing": 2}, findings(r))
-	require.Contains(t, sh.told(n), "missing from shelf-a")
-	n = len(sh.facts)
-	sh.pass(time.Minute)
-	sh.readIn("handheld-1", "shelf-b", -50, here[3])
-	require.Equal(t, []string{"arrived shelf-b", "found shelf-b", "stock shelf-b=1"}, sh.told(n))
-}
-
-func TestCountReopensForASecondPass(t *testing.T) {
-	sh := newShop(t, testRules)
-	sh.readIn("handheld-1", "shelf-a", -50, book(1, 1), book(1, 2))
-	sh.pass(2 * time.Minute)
-	id := sh.command("open", "", 1, "shelf-a")
-	sh.pass(time.Second)
-	sh.countReads(id, "shelf-a", -50, book(1, 1))
-	sh.pass(time.Second)
-	sh.command("close", id, 0)
-	require.Equal(t, 1, findings(sh.result())["missing"])
-	sh.command("reopen", id, 0)
-	sh.pass(time.Second)
-	sh.countReads(id, "shelf-a", -50, book(1, 2))
-	sh.pass(time.Second)
-	sh.command("close", id, 0)
-	r := sh.result()
-	require.Equal(t, 2, r.Matched)
-	require.Equal(t, 0, r.Missing)
-	require.Equal(t, 1, findings(r)["found_again"])
-}
-
-func TestCountAccuracyRule(t *testing.T) {
-	sh := newShop(t, testRules+"  - name: poor-count\n    about: count\n    when: count.accuracy < 0.95\n    say: "+
-		"\"{count.missing} of {count.expected} missing\"\n    send: [floor-team]\n")
-	sh.readIn("handheld-1", "shelf-a", -50, book(1, 1), book(1, 2))
-	sh.pass(2 * time.Minute)
-	id := sh.command("open", "", 1, "shelf-a")
-	sh.pass(time.Second)
-	sh.countReads(id, "shelf-a", -50, book(1, 1))
-	sh.command("close", id, 0)
-	require.Contains(t, sh.alerts(), "poor-count opened")
-	require.Equal(t, "1 of 2 missing", sh.chgs[len(sh.chgs)-1].Alert.Say)
 }
 
 // BenchmarkCountFold measures count reads: 100,000 tags in batches of 500 with 20-fold repeats; the
@@ -251,22 +168,4 @@ func TestDeliveryAgainstItsPapers(t *testing.T) {
 		}
 	}
 	require.Equal(t, 4, received)
-}
-
-// A hold makes no sense for a count, whose result stays as it is; it must not silence the rule,
-// though.
-func TestAHoldDoesNotSilenceARuleAboutCounts(t *testing.T) {
-	sh := newShop(t, "rules: []\n")
-	doc, _ := rules.Parse("rules.yaml", []byte("rules: [{name: poor-count, about: count, when: count.missing > 0, hold: 5m}]\n"))
-	set, found := rules.Compile(doc, rules.Known{})
-	require.Len(t, found, 1, "a warning")
-	cfg := *sh.cfg
-	cfg.Rules = set
-	sh.cfg, sh.s = &cfg, NewMachine("umberhithe", &cfg)
-	sh.readIn("handheld-1", "shelf-a", -50, book(1, 1))
-	sh.pass(time.Second)
-	id := sh.command("open", "", 1, "shelf-a")
-	sh.pass(time.Second)
-	sh.command("close", id, 0)
-	require.Equal(t, []string{"poor-count opened"}, sh.alerts())
 }

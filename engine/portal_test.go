@@ -1,7 +1,6 @@
 package engine
 
 import (
-	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -41,8 +40,6 @@ var through = func() (list []leg) {
 	}
 	return list
 }()
-
-const middle = 1600
 
 // passages lists the passages that are sure; hints those that were only likely.
 func passages(sh *shop) []event.Fact { return passed(sh, false) }
@@ -120,25 +117,6 @@ func TestPassageWhateverTheRhythmOfReports(t *testing.T) {
 		sh.pass(20 * time.Second)
 		require.Equal(t, []string{"out"}, ways(sh), "reports each %d ms", every)
 	}
-}
-
-func TestPassageIsLikelyAtOnceAndSureInTime(t *testing.T) {
-	sh := newShop(t, testRules)
-	k := book(1, 1)
-	sh.stand("shelf-a-1", -55, 20, k)
-	begin := sh.now
-	sh.report(300, 0, 0, k, through)
-	sh.pass(10 * time.Second)
-	early, sure := hints(sh), passages(sh)
-	require.Len(t, early, 1)
-	require.LessOrEqual(t, early[0].Ms-begin, int64(middle+2250))
-	require.Equal(t, "shelf-a", early[0].Zone, "a hint moves nothing")
-	require.Len(t, sure, 1)
-	require.LessOrEqual(t, sure[0].Ms-begin, int64(middle+8000))
-	require.Equal(t, "street-door", sure[0].Zone)
-	sh.pass(time.Minute)
-	require.Len(t, passages(sh), 1, "it is notified once")
-	require.Len(t, hints(sh), 1)
 }
 
 // onwards are legs that go on after others.
@@ -258,22 +236,6 @@ func TestSingleWalks(t *testing.T) {
 	}
 }
 
-func TestCarriedOutFromADisplayThatTheDoorHears(t *testing.T) {
-	sh := newShop(t, testRules)
-	k := book(1, 1)
-	sh.event(event.EventReceived, "front-tables", k)
-	for range 200 { // without a pause, for a minute
-		sh.read("tables-1", -52, k)
-		sh.read("door-in", -69, k)
-		sh.pass(300 * time.Millisecond)
-	}
-	require.Empty(t, passages(sh))
-	sh.report(300, 0, 0, k, through)
-	sh.pass(15 * time.Second)
-	require.Equal(t, []string{"out"}, ways(sh))
-	require.Equal(t, []string{"unpaid-at-door opened"}, sh.alerts())
-}
-
 func TestGoodsNearTheDoorFadeAndStay(t *testing.T) {
 	// A slow fade of one side, then of the other, over minutes: louder and weaker, but never as
 	// goods that are carried.
@@ -315,81 +277,6 @@ func TestLingersAtTheDoorAndTurnsBack(t *testing.T) {
 	}
 }
 
-// inwards is somebody who walks in.
-func inwards() (list []leg) {
-	for _, l := range through {
-		l.point = map[string]string{"door-in": "door-out", "door-out": "door-in"}[l.point]
-		list = append(list, l)
-	}
-	return list
-}
-
-func TestWalksInFromNowhere(t *testing.T) {
-	sh := newShop(t, testRules)
-	k := book(1, 1)
-	sh.report(300, 0, 0, k, inwards())
-	sh.pass(10 * time.Second)
-	list := passages(sh)
-	require.Len(t, list, 1)
-	require.Equal(t, event.DirectionIn, list[0].Passage.Direction)
-	require.Empty(t, list[0].Zone)
-	require.Equal(t, "street-door", list[0].From)
-	require.Empty(t, sh.alerts())
-}
-
-// What somebody carried in is nobody's stock, wherever they walk with it, until a delivery, a
-// count, a person or a long rest says so.
-func TestGuestsKeepTheirOwn(t *testing.T) {
-	guest := func() (*shop, epc.Key) {
-		sh := newShop(t, testRules)
-		k := book(1, 1)
-		sh.report(300, 0, 0, k, inwards())
-		sh.pass(5 * time.Second)
-		sh.stand("shelf-a-1", -60, 60, k)
-		require.Equal(t, "shelf-a", sh.zoneOf(k))
-		return sh, k
-	}
-	leave := func(sh *shop, k epc.Key) []string {
-		sh.pass(5 * time.Second)
-		sh.report(300, 0, 0, k, through)
-		sh.pass(15 * time.Second)
-		require.Equal(t, "out", ways(sh)[len(ways(sh))-1])
-		return sh.alerts()
-	}
-	sh, k := guest()
-	require.Empty(t, leave(sh, k))
-
-	sh, k = guest()
-	sh.readIn("handheld-1", "shelf-a", -50, k) // somebody counts while the guest stands there
-	require.Empty(t, leave(sh, k))
-
-	for name, declare := range map[string]func(*shop, epc.Key){
-		"received": func(sh *shop, k epc.Key) { sh.event(event.EventReceived, "shelf-a", k) },
-		"moved":    func(sh *shop, k epc.Key) { sh.event(event.EventMoved, "shelf-b", k) },
-		"rest":     func(sh *shop, k epc.Key) { sh.stand("shelf-a-1", -60, 31*60, k) },
-		"later": func(sh *shop, k epc.Key) {
-			sh.stand("shelf-a-1", -60, 11*60, k)
-			sh.readIn("handheld-1", "shelf-b", -50, k)
-		},
-	} {
-		sh, k := guest()
-		declare(sh, k)
-		require.Equal(t, []string{"unpaid-at-door opened"}, leave(sh, k), name)
-	}
-}
-
-func TestWhatWasHeardOnTheWayOutBringsNothingBack(t *testing.T) {
-	sh := newShop(t, testRules)
-	k := book(1, 1)
-	sh.stand("tables-1", -55, 20, k)
-	sh.walkOut(k)
-	sh.read("tables-1", -70, k) // through the window
-	sh.pass(20 * time.Second)
-	require.Equal(t, []string{"unpaid-at-door opened"}, sh.alerts())
-	sh.stand("tables-1", -55, 5, k)
-	require.Equal(t, []string{"unpaid-at-door opened", "unpaid-at-door cleared"}, sh.alerts(), "it was brought back")
-}
-
 // A bag decides together: what is hardly read goes with what is read well, and what a reader inside
 // hears of one it hears of all.
 func TestGoodsThatTravelTogetherDecideTogether(t *testing.T) {
@@ -426,23 +313,6 @@ func TestGoodsThatTravelTogetherDecideTogether(t *testing.T) {
 	sh := newShop(t, testRules)
 	walk(sh, false)
 	require.Equal(t, []string{"out", "out", "out"}, ways(sh))
-}
-
-func TestExplainsPassagesInWords(t *testing.T) {
-	sh := newShop(t, strings.NewReplacer(`zone.kind == "exit" and`, `passage.sure and passage.door == `+
-		`"street-door" and passage.direction == "out" and`).Replace(testRules))
-	k := book(1, 1)
-	sh.stand("shelf-a-1", -55, 20, k)
-	sh.report(300, 0, 0, k, through)
-	sh.pass(15 * time.Second)
-	require.Equal(t, []string{"unpaid-at-door opened"}, sh.alerts())
-
-	sh = newShop(t, strings.NewReplacer(`zone.kind == "exit" and`, `cause == "passed" and not passage.sure and `+
-		`passage.door == "street-door" and`, "hold: 3s", "hold: 0s").Replace(testRules))
-	sh.stand("shelf-a-1", -55, 20, k)
-	sh.report(300, 0, 0, k, through)
-	sh.pass(time.Second)
-	require.Equal(t, []string{"unpaid-at-door opened"}, sh.alerts(), fmt.Sprint("a lamp at the door: ", sh.told(0)))
 }
 
 // With one antenna only readers inside can tell an exit from somebody who came to the door: without

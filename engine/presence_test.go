@@ -36,31 +36,6 @@ func (sh *shop) count(c event.Cause) (n int) {
 	return n
 }
 
-func TestItemsStayWhereTheReaderWentDeaf(t *testing.T) {
-	sh := newShop(t, testRules)
-	keys := books(8)
-	sh.stand("shelf-a-1", -55, 20, keys...)
-	// The reader goes off; the one next door hears everything, and before long better than the dead
-	// one ever did.
-	for range 200 {
-		sh.read("shelf-b-1", -54, keys...)
-		sh.pass(time.Second)
-	}
-	require.Zero(t, sh.count(event.Left))
-	for _, k := range keys {
-		require.Equal(t, "shelf-a", sh.zoneOf(k))
-	}
-	// Back again it hears half of them. The others are next door indeed.
-	for range 60 {
-		sh.read("shelf-a-1", -55, keys[:4]...)
-		sh.read("shelf-b-1", -54, keys[4:]...)
-		sh.pass(time.Second)
-	}
-	for i, k := range keys {
-		require.Equal(t, map[bool]string{true: "shelf-a", false: "shelf-b"}[i < 4], sh.zoneOf(k), "item %d", i)
-	}
-}
-
 func TestASlowReaderIsNotDeaf(t *testing.T) {
 	// It reports every six seconds. What is taken away leaves.
 	sh := newShop(t, testRules)
@@ -76,41 +51,6 @@ func TestASlowReaderIsNotDeaf(t *testing.T) {
 	}
 	require.Equal(t, n+1, sh.count(event.Left))
 	require.Empty(t, sh.zoneOf(keys[0]))
-}
-
-// A handheld that is swept along one shelf hears the shelf behind it too. What it hears more weakly
-// than goods of the shelf that it is at stays where it was counted, until nobody has confirmed it
-// there for long.
-func TestAHandheldLeavesWhatItHearsFromAfar(t *testing.T) {
-	sh := newShop(t, testRules)
-	mine, other := books(20), []epc.Key{book(2, 1), book(2, 2), book(2, 3)}
-	sh.shelve("shelf-b", other...)
-	sweep := func(far float64) {
-		for range 10 {
-			sh.readIn("handheld-1", "shelf-a", -50, mine...)
-			sh.readIn("handheld-1", "shelf-a", far, other...)
-			sh.pass(time.Second)
-		}
-	}
-	sh.shelve("shelf-a", mine...)
-	sweep(-62)
-	require.Equal(t, "shelf-b", sh.zoneOf(other[0]), "from afar")
-	sh.readIn("handheld-1", "shelf-a", -52, other[0])
-	sh.step(event.Entry{Kind: event.EntryReads, Points: []string{"handheld-1"}, Zones: []string{"shelf-a"},
-		Reads: []event.Read{{Key: other[1], Zone: 1, RSSI: event.NoRSSI, N: 1, T: sh.now}}})
-	require.Equal(t, "shelf-a", sh.zoneOf(other[0]), "as well as the others")
-	require.Equal(t, "shelf-a", sh.zoneOf(other[1]), "without a strength a person's word holds")
-	sh.pass(37 * time.Hour)
-	sweep(-62)
-	require.Equal(t, "shelf-a", sh.zoneOf(other[2]), "nobody has confirmed it for long")
-}
-
-func TestAnEmptiedShelfOfFewThingsIsEmpty(t *testing.T) {
-	sh := newShop(t, testRules)
-	keys := books(2)
-	sh.stand("shelf-a-1", -55, 20, keys...)
-	sh.pass(time.Minute)
-	require.Equal(t, 2, sh.count(event.Left))
 }
 
 func TestBadlyHeardItemFlapsOnce(t *testing.T) {
