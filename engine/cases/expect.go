@@ -40,7 +40,7 @@ var expectations = []expectation{
 	{key: "facts", read: (*caseParser).facts},
 	{key: "where", now: true, read: (*caseParser).where},
 	{key: "stock", now: true, read: (*caseParser).stock},
-	{key: "counted", now: true, read: (*caseParser).countResult},
+	{key: "counted", now: true, read: (*caseParser).counted},
 }
 
 func expectationOf(key string) *expectation {

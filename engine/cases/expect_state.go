@@ -17,38 +17,43 @@ import (
 // nowhere is the word for the place of an item that is in no zone.
 const nowhere = "nowhere"
 
-// entries returns the entries of a table, none after a problem.
-func (p *caseParser) entries(f doc.Field, of, form string) []doc.Field {
+// itemRow is a row of a table of items: one item, with what is said of it.
+type itemRow[V any] struct {
+	place
+	item thing
+	said V
+}
+
+// itemTable reads a table of items with what is said of each. Rows with a problem are left out.
+func itemTable[V any](p *caseParser, f doc.Field, form string, read func(n *doc.Node) (said V, ok bool)) (rows []itemRow[V]) {
 	if f.Value.Kind != doc.Mapping || len(f.Value.Fields) == 0 {
-		p.At(f.Value, f.Key.Text+" is no table of "+of, "write "+form)
+		p.At(f.Value, f.Key.Text+" is no table of items", "write "+form)
 	}
-	return f.Value.Fields
-}
-
-// all makes one check of several.
-func all(checks []check) check {
-	return func(w *world, happened []*happening) {
-		for _, holds := range checks {
-			holds(w, happened)
-		}
-	}
-}
-
-// where reads a table of items with the zone in which each should be.
-func (p *caseParser) where(f doc.Field) check {
-	var checks []check
-	for _, c := range p.entries(f, "items with their zones", "where: {tide: shelf-a}, or where: {tide: nowhere}") {
-		zone := ""
-		if c.Value.Kind != doc.Scalar || c.Value.Text != nowhere {
-			if zone = p.zone(c.Value); zone == "" {
-				continue
+	for _, c := range f.Value.Fields {
+		said, ok := read(c.Value)
+		for _, item := range p.pick(c.Key) {
+			if ok {
+				rows = append(rows, itemRow[V]{placeOf(c.Key), item, said})
 			}
 		}
-		for _, item := range p.pick(c.Key) {
-			checks = append(checks, func(w *world, _ []*happening) { w.isIn(placeOf(c.Key), item, zone) })
+	}
+	return rows
+}
+
+// where reads in which zone each item should be; "": in none.
+func (p *caseParser) where(f doc.Field) check {
+	rows := itemTable(p, f, "where: {tide: shelf-a}, or where: {tide: nowhere}", func(n *doc.Node) (string, bool) {
+		if n.Kind == doc.Scalar && n.Text == nowhere {
+			return "", true
+		}
+		zone := p.zone(n)
+		return zone, zone != ""
+	})
+	return func(w *world, _ []*happening) {
+		for _, r := range rows {
+			w.isIn(r.place, r.item, r.said)
 		}
 	}
-	return all(checks)
 }
 
 // isIn holds where an item is against where it should be; "": in no zone.
@@ -91,28 +96,36 @@ func (w *world) story(facts []*event.Fact) (lines []string) {
 
 // stock reads a table of products, each with a table of zones and how many should be there.
 func (p *caseParser) stock(f doc.Field) check {
-	const form = "stock: {TIDE: {front-tables: 3}}"
-	var checks []check
-	for _, c := range p.entries(f, "products", form) {
+	type line struct {
+		place
+		gtin uint64
+		zone string
+		want int
+	}
+	var lines []line
+	if f.Value.Kind != doc.Mapping || len(f.Value.Fields) == 0 {
+		p.At(f.Value, "stock is no table of products", "write stock: {TIDE: {front-tables: 3}}")
+	}
+	for _, c := range f.Value.Fields {
 		gtin := p.product(c.Key)
 		if c.Value.Kind != doc.Mapping {
-			p.At(c.Value, "it is not said how many should be in which zone", "write "+form)
-			continue
+			p.At(c.Value, "it is not said how many should be in which zone", "write stock: {TIDE: {front-tables: 3}}")
 		}
 		for _, z := range c.Value.Fields {
-			zone, want := p.zone(z.Key), p.integer(z.Value, z.Key.Text, 0, 1_000_000)
-			checks = append(checks, func(w *world, _ []*happening) {
-				count := 0
-				for _, row := range w.s.StockRows(stock.Filter{GTINs: []uint64{gtin}, Zone: zone}, 1) {
-					count = row.Count
-				}
-				if count != want {
-					w.fail(placeOf(z.Key), fmt.Sprintf("%d of %s are for sale at %s, not %d", count, w.c.product(gtin), zone, want), "")
-				}
-			})
+			lines = append(lines, line{placeOf(z.Key), gtin, p.zone(z.Key), p.integer(z.Value, z.Key.Text, 0, 1_000_000)})
 		}
 	}
-	return all(checks)
+	return func(w *world, _ []*happening) {
+		for _, l := range lines {
+			count := 0
+			for _, row := range w.s.StockRows(stock.Filter{GTINs: []uint64{l.gtin}, Zone: l.zone}, 1) {
+				count = row.Count
+			}
+			if count != l.want {
+				w.fail(l.place, fmt.Sprintf("%d of %s are for sale at %s, not %d", count, w.c.product(l.gtin), l.zone, l.want), "")
+			}
+		}
+	}
 }
 
 // factPattern says which facts about an item are meant. What is not said can be anything.
@@ -136,47 +149,33 @@ var itemCauses = func() (words []string) {
 	return words
 }()
 
-// itemFacts says what should have happened to an item, all of it in order.
-type itemFacts struct {
-	place
-	item thing
-	want []factPattern
-}
-
-// facts reads a table of items with what should have happened to each since the last expectation.
+// facts reads all that should have happened to each item since the last expectation, in order.
 func (p *caseParser) facts(f doc.Field) check {
-	var list []itemFacts
-	for _, c := range p.entries(f, "items with what happened to them", "facts: {tide: [arrived shelf-a, sold]}") {
-		var want []factPattern
-		for _, n := range listOf(c.Value) {
+	rows := itemTable(p, f, "facts: {tide: [arrived shelf-a, sold]}", func(n *doc.Node) (want []factPattern, ok bool) {
+		for _, n := range listOf(n) {
 			want = append(want, p.fact(n))
 		}
-		for _, item := range p.pick(c.Key) {
-			list = append(list, itemFacts{placeOf(c.Key), item, want})
-		}
-	}
+		return want, true
+	})
 	return func(w *world, _ []*happening) {
-		had := make(map[epc.Key][]*event.Fact)
+		facts := make(map[epc.Key][]*event.Fact)
 		for i := range w.facts[w.sinceFact:] {
 			f := &w.facts[w.sinceFact+i]
-			had[f.Key] = append(had[f.Key], f)
+			facts[f.Key] = append(facts[f.Key], f)
 		}
-		for i := range list {
-			w.compareFacts(&list[i], had[list[i].item.tag.Key])
+		for _, r := range rows {
+			had := facts[r.item.tag.Key]
+			if slices.EqualFunc(r.said, had, func(x factPattern, f *event.Fact) bool { return x.fits(f) }) {
+				continue
+			}
+			f := w.fail(r.place, "something else happened to "+r.item.handle, "")
+			for i := range r.said {
+				f.add("-", r.said[i].text)
+			}
+			for _, line := range w.story(had) {
+				f.add("+", line)
+			}
 		}
-	}
-}
-
-func (w *world) compareFacts(x *itemFacts, had []*event.Fact) {
-	if slices.EqualFunc(x.want, had, func(x factPattern, f *event.Fact) bool { return x.fits(f) }) {
-		return
-	}
-	f := w.fail(x.place, "something else happened to "+x.item.handle, "")
-	for i := range x.want {
-		f.add("-", x.want[i].text)
-	}
-	for _, line := range w.story(had) {
-		f.add("+", line)
 	}
 }
 
@@ -244,27 +243,26 @@ func factWords(f *event.Fact) string {
 	return s
 }
 
-// countNumbers are the numbers of a closed count, by the names that rules have for them.
-var countNumbers = []struct {
+// resultNumbers are the numbers of a closed count, by the names that rules have for them.
+var resultNumbers = []struct {
 	key string
-	of  func(r *event.CountResult) int
+	of  func(r *event.CountResult) float64
 }{
-	{"expected", func(r *event.CountResult) int { return r.Expected }},
-	{"found", func(r *event.CountResult) int { return r.Matched + r.Unexpected }},
-	{"missing", func(r *event.CountResult) int { return r.Missing }},
-	{"unexpected", func(r *event.CountResult) int { return r.Unexpected }},
+	{"expected", func(r *event.CountResult) float64 { return float64(r.Expected) }},
+	{"found", func(r *event.CountResult) float64 { return float64(r.Matched + r.Unexpected) }},
+	{"missing", func(r *event.CountResult) float64 { return float64(r.Missing) }},
+	{"unexpected", func(r *event.CountResult) float64 { return float64(r.Unexpected) }},
+	{"accuracy", (*event.CountResult).ItemAccuracy},
 }
 
-var shareForm = regexp.MustCompile(`^(0(\.\d{1,4})?|1(\.0{1,4})?)$`)
+var (
+	resultKeys = []string{"count", "expected", "found", "missing", "unexpected", "accuracy", "findings"}
+	numberForm = regexp.MustCompile(`^\d{1,7}(\.\d{1,4})?$`)
+)
 
-// resultKeys are the keys of counted.
-var resultKeys = []string{"count", "expected", "found", "missing", "unexpected", "accuracy", "findings"}
-
-// resultCheck holds one thing about the result of a count against what should be.
-type resultCheck func(w *world, r *event.CountResult)
-
-// countResult reads what closing a count should have found.
-func (p *caseParser) countResult(f doc.Field) check {
+// counted reads what closing a count should have found. Numbers are compared as they are written, to
+// the last decimal that is given.
+func (p *caseParser) counted(f doc.Field) check {
 	n, name := f.Value, ""
 	if !p.table(n, "counted", resultKeys) {
 		return nil
@@ -274,34 +272,17 @@ func (p *caseParser) countResult(f doc.Field) check {
 		at, name = v, p.word(v, "count")
 	}
 	name = p.countName(at, name)
-	var checks []resultCheck
-	for _, x := range countNumbers {
-		if v := n.Get(x.key); v != nil {
-			want := p.integer(v, x.key, 0, 1_000_000)
-			checks = append(checks, func(w *world, r *event.CountResult) {
-				if had := x.of(r); had != want {
-					w.fail(placeOf(v), fmt.Sprintf("%s of %s is %d, not %d", x.key, name, had, want), "")
-				}
-			})
+	for _, x := range resultNumbers {
+		if v := n.Get(x.key); v != nil && !numberForm.MatchString(p.word(v, x.key)) {
+			p.At(v, fmt.Sprintf("%s is %q", x.key, v.Text), "it is a number, such as 30, or 0.97 for accuracy")
 		}
 	}
-	if v := n.Get("accuracy"); v != nil {
-		want := p.word(v, "accuracy")
-		if !shareForm.MatchString(want) {
-			p.At(v, fmt.Sprintf("accuracy is %q", v.Text), "it is a number from 0 to 1 with at most four decimals, such as 0.97")
-		}
-		_, decimals, _ := strings.Cut(want, ".")
-		checks = append(checks, func(w *world, r *event.CountResult) {
-			if had := strconv.FormatFloat(r.ItemAccuracy(), 'f', len(decimals), 64); had != want {
-				w.fail(placeOf(v), fmt.Sprintf("accuracy of %s is %s, not %s", name, had, want), "")
-			}
-		})
-	}
+	var rows []itemRow[[]string]
 	if v := n.Get("findings"); v != nil {
-		checks = append(checks, p.findings(doc.Field{Key: within(f.Key, "findings"), Value: v})...)
+		rows = itemTable(p, doc.Field{Key: within(v, "findings"), Value: v}, "findings: {tides/11: missed_once}", p.findings)
 	}
-	if len(checks) == 0 {
-		p.At(f.Value, "nothing is expected of the count", "write for instance counted: {expected: 30, missing: 10}")
+	if len(n.Fields) == 0 || len(n.Fields) == 1 && n.Get("count") != nil {
+		p.At(n, "nothing is expected of the count", "write for instance counted: {expected: 30, missing: 10}")
 	}
 	return func(w *world, _ []*happening) {
 		r := w.counts[name].result
@@ -309,36 +290,36 @@ func (p *caseParser) countResult(f doc.Field) check {
 			w.fail(placeOf(f.Key), name+" was not closed", "")
 			return
 		}
-		for _, holds := range checks {
-			holds(w, r)
-		}
-	}
-}
-
-// findings reads a table of items with what closing the count found out about each.
-func (p *caseParser) findings(f doc.Field) (checks []resultCheck) {
-	for _, c := range p.entries(f, "items with what the count found of them", "findings: {tides/11: missed_once}") {
-		var want []string
-		for _, n := range listOf(c.Value) {
-			word := p.word(n, "a finding")
-			if word != "" && !event.Findings.Has(word) {
-				p.unknown(n, "there is no finding", event.Findings.Texts())
-			}
-			want = append(want, word)
-		}
-		slices.Sort(want)
-		for _, item := range p.pick(c.Key) {
-			checks = append(checks, func(w *world, r *event.CountResult) {
-				if had := findingsOf(r, item); !slices.Equal(had, want) {
-					w.fail(placeOf(c.Key), fmt.Sprintf("%s is %s, not %s", item.handle, or(join(had), "nothing"), or(join(want), "nothing")), "")
+		for _, x := range resultNumbers {
+			if v := n.Get(x.key); v != nil {
+				_, decimals, _ := strings.Cut(v.Text, ".")
+				if had := strconv.FormatFloat(x.of(r), 'f', len(decimals), 64); had != strings.TrimSpace(v.Text) {
+					w.fail(placeOf(v), fmt.Sprintf("%s of %s is %s, not %s", x.key, name, had, v.Text), "")
 				}
-			})
+			}
+		}
+		for _, x := range rows {
+			if had := findingsOf(r, x.item); !slices.Equal(had, x.said) {
+				w.fail(x.place, fmt.Sprintf("%s is %s, not %s", x.item.handle, or(join(had), "nothing"), or(join(x.said), "nothing")), "")
+			}
 		}
 	}
-	return checks
 }
 
-// findingsOf lists what a count found out about an item, in the order of the alphabet.
+// findings reads what a count should have found of an item, in the order of the alphabet.
+func (p *caseParser) findings(n *doc.Node) (words []string, ok bool) {
+	for _, n := range listOf(n) {
+		word := p.word(n, "a finding")
+		if word != "" && !event.Findings.Has(word) {
+			p.unknown(n, "there is no finding", event.Findings.Texts())
+		}
+		words = append(words, word)
+	}
+	slices.Sort(words)
+	return words, true
+}
+
+// findingsOf lists what a count found of an item, in the order of the alphabet.
 func findingsOf(r *event.CountResult, item thing) (words []string) {
 	for i := range r.Differences {
 		if d := &r.Differences[i]; d.Key == item.tag.Key {

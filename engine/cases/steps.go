@@ -342,7 +342,7 @@ func (p *caseParser) count(key, n *doc.Node) step {
 			p.At(n, fmt.Sprintf("%q is nothing to do with a count", n.Text), how)
 			return nil
 		}
-		return p.counted(n, s)
+		return p.ofCount(n, s)
 	}
 	a := p.args(key, n, append(slices.Clone(countVerbs), "named", "missing_after", "by", "zone", "rssi")...)
 	for _, do := range countVerbs {
@@ -391,11 +391,11 @@ func (p *caseParser) count(key, n *doc.Node) step {
 			s.name = p.word(v, s.do)
 		}
 	}
-	return p.counted(n, s)
+	return p.ofCount(n, s)
 }
 
-// counted looks whether there is such a count by then.
-func (p *caseParser) counted(n *doc.Node, s *countStep) step {
+// ofCount looks whether there is such a count by then.
+func (p *caseParser) ofCount(n *doc.Node, s *countStep) step {
 	if s.do == "open" {
 		if s.name == "" {
 			s.name = "count"
