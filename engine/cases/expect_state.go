@@ -1,6 +1,7 @@
 package cases
 
 import (
+	"cmp"
 	"fmt"
 	"regexp"
 	"slices"
@@ -300,7 +301,7 @@ func (p *caseParser) counted(f doc.Field) check {
 		}
 		for _, x := range rows {
 			if had := findingsOf(r, x.item); !slices.Equal(had, x.said) {
-				w.fail(x.place, fmt.Sprintf("%s is %s, not %s", x.item.handle, or(join(had), "nothing"), or(join(x.said), "nothing")), "")
+				w.fail(x.place, fmt.Sprintf("%s is %s, not %s", x.item.handle, cmp.Or(join(had), "nothing"), cmp.Or(join(x.said), "nothing")), "")
 			}
 		}
 	}

@@ -1,6 +1,7 @@
 package cases
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -176,7 +177,7 @@ func (w *world) compare(p *patterns, happened []*happening, what string, all boo
 			break
 		}
 		f.add("-", t.words(w.c, what))
-		said := or(t.what, or(what, "open"))
+		said := cmp.Or(t.what, what, "open")
 		if event.Stages.Has(said) {
 			said = "opened"
 		}
@@ -204,20 +205,13 @@ func (w *world) compare(p *patterns, happened []*happening, what string, all boo
 	}
 }
 
-func or(a, b string) string {
-	if a != "" {
-		return a
-	}
-	return b
-}
-
 // forbid looks for what should never have happened.
 func (w *world) forbid(p *patterns, window []*happening) {
 	for i := range p.list {
 		t := &p.list[i]
 		var f *Failure
 		for _, h := range window {
-			if !t.fitsAs(w, h, or(t.what, "opened")) {
+			if !t.fitsAs(w, h, cmp.Or(t.what, "opened")) {
 				continue
 			}
 			h.taken = true

@@ -105,13 +105,14 @@ func (w *world) missAny(t *pattern, r *rules.Rule) []string {
 
 // pending says what holds an alert back.
 func (w *world) pending(r *rules.Rule, a *event.Alert) string {
-	what := "of " + w.subject(&happening{alert: *a})[len(a.Rule):]
-	line := fmt.Sprintf("it was pending: true since %s", w.clock(a.Since))
-	if a.About == "item" {
-		line = fmt.Sprintf("%s was pending: true since %s", w.name(a.Key, a.Text), w.clock(a.Since))
-	} else if a.About == "stock" {
-		line = fmt.Sprintf("%s was pending: true since %s", strings.Join(strings.Fields(what), " ")[len("of "):], w.clock(a.Since))
+	who := "it"
+	switch a.About {
+	case event.AboutItem:
+		who = w.name(a.Key, a.Text)
+	case event.AboutStock:
+		who = fmt.Sprintf("product %s at %s", w.c.product(a.GTIN), a.Place)
 	}
+	line := fmt.Sprintf("%s was pending: true since %s", who, w.clock(a.Since))
 	switch a.Stage {
 	case event.StageHold:
 		return fmt.Sprintf("%s, and the hold of %s is over at %s", line, about(r.Hold), w.when(a.Due))
@@ -220,7 +221,7 @@ func (w *world) missLater(t *pattern, what string) []string {
 		a := &alerts[i]
 		h := w.happen(a)
 		q := *t
-		q.what, q.others = "", nil
+		q.what, q.others, q.until = "", nil, nil
 		if a.Lead != "" || !q.fitsAs(w, h, "") || a.Status == event.AlertClosed {
 			continue
 		}

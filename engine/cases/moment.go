@@ -33,8 +33,8 @@ func parseWall(text string) (wall, error) {
 	if m == nil {
 		return wall{}, fmt.Errorf("%q is not a time", text)
 	}
-	w := wall{text: strings.TrimSpace(text)}
-	if m[1] != "" {
+	w := wall{text: strings.TrimSpace(text), hasDate: m[1] != "", exact: m[4] != "", hasOff: m[5]+m[8] != ""}
+	if w.hasDate {
 		var err error
 		if w.date, err = hours.ParseDate(m[1]); err != nil {
 			return wall{}, fmt.Errorf("%q is not a date", m[1])
@@ -42,23 +42,15 @@ func parseWall(text string) (wall, error) {
 		if w.date.Year < 1970 || w.date.Year > 2200 {
 			return wall{}, fmt.Errorf("the year %d is out of range: 1970 to 2200", w.date.Year)
 		}
-		w.hasDate = true
 	}
-	number := func(s string) int { n, _ := strconv.Atoi(s); return n } // at most two digits, or none
-	hour, minute, second := number(m[2]), number(m[3]), number(m[4])
-	if hour > 23 || minute > 59 || second > 59 {
+	number := func(i int) int { n, _ := strconv.Atoi(m[i]); return n } // at most two digits, or none
+	if number(2) > 23 || number(3) > 59 || number(4) > 59 {
 		return wall{}, fmt.Errorf("%q is not a time of day", text)
 	}
-	w.seconds, w.exact = hour*3600+minute*60+second, m[4] != ""
-	if m[8] != "" {
-		w.hasOff = true
-	}
-	if m[5] != "" {
-		w.hasOff = true
-		w.offset = number(m[6])*3600 + number(m[7])*60
-		if m[5] == "-" {
-			w.offset = -w.offset
-		}
+	w.seconds = number(2)*3600 + number(3)*60 + number(4)
+	w.offset = number(6)*3600 + number(7)*60
+	if m[5] == "-" {
+		w.offset = -w.offset
 	}
 	return w, nil
 }
