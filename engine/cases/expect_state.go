@@ -159,6 +159,10 @@ func (p *caseParser) facts(f doc.Field) check {
 		return want, true
 	})
 	return func(w *world, _ []*happening) {
+		if w.lost {
+			w.fail(placeOf(f.Key), "too much happened since the last expectation to look at all of it", "expect something in between")
+			return
+		}
 		facts := make(map[epc.Key][]*event.Fact)
 		for i := range w.facts[w.sinceFact:] {
 			f := &w.facts[w.sinceFact+i]
@@ -205,7 +209,8 @@ func (p *caseParser) fact(n *doc.Node) (x factPattern) {
 		case x.zone == "":
 			x.zone = p.zone(within(n, word))
 		default:
-			p.At(within(n, word), fmt.Sprintf("%q is one word too many", word), "write what happened and in which zone: arrived shelf-b from shelf-a")
+			p.At(within(n, word), fmt.Sprintf("%q is one word too many", word),
+				"write what happened and in which zone: arrived shelf-b from shelf-a")
 			return x
 		}
 	}
@@ -301,7 +306,8 @@ func (p *caseParser) counted(f doc.Field) check {
 		}
 		for _, x := range rows {
 			if had := findingsOf(r, x.item); !slices.Equal(had, x.said) {
-				w.fail(x.place, fmt.Sprintf("%s is %s, not %s", x.item.handle, cmp.Or(join(had), "nothing"), cmp.Or(join(x.said), "nothing")), "")
+				is, not := cmp.Or(join(had), "nothing"), cmp.Or(join(x.said), "nothing")
+				w.fail(x.place, fmt.Sprintf("%s is %s, not %s", x.item.handle, is, not), "")
 			}
 		}
 	}

@@ -82,7 +82,8 @@ func (s *expectStep) run(w *world) {
 		holds(w, window)
 	}
 	if s.moves {
-		w.since, w.sinceAt, w.sinceFact, w.messages = len(w.happened), w.now, len(w.facts), w.messages[:0]
+		w.since, w.sinceAt, w.messages = len(w.happened), w.now, w.messages[:0]
+		w.sinceFact, w.lost = len(w.facts), false
 	}
 }
 

@@ -41,7 +41,10 @@ func TestExamplesOfThePage(t *testing.T) {
 	require.True(t, rep.OK(), rep.String())
 
 	// Each word of the language is in an example, not in the text alone.
-	for _, words := range [][]string{stepWords(), patternKeys, headKeys[:4], countVerbs, resultKeys, {"named", "missing_after", "ago", "until", "trace"}} {
+	for _, words := range [][]string{
+		stepWords(), patternKeys, headKeys[:4], countVerbs, resultKeys,
+		{"named", "missing_after", "ago", "until", "trace"},
+	} {
 		for _, word := range words {
 			require.Regexp(t, `(?m)^([ -].*[ {])?`+word+`:|count: `+word+`$`, file.String(), "no example has %s", word)
 		}

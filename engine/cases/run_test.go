@@ -135,10 +135,13 @@ func TestTracesAreRewritten(t *testing.T) {
 	const trace = "    10:00:00      a sold\n    10:00:00      sold opened a\n"
 	for _, c := range [][2]string{
 		{"- name: a\n  trace:\n  steps: [sold: a]\n", "- name: a\n  trace: |\n" + trace + "  steps: [sold: a]\n"},
-		{"- name: a\n  trace: | # it\n      old\n\n      older\n\n  steps: [sold: a]", "- name: a\n  trace: | # it\n" + trace + "\n  steps: [sold: a]"},
+		{"- name: a\n  trace: | # it\n      old\n\n      older\n\n  steps: [sold: a]",
+			"- name: a\n  trace: | # it\n" + trace + "\n  steps: [sold: a]"},
 		{"- trace: |\n    old\n  steps: [sold: a]\n  name: a\n- name: b\n  steps: [wait: 1m]\n  trace: |",
 			"- trace: |\n" + trace + "  steps: [sold: a]\n  name: a\n- name: b\n  steps: [wait: 1m]\n  trace: |\n    nothing happens\n"},
 		{"- name: a\n  \"trace\": # it\n  steps: [sold: a]\n", "- name: a\n  \"trace\": | # it\n" + trace + "  steps: [sold: a]\n"},
+		{"- name: a\n  trace: |2\n     old\n  steps: [sold: a]\n", "- name: a\n  trace: |\n" + trace + "  steps: [sold: a]\n"},
+		{"- name: a\n  trace:\n  # what happens\n  steps: [sold: a]\n", "- name: a\n  trace: |\n" + trace + "  # what happens\n  steps: [sold: a]\n"},
 	} {
 		for _, end := range []string{"\n", "\r\n"} {
 			text := func(s string) string { return strings.ReplaceAll(head+s, "\n", end) }

@@ -94,7 +94,8 @@ func (w *world) checkTrace() {
 	if slices.Equal(want, had) {
 		return
 	}
-	f := w.fail(placeOf(w.c.trace.key), "the trace is not what happened", "if what happened is right, lintel check --rewrite writes it into the file")
+	f := w.fail(placeOf(w.c.trace.key), "the trace is not what happened",
+		"if what happened is right, lintel check --rewrite writes it into the file")
 	same := 0
 	for same < len(want) && same < len(had) && want[same] == had[same] {
 		same++
@@ -132,10 +133,12 @@ func (f *File) rewrite(src []byte, rep *Report) []byte {
 			continue
 		}
 		head := bytes.TrimRight(lines[t.key.Line-1], "\r\n")
-		if colon := t.key.Column - 1 + bytes.IndexByte(head[t.key.Column-1:], ':'); !bytes.Contains(head[colon:], []byte("|")) {
-			head = slices.Insert(slices.Clone(head), colon+1, ' ', '|')
+		before, mark, _ := bytes.Cut(head[t.key.Column-1:], []byte(":"))
+		head = slices.Concat(head[:t.key.Column-1], before, []byte(": |"))
+		if comment := bytes.Index(mark, []byte(" #")); comment >= 0 {
+			head = append(head, mark[comment:]...)
 		}
-		section := [][]byte{append(slices.Clip(head), end...)}
+		section := [][]byte{append(head, end...)}
 		for _, line := range rep.Results[i].trace {
 			section = append(section, []byte(strings.Repeat(" ", t.key.Column+1)+line+end))
 		}

@@ -16,10 +16,8 @@ import (
 var (
 	maxEntries = 500_000
 	maxReads   = 5_000_000
+	maxFacts   = 20_000 // that are kept
 )
-
-// maxFacts is how many facts are kept to explain what happened.
-const maxFacts = 20_000
 
 // world is the shop while a case runs. Everything that happens in it is an entry for
 // engine.Machine.
@@ -44,6 +42,7 @@ type world struct {
 	since     int   // of happened: what came after the last expectation
 	sinceAt   int64 // when that was
 	sinceFact int   // of facts: the first after it
+	lost      bool  // and some of them are not kept any more
 	messages  []event.Delivery
 	facts     []event.Fact
 	trace     []string // if the case has one
@@ -118,6 +117,7 @@ func (w *world) note(b *engine.Batch) {
 	w.messages = append(w.messages, b.Deliveries...)
 	if len(w.facts)+len(b.Facts) > maxFacts {
 		old := len(w.facts) / 2
+		w.lost = w.lost || w.sinceFact < old
 		w.facts, w.sinceFact = slices.Delete(w.facts, 0, old), max(0, w.sinceFact-old)
 	}
 	w.facts = append(w.facts, b.Facts...)
