@@ -32,8 +32,8 @@ func TestTooManyFacts(t *testing.T) {
 	defer func(n int) { maxFacts = n }(maxFacts)
 	maxFacts = 10
 	book, _ := NewBook("rules.yaml", []byte("rules:\n  - name: sold\n    when: cause == \"sold\"\n"), rules.Known{})
-	const text = "layout: {site: a, time_zone: UTC, zones: [{id: z, kind: shelf}, {id: y, kind: shelf}]}\nitems: {a: {epc: E280116060000209}}\n" +
-		"start: 2026-01-01 00:00\ncases: [{name: b, steps: ["
+	const text = "layout: {site: a, time_zone: UTC, zones: [{id: z, kind: shelf}, {id: y, kind: shelf}]}\n" +
+		"items: {a: {epc: E280116060000209}}\nstart: 2026-01-01 00:00\ncases: [{name: b, steps: ["
 	for times, want := range map[int]string{4: "something else happened to a", 20: "too much happened since the last expectation"} {
 		src := text + strings.Repeat("{moved: {items: a, zone: z}}, {moved: {items: a, zone: y}}, ", times) + "{facts: {a: []}}]}]"
 		f, diagnostics := Parse("f.yaml", []byte(src), Context{})

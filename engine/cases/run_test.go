@@ -141,7 +141,8 @@ func TestTracesAreRewritten(t *testing.T) {
 			"- trace: |\n" + trace + "  steps: [sold: a]\n  name: a\n- name: b\n  steps: [wait: 1m]\n  trace: |\n    nothing happens\n"},
 		{"- name: a\n  \"trace\": # it\n  steps: [sold: a]\n", "- name: a\n  \"trace\": | # it\n" + trace + "  steps: [sold: a]\n"},
 		{"- name: a\n  trace: |2\n     old\n  steps: [sold: a]\n", "- name: a\n  trace: |\n" + trace + "  steps: [sold: a]\n"},
-		{"- name: a\n  trace:\n  # what happens\n  steps: [sold: a]\n", "- name: a\n  trace: |\n" + trace + "  # what happens\n  steps: [sold: a]\n"},
+		{"- name: a\n  trace:\n  # what happens\n  steps: [sold: a]\n",
+			"- name: a\n  trace: |\n" + trace + "  # what happens\n  steps: [sold: a]\n"},
 	} {
 		for _, end := range []string{"\n", "\r\n"} {
 			text := func(s string) string { return strings.ReplaceAll(head+s, "\n", end) }
