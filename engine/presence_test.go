@@ -36,6 +36,33 @@ func (sh *shop) count(c event.Cause) (n int) {
 	return n
 }
 
+// A handheld that is swept along one shelf hears the shelf behind it too. What it hears more weakly
+// than goods of the shelf that it is at stays where it was counted, until nobody has confirmed it
+// there for long.
+func TestAHandheldLeavesWhatItHearsFromAfar(t *testing.T) {
+	sh := newShop(t, testRules)
+	mine, other := books(20), []epc.Key{book(2, 1), book(2, 2), book(2, 3)}
+	sh.shelve("shelf-b", other...)
+	sweep := func(far float64) {
+		for range 10 {
+			sh.readIn("handheld-1", "shelf-a", -50, mine...)
+			sh.readIn("handheld-1", "shelf-a", far, other...)
+			sh.pass(time.Second)
+		}
+	}
+	sh.shelve("shelf-a", mine...)
+	sweep(-62)
+	require.Equal(t, "shelf-b", sh.zoneOf(other[0]), "from afar")
+	sh.readIn("handheld-1", "shelf-a", -52, other[0])
+	sh.step(event.Entry{Kind: event.EntryReads, Points: []string{"handheld-1"}, Zones: []string{"shelf-a"},
+		Reads: []event.Read{{Key: other[1], Zone: 1, RSSI: event.NoRSSI, N: 1, T: sh.now}}})
+	require.Equal(t, "shelf-a", sh.zoneOf(other[0]), "as well as the others")
+	require.Equal(t, "shelf-a", sh.zoneOf(other[1]), "without a strength a person's word holds")
+	sh.pass(37 * time.Hour)
+	sweep(-62)
+	require.Equal(t, "shelf-a", sh.zoneOf(other[2]), "nobody has confirmed it for long")
+}
+
 func TestASlowReaderIsNotDeaf(t *testing.T) {
 	// It reports every six seconds. What is taken away leaves.
 	sh := newShop(t, testRules)

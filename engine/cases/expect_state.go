@@ -8,7 +8,6 @@ import (
 	"strconv"
 	"strings"
 
-	"lintel/engine"
 	"lintel/engine/epc"
 	"lintel/engine/event"
 	"lintel/engine/stock"
