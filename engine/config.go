@@ -33,6 +33,10 @@ type binding struct {
 	wordy        bool          // some condition reads the item's identity in words
 }
 
+func (b *binding) zone(n uint16) *presence.Zone { return b.layout.Zone(n) }
+
+func (b *binding) point(n uint16) *presence.Point { return b.layout.Point(n) }
+
 // bind ties cfg to the state. Names are given numbers in the layout's order and never change
 // theirs.
 func (s *State) bind(cfg *Config) {
@@ -45,7 +49,7 @@ func (s *State) bind(cfg *Config) {
 	for i := range cfg.Layout.ReadPoints {
 		s.name(cfg.Layout.ReadPoints[i].ID)
 	}
-	b.layout = presence.BindLayout(cfg.Layout, len(s.names)+1, func(id string) uint16 { return s.numbers[id] })
+	b.layout = presence.BindLayout(cfg.Layout, len(s.ids)+1, func(id string) uint16 { return s.numbers[id] })
 	for _, r := range set.Rules() {
 		if r.Mode == rules.ModeOff {
 			continue

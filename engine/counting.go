@@ -25,7 +25,7 @@ func (s *State) foldCount(cmd *event.CountCommand, by string) {
 		Cause: event.Counted, At: s.clock, Ref: res.Count, Zone: zones[0], Count: res.Matched + res.Unexpected,
 		Expected: res.Expected, MissingItems: res.Missing, Unexpected: res.Unexpected,
 	})
-	s.meetCount(len(s.out.Facts)-1, res)
+	s.view.meetCount(len(s.out.Facts)-1, res)
 }
 
 // openCount opens a count of those zones that the layout has. A count of stock expects the sellable
@@ -38,7 +38,7 @@ func (s *State) openCount(cmd *event.CountCommand, by string) {
 	}
 	var zones []uint16
 	for _, id := range cmd.Zones {
-		if n := s.numbers[id]; s.zone(n).Known && !slices.Contains(zones, n) {
+		if n := s.numbers[id]; s.bound.zone(n).Known && !slices.Contains(zones, n) {
 			zones, c.Zones = append(zones, n), append(c.Zones, id)
 		}
 	}
@@ -152,11 +152,11 @@ func (c countedSite) Counted(i int32, h *stocktake.Sighting, stays bool, deliver
 		it.Seen, it.Point = h.At, h.Point
 	}
 	s.touch(i)
-	stock := func(it *item) { it.Disposition = sellableIn(s.zone(it.Zone).Kind) }
+	stock := func(it *item) { it.Disposition = sellableIn(s.bound.zone(it.Zone).Kind) }
 	if !stays {
 		it.flags &^= flagMissed
 		s.declare(i, h.Zone, h.At, h.Point)
-		if it.Disposition == event.Unknown && it.product >= 0 && declaresStock(s.zone(h.Zone).Kind) {
+		if it.Disposition == event.Unknown && it.product >= 0 && declaresStock(s.bound.zone(h.Zone).Kind) {
 			s.presence.TakeForStock(i)
 			s.change(i, stock)
 			s.tellStock(s.clock)

@@ -21,43 +21,63 @@ const (
 	// of the last half minute of epochs in which both places must hear the item: more than a lift or a
 	// stairwell gives in passing
 	doubledEpochs = 8
-	doubledAgain  = 24 * 60 * 60 * 1000 // milliseconds before it is told again
+	doubledAgain  = 24 * 60 * 60 * 1000 // milliseconds before it is notified again
 )
 
 // lookDoubled looks whether a fresh hit at a fixed reader says that the item is in two places.
 func (s *State) lookDoubled(i int32, pt *presence.Point, t int64) {
 	it := s.item(i)
-	here, there := s.zone(it.Zone), s.zone(pt.Zone)
+	here, there := s.bound.zone(it.Zone), s.bound.zone(pt.Zone)
 	if here.Floor == "" || there.Floor == "" || here.Floor == there.Floor {
 		return
 	}
-	if at, ok := s.doubled[it.key]; ok && s.clock-at < doubledAgain {
+	if s.doubled.lately(it.key, s.clock) {
 		return
 	}
 	if s.presence.InBoth(&it.Known, it.Zone, pt.Zone, t) < doubledEpochs {
 		return
 	}
-	for _, k := range slices.SortedFunc(maps.Keys(s.doubled), epc.Key.Compare) {
-		if s.clock-s.doubled[k] >= doubledAgain && k != it.key {
-			delete(s.doubled, k)
-			s.dirty.gone = append(s.dirty.gone, RecordName{event.KindAside, doubledName(k)})
-		}
-	}
-	s.doubled[it.key] = s.clock
-	s.dirty.doubled = append(s.dirty.doubled, it.key)
+	s.doubled.note(it.key, s.clock)
 	s.emitItem(event.Doubled, i, t, func(f *event.Fact) { f.From, f.Point = there.ID, pt.ID })
 }
 
-func doubledName(k epc.Key) string {
-	b, _ := k.AppendBinary(nil)
-	return asideDoubled + string(b)
+// doubles are the items that were notified as heard in two places, with when.
+type doubles struct {
+	at      map[epc.Key]int64 // Unix milliseconds
+	changed []epc.Key         // since the last flush
 }
 
-func (s *State) doubledChange(k epc.Key) Change {
-	return Change{Kind: event.KindAside, Key: doubledName(k), Value: binary.BigEndian.AppendUint64(nil, uint64(s.doubled[k]))}
+func (d *doubles) lately(k epc.Key, now int64) bool {
+	at, ok := d.at[k]
+	return ok && now-at < doubledAgain
 }
 
-func (s *State) loadDoubled(key string, v []byte) error {
+// note keeps that an item is notified now, and drops what is too long ago to matter.
+func (d *doubles) note(k epc.Key, now int64) {
+	for _, old := range slices.SortedFunc(maps.Keys(d.at), epc.Key.Compare) {
+		if old != k && !d.lately(old, now) {
+			delete(d.at, old)
+			d.changed = append(d.changed, old)
+		}
+	}
+	d.at[k] = now
+	d.changed = append(d.changed, k)
+}
+
+// flush puts what has changed; a nil value deletes.
+func (d *doubles) flush(put func(key string, value []byte)) {
+	for _, k := range d.changed {
+		key, _ := k.AppendBinary([]byte(asideDoubled))
+		var value []byte
+		if at, ok := d.at[k]; ok {
+			value = binary.BigEndian.AppendUint64(nil, uint64(at))
+		}
+		put(string(key), value)
+	}
+	d.changed = d.changed[:0]
+}
+
+func (d *doubles) load(key string, v []byte) error {
 	k, err := epc.KeyFromBytes([]byte(key))
 	if err == nil && len(v) != 8 {
 		err = errors.New("it has not eight bytes")
@@ -65,6 +85,12 @@ func (s *State) loadDoubled(key string, v []byte) error {
 	if err != nil {
 		return fmt.Errorf("record of an item in two places: %w", err)
 	}
-	s.doubled[k] = int64(binary.BigEndian.Uint64(v))
+	d.at[k] = int64(binary.BigEndian.Uint64(v))
 	return nil
+}
+
+func (d *doubles) digest(put func(string, ...any)) {
+	for _, k := range slices.SortedFunc(maps.Keys(d.at), epc.Key.Compare) {
+		put("doubled %v %d", k, d.at[k])
+	}
 }

@@ -47,5 +47,6 @@ func TestADoubledIdentityIsOnRecord(t *testing.T) {
 	rec := records{}
 	rec.commit(sh.s)
 	require.Equal(t, dumped(sh.s), dumped(rec.load(t, sh.cfg, sh.log)))
-	require.NotEmpty(t, rec[[2]string{event.KindAside, doubledName(k)}])
+	name, _ := k.AppendBinary([]byte(asideDoubled))
+	require.NotEmpty(t, rec[[2]string{event.KindAside, string(name)}])
 }

@@ -12,6 +12,15 @@ import (
 	"lintel/rules"
 )
 
+// view is what the rules see of a site, and lets them meet its facts. Its memory is reused from fact to
+// fact; who asks while others may ask, too, makes a view of their own.
+type view struct {
+	*State
+	face  clockFace            // the local time of the last fact
+	gtins [gtinSlots]gtinWords // of the products of the last facts
+	env   rules.Env
+}
+
 // clockFace is the site's local time of one minute, kept because most facts share it.
 type clockFace struct {
 	minute int64 // Unix minutes
@@ -22,7 +31,7 @@ type clockFace struct {
 }
 
 // local returns the local time of a moment.
-func (s *State) local(ms int64) *clockFace {
+func (s *view) local(ms int64) *clockFace {
 	m := ms / 60000
 	if c := &s.face; c.cfg == s.bound.cfg && c.minute == m {
 		return c
@@ -39,7 +48,7 @@ func (s *State) local(ms int64) *clockFace {
 var weekdays = [...]string{"sunday", "monday", "tuesday", "wednesday", "thursday", "friday", "saturday"}
 
 // baseEnv clears the shared environment and fills what every subject has.
-func (s *State) baseEnv(f *event.Fact) *rules.Env {
+func (s *view) baseEnv(f *event.Fact) *rules.Env {
 	c := s.local(f.At)
 	s.env = rules.Env{
 		Cause: f.Cause.String(), At: c.at,
@@ -49,11 +58,11 @@ func (s *State) baseEnv(f *event.Fact) *rules.Env {
 	return &s.env
 }
 
-func (s *State) zoneEnv(id string) rules.Zone {
+func (s *view) zoneEnv(id string) rules.Zone {
 	if id == "" {
 		return rules.Zone{}
 	}
-	z := s.zone(s.numbers[id])
+	z := s.bound.zone(s.numbers[id])
 	return rules.Zone{ID: id, Name: z.Title, Kind: z.Kind.String(), Floor: z.Floor}
 }
 
@@ -66,7 +75,7 @@ type gtinWords struct {
 }
 
 // gtinText is GTINText, without a new string for a GTIN that was met lately.
-func (s *State) gtinText(gtin uint64) string {
+func (s *view) gtinText(gtin uint64) string {
 	slot := &s.gtins[gtin/10%gtinSlots] // the last digit is made of the others
 	if slot.gtin != gtin {
 		*slot = gtinWords{gtin, event.GTINText(gtin)}
@@ -74,7 +83,7 @@ func (s *State) gtinText(gtin uint64) string {
 	return slot.text
 }
 
-func (s *State) productEnv(env *rules.Env, product int32) {
+func (s *view) productEnv(env *rules.Env, product int32) {
 	if product < 0 {
 		return
 	}
@@ -87,7 +96,7 @@ func (s *State) productEnv(env *rules.Env, product int32) {
 
 // itemEnv fills the environment of a rule about an item. The fact says where the item is; the item
 // says the rest.
-func (s *State) itemEnv(f *event.Fact, it *item) *rules.Env {
+func (s *view) itemEnv(f *event.Fact, it *item) *rules.Env {
 	env := s.baseEnv(f)
 	s.productEnv(env, it.product)
 	env.Item = rules.Item{
@@ -99,13 +108,13 @@ func (s *State) itemEnv(f *event.Fact, it *item) *rules.Env {
 		s.fillWords(env, f.Key, f.Text)
 	}
 	env.Passage = alert.Passage(f.Passage)
-	env.Reader = s.readerOf(s.point(s.numbers[f.Point]))
+	env.Reader = s.readerOf(s.bound.point(s.numbers[f.Point]))
 	return env
 }
 
 // fillWords fills the item's identity in words. It costs an allocation, so it is left out until a
 // rule or a message asks.
-func (s *State) fillWords(env *rules.Env, k epc.Key, text string) {
+func (s *view) fillWords(env *rules.Env, k epc.Key, text string) {
 	if env.Item.Key != "" || k.IsZero() {
 		return
 	}
@@ -118,20 +127,20 @@ func (s *State) fillWords(env *rules.Env, k epc.Key, text string) {
 	}
 }
 
-func (s *State) readerOf(pt *presence.Point) rules.Reader {
+func (s *view) readerOf(pt *presence.Point) rules.Reader {
 	if pt == nil {
 		return rules.Reader{}
 	}
 	return rules.Reader{ID: pt.ID, Role: pt.Role.String()}
 }
 
-func (s *State) readerEnv(f *event.Fact, pt *presence.Point) *rules.Env {
+func (s *view) readerEnv(f *event.Fact, pt *presence.Point) *rules.Env {
 	return s.readerEnvAt(f, pt, s.clock)
 }
 
 // readerEnvAt fills the environment of a rule about a read point, as it is at a moment of its
 // silence.
-func (s *State) readerEnvAt(f *event.Fact, pt *presence.Point, at int64) *rules.Env {
+func (s *view) readerEnvAt(f *event.Fact, pt *presence.Point, at int64) *rules.Env {
 	f.Zone = s.idOf(pt.Zone)
 	env := s.baseEnv(f)
 	env.Reader = s.readerOf(pt)
@@ -141,7 +150,7 @@ func (s *State) readerEnvAt(f *event.Fact, pt *presence.Point, at int64) *rules.
 	return env
 }
 
-func (s *State) countEnv(f *event.Fact, res *event.CountResult) *rules.Env {
+func (s *view) countEnv(f *event.Fact, res *event.CountResult) *rules.Env {
 	env := s.baseEnv(f)
 	env.Count = rules.Count{
 		ID: res.Count, Expected: res.Expected, Found: res.Matched + res.Unexpected, Missing: res.Missing,
@@ -152,7 +161,7 @@ func (s *State) countEnv(f *event.Fact, res *event.CountResult) *rules.Env {
 
 // stockEnv fills the environment of a rule about the stock of a product in a zone, or over all
 // zones of a kind.
-func (s *State) stockEnv(f *event.Fact, product int32, l stock.Limit) *rules.Env {
+func (s *view) stockEnv(f *event.Fact, product int32, l stock.Limit) *rules.Env {
 	f.Zone = s.idOf(l.Zone)
 	env := s.baseEnv(f)
 	s.productEnv(env, product)

@@ -15,7 +15,7 @@ func (s *State) ExplainItem(rule string, k epc.Key, f *event.Fact) (alert.Explan
 	if i < 0 {
 		return alert.Explanation{}, false
 	}
-	return s.explain(rule, alert.Item(k), func(q *State, t *event.Alert) (*rules.Env, event.Fact) {
+	return s.explain(rule, alert.Item(k), func(q *view, t *event.Alert) (*rules.Env, event.Fact) {
 		it := q.item(i)
 		now := event.Fact{
 			Key: k, At: q.clock, Disp: it.Disposition, Zone: q.idOf(it.Zone), From: q.idOf(it.From), Point: q.idOf(it.Point),
@@ -44,7 +44,7 @@ func (s *State) ExplainStock(rule string, gtin uint64, place string) (alert.Expl
 	if !ok {
 		return alert.Explanation{}, false
 	}
-	return s.explain(rule, alert.Stock(gtin, place), func(q *State, _ *event.Alert) (*rules.Env, event.Fact) {
+	return s.explain(rule, alert.Stock(gtin, place), func(q *view, _ *event.Alert) (*rules.Env, event.Fact) {
 		f := event.Fact{Cause: event.Stock, At: q.clock, GTIN: gtin}
 		return q.stockEnv(&f, int32(product), l), f
 	})
@@ -52,11 +52,11 @@ func (s *State) ExplainStock(rule string, gtin uint64, place string) (alert.Expl
 
 // ExplainReader says how a rule relates to a read point.
 func (s *State) ExplainReader(rule, point string) (alert.Explanation, bool) {
-	pt := s.point(s.numbers[point])
+	pt := s.bound.point(s.numbers[point])
 	if pt == nil {
 		return alert.Explanation{}, false
 	}
-	return s.explain(rule, alert.Reader(point), func(q *State, _ *event.Alert) (*rules.Env, event.Fact) {
+	return s.explain(rule, alert.Reader(point), func(q *view, _ *event.Alert) (*rules.Env, event.Fact) {
 		f := event.Fact{Cause: event.Heard, At: q.clock, Point: point}
 		if _, silent := q.presence.Reports(pt.Name); silent {
 			f.Cause = event.Silent
@@ -67,7 +67,7 @@ func (s *State) ExplainReader(rule, point string) (alert.Explanation, bool) {
 
 // ExplainCount says how a rule relates to a count that closed.
 func (s *State) ExplainCount(rule string, res *event.CountResult) (alert.Explanation, bool) {
-	return s.explain(rule, alert.Count(res.Count), func(q *State, _ *event.Alert) (*rules.Env, event.Fact) {
+	return s.explain(rule, alert.Count(res.Count), func(q *view, _ *event.Alert) (*rules.Env, event.Fact) {
 		f := event.Fact{Cause: event.Counted, At: q.clock, Ref: res.Count}
 		return q.countEnv(&f, res), f
 	})
@@ -76,14 +76,13 @@ func (s *State) ExplainCount(rule string, res *event.CountResult) (alert.Explana
 // explain asks the alerts how a rule relates to a subject; look fills what the rule is to see,
 // where t is the alert that there is.
 func (s *State) explain(
-	rule string, subject alert.Subject, look func(q *State, t *event.Alert) (*rules.Env, event.Fact),
+	rule string, subject alert.Subject, look func(q *view, t *event.Alert) (*rules.Env, event.Fact),
 ) (x alert.Explanation, ok bool) {
 	r := s.bound.rules.Rule(rule)
 	if r == nil || r.About != subject.About() {
 		return x, false
 	}
-	q := *s // with a cache of its own: several may ask at once
-	q.face = clockFace{}
-	env, f := look(&q, s.alerts.About(subject, rule))
-	return s.alerts.Explain(alertShop{&q}, r, subject, &f, env), true
+	q := &view{State: s} // several may ask at once
+	env, f := look(q, s.alerts.About(subject, rule))
+	return s.alerts.Explain(alertShop{q}, r, subject, &f, env), true
 }

@@ -116,7 +116,7 @@ func (m *Machine) Apply(e *event.Entry, cfg *Config) error {
 // entry; math.MaxInt64: never. An entry received then or later carries it out.
 func (m *Machine) NextTimer() int64 {
 	if m.recorded {
-		return min(m.alerts.Next(), m.silenceNext())
+		return min(m.alerts.Next(), m.view.silenceNext())
 	}
 	return m.State.NextTimer()
 }
@@ -130,7 +130,7 @@ func (m *Machine) Tick(now int64) (event.Entry, bool) {
 
 // Pending returns about how many records and facts the batch has so far.
 func (m *Machine) Pending() int {
-	return len(m.dirty.items) + m.counts.Pending() + 2*len(m.batch.Facts)
+	return len(m.changed) + m.counts.Pending() + 2*len(m.batch.Facts)
 }
 
 // Advance carries out the next timer that is due up to a moment, where no journal does it with ticks,

@@ -12,7 +12,7 @@ import (
 )
 
 // meetItem lets the rules meet a fact about an item.
-func (s *State) meetItem(fact int, i int32) {
+func (s *view) meetItem(fact int, i int32) {
 	f := s.out.Facts[fact] // a copy: the slice may grow
 	it := s.item(i)
 	subject := alert.Item(it.key)
@@ -24,7 +24,7 @@ func (s *State) meetItem(fact int, i int32) {
 // meetStock lets the rules meet a change of a product's stock in a zone: for the zone itself, and
 // for every minimum or maximum that the product has anywhere, since goods that come to the
 // stockroom can fill the shelf.
-func (s *State) meetStock(fact int, k stock.Key) {
+func (s *view) meetStock(fact int, k stock.Key) {
 	if !s.bound.stockRules {
 		return
 	}
@@ -39,25 +39,25 @@ func (s *State) meetStock(fact int, k stock.Key) {
 	}
 }
 
-func (s *State) meetLimit(f *event.Fact, product int32, l stock.Limit) {
+func (s *view) meetLimit(f *event.Fact, product int32, l stock.Limit) {
 	env := s.stockEnv(f, product, l)
 	s.alerts.Meet(alert.Stock(s.bound.cfg.Catalog.At(int(product)).GTIN, s.stock.PlaceOf(l)), f, env)
 }
 
 // meetReader lets the rules meet a read point that went silent or reports again.
-func (s *State) meetReader(fact int, pt *presence.Point) {
+func (s *view) meetReader(fact int, pt *presence.Point) {
 	f := s.out.Facts[fact]
 	s.alerts.Meet(alert.Reader(pt.ID), &f, s.readerEnv(&f, pt))
 }
 
 // meetCount lets the rules meet a count that closed.
-func (s *State) meetCount(fact int, res *event.CountResult) {
+func (s *view) meetCount(fact int, res *event.CountResult) {
 	f := s.out.Facts[fact]
 	s.alerts.Meet(alert.Count(res.Count), &f, s.countEnv(&f, res))
 }
 
 // alertShop is what the alerts of a site ask of its state.
-type alertShop struct{ *State }
+type alertShop struct{ *view }
 
 // Env fills what a rule sees of an alert's subject now; nil if the subject is gone.
 func (s alertShop) Env(_ alert.Subject, t *event.Alert) *rules.Env {
@@ -84,7 +84,7 @@ func (s alertShop) Env(_ alert.Subject, t *event.Alert) *rules.Env {
 		}
 		return s.stockEnv(&f, int32(product), l)
 	case event.AboutReader:
-		if pt := s.point(s.numbers[t.Place]); pt != nil {
+		if pt := s.bound.point(s.numbers[t.Place]); pt != nil {
 			return s.readerEnv(&f, pt)
 		}
 	}

@@ -12,7 +12,7 @@ const handleAfter = 10 * 60_000
 // stockOf returns where the item counts as stock, if it does: sellable, of a known product, and inside
 // the shop.
 func (s *State) stockOf(it *item) stock.Key {
-	if it.product < 0 || it.Zone == 0 || !it.Disposition.Sellable() || s.zone(it.Zone).Kind == event.Exit {
+	if it.product < 0 || it.Zone == 0 || !it.Disposition.Sellable() || s.bound.zone(it.Zone).Kind == event.Exit {
 		return stock.None
 	}
 	return stock.Key{Product: it.product, Zone: it.Zone}
@@ -33,7 +33,7 @@ func (s *State) tellStock(at int64) {
 	s.stock.Owed(func(k stock.Key) {
 		s.emit(event.Fact{Cause: event.Stock, At: at, GTIN: s.bound.cfg.Catalog.At(int(k.Product)).GTIN,
 			Zone: s.idOf(k.Zone), Count: s.stock.Count(k)})
-		s.meetStock(len(s.out.Facts)-1, k)
+		s.view.meetStock(len(s.out.Facts)-1, k)
 	})
 }
 
@@ -47,7 +47,7 @@ func (s *State) place(i int32, zone uint16, t int64, declared bool) {
 		}
 		it.Zone = zone
 		it.Since, it.Sure = t, t
-		kind := s.zone(zone).Kind
+		kind := s.bound.zone(zone).Kind
 		switch {
 		case zone == 0 || it.product < 0:
 		case it.Disposition.Sellable():
@@ -106,7 +106,7 @@ func (s *State) declare(i int32, zone uint16, t int64, point uint16) {
 				s.touch(i) // too late to be evidence, or no read at all
 			}
 		}
-		if !s.replaying && t >= it.Since && !it.Declared && s.zone(zone).Kind != event.Exit {
+		if !s.replaying && t >= it.Since && !it.Declared && s.bound.zone(zone).Kind != event.Exit {
 			it.Declared = true
 			s.touch(i)
 		}

@@ -151,18 +151,3 @@ func (s *State) ReadPoints() []ReadPointInfo {
 	}
 	return list
 }
-
-// ZoneCounts returns how many items are in each zone that has any.
-func (s *State) ZoneCounts() map[string]int {
-	counts := make(map[string]int)
-	perName := make([]int, len(s.names)+1)
-	for i := range s.count {
-		perName[s.item(i).Zone]++
-	}
-	for n, c := range perName {
-		if n > 0 && c > 0 {
-			counts[s.idOf(uint16(n))] = c
-		}
-	}
-	return counts
-}

@@ -17,9 +17,9 @@ func (s *State) foldRecorded(f *event.Fact) {
 		k := stock.Key{Product: int32(product), Zone: s.name(f.Zone)}
 		s.stock.Set(k, f.Count)
 		s.emit(*f)
-		s.meetStock(len(s.out.Facts)-1, k)
+		s.view.meetStock(len(s.out.Facts)-1, k)
 	case event.Silent, event.Heard:
-		pt := s.point(s.numbers[f.Point])
+		pt := s.bound.point(s.numbers[f.Point])
 		if pt == nil {
 			return
 		}
@@ -30,10 +30,10 @@ func (s *State) foldRecorded(f *event.Fact) {
 			s.presence.TakeReport(pt.Name, f.At-pt.Silent, true)
 		}
 		s.emit(*f)
-		s.meetReader(len(s.out.Facts)-1, pt)
+		s.view.meetReader(len(s.out.Facts)-1, pt)
 	case event.Counted:
 		s.emit(*f)
-		s.meetCount(len(s.out.Facts)-1, &event.CountResult{
+		s.view.meetCount(len(s.out.Facts)-1, &event.CountResult{
 			Count: f.Ref, Expected: f.Expected, Matched: f.Count - f.Unexpected, Missing: f.MissingItems, Unexpected: f.Unexpected,
 		})
 	default:
@@ -48,7 +48,7 @@ func (s *State) foldRecorded(f *event.Fact) {
 		it.Disposition, it.Zone, it.From = f.Disp, s.name(f.Zone), s.name(f.From)
 		it.Since, it.Sure, it.Seen = f.At, f.At, f.At
 		s.emit(*f)
-		s.meetItem(len(s.out.Facts)-1, i)
+		s.view.meetItem(len(s.out.Facts)-1, i)
 	}
 }
 
@@ -62,11 +62,11 @@ func (s *State) DroppedBy() map[event.Stage]int { return s.alerts.Dropped() }
 
 // forget drops what flush would write.
 func (s *State) forget() {
-	for _, i := range s.dirty.items {
+	for _, i := range s.changed {
 		s.item(i).flags &^= flagDirty
 	}
 	s.alerts.Forget()
 	s.presence.Forget()
 	s.counts.Forget()
-	s.dirty = dirt{items: s.dirty.items[:0]}
+	s.changed, s.fresh, s.doubled.changed = s.changed[:0], s.fresh[:0], nil
 }

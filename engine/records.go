@@ -15,7 +15,7 @@ import (
 )
 
 const (
-	asideDoubled = "doubled/" // value: when an item was told as heard in two places, eight bytes, big endian
+	asideDoubled = "doubled/" // value: when an item was notified as heard in two places, eight bytes, big endian
 )
 
 var errAside = errors.New("nothing is remembered under such a name")
@@ -30,17 +30,6 @@ type Change struct {
 	Key   string
 	Value []byte
 }
-
-// dirt is what changed since the last flush.
-type dirt struct {
-	items   []int32
-	names   []uint16
-	gone    []RecordName
-	doubled []epc.Key
-}
-
-// RecordName names a record.
-type RecordName struct{ Kind, Key string }
 
 const itemVersion = 1
 
@@ -61,45 +50,27 @@ func (it *item) stored() itemFlags {
 
 // flush returns the records that changed since the last call, in a fixed order of kinds.
 func (s *State) flush() []Change {
-	changes := make([]Change, 0, len(s.dirty.items)+len(s.dirty.names)+s.alerts.Dirty()+1)
+	changes := make([]Change, 0, len(s.changed)+len(s.fresh)+s.alerts.Dirty()+1)
 	s.alerts.Flush(func(kind, key string, value []byte) { changes = append(changes, Change{kind, key, value}) })
-	for _, n := range s.dirty.names {
+	for _, n := range s.fresh {
 		changes = append(changes, Change{Kind: event.KindName, Key: string(binary.BigEndian.AppendUint16(nil, n)),
 			Value: []byte(s.idOf(n))})
 	}
-	buf := make([]byte, 0, 32*len(s.dirty.items))
-	for _, i := range s.dirty.items {
+	buf := make([]byte, 0, 32*len(s.changed))
+	for _, i := range s.changed {
 		it := s.item(i)
 		it.flags &^= flagDirty
 		start := len(buf)
-		buf = s.appendItem(buf, it)
+		buf = s.items.append(buf, it)
 		key, _ := it.key.AppendBinary(nil)
 		changes = append(changes, Change{Kind: event.KindItem, Key: string(key), Value: buf[start:len(buf):len(buf)]})
 	}
-	for _, g := range s.dirty.gone { // first, since it may have been made again
-		changes = append(changes, Change{Kind: g.Kind, Key: g.Key})
-	}
-	s.presence.Flush(func(key string, value []byte) { changes = append(changes, Change{event.KindAside, key, value}) })
-	for _, k := range s.dirty.doubled {
-		changes = append(changes, s.doubledChange(k))
-	}
+	aside := func(key string, value []byte) { changes = append(changes, Change{event.KindAside, key, value}) }
+	s.presence.Flush(aside)
+	s.doubled.flush(aside)
 	s.counts.Flush(func(kind, key string, value []byte) { changes = append(changes, Change{kind, key, value}) })
-	s.dirty = dirt{items: s.dirty.items[:0], names: s.dirty.names[:0]}
+	s.changed, s.fresh = s.changed[:0], s.fresh[:0]
 	return append(changes, Change{Kind: event.KindMeta, Key: event.KindMeta, Value: s.appendMeta(nil)})
-}
-
-// appendItem writes an item's record: about 25 bytes, so that with its key it costs a Redis hash
-// less than 120.
-func (s *State) appendItem(b []byte, it *item) []byte {
-	b = append(b, itemVersion, byte(it.Disposition), byte(it.stored()))
-	b = binary.AppendUvarint(b, uint64(it.Zone))
-	b = binary.AppendUvarint(b, uint64(it.From))
-	b = binary.AppendUvarint(b, uint64(it.Point))
-	b = binary.AppendVarint(b, it.Since)
-	b = binary.AppendVarint(b, it.Sure-it.Since)
-	b = binary.AppendVarint(b, it.Seen-it.Since)
-	b = binary.AppendUvarint(b, s.registered[it.key])
-	return append(b, s.text(it)...)
 }
 
 func (s *State) loadItem(key string, v []byte) error {
@@ -116,7 +87,7 @@ func (s *State) loadItem(key string, v []byte) error {
 	var u [3]uint64
 	for i := range u {
 		var n int
-		if u[i], n = binary.Uvarint(v); n <= 0 || u[i] > uint64(len(s.names)) {
+		if u[i], n = binary.Uvarint(v); n <= 0 || u[i] > uint64(len(s.ids)) {
 			return bad()
 		}
 		v = v[n:]
@@ -226,7 +197,7 @@ func NewLoader(site string, cfg *Config, m Meta, names map[uint16]string) (*Load
 		if !ok {
 			return nil, fmt.Errorf("site %s: name record %d of %d is missing", site, n, len(names))
 		}
-		s.names = append(s.names, id)
+		s.ids = append(s.ids, id)
 		s.numbers[id] = uint16(n)
 	}
 	s.bind(cfg)
@@ -252,7 +223,7 @@ func (l *Loader) Record(kind, key string, value []byte) error {
 			return l.s.presence.Load(k, value)
 		}
 		if k, ok := strings.CutPrefix(key, asideDoubled); ok {
-			return l.s.loadDoubled(k, value)
+			return l.s.doubled.load(k, value)
 		}
 		err := errAside
 		if name, ok := strings.CutPrefix(key, alert.RulePrefix); ok {
@@ -320,10 +291,10 @@ func (l *Loader) Machine() *Machine {
 	s.presence.Replay(false)
 	s.silenceSeen = s.clock
 	s.replaying, s.out = false, nil
-	for _, i := range s.dirty.items {
+	for _, i := range s.changed {
 		s.item(i).flags &^= flagDirty
 	}
-	s.dirty = dirt{}
+	s.changed, s.fresh, s.doubled.changed = nil, nil, nil
 	return newMachine(s)
 }
 

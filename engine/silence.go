@@ -42,7 +42,7 @@ func (b *binding) bindSilence() {
 }
 
 // silentPoints calls f for each silent read point that a rule may ask about.
-func (s *State) silentPoints(f func(pt *presence.Point, last int64)) {
+func (s *view) silentPoints(f func(pt *presence.Point, last int64)) {
 	if len(s.bound.silenceRules) == 0 {
 		return
 	}
@@ -57,7 +57,7 @@ func (s *State) silentPoints(f func(pt *presence.Point, last int64)) {
 }
 
 // silenceNext returns when the next evaluation of a silence is due, math.MaxInt64: never.
-func (s *State) silenceNext() int64 {
+func (s *view) silenceNext() int64 {
 	next := int64(math.MaxInt64)
 	s.silentPoints(func(_ *presence.Point, last int64) {
 		_, n := looksAround(s.clock - last)
@@ -68,7 +68,7 @@ func (s *State) silenceNext() int64 {
 
 // meetSilence evaluates the rules about the length of a silence where it has reached a length that
 // it had not reached when time passed before.
-func (s *State) meetSilence() {
+func (s *view) meetSilence() {
 	before := s.silenceSeen
 	s.silenceSeen = s.clock
 	s.silentPoints(func(pt *presence.Point, last int64) {
@@ -81,7 +81,7 @@ func (s *State) meetSilence() {
 
 // meetSilenceOf evaluates the rules at a moment of a silence. A rule that was true at the moment
 // before has had its occasion: what a person closed meanwhile is not raised again.
-func (s *State) meetSilenceOf(pt *presence.Point, before, now int64) {
+func (s *view) meetSilenceOf(pt *presence.Point, before, now int64) {
 	f := event.Fact{Cause: event.Silent, At: now, Point: pt.ID, Seq: s.seq}
 	then := f
 	then.At = before

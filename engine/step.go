@@ -44,14 +44,14 @@ func (s *State) step(cfg *Config, e *event.Entry) {
 // moved it, so that a batch cut in two, which has one time, is the same as a whole one.
 func (s *State) timers() {
 	s.presence.Advance()
-	s.meetSilence()
+	s.view.meetSilence()
 	s.alerts.Advance()
 }
 
 // NextTimer returns when, by the site clock in Unix milliseconds, something is due without any
 // further entry; math.MaxInt64: never.
 func (s *State) NextTimer() int64 {
-	return min(s.presence.Next(), s.alerts.Next(), s.silenceNext())
+	return min(s.presence.Next(), s.alerts.Next(), s.view.silenceNext())
 }
 
 // rebind takes over a new configuration: every product's stock meets its rules anew, so that what
@@ -65,7 +65,7 @@ func (s *State) rebind(cfg *Config) {
 	for i := range cfg.Catalog.Len() {
 		for _, l := range s.stock.Limits(int32(i)) {
 			f := event.Fact{Cause: event.Stock, At: s.clock, GTIN: cfg.Catalog.At(i).GTIN, Seq: s.seq}
-			s.meetLimit(&f, int32(i), l)
+			s.view.meetLimit(&f, int32(i), l)
 		}
 	}
 }
@@ -113,7 +113,7 @@ func (s *State) foldReads(e *event.Entry) {
 func (s *State) resolve(e *event.Entry) []*presence.Point {
 	s.scratchPoints = s.scratchPoints[:0]
 	for _, id := range e.Points {
-		pt := s.point(s.numbers[id])
+		pt := s.bound.point(s.numbers[id])
 		s.scratchPoints = append(s.scratchPoints, pt)
 		if pt != nil {
 			s.presence.Report(pt)
@@ -122,7 +122,7 @@ func (s *State) resolve(e *event.Entry) []*presence.Point {
 	s.scratchZones = s.scratchZones[:0]
 	for _, id := range e.Zones {
 		n := s.numbers[id]
-		if !s.zone(n).Known {
+		if !s.bound.zone(n).Known {
 			n = 0
 		}
 		s.scratchZones = append(s.scratchZones, n)
@@ -133,7 +133,7 @@ func (s *State) resolve(e *event.Entry) []*presence.Point {
 // foldEvent folds one business event.
 func (s *State) foldEvent(ev *event.Event) {
 	zone := s.numbers[ev.Zone]
-	if !s.zone(zone).Known {
+	if !s.bound.zone(zone).Known {
 		zone = 0
 	}
 	for _, tag := range ev.Tags {
@@ -184,7 +184,7 @@ func (s *State) foldEventOn(ev *event.Event, i int32, zone uint16) {
 		// A sale may be told late, when the item is through the door: it still is paid for, but is
 		// not back at the till.
 		s.change(i, func(it *item) {
-			if s.zone(it.Zone).Kind != event.Exit {
+			if s.bound.zone(it.Zone).Kind != event.Exit {
 				moveTo(it)
 			}
 			it.Disposition = event.RetailSold
@@ -193,7 +193,7 @@ func (s *State) foldEventOn(ev *event.Event, i int32, zone uint16) {
 	case event.EventReturned, event.EventReceived:
 		s.change(i, func(it *item) {
 			moveTo(it)
-			it.Disposition = sellableIn(s.zone(it.Zone).Kind)
+			it.Disposition = sellableIn(s.bound.zone(it.Zone).Kind)
 		})
 		tell(map[event.EventType]event.Cause{event.EventReturned: event.Returned, event.EventReceived: event.Received}[ev.Type])
 	case event.EventShipped:
@@ -211,8 +211,8 @@ func (s *State) foldEventOn(ev *event.Event, i int32, zone uint16) {
 		s.change(i, func(it *item) {
 			s.registered[it.key] = ev.GTIN
 			it.product = s.productOf(it.key)
-			if it.Disposition == event.Unknown && it.product >= 0 && declaresStock(s.zone(it.Zone).Kind) {
-				it.Disposition = sellableIn(s.zone(it.Zone).Kind)
+			if it.Disposition == event.Unknown && it.product >= 0 && declaresStock(s.bound.zone(it.Zone).Kind) {
+				it.Disposition = sellableIn(s.bound.zone(it.Zone).Kind)
 			}
 		})
 		tell(event.Registered)

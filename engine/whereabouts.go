@@ -61,5 +61,5 @@ func (p presenceEvents) Passed(i int32, door uint16, at int64, point string, pas
 func (p presenceEvents) Reader(pt *presence.Point, c event.Cause) {
 	s := p.s
 	s.emit(event.Fact{Cause: c, At: s.clock, Point: pt.ID, Zone: s.idOf(pt.Zone)})
-	s.meetReader(len(s.out.Facts)-1, pt)
+	s.view.meetReader(len(s.out.Facts)-1, pt)
 }
