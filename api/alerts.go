@@ -71,7 +71,7 @@ type CloseRequest struct {
 
 // ActAnswer is an alert after something was done to it.
 type ActAnswer struct {
-	Entry     uint64           `json:"entry" jsonschema_description:"The journal entry that holds what was done."`
+	Entry     uint64           `json:"sequence" jsonschema_description:"Number of the journal entry that holds what was done."`
 	Processed bool             `json:"processed" jsonschema_description:"False if it was not processed in time; it will be."`
 	Alert     *event.AlertView `json:"alert,omitempty"`
 }

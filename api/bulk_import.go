@@ -28,8 +28,8 @@ type BulkAnswer struct {
 	Sold       int      `json:"sold"`
 	Shipped    int      `json:"shipped"`
 	Retired    int      `json:"retired"`
-	Entries    int      `json:"entries" jsonschema_description:"How many journal entries hold what was taken."`
-	Entry      *uint64  `json:"entry" jsonschema:"nullable" jsonschema_description:"The last of them; null if nothing was taken."`
+	Entries    int      `json:"parts" jsonschema_description:"In how many journal entries what was taken is held."`
+	Entry      *uint64  `json:"sequence" jsonschema:"nullable" jsonschema_description:"Number of the last of them; null if nothing was taken."`
 	Processed  bool     `json:"processed" jsonschema_description:"Whether all was processed in time; it will be."`
 	Warnings   []string `json:"warnings,omitempty"`
 }
@@ -363,7 +363,7 @@ func (b *bulkReader) plan(row *bulkRow, index int, st *engine.State, p *bulkPlan
 	changed := false
 	if row.gtin != 0 && !(known && it.GTIN == row.gtin) && !(hasOwn && own == row.gtin) {
 		if hasOwn {
-			b.failRow(row, index, "gtin", "leave the product out, or mend it", "the item's own identity says "+event.GTINText(own))
+			b.failRow(row, index, "gtin", "leave the product out, or fix it", "the item's own identity says "+event.GTINText(own))
 			return
 		}
 		p.add(event.EventRegistered, row, "", row.gtin)

@@ -39,7 +39,7 @@ type ChannelView struct {
 
 // RecoverRequest is a range of time.
 type RecoverRequest struct {
-	Since *time.Time `json:"since" jsonschema_description:"Deliveries that tell of something that happened at this moment or later, by the site clock."`
+	Since *time.Time `json:"since" jsonschema_description:"Deliveries about something that happened at this moment or later, by the site clock."`
 	Until *time.Time `json:"until,omitempty" jsonschema_description:"And before this moment. Default: now."`
 }
 
@@ -47,7 +47,7 @@ type RecoverRequest struct {
 type RecoverAnswer struct {
 	Queued  int        `json:"queued"`
 	HasMore bool       `json:"has_more" jsonschema_description:"There are more in the range."`
-	First   *time.Time `json:"first,omitempty" jsonschema_description:"When what the oldest of them tells of happened."`
+	First   *time.Time `json:"first,omitempty" jsonschema_description:"When what the oldest of them is about happened."`
 	Last    *time.Time `json:"last,omitempty"`
 }
 

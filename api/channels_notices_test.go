@@ -59,12 +59,12 @@ func TestWhoIsToldOfChannelsIsChecked(t *testing.T) {
 	told := strings.Replace(testChannels, `"format"`, `"about_channels": true, "format"`, 1)
 	saved := into[struct{ Warnings []string }](r.put("/v1/channels", told).wants(200))
 	require.Len(t, saved.Warnings, 1)
-	require.Contains(t, saved.Warnings[0], `nobody is told when the channel "door-team" itself fails`)
+	require.Contains(t, saved.Warnings[0], `nobody is notified when the channel "door-team" itself fails`)
 	require.Contains(t, string(r.get("/v1/channels").wants(200).body), `"about_channels":true`)
 	require.Contains(t, string(r.get("/v1/channels/diff?from=1&to=2").wants(200).body), `about_channels`)
 	require.Empty(t, into[Restored](r.post("/v1/channels/restore", `{"version":1}`).wants(200)).Warnings[1:])
 	require.Contains(t, strings.Join(into[Restored](r.post("/v1/channels/restore",
-		`{"version":2}`).wants(200)).Warnings, "\n"), "nobody is told when")
+		`{"version":2}`).wants(200)).Warnings, "\n"), "nobody is notified when")
 	var p struct {
 		Errors doc.Errors `json:"errors"`
 	}

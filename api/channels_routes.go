@@ -42,11 +42,11 @@ func (h channelRoutes) table() []kit.Route {
 				"receiver refused is an answer too.", OutcomeView{})},
 			Codes: []kit.Code{codeUnknownChannel}, Handle: h.testChannel,
 		}, {
-			Method: "GET", Path: "/v1/channels/health", Name: "channelsHealth", Group: "Deliveries", Summary: "See how the channels fare",
+			Method: "GET", Path: "/v1/channels/health", Name: "channelsHealth", Group: "Deliveries", Summary: "See the health of the channels",
 			Scopes: readers, Answers: []kit.Answer{kit.OK("All channels.", ChannelHealthList{})}, Handle: h.channelsHealth,
 		}, {
 			Method: "GET", Path: "/v1/channels/{name}/health", Name: "channelHealth", Group: "Deliveries",
-			Summary: "See how one channel fares, with its settings masked",
+			Summary: "See the health of one channel, with its settings masked",
 			Scopes:  readers, Answers: []kit.Answer{kit.OK("The channel.", ChannelView{})},
 			Codes: []kit.Code{codeUnknownChannel}, Handle: h.channelHealth,
 		}, {
@@ -149,7 +149,7 @@ func (h channelRoutes) putChannels(c *kit.Call) error {
 			return errors.New("the channels can't be encoded") // the reason may quote them
 		}
 		now := h.opt.Now().UTC().Truncate(time.Millisecond)
-		saved, err := h.store.PutDocument(ctx, store.Document{Name: ChannelsDocument, At: now, By: c.Key.Name,
+		saved, err := store.PutDocument(ctx, h.store, store.Document{Name: ChannelsDocument, At: now, By: c.Key.Name,
 			Note: note, Body: stored}, version)
 		if errors.Is(err, store.ErrConflict) {
 			if expect < 0 && try < 10 {

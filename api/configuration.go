@@ -315,7 +315,7 @@ func (h documents) storePlan(c *kit.Call, p *plan, note string) (carried, error)
 	told := !errors.Is(err, runner.ErrNotTold)
 	switch {
 	case !told:
-		h.log.Error("documents were stored, but not every site could be told", "err", err)
+		h.log.Error("documents were stored, but not every site could be notified", "err", err)
 	case errors.Is(err, store.ErrConflict):
 		return carried{}, err
 	case err != nil:

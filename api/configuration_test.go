@@ -223,7 +223,7 @@ func TestSomebodyChangesADocumentMeanwhile(t *testing.T) {
 		n++
 		version, err := r.api.newestVersion(t.Context(), "layout/umberhithe")
 		require.NoError(t, err)
-		_, err = l.PutDocument(t.Context(), storeDocument("layout/umberhithe", testLayout+strings.Repeat("\n", n)), version)
+		_, err = store.PutDocument(t.Context(), l.Store, storeDocument("layout/umberhithe", testLayout+strings.Repeat("\n", n)), version)
 		require.NoError(t, err)
 	}
 	change := documentsBody("rules", strings.Replace(testRules, "urgent", "warning", 1))

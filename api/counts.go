@@ -22,7 +22,7 @@ import (
 type CountRequest struct {
 	Zones        []string         `json:"zones" jsonschema:"minItems=1" jsonschema_description:"The zones that are counted, together."`
 	Note         string           `json:"note,omitempty" jsonschema_description:"At most 1,000 characters. Never anything about a person."`
-	MissingAfter int              `json:"missing_after,omitempty" jsonschema:"minimum=1,maximum=2,default=2" jsonschema_description:"In how many counts running an item must be missed before it is told as missing. One miss is often only a bad angle."`
+	MissingAfter int              `json:"missing_after,omitempty" jsonschema:"minimum=1,maximum=2,default=2" jsonschema_description:"In how many counts running an item must be missed before it is reported as missing. One miss is often only a bad angle."`
 	Delivery     *DeliveryRequest `json:"delivery,omitempty" jsonschema_description:"Check a delivery against its papers, instead of a shelf against what is known of it."`
 }
 
@@ -47,7 +47,7 @@ type PlaceError struct {
 
 // CountAnswer is a count after something was done to it.
 type CountAnswer struct {
-	Entry     uint64       `json:"entry" jsonschema_description:"The journal entry that holds what was done."`
+	Entry     uint64       `json:"sequence" jsonschema_description:"Number of the journal entry that holds what was done."`
 	Processed bool         `json:"processed" jsonschema_description:"False if it was not processed in time; it will be."`
 	ID        string       `json:"id"`
 	Count     *CountDetail `json:"count,omitempty"`
@@ -208,7 +208,7 @@ var countVerbs = []struct {
 		"any number of reads in one round: have the tags awake again for each.",
 		[]event.CountStatus{event.CountOpen}, event.CountOpen},
 	{"close", "End a count and reconcile it", "Items go where they were counted; what was missed in as many counts " +
-		"running as missing_after says is told as missing. Nothing is written off.",
+		"running as missing_after says is reported as missing. Nothing is written off.",
 		[]event.CountStatus{event.CountOpen, event.CountPaused}, event.CountClosed},
 	{"discard", "Drop a count as if it had never been", "", []event.CountStatus{event.CountOpen, event.CountPaused}, event.CountDiscarded},
 	{"reopen", "Open a closed count again, for another round", "It can be done for 12 hours, and until a newer " +

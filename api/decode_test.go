@@ -22,11 +22,11 @@ import (
 const testLayout = `{
   "site": "umberhithe", "name": "Umberhithe Books", "time_zone": "Europe/London",
   "zones": [
-    {"id": "front-tables", "name": "Front tables", "kind": "floor", "floor": "ground"},
-    {"id": "shelf-a", "name": "Shelf A", "kind": "shelf", "floor": "ground"},
-    {"id": "stockroom", "name": "Stockroom", "kind": "stockroom", "floor": "first"},
-    {"id": "till", "name": "Till", "kind": "checkout", "floor": "ground"},
-    {"id": "street-door", "name": "Street door", "kind": "exit", "floor": "ground"}
+    {"id": "front-tables", "name": "Front tables", "kind": "floor", "storey": "ground"},
+    {"id": "shelf-a", "name": "Shelf A", "kind": "shelf", "storey": "ground"},
+    {"id": "stockroom", "name": "Stockroom", "kind": "stockroom", "storey": "first"},
+    {"id": "till", "name": "Till", "kind": "checkout", "storey": "ground"},
+    {"id": "street-door", "name": "Street door", "kind": "exit", "storey": "ground"}
   ],
   "read_points": [
     {"id": "tables-1", "role": "fixed", "zone": "front-tables", "silent_after": "5m"},

@@ -58,12 +58,12 @@ type DeliveryView struct {
 	Alert    string          `json:"alert,omitempty" jsonschema_description:"Left out of a notice about a channel."`
 	About    string          `json:"about_channel,omitempty" jsonschema_description:"The channel that a notice is about."`
 	Order    int             `json:"order"`
-	At       time.Time       `json:"at" jsonschema_description:"When what it tells of happened."`
+	At       time.Time       `json:"at" jsonschema_description:"When what it is about happened."`
 	Status   string          `json:"status" jsonschema_extras:"words=delivery status"`
 	Attempts int             `json:"attempts"`
 	NextTry  *time.Time      `json:"next_try,omitempty"`
 	LastTry  *time.Time      `json:"last_try,omitempty"`
-	Took     int64           `json:"took_ms,omitempty"`
+	Took     float64         `json:"took_seconds,omitempty"`
 	Code     int             `json:"code,omitempty" jsonschema_description:"HTTP status of the last answer."`
 	Reason   string          `json:"reason,omitempty"`
 	Data     json.RawMessage `json:"data,omitempty" jsonschema_description:"What the message carries; only for a single delivery."`
@@ -92,7 +92,7 @@ func deliveryView(site string, d *event.Delivery) DeliveryView {
 	v := DeliveryView{
 		ID: d.ID, Site: site, Channel: d.Channel, Type: d.Type, Alert: d.Alert, Order: d.Order,
 		At: time.UnixMilli(d.At).UTC(), Status: d.Status.String(),
-		Attempts: d.Attempts, LastTry: moment(d.LastTry), Took: d.Took, Code: d.Code, Reason: d.Reason,
+		Attempts: d.Attempts, LastTry: moment(d.LastTry), Took: float64(d.Took) / 1000, Code: d.Code, Reason: d.Reason,
 	}
 	if d.Status == event.DeliveryPending {
 		v.NextTry = moment(d.NextTry)

@@ -171,9 +171,7 @@ func TestTheFirstProductsMayBeMerged(t *testing.T) {
 // busyStore is a store on which somebody else is always quicker.
 type busyStore struct{ store.Store }
 
-func (busyStore) PutDocument(context.Context, store.Document, int) (int, error) {
-	return 0, store.ErrConflict
-}
+func (busyStore) PutDocuments(context.Context, []store.DocumentPut) error { return store.ErrConflict }
 
 func TestSomebodyElseIsAlwaysQuicker(t *testing.T) {
 	r := newRig(t)

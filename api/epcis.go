@@ -47,7 +47,7 @@ func (h *epcisRoutes) table() []kit.Route {
 				"<public URL>/sites/{site}/zones/{zone} and .../read-points/{id}. They say which site an event " +
 				"belongs to; \"site\" says it for events that name no place.\n\n" +
 				"202: all that the events mean is durable in the journal, in one step for each site, and will be " +
-				"worked through; the job tells when it was, and what had no effect. " +
+				"worked through; the job says when it was, and what had no effect. " +
 				"The same document sent again within 24 hours is not applied again, and has the same job. With " +
 				"rollback, all events must belong to one site.",
 			Scopes: capture, Long: true, Keyed: true,

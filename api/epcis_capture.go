@@ -22,7 +22,7 @@ import (
 type CaptureJob struct {
 	epcis.Job
 	Events  int           `json:"lintel:events" jsonschema_description:"Events that were taken."`
-	Entries int           `json:"lintel:entries" jsonschema_description:"Journal entries that hold what they mean."`
+	Entries int           `json:"lintel:parts" jsonschema_description:"Journal entries that hold what they mean."`
 	Notes   []CaptureNote `json:"lintel:notes,omitempty" jsonschema_description:"What of the events had no effect, and why; the first 200."`
 	More    int           `json:"lintel:moreNotes,omitempty" jsonschema_description:"How many notes are not shown."`
 }

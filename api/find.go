@@ -31,7 +31,7 @@ type FindAnswer struct {
 type FoundItem struct {
 	ItemView
 	ZoneName string `json:"zone_name,omitempty"`
-	Floor    string `json:"floor,omitempty"`
+	Storey   string `json:"storey,omitempty"`
 	Sure     string `json:"sure" jsonschema:"enum=heard,enum=declared,enum=stale,enum=unknown,enum=away" jsonschema_description:"heard: lately, by a reader that watches the zone; declared: a person or a till said so; stale: not for some time; unknown: nowhere known; away: sold, sent off or retired."`
 	Words    string `json:"words" jsonschema_description:"The same for people."`
 }
@@ -218,7 +218,7 @@ func watchedZones(lay *layout.Layout) map[string]bool {
 func foundItem(it *engine.ItemInfo, now int64, lay *layout.Layout, products *catalog.Catalog, watched map[string]bool) FoundItem {
 	v := FoundItem{ItemView: itemView(it, products)}
 	if i, ok := lay.ZoneIndex(it.Zone); ok && it.Zone != "" {
-		v.ZoneName, v.Floor = lay.Zones[i].Name, lay.Zones[i].Floor
+		v.ZoneName, v.Storey = lay.Zones[i].Name, lay.Zones[i].Storey
 	}
 	v.Sure, v.Words = howSure(it, now, watched[it.Zone])
 	return v

@@ -61,9 +61,9 @@ type QualityTally struct {
 	Unclear      int              `json:"unclear"`
 	NoOutcome    int              `json:"without_outcome" jsonschema_description:"Alerts that ended by themselves, and nobody said what they were."`
 	Joined       int              `json:"joined" jsonschema_description:"Alerts that became part of one of these."`
-	Reminded     int              `json:"reminded" jsonschema_description:"Alerts that were told again because nobody acknowledged them."`
+	Reminded     int              `json:"reminded" jsonschema_description:"Alerts that were sent again because nobody acknowledged them."`
 	Reminders    int              `json:"reminders" jsonschema_description:"How often, in all."`
-	Escalated    int              `json:"escalated" jsonschema_description:"Alerts that others were told of because nobody acknowledged them in time."`
+	Escalated    int              `json:"escalated" jsonschema_description:"Alerts that others were notified of because nobody acknowledged them in time."`
 	Precision    QualityPrecision `json:"precision"`
 }
 
@@ -71,13 +71,13 @@ type QualityTally struct {
 type QualityTrouble struct {
 	Faults   int `json:"faults,omitempty" jsonschema_description:"How often the rule failed while running, once for each version; no alert above."`
 	Storms   int `json:"storms,omitempty" jsonschema_description:"How often it raised more than its limit; no alert above."`
-	KeptBack int `json:"kept_back,omitempty" jsonschema_description:"What it raised beyond its limit, told as part of a storm."`
+	KeptBack int `json:"kept_back,omitempty" jsonschema_description:"What it raised beyond its limit, sent as part of a storm."`
 }
 
 // QualitySides are the alerts that were told to somebody, and those of a time when the rule was
 // only watched.
 type QualitySides struct {
-	Told    QualityTally `json:"told"`
+	Told    QualityTally `json:"notified"`
 	Watched QualityTally `json:"watched"`
 	QualityTrouble
 }
@@ -93,7 +93,7 @@ type QualityWeek struct {
 // QualityVersion is one version of a rule, told apart by what it means: a change of its layout on
 // the page makes no new one.
 type QualityVersion struct {
-	Digest  string       `json:"rule_digest"`
+	Digest  string       `json:"rule_hash"`
 	Current bool         `json:"current,omitempty" jsonschema_description:"The rule is this version now."`
 	Watch   bool         `json:"watch,omitempty" jsonschema_description:"It was only watched."`
 	First   time.Time    `json:"first" jsonschema_description:"When its first alert in these weeks opened."`

@@ -53,7 +53,7 @@ const mediaNDJSON = "application/x-ndjson"
 type BatchAnswer struct {
 	Accepted  int               `json:"accepted" jsonschema_description:"How many elements of the batch were taken."`
 	Rejected  []Rejection       `json:"rejected" jsonschema_description:"Those that were not, in order; the rest of the batch stands."`
-	Entry     *uint64           `json:"entry" jsonschema:"nullable" jsonschema_description:"Number of the journal entry that holds what was taken; null if nothing was."`
+	Entry     *uint64           `json:"sequence" jsonschema:"nullable" jsonschema_description:"Number of the journal entry that holds what was taken; null if nothing was."`
 	Processed *bool             `json:"processed,omitempty" jsonschema_description:"With wait: whether it was processed in time."`
 	Complete  *bool             `json:"complete,omitempty" jsonschema_description:"With wait: whether facts and alerts are all that came of it."`
 	Facts     []FactView        `json:"facts,omitempty"`

@@ -84,7 +84,7 @@ func TestNothingAcceptedIsNoEntry(t *testing.T) {
 	require.NoError(t, err)
 	for _, body := range []string{`[]`, `{"reads":[]}`, `[{"epc":"zz","read_point":"tables-1"}]`} {
 		rep := r.reads(body).wants(202)
-		require.Contains(t, string(rep.body), `"entry":null`)
+		require.Contains(t, string(rep.body), `"sequence":null`)
 	}
 	_, newest, err := r.store.Cursor(t.Context(), "umberhithe")
 	require.NoError(t, err)

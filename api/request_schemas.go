@@ -37,10 +37,10 @@ type layoutDocument struct {
 
 // zoneDocument is a place in a shop.
 type zoneDocument struct {
-	ID    string `json:"id"`
-	Name  string `json:"name,omitempty"`
-	Kind  string `json:"kind" jsonschema_extras:"words=zone kind"`
-	Floor string `json:"floor,omitempty"`
+	ID     string `json:"id"`
+	Name   string `json:"name,omitempty"`
+	Kind   string `json:"kind" jsonschema_extras:"words=zone kind"`
+	Storey string `json:"storey,omitempty"`
 
 	SureWithin string `json:"sure_within,omitempty" jsonschema:"example=6s" jsonschema_description:"Of an exit: how long it may take until a passage is sure, 2s to 10s. Default 8s."`
 }
@@ -110,7 +110,7 @@ type channelDocument struct {
 	PerSecond   float64           `json:"per_second,omitempty"`
 	Disabled    bool              `json:"disabled,omitempty"`
 
-	AboutChannels bool `json:"about_channels,omitempty" jsonschema_description:"It is told of other channels, too: channel.failing after 24 and 48 hours without a success, channel.stopped, channel.started, and channel.dead_letters at most once an hour for each. No channel is told of itself. At most 8 channels are told."`
+	AboutChannels bool `json:"about_channels,omitempty" jsonschema_description:"It is notified of other channels, too: channel.failing after 24 and 48 hours without a success, channel.stopped, channel.started, and channel.dead_letters at most once an hour for each. No channel is told of itself. At most 8 channels are told."`
 }
 
 type secretDocument struct {

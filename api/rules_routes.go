@@ -54,7 +54,7 @@ type RuleView struct {
 	Gather   string   `json:"gather,omitempty"`
 	GatherBy string   `json:"gather_by,omitempty"`
 	Needs    int      `json:"needs,omitempty" jsonschema_description:"So many must come together within gather."`
-	Limit    string   `json:"limit" jsonschema_description:"How many alerts are told one by one in which time: the rule's own limit, or the document's."`
+	Limit    string   `json:"limit" jsonschema_description:"How many alerts are sent one by one in which time: the rule's own limit, or the document's."`
 	Quiet    string   `json:"quiet,omitempty"`
 	Remind   string   `json:"remind,omitempty"`
 	Escalate string   `json:"escalate,omitempty"`
@@ -64,7 +64,7 @@ type RuleView struct {
 	Say      string   `json:"say,omitempty"`
 	Send     []string `json:"send,omitempty"`
 	Mode     string   `json:"mode"`
-	Digest   string   `json:"digest" jsonschema_description:"A hash of all that the rule means: alerts name the rule they came of by it."`
+	Digest   string   `json:"hash" jsonschema_description:"A hash of all that the rule means: alerts name the rule they came of by it."`
 	Uses     []string `json:"uses,omitempty" jsonschema_description:"Names that the condition reads."`
 	Line     int      `json:"line"`
 }

@@ -137,7 +137,7 @@ type SiteView struct {
 	Name    string `json:"name"`
 	Zone    string `json:"time_zone"`
 	Items   int    `json:"items" jsonschema_description:"Items that the site knows of, those that were sold or sent away included."`
-	Entries uint64 `json:"entries" jsonschema_description:"Journal entries processed so far."`
+	Entries uint64 `json:"sequence" jsonschema_description:"Number of the newest journal entry that was processed."`
 	Alerts  int    `json:"alerts" jsonschema_description:"Alerts that are open or acknowledged."`
 	Working bool   `json:"working" jsonschema_description:"False while the site is loading or halted; what comes in is taken all the same."`
 }
@@ -190,7 +190,7 @@ type ReadPointView struct {
 	Last   *time.Time `json:"last_report,omitempty" jsonschema_description:"When it last reported; left out if it never did."`
 	Silent bool       `json:"silent" jsonschema_description:"It has said nothing for longer than its silent_after."`
 
-	Warnings []string `json:"warnings,omitempty" jsonschema_description:"What the reader does that keeps its door from being sure of a passage in time, and how to mend it."`
+	Warnings []string `json:"warnings,omitempty" jsonschema_description:"What the reader does that keeps its door from being sure of a passage in time, and how to fix it."`
 }
 
 // ReadPointList is the answer to a listing of read points.

@@ -44,7 +44,7 @@ type trialRoutes struct {
 
 func (h *trialRoutes) table() []kit.Route {
 	about := fmt.Sprintf("The rule of this name in the body, which is a rules document, or the saved one if there "+
-		"is no body, meets the facts that were recorded of a site. Nobody is told, and nothing is stored.\n\n"+
+		"is no body, meets the facts that were recorded of a site. Nobody is notified, and nothing is stored.\n\n"+
 		"The answer streams, one JSON object a line, or as server-sent events where Accept asks for them: lines of "+
 		"the type `progress` with how far it is, `alert` for the first alerts that it would have raised, "+
 		"and at last `result`, or `problem` with what went wrong. With server-sent events the type is the event's "+

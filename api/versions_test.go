@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"lintel/api/kit"
+	"lintel/engine/store"
 
 	"github.com/stretchr/testify/require"
 )
@@ -177,7 +178,7 @@ func (r *rig) put2(name, body string) {
 	r.t.Helper()
 	version, err := r.api.newestVersion(r.t.Context(), name)
 	require.NoError(r.t, err)
-	_, err = r.store.PutDocument(r.t.Context(), storeDocument(name, body), version)
+	_, err = store.PutDocument(r.t.Context(), r.store, storeDocument(name, body), version)
 	require.NoError(r.t, err)
 }
 

@@ -12,7 +12,7 @@ import (
 // FactView is a fact as answers show it.
 type FactView struct {
 	ID          string             `json:"id" jsonschema_description:"Milliseconds of the site clock, and a number within the millisecond. Ids of a site only grow."`
-	Entry       uint64             `json:"entry" jsonschema_description:"The journal entry that it came of."`
+	Entry       uint64             `json:"sequence" jsonschema_description:"Number of the journal entry that it came of."`
 	Cause       string             `json:"cause" jsonschema_extras:"words=cause" jsonschema_description:"What happened."`
 	At          time.Time          `json:"at" jsonschema_description:"When it happened."`
 	Item        string             `json:"item,omitempty" jsonschema_description:"The item's identity in words."`
@@ -20,7 +20,7 @@ type FactView struct {
 	Disposition string             `json:"disposition,omitempty" jsonschema_extras:"words=disposition" jsonschema_description:"The item's business state, in the terms of the GS1 Core Business Vocabulary."`
 	Zone        string             `json:"zone,omitempty" jsonschema_description:"Where the item is now; of stock: the zone that was counted."`
 	From        string             `json:"from,omitempty" jsonschema_description:"Where it was before."`
-	ReadPoint   string             `json:"read_point,omitempty" jsonschema_description:"The read point that told."`
+	ReadPoint   string             `json:"read_point,omitempty" jsonschema_description:"The read point that reported."`
 	Ref         string             `json:"ref,omitempty" jsonschema_description:"The business document."`
 	Passage     *event.PassageView `json:"passage,omitempty"`
 	Count       *int               `json:"count,omitempty" jsonschema_description:"Of stock: the product's items in the zone now. Of a count that closed: the tags that it found."`

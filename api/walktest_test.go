@@ -99,7 +99,7 @@ func TestWalkTest(t *testing.T) {
 
 	// Another node has just stored a layout without the door: it is not put back.
 	without := strings.ReplaceAll(strings.ReplaceAll(testLayout, "street-door", "yard-door"), "Street door", "Yard door")
-	_, err := r.store.PutDocument(t.Context(), store.Document{Name: "layout/umberhithe", At: r.clock(), By: "other",
+	_, err := store.PutDocument(t.Context(), r.store, store.Document{Name: "layout/umberhithe", At: r.clock(), By: "other",
 		Body: []byte(without)}, 2)
 	require.NoError(t, err)
 	r.post(path, "{"+walks+`,"store":true}`).wantsCode(kit.CodeVersionMismatch)

@@ -20,7 +20,7 @@ type WhyAnswer struct {
 	About  string    `json:"about" jsonschema_extras:"words=rule subject"`
 	Item   string    `json:"item,omitempty"`
 	GTIN   string    `json:"gtin,omitempty"`
-	Place  string    `json:"place,omitempty"`
+	Place  string    `json:"place,omitempty" jsonschema_description:"A zone's id, or kind: and a zone kind."`
 	Reader string    `json:"reader,omitempty"`
 	Count  string    `json:"count,omitempty"`
 	Fact   *FactView `json:"fact,omitempty" jsonschema_description:"What the rules saw of an item: this fact. Without one they see the item as it is now, and neither cause nor passage."`
@@ -33,7 +33,7 @@ type WhyRule struct {
 	Rule   string       `json:"rule"`
 	Reason event.Reason `json:"reason" jsonschema_extras:"words=reason"`
 	Words  string       `json:"words" jsonschema_description:"The same for people."`
-	Watch  bool         `json:"watch,omitempty" jsonschema_description:"The rule is only watched: nobody is told whatever the reason."`
+	Watch  bool         `json:"watch,omitempty" jsonschema_description:"The rule is only watched: nobody is notified whatever the reason."`
 	Alert  string       `json:"alert,omitempty" jsonschema_description:"The alert that there is."`
 	Until  *time.Time   `json:"until,omitempty" jsonschema_description:"When what holds it back is over."`
 	Have   int          `json:"have,omitempty" jsonschema_description:"How many have come together."`

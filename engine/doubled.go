@@ -28,7 +28,7 @@ const (
 func (s *State) lookDoubled(i int32, pt *presence.Point, t int64) {
 	it := s.item(i)
 	here, there := s.bound.zone(it.Zone), s.bound.zone(pt.Zone)
-	if here.Floor == "" || there.Floor == "" || here.Floor == there.Floor {
+	if here.Storey == "" || there.Storey == "" || here.Storey == there.Storey {
 		return
 	}
 	if s.doubled.lately(it.key, s.clock) {

@@ -16,9 +16,9 @@ func upstairs(t *testing.T, ruleText string) *shop {
 	sh := newShop(t, ruleText)
 	text := testLayout
 	for _, z := range []string{"front-tables", "shelf-a"} {
-		text = strings.Replace(text, `{"id": "`+z+`",`, `{"id": "`+z+`", "floor": "0",`, 1)
+		text = strings.Replace(text, `{"id": "`+z+`",`, `{"id": "`+z+`", "storey": "0",`, 1)
 	}
-	text = strings.Replace(text, `{"id": "shelf-b",`, `{"id": "shelf-b", "floor": "1",`, 1)
+	text = strings.Replace(text, `{"id": "shelf-b",`, `{"id": "shelf-b", "storey": "1",`, 1)
 	l, err := layout.Parse([]byte(text))
 	require.NoError(t, err)
 	cfg := *sh.cfg

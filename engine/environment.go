@@ -63,7 +63,7 @@ func (s *view) zoneEnv(id string) rules.Zone {
 		return rules.Zone{}
 	}
 	z := s.bound.zone(s.numbers[id])
-	return rules.Zone{ID: id, Name: z.Title, Kind: z.Kind.String(), Floor: z.Floor}
+	return rules.Zone{ID: id, Name: z.Title, Kind: z.Kind.String(), Storey: z.Storey}
 }
 
 // gtinSlots is how many GTINs in words are kept: most facts are about a few products that sell.

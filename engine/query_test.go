@@ -93,7 +93,7 @@ func TestAlertsOfAState(t *testing.T) {
 	sh.readIn("handheld-1", "shelf-a", -50, book(1, 1))
 	sh.pass(time.Minute)
 	sh.walkOut(book(1, 1))
-	require.Empty(t, sh.s.Alerts(), "the hold runs: nobody was told")
+	require.Empty(t, sh.s.Alerts(), "the hold runs: nobody was notified")
 	sh.pass(5 * time.Second)
 	list := sh.s.Alerts()
 	require.Len(t, list, 1)

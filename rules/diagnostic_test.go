@@ -186,7 +186,7 @@ rules:
     when: cause == "silence" and reader.id == "door-2"
     send: [door-team]
 `, `
-rules/door.yaml:1:1: warning: no rule tells the channel floor-team
+rules/door.yaml:1:1: warning: no rule notifies the channel floor-team
     name it in a rule's send, or remove it
 rules/door.yaml:4:24: warning: zone.kind is never "exist"
         when: zone.kind == "exist" and zone.id in ["front-table", "street-door"]

@@ -36,7 +36,7 @@
 //
 // A document has at most 1 MiB and 5,000 rules; anchors, aliases and tags are refused. Every error
 // and warning is a Diagnostic: where, the line of text with a caret under the place, what is wrong,
-// and how to mend it. One error keeps the whole document from taking effect.
+// and how to fix it. One error keeps the whole document from taking effect.
 //
 // A message is a prompt to look, never proof of anything: write say so that it accuses nobody.
 //

@@ -48,10 +48,10 @@ type Product struct {
 
 // Zone is a place in the shop; all fields are empty when the subject is nowhere.
 type Zone struct {
-	ID    string
-	Name  string
-	Kind  string
-	Floor string
+	ID     string
+	Name   string
+	Kind   string
+	Storey string
 }
 
 // Stock counts the items of one product in one zone.

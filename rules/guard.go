@@ -370,6 +370,9 @@ func (g *guard) name(n ast.Node, name string, loc file.Location) ast.Node {
 		}
 		g.warn(loc, fmt.Sprintf("no product has the attribute %q", attribute), hint)
 	}
+	if !e.attribute {
+		name = e.Name.Name // where a former one is written
+	}
 	g.use(name)
 	id := &ast.IdentifierNode{Value: name}
 	id.SetLocation(loc)

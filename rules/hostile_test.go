@@ -51,7 +51,7 @@ func hostileEnvs() []*Env {
 	long := func(end string) string { return strings.Repeat("a", 3*maxTextValue) + end }
 	worst := passing()
 	worst.Item.Key, worst.Item.EPC, worst.Item.Serial = long("k"), long("e"), long("s")
-	worst.Zone = Zone{ID: long("i"), Name: long("n"), Kind: long("k"), Floor: long("f")}
+	worst.Zone = Zone{ID: long("i"), Name: long("n"), Kind: long("k"), Storey: long("f")}
 	worst.Product.Name, worst.Product.SKU = long("p"), long("q")
 	worst.Product.HomeZones = nil
 	for i := range 2 * maxListValue {

@@ -1,9 +1,11 @@
 package rules
 
 import (
-	"lintel/engine/event"
+	"cmp"
 	"slices"
 	"strings"
+
+	"lintel/engine/event"
 )
 
 // Name describes one name that conditions and messages may use. The list is the one source for the
@@ -82,7 +84,7 @@ var (
 	every      = []string{event.AboutItem, event.AboutStock, event.AboutReader, event.AboutCount}
 
 	// What may have changed after which facts, for item rules. An item's place and its business
-	// state can both be new after nearly any item fact: a sale tells where the till stands, an
+	// state can both be new after nearly any item fact: a sale says where the till stands, an
 	// arrival on the floor makes goods accessible. And any fact that can be the first of an item
 	// changes everything about it.
 	byItem = subjectCauses[event.AboutItem]
@@ -184,8 +186,8 @@ var entries = []entry{
 		func(e *Env) string { return e.Zone.Kind }).with(keyed(7)).with(closed(event.ZoneKinds.Texts())),
 	boolName("zone.selling", "goods are offered to customers there: it is of the kind shelf or floor", `zone.selling`, placed, byPlace,
 		func(e *Env) bool { return selling(e.Zone.Kind) }),
-	textName("zone.floor", "the floor of the building", `zone.floor == "1"`, placed, byPlace,
-		func(e *Env) string { return e.Zone.Floor }).with(few),
+	textName("zone.storey", "the storey of the building", `zone.storey == "1"`, placed, byPlace,
+		func(e *Env) string { return e.Zone.Storey }).with(few),
 	textName("from.id", "where the item was before: the zone's id", `from.id == "stockroom"`, onlyItem, byItem,
 		func(e *Env) string { return e.From.ID }).with(keyed(6)).with(missing("nowhere")),
 	textName("from.name", "that zone's name", `from.name contains "Shelf"`, onlyItem, byItem,
@@ -194,8 +196,8 @@ var entries = []entry{
 		func(e *Env) string { return e.From.Kind }).with(keyed(8)).with(closed(event.ZoneKinds.Texts())),
 	boolName("from.selling", "goods are offered to customers there", `from.selling and not zone.selling`, onlyItem, byItem,
 		func(e *Env) bool { return selling(e.From.Kind) }),
-	textName("from.floor", "that zone's floor", `from.floor != zone.floor`, onlyItem, byItem,
-		func(e *Env) string { return e.From.Floor }).with(few),
+	textName("from.storey", "that zone's storey", `from.storey != zone.storey`, onlyItem, byItem,
+		func(e *Env) string { return e.From.Storey }).with(few),
 
 	intName("stock.count", "items", "the product's items in this zone", `stock.count == 0`, onlyStock, byStock,
 		func(e *Env) int { return e.Stock.Count }),
@@ -236,7 +238,7 @@ var entries = []entry{
 	floatName("passage.seconds", "seconds", "from the first to the last of them", `passage.seconds < 10`, onlyItem, byItem,
 		func(e *Env) float64 { return e.Passage.Seconds }).with(measured).with(onPassage),
 
-	textName("reader.id", "the read point that told", `reader.id == "tables-1"`, pointed, byPoint,
+	textName("reader.id", "the read point that reported", `reader.id == "tables-1"`, pointed, byPoint,
 		func(e *Env) string { return e.Reader.ID }).with(keyed(4)).with(missing("an unknown reader")),
 	textName("reader.role", "how the read point is used", `reader.role == "portal"`, pointed, byPoint,
 		func(e *Env) string { return e.Reader.Role }).with(keyed(9)).with(closed(event.Roles.Texts())),
@@ -312,8 +314,12 @@ func Names() []Name {
 	return names
 }
 
+// former names are no longer listed; rules that were written with them mean the same as ever.
+var former = map[string]string{"zone.floor": "zone.storey", "from.floor": "from.storey"}
+
 // lookup finds the entry of a name; for product.attributes.x also the attribute's name.
 func lookup(name string) (*entry, string) {
+	name = cmp.Or(former[name], name)
 	if key, ok := strings.CutPrefix(name, attributePrefix); ok && key != "" {
 		return entryIndex["product.attributes"], key
 	}

@@ -90,6 +90,23 @@ func TestNamesAreTheFieldsOfEnv(t *testing.T) {
 	require.Equal(t, 14*60+5, entryIndex["at.minute_of_day"].value(passing(), ""))
 }
 
+// Rules that were written with a name that is no longer listed.
+func TestFormerNames(t *testing.T) {
+	for was, is := range former {
+		require.NotContains(t, entryIndex, was)
+		require.Contains(t, entryIndex, is)
+	}
+	set := compile(t, "rules: [{name: a, when: 'from.floor != zone.floor', say: 'on {zone.floor}'}]")
+	r, e, env := set.Rules()[0], set.NewEvaluator(), &Env{Zone: Zone{Storey: "1"}}
+	for storey, want := range map[string]bool{"1": false, "0": true} {
+		env.From.Storey = storey
+		is, err := e.True(r, env)
+		require.NoError(t, err)
+		require.Equal(t, want, is)
+	}
+	require.Equal(t, "on 1", e.Say(r, env))
+}
+
 func TestNamesAreComplete(t *testing.T) {
 	for _, n := range Names() {
 		require.NotEmpty(t, n.Meaning, n.Name)

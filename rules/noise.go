@@ -79,7 +79,7 @@ func (c *setCompiler) noise(rt *ruleText, r *Rule) {
 			switch {
 			case err != nil || n < 2 || n > MaxNeeds:
 				c.errorAt(s, fmt.Sprintf("needs is %s", text), fmt.Sprintf("it is a whole number from 2 to %d: how "+
-					"many must come together before anybody is told", MaxNeeds))
+					"many must come together before anybody is notified", MaxNeeds))
 			case r.Gather == 0:
 				c.errorAt(s, "needs without gather", "write gather: 1m, within which so many must come together")
 			default:
@@ -108,10 +108,10 @@ func (c *setCompiler) noise(rt *ruleText, r *Rule) {
 	switch to := rt.fields["escalate_to"]; {
 	case r.Escalate > 0 && to == nil:
 		c.errorAt(rt.text("escalate"), "escalate without escalate_to",
-			"write escalate_to: [manager], whom to tell when nobody acknowledged in time")
+			"write escalate_to: [manager], whom to notify when nobody acknowledged in time")
 	case r.Escalate == 0 && to != nil && rt.fields["escalate"] == nil:
 		c.Add(Diagnostic{Line: rt.line, Column: rt.column, Reason: "escalate_to without escalate",
-			Hint: "write escalate: 10m, after how long they are told", Rule: rt.name()})
+			Hint: "write escalate: 10m, after how long they are notified", Rule: rt.name()})
 	}
 	c.noiseWarnings(rt, r)
 }
@@ -124,11 +124,11 @@ func (c *setCompiler) noiseWarnings(rt *ruleText, r *Rule) {
 	}
 	if s := rt.text("escalate"); s != nil && r.Escalate > 0 && len(r.EscalateTo) > 0 &&
 		!slices.ContainsFunc(r.EscalateTo, func(ch string) bool { return !slices.Contains(r.Send, ch) }) {
-		c.warnAt(s, "escalate_to names only channels that are told at once", "name somebody else, or use remind")
+		c.warnAt(s, "escalate_to names only channels that are notified at once", "name somebody else, or use remind")
 	}
 	for _, key := range []string{"hold", "clear", "quiet"} {
 		if s := rt.text(key); s != nil && r.About == event.AboutCount {
-			c.warnAt(s, key+" has no effect in rules about counts", "what a count found is told when it closes, and stays so")
+			c.warnAt(s, key+" has no effect in rules about counts", "what a count found is reported when it closes, and stays so")
 		}
 	}
 	for _, key := range []string{"remind", "escalate"} {

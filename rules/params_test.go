@@ -138,7 +138,7 @@ func TestBadNoise(t *testing.T) {
 		"escalate_to: b":                                  "escalate_to without escalate",
 		"escalate: 1s, escalate_to: b":                    "escalate is 1s",
 		"escalate: 10m, escalate_to: b!":                  `"b!" is not the name of a channel`,
-		"escalate: 10m, escalate_to: b, send: b":          "escalate_to names only channels that are told at once",
+		"escalate: 10m, escalate_to: b, send: b":          "escalate_to names only channels that are notified at once",
 		"remind: 1h":                                      "remind has nobody to remind",
 		"remind: 1h, send: a, mode: watch":                "remind has no effect while the rule is only watched",
 		"about: count, when: count.missing > 0, hold: 5m": "hold has no effect in rules about counts",

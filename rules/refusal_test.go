@@ -29,7 +29,7 @@ func TestRefusals(t *testing.T) {
 		{`product.price > 1e400`, `1e400`, "the number is too large", ""},
 		{`product.price > 9223372036854775808`, `9223372036854775808`, "the number is too large", ""},
 		{`kind == "exit"`, `kind`, `unknown name "kind"`, "did you mean zone.kind?"},
-		{`zone.xyzzy == ""`, `zone.xyzzy`, `unknown name "zone.xyzzy"`, "names of zone: id, name, kind, selling, floor"},
+		{`zone.xyzzy == ""`, `zone.xyzzy`, `unknown name "zone.xyzzy"`, "names of zone: id, name, kind, selling, storey"},
 		{`xyzzy.plugh == ""`, `xyzzy.plugh`, `unknown name "xyzzy.plugh"`, ""},
 		{`zone == "x"`, `zone`, `"zone" stands for several values`, "zone.id"},
 		{`count > 3`, `count`, `"count" stands for several values`, ""},

@@ -323,7 +323,7 @@ func (c *setCompiler) channelList(key string) []string {
 		default:
 			if c.known.Channels != nil && !slices.Contains(c.known.Channels, s.text) && !c.noChannel[s.text] {
 				c.noChannel[s.text] = true // one warning for each
-				hint := doc.Suggest(s.text, c.known.Channels, "until there is one, this alert is told to nobody there")
+				hint := doc.Suggest(s.text, c.known.Channels, "until there is one, nobody there is notified of this alert")
 				c.warnAt(s, fmt.Sprintf("there is no channel %q", s.text), hint)
 			}
 			out = append(out, s.text)

@@ -189,7 +189,7 @@ func (c *setCompiler) unused(d *Document, rules []*Rule) {
 	}
 	for _, ch := range c.known.Channels {
 		if !told[ch] {
-			c.Add(Diagnostic{Line: 1, Column: 1, Reason: fmt.Sprintf("no rule tells the channel %s", ch),
+			c.Add(Diagnostic{Line: 1, Column: 1, Reason: fmt.Sprintf("no rule notifies the channel %s", ch),
 				Hint: "name it in a rule's send, or remove it", Severity: doc.SeverityWarning})
 		}
 	}

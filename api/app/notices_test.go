@@ -34,7 +34,7 @@ func TestNoticesAboutChannels(t *testing.T) {
 	const secret = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
 	doc := fmt.Sprintf(`[{"name": "chat", "url": %q, "secrets": [%q]}, {"name": "ops", "url": %q, "secrets": [%q], `+
 		`"about_channels": true}]`, gone.URL, secret, ops.URL, secret)
-	_, err := st.PutDocument(t.Context(), store.Document{Name: api.ChannelsDocument, At: time.Now(), By: "test", Body: []byte(doc)}, 0)
+	_, err := store.PutDocument(t.Context(), st, store.Document{Name: api.ChannelsDocument, At: time.Now(), By: "test", Body: []byte(doc)}, 0)
 	require.NoError(t, err)
 	// Something that is pending for the channel.
 	m := deliver.Sample("chat")
@@ -50,6 +50,6 @@ func TestNoticesAboutChannels(t *testing.T) {
 	case id := <-ids:
 		require.Regexp(t, `^msg__channels-chat_stopped_[0-9]+_ops$`, id)
 	case <-time.After(time.Minute):
-		t.Fatal("nobody was told")
+		t.Fatal("nobody was notified")
 	}
 }

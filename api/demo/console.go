@@ -416,9 +416,9 @@ func (c *console) ended(a *event.AlertView) (what, why string) {
 		}
 		return what, fmt.Sprintf("%s: the stockroom has no more of %s", a.Rule, p.Name)
 	case a.About == "reader":
-		return "heard", fmt.Sprintf("the reader %s at %s reports again", a.Place, c.words.zone(a.Zone))
+		return "heard", fmt.Sprintf("the reader %s at %s reports again", a.Reader, c.words.zone(a.Zone))
 	case a.Item != "" && c.sold[a.Item]:
-		return "cleared", fmt.Sprintf("%s: the till has told the sale of %s by now", a.Rule, c.words.title(a.GTIN))
+		return "cleared", fmt.Sprintf("%s: the till has reported the sale of %s by now", a.Rule, c.words.title(a.GTIN))
 	}
 	return "cleared", fmt.Sprintf("%s: no longer so for %s", a.Rule, c.words.title(a.GTIN))
 }

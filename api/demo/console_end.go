@@ -52,7 +52,7 @@ func (c *console) opening(ctx context.Context) {
 
 // summary says how things stand.
 func (c *console) summary(ctx context.Context, at time.Time) {
-	const readsName, factsName = "lintel_reads_folded_total", "lintel_facts_total"
+	const readsName, factsName = "lintel_reads_processed_total", "lintel_facts_total"
 	m, err := c.client.metrics(ctx, c.key, readsName, factsName)
 	if err != nil {
 		c.failed(ctx, err)

@@ -95,7 +95,7 @@ func TestUnpaidPassageBecomesWebhook(t *testing.T) {
 	require.Contains(t, text, "unpaid-at-door: "+m[1]+" passed")
 
 	end := text[strings.Index(text, "what the simulator knows"):]
-	require.Regexp(t, `unpaid exits +1 item went out unpaid in 1 visit; told: 1 of 1\n`, end)
+	require.Regexp(t, `unpaid exits +1 item went out unpaid in 1 visit; notified: 1 of 1\n`, end)
 	require.Regexp(t, `false alarms +0 `, end)
 	require.Regexp(t, `webhooks +[1-9]\d* with a good signature, 0 refused`, end)
 	require.Contains(t, end, "none dropped")

@@ -33,17 +33,17 @@ func (r *run) summarise(ctx context.Context, truth *sim.Truth, last time.Time, t
 	if ctx.Err() != nil {
 		title = "Ended early"
 	}
-	p.text(bold, "\n%s: what the simulator knows, and what Lintel told", title)
+	p.text(bold, "\n%s: what the simulator knows, and what Lintel reported", title)
 	line := func(st style, what, format string, args ...any) { p.line(what, fmt.Sprintf(format, args...), st) }
 
 	st := green
 	if v.exitsTold < v.exits {
 		st = yellow
 	}
-	line(st, "unpaid exits", "%s went out unpaid in %s; told: %d of %d", some(v.exits, "item", "items"),
+	line(st, "unpaid exits", "%s went out unpaid in %s; notified: %d of %d", some(v.exits, "item", "items"),
 		some(v.visits, "visit", "visits"), v.exitsTold, v.exits)
 	for _, m := range v.missed {
-		line(yellow, "", "not told: %s", m)
+		line(yellow, "", "not notified: %s", m)
 	}
 	if v.turned > 0 {
 		line(plain, "turned back", "%s came close to the door unpaid and turned back", some(v.turned, "item", "items"))
@@ -54,11 +54,11 @@ func (r *run) summarise(ctx context.Context, truth *sim.Truth, last time.Time, t
 	}
 	line(st, "false alarms", "%d at the door", v.falseAlarms)
 	if v.lateSales > 0 {
-		line(plain, "late sales", "%s told although paid, since the till told the sale only afterwards",
+		line(plain, "late sales", "%s reported although paid, since the till reported the sale only afterwards",
 			some(v.lateSales, "item was", "items were"))
 	}
 	if v.silences > 0 {
-		line(plain, "readers", "%s silent for long; told: %d of %d", some(v.silences, "was", "were"), v.silencesTold, v.silences)
+		line(plain, "readers", "%s silent for long; notified: %d of %d", some(v.silences, "was", "were"), v.silencesTold, v.silences)
 	}
 	switch {
 	case err != nil:

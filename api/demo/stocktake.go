@@ -188,7 +188,7 @@ func (s *stockTake) progress(what string) countStep {
 		}
 		p := v.Progress
 		if p == nil {
-			return errors.New("the count is open, and its progress is not told")
+			return errors.New("the count is open, and its progress is not reported")
 		}
 		s.tell(func(c *console) {
 			c.row(at, "counting", cyan, listed(what, fmt.Sprintf("%d of %d expected heard", p.Found, v.Expected),
@@ -256,7 +256,7 @@ func (s *stockTake) closeAt(ctx context.Context, at time.Time, end int64) error 
 		return err
 	}
 	if v.Result == nil || v.Assessment == nil {
-		return errors.New("the count is closed, and its result is not told")
+		return errors.New("the count is closed, and its result is not reported")
 	}
 	items, err := s.client.items(ctx, s.staff, countZone)
 	if err != nil {

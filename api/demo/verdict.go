@@ -52,7 +52,7 @@ func judge(t *sim.Truth, w *words, until time.Time, door, silent []event.AlertVi
 		}
 		v.silences++
 		for _, a := range silent {
-			if a.Place == s.Point && a.Opened != nil && a.Opened.After(time.UnixMilli(s.From)) && a.Opened.Before(end) {
+			if a.Reader == s.Point && a.Opened != nil && a.Opened.After(time.UnixMilli(s.From)) && a.Opened.Before(end) {
 				v.silencesTold++
 				break
 			}

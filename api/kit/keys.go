@@ -95,7 +95,7 @@ func changeKeys(ctx context.Context, st store.Documents, by string, now time.Tim
 		if err != nil {
 			return err
 		}
-		_, err = st.PutDocument(ctx, store.Document{Name: KeysDocument, At: now.UTC().Truncate(time.Millisecond),
+		_, err = store.PutDocument(ctx, st, store.Document{Name: KeysDocument, At: now.UTC().Truncate(time.Millisecond),
 			By: by, Note: note, Body: b}, version)
 		if !errors.Is(err, store.ErrConflict) {
 			return err

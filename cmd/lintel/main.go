@@ -39,7 +39,7 @@ type cli struct {
 	Demo   demoCmd     `cmd:"" help:"Play a day at Umberhithe Books, an invented bookshop, and show what Lintel makes of it."`
 	Serve  serveCmd    `cmd:"" help:"Run the server."`
 	Check  checkCmd    `cmd:"" help:"Check rules files and run the cases beside them: FILE:LINE:COL: message for what is wrong."`
-	Trial  trialCmd    `cmd:"" help:"Try a rule on what was recorded, on a server or a file of facts: how often it would have told whom, and what it would have missed."`
+	Trial  trialCmd    `cmd:"" help:"Try a rule on what was recorded, on a server or a file of facts: how often it would have notified whom, and what it would have missed."`
 	Epc    epcCmd      `cmd:"" name:"epc" help:"Decode tag identities, given as arguments or as lines on standard input; one JSON object a line."`
 	Key    keyCmd      `cmd:"" help:"Make, list and revoke API keys directly in the store."`
 	Export exportCmd   `cmd:"" help:"Write the server's configuration into a directory, as files to keep under version control. They have no secrets."`
@@ -68,7 +68,7 @@ func run(s streams, args []string) (code int) {
 	parser, err := kong.New(&c,
 		kong.Name("lintel"),
 		kong.Description("Lintel keeps the true state of every tagged item in a shop, evaluates the rules that "+
-			"staff write, and tells the right people."),
+			"staff write, and notifies the right people."),
 		kong.UsageOnError(),
 		kong.Writers(s.out, s.err),
 		kong.Configuration(kong.JSON),
@@ -89,7 +89,7 @@ func run(s streams, args []string) (code int) {
 		fmt.Fprintf(s.err, "lintel: %v (lintel --help lists commands and flags)\n", err)
 		return 2
 	}
-	slog.SetDefault(slog.New(slog.NewJSONHandler(s.err, &slog.HandlerOptions{Level: c.LogLevel})))
+	slog.SetDefault(slog.New(slog.NewJSONHandler(s.err, &slog.HandlerOptions{Level: c.LogLevel, ReplaceAttr: logText})))
 	switch err := k.Run(&s); {
 	case err == nil:
 		return 0
@@ -101,6 +101,14 @@ func run(s streams, args []string) (code int) {
 		fmt.Fprintln(s.err, "lintel:", err)
 		return 3
 	}
+}
+
+// logText has the log write a length of time with its unit, as in "1.5s", and not as nanoseconds.
+func logText(_ []string, a slog.Attr) slog.Attr {
+	if a.Value.Kind() == slog.KindDuration {
+		a.Value = slog.StringValue(a.Value.Duration().String())
+	}
+	return a
 }
 
 type verCmd struct{}

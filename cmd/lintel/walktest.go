@@ -162,7 +162,7 @@ func (c *walkTestCmd) walk(in *bufio.Reader, say io.Writer) ([]api.WalkRequest, 
 func printWalkTest(w io.Writer, a *api.WalkTestAnswer) {
 	fmt.Fprintf(w, "\n%s: %d of %d passages were heard at least 3 times\n", a.Door, a.Heard, a.Passages)
 	if a.Rhythm != nil {
-		fmt.Fprintf(w, "  the readers report every %.0f ms\n", *a.Rhythm)
+		fmt.Fprintf(w, "  the readers report every %.0f ms\n", *a.Rhythm*1000)
 	}
 	if a.Parts != nil {
 		fmt.Fprintf(w, "  the sides part by %.1f dB\n", *a.Parts)
@@ -186,7 +186,7 @@ func printWalkTest(w io.Writer, a *api.WalkTestAnswer) {
 				fmt.Fprint(w, " nothing")
 			}
 			if t.LongestGap != nil {
-				fmt.Fprintf(w, ", longest gap %d ms", *t.LongestGap)
+				fmt.Fprintf(w, ", longest gap %.0f ms", *t.LongestGap*1000)
 			}
 			fmt.Fprintln(w)
 		}

@@ -89,7 +89,7 @@ func (x *Explanation) Words(loc *time.Location) string {
 			"when a fact about this comes in. A person may have closed an alert about it, too."
 	}
 	if x.Watch {
-		words += " The rule is only watched: nobody is told."
+		words += " The rule is only watched: nobody is notified."
 	}
 	return words
 }

@@ -35,7 +35,7 @@ func (b *Book) announce(t *track, r *rules.Rule) {
 	}
 	b.join(t, lead)
 	b.adopt(t, lead)
-	lead.Say = fmt.Sprintf("The rule %s raised more alerts than are told one by one: %d more are gathered here. "+
+	lead.Say = fmt.Sprintf("The rule %s raised more alerts than are sent one by one: %d more are gathered here. "+
 		"Look whether a reader is disturbed or the rule is too wide", lead.Rule, lead.Joined)
 	if lead.OpenedAt == 0 {
 		b.setOpen(lead)

@@ -101,7 +101,7 @@ func (b *Book) report(r *rules.Rule, err error, f *event.Fact) {
 	t := b.newAlert(r, event.Alert{
 		About: event.AboutRule, Severity: string(rules.Warning), Status: event.AlertOpen, OpenedAt: b.now,
 		Cause: f.Cause, FactMs: f.Ms, FactN: f.N,
-		Say: fmt.Sprintf("The rule %q failed and can't be trusted until it is mended: %v", r.Name, err),
+		Say: fmt.Sprintf("The rule %q failed and can't be trusted until it is fixed: %v", r.Name, err),
 	})
 	if !t.Watch {
 		t.Send = r.Send

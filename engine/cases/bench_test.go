@@ -22,7 +22,7 @@ func manyCases(n int) []byte {
 		if i%2 == 0 {
 			b.WriteString("      - sold: {items: tide, zone: till}\n      - wait: 10s\n      - never: [unpaid-at-exit]\n")
 		} else {
-			b.WriteString("      - wait: 10s\n      - exactly: [{rule: unpaid-at-exit, item: tide}]\n        told: {door-team: 1}\n")
+			b.WriteString("      - wait: 10s\n      - exactly: [{rule: unpaid-at-exit, item: tide}]\n        notified: {door-team: 1}\n")
 		}
 	}
 	return []byte(b.String())

@@ -21,7 +21,7 @@
 //	      - sold: {items: tide, zone: till, ago: 20s}
 //	      - wait: 1m
 //	      - never: [unpaid-at-exit]
-//	        told: nobody
+//	        notified: nobody
 //
 // # How a case runs
 //

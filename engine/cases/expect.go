@@ -34,7 +34,7 @@ var expectations = []expectation{
 	{key: "never", words: whats, empty: "an empty list forbids nothing", list: (*world).forbid},
 	{key: "open", words: []string{"open", "acknowledged"},
 		list: func(w *world, p *patterns, _ []*happening) { w.compare(p, w.open(), "", true, "is not open") }},
-	{key: "told", read: (*caseParser).told},
+	{key: notified, read: (*caseParser).notified},
 	{key: "waiting", now: true, words: waits,
 		list: func(w *world, p *patterns, _ []*happening) { w.compare(p, w.waiting(), "", true, "is not waiting") }},
 	{key: "facts", read: (*caseParser).facts},
@@ -44,6 +44,9 @@ var expectations = []expectation{
 }
 
 func expectationOf(key string) *expectation {
+	if key == formerNotified {
+		key = notified
+	}
 	if i := slices.IndexFunc(expectations, func(x expectation) bool { return x.key == key }); i >= 0 {
 		return &expectations[i]
 	}
@@ -106,7 +109,7 @@ var whatForm = regexp.MustCompile(`^[a-z][a-z_-]{0,31}$`)
 const failed = "failed" // a rule that failed while it ran
 
 func (p *caseParser) expectation(n *doc.Node) step {
-	if !p.table(n, "an expectation", expectKeys) {
+	if !p.table(n, "an expectation", expectKeys, formerNotified) {
 		return nil
 	}
 	s := &expectStep{}
@@ -258,15 +261,21 @@ func (p *caseParser) subject(n *doc.Node, t *pattern) {
 	}
 }
 
-// told reads how many messages went to which channel; nobody stands for none at all.
-func (p *caseParser) told(f doc.Field) check {
+// The key that says how many messages there were, and the name that it had before.
+const (
+	notified       = "notified"
+	formerNotified = "told"
+)
+
+// notified reads how many messages went to which channel; nobody means none at all.
+func (p *caseParser) notified(f doc.Field) check {
 	at := placeOf(f.Key)
 	want := make(map[string]int)
 	var channels []string
 	switch {
 	case f.Value.Kind == doc.Scalar && f.Value.Text == "nobody":
 	case f.Value.Kind != doc.Mapping:
-		p.At(f.Value, "told is no table of channels with numbers", "write told: {door-team: 1}, or told: nobody")
+		p.At(f.Value, "notified is no table of channels with numbers", "write notified: {door-team: 1}, or notified: nobody")
 	}
 	for _, c := range f.Value.Fields {
 		want[c.Key.Text] = p.integer(c.Value, c.Key.Text, 0, 1_000_000)

@@ -70,7 +70,7 @@ func (w *world) isIn(at place, item thing, zone string) {
 	}
 	f := w.fail(at, fmt.Sprintf("%s is %s, not %s", item.handle, in(info.Zone), in(zone)), "")
 	if !known {
-		f.add("", "nobody has heard or told of it")
+		f.add("", "nobody has heard or reported it")
 	}
 	var facts []*event.Fact
 	for i := range w.facts {

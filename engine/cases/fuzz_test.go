@@ -31,7 +31,7 @@ func FuzzCases(f *testing.F) {
 		"cases:\n- name: a\n  steps: [{wait: 1m}, {at: 23:59}, {open: []}]\nlayout: layout.json\nstart: 2026-10-25 02:30 +01:00",
 		"layout: {site: a, time_zone: UTC, zones: [{id: z, kind: exit}], read_points: [{id: r, role: portal, zone: " +
 			"z}]}\nitems: {a: {epc: E280116060000209}}\nstart: 2026-01-01 00:00\n" +
-			"cases: [{name: b, steps: [{walk: {items: a, through: z}}, {registered: {items: a, product: x}}, told: nobody]}]",
+			"cases: [{name: b, steps: [{walk: {items: a, through: z}}, {registered: {items: a, product: x}}, notified: nobody]}]",
 		"cases: &a [*a]", "? a\n: b", "{{{{", "- - - a", "\ufeffcases:\r\n", "cases: |\n  a\n", "layout:\n  - a\nproducts:\n  - - b\n",
 	} {
 		f.Add([]byte(src))

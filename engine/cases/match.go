@@ -103,9 +103,9 @@ var nexts = []struct {
 	at          func(a *event.Alert) int64
 }{
 	{"cleared", "its clear delay is over at", func(a *event.Alert) int64 { return a.Due }},
-	{"gathered", "those that joined are told at", func(a *event.Alert) int64 { return a.TellAt }},
-	{"reminded", "it is told again at", func(a *event.Alert) int64 { return a.RemindAt }},
-	{"escalated", "others are told at", func(a *event.Alert) int64 { return a.EscalateAt }},
+	{"gathered", "those that joined are sent at", func(a *event.Alert) int64 { return a.TellAt }},
+	{"reminded", "it is sent again at", func(a *event.Alert) int64 { return a.RemindAt }},
+	{"escalated", "others are notified at", func(a *event.Alert) int64 { return a.EscalateAt }},
 }
 
 // waits are the words for what waits: what holds a pending alert back, and what an open one has

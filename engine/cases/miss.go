@@ -134,7 +134,7 @@ func (w *world) missItem(r *rules.Rule, item thing) []string {
 	k := item.tag.Key
 	x, ok := w.s.ExplainItem(r.Name, k, nil)
 	if !ok {
-		return []string{item.handle + " is not known: nobody has heard or told of it"}
+		return []string{item.handle + " is not known: nobody has heard or reported it"}
 	}
 	if x.Reason != event.ReasonFalse && x.Reason != event.ReasonOccasion && x.Reason != event.ReasonHours {
 		return w.reason(r, &x, true, item.handle)

@@ -145,14 +145,14 @@ func (p *reader) document(root *doc.Node) {
 }
 
 // table reports a value that is no table, and keys that nothing is known of.
-func (p *reader) table(n *doc.Node, what string, keys []string) bool {
+func (p *reader) table(n *doc.Node, what string, keys []string, former ...string) bool {
 	if n.Kind != doc.Mapping {
 		p.At(n, what+" is not made of keys and values", "it has the keys "+strings.Join(keys, ", "))
 		return false
 	}
 	ok := true
 	for _, f := range n.Fields {
-		if !slices.Contains(keys, f.Key.Text) {
+		if !slices.Contains(keys, f.Key.Text) && !slices.Contains(former, f.Key.Text) {
 			p.unknown(f.Key, "unknown key", keys)
 			ok = false
 		}

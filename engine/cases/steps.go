@@ -219,7 +219,7 @@ func (p *caseParser) putting(key, n *doc.Node) step {
 		}
 	}
 	if len(s.points) == 0 {
-		p.At(at, "no fixed read point sees "+zone, "say who hears them with read:, or write moved: if somebody tells it")
+		p.At(at, "no fixed read point sees "+zone, "say who hears them with read:, or write moved: if somebody reports it")
 		return nil
 	}
 	return s

@@ -381,7 +381,7 @@ func parseTemplate(t testing.TB, source string) (Channel, error) {
 func TestTemplate(t *testing.T) {
 	d := message("door-team", "umberhithe-1-1", 2)
 	d.Data = json.RawMessage(`{"alert": {"say": "A \"quoted\" \\ line\nand <b>&", "severity": "urgent", "price": 9.990, "big": 12345678901234567890, "watch": false, "none": null,
-		"list": ["first", {"name": "second"}], "control": "\u0007"}}`)
+		"list": ["first", {"name": "second"}], "control": "\u0007", "rule_hash": "c0ffee", "reader": "tables-1"}}`)
 	for _, c := range []struct{ source, want string }{
 		{`{"text": "{data.alert.say}"}`, `{"text":"A \"quoted\" \\ line\nand <b>&"}`},
 		{`{"text": "{type}: {data.alert.say}!"}`, `{"text":"alert.opened: A \"quoted\" \\ line\nand <b>&!"}`},
@@ -397,6 +397,7 @@ func TestTemplate(t *testing.T) {
 			`["msg_umberhithe-1-1-2-door-team","umberhithe","door-team","umberhithe-1-1","2026-11-14T10:30:00.000Z"]`},
 		{`["{{id}}", "{{{id}}}", "a}}b{{c"]`, `["{id}","{msg_umberhithe-1-1-2-door-team}","a}b{c"]`},
 		{`{"{id}": 1, "a": [1.50, true, null, {}, [], ""]}`, `{"{id}":1,"a":[1.50,true,null,{},[],""]}`},
+		{`["{data.alert.rule_digest}", "{data.alert.place}", "{data.mend}"]`, `["c0ffee","tables-1",null]`}, // stored before they were renamed
 		{`"\u0007\u2028</script>"`, `"\u0007\u2028</script>"`},
 	} {
 		ch, err := parseTemplate(t, c.source)

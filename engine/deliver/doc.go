@@ -11,7 +11,7 @@
 // # What is promised
 //
 // At least once. Step creates a delivery in the same commit as the change of the alert that it
-// tells of, so it is on record before anybody is told. The outcome of a try is on record before it
+// tells of, so it is on record before anybody is notified. The outcome of a try is on record before it
 // counts. When the process ends between a POST and that commit, the message is sent again, with the
 // same id. Once the success is stored it is never sent again, unless a person asks for it
 // (Dispatcher.Retry).
@@ -50,7 +50,7 @@
 //
 // # When a channel fails for long
 //
-// Health is how a channel fares. Without any success it is warned of after 24 and after 48 hours,
+// Health is the health of a channel. Without any success it is warned of after 24 and after 48 hours,
 // and stopped after 72; a channel of few messages gets its warnings hours apart before it is
 // stopped. One success begins all anew. 410 stops a channel at once. Each step is logged, given to
 // Observer.Channel and part of Health, and it is on record, so that a restart changes nothing and

@@ -63,7 +63,7 @@ func (d *Dispatcher) saveHealth() {
 			d.mu.Unlock()
 			return
 		}
-		d.opt.Log.Error("how channels fare can't be stored; it is tried again", "channels", names, "error", err)
+		d.opt.Log.Error("the health of channels can't be stored; it is tried again", "channels", names, "error", err)
 		select {
 		case <-d.base.Done():
 		case <-time.After(storeRetry):
@@ -180,7 +180,7 @@ func (d *Dispatcher) healthRecords(ctx context.Context, names []string) (found m
 	err = d.opt.Store.Values(ctx, KindChannel, names, func(v store.Value) error {
 		r := new(healthRecord)
 		if err := json.Unmarshal(v.Data, r); err != nil || r.Version != healthVersion {
-			d.opt.Log.Error("the record of how a channel fares is damaged or of another version, and is passed over", "channel", v.Key)
+			d.opt.Log.Error("the record of the health of a channel is damaged or of another version, and is passed over", "channel", v.Key)
 			return nil
 		}
 		found[v.Key] = r
@@ -198,7 +198,7 @@ func (d *Dispatcher) refreshHealth(ctx context.Context) (map[string]*healthRecor
 	d.mu.Unlock()
 	found, order, err := d.healthRecords(ctx, nil)
 	if err != nil {
-		return nil, fmt.Errorf("reading how channels fare: %w", err)
+		return nil, fmt.Errorf("reading the health of channels: %w", err)
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -310,7 +310,7 @@ func (d *Dispatcher) unleaseNotices() {
 	_, _ = d.opt.Store.Lease(ctx, Notices, d.process, 0) // it runs out by itself otherwise
 }
 
-// Health returns how channels fare: those that were sent to since the start, and those that any
+// Health returns the health of channels: those that were sent to since the start, and those that any
 // process has on record as failing or stopped.
 func (d *Dispatcher) Health(ctx context.Context) (map[string]Health, error) {
 	if _, err := d.refreshHealth(ctx); err != nil {

@@ -61,7 +61,7 @@ type NoticeData struct {
 	First       string `json:"first,omitempty"`        // when what the oldest of them tells of happened
 	Last        string `json:"last,omitempty"`
 
-	Mend []string `json:"mend"` // what to do, in order
+	Fix []string `json:"fix"` // what to do, in order
 }
 
 func (n *notice) eventType() string {
@@ -99,7 +99,7 @@ func (n *notice) content() NoticeData {
 	r := &n.record
 	path := "/v1/channels/" + n.channel
 	d := NoticeData{Channel: n.channel, FailingSince: moment(r.FailingSince), Reason: clipReason(r.Reason)}
-	mend := "Mend the receiver, or the channel's address, secrets or headers (PUT /v1/channels)."
+	fix := "Fix the receiver, or the channel's address, secrets or headers (PUT /v1/channels)."
 	recoverSince := func(since int64) string {
 		return fmt.Sprintf(`Send again what died: POST %s/recover with {"since": %q}.`, path, moment(since))
 	}
@@ -110,7 +110,7 @@ func (n *notice) content() NoticeData {
 		d.Say = fmt.Sprintf("The channel %s has had no success for %d hours, since %s: %s. If that goes on, it "+
 			"will be stopped, and nothing will be sent to it.",
 			n.channel, d.FailingHours, forPeople(r.FailingSince), d.Reason)
-		d.Mend = []string{mend, fmt.Sprintf("Try it: POST %s/test. A test that gets through ends the failing.", path)}
+		d.Fix = []string{fix, fmt.Sprintf("Try it: POST %s/test. A test that gets through ends the failing.", path)}
 	case noticeStopped:
 		d.Severity = "urgent"
 		d.StoppedAt, d.StoppedBecause = moment(r.Stopped), r.Cause
@@ -120,15 +120,15 @@ func (n *notice) content() NoticeData {
 		}
 		d.Say = fmt.Sprintf("The channel %s was stopped, because %s. Nothing is sent to it; what is due for it "+
 			"waits, and becomes a dead letter if it waits too long.", n.channel, because)
-		d.Mend = []string{
-			mend, fmt.Sprintf("Start it: POST %s/test, which starts it if the test gets through, or POST %s/start.",
+		d.Fix = []string{
+			fix, fmt.Sprintf("Start it: POST %s/test, which starts it if the test gets through, or POST %s/start.",
 				path, path), recoverSince(r.FailingSince),
 		}
 	case noticeStarted:
 		d.Severity = "info"
 		d.StoppedAt, d.StoppedBecause, d.Reason = moment(r.Stopped), r.Cause, ""
 		d.Say = fmt.Sprintf("The channel %s is sent to again: %s. It was stopped on %s.", n.channel, n.why, forPeople(r.Stopped))
-		d.Mend = []string{recoverSince(r.FailingSince)}
+		d.Fix = []string{recoverSince(r.FailingSince)}
 	case noticeDead:
 		d.Severity = "warning"
 		d.FailingSince = ""
@@ -138,8 +138,8 @@ func (n *notice) content() NoticeData {
 			what = fmt.Sprintf("A delivery to the channel %s was given up; it is a dead letter now.", n.channel)
 		}
 		d.Say = fmt.Sprintf("%s The last reason: %s.", what, d.Reason)
-		d.Mend = []string{
-			fmt.Sprintf("See them: GET /v1/deliveries?status=dead&channel=%s.", n.channel), mend,
+		d.Fix = []string{
+			fmt.Sprintf("See them: GET /v1/deliveries?status=dead&channel=%s.", n.channel), fix,
 			fmt.Sprintf("Try it: POST %s/test.", path), recoverSince(r.Dead.First),
 		}
 	}
@@ -231,7 +231,7 @@ func AboutWarnings(channels []Channel) []string {
 		switch {
 		case c.Disabled:
 			warnings = append(warnings, fmt.Sprintf("the channel %q has \"about_channels\", but it is disabled, so "+
-				"it is told nothing", c.Name))
+				"nothing is sent to it", c.Name))
 			continue
 		case !c.Wants(TypeFailing) && !c.Wants(TypeStopped) && !c.Wants(TypeStarted) && !c.Wants(TypeDeadLetters):
 			warnings = append(warnings, fmt.Sprintf("the channel %q has \"about_channels\", but its \"types\" "+
@@ -241,7 +241,7 @@ func AboutWarnings(channels []Channel) []string {
 		told = append(told, c.Name)
 	}
 	if len(told) == 1 {
-		warnings = append(warnings, fmt.Sprintf("nobody is told when the channel %q itself fails or is stopped: no "+
+		warnings = append(warnings, fmt.Sprintf("nobody is notified when the channel %q itself fails or is stopped: no "+
 			"other channel has \"about_channels\"; give it to a second one", told[0]))
 	}
 	return warnings

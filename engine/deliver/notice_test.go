@@ -209,8 +209,8 @@ func TestNotices(t *testing.T) {
 			Reason: "the receiver answered 503 Service Unavailable",
 			Say: "The channel chat has had no success for 24 hours, since " + forPeople(ms) +
 				": the receiver answered 503 Service Unavailable. If that goes on, it will be stopped, and nothing will be sent to it.",
-			Mend: []string{
-				"Mend the receiver, or the channel's address, secrets or headers (PUT /v1/channels).",
+			Fix: []string{
+				"Fix the receiver, or the channel's address, secrets or headers (PUT /v1/channels).",
 				"Try it: POST /v1/channels/chat/test. A test that gets through ends the failing.",
 			},
 		}, got[0].data(t))
@@ -221,8 +221,8 @@ func TestNotices(t *testing.T) {
 			Say: "The channel chat was stopped, because it had no success since " + forPeople(ms) +
 				": the receiver answered 503 Service Unavailable. Nothing is sent to it; what is due for it waits, " +
 				"and becomes a dead letter if it waits too long.",
-			Mend: []string{
-				"Mend the receiver, or the channel's address, secrets or headers (PUT /v1/channels).",
+			Fix: []string{
+				"Fix the receiver, or the channel's address, secrets or headers (PUT /v1/channels).",
 				"Start it: POST /v1/channels/chat/test, which starts it if the test gets through, or POST /v1/channels/chat/start.",
 				`Send again what died: POST /v1/channels/chat/recover with {"since": "` + timestamp(ms) + `"}.`,
 			},
@@ -232,7 +232,7 @@ func TestNotices(t *testing.T) {
 			StoppedBecause: StoppedFailing,
 			Say: "The channel chat is sent to again: somebody started it. It was stopped on " +
 				forPeople(stopped.UnixMilli()) + ".",
-			Mend: []string{`Send again what died: POST /v1/channels/chat/recover with {"since": "` + timestamp(ms) + `"}.`},
+			Fix: []string{`Send again what died: POST /v1/channels/chat/recover with {"since": "` + timestamp(ms) + `"}.`},
 		}, got[3].data(t))
 	})
 }
@@ -568,9 +568,9 @@ func TestNoticesOfDeadLetters(t *testing.T) {
 			Reason: "given up after 3 tries: the receiver answered 404 Not Found",
 			Say: "3 deliveries to the channel chat were given up; they are dead letters now. The last reason: " +
 				"given up after 3 tries: the receiver answered 404 Not Found.",
-			Mend: []string{
+			Fix: []string{
 				"See them: GET /v1/deliveries?status=dead&channel=chat.",
-				"Mend the receiver, or the channel's address, secrets or headers (PUT /v1/channels).",
+				"Fix the receiver, or the channel's address, secrets or headers (PUT /v1/channels).",
 				"Try it: POST /v1/channels/chat/test.", `Send again what died: POST /v1/channels/chat/recover with ` +
 					`{"since": "` + timestamp(first) + `"}.`,
 			},
@@ -721,11 +721,11 @@ func TestAboutWarnings(t *testing.T) {
 	require.Empty(t, AboutWarnings(nil))
 	require.Empty(t, AboutWarnings([]Channel{plain}))
 	require.Empty(t, AboutWarnings([]Channel{plain, ops, second}))
-	only := `nobody is told when the channel "ops" itself fails or is stopped: no other channel has ` +
+	only := `nobody is notified when the channel "ops" itself fails or is stopped: no other channel has ` +
 		`"about_channels"; give it to a second one`
 	require.Equal(t, []string{only}, AboutWarnings([]Channel{plain, ops}))
 	require.Equal(t, []string{
-		`the channel "off" has "about_channels", but it is disabled, so it is told nothing`,
+		`the channel "off" has "about_channels", but it is disabled, so nothing is sent to it`,
 		`the channel "deaf" has "about_channels", but its "types" leave out all messages about channels; add "channel" to them`,
 		only,
 	}, AboutWarnings([]Channel{off, deaf, ops}))

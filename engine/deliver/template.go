@@ -307,12 +307,22 @@ func (p *piece) fill(b []byte, site string, d *event.Delivery, data any) []byte 
 	}
 }
 
+// former are members that messages no longer have, with those that hold the same now: templates that
+// were stored still name them.
+var former = map[string][]string{"rule_digest": {"rule_hash"}, "place": {"reader", "count"}, "mend": {"fix"}}
+
 // lookup follows names into objects and numbers into lists.
 func lookup(v any, path []string) any {
 	for _, part := range path {
 		switch container := v.(type) {
 		case map[string]any:
-			v = container[part]
+			next, ok := container[part]
+			for _, name := range former[part] {
+				if !ok {
+					next, ok = container[name]
+				}
+			}
+			v = next
 		case []any:
 			i, err := strconv.Atoi(part)
 			if err != nil || i < 0 || i >= len(container) {

@@ -313,7 +313,7 @@ func (m *meaner) judgeDisposition() {
 			m.note("/disposition", "a sale after which the items are still for sale contradicts itself, and is not applied")
 		case m.zone == "":
 			m.note("/disposition", "whether goods are within customers' reach follows from their zone, and the "+
-				"event tells none of this shop")
+				"event names none of this shop")
 		}
 	case "stolen":
 		m.note("/disposition", "stolen is the outcome of an investigation, and is kept by people, not here")
@@ -340,10 +340,10 @@ func (m *meaner) place(items []thing, quiet bool) {
 			return n.Pointer == "/readPoint/id" ||
 				n.Pointer == "/bizLocation/id"
 		}) {
-			m.note("", "the event tells only that the items are in the shop, and that has no effect")
+			m.note("", "the event says only that the items are in the shop, and that has no effect")
 		}
 	default:
-		m.note("", "the event tells no place, no sale and no movement, and has no effect")
+		m.note("", "the event says no place, no sale and no movement, and has no effect")
 	}
 }
 

@@ -22,7 +22,7 @@ type Alert struct {
 	Text  string  // its words, where the key does not hold them
 	GTIN  uint64
 	Zone  string // where the subject was when the alert opened
-	Place string // about stock: the zone id, or "kind:" and a zone kind; about a reader: the read point
+	Place string // about stock: the zone id, or "kind:" and a zone kind; about a reader: the read point; about a count: its id
 
 	Cause   Cause   // of the fact that raised it; rules see this cause and passage for as long as the alert lives
 	Passage Passage // likewise
@@ -140,7 +140,7 @@ type AlertView struct {
 	ID       string          `json:"id"`
 	Site     string          `json:"site"`
 	Rule     string          `json:"rule"`
-	Version  string          `json:"rule_digest"`
+	Version  string          `json:"rule_hash"`
 	About    string          `json:"about" jsonschema_extras:"words=subject"`
 	Severity string          `json:"severity"`
 	Status   string          `json:"status" jsonschema_extras:"words=alert status"`
@@ -149,7 +149,9 @@ type AlertView struct {
 	Item     string          `json:"item,omitempty"`
 	GTIN     string          `json:"gtin,omitempty"`
 	Zone     string          `json:"zone,omitempty"`
-	Place    string          `json:"place,omitempty"`
+	Place    string          `json:"place,omitempty" jsonschema_description:"About stock: a zone's id, or kind: and a zone kind."`
+	Reader   string          `json:"reader,omitempty" jsonschema_description:"About a reader: the read point's id."`
+	Count    string          `json:"count,omitempty" jsonschema_description:"About a count: its id."`
 	Cause    string          `json:"cause,omitempty" jsonschema_extras:"words=cause"`
 	Fact     string          `json:"fact,omitempty"`
 	Passage  *PassageView    `json:"passage,omitempty"`
@@ -202,15 +204,28 @@ func (a *Alert) View(site string) AlertView {
 	v := AlertView{
 		ID: a.ID, Site: site, Rule: a.Rule, Version: a.Digest, About: a.About, Severity: a.Severity,
 		Status: a.Status.String(), Watch: a.Watch,
-		Say: a.Say, Item: a.Item(), GTIN: GTINText(a.GTIN), Zone: a.Zone, Place: a.Place, Passage: a.Passage.View(),
+		Say: a.Say, Item: a.Item(), GTIN: GTINText(a.GTIN), Zone: a.Zone, Passage: a.Passage.View(),
 		Since: Moment(a.Since), Opened: Moment(a.OpenedAt), Cleared: Moment(a.EndedAt), Acked: Moment(a.AckedAt), AckedBy: a.AckedBy,
 		Closed: Moment(a.ClosedAt), ClosedBy: a.ClosedBy, Outcome: a.Outcome, Note: a.Note,
 		Escal: Moment(a.EscalatedAt), Remind: a.Reminders, Members: a.Members, Joined: a.Joined, Why: a.Why, Notice: Notice,
 	}
+	v.Place, v.Reader, v.Count = SplitPlace(a.About, a.Place)
 	if a.FactMs != 0 {
 		v.Cause, v.Fact = a.Cause.String(), fmt.Sprintf("%d-%d", a.FactMs, a.FactN)
 	}
 	return v
+}
+
+// SplitPlace returns the place of an alert's subject as what it is: of stock a zone or "kind:" and a
+// zone kind, else the id of a reader or of a count.
+func SplitPlace(about, place string) (stock, reader, count string) {
+	switch about {
+	case AboutReader:
+		return "", place, ""
+	case AboutCount:
+		return "", "", place
+	}
+	return place, "", ""
 }
 
 // Moment returns the time of Unix milliseconds, nil for 0.

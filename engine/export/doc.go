@@ -126,7 +126,7 @@
 //	  products         integer       Products expected or found.
 //	  products_right   integer       Of them, with exactly the expected number.
 //
-//	lintel_alerts: What rules made of facts, as far as anybody was told, open and ended. An alert is a prompt to look, not proof of anything.
+//	lintel_alerts: What rules made of facts, as far as anybody was notified, open and ended. An alert is a prompt to look, not proof of anything.
 //	  site             text     key  The shop's id.
 //	  alert            text     key  The alert's id.
 //	  rule             text          The rule that raised it.
@@ -134,7 +134,7 @@
 //	  about            text          What it is about: item, stock, reader, count, rule or storm.
 //	  severity         text          info, warning or urgent.
 //	  status           text          open, acknowledged, cleared or closed.
-//	  watch            boolean       The rule was only watched: nobody was told.
+//	  watch            boolean       The rule was only watched: nobody was notified.
 //	  say              text          The rule's sentence, filled in.
 //	  item             text          The item that it is about.
 //	  gtin             text          The product, 14 digits.
@@ -145,9 +145,9 @@
 //	  fact_n           integer       See fact_ms.
 //	  direction        text          Of a passage: in, out or unsure.
 //	  confidence       number        Of a passage: 0 to 1, how sure it is.
-//	  gathered         integer       How many others joined this alert and are told as part of it.
+//	  gathered         integer       How many others joined this alert and are sent as part of it.
 //	  true_since       time          When the rule's condition became true.
-//	  opened_at        time          When it was told.
+//	  opened_at        time          When people were notified.
 //	  cleared_at       time          When the condition ended by itself.
 //	  acknowledged_at  time          When somebody took it in hand.
 //	  acknowledged_by  text          Who.
@@ -168,7 +168,7 @@
 //	  disposition      text          Of an item: its business state afterwards.
 //	  zone             text          Where it is now; of stock: the zone counted.
 //	  from_zone        text          Where it was before.
-//	  read_point       text          The read point that told.
+//	  read_point       text          The read point that reported.
 //	  ref              text          The business document, or the count.
 //	  direction        text          Of a passage: in, out or unsure.
 //	  confidence       number        Of a passage: 0 to 1, how sure it is.

@@ -77,7 +77,7 @@ func newRig(t testing.TB) *rig {
 		engine.LayoutDocument(site): sim.Layout(), engine.RulesDocument: []byte(testRules),
 		engine.ProductsDocument: products(t, testProducts),
 	} {
-		_, err := r.store.PutDocument(ctx, store.Document{Name: name, At: opening, By: "test", Body: body}, 0)
+		_, err := store.PutDocument(ctx, r.store, store.Document{Name: name, At: opening, By: "test", Body: body}, 0)
 		require.NoError(t, err)
 	}
 	r.start()

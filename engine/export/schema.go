@@ -136,7 +136,7 @@ var countsTable = table{
 
 var alertsTable = table{
 	name: "alerts", added: 1,
-	about: "What rules made of facts, as far as anybody was told, open and ended. An alert is a prompt to look, not proof of anything.",
+	about: "What rules made of facts, as far as anybody was notified, open and ended. An alert is a prompt to look, not proof of anything.",
 	columns: []column{
 		siteColumn,
 		{name: "alert", key: true, about: "The alert's id."},
@@ -145,7 +145,7 @@ var alertsTable = table{
 		{name: "about", about: "What it is about: " + oneOf(event.Subjects.Texts()) + "."},
 		{name: "severity", about: "info, warning or urgent."},
 		{name: "status", about: oneOf(event.AlertStatuses.Texts()[event.AlertOpen:]) + "."},
-		{name: "watch", kind: kindBool, about: "The rule was only watched: nobody was told."},
+		{name: "watch", kind: kindBool, about: "The rule was only watched: nobody was notified."},
 		{name: "say", about: "The rule's sentence, filled in."},
 		{name: "item", about: "The item that it is about."},
 		{name: "gtin", about: "The product, 14 digits."},
@@ -156,9 +156,9 @@ var alertsTable = table{
 		{name: "fact_n", kind: kindInt, about: "See fact_ms."},
 		{name: "direction", about: "Of a passage: " + oneOf(event.Directions.Texts()) + "."},
 		{name: "confidence", kind: kindFloat, about: "Of a passage: 0 to 1, how sure it is."},
-		{name: "gathered", kind: kindInt, about: "How many others joined this alert and are told as part of it."},
+		{name: "gathered", kind: kindInt, about: "How many others joined this alert and are sent as part of it."},
 		{name: "true_since", kind: kindTime, about: "When the rule's condition became true."},
-		{name: "opened_at", kind: kindTime, about: "When it was told."},
+		{name: "opened_at", kind: kindTime, about: "When people were notified."},
 		{name: "cleared_at", kind: kindTime, about: "When the condition ended by itself."},
 		{name: "acknowledged_at", kind: kindTime, about: "When somebody took it in hand."},
 		{name: "acknowledged_by", about: "Who."},
@@ -185,7 +185,7 @@ var factsTable = table{
 		{name: "disposition", about: "Of an item: its business state afterwards."},
 		{name: "zone", about: "Where it is now; of stock: the zone counted."},
 		{name: "from_zone", about: "Where it was before."},
-		{name: "read_point", about: "The read point that told."},
+		{name: "read_point", about: "The read point that reported."},
 		{name: "ref", about: "The business document, or the count."},
 		{name: "direction", about: "Of a passage: " + oneOf(event.Directions.Texts()) + "."},
 		{name: "confidence", kind: kindFloat, about: "Of a passage: 0 to 1, how sure it is."},

@@ -1,13 +1,13 @@
 // Package layout describes one shop: its zones, its read points and its opening hours.
 //
 // Shop staff write a layout as one JSON document, and Parse turns it into a Layout or into the list
-// of everything that is wrong with it, each with the place, the reason and how to mend it:
+// of everything that is wrong with it, each with the place, the reason and how to fix it:
 //
 //	{
 //	  "site": "umberhithe", "name": "Umberhithe Books", "time_zone": "Europe/London",
 //	  "zones": [
-//	    {"id": "front-tables", "name": "Front tables", "kind": "floor", "floor": "ground"},
-//	    {"id": "street-door", "name": "Street door", "kind": "exit", "floor": "ground"}
+//	    {"id": "front-tables", "name": "Front tables", "kind": "floor", "storey": "ground"},
+//	    {"id": "street-door", "name": "Street door", "kind": "exit", "storey": "ground"}
 //	  ],
 //	  "read_points": [
 //	    {"id": "tables-1", "role": "fixed", "zone": "front-tables", "min_rssi": -68, "silent_after": "5m"},

@@ -25,10 +25,10 @@ type Layout struct {
 
 // Zone is a place in the shop.
 type Zone struct {
-	ID    string
-	Name  string // for people; the id if none was given
-	Kind  event.ZoneKind
-	Floor string // for people, may be empty
+	ID     string
+	Name   string // for people; the id if none was given
+	Kind   event.ZoneKind
+	Storey string // of the building, may be empty
 
 	SureWithin time.Duration // of an exit: how long it may take until a passage is sure; 2 s to 10 s, default 8 s. 0: no exit
 }

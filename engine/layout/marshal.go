@@ -19,10 +19,10 @@ type layoutJSON struct {
 }
 
 type zoneJSON struct {
-	ID    string         `json:"id"`
-	Name  string         `json:"name,omitempty"`
-	Kind  event.ZoneKind `json:"kind"`
-	Floor string         `json:"floor,omitempty"`
+	ID     string         `json:"id"`
+	Name   string         `json:"name,omitempty"`
+	Kind   event.ZoneKind `json:"kind"`
+	Storey string         `json:"storey,omitempty"`
 
 	SureWithin string `json:"sure_within,omitempty"`
 }
@@ -53,7 +53,7 @@ type presenceJSON struct {
 func (l *Layout) MarshalJSON() ([]byte, error) {
 	doc := layoutJSON{Site: l.Site, Name: unless(l.Name, l.Site), TimeZone: l.TimeZone, Zones: []zoneJSON{}, Hours: marshalHours(&l.Hours)}
 	for _, z := range l.Zones {
-		out := zoneJSON{ID: z.ID, Name: unless(z.Name, z.ID), Kind: z.Kind, Floor: z.Floor}
+		out := zoneJSON{ID: z.ID, Name: unless(z.Name, z.ID), Kind: z.Kind, Storey: z.Storey}
 		if z.SureWithin != 0 && z.SureWithin != DefaultSureWithin {
 			out.SureWithin = hours.FormatPeriod(z.SureWithin)
 		}

@@ -168,6 +168,9 @@ func titleCase(s string) string {
 	return string(b)
 }
 
+// formerStorey is the name that the member storey had in documents that are still stored.
+const formerStorey = "floor"
+
 func parseZones(f fields, l *Layout) {
 	list := f.List("zones", MaxZones)
 	if n := f.Get("zones"); n == nil || n.Kind == doc.Sequence && len(n.Items) == 0 {
@@ -176,7 +179,7 @@ func parseZones(f fields, l *Layout) {
 	l.zoneIndex = make(map[string]int, len(list))
 	ofKind := map[event.ZoneKind]int{}
 	for i, v := range list {
-		o, _ := f.Object.Object(v, "id", "name", "kind", "floor", "sure_within")
+		o, _ := f.Object.Object(v, "id", "name", "kind", "storey", formerStorey, "sure_within")
 		zf := fields{o}
 		var z Zone
 		var hasID bool
@@ -189,7 +192,9 @@ func parseZones(f fields, l *Layout) {
 		}
 		z.Name = zf.name(z.ID)
 		z.Kind = one(zf, "kind", true, event.ZoneKinds)
-		z.Floor, _ = zf.text("floor", false)
+		if z.Storey, hasID = zf.text("storey", false); !hasID {
+			z.Storey, _ = zf.text(formerStorey, false)
+		}
 		if z.Kind == event.Exit {
 			z.SureWithin = hours.Member(zf.Object, "sure_within", 2*time.Second, 10*time.Second, DefaultSureWithin)
 		} else if zf.Get("sure_within") != nil && z.Kind != event.ZoneKindNone {

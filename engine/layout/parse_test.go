@@ -32,7 +32,7 @@ func TestParse(t *testing.T) {
 
 	door, ok := l.ZoneIndex("street-door")
 	require.True(t, ok)
-	require.Equal(t, layout.Zone{ID: "street-door", Name: "Street door", Kind: event.Exit, Floor: "ground",
+	require.Equal(t, layout.Zone{ID: "street-door", Name: "Street door", Kind: event.Exit, Storey: "ground",
 		SureWithin: 8 * time.Second}, l.Zones[door])
 	_, ok = l.ZoneIndex("attic")
 	require.False(t, ok)
@@ -54,6 +54,18 @@ func TestParse(t *testing.T) {
 	require.Equal(t, []hours.Window{{From: 9 * 60, To: 18 * 60}}, l.Hours.Week[time.Monday])
 	require.Equal(t, []hours.Window{{From: 11 * 60, To: 13 * 60}, {From: 14 * 60, To: 17 * 60}}, l.Hours.Week[time.Sunday])
 	require.Equal(t, "2026-12-24", l.Hours.Except[0].Date.String(), "dates are in order")
+}
+
+// Layouts that were stored when the member was called floor.
+func TestFormerStorey(t *testing.T) {
+	for _, member := range []string{"storey", "floor"} {
+		l, err := layout.Parse([]byte(`{"site":"a","time_zone":"UTC","zones":[{"id":"b","kind":"floor","` + member + `":"upper"}]}`))
+		require.NoError(t, err)
+		require.Equal(t, "upper", l.Zones[0].Storey)
+		b, err := json.Marshal(l)
+		require.NoError(t, err)
+		require.Contains(t, string(b), `"kind":"floor","storey":"upper"`)
+	}
 }
 
 func TestKeepsQuiet(t *testing.T) {

@@ -65,7 +65,7 @@ type Notified struct {
 	Direction  string    `json:"direction" jsonschema_extras:"words=direction"`
 	Confidence float64   `json:"confidence" jsonschema:"minimum=0,maximum=1"`
 	Sure       bool      `json:"sure" jsonschema_description:"Whether the passage was concluded, and not only likely."`
-	At         time.Time `json:"at" jsonschema_description:"When the item passed, as far as reads told."`
+	At         time.Time `json:"at" jsonschema_description:"When the item passed, as far as reads show."`
 }
 
 // Known is what was known of an item before the first entry.

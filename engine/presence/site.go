@@ -81,7 +81,7 @@ type Zone struct {
 	Name    uint16 // its own number
 	ID      string
 	Title   string
-	Floor   string // the storey, as the layout names it
+	Storey  string // of the building, as the layout names it
 	Kind    event.ZoneKind
 	Known   bool
 	Covered bool // a fixed read point sees it, so that silence there means something
@@ -116,7 +116,7 @@ func BindLayout(l *layout.Layout, names int, number func(id string) uint16) *Lay
 	for i := range l.Zones {
 		z := &l.Zones[i]
 		n := number(z.ID)
-		b.Zones[n] = Zone{Name: n, ID: z.ID, Title: z.Name, Floor: z.Floor, Kind: z.Kind, Known: true}
+		b.Zones[n] = Zone{Name: n, ID: z.ID, Title: z.Name, Storey: z.Storey, Kind: z.Kind, Known: true}
 	}
 	for i := range l.ReadPoints {
 		p := &l.ReadPoints[i]

@@ -202,5 +202,5 @@ func (c Change) Words() string {
 		return fmt.Sprintf("Worse than the version before: right %s points less often, by the 95 %% interval %s to %s.",
 			points(c.Share), points(c.Interval.High), points(c.Interval.Low))
 	}
-	return "No difference to the version before can be told."
+	return "No difference to the version before can be shown."
 }

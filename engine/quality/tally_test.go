@@ -80,7 +80,7 @@ func TestAnEditIsCompared(t *testing.T) {
 
 	c, ok = quality.Compare(precision(2, 2), precision(4, 0))
 	require.True(t, ok)
-	require.Equal(t, "No difference to the version before can be told.", c.Words(),
+	require.Equal(t, "No difference to the version before can be shown.", c.Words(),
 		"four outcomes show nothing, however different they look")
 
 	_, ok = quality.Compare(precision(0, 0), precision(4, 0))

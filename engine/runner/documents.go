@@ -155,7 +155,7 @@ func (r *Runner) SaveDocument(ctx context.Context, name string, body []byte, by,
 			}
 			want = d.Version
 		}
-		v, err := r.opt.Store.PutDocument(ctx, store.Document{
+		v, err := store.PutDocument(ctx, r.opt.Store, store.Document{
 			Name: name, At: r.opt.Now().UTC().Truncate(time.Millisecond), By: by, Note: note, Body: body,
 		}, want)
 		if errors.Is(err, store.ErrConflict) && expect < 0 && try < 10 {

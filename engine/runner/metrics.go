@@ -31,18 +31,18 @@ func NewMetrics(reg prometheus.Registerer) *Metrics {
 	}
 	buckets := prometheus.ExponentialBuckets(0.0001, 2, 18) // 0.1 ms to 13 s
 	m := &Metrics{
-		Reads:      counter("lintel_reads_folded_total", "Tag reads folded into a site's state.", "site"),
-		Unplaced:   counter("lintel_reads_ignored_total", "Reads that were folded but said nothing.", "site", "reason"),
-		Entries:    counter("lintel_entries_folded_total", "Journal entries folded.", "site"),
+		Reads:      counter("lintel_reads_processed_total", "Tag reads processed.", "site"),
+		Unplaced:   counter("lintel_reads_ignored_total", "Reads that were processed but said nothing.", "site", "reason"),
+		Entries:    counter("lintel_entries_processed_total", "Journal entries processed.", "site"),
 		Facts:      counter("lintel_facts_total", "Facts, by cause.", "site", "cause"),
 		Alerts:     counter("lintel_alert_changes_total", "Changes of alerts, by rule.", "site", "rule", "change"),
 		Deliveries: counter("lintel_deliveries_made_total", "Deliveries put into the outbox.", "site", "channel"),
 		RuleErrors: counter("lintel_rule_errors_total", "Evaluations that failed.", "site"),
 		Lag: prometheus.NewGaugeVec(prometheus.GaugeOpts{
-			Name: "lintel_fold_lag_seconds", Help: "From receipt to commit of the newest folded entry.",
+			Name: "lintel_processing_lag_seconds", Help: "From receipt to commit of the newest processed entry.",
 		}, []string{"site"}),
 		Fold: prometheus.NewHistogram(prometheus.HistogramOpts{
-			Name: "lintel_fold_seconds", Help: "Folding of one commit's entries.", Buckets: buckets,
+			Name: "lintel_processing_seconds", Help: "Processing of one commit's entries.", Buckets: buckets,
 		}),
 		Commit: prometheus.NewHistogram(prometheus.HistogramOpts{
 			Name: "lintel_commit_seconds", Help: "One commit to the store.", Buckets: buckets,

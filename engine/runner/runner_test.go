@@ -443,7 +443,7 @@ func TestAStoredDocumentTakesEffect(t *testing.T) {
 		defer r.Stop()
 		setUp(t, r)
 		settle(t, r, st)
-		_, err := st.PutDocument(context.Background(), store.Document{Name: engine.RulesDocument, At: time.Now(),
+		_, err := store.PutDocument(context.Background(), st, store.Document{Name: engine.RulesDocument, At: time.Now(),
 			By: "test", Body: []byte("rules: []\n")}, 1)
 		require.NoError(t, err)
 		ahead.Store(int64(2 * time.Minute))
@@ -474,7 +474,7 @@ func TestASiteTakesUpItsOwnDocuments(t *testing.T) {
 			engine.RulesDocument:                  []byte(rulesYAML),
 			"rules-of-old":                        []byte("none"),
 		} {
-			_, err := st.PutDocument(context.Background(), store.Document{Name: name, At: time.Now(), By: "test", Body: body}, 0)
+			_, err := store.PutDocument(context.Background(), st, store.Document{Name: name, At: time.Now(), By: "test", Body: body}, 0)
 			require.NoError(t, err)
 		}
 		r := start(t, st, &outbox{})

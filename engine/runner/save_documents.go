@@ -14,7 +14,7 @@ import (
 
 // ErrNotTold says that documents are stored, but that a site could not be told of them. It takes
 // them up when it is loaded next.
-var ErrNotTold = errors.New("the documents are stored, but not every site could be told")
+var ErrNotTold = errors.New("the documents are stored, but not every site could be notified")
 
 // tellWithin bounds how long telling the sites of documents that are stored already goes on, even
 // if whoever stored them is gone.

@@ -20,7 +20,7 @@ func TestLayoutFitsFloorPlan(t *testing.T) {
 	for _, a := range areas {
 		i, ok := l.ZoneIndex(a.zone)
 		require.True(t, ok, a.zone)
-		require.Equal(t, a.upstairs, l.Zones[i].Floor == "upper", a.zone)
+		require.Equal(t, a.upstairs, l.Zones[i].Storey == "upper", a.zone)
 	}
 	covered := map[string]bool{}
 	for _, p := range l.ReadPoints {

@@ -53,7 +53,7 @@ func Copy(ctx context.Context, from, to Store, sites []string) (Copied, error) {
 			if err != nil {
 				return n, fmt.Errorf("document %s version %d: %w", v.Name, v.Version, err)
 			}
-			if _, err := to.PutDocument(ctx, whole, whole.Version-1); err != nil {
+			if _, err := PutDocument(ctx, to, whole, whole.Version-1); err != nil {
 				return n, fmt.Errorf("document %s version %d: %w", v.Name, v.Version, err)
 			}
 			n.Documents++

@@ -41,7 +41,7 @@ func TestCopy(t *testing.T) {
 		store.Value{Kind: "notice", Key: "m", Data: []byte{}})
 	require.NoError(t, err)
 	for v := range 3 {
-		_, err := from.PutDocument(ctx, store.Document{Name: "layout/umberhithe", At: time.UnixMilli(int64(v)).UTC(),
+		_, err := store.PutDocument(ctx, from, store.Document{Name: "layout/umberhithe", At: time.UnixMilli(int64(v)).UTC(),
 			By: "test", Body: fmt.Append(nil, "v", v)}, v)
 		require.NoError(t, err)
 	}

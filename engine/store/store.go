@@ -105,10 +105,6 @@ type Records interface {
 
 // Documents holds versioned configuration, which is never edited in place.
 type Documents interface {
-	// PutDocument stores the next version of a document. expect is the version that it replaces (0:
-	// it must not exist yet); ErrConflict: another was stored meanwhile. It returns the new
-	// version, expect+1.
-	PutDocument(ctx context.Context, d Document, expect int) (int, error)
 	// PutDocuments stores the next versions of several documents in one atomic step: if each is at
 	// the version that its put expects, all are stored, and the new version of each is Expect+1;
 	// otherwise nothing is stored, and the error is ErrConflict. A put with Keep stores nothing:
@@ -122,6 +118,16 @@ type Documents interface {
 	ListDocuments(ctx context.Context, prefix string) ([]Document, error)
 	// DocumentVersions returns every version of one document without bodies, newest first.
 	DocumentVersions(ctx context.Context, name string) ([]Document, error)
+}
+
+// PutDocument stores the next version of one document. expect is the version that it replaces (0: it
+// must not exist yet); ErrConflict: another was stored meanwhile. It returns the new version,
+// expect+1.
+func PutDocument(ctx context.Context, to Documents, d Document, expect int) (int, error) {
+	if err := to.PutDocuments(ctx, []DocumentPut{{Document: d, Expect: expect}}); err != nil {
+		return 0, err
+	}
+	return expect + 1, nil
 }
 
 // Values holds what belongs to no site, as values by kind and key that are compared before they are

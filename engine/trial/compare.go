@@ -17,7 +17,7 @@ import (
 // on the same facts, or those that were recorded.
 type Comparison struct {
 	Other         int            `json:"other" jsonschema_description:"The alerts that the trial is held against."`
-	Both          int            `json:"both" jsonschema_description:"Of them, the tried rule raises too: about the same, within a minute; or tells as part of another alert."`
+	Both          int            `json:"both" jsonschema_description:"Of them, the tried rule raises too: about the same, within a minute; or reports as part of another alert."`
 	Later         int            `json:"later" jsonschema_description:"Of both, those that the tried rule raises more than a minute later."`
 	OnlyOther     int            `json:"only_other" jsonschema_description:"Those that the tried rule does not raise."`
 	OnlyTried     int            `json:"only_tried" jsonschema_description:"Alerts of the tried rule alone."`
@@ -58,6 +58,8 @@ type Instance struct {
 	GTIN    string    `json:"gtin,omitempty"`
 	Zone    string    `json:"zone,omitempty"`
 	Place   string    `json:"place,omitempty"`
+	Reader  string    `json:"reader,omitempty"`
+	Count   string    `json:"count,omitempty"`
 	Outcome string    `json:"outcome,omitempty"`
 }
 
@@ -66,7 +68,8 @@ const maxInstances = 100
 
 func (o *Opening) instance(recorded bool) Instance {
 	in := Instance{Opened: time.UnixMilli(o.Opened).UTC(), Say: o.Say, Item: o.Item, GTIN: event.GTINText(o.GTIN),
-		Zone: o.Zone, Place: o.Place, Outcome: o.Outcome}
+		Zone: o.Zone, Outcome: o.Outcome}
+	in.Place, in.Reader, in.Count = event.SplitPlace(o.About, o.Place)
 	if in.Item == "" && !o.Key.IsZero() {
 		in.Item, _ = o.Key.Text()
 	}

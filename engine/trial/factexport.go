@@ -47,7 +47,7 @@ func (r *FactReader) exported(line []byte) bool {
 		return false
 	}
 	f.Ms, f.N = int64(ms), uint32(n)
-	if b, ok = after(b, `","entry":`); !ok {
+	if b, ok = after(b, `","sequence":`); !ok {
 		return false
 	}
 	if f.Seq, b, ok = natural(b, math.MaxInt64); !ok {

@@ -20,16 +20,16 @@ import (
 
 // exportLines are of the form that an export has, one for each thing that a fact may tell.
 var exportLines = []string{
-	`{"id":"1773133200000-0","entry":1,"cause":"arrived","at":"2026-03-10T09:00:00Z","item":"(01)09521234000013(21)7","gtin":"09521234000013","disposition":"sellable_accessible","zone":"shelf-a","from":"stockroom","read_point":"tables-1"}`,
-	`{"id":"1773133200000-1","entry":1,"cause":"passed","at":"2026-03-10T09:00:00.007Z","item":"(01)09521234000013(21)0","gtin":"09521234000013","disposition":"retail_sold","zone":"street-door","passage":{"direction":"out","confidence":0.123456,"reads":8,"peak_rssi":-55.1,"seconds":1.204}}`,
-	`{"id":"1773133200001-0","entry":2,"cause":"passed","at":"2026-03-10T09:00:00.5Z","item":"(01)09521234000013(21)0012","disposition":"unknown","passage":{"direction":"unsure","confidence":1,"reads":0,"seconds":0}}`,
-	`{"id":"1773133200002-0","entry":3,"cause":"stock","at":"2026-03-11T09:00:00Z","gtin":"09521234000013","zone":"shelf-a","count":3}`,
-	`{"id":"1773133200003-0","entry":4,"cause":"counted","at":"2026-03-10T10:00:00Z","ref":"c1","count":40,"expected":44,"missing":6,"unexpected":2}`,
-	`{"id":"1773133200004-0","entry":5,"cause":"foreign","at":"2026-03-10T10:00:00Z","item":"urn:epc:raw:96.x999999999999999999999999","disposition":"unknown","zone":"street-door","read_point":"street-door-in"}`,
-	`{"id":"1773133200005-4294967295","entry":18446744073709551,"cause":"silent","at":"2026-03-10T10:00:00Z","read_point":"tables-1"}`,
-	`{"id":"1773133200006-0","entry":7,"cause":"sold","at":"2026-03-10T10:00:00.12Z","item":"(01)09521234000013(21)281474976710655","gtin":"09521234000013","disposition":"retail_sold","from":"shelf-a","ref":"receipt 12, till é"}`,
-	`{"id":"1773133200007-0","entry":8,"cause":"received","at":"2026-03-10T10:00:00Z","item":"(00)095201234567891235","disposition":"in_transit"}`,
-	`{"id":"1773133200008-0","entry":9,"cause":"left","at":"2026-03-10T10:00:00Z","item":"(01)09521234000013(21)A/7_b","gtin":"09521234000013","disposition":"sellable_accessible","from":"shelf-a"}`,
+	`{"id":"1773133200000-0","sequence":1,"cause":"arrived","at":"2026-03-10T09:00:00Z","item":"(01)09521234000013(21)7","gtin":"09521234000013","disposition":"sellable_accessible","zone":"shelf-a","from":"stockroom","read_point":"tables-1"}`,
+	`{"id":"1773133200000-1","sequence":1,"cause":"passed","at":"2026-03-10T09:00:00.007Z","item":"(01)09521234000013(21)0","gtin":"09521234000013","disposition":"retail_sold","zone":"street-door","passage":{"direction":"out","confidence":0.123456,"reads":8,"peak_rssi":-55.1,"seconds":1.204}}`,
+	`{"id":"1773133200001-0","sequence":2,"cause":"passed","at":"2026-03-10T09:00:00.5Z","item":"(01)09521234000013(21)0012","disposition":"unknown","passage":{"direction":"unsure","confidence":1,"reads":0,"seconds":0}}`,
+	`{"id":"1773133200002-0","sequence":3,"cause":"stock","at":"2026-03-11T09:00:00Z","gtin":"09521234000013","zone":"shelf-a","count":3}`,
+	`{"id":"1773133200003-0","sequence":4,"cause":"counted","at":"2026-03-10T10:00:00Z","ref":"c1","count":40,"expected":44,"missing":6,"unexpected":2}`,
+	`{"id":"1773133200004-0","sequence":5,"cause":"foreign","at":"2026-03-10T10:00:00Z","item":"urn:epc:raw:96.x999999999999999999999999","disposition":"unknown","zone":"street-door","read_point":"street-door-in"}`,
+	`{"id":"1773133200005-4294967295","sequence":18446744073709551,"cause":"silent","at":"2026-03-10T10:00:00Z","read_point":"tables-1"}`,
+	`{"id":"1773133200006-0","sequence":7,"cause":"sold","at":"2026-03-10T10:00:00.12Z","item":"(01)09521234000013(21)281474976710655","gtin":"09521234000013","disposition":"retail_sold","from":"shelf-a","ref":"receipt 12, till é"}`,
+	`{"id":"1773133200007-0","sequence":8,"cause":"received","at":"2026-03-10T10:00:00Z","item":"(00)095201234567891235","disposition":"in_transit"}`,
+	`{"id":"1773133200008-0","sequence":9,"cause":"left","at":"2026-03-10T10:00:00Z","item":"(01)09521234000013(21)A/7_b","gtin":"09521234000013","disposition":"sellable_accessible","from":"shelf-a"}`,
 }
 
 func TestExportForm(t *testing.T) {
@@ -38,11 +38,12 @@ func TestExportForm(t *testing.T) {
 		requireAgreement(t, []byte(line))
 	}
 	requireAgreement(t, []byte(strings.Join(exportLines, "\n")))
+	requireAgreement(t, []byte(strings.ReplaceAll(strings.Join(exportLines, "\n"), "sequence", "entry"))) // of earlier versions
 	// Near it and not it: refused or not, that is for the general way to say.
 	good := exportLines[1]
 	for _, change := range [][2]string{
-		{`"id":`, `"id": `}, {`"entry":1`, `"entry":01`}, {`"entry":1`, `"entry":99999999999999999999`},
-		{`"entry":1`, `"entry":1.0`}, {`"passed"`, `"pa\u0073sed"`}, {`"passed"`, `"pass"`}, {`"passed"`, `""`},
+		{`"id":`, `"id": `}, {`"sequence":1`, `"sequence":01`}, {`"sequence":1`, `"sequence":99999999999999999999`},
+		{`"sequence":1`, `"sequence":1.0`}, {`"passed"`, `"pa\u0073sed"`}, {`"passed"`, `"pass"`}, {`"passed"`, `""`},
 		{`09:00:00.007Z`, `09:00:00.0071Z`}, {`09:00:00.007Z`, `09:00:00.007+01:00`}, {`09:00:00`, `24:00:00`},
 		{`2026-03-10`, `2026-02-30`}, {`"gtin":"09521234000013"`, `"gtin":"9521234000013"`},
 		{`(01)09521234000013`, `(01)09521234000014`}, {`(21)0"`, `(21)"`}, {`"retail_sold"`, `"sold"`},
@@ -107,7 +108,7 @@ func requireAgreement(t require.TestingT, file []byte) {
 // written is a fact as an export writes it.
 type written struct {
 	ID          string             `json:"id"`
-	Entry       uint64             `json:"entry"`
+	Entry       uint64             `json:"sequence"`
 	Cause       string             `json:"cause"`
 	At          time.Time          `json:"at"`
 	Item        string             `json:"item,omitempty"`

@@ -24,7 +24,7 @@ func lines(facts []event.Fact) []byte {
 	var b bytes.Buffer
 	for i := range facts {
 		f := &facts[i]
-		fmt.Fprintf(&b, `{"id":%q,"entry":%d,"cause":%q,"at":%q,"item":%q,"gtin":%q,"disposition":%q,"zone":%q,"from":%q`, f.ID(), f.Seq,
+		fmt.Fprintf(&b, `{"id":%q,"sequence":%d,"cause":%q,"at":%q,"item":%q,"gtin":%q,"disposition":%q,"zone":%q,"from":%q`, f.ID(), f.Seq,
 			f.Cause, time.UnixMilli(f.At).UTC().Format(time.RFC3339Nano),
 			f.Name(), event.GTINText(f.GTIN), f.Disp, f.Zone, f.From)
 		if f.Passage.Direction != event.DirectionNone {

@@ -72,7 +72,7 @@ func (p *factLine) member(d *jx.Decoder, name []byte) error {
 	switch string(name) {
 	case "id":
 		return p.id(d)
-	case "entry":
+	case "sequence", "entry": // entry: in files of earlier versions
 		f.Seq, err = d.UInt64()
 	case "cause":
 		return p.cause(d)

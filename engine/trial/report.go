@@ -55,7 +55,7 @@ type Report struct {
 	TimeZone string      `json:"time_zone"`
 	Rule     string      `json:"rule"`
 	Mode     string      `json:"mode" jsonschema_description:"As it is written; it is tried as if it were live."`
-	Digest   string      `json:"digest" jsonschema_description:"Of the rule as it is written."`
+	Digest   string      `json:"hash" jsonschema_description:"Of the rule as it is written."`
 	From     time.Time   `json:"from"`
 	To       time.Time   `json:"to"`
 	Until    time.Time   `json:"until" jsonschema_description:"How far the trial came: to, unless it was stopped."`
@@ -63,7 +63,7 @@ type Report struct {
 	Partial  bool        `json:"partial" jsonschema_description:"The trial has not seen the whole range: notes say why."`
 	Stopped  string      `json:"stopped,omitempty" jsonschema:"enum=time,enum=facts,enum=alerts" jsonschema_description:"What ended it early: it took too long, there were too many facts, or the rule raises too many alerts."`
 	Facts    int         `json:"facts" jsonschema_description:"Facts tried, without the lead-in."`
-	LeadIn   int         `json:"lead_in_facts" jsonschema_description:"Facts before the range that were folded so that it begins with things as they were."`
+	LeadIn   int         `json:"lead_in_facts" jsonschema_description:"Facts before the range that were replayed so that it begins with things as they were."`
 	Seconds  float64     `json:"seconds"`
 	Rate     float64     `json:"facts_per_second"`
 	Tried    Result      `json:"tried"`
@@ -78,7 +78,7 @@ type Report struct {
 // LiveReport is what the live version of a rule comes to.
 type LiveReport struct {
 	Mode     string      `json:"mode"`
-	Digest   string      `json:"digest"`
+	Digest   string      `json:"hash"`
 	Same     bool        `json:"same" jsonschema_description:"It does the same as the tried one, whatever its mode; then there is nothing to compare."`
 	Result   *Result     `json:"result,omitempty"`
 	Compared *Comparison `json:"compared,omitempty"`

@@ -61,8 +61,8 @@ type Messages struct {
 	Channel  string         `json:"channel"`
 	Sent     int            `json:"sent"`
 	Unwanted int            `json:"unwanted,omitempty" jsonschema_description:"Made for the channel, which takes no such messages or is disabled."`
-	ByChange map[string]int `json:"by_change" jsonschema_description:"Sent and unwanted ones, by the change that they tell of."`
-	Unknown  bool           `json:"unknown,omitempty" jsonschema_description:"There is no such channel: nobody would be told."`
+	ByChange map[string]int `json:"by_change" jsonschema_description:"Sent and unwanted ones, by the change that they report."`
+	Unknown  bool           `json:"unknown,omitempty" jsonschema_description:"There is no such channel: nobody would be notified."`
 }
 
 // top is how many products and zones are listed.

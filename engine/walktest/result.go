@@ -26,7 +26,7 @@ const (
 type Result struct {
 	Door     string       `json:"door" jsonschema_description:"Id of the door's zone."`
 	TwoSided bool         `json:"two_sided" jsonschema_description:"Whether the door has an inner and an outer side."`
-	Rhythm   *float64     `json:"report_rhythm_ms,omitempty" jsonschema_description:"Median distance between the entries that the door's readers sent, milliseconds; left out where fewer than two came."`
+	Rhythm   *float64     `json:"report_interval_seconds,omitempty" jsonschema_description:"Median distance between the entries that the door's readers sent, seconds; left out where fewer than two came."`
 	Passages int          `json:"passages" jsonschema_description:"Tags carried through the door: tags times walks out and in."`
 	Heard    int          `json:"passages_heard" jsonschema_description:"How many of them the door heard at least 3 times."`
 	Parts    *float64     `json:"sides_part_db,omitempty" jsonschema_description:"Median, over the passages, of how far the difference between the sides changes from the first to the last third, dB."`
@@ -54,7 +54,7 @@ type TagResult struct {
 	Inside     int        `json:"inside_reads" jsonschema_description:"Reads by fixed read points inside the shop."`
 	FirstThird *float64   `json:"first_third_db,omitempty" jsonschema_description:"Median level of the inner side less that of the outer side, from the first read to the last, in the first third; dB. A side that heard nothing there counts with the weakest level that it heard in the test."`
 	LastThird  *float64   `json:"last_third_db,omitempty"`
-	LongestGap *int64     `json:"longest_gap_ms,omitempty" jsonschema_description:"Longest time between two reads by the door, milliseconds."`
+	LongestGap *float64   `json:"longest_gap_seconds,omitempty" jsonschema_description:"Longest time between two reads by the door."`
 }
 
 // SideHeard is what one side of the door heard.
@@ -87,7 +87,7 @@ func (t *Test) Result() Result {
 	}
 	res.TwoSided = inner && outer
 	if len(t.gaps) > 0 {
-		res.Rhythm = new(quantile(t.gaps, 0.5))
+		res.Rhythm = new(quantile(t.gaps, 0.5) / 1000)
 	}
 	t.tidy()
 	weakestOf := t.weakest()
@@ -250,7 +250,7 @@ func (p *passage) result(tag string) TagResult {
 		}
 	}
 	for i := 1; i < len(p.door); i++ {
-		if gap := p.door[i].t - p.door[i-1].t; r.LongestGap == nil || gap > *r.LongestGap {
+		if gap := float64(p.door[i].t-p.door[i-1].t) / 1000; r.LongestGap == nil || gap > *r.LongestGap {
 			r.LongestGap = new(gap)
 		}
 	}
@@ -333,7 +333,7 @@ func (t *Test) propose(res *Result, f *findings) {
 		return
 	}
 	if res.Heard < res.Passages {
-		say("%d of %d passages were heard less than %d times; nobody can tell where these went.",
+		say("%d of %d passages were heard less than %d times; nobody can say where these went.",
 			res.Passages-res.Heard, res.Passages, enough)
 	}
 	weak := quantile(f.reads, 0.25) < good
@@ -355,7 +355,7 @@ func (t *Test) propose(res *Result, f *findings) {
 	}
 	switch {
 	case weak && loud:
-		say("Walks are heard less than %d times and goods nearby as strongly as walks: power mends neither without "+
+		say("Walks are heard less than %d times and goods nearby as strongly as walks: power fixes neither without "+
 			"harm to the other. Move the antennas.", good)
 	case weak:
 		res.Proposal.Power = "raise"
@@ -378,7 +378,7 @@ func (t *Test) propose(res *Result, f *findings) {
 	if len(f.tails) > 0 && t.lay.Zones[t.zone].Kind == event.Exit {
 		sure := time.Duration(quantile(f.tails, 0.95))*time.Millisecond + slack
 		if res.Rhythm != nil {
-			sure += 2 * time.Duration(*res.Rhythm) * time.Millisecond
+			sure += 2 * time.Duration(*res.Rhythm*1000) * time.Millisecond
 		}
 		const step = 500 * time.Millisecond
 		sure = min(max((sure+step-1)/step*step, shortestSure), longestSure)

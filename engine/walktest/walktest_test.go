@@ -79,13 +79,13 @@ func TestAGoodDoor(t *testing.T) {
 	require.True(t, r.TwoSided)
 	require.Equal(t, 4, r.Passages)
 	require.Equal(t, 4, r.Heard)
-	require.Equal(t, 300.0, *r.Rhythm)
+	require.Equal(t, 0.3, *r.Rhythm)
 	one := r.Walks[0].Tags[0]
 	require.Equal(t, SideHeard{8, new(-50.0)}, *one.Inner)
 	require.Equal(t, SideHeard{8, new(-50.0)}, *one.Outer)
 	require.Nil(t, one.Both)
 	require.Equal(t, 1, one.Inside)
-	require.EqualValues(t, 300, *one.LongestGap)
+	require.Equal(t, 0.3, *one.LongestGap)
 	// Reports 0 to 2 lie in the first third: the sides are 21, 15 and 9 dB apart.
 	require.Equal(t, 15.0, *one.FirstThird)
 	require.Equal(t, -15.0, *one.LastThird)

@@ -16,7 +16,7 @@ var options = doc.Options{
 	Syntax: func(line string) string { return "it says " + line },
 }
 
-// Every form that is refused, with the place of it and how to mend it.
+// Every form that is refused, with the place of it and how to fix it.
 func TestRefusals(t *testing.T) {
 	for name, c := range map[string]struct {
 		src  string

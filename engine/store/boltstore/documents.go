@@ -13,14 +13,6 @@ import (
 	"lintel/engine/store/internal/docs"
 )
 
-// PutDocument implements store.Documents.
-func (s *Store) PutDocument(ctx context.Context, d store.Document, expect int) (int, error) {
-	if err := s.PutDocuments(ctx, []store.DocumentPut{{Document: d, Expect: expect}}); err != nil {
-		return 0, err
-	}
-	return expect + 1, nil
-}
-
 // PutDocuments implements store.Documents.
 func (s *Store) PutDocuments(ctx context.Context, puts []store.DocumentPut) error {
 	if err := store.CheckPuts(puts); err != nil {

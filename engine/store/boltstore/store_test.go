@@ -175,7 +175,7 @@ func TestEverythingIsThereAfterReopening(t *testing.T) {
 		Writes: []store.Record{{Kind: "item", Key: "x", Value: []byte("1")}},
 		Facts:  []store.Fact{{ID: store.FactID{Ms: 5}, Data: []byte("f")}}}))
 	require.NoError(t, s.Trim(ctx, "umberhithe", store.Trim{Journal: 1}))
-	_, err = s.PutDocument(ctx, store.Document{Name: "rules", Body: []byte("[]")}, 0)
+	_, err = store.PutDocument(ctx, s, store.Document{Name: "rules", Body: []byte("[]")}, 0)
 	require.NoError(t, err)
 	require.NoError(t, s.Close())
 

@@ -331,14 +331,6 @@ func (s *Store) Facts(ctx context.Context, name string, from, to store.FactID, l
 	return nil
 }
 
-// PutDocument implements store.Documents.
-func (s *Store) PutDocument(ctx context.Context, d store.Document, expect int) (int, error) {
-	if err := s.PutDocuments(ctx, []store.DocumentPut{{Document: d, Expect: expect}}); err != nil {
-		return 0, err
-	}
-	return expect + 1, nil
-}
-
 // PutDocuments implements store.Documents.
 func (s *Store) PutDocuments(ctx context.Context, puts []store.DocumentPut) error {
 	if err := store.CheckPuts(puts); err != nil {

@@ -100,7 +100,7 @@ func TestNothingIsSentTwiceAfterALostReply(t *testing.T) {
 			lose("commit", func() error {
 				return s.Commit(ctx, site, store.Commit{Next: 8, Writes: []store.Record{{Kind: "item", Key: "x"}}})
 			})
-			lose("document", func() error { _, err := s.PutDocument(ctx, store.Document{Name: site}, 0); return err })
+			lose("document", func() error { _, err := store.PutDocument(ctx, s, store.Document{Name: site}, 0); return err })
 			lose("documents", func() error {
 				return s.PutDocuments(ctx, []store.DocumentPut{{Document: store.Document{Name: site}, Expect: 1},
 					{Document: store.Document{Name: site + "/b"}}})

@@ -31,7 +31,7 @@ func useEverything(t *testing.T, s *Store) {
 		require.NoError(t, s.Trim(ctx, site, store.Trim{Journal: 1}))
 		_, err = s.Lease(ctx, site, "a", time.Minute)
 		require.NoError(t, err)
-		_, err = s.PutDocument(ctx, store.Document{Name: "sites/" + site + "/layout", Body: []byte("{}")}, 0)
+		_, err = store.PutDocument(ctx, s, store.Document{Name: "sites/" + site + "/layout", Body: []byte("{}")}, 0)
 		require.NoError(t, err)
 	}
 	_, err := s.SetValues(ctx, store.Value{Kind: "answer", Key: "k", Data: []byte("a")})

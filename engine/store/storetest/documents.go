@@ -21,7 +21,7 @@ var documentTests = []test{
 		for v := 1; v <= 12; v++ {
 			d := store.Document{Name: name, At: at.Add(time.Duration(v) * time.Hour), By: "mira", Note: fmt.Sprintf("change %d, café", v),
 				Body: fmt.Appendf(nil, "body %d", v)}
-			got, err := e.PutDocument(e.ctx, d, v-1)
+			got, err := store.PutDocument(e.ctx, e, d, v-1)
 			require.NoError(e, err)
 			require.Equal(e, v, got)
 			d.Version, d.At = v, d.At.UTC()
@@ -53,7 +53,7 @@ var documentTests = []test{
 		}
 		_, err := e.DocumentVersions(e.ctx, name)
 		require.ErrorIs(e, err, store.ErrNotFound)
-		_, err = e.PutDocument(e.ctx, store.Document{Name: name}, 0)
+		_, err = store.PutDocument(e.ctx, e, store.Document{Name: name}, 0)
 		require.NoError(e, err)
 		for _, version := range []int{2, -1} {
 			_, err = e.GetDocument(e.ctx, name, version)
@@ -63,7 +63,7 @@ var documentTests = []test{
 	{"ConflictStoresNothing", func(e *env) {
 		name := unique("rules")
 		put := func(expect int) error {
-			_, err := e.PutDocument(e.ctx, store.Document{Name: name, Body: fmt.Append(nil, expect)}, expect)
+			_, err := store.PutDocument(e.ctx, e, store.Document{Name: name, Body: fmt.Append(nil, expect)}, expect)
 			return err
 		}
 		require.ErrorIs(e, put(1), store.ErrConflict)
@@ -82,7 +82,7 @@ var documentTests = []test{
 		name := unique("rules")
 		var won atomic.Int64
 		together(8, func(i int) {
-			_, err := e.PutDocument(e.ctx, store.Document{Name: name}, 0)
+			_, err := store.PutDocument(e.ctx, e, store.Document{Name: name}, 0)
 			switch {
 			case err == nil:
 				won.Add(1)
@@ -96,7 +96,7 @@ var documentTests = []test{
 		p := unique("d")
 		for _, name := range []string{"/rules", "/sites/b/layout", "/sites/a/layout", "/sites/a.b/layout", "/site"} {
 			for v := range 2 {
-				_, err := e.PutDocument(e.ctx, store.Document{Name: p + name, Note: fmt.Sprint(v), Body: []byte("x")}, v)
+				_, err := store.PutDocument(e.ctx, e, store.Document{Name: p + name, Note: fmt.Sprint(v), Body: []byte("x")}, v)
 				require.NoError(e, err)
 			}
 		}
@@ -127,7 +127,7 @@ var documentTests = []test{
 			random[i] = byte(rand.Uint32())
 		}
 		for v, body := range [][]byte{random, bytes.Repeat([]byte("GTIN,price\n"), 500_000), {}} {
-			_, err := e.PutDocument(e.ctx, store.Document{Name: name, Body: body}, v)
+			_, err := store.PutDocument(e.ctx, e, store.Document{Name: name, Body: body}, v)
 			require.NoError(e, err)
 			got, err := e.GetDocument(e.ctx, name, v+1)
 			require.NoError(e, err)
@@ -136,14 +136,14 @@ var documentTests = []test{
 	}},
 	{"RefusesBadNames", func(e *env) {
 		for _, name := range []string{"", "A", "a b", "a:b", "{a}", "é", string(bytes.Repeat([]byte("a"), 129))} {
-			_, err := e.PutDocument(e.ctx, store.Document{Name: name}, 0)
+			_, err := store.PutDocument(e.ctx, e, store.Document{Name: name}, 0)
 			require.ErrorIs(e, err, store.ErrInvalid, name)
 			_, err = e.GetDocument(e.ctx, name, 0)
 			require.ErrorIs(e, err, store.ErrInvalid, name)
 			_, err = e.DocumentVersions(e.ctx, name)
 			require.ErrorIs(e, err, store.ErrInvalid, name)
 		}
-		_, err := e.PutDocument(e.ctx, store.Document{Name: unique("d")}, -1)
+		_, err := store.PutDocument(e.ctx, e, store.Document{Name: unique("d")}, -1)
 		require.ErrorIs(e, err, store.ErrInvalid)
 	}},
 }
@@ -239,10 +239,8 @@ var lifecycleTests = []test{
 		for call, err := range everyCall(ctx, e.Store, site) {
 			require.ErrorIs(e, err, context.Canceled, call)
 		}
-		_, err := e.PutDocument(ctx, store.Document{Name: name}, 0)
-		require.ErrorIs(e, err, context.Canceled)
 		require.ErrorIs(e, e.PutDocuments(ctx, []store.DocumentPut{put(name, "", 0)}), context.Canceled)
-		_, err = e.GetDocument(ctx, name, 0)
+		_, err := e.GetDocument(ctx, name, 0)
 		require.ErrorIs(e, err, context.Canceled)
 		_, err = e.SetValues(ctx, store.Value{Kind: "x", Key: name, Data: []byte("1")})
 		require.ErrorIs(e, err, context.Canceled)
@@ -261,10 +259,8 @@ var lifecycleTests = []test{
 		for call, err := range everyCall(e.ctx, e.Store, unique("site")) {
 			require.ErrorIs(e, err, store.ErrClosed, call)
 		}
-		_, err := e.PutDocument(e.ctx, store.Document{Name: name}, 0)
-		require.ErrorIs(e, err, store.ErrClosed)
 		require.ErrorIs(e, e.PutDocuments(e.ctx, []store.DocumentPut{put(name, "", 0)}), store.ErrClosed)
-		_, err = e.GetDocument(e.ctx, name, 0)
+		_, err := e.GetDocument(e.ctx, name, 0)
 		require.ErrorIs(e, err, store.ErrClosed)
 		_, err = e.ListDocuments(e.ctx, "")
 		require.ErrorIs(e, err, store.ErrClosed)

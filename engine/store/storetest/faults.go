@@ -39,7 +39,7 @@ var faultTests = []test{
 					}
 					d.Name = name
 					d.Body = append(d.Body, line...)
-					if _, err := faulty.PutDocument(e.ctx, d, d.Version); err == nil {
+					if _, err := store.PutDocument(e.ctx, faulty, d, d.Version); err == nil {
 						break
 					}
 				}

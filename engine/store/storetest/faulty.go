@@ -164,11 +164,6 @@ func (f *Faulty) Trim(ctx context.Context, site string, t store.Trim) error {
 	return f.through(ctx, func() error { return f.inner.Trim(ctx, site, t) })
 }
 
-// PutDocument implements store.Documents.
-func (f *Faulty) PutDocument(ctx context.Context, d store.Document, expect int) (int, error) {
-	return value(ctx, f, func() (int, error) { return f.inner.PutDocument(ctx, d, expect) })
-}
-
 // PutDocuments implements store.Documents.
 func (f *Faulty) PutDocuments(ctx context.Context, puts []store.DocumentPut) error {
 	return f.through(ctx, func() error { return f.inner.PutDocuments(ctx, puts) })

@@ -3,7 +3,6 @@ package storetest
 import (
 	"errors"
 	"fmt"
-	"math/rand/v2"
 	"slices"
 	"sync"
 	"sync/atomic"
@@ -73,7 +72,7 @@ var togetherTests = []test{
 		require.NoError(e, e.PutDocuments(e.ctx, []store.DocumentPut{keep(rules, 2), keep(p+"/products", 0)}))
 		require.NoError(e, e.PutDocuments(e.ctx, nil))
 		require.Equal(e, []int{2, 1, 1}, versions())
-		v, err := e.PutDocument(e.ctx, store.Document{Name: rules}, 2)
+		v, err := store.PutDocument(e.ctx, e, store.Document{Name: rules}, 2)
 		require.NoError(e, err)
 		require.Equal(e, 3, v, "alone or together, versions go on")
 		list, err := e.DocumentVersions(e.ctx, rules)
@@ -180,60 +179,12 @@ var togetherTests = []test{
 			require.Len(e, slices.Compact(bodies), 1, "version %d comes from one writer", v)
 		}
 	}},
-	{"RandomPutsAsAModelHasThem", func(e *env) {
-		seed := Seed(e.T)
-		rng := rand.New(rand.NewPCG(seed, 0))
-		p := unique("d")
-		names := []string{p + "/a", p + "/b", p + "/c", p + "/d"}
-		model := map[string][]string{} // name -> bodies by version
-		for step := range 120 {
-			var puts []store.DocumentPut
-			fits := true
-			for _, name := range names {
-				expect := len(model[name])
-				if rng.IntN(12) == 0 {
-					expect = max(0, expect+1-2*rng.IntN(2))
-				}
-				switch rng.IntN(3) {
-				case 0:
-					puts = append(puts, put(name, fmt.Sprint(step), expect))
-				case 1:
-					puts = append(puts, keep(name, expect))
-				default:
-					continue
-				}
-				fits = fits && expect == len(model[name])
-			}
-			rng.Shuffle(len(puts), func(i, j int) { puts[i], puts[j] = puts[j], puts[i] })
-			err := e.PutDocuments(e.ctx, puts)
-			if !fits {
-				require.ErrorIs(e, err, store.ErrConflict, "step %d", step)
-				continue
-			}
-			require.NoError(e, err, "step %d", step)
-			for _, put := range puts {
-				if !put.Keep {
-					model[put.Document.Name] = append(model[put.Document.Name], string(put.Document.Body))
-				}
-			}
-		}
-		for _, name := range names {
-			list, err := e.DocumentVersions(e.ctx, name)
-			require.NoError(e, err)
-			require.Len(e, list, len(model[name]))
-			for i, body := range model[name] {
-				d, err := e.GetDocument(e.ctx, name, i+1)
-				require.NoError(e, err)
-				require.Equal(e, body, string(d.Body))
-			}
-		}
-	}},
 	{"WholeUnderFaults", func(e *env) {
 		seed := Seed(e.T)
 		faulty := NewFaulty(e.Store, seed, Faults{Before: 0.2, After: 0.2})
 		p := unique("d")
 		a, b, base := p+"/a", p+"/b", p+"/base"
-		_, err := e.PutDocument(e.ctx, store.Document{Name: base}, 0)
+		_, err := store.PutDocument(e.ctx, e, store.Document{Name: base}, 0)
 		require.NoError(e, err)
 		const writers, edits = 4, 8
 		// Each edit adds a line to both that only it adds; whoever gets an error reads again to see

@@ -1,8 +1,8 @@
 package storetest
 
 import (
-	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"github.com/stretchr/testify/require"
@@ -19,16 +19,16 @@ var randomTests = []test{
 			defer m.want.Close()
 			m.sites = []string{unique("site"), unique("site")}
 			t.Repeat(map[string]func(*rapid.T){
-				"append":   m.append,
-				"read":     m.read,
-				"commit":   m.commit,
-				"commit2":  m.commit, // twice as often as the rest
-				"trim":     m.trim,
-				"records":  m.records,
-				"facts":    m.facts,
-				"document": m.document,
-				"values":   m.values,
-				"":         m.check,
+				"append":    m.append,
+				"read":      m.read,
+				"commit":    m.commit,
+				"commit2":   m.commit, // twice as often as the rest
+				"trim":      m.trim,
+				"records":   m.records,
+				"facts":     m.facts,
+				"documents": m.documents,
+				"values":    m.values,
+				"":          m.check,
 			})
 			m.checkAll(t)
 		})
@@ -180,18 +180,25 @@ func (m *machine) facts(t *rapid.T) {
 	m.sameFacts(t, site, bound("from"), bound("to"), rapid.IntRange(0, 5).Draw(t, "limit"))
 }
 
-func (m *machine) document(t *rapid.T) {
-	name := m.prefix + "/" + rapid.SampledFrom([]string{"a", "b", "a.b"}).Draw(t, "name")
-	expect := rapid.IntRange(0, 3).Draw(t, "expect")
-	if have, err := m.want.GetDocument(m.e.ctx, name, 0); err == nil && rapid.IntRange(0, 3).Draw(t, "stale") > 0 {
-		expect = have.Version
+// documents puts some documents together, as of the versions that they have or as of others.
+func (m *machine) documents(t *rapid.T) {
+	names := rapid.SliceOfNDistinct(rapid.SampledFrom([]string{"a", "b", "a.b"}), 0, 3, rapid.ID).Draw(t, "names")
+	var puts []store.DocumentPut
+	for _, name := range names {
+		name = m.prefix + "/" + name
+		expect := rapid.IntRange(0, 3).Draw(t, "expect")
+		if have, err := m.want.GetDocument(m.e.ctx, name, 0); err == nil && rapid.IntRange(0, 3).Draw(t, "stale") > 0 {
+			expect = have.Version
+		}
+		body := strings.Repeat(rapid.StringN(0, 10, 30).Draw(t, "body"), rapid.SampledFrom([]int{1, 1000}).Draw(t, "times"))
+		puts = append(puts, put(name, body, expect))
+		puts[len(puts)-1].Keep = rapid.IntRange(0, 3).Draw(t, "keep") == 0
 	}
-	body := strings.Repeat(rapid.StringN(0, 10, 30).Draw(t, "body"), rapid.SampledFrom([]int{1, 1000}).Draw(t, "times"))
-	same(t, m, func(st store.Store) (int, error) {
-		return st.PutDocument(m.e.ctx, store.Document{Name: name, Note: fmt.Sprint(expect), Body: []byte(body)}, expect)
-	})
-	ask := rapid.IntRange(0, expect+2).Draw(t, "version")
-	same(t, m, func(st store.Store) (store.Document, error) { return st.GetDocument(m.e.ctx, name, ask) })
+	same(t, m, func(st store.Store) (bool, error) { return true, st.PutDocuments(m.e.ctx, slices.Clone(puts)) })
+	for _, p := range puts {
+		ask := rapid.IntRange(0, p.Expect+2).Draw(t, "version")
+		same(t, m, func(st store.Store) (store.Document, error) { return st.GetDocument(m.e.ctx, p.Document.Name, ask) })
+	}
 }
 
 // values changes some values as of the revisions that each store gave them, or as of none.
