@@ -286,7 +286,7 @@ func TestEveryCellOfTheTable(t *testing.T) {
 				})
 				got := "gone"
 				if tr == nil {
-					got = stateNames[sh.b.trackOf(Item(f.Key), "on-tables").state()]
+					got = stateNames[sh.b.following.of(Item(f.Key), "on-tables").state()]
 				} else if sh.b.byID[tr.ID] == tr {
 					got = stateNames[tr.state()]
 				}
@@ -355,10 +355,10 @@ func TestAStormIsStillOneAfterLoading(t *testing.T) {
 	sh.load()
 	sh.put("tables", 4)
 	require.Len(t, sh.changes, 3)
-	storm := sh.b.stormOf("on-tables")
+	storm := sh.b.following.of(storm("on-tables"), "on-tables")
 	require.Equal(t, 2, storm.Joined)
 	require.Contains(t, storm.Say, "2 more are gathered here")
-	require.Equal(t, 4, sh.b.memories["on-tables"].n)
+	require.Equal(t, 4, sh.b.memories.byRule["on-tables"].n)
 }
 
 // The first message of a storm names what joined it by then: none follows while nothing else does.
@@ -395,7 +395,7 @@ func TestMemoryIsBounded(t *testing.T) {
 		sh.put("tables", n)
 	}
 	sh.act("acknowledge")
-	m := sh.b.memories["on-tables"]
+	m := sh.b.memories.byRule["on-tables"]
 	require.Len(t, m.quiet, maxQuiet)
 	back, err := decodeMemory("on-tables", m.append(nil))
 	require.NoError(t, err)

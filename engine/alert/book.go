@@ -121,6 +121,32 @@ func cutLast(s string) (before, after string) {
 
 func compareTracks(a, b *track) int { return cmp.Or(cmp.Compare(a.seq, b.seq), cmp.Compare(a.n, b.n)) }
 
+// following holds the alerts whose condition has not ended where facts about their subject find
+// them, oldest first.
+type following map[Subject][]*track
+
+// of returns the alert of a rule about a subject, nil if there is none.
+func (f following) of(s Subject, rule string) *track {
+	for _, t := range f[s] {
+		if t.Rule == rule {
+			return t
+		}
+	}
+	return nil
+}
+
+func (f following) add(t *track) { f[t.subject] = append(f[t.subject], t) }
+
+func (f following) remove(t *track) {
+	list := f[t.subject]
+	if k := slices.Index(list, t); k >= 0 {
+		f[t.subject] = slices.Delete(list, k, k+1)
+	}
+	if len(f[t.subject]) == 0 {
+		delete(f, t.subject)
+	}
+}
+
 // Book holds the alerts of a site that are not closed, and what is remembered of its rules. It is
 // not for concurrent use, but for Explain and the questions, which change nothing.
 type Book struct {
@@ -132,35 +158,34 @@ type Book struct {
 	set    *rules.Set
 	eval   *rules.Evaluator
 	byName map[string]*rules.Rule
-	hours  map[string]span // by rule: when its hours begin next, see nextHours
+	hours  calendar
 
 	byID      map[string]*track
-	bySubject map[Subject][]*track // those whose condition has not ended, oldest first
-	gathering map[string]*track    // by rule and group: the alert that others may join
-	waiting   map[string][]*track  // by rule and group: those that wait for enough others
-	memories  map[string]*memory   // by rule
+	following following
+	gathers   gathers
+	memories  memories
 	timers    timerHeap
 	dropped   [len(stageStates)]int // alerts that nobody saw, by what held them back, since the book was made
 	failures  int                   // of rules, since the last call of Failures
 	made      int                   // alerts raised in this entry, for ids
 	madeSeq   uint64                // which entry that was
 
-	dirtyTracks   []*track
-	dirtyMemories []*memory
-	deleted       []record // records to delete
+	unwritten
 }
 
 // NewBook returns the empty book of a site. Bind must follow.
 func NewBook(site string, shop Shop) *Book {
-	return &Book{
-		site: site, shop: shop, byID: make(map[string]*track), bySubject: make(map[Subject][]*track), gathering: make(map[string]*track),
-		waiting: make(map[string][]*track), memories: make(map[string]*memory),
+	b := &Book{
+		site: site, shop: shop, hours: calendar{shop: shop}, byID: make(map[string]*track), following: make(following),
+		gathers: gathers{leads: make(map[string]*track), waiting: make(map[string][]*track)},
 	}
+	b.memories = memories{byRule: make(map[string]*memory), unwritten: &b.unwritten}
+	return b
 }
 
 // Bind sets the rules that hold from now on.
 func (b *Book) Bind(set *rules.Set) {
-	b.set, b.eval, b.hours = set, set.NewEvaluator(), nil
+	b.set, b.eval, b.hours.begin = set, set.NewEvaluator(), nil
 	b.byName = make(map[string]*rules.Rule, len(set.Rules()))
 	for _, r := range set.Rules() {
 		b.byName[r.Name] = r
@@ -172,22 +197,13 @@ func (b *Book) Bind(set *rules.Set) {
 func (b *Book) Begin(seq uint64, now int64) { b.seq, b.now = seq, now }
 
 // Follows reports whether any rule has an alert about the subject whose condition has not ended.
-func (b *Book) Follows(s Subject) bool { return len(b.bySubject[s]) > 0 }
+func (b *Book) Follows(s Subject) bool { return len(b.following[s]) > 0 }
 
 // About returns the alert of a rule about a subject whose condition has not ended, nil if there is
 // none.
 func (b *Book) About(s Subject, rule string) *event.Alert {
-	if t := b.trackOf(s, rule); t != nil {
+	if t := b.following.of(s, rule); t != nil {
 		return &t.Alert
-	}
-	return nil
-}
-
-func (b *Book) trackOf(s Subject, rule string) *track {
-	for _, t := range b.bySubject[s] {
-		if t.Rule == rule {
-			return t
-		}
 	}
 	return nil
 }
@@ -238,8 +254,8 @@ func (b *Book) Digest(put func(format string, args ...any)) {
 		a.Why = nil // as text: a list of bytes is long
 		put("alert %+v why %s", a, t.Why)
 	}
-	for _, name := range slices.Sorted(maps.Keys(b.memories)) {
-		m := b.memories[name]
+	for _, name := range slices.Sorted(maps.Keys(b.memories.byRule)) {
+		m := b.memories.byRule[name]
 		put("rule %s %d %d %v", name, m.start, m.n, m.quiet)
 	}
 }
@@ -255,21 +271,8 @@ func (b *Book) newAlert(r *rules.Rule, a event.Alert) *track {
 	a.Rule, a.Digest, a.Watch, a.Since = r.Name, r.Digest, r.Mode == rules.ModeWatch, b.now
 	t := newTrack(a)
 	b.byID[t.ID] = t
-	b.follow(t)
+	b.following.add(t)
 	return t
-}
-
-// follow puts an alert where facts about its subject find it.
-func (b *Book) follow(t *track) { b.bySubject[t.subject] = append(b.bySubject[t.subject], t) }
-
-func (b *Book) unfollow(t *track) {
-	list := b.bySubject[t.subject]
-	if k := slices.Index(list, t); k >= 0 {
-		b.bySubject[t.subject] = slices.Delete(list, k, k+1)
-	}
-	if len(b.bySubject[t.subject]) == 0 {
-		delete(b.bySubject, t.subject)
-	}
 }
 
 // discard takes an alert out of the book: with its record if nobody is ever to see it, without if
@@ -279,18 +282,10 @@ func (b *Book) discard(t *track, withRecord bool) {
 		heap.Remove(&b.timers, t.at)
 	}
 	delete(b.byID, t.ID)
-	b.stopGathering(t)
+	b.gathers.end(t)
 	if withRecord {
 		t.gone = true
-		b.deleted = append(b.deleted, record{event.KindAlert, t.ID})
-	}
-}
-
-// mark notes that the alert's record must be written.
-func (b *Book) mark(t *track) {
-	if !t.dirty {
-		t.dirty = true
-		b.dirtyTracks = append(b.dirtyTracks, t)
+		b.delete(event.KindAlert, t.ID)
 	}
 }
 

@@ -26,9 +26,9 @@ type Explanation struct {
 // own; nothing changes.
 func (b *Book) Explain(shop Shop, r *rules.Rule, s Subject, f *event.Fact, env *rules.Env) Explanation {
 	q := *b // with caches of its own
-	q.shop, q.eval, q.hours = shop, b.set.NewEvaluator(), nil
+	q.shop, q.eval, q.hours = shop, b.set.NewEvaluator(), calendar{shop: shop}
 	yes, err := q.eval.True(r, env)
-	t := q.trackOf(s, r.Name)
+	t := q.following.of(s, r.Name)
 	x := Explanation{
 		Reason: table[t.state()].reason, Watch: r.Mode == rules.ModeWatch, Cause: f.Cause, Need: r.Needs, Why: q.eval.Why(r, env),
 	}
@@ -40,15 +40,15 @@ func (b *Book) Explain(shop Shop, r *rules.Rule, s Subject, f *event.Fact, env *
 			x.Reason = event.ReasonLimit
 		}
 	case t != nil && t.Status == event.AlertPending:
-		x.Until, x.Have = t.Due, len(q.waiting[t.group()])
+		x.Until, x.Have = t.Due, len(q.gathers.waiting[t.group()])
 	case t != nil:
 		x.Alert = t.ID
 	case err != nil:
 		x.Reason, x.Error = event.ReasonFailed, err.Error()
 	case !yes:
 		x.Reason = event.ReasonFalse
-	case !q.inHours(r, f.At) && !lasting(r, env):
-		x.Reason, x.Until = event.ReasonHours, q.nextHours(r)
+	case !q.hours.include(r, f.At) && !lasting(r, env):
+		x.Reason, x.Until = event.ReasonHours, q.hours.next(r, q.now)
 	default:
 		x.Reason = event.ReasonOccasion
 	}

@@ -30,19 +30,51 @@ func groupOf(r *rules.Rule, env *rules.Env) string {
 // group is the alert's rule and group, as one key.
 func (t *track) group() string { return t.Rule + "\x00" + t.Group }
 
+// gathers holds the alerts that others may join, and those that wait for others, by rule and group.
+type gathers struct {
+	leads   map[string]*track
+	waiting map[string][]*track
+}
+
+// begin lets others join an alert, end no longer.
+func (g *gathers) begin(t *track) { g.leads[t.group()] = t }
+
+func (g *gathers) end(t *track) {
+	if k := t.group(); g.leads[k] == t {
+		delete(g.leads, k)
+	}
+}
+
 // leadOf finds the alert that this one joins, if it came in time.
-func (b *Book) leadOf(t *track) *track {
-	lead := b.gathering[t.group()]
-	if lead == nil || b.now >= lead.GatherEnds || lead.Status != event.AlertOpen && lead.Status != event.AlertAcknowledged {
+func (g *gathers) leadOf(t *track, now int64) *track {
+	lead := g.leads[t.group()]
+	if lead == nil || now >= lead.GatherEnds || lead.Status != event.AlertOpen && lead.Status != event.AlertAcknowledged {
 		return nil
 	}
 	return lead
 }
 
-// stopGathering lets no others join an alert.
-func (b *Book) stopGathering(t *track) {
-	if k := t.group(); b.gathering[k] == t {
-		delete(b.gathering, k)
+// wait lets an alert wait for others, and returns all that wait together in the order in which they
+// were raised.
+func (g *gathers) wait(t *track) []*track {
+	k := t.group()
+	list := append(g.waiting[k], t)
+	slices.SortFunc(list, compareTracks)
+	g.waiting[k] = list
+	return list
+}
+
+func (g *gathers) stopWaiting(t *track) {
+	if t.Stage != event.StageNeeds {
+		return
+	}
+	k := t.group()
+	list := g.waiting[k]
+	if i := slices.Index(list, t); i >= 0 {
+		list = slices.Delete(list, i, i+1)
+	}
+	if g.waiting[k] = list; len(list) == 0 {
+		delete(g.waiting, k)
 	}
 }
 
@@ -69,16 +101,13 @@ func (b *Book) setGatherDue(t *track) {
 // await lets an alert of a rule that needs several together wait for the others. With the last of
 // them, the first becomes the alert, and the others part of it.
 func (b *Book) await(t *track, r *rules.Rule) {
-	k := t.group()
-	list := append(b.waiting[k], t)
-	slices.SortFunc(list, compareTracks)
-	b.waiting[k] = list
+	list := b.gathers.wait(t)
 	t.Stage = event.StageNeeds
 	if len(list) < r.Needs {
 		b.setDue(t, b.now+r.Gather.Milliseconds())
 		return
 	}
-	delete(b.waiting, k)
+	delete(b.gathers.waiting, t.group())
 	lead := list[0]
 	for _, m := range list {
 		b.setOpen(m)
@@ -88,20 +117,6 @@ func (b *Book) await(t *track, r *rules.Rule) {
 	}
 	lead.Untold = 0 // the first message names them all
 	b.announce(lead, r)
-}
-
-func (b *Book) stopWaiting(t *track) {
-	if t.Stage != event.StageNeeds {
-		return
-	}
-	k := t.group()
-	list := b.waiting[k]
-	if i := slices.Index(list, t); i >= 0 {
-		list = slices.Delete(list, i, i+1)
-	}
-	if b.waiting[k] = list; len(list) == 0 {
-		delete(b.waiting, k)
-	}
 }
 
 // notifyJoined names those that joined an alert and that no message has named yet.

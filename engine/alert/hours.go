@@ -7,8 +7,17 @@ import (
 	"lintel/rules"
 )
 
-// inHours reports whether the rule may raise an alert at a moment.
-func (b *Book) inHours(r *rules.Rule, ms int64) bool { return r.InHours(b.shop.Local(ms)) }
+// calendar answers when rules may raise alerts.
+type calendar struct {
+	shop  Shop
+	begin map[string]span // by rule: when its hours begin next
+}
+
+// span is a moment at which hours were looked for, and when they begin.
+type span struct{ from, next int64 }
+
+// include reports whether the rule may raise an alert at a moment.
+func (c *calendar) include(r *rules.Rule, ms int64) bool { return r.InHours(c.shop.Local(ms)) }
 
 // lasting reports whether what the rule asks for goes on until something ends it, like too little
 // stock, so that it is still worth a notification when the rule's hours begin. A passage, or a
@@ -23,27 +32,24 @@ func lasting(r *rules.Rule, env *rules.Env) bool {
 	return false
 }
 
-// hoursAhead is how far nextHours looks.
+// hoursAhead is how far next looks.
 const hoursAhead = 8 * 24 * time.Hour
 
-// span is a moment at which hours were looked for, and when they begin.
-type span struct{ from, next int64 }
-
-// nextHours returns when the rule's hours begin next, to the minute of the site's time; after
+// next returns when the rule's hours begin next, to the minute of the site's time; after
 // hoursAhead if they do not begin before. The answer is kept, since what waits for one rule mostly
 // waits for the same moment.
-func (b *Book) nextHours(r *rules.Rule) int64 {
-	if h, ok := b.hours[r.Name]; ok && h.from <= b.now && b.now < h.next {
+func (c *calendar) next(r *rules.Rule, now int64) int64 {
+	if h, ok := c.begin[r.Name]; ok && h.from <= now && now < h.next {
 		return h.next
 	}
 	const minute = int64(time.Minute / time.Millisecond)
-	at := (b.now/minute + 1) * minute
-	for end := b.now + hoursAhead.Milliseconds(); at < end && !b.inHours(r, at); {
+	at := (now/minute + 1) * minute
+	for end := now + hoursAhead.Milliseconds(); at < end && !c.include(r, at); {
 		at += minute
 	}
-	if b.hours == nil {
-		b.hours = make(map[string]span)
+	if c.begin == nil {
+		c.begin = make(map[string]span)
 	}
-	b.hours[r.Name] = span{b.now, at}
+	c.begin[r.Name] = span{now, at}
 	return at
 }

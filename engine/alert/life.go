@@ -25,10 +25,10 @@ func (b *Book) promote(t *track, r *rules.Rule, env *rules.Env) {
 	switch end := t.Since + r.Hold.Milliseconds(); {
 	case b.now < end && t.About != event.AboutCount: // what a count found does not change any more
 		t.Stage, until = event.StageHold, end
-	case b.now < b.quietUntil(t):
-		t.Stage, until = event.StageQuiet, b.quietUntil(t)
-	case lasting(r, env) && !b.inHours(r, b.now):
-		t.Stage, until = event.StageHours, b.nextHours(r)
+	case b.now < b.memories.quietUntil(t):
+		t.Stage, until = event.StageQuiet, b.memories.quietUntil(t)
+	case lasting(r, env) && !b.hours.include(r, b.now):
+		t.Stage, until = event.StageHours, b.hours.next(r, b.now)
 	default:
 		b.open(t, r, env)
 		return
@@ -69,7 +69,7 @@ func (b *Book) open(t *track, r *rules.Rule, env *rules.Env) {
 		t.Why = why
 	}
 	if r.Gather > 0 {
-		if lead := b.leadOf(t); lead != nil {
+		if lead := b.gathers.leadOf(t, b.now); lead != nil {
 			b.setOpen(t)
 			b.join(t, lead)
 			b.setGatherDue(lead)
@@ -103,15 +103,15 @@ func (b *Book) lower(t *track, r *rules.Rule) {
 // drop ends a pending alert, which nobody has seen.
 func (b *Book) drop(t *track) {
 	b.dropped[t.Stage]++
-	b.stopWaiting(t)
-	b.unfollow(t)
+	b.gathers.stopWaiting(t)
+	b.following.remove(t)
 	b.discard(t, true)
 }
 
 // end ends an alert whose condition has ended: it stays for those that joined it, leaves the one
 // that it joined, or clears.
 func (b *Book) end(t *track) {
-	b.unfollow(t)
+	b.following.remove(t)
 	switch {
 	case t.MembersOn > 0:
 		t.Ended = true
@@ -133,7 +133,7 @@ func (b *Book) clear(t *track) {
 // endTimers ends all that an alert would have done later, since it is over.
 func (b *Book) endTimers(t *track) {
 	t.Due, t.TellAt, t.RemindAt, t.EscalateAt, t.Untold = 0, 0, 0, 0, 0
-	b.stopGathering(t)
+	b.gathers.end(t)
 	b.retime(t)
 }
 
@@ -164,11 +164,11 @@ func (b *Book) acknowledge(t *track, c cause) {
 // close ends an alert, with all that joined it, by what a person found.
 func (b *Book) close(t *track, c cause) {
 	b.beQuiet(t)
-	b.unfollow(t)
+	b.following.remove(t)
 	t.Status, t.ClosedAt, t.ClosedBy, t.Outcome = event.AlertClosed, b.now, c.by, c.act.Outcome
 	t.note(c.act)
 	for _, m := range b.members(t) {
-		b.unfollow(m)
+		b.following.remove(m)
 		b.discard(m, true)
 	}
 	t.MembersOn = 0

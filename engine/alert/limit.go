@@ -15,8 +15,8 @@ import (
 // one storm alert; none is discarded.
 func (b *Book) announce(t *track, r *rules.Rule) {
 	limit := b.set.LimitOf(r)
-	m := b.remember(r.Name)
-	lead := b.stormOf(r.Name)
+	m := b.memories.of(r.Name)
+	lead := b.following.of(storm(r.Name), r.Name)
 	if lead == nil && b.now >= m.start+limit.Per.Milliseconds() {
 		m.start, m.n = b.now, 0
 	}
@@ -28,7 +28,7 @@ func (b *Book) announce(t *track, r *rules.Rule) {
 	if lead == nil {
 		if r.Gather > 0 {
 			t.GatherEnds = b.now + r.Gather.Milliseconds()
-			b.gathering[t.group()] = t
+			b.gathers.begin(t)
 		}
 		b.notifyFirst(t, r)
 		return
@@ -73,18 +73,10 @@ func (b *Book) notifyFirst(t *track, r *rules.Rule) {
 	b.retime(t)
 }
 
-// stormOf returns the storm alert of a rule while it takes more, nil if there is none.
-func (b *Book) stormOf(rule string) *track {
-	if list := b.bySubject[storm(rule)]; len(list) > 0 {
-		return list[0]
-	}
-	return nil
-}
-
 // turnStorm ends one length of the limit's time while a rule raises more than its limit. The storm
 // is over when a whole one brought no more than the limit.
 func (b *Book) turnStorm(t *track, r *rules.Rule) {
-	m := b.remember(t.Rule)
+	m := b.memories.of(t.Rule)
 	if r != nil {
 		if limit := b.set.LimitOf(r); m.n > limit.N {
 			m.start, m.n = b.now, 0
@@ -116,8 +108,8 @@ func (b *Book) escalate(t *track, r *rules.Rule) {
 func (b *Book) remind(t *track, r *rules.Rule) {
 	switch {
 	case r == nil || r.Remind == 0:
-	case !b.inHours(r, b.now):
-		t.RemindAt = b.nextHours(r)
+	case !b.hours.include(r, b.now):
+		t.RemindAt = b.hours.next(r, b.now)
 	default:
 		t.Reminders++
 		t.RemindAt = b.now + r.Remind.Milliseconds()

@@ -11,7 +11,7 @@ import (
 // Meet lets a fact meet the rules about its subject: first those that have an alert about it, then
 // those that the fact may make true.
 func (b *Book) Meet(s Subject, f *event.Fact, env *rules.Env) {
-	followed := slices.Clone(b.bySubject[s]) // lowering an alert changes the list
+	followed := slices.Clone(b.following[s]) // lowering an alert changes the list
 	cause := f.Cause.String()
 	for _, t := range followed {
 		if r := b.byName[t.Rule]; r != nil && r.ConcernedBy(cause) {
@@ -27,7 +27,7 @@ func (b *Book) Meet(s Subject, f *event.Fact, env *rules.Env) {
 
 // MeetRule lets a fact meet one rule about its subject.
 func (b *Book) MeetRule(r *rules.Rule, s Subject, f *event.Fact, env *rules.Env) {
-	if t := b.trackOf(s, r.Name); t != nil {
+	if t := b.following.of(s, r.Name); t != nil {
 		b.evaluateAgain(t, r, f, env)
 	} else {
 		b.evaluate(r, s, f, env)
@@ -46,7 +46,7 @@ func (b *Book) evaluate(r *rules.Rule, s Subject, f *event.Fact, env *rules.Env)
 	ok, err := b.eval.True(r, env)
 	if c.err = err; err != nil {
 		b.fire(nil, onFailed, f, c)
-	} else if ok && (b.inHours(r, b.now) || lasting(r, env)) {
+	} else if ok && (b.hours.include(r, b.now) || lasting(r, env)) {
 		b.fire(nil, onTrue, f, c)
 	}
 }
@@ -93,7 +93,7 @@ func Passage(p event.Passage) rules.Passage {
 // fact.
 func (b *Book) report(r *rules.Rule, err error, f *event.Fact) {
 	b.failures++
-	for _, t := range b.bySubject[failure(r.Name)] {
+	for _, t := range b.following[failure(r.Name)] {
 		if t.Digest == r.Digest {
 			return
 		}
@@ -119,5 +119,5 @@ func (b *Book) Withdraw() {
 			b.fire(t, onWithdraw, nil, cause{rule: r})
 		}
 	}
-	b.forgetRules()
+	b.memories.keepOnly(b.byName)
 }

@@ -9,6 +9,7 @@ import (
 	"github.com/tinylib/msgp/msgp"
 
 	"lintel/engine/event"
+	"lintel/rules"
 )
 
 // memory is what is remembered of a rule: how many alerts it raised lately, and which subjects it
@@ -29,27 +30,33 @@ const (
 	maxQuiet = 10_000
 )
 
-// remember returns what is remembered of a rule, to be changed.
-func (b *Book) remember(rule string) *memory {
-	m := b.memories[rule]
+// memories holds what is remembered of each rule.
+type memories struct {
+	byRule    map[string]*memory
+	unwritten *unwritten
+}
+
+// of returns what is remembered of a rule, to be changed.
+func (ms *memories) of(rule string) *memory {
+	m := ms.byRule[rule]
 	if m == nil {
 		m = &memory{rule: rule}
-		b.memories[rule] = m
+		ms.byRule[rule] = m
 	}
 	if !m.dirty {
 		m.dirty = true
-		b.dirtyMemories = append(b.dirtyMemories, m)
+		ms.unwritten.memories = append(ms.unwritten.memories, m)
 	}
 	return m
 }
 
-// forgetRules forgets what is remembered of rules that are gone.
-func (b *Book) forgetRules() {
-	for _, name := range slices.Sorted(maps.Keys(b.memories)) {
-		if b.byName[name] == nil {
-			b.memories[name].gone = true
-			delete(b.memories, name)
-			b.deleted = append(b.deleted, record{event.KindAside, RulePrefix + name})
+// keepOnly forgets what is remembered of other rules than these.
+func (ms *memories) keepOnly(known map[string]*rules.Rule) {
+	for _, name := range slices.Sorted(maps.Keys(ms.byRule)) {
+		if known[name] == nil {
+			ms.byRule[name].gone = true
+			delete(ms.byRule, name)
+			ms.unwritten.delete(event.KindAside, RulePrefix+name)
 		}
 	}
 }
@@ -61,7 +68,7 @@ func (b *Book) beQuiet(t *track) {
 	if r == nil || r.Quiet == 0 {
 		return
 	}
-	m := b.remember(t.Rule)
+	m := b.memories.of(t.Rule)
 	if m.quiet == nil {
 		m.quiet = make(map[Subject]int64)
 	}
@@ -82,8 +89,8 @@ func (b *Book) beQuiet(t *track) {
 }
 
 // quietUntil returns until when the rule is quiet about the alert's subject.
-func (b *Book) quietUntil(t *track) int64 {
-	if m := b.memories[t.Rule]; m != nil {
+func (ms *memories) quietUntil(t *track) int64 {
+	if m := ms.byRule[t.Rule]; m != nil {
 		return m.quiet[t.subject]
 	}
 	return 0

@@ -13,38 +13,55 @@ const RulePrefix = "rule/"
 // record names a record.
 type record struct{ kind, key string }
 
+// unwritten are the records that changed since they were last written.
+type unwritten struct {
+	tracks   []*track
+	memories []*memory
+	deleted  []record
+}
+
+// mark notes that the alert's record must be written.
+func (u *unwritten) mark(t *track) {
+	if !t.dirty {
+		t.dirty = true
+		u.tracks = append(u.tracks, t)
+	}
+}
+
+func (u *unwritten) delete(kind, key string) { u.deleted = append(u.deleted, record{kind, key}) }
+
 // Flush gives every record that changed since the last call to write, nil values to delete.
 // Deletions come first, since what is remembered of a rule may be dropped and made again between
 // two commits.
-func (b *Book) Flush(write func(kind, key string, value []byte)) {
-	for _, d := range b.deleted {
+func (u *unwritten) Flush(write func(kind, key string, value []byte)) {
+	for _, d := range u.deleted {
 		write(d.kind, d.key, nil)
 	}
-	for _, t := range b.dirtyTracks {
+	for _, t := range u.tracks {
 		if !t.gone {
 			write(event.KindAlert, t.ID, event.AppendAlert(nil, &t.Alert))
 		}
 	}
-	for _, m := range b.dirtyMemories {
+	for _, m := range u.memories {
 		if !m.gone {
 			write(event.KindAside, RulePrefix+m.rule, m.append(nil))
 		}
 	}
-	b.Forget()
+	u.Forget()
 }
 
 // Dirty returns how many records Flush would write at most.
-func (b *Book) Dirty() int { return len(b.deleted) + len(b.dirtyTracks) + len(b.dirtyMemories) }
+func (u *unwritten) Dirty() int { return len(u.deleted) + len(u.tracks) + len(u.memories) }
 
 // Forget drops what Flush would write.
-func (b *Book) Forget() {
-	for _, t := range b.dirtyTracks {
+func (u *unwritten) Forget() {
+	for _, t := range u.tracks {
 		t.dirty = false
 	}
-	for _, m := range b.dirtyMemories {
+	for _, m := range u.memories {
 		m.dirty = false
 	}
-	b.dirtyTracks, b.dirtyMemories, b.deleted = b.dirtyTracks[:0], b.dirtyMemories[:0], b.deleted[:0]
+	u.tracks, u.memories, u.deleted = u.tracks[:0], u.memories[:0], u.deleted[:0]
 }
 
 // LoadAlert takes the record of an alert; those that are over for good are left out.
@@ -66,7 +83,7 @@ func (b *Book) LoadAlert(value []byte) error {
 func (b *Book) LoadRule(rule string, value []byte) error {
 	m, err := decodeMemory(rule, value)
 	if err == nil {
-		b.memories[rule] = m
+		b.memories.byRule[rule] = m
 	}
 	return err
 }
@@ -75,15 +92,15 @@ func (b *Book) LoadRule(rule string, value []byte) error {
 func (b *Book) Start() {
 	for _, t := range b.inOrder() {
 		if t.Status != event.AlertCleared && !t.Ended {
-			b.follow(t)
+			b.following.add(t)
 		}
 		b.retime(t)
 		live := t.Status == event.AlertOpen || t.Status == event.AlertAcknowledged
 		if live && t.GatherEnds > 0 && t.About != event.AboutStorm { // only the limit brings a storm more
-			b.gathering[t.group()] = t
+			b.gathers.begin(t)
 		}
 		if t.Stage == event.StageNeeds {
-			b.waiting[t.group()] = append(b.waiting[t.group()], t)
+			b.gathers.wait(t)
 		}
 	}
 	b.Forget()

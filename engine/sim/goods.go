@@ -148,7 +148,7 @@ func (s *Sim) rest(i int32, zone uint8, pos vec) {
 			t.misplaced = int32(len(s.truth.Misplacements))
 		}
 	}
-	s.hearAt(i)
+	s.radio.hearAt(i)
 }
 
 // take puts an item into a person's hands.
@@ -190,7 +190,7 @@ func (s *Sim) lift(i int32) {
 			s.truth.Misplacements[t.misplaced-1].To = s.now
 			t.misplaced = 0
 		}
-		s.hushAt(i)
+		s.radio.hushAt(i)
 	}
 	last := (*list)[len(*list)-1]
 	(*list)[t.slot] = last

@@ -47,7 +47,15 @@ type link struct {
 
 const tableSize = 4096
 
+// radio is what readers hear of the goods.
 type radio struct {
+	*Radio
+	seed   uint64
+	plan   *plan
+	goods  *goods
+	uplink *uplink
+	now    int64
+
 	antennas []*antenna
 	fixed    []*antenna // those that do not move; index: slot
 	devices  []*device
@@ -62,8 +70,8 @@ type radio struct {
 }
 
 func (s *Sim) buildRadio() error {
-	r := &s.radio
-	c := &s.cfg.Radio
+	s.radio = radio{Radio: &s.cfg.Radio, seed: s.cfg.Seed, plan: s.plan, goods: &s.goods, uplink: &s.uplink, now: s.now}
+	r, c := &s.radio, &s.cfg.Radio
 	r.draw = rand.NewPCG(s.cfg.Seed, streamRadio)
 	table := rand.New(rand.NewPCG(s.cfg.Seed, streamTables))
 	for i := range r.normal {
@@ -132,9 +140,9 @@ func tenths(db float64) int16 { return int16(math.Round(max(-3000, min(3000, db*
 
 // link computes what the antenna hears of an item at a place, and whether that is anything. Loss is
 // what the body of a carrier takes, one way.
-func (s *Sim) link(a *antenna, i int32, pos vec, loss float64) (link, bool) {
+func (r *radio) link(a *antenna, i int32, pos vec, loss float64) (link, bool) {
 	const far = 14 // metres beyond which nothing is heard
-	c := &s.cfg.Radio
+	c := r.Radio
 	way := pos.sub(a.pos)
 	if math.Abs(way.x) > far || math.Abs(way.y) > far {
 		return link{}, false
@@ -153,14 +161,14 @@ func (s *Sim) link(a *antenna, i int32, pos vec, loss float64) (link, bool) {
 	if (pos.y > backWall) != (a.pos.y > backWall) {
 		oneWay += c.WallLoss
 	}
-	h := mix(s.cfg.Seed ^ mix(streamLinks<<48|uint64(a.number)<<32|uint64(i)))
-	shadow := s.radio.normal[h%tableSize] * c.Shadowing
+	h := mix(r.seed ^ mix(streamLinks<<48|uint64(a.number)<<32|uint64(i)))
+	shadow := r.normal[h%tableSize] * c.Shadowing
 	base := c.RSSI1m + a.power - 2*oneWay + shadow
 	spare := c.ForwardMargin1m + a.power - oneWay + shadow/2
 	// Fading takes half on the way there, where it may leave the tag without power, and half on the
 	// way back.
 	cut := max(c.Sensitivity, base-2*spare)
-	if base+s.radio.loudest < cut {
+	if base+r.loudest < cut {
 		return link{}, false
 	}
 	miss := c.MissMin + unit(mix(h))*(c.MissMax-c.MissMin)
@@ -168,76 +176,76 @@ func (s *Sim) link(a *antenna, i int32, pos vec, loss float64) (link, bool) {
 }
 
 // hearAt adds an item that was laid down to the lists of the antennas that hear it there.
-func (s *Sim) hearAt(i int32) {
-	if s.cfg.Radio.Off {
+func (r *radio) hearAt(i int32) {
+	if r.Off {
 		return
 	}
-	t := &s.things[i]
-	for k, a := range s.radio.fixed {
-		if l, ok := s.link(a, i, t.pos, 0); ok {
-			s.radio.slots[int(i)*len(s.radio.fixed)+k] = int32(len(a.heard))
+	t := &r.goods.things[i]
+	for k, a := range r.fixed {
+		if l, ok := r.link(a, i, t.pos, 0); ok {
+			r.slots[int(i)*len(r.fixed)+k] = int32(len(a.heard))
 			a.heard = append(a.heard, l)
 		}
 	}
 }
 
 // hushAt takes an item out of the lists.
-func (s *Sim) hushAt(i int32) {
-	n := len(s.radio.fixed)
-	for k, a := range s.radio.fixed {
-		slot := &s.radio.slots[int(i)*n+k]
+func (r *radio) hushAt(i int32) {
+	n := len(r.fixed)
+	for k, a := range r.fixed {
+		slot := &r.slots[int(i)*n+k]
 		if *slot < 0 {
 			continue
 		}
 		last := a.heard[len(a.heard)-1]
 		a.heard[*slot] = last
-		s.radio.slots[int(last.item)*n+k] = *slot
+		r.slots[int(last.item)*n+k] = *slot
 		a.heard = a.heard[:len(a.heard)-1]
 		*slot = -1
 	}
 }
 
-// listen does the rounds that end now and sends the reports that are due.
-func (s *Sim) listen() {
-	for _, a := range s.radio.antennas {
-		if s.now < a.next {
+// listen does the rounds that end now, Unix milliseconds, and sends the reports that are due.
+func (r *radio) listen(now int64) {
+	r.now = now
+	for _, a := range r.antennas {
+		if r.now < a.next {
 			continue
 		}
 		busy := int64(0)
-		if s.now >= a.off && (a.role != event.Handheld || a.holder != nil) {
-			before := s.radio.reads
-			s.round(a)
-			busy = (s.radio.reads - before) * 1000 / int64(s.cfg.Radio.ReadsPerSec)
+		if r.now >= a.off && (a.role != event.Handheld || a.holder != nil) {
+			before := r.reads
+			r.round(a)
+			busy = (r.reads - before) * 1000 / int64(r.ReadsPerSec)
 		}
-		a.next = s.now + max(a.cycle, busy/tickMs*tickMs)
+		a.next = r.now + max(a.cycle, busy/tickMs*tickMs)
 	}
-	for _, d := range s.radio.devices {
-		if s.now < d.due {
+	for _, d := range r.devices {
+		if r.now < d.due {
 			continue
 		}
-		d.due = s.now + d.report
-		s.flush(d)
+		d.due = r.now + d.report
+		r.flush(d)
 	}
 }
 
-func (s *Sim) batch(d *device) *batch {
+func (r *radio) batch(d *device) *batch {
 	if d.batch == nil {
-		d.batch = s.newBatch()
+		d.batch = r.uplink.newBatch()
 	}
 	return d.batch
 }
 
-func (s *Sim) flush(d *device) {
+func (r *radio) flush(d *device) {
 	if d.batch != nil && len(d.batch.reads) > 0 {
-		s.send(d.batch, s.now+s.delay())
+		r.uplink.send(d.batch, r.now+r.uplink.delay())
 		d.batch = nil
 	}
 }
 
 // round is one inventory round of an antenna over everything in range.
-func (s *Sim) round(a *antenna) {
-	r := &s.radio
-	s.carriedRound(a)
+func (r *radio) round(a *antenna) {
+	r.carriedRound(a)
 	n := len(a.heard)
 	if n == 0 {
 		return
@@ -246,9 +254,9 @@ func (s *Sim) round(a *antenna) {
 	if a.s1 {
 		rounds = 1
 	}
-	b := s.batch(a.device)
-	limit := s.cfg.Network.MaxBatch
-	begin := (s.now - a.cycle + a.device.skew) << 16
+	b := r.batch(a.device)
+	limit := r.uplink.MaxBatch
+	begin := (r.now - a.cycle + a.device.skew) << 16
 	pace := a.cycle << 16 / int64(n*rounds)
 	clock := begin
 	slip := a.device.skew
@@ -277,31 +285,31 @@ func (s *Sim) round(a *antenna) {
 				r.quiet[l.item] = at - slip + int64(r.persist[l.item])
 			}
 			if len(b.reads) >= limit {
-				s.flush(a.device)
-				b = s.batch(a.device)
+				r.flush(a.device)
+				b = r.batch(a.device)
 			}
 			r.reads++
-			b.reads = append(b.reads, Read{EPC: s.hex[l.item], Key: s.keys[l.item], Point: a.point, RSSI: float64(rssi) / 10, Time: at})
+			b.reads = append(b.reads, Read{EPC: r.goods.hex[l.item], Key: r.goods.keys[l.item], Point: a.point, RSSI: float64(rssi) / 10, Time: at})
 		}
 	}
 }
 
 // carriedRound is the part of a round over what people carry, and for a handheld, which moves
 // itself, over everything.
-func (s *Sim) carriedRound(a *antenna) {
-	at := s.now + a.device.skew
+func (r *radio) carriedRound(a *antenna) {
+	at := r.now + a.device.skew
 	rounds := a.rounds
 	if a.s1 {
 		rounds = 1
 	}
-	for _, i := range s.inHands {
-		p := s.things[i].holder
+	for _, i := range r.goods.inHands {
+		p := r.goods.things[i].holder
 		if p == a.holder {
 			continue
 		}
-		if l, ok := s.link(a, i, p.pos, p.loss); ok {
+		if l, ok := r.link(a, i, p.pos, p.loss); ok {
 			for k := range rounds {
-				s.try(a, &l, at-a.cycle*int64(rounds-1-k)/int64(rounds))
+				r.try(a, &l, at-a.cycle*int64(rounds-1-k)/int64(rounds))
 			}
 		}
 	}
@@ -311,36 +319,35 @@ func (s *Sim) carriedRound(a *antenna) {
 	const reach = 5 // metres
 	a.pos = a.holder.pos
 	up := a.pos.upstairs()
-	for zone, goods := range s.inZone {
-		if r := s.plan.areas[zone]; r == nil || r.upstairs != up ||
-			a.pos.x < r.x0-reach || a.pos.x > r.x1+reach || a.pos.y < r.y0-reach || a.pos.y > r.y1+reach {
+	for zone, goods := range r.goods.inZone {
+		if z := r.plan.areas[zone]; z == nil || z.upstairs != up ||
+			a.pos.x < z.x0-reach || a.pos.x > z.x1+reach || a.pos.y < z.y0-reach || a.pos.y > z.y1+reach {
 			continue
 		}
 		for _, i := range goods {
-			if l, ok := s.link(a, i, s.things[i].pos, 0); ok {
-				s.try(a, &l, at)
+			if l, ok := r.link(a, i, r.goods.things[i].pos, 0); ok {
+				r.try(a, &l, at)
 			}
 		}
 	}
 }
 
 // try is one attempt to read a tag.
-func (s *Sim) try(a *antenna, l *link, at int64) {
-	r := &s.radio
+func (r *radio) try(a *antenna, l *link, at int64) {
 	x := r.draw.Uint64()
 	rssi := l.base + r.fading[x>>16%tableSize]
-	if uint16(x) < l.miss || rssi < l.cut || a.s1 && r.quiet[l.item] > s.now {
+	if uint16(x) < l.miss || rssi < l.cut || a.s1 && r.quiet[l.item] > r.now {
 		return
 	}
 	if a.s1 {
-		r.quiet[l.item] = s.now + int64(r.persist[l.item])
+		r.quiet[l.item] = r.now + int64(r.persist[l.item])
 	}
-	b := s.batch(a.device)
-	if len(b.reads) >= s.cfg.Network.MaxBatch {
-		s.flush(a.device)
-		b = s.batch(a.device)
+	b := r.batch(a.device)
+	if len(b.reads) >= r.uplink.MaxBatch {
+		r.flush(a.device)
+		b = r.batch(a.device)
 	}
 	r.reads++
-	b.reads = append(b.reads, Read{EPC: s.hex[l.item], Key: s.keys[l.item], Point: a.point, Zone: a.zone,
+	b.reads = append(b.reads, Read{EPC: r.goods.hex[l.item], Key: r.goods.keys[l.item], Point: a.point, Zone: a.zone,
 		RSSI: float64(rssi) / 10, Time: at})
 }

@@ -37,7 +37,7 @@ func TestPowerFallsWithDistance(t *testing.T) {
 	require.NoError(t, err)
 	a := s.antennaOf("stockroom-1")
 	at := func(d float64) link {
-		l, ok := s.link(a, 7, vec{a.pos.x, a.pos.y, a.pos.z - d}, 0)
+		l, ok := s.radio.link(a, 7, vec{a.pos.x, a.pos.y, a.pos.z - d}, 0)
 		require.True(t, ok)
 		return l
 	}
@@ -50,12 +50,12 @@ func TestPowerFallsWithDistance(t *testing.T) {
 	}
 	// Half the beamwidth off the axis costs 3 dB there and 3 dB back.
 	half := c.Radio.Beamwidth / 2 * math.Pi / 180
-	l, ok := s.link(a, 7, vec{a.pos.x + math.Sin(half), a.pos.y, a.pos.z - math.Cos(half)}, 0)
+	l, ok := s.radio.link(a, 7, vec{a.pos.x + math.Sin(half), a.pos.y, a.pos.z - math.Cos(half)}, 0)
 	require.True(t, ok)
 	require.InDelta(t, c.Radio.RSSI1m-6, float64(l.base)/10, 0.1)
-	_, ok = s.link(a, 7, vec{a.pos.x, a.pos.y, a.pos.z - 40}, 0)
+	_, ok = s.radio.link(a, 7, vec{a.pos.x, a.pos.y, a.pos.z - 40}, 0)
 	require.False(t, ok)
-	_, ok = s.link(a, 7, a.pos.at(upper+0.5), 12)
+	_, ok = s.radio.link(a, 7, a.pos.at(upper+0.5), 12)
 	require.False(t, ok, "not through the ceiling, from behind, in a closed bag")
 }
 

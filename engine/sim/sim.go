@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"strconv"
-	"time"
 
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
@@ -63,30 +62,6 @@ type Event struct {
 	Ref  string
 }
 
-// batch is a message on its way.
-type batch struct {
-	at     int64
-	seq    uint64 // order of sending, for messages that arrive in the same millisecond
-	reads  []Read
-	events []Event
-}
-
-type inFlight []*batch
-
-func (q inFlight) Len() int      { return len(q) }
-func (q inFlight) Swap(a, b int) { q[a], q[b] = q[b], q[a] }
-func (q inFlight) Less(a, b int) bool {
-	return q[a].at < q[b].at || q[a].at == q[b].at && q[a].seq < q[b].seq
-}
-func (q *inFlight) Push(x any) { *q = append(*q, x.(*batch)) }
-func (q *inFlight) Pop() any {
-	last := len(*q) - 1
-	b := (*q)[last]
-	(*q)[last] = nil
-	*q = (*q)[:last]
-	return b
-}
-
 // state of an item
 const (
 	outside uint8 = iota // not in the shop, nobody of ours carries it
@@ -115,12 +90,7 @@ type Sim struct {
 	now     int64
 	end     int64
 
-	// goods
-	things  []thing
-	hex     []string
-	keys    []epc.Key
-	inZone  [][]int32 // by zone: what rests there
-	inHands []int32
+	goods
 	counts  []int32 // of each product resting in each zone: product*zones+zone
 	minimum []int32 // likewise; 0: none
 	short   []int32 // likewise; 1 + index of the open shortage
@@ -143,12 +113,18 @@ type Sim struct {
 
 	truth Truth
 
-	radio   radio
-	network *rand.Rand
-	flight  inFlight
-	sent    uint64
-	free    []*batch
-	lent    *batch
+	radio  radio
+	uplink uplink
+	lent   *batch
+}
+
+// goods are the tagged things, and where they are.
+type goods struct {
+	things  []thing
+	hex     []string
+	keys    []epc.Key
+	inZone  [][]int32 // by zone: what rests there
+	inHands []int32
 }
 
 // New builds the shop as it stands at the beginning. Equal configurations give equal runs.
@@ -175,9 +151,9 @@ func New(cfg Config) (*Sim, error) {
 	s := &Sim{
 		cfg: cfg, layout: l, catalog: shopCatalog(), plan: newPlan(l), now: cfg.Start, end: cfg.Start + cfg.Length.Milliseconds(),
 		people:  rand.New(rand.NewPCG(cfg.Seed, streamPeople)),
-		network: rand.New(rand.NewPCG(cfg.Seed, streamNetwork)),
 		claimed: map[int32]bool{},
 	}
+	s.uplink = uplink{Network: &s.cfg.Network, draw: rand.New(rand.NewPCG(cfg.Seed, streamNetwork))}
 	for i := range areas {
 		if _, ok := s.plan.number[areas[i].zone]; !ok {
 			return nil, fmt.Errorf("sim: the layout has no zone %q: keep the zones of Umberhithe Books", areas[i].zone)
@@ -196,17 +172,17 @@ func New(cfg Config) (*Sim, error) {
 // the time is over and everything has arrived.
 func (s *Sim) Next() (Step, bool) {
 	if s.lent != nil {
-		s.recycle(s.lent)
+		s.uplink.recycle(s.lent)
 		s.lent = nil
 	}
 	// What is still to be sent leaves after now and arrives later yet.
-	for (len(s.flight) == 0 || s.flight[0].at > s.now) && s.now < s.end {
+	for (len(s.uplink.flight) == 0 || s.uplink.flight[0].at > s.now) && s.now < s.end {
 		s.tick()
 	}
-	if len(s.flight) == 0 {
+	if len(s.uplink.flight) == 0 {
 		return Step{}, false
 	}
-	b := heap.Pop(&s.flight).(*batch)
+	b := heap.Pop(&s.uplink.flight).(*batch)
 	s.lent = b
 	return Step{At: b.at, Reads: b.reads, Events: b.events}, true
 }
@@ -235,38 +211,7 @@ func (s *Sim) tick() {
 	if s.cfg.Radio.Off {
 		return
 	}
-	s.listen()
-}
-
-func (s *Sim) newBatch() *batch {
-	if n := len(s.free); n > 0 {
-		b := s.free[n-1]
-		s.free = s.free[:n-1]
-		return b
-	}
-	return &batch{}
-}
-
-func (s *Sim) recycle(b *batch) {
-	b.reads, b.events = b.reads[:0], nil
-	s.free = append(s.free, b)
-}
-
-// send puts a message on its way; it arrives at the given time, which is after now.
-func (s *Sim) send(b *batch, at int64) {
-	b.at, b.seq = at, s.sent
-	s.sent++
-	heap.Push(&s.flight, b)
-}
-
-// delay draws how long a batch of reads takes.
-func (s *Sim) delay() int64 {
-	n := &s.cfg.Network
-	d := between(s.network, n.DelayMin, n.DelayMax)
-	if s.network.Float64() < n.LateShare {
-		d += between(s.network, n.LateMin, n.LateMax)
-	}
-	return max(1, d)
+	s.radio.listen(s.now)
 }
 
 // tell sends a business event that is known to the server at the given time.
@@ -275,21 +220,12 @@ func (s *Sim) tell(at int64, t event.EventType, items []int32, zone string, happ
 	for _, i := range items {
 		ev.EPCs, ev.Keys = append(ev.EPCs, s.hex[i]), append(ev.Keys, s.keys[i])
 	}
-	b := s.newBatch()
+	b := s.uplink.newBatch()
 	b.events = []Event{ev}
-	s.send(b, at)
+	s.uplink.send(b, at)
 }
 
 func (s *Sim) ref(kind string) string {
 	s.receipts++
 	return kind + "-" + strconv.Itoa(100000 + s.receipts)[1:]
-}
-
-// between draws milliseconds between two durations.
-func between(rng *rand.Rand, low, high time.Duration) int64 {
-	a, b := low.Milliseconds(), high.Milliseconds()
-	if b <= a {
-		return a
-	}
-	return a + rng.Int64N(b-a+1)
 }

@@ -97,7 +97,7 @@ func TestStepsArriveInOrder(t *testing.T) {
 	require.Positive(t, overtaken, "late batches come out of order")
 	require.LessOrEqual(t, biggest, c.Network.MaxBatch)
 	require.GreaterOrEqual(t, last, s.end-500)
-	require.Less(t, len(s.free), 200, "memory does not grow with the length of the run")
+	require.Less(t, len(s.uplink.free), 200, "memory does not grow with the length of the run")
 }
 
 func TestTagsDecode(t *testing.T) {
@@ -445,7 +445,7 @@ func TestWholeDayWithReads(t *testing.T) {
 	s := run(t, DemoDay(2), func(step Step) { reads += len(step.Reads) })
 	t.Logf("%d reads", reads)
 	require.Greater(t, reads, 20_000_000)
-	require.Less(t, len(s.free), 500)
+	require.Less(t, len(s.uplink.free), 500)
 	verifyWorld(t, s)
 	verifyTruth(t, s)
 	countsOf(t, 2, s.Truth())
