@@ -42,8 +42,9 @@ func (h channelRoutes) table() []kit.Route {
 				"receiver refused is an answer too.", OutcomeView{})},
 			Codes: []kit.Code{codeUnknownChannel}, Handle: h.testChannel,
 		}, {
-			Method: "GET", Path: "/v1/channels/health", Name: "channelsHealth", Group: "Deliveries", Summary: "See the health of the channels",
-			Scopes: readers, Answers: []kit.Answer{kit.OK("All channels.", ChannelHealthList{})}, Handle: h.channelsHealth,
+			Method: "GET", Path: "/v1/channels/health", Name: "channelsHealth", Group: "Deliveries",
+			Summary: "See the health of the channels",
+			Scopes:  readers, Answers: []kit.Answer{kit.OK("All channels.", ChannelHealthList{})}, Handle: h.channelsHealth,
 		}, {
 			Method: "GET", Path: "/v1/channels/{name}/health", Name: "channelHealth", Group: "Deliveries",
 			Summary: "See the health of one channel, with its settings masked",

@@ -34,7 +34,8 @@ func TestNoticesAboutChannels(t *testing.T) {
 	const secret = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
 	doc := fmt.Sprintf(`[{"name": "chat", "url": %q, "secrets": [%q]}, {"name": "ops", "url": %q, "secrets": [%q], `+
 		`"about_channels": true}]`, gone.URL, secret, ops.URL, secret)
-	_, err := store.PutDocument(t.Context(), st, store.Document{Name: api.ChannelsDocument, At: time.Now(), By: "test", Body: []byte(doc)}, 0)
+	_, err := store.PutDocument(t.Context(), st, store.Document{Name: api.ChannelsDocument, At: time.Now(), By: "test",
+		Body: []byte(doc)}, 0)
 	require.NoError(t, err)
 	// Something that is pending for the channel.
 	m := deliver.Sample("chat")

@@ -212,8 +212,9 @@ var walk = []struct {
 			sh.act("acknowledge")
 			sh.put("shelf", 1)
 		}, cells(map[occurrence]string{
-			onTrue: "acknowledged", onFailed: "acknowledged: rule opened", onDue: "leads acknowledged", onGathered: "acknowledged: gathered",
-			onClose: "gone: closed", onWithdraw: "leads acknowledged",
+			onTrue: "acknowledged", onFailed: "acknowledged: rule opened", onDue: "leads acknowledged",
+			onGathered: "acknowledged: gathered",
+			onClose:    "gone: closed", onWithdraw: "leads acknowledged",
 		})},
 	{"joined", stateJoined, onTables + "    gather: 1m\n", 2, func(sh *shop) { sh.put("tables", 1, 2) }, cells(map[occurrence]string{
 		onFalse: "gone", onFailed: "joined: rule opened", onDue: "gone", onWithdraw: "gone",

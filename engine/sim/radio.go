@@ -289,7 +289,8 @@ func (r *radio) round(a *antenna) {
 				b = r.batch(a.device)
 			}
 			r.reads++
-			b.reads = append(b.reads, Read{EPC: r.goods.hex[l.item], Key: r.goods.keys[l.item], Point: a.point, RSSI: float64(rssi) / 10, Time: at})
+			b.reads = append(b.reads, Read{EPC: r.goods.hex[l.item], Key: r.goods.keys[l.item], Point: a.point,
+				RSSI: float64(rssi) / 10, Time: at})
 		}
 	}
 }
