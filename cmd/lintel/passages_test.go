@@ -79,7 +79,7 @@ func TestPassages(t *testing.T) {
 	require.Contains(t, bad, `line 2, label: "gone" is no label`)
 	code, _, bad = call("truth", "--passages", "-")
 	require.Equal(t, 1, code)
-	require.Contains(t, bad, "-: line 1: must be a JSON object")
+	require.Contains(t, bad, "-: line 1, column 2: not JSON")
 	code, _, bad = call("truth", "--passages", file+".none")
 	require.Equal(t, 3, code)
 	require.Contains(t, bad, "no such file")

@@ -11,13 +11,16 @@ import (
 	"lintel/rules/doc"
 )
 
+// maxRowValues bounds how many values stand in one product.
+const maxRowValues = 20_000
+
 // ParseJSON reads products from JSON and returns the good ones, and what is wrong with the others.
 // All products are checked up to the first place that is no JSON at all; of the problems MaxErrors
 // are kept, and one more then counts the rest. The catalog is never nil.
 func ParseJSON(src []byte) (*Catalog, doc.Errors) {
 	p := newJSONParser(doc.NewReport("", MaxErrors, nil, nil))
 	p.alone = true
-	d, problem := doc.JSONRows(src, MaxFileBytes, listMember, func(d *doc.Document, n *doc.Node) {
+	d, problem := doc.JSONRows(src, MaxFileBytes, maxRowValues, listMember, func(d *doc.Document, n *doc.Node) {
 		p.Doc = d
 		p.product(n)
 	})

@@ -150,9 +150,9 @@ func TestReadWhatWasWritten(t *testing.T) {
 func TestWhatIsNoPassage(t *testing.T) {
 	good := line(t, carried(0))
 	for what, c := range map[string][3]string{
-		"not JSON":       {`{"door":`, `{"door":x`, "door: must be a text"},
-		"no object":      {good, "[]\n", "must be a JSON object"},
-		"more":           {"}\n", "}{}\n", "something follows the JSON object"},
+		"not JSON":       {`{"door":`, `{"door":x`, "not JSON: invalid character 'x'"},
+		"no object":      {good, "[]\n", "is a list where an object is expected"},
+		"more":           {"}\n", "}{}\n", "not JSON: invalid character '{' after top-level value"},
 		"unknown member": {`"label"`, `"lable"`, `there is no member "lable"`},
 		"twice":          {`"label":"out"`, `"label":"out","label":"in"`, "label: stands twice"},
 		"missing":        {`"label":"out",`, "", "label: is missing"},
@@ -160,11 +160,11 @@ func TestWhatIsNoPassage(t *testing.T) {
 		"door":           {`"door":"street-door"`, `"door":"shelf-a"`, `door: the layout has no door "shelf-a"`},
 		"item":           {`"item":"(01)0952`, `"item":"(01)0953`, "item: "},
 		"direction":      {`"direction":"out"`, `"direction":"up"`, `notified.direction: "up"`},
-		"confidence":     {`"confidence":0.98`, `"confidence":1.1`, "notified.confidence: 1.1 is not from 0 to 1"},
-		"sure":           {`"sure":true`, `"sure":1`, "notified.sure: must be true or false"},
+		"confidence":     {`"confidence":0.98`, `"confidence":1.1`, "notified.confidence: 1.1 is out of range: from 0 to 1"},
+		"sure":           {`"sure":true`, `"sure":1`, "notified.sure: is a number"},
 		"when": {`"at":"2026-03-10T12:00:00Z"`, `"at":"2026-03-10T13:00:00Z"`,
 			"notified.at: is not within 15 minutes after start"},
-		"start":       {`"start":"2026-03-10T11:57:00Z"`, `"start":"noon"`, "start: \"noon\" is no RFC 3339 time"},
+		"start":       {`"start":"2026-03-10T11:57:00Z"`, `"start":"noon"`, "start: is not a time"},
 		"zone":        {`"zone":"shelf-a"`, `"zone":"shelf-b"`, "known.zone: the layout has no zone"},
 		"disposition": {`sellable_accessible`, `stolen`, `known.disposition: there is no disposition "stolen"`},
 		"gtin":        {`"gtin":"09521234000013"`, `"gtin":"123"`, "known.gtin: "},
@@ -174,15 +174,15 @@ func TestWhatIsNoPassage(t *testing.T) {
 		"read point": {`"read_points":["in","out"]`, `"read_points":["in","in"]`, `read_points[1]: "in" stands twice`},
 		"no read point": {`"read_points":["in","out"]`, `"read_points":["in","till"]`,
 			`read_points[1]: the layout has no read point "till"`},
-		"entry":        {`"entries":[{"at":178520`, `"entries":[{"at":1e9`, "entries[0].at: 1e9 is no whole number from 0 to 900000"},
+		"entry":        {`"entries":[{"at":178520`, `"entries":[{"at":1e9`, "entries[0].at: 1e9 is out of range: from 0 to 900000"},
 		"empty entry":  {`"entries":[`, `"entries":[{"at":0},`, "entries[0]: has neither points nor events"},
 		"both":         {`"entries":[{`, `"entries":[{"events":[{"type":"sold","at":0}],`, "entries[0]: has points and events"},
 		"point":        {`"points":[0,1]`, `"points":[0,2]`, "entries[0].points[1]: 2 is not the index of one of 2 read points"},
 		"same point":   {`"points":[0,1]`, `"points":[0,0]`, "entries[0].points[1]: 0 is not the index"},
 		"read":         {`"reads":[{"tag":0`, `"reads":[{"tag":2`, "entries[0].reads[0].tag: 2 is past the last of 1 others"},
 		"read's point": {`"points":[0,1]`, `"points":[0]`, "entries[0].reads[1].point: 1 is not among the points of the entry"},
-		"level":        {`"rssi":-54`, `"rssi":"loud"`, "entries[0].reads[0].rssi: must be a number"},
-		"phase":        {`"phase":110`, `"phase":360`, "entries[1].reads[0].phase: 360 is not from 0 to 359.9"},
+		"level":        {`"rssi":-54`, `"rssi":"loud"`, "entries[0].reads[0].rssi: is a text where a number is expected"},
+		"phase":        {`"phase":110`, `"phase":360`, "entries[1].reads[0].phase: 360 is out of range: from 0 to 359.9"},
 		"event": {`"entries":[`, `"entries":[{"at":0,"events":[{"type":"stolen","at":0}]},`,
 			`entries[0].events[0].type: there is no event "stolen"`},
 		"registered": {`"entries":[`, `"entries":[{"at":0,"events":[{"type":"registered","at":0}]},`,
@@ -197,7 +197,11 @@ func TestWhatIsNoPassage(t *testing.T) {
 		var e doc.Errors
 		require.ErrorAs(t, err, &e, what)
 		require.Equal(t, 2, e[0].Line, what)
-		require.Contains(t, strings.TrimPrefix(e[0].Path+": ", ": ")+e[0].Reason, c[2], what)
+		var all strings.Builder
+		for _, d := range e {
+			fmt.Fprintln(&all, strings.TrimPrefix(d.Path+": ", ": ")+d.Reason)
+		}
+		require.Contains(t, all.String(), c[2], what)
 	}
 	p := carried(0)
 	p.Entries = nil
@@ -208,7 +212,7 @@ func TestWhatIsNoPassage(t *testing.T) {
 	p = carried(0)
 	p.Points = slices.Repeat([]string{"in"}, maxPoints+1)
 	_, err = NewReader(strings.NewReader(line(t, p))).Next()
-	require.ErrorContains(t, err, "line 1, read_points: has more than 1000 entries")
+	require.ErrorContains(t, err, "line 1, read_points: has 1001 entries; at most 1000 are allowed")
 }
 
 type blanks struct{ n int }

@@ -3,15 +3,15 @@ package passages
 import (
 	"bufio"
 	"bytes"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
-
-	"github.com/go-faster/jx"
 
 	"lintel/engine/epc"
 	"lintel/engine/event"
@@ -24,6 +24,8 @@ const (
 	maxOffset  = 366 * 24 * int64(time.Hour/time.Millisecond) // a reader's clock may be wrong, but not by more
 	maxMinutes = 15                                           // from the start to the last entry, and to the passage
 	maxWords   = 1000                                         // bytes of one text
+
+	maxProblems = 10 // of a passage
 )
 
 // Reader reads passages, one JSON object a line. It is not safe for concurrent use.
@@ -56,8 +58,7 @@ func (r *Reader) Next() (*Passage, error) {
 		}
 		p, err := parse(line)
 		if err != nil {
-			f := asFault(err)
-			return nil, doc.Errors{{Line: r.line, Path: f.place, Severity: doc.SeverityError, Reason: f.reason}}
+			return nil, r.problems(err)
 		}
 		return p, nil
 	}
@@ -69,6 +70,22 @@ func (r *Reader) Next() (*Passage, error) {
 		return nil, fmt.Errorf("after line %d: %w", r.line, err)
 	}
 	return nil, io.EOF
+}
+
+// problems places what is wrong with the line that was read.
+func (r *Reader) problems(err error) error {
+	var list doc.Errors
+	if !errors.As(err, &list) {
+		f := asFault(err)
+		list = doc.Errors{{Path: f.place, Severity: doc.SeverityError, Reason: f.reason}}
+	}
+	for i, d := range list {
+		list[i] = doc.Diagnostic{Line: r.line, Path: d.Path, Severity: d.Severity, Reason: d.Reason, Hint: d.Hint, More: d.More}
+		if d.Path == "" {
+			list[i].Column = d.Column
+		}
+	}
+	return list
 }
 
 // fault is what is wrong with a member.
@@ -106,227 +123,164 @@ func asFault(err error) *fault {
 	return &fault{reason: "is not valid JSON, or of the wrong type: " + err.Error()}
 }
 
-// parse reads one passage.
+// maxNodes bounds what one entry, and all beside the entries, may be made of.
+const maxNodes = 20 * MaxReads
+
+// parse reads one passage; what is wrong is of type doc.Errors or a fault.
 func parse(src []byte) (*Passage, error) {
-	p := &parser{d: jx.DecodeBytes(src)}
-	if err := p.passage(); err != nil {
+	p := parser{}
+	x := &p.p
+	x.Others, x.Points, x.Entries = []Other{}, []string{}, []Entry{}
+	d, problem := doc.JSONRows(src, MaxLine, maxNodes, "entries", p.entry)
+	r := doc.NewReport("", maxProblems, d, problem)
+	if d.Root == nil {
+		return nil, r.Err()
+	}
+	o := p.object(r, d.Root, "door", "item", "label", "notified", "known", "layout", "start", "others", "read_points", "entries")
+	o.needs("door", "item", "label", "notified", "known", "layout", "start", "others", "read_points", "entries")
+	x.Door, x.Item, x.Label, x.Start = o.text("door"), o.text("item"), o.text("label"), o.moment("start")
+	if n := o.Get("notified"); n != nil {
+		o := p.object(r, n, "direction", "confidence", "sure", "at")
+		o.needs("direction", "confidence", "sure", "at")
+		x.Notified = Notified{o.text("direction"), o.Number("confidence", 0, 1, 0, ""), o.Flag("sure"), o.moment("at")}
+	}
+	x.Known = p.known(o)
+	for _, n := range o.List("others", MaxOthers) {
+		o := p.object(r, n, "item", "known")
+		o.needs("item")
+		x.Others = append(x.Others, Other{o.text("item"), p.known(o)})
+	}
+	for _, n := range o.List("read_points", maxPoints) {
+		id, _ := r.TextOf(n)
+		x.Points = append(x.Points, id)
+	}
+	if n := o.Get("entries"); n != nil {
+		o.ListOf(n, MaxEntries) // its entries were read before
+	}
+	for _, d := range p.problems {
+		r.Add(d)
+	}
+	if err := r.Err(); err != nil {
 		return nil, err
 	}
-	if err := p.d.Skip(); err != io.EOF {
-		return nil, faultf("something follows the JSON object; a line holds one passage")
+	raw := struct{ Layout *json.RawMessage }{&x.Layout}
+	if err := json.Unmarshal(src, &raw); err != nil {
+		return nil, err
 	}
-	return &p.p, p.p.check()
+	return x, x.check()
 }
 
 type parser struct {
-	d      *jx.Decoder
-	p      Passage
-	reads  int
-	events int
+	p        Passage
+	reads    int
+	events   int
+	entries  int
+	problems doc.Errors // of entries
 }
 
-// members are how the members of an object are read. All are strict: no other name, none twice.
-type members map[string]func() error
+// object is an object of a passage.
+type object struct{ doc.Object }
 
-func (p *parser) object(m members, needed ...string) error {
-	if p.d.Next() != jx.Object {
-		return faultf("must be a JSON object")
-	}
-	var seen []string
-	err := p.d.ObjBytes(func(_ *jx.Decoder, key []byte) error {
-		read, ok := m[string(key)]
-		if !ok {
-			return faultf("there is no member %.60q", key)
-		}
-		name := string(key)
-		if slices.Contains(seen, name) {
-			return in(name, faultf("stands twice"))
-		}
-		seen = append(seen, name)
-		return in(name, read())
-	})
-	if err != nil {
-		return err
-	}
-	for _, name := range needed {
-		if !slices.Contains(seen, name) {
-			return in(name, faultf("is missing"))
-		}
-	}
-	return nil
+func (p *parser) object(r *doc.Report, n *doc.Node, known ...string) object {
+	o, _ := r.Object(n, known...)
+	return object{o}
 }
 
-func (p *parser) list(most int, read func() error) error {
-	if p.d.Next() != jx.Array {
-		return faultf("must be a list")
-	}
-	i := 0
-	return p.d.Arr(func(*jx.Decoder) error {
-		if i == most {
-			return faultf("has more than %d entries", most)
+// needs reports which of the members are missing.
+func (o object) needs(names ...string) {
+	for _, name := range names {
+		if o.Get(name) == nil {
+			o.Problem(name, "", "is missing")
 		}
-		i++
-		return in(index(i-1), read())
-	})
-}
-
-func (p *parser) text(to *string) func() error {
-	return func() error {
-		if p.d.Next() != jx.String {
-			return faultf("must be a text")
-		}
-		s, err := p.d.Str()
-		if len(s) > maxWords {
-			return faultf("is longer than %d bytes", maxWords)
-		}
-		*to = s
-		return err
 	}
 }
 
-// whole reads a whole number from low to high.
-func whole[T int | int64 | uint32](p *parser, to *T, low, high int64) func() error {
-	return func() error {
-		if p.d.Next() != jx.Number {
-			return faultf("must be a number")
-		}
-		n, err := p.d.Num()
-		if err != nil {
-			return err
-		}
-		v, err := n.Int64()
-		if err != nil || v < low || v > high {
-			return faultf("%.40s is no whole number from %d to %d", n, low, high)
-		}
-		*to = T(v)
+func (o object) text(name string) string {
+	s, _ := o.Text(name, false)
+	if len(s) > maxWords {
+		o.Problem(name, "", "is longer than %d bytes", maxWords)
+	}
+	return s
+}
+
+func (o object) moment(name string) time.Time {
+	t, ok := o.Time(name, false)
+	if ok && (t.Year() < 1970 || t.Year() > 9998) {
+		o.Problem(name, "", "is not a time from 1970 to 9998")
+	}
+	return t.UTC()
+}
+
+// number returns a number from low to high, nil if it is missing.
+func (o object) number(name string, low, high float64) *float64 {
+	if o.Get(name) == nil {
 		return nil
 	}
+	return new(o.Number(name, low, high, low, ""))
 }
 
-// number reads a number from low to high.
-func (p *parser) number(low, high float64, take func(float64)) func() error {
-	return func() error {
-		if p.d.Next() != jx.Number {
-			return faultf("must be a number")
-		}
-		v, err := p.d.Float64()
-		if err != nil {
-			return err
-		}
-		if !(v >= low && v <= high) {
-			return faultf("%v is not from %v to %v", v, low, high)
-		}
-		take(v)
-		return nil
+func (p *parser) known(of object) Known {
+	n := of.Get("known")
+	if n == nil {
+		return Known{}
 	}
+	o := p.object(of.Report, n, "zone", "disposition", "gtin")
+	return Known{o.text("zone"), o.text("disposition"), o.text("gtin")}
 }
 
-func (p *parser) moment(to *time.Time) func() error {
-	return func() error {
-		var s string
-		if err := p.text(&s)(); err != nil {
-			return err
+// entry reads one of the entries, which are many.
+func (p *parser) entry(_ *doc.Document, n *doc.Node) {
+	if p.entries++; p.entries > MaxEntries {
+		if len(p.problems) == 0 {
+			p.problems = append(p.problems, doc.Diagnostic{Line: n.Line, Path: "entries", Severity: doc.SeverityError,
+				Reason: fmt.Sprintf("has more than %d entries", MaxEntries)})
 		}
-		t, err := time.Parse(time.RFC3339Nano, s)
-		if err != nil || t.Year() < 1970 || t.Year() > 9998 {
-			return faultf("%.40q is no RFC 3339 time such as 2026-11-25T09:14:07Z", s)
+		return
+	}
+	r := &doc.Report{Doc: &doc.Document{Root: n}, Max: maxProblems}
+	o := p.object(r, n, "at", "points", "reads", "events")
+	o.needs("at")
+	e := Entry{At: int64(o.Whole("at", 0, int(maxMinutes*time.Minute/time.Millisecond), 0))}
+	for _, n := range o.List("points", maxPoints) {
+		k, _ := r.NumberOf(n)
+		if k != math.Trunc(k) || k < 0 || k >= maxPoints {
+			r.About(n, "", "%s is no whole number from 0 to %d", doc.Clip(n.Text), maxPoints-1)
+			k = 0
 		}
-		*to = t.UTC()
-		return nil
+		e.Points = append(e.Points, int(k))
 	}
-}
-
-func (p *parser) known(to *Known) func() error {
-	return func() error {
-		return p.object(members{"zone": p.text(&to.Zone), "disposition": p.text(&to.Disposition), "gtin": p.text(&to.GTIN)})
+	reads := o.List("reads", MaxReads-p.reads)
+	for _, n := range reads {
+		o := p.object(r, n, "tag", "point", "at", "rssi", "phase", "channel", "doppler", "count", "zone")
+		o.needs("tag", "point", "at")
+		x := Read{
+			Tag: o.Whole("tag", 0, MaxOthers, 0), Point: o.Whole("point", 0, maxPoints-1, 0), At: o.offset("at"),
+			RSSI:  o.number("rssi", -3276.7, 3276.7), // what a journal can hold, and the next three
+			Phase: o.number("phase", 0, 359.9), Channel: o.number("channel", 100, 6000), Doppler: o.number("doppler", -1000, 1000),
+			Zone: o.text("zone"),
+		}
+		if o.Get("count") != nil {
+			x.Count = uint32(o.Whole("count", 1, 1<<31, 1))
+		}
+		e.Reads = append(e.Reads, x)
 	}
-}
-
-func (p *parser) passage() error {
-	x := &p.p
-	x.Others, x.Points, x.Entries = []Other{}, []string{}, []Entry{}
-	return p.object(members{
-		"door": p.text(&x.Door), "item": p.text(&x.Item), "label": p.text(&x.Label), "start": p.moment(&x.Start),
-		"known": p.known(&x.Known),
-		"notified": func() error {
-			n := &x.Notified
-			return p.object(members{
-				"direction": p.text(&n.Direction), "confidence": p.number(0, 1, func(v float64) { n.Confidence = v }),
-				"at": p.moment(&n.At),
-				"sure": func() (err error) {
-					if p.d.Next() != jx.Bool {
-						return faultf("must be true or false")
-					}
-					n.Sure, err = p.d.Bool()
-					return err
-				},
-			}, "direction", "confidence", "sure", "at")
-		},
-		"layout": func() error {
-			if p.d.Next() != jx.Object {
-				return faultf("must be a JSON object")
-			}
-			raw, err := p.d.Raw()
-			x.Layout = bytes.Clone(raw)
-			return err
-		},
-		"others": func() error {
-			return p.list(MaxOthers, func() error {
-				x.Others = append(x.Others, Other{})
-				o := &x.Others[len(x.Others)-1]
-				return p.object(members{"item": p.text(&o.Item), "known": p.known(&o.Known)}, "item")
-			})
-		},
-		"read_points": func() error {
-			return p.list(maxPoints, func() error {
-				x.Points = append(x.Points, "")
-				return p.text(&x.Points[len(x.Points)-1])()
-			})
-		},
-		"entries": func() error { return p.list(MaxEntries, p.entry) },
-	}, "door", "item", "label", "notified", "known", "layout", "start", "others", "read_points", "entries")
-}
-
-func (p *parser) entry() error {
-	p.p.Entries = append(p.p.Entries, Entry{})
-	e := &p.p.Entries[len(p.p.Entries)-1]
-	return p.object(members{
-		"at": whole(p, &e.At, 0, int64(maxMinutes*time.Minute/time.Millisecond)),
-		"points": func() error {
-			return p.list(maxPoints, func() error {
-				e.Points = append(e.Points, 0)
-				return whole(p, &e.Points[len(e.Points)-1], 0, maxPoints-1)()
-			})
-		},
-		"reads":  func() error { return p.list(MaxReads, func() error { return p.read(e) }) },
-		"events": func() error { return p.list(maxEvents, func() error { return p.event(e) }) },
-	}, "at")
-}
-
-func (p *parser) read(e *Entry) error {
-	if p.reads++; p.reads > MaxReads {
-		return faultf("the passage has more than %d reads", MaxReads)
+	events := o.List("events", maxEvents-p.events)
+	for _, n := range events {
+		o := p.object(r, n, "type", "at", "zone", "gtin")
+		o.needs("type", "at")
+		e.Events = append(e.Events, Event{o.text("type"), o.offset("at"), o.text("zone"), o.text("gtin")})
 	}
-	e.Reads = append(e.Reads, Read{})
-	r := &e.Reads[len(e.Reads)-1]
-	pointer := func(to **float64) func(float64) { return func(v float64) { *to = &v } }
-	return p.object(members{
-		"tag": whole(p, &r.Tag, 0, MaxOthers), "point": whole(p, &r.Point, 0, maxPoints-1), "at": whole(p, &r.At, -maxOffset, maxOffset),
-		"rssi":  p.number(-3276.7, 3276.7, pointer(&r.RSSI)), // what a journal can hold, and the next three
-		"phase": p.number(0, 359.9, pointer(&r.Phase)), "channel": p.number(100, 6000, pointer(&r.Channel)),
-		"doppler": p.number(-1000, 1000, pointer(&r.Doppler)), "count": whole(p, &r.Count, 1, 1<<31), "zone": p.text(&r.Zone),
-	}, "tag", "point", "at")
+	p.reads, p.events = p.reads+len(reads), p.events+len(events)
+	for _, d := range r.List() {
+		d.Path = strings.TrimSuffix("entries"+index(p.entries-1)+"."+d.Path, ".")
+		p.problems = append(p.problems, d)
+	}
+	p.p.Entries = append(p.p.Entries, e)
 }
 
-func (p *parser) event(e *Entry) error {
-	if p.events++; p.events > maxEvents {
-		return faultf("the passage has more than %d events", maxEvents)
-	}
-	e.Events = append(e.Events, Event{})
-	x := &e.Events[len(e.Events)-1]
-	return p.object(members{
-		"type": p.text(&x.Type), "at": whole(p, &x.At, -maxOffset, maxOffset), "zone": p.text(&x.Zone), "gtin": p.text(&x.GTIN),
-	}, "type", "at")
+// offset reads how long after the start something was, in milliseconds.
+func (o object) offset(name string) int64 {
+	return int64(o.Whole(name, -int(maxOffset), int(maxOffset), 0))
 }
 
 // check says what of a document does not go together.

@@ -11,21 +11,21 @@ import (
 
 const (
 	maxJSONDepth = 64
-	maxShared    = 256    // names of members that are kept once
-	maxRowNodes  = 20_000 // of one element of a long list, and beside it
+	maxShared    = 256 // names of members that are kept once
 )
 
 // JSON reads a JSON document of at most that many bytes. The document is never nil; the problem is
 // nil if all of it could be read.
 func JSON(src []byte, maxBytes int) (*Document, *Diagnostic) {
-	return JSONRows(src, maxBytes, "", nil)
+	return JSONRows(src, maxBytes, 0, "", nil)
 }
 
 // JSONRows is JSON for a long list, which is the document or its only member of that name: it hands
 // each element to row and keeps none of them, so the list in the document's Root is empty. The node
-// is the caller's until row returns. If the text is not JSON, the elements before the place are
+// is the caller's until row returns. maxNodes bounds how many values stand in one element, and beside
+// the list. If the text is not JSON, the elements before the place are
 // still handed out, and the problem is returned afterwards.
-func JSONRows(src []byte, maxBytes int, name string, row func(d *Document, n *Node)) (*Document, *Diagnostic) {
+func JSONRows(src []byte, maxBytes, maxNodes int, name string, row func(d *Document, n *Node)) (*Document, *Diagnostic) {
 	src = bytes.TrimPrefix(src, []byte("\ufeff"))
 	d := &Document{}
 	if len(src) > maxBytes {
@@ -53,7 +53,7 @@ func JSONRows(src []byte, maxBytes int, name string, row func(d *Document, n *No
 			return d, problem
 		}
 	}
-	r := jsonReader{src: valid, line: 1, column: 1, doc: d, rowsIn: name, row: row, left: maxRowNodes}
+	r := jsonReader{src: valid, line: 1, column: 1, doc: d, rowsIn: name, row: row, nodes: maxNodes, left: maxNodes}
 	root := r.value(0)
 	d.Root = nil // row may have set it
 	if r.deep != nil {
@@ -88,6 +88,7 @@ type jsonReader struct {
 	row    func(d *Document, n *Node)
 	pool   []Node // of one row, used again for the next
 	used   int
+	nodes  int
 	left   int // nodes that the row may have
 }
 
@@ -126,7 +127,7 @@ func (r *jsonReader) node(kind Kind) *Node {
 	r.column += utf8.RuneCount(r.src[r.seen:r.at])
 	r.seen = r.at
 	if r.left < 0 && r.row != nil && r.deep == nil {
-		r.deep = problemAt(r.line, r.column, fmt.Sprintf("more than %d values stand together", maxRowNodes), "")
+		r.deep = problemAt(r.line, r.column, fmt.Sprintf("more than %d values stand together", r.nodes), "")
 	}
 	*n = Node{Kind: kind, Line: r.line, Column: r.column, Items: n.Items[:0], Fields: n.Fields[:0]}
 	return n
@@ -213,7 +214,7 @@ func (r *jsonReader) array(depth int, rows bool) *Node {
 	}
 	for c := r.next(); c != ']' && c != 0; c = r.next() {
 		if rows {
-			r.doc.first, r.doc.from, r.used, r.left = r.line, r.start, 0, maxRowNodes
+			r.doc.first, r.doc.from, r.used, r.left = r.line, r.start, 0, r.nodes
 		}
 		item := r.value(depth + 1)
 		if item == nil || r.deep != nil {

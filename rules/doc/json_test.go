@@ -59,7 +59,7 @@ func TestJSONRefusals(t *testing.T) {
 func TestJSONRows(t *testing.T) {
 	const list = "[{\"a\": 1},\n {\"b\": [\"\\\"\", {\"c\": null}]}, 3]"
 	read := func(src string) (rows []string, d *doc.Document, p *doc.Diagnostic) {
-		d, p = doc.JSONRows([]byte(src), 1000, "rows", func(_ *doc.Document, n *doc.Node) {
+		d, p = doc.JSONRows([]byte(src), 1000, 20_000, "rows", func(_ *doc.Document, n *doc.Node) {
 			rows = append(rows, fmt.Sprintf("%d:%d %v", n.Line, n.Column, plain(n)))
 		})
 		return rows, d, p
@@ -81,9 +81,9 @@ func TestJSONRows(t *testing.T) {
 	require.Len(t, rows, 2, "what stands before the place is still read")
 	require.Equal(t, 8, p.Column)
 
-	_, p = doc.JSONRows([]byte(`{"other": [`+strings.Repeat("0,", 30_000)+"0]}"), 100_000, "rows", func(*doc.Document, *doc.Node) {})
+	_, p = doc.JSONRows([]byte(`{"other": [`+strings.Repeat("0,", 30_000)+"0]}"), 100_000, 20_000, "rows", func(*doc.Document, *doc.Node) {})
 	require.Contains(t, p.Reason, "more than 20000 values stand together")
-	_, p = doc.JSONRows([]byte(`[`+strings.Repeat("0,", 30_000)+"0]"), 100_000, "rows", func(*doc.Document, *doc.Node) {})
+	_, p = doc.JSONRows([]byte(`[`+strings.Repeat("0,", 30_000)+"0]"), 100_000, 20_000, "rows", func(*doc.Document, *doc.Node) {})
 	require.Nil(t, p, "rows are counted one by one")
 }
 
