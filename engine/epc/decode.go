@@ -10,22 +10,6 @@ const sectionPC = "TDS 2.3 9.3"
 // hexadecimal form. It keeps no reference to b. Decoding an SGTIN-96 allocates nothing.
 func ParseBytes(b []byte) (EPC, error) { return decode(b, len(b)*8) }
 
-// ParseWithPC is [ParseBytes] for a read that also reported the tag's PC word, whose most
-// significant bit is bit 10h of the EPC memory bank. With its toggle (bit 17h, 0x0100) set the bits
-// are not a GS1 EPC and are never decoded: the result is raw and carries the Application Family
-// Identifier of the PC word's low byte. Its length field (bits 10h to 14h, in 16-bit words) bounds
-// the bits: what follows them in b is dropped. Source: TDS 2.3 9.3, 15.2.1.
-func ParseWithPC(b []byte, pc uint16) (EPC, error) {
-	nbits, err := pcBits(b, pc)
-	if err != nil {
-		return EPC{}, err
-	}
-	if pc&pcToggle != 0 {
-		return rawWithAFI(b, nbits, uint8(pc)), nil
-	}
-	return decode(b, nbits)
-}
-
 // ParseTag is what a report of a reader wants: the GS1 EPC where the bits are one; the raw bits
 // where the header belongs to no GS1 scheme, where the PC word's toggle is set, or where the GTIN
 // is one that cannot form an SGTIN (restricted circulation and the like, [ErrNotGS1]); an error

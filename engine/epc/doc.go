@@ -16,8 +16,8 @@
 //
 // # Reading
 //
-// [Parse] takes any text form. [ParseBytes] takes the bits of a tag, [ParseWithPC] takes them
-// together with the tag's Protocol Control word, and [ParseTag] is what a reader's report wants: a
+// [Parse] takes any text form. [ParseBytes] takes the bits of a tag, and [ParseTag], which
+// takes the tag's Protocol Control word too, is what a reader's report wants: a
 // GS1 EPC where the bits are one, the raw bits where they are not, an error where they claim to be
 // a GS1 EPC and break the standard. Decoding is strict: a field that overflows its digits, a fixed
 // bit that is set, a wrong check digit are refused, and the [Error] says what, where, how to fix it

@@ -102,9 +102,6 @@ func markedNumeral(s string) u128 {
 	return v
 }
 
-// HashedKey returns the Key of kind 15 that belongs to a KeyText which has no packed form.
-func HashedKey(keyText string) Key { return hashed([]byte(keyText)) }
-
 func hashed(text []byte) Key {
 	sum := sha256.Sum256(text)
 	return packed(kindHashed, binary.BigEndian.Uint64(sum[:])>>4, binary.BigEndian.Uint64(sum[8:]))

@@ -222,16 +222,6 @@ func (s Scheme) Family() Scheme {
 	return schemes[s].family
 }
 
-// SchemeByName finds a scheme by the standard's name, for example "sgtin-96", in any case.
-func SchemeByName(name string) (Scheme, bool) {
-	for s := Scheme(1); s < numSchemes; s++ {
-		if strings.EqualFold(schemes[s].name, name) {
-			return s, true
-		}
-	}
-	return NoScheme, false
-}
-
 // headerError says why bits that begin with header h are not decoded.
 func headerError(h byte) error {
 	if name, ok := undecoded[h]; ok {

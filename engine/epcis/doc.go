@@ -54,7 +54,7 @@
 //
 // # Writing
 //
-// AppendEvent, AppendDocument and Writer give JSON that Parse reads back to the same values. An
+// AppendEvent and Writer give JSON that Parse reads back to the same values. An
 // Exporter turns facts into events. It never writes the dispositions missing (which does not exist)
 // or stolen (which is the outcome of an investigation, not of a reader), says nothing about tags
 // that are not the shop's own or no longer (what a customer carries is the customer's), and leaves

@@ -224,22 +224,6 @@ type Summary struct {
 	Skipped map[Skip]int
 }
 
-// FromFacts turns facts into a document. For many facts use WriteFacts, which keeps none of them.
-func FromFacts(facts iter.Seq2[*event.Fact, error], opt ExportOptions) (*Document, Summary, error) {
-	x, err := NewExporter(opt)
-	if err != nil {
-		return nil, Summary{}, err
-	}
-	doc := x.Head()
-	doc.Events = []Event{}
-	sum, err := x.each(facts, func(ev *Event) error {
-		ev.Index = len(doc.Events)
-		doc.Events = append(doc.Events, *ev)
-		return nil
-	})
-	return &doc, sum, err
-}
-
 // WriteFacts writes facts to w as one document, event by event. An error of the facts or of w ends
 // it; what was written by then is no whole document.
 func WriteFacts(w io.Writer, facts iter.Seq2[*event.Fact, error], opt ExportOptions) (Summary, error) {

@@ -24,9 +24,6 @@ func EventID(ev *Event) string {
 	return string(append(out, "?ver=CBV2.0"...))
 }
 
-// PreHash returns the canonical text of an event that EventID hashes.
-func PreHash(ev *Event) string { return string(appendPreHash(nil, ev)) }
-
 func appendPreHash(b []byte, ev *Event) []byte {
 	h := hasher{ev.prefixes}
 	if h.prefixes == nil {

@@ -8,29 +8,6 @@ import (
 	"github.com/go-faster/jx"
 )
 
-// AppendDocument appends the document as JSON, without blanks. Parse reads it back to an equal
-// document.
-func AppendDocument(b []byte, doc *Document) []byte {
-	w := jx.Writer{Buf: b}
-	if doc.Type == "" {
-		if len(doc.Events) > 0 {
-			ev := doc.Events[0]
-			ev.Context = doc.Context
-			appendEvent(&w, &ev)
-		}
-		return w.Buf
-	}
-	appendHead(&w, doc)
-	for i := range doc.Events {
-		if i > 0 {
-			w.Comma()
-		}
-		appendEvent(&w, &doc.Events[i])
-	}
-	appendTail(&w, doc)
-	return w.Buf
-}
-
 // AppendEvent appends one event as an element of a document's eventList.
 func AppendEvent(b []byte, ev *Event) []byte {
 	w := jx.Writer{Buf: b}

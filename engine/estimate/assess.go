@@ -29,11 +29,6 @@ const (
 	Inconsistent Reason = "inconsistent" // the input contradicts itself
 )
 
-// Reasons returns all reasons.
-func Reasons() []Reason {
-	return []Reason{Estimated, NothingRead, MetOnce, LowCoverage, FewRare, Inconsistent}
-}
-
 // Where Assess draws the line. All are judgement (common practice, no source).
 const (
 	MinCoverage = 0.5 // of the answers; below it no number is given

@@ -50,12 +50,6 @@ type Estimate struct {
 	Interval         // 95 %, for Total
 }
 
-// Unseen returns how many tags beyond those that were met the estimate holds, 0 or more.
-func (e Estimate) Unseen() float64 { return max(0, e.Total-float64(e.Seen)) }
-
-// SD returns the standard deviation of Total.
-func (e Estimate) SD() float64 { return math.Sqrt(e.Variance) }
-
 // Chao1 estimates the number of tags from how often each was met (Chao 1984), without the factor
 // (n-1)/n.
 //
@@ -64,12 +58,6 @@ func (e Estimate) SD() float64 { return math.Sqrt(e.Variance) }
 // can then lie above Total. If the estimate is no more than Seen although a tag was met once, the
 // interval is [Seen, Seen].
 func Chao1(c Counts, form Form) Estimate { return chao(c.mended(), form, 1) }
-
-// Chao1Scaled is Chao1 with the factor (n-1)/n on the added term and its variance, as iNEXT has it.
-func Chao1Scaled(c Counts, form Form) Estimate {
-	c = c.mended()
-	return chao(c, form, share(c.Draws-1, c.Draws))
-}
 
 // Chao2 estimates the number of tags from the number of passes in which each was met (Chao 1987):
 // Once and Twice of the counts are the tags met in exactly one and exactly two passes, Draws is the
@@ -126,17 +114,7 @@ func logNormal(s, t, variance float64) Interval {
 	return Interval{s + t/k, s + t*k}
 }
 
-// GoodTuring estimates the share of all answers that would come from tags already met: 1 - f1/n
-// (Good 1953). It is 0 where nothing was met, and where every tag was met once.
-func GoodTuring(c Counts) float64 {
-	c = c.mended()
-	if c.Draws == 0 {
-		return 0
-	}
-	return 1 - share(c.Once, c.Draws)
-}
-
-// ChaoJost estimates the same share as GoodTuring with less bias (Chao and Jost 2012), as iNEXT
+// ChaoJost estimates the share of all answers that would come from tags already met (Good 1953), with less bias (Chao and Jost 2012), as iNEXT
 // prints it.
 func ChaoJost(c Counts) float64 {
 	c = c.mended()

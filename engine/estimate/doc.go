@@ -1,17 +1,16 @@
 // Package estimate says how far a stock-take by bulk reading may be trusted: how many tags
 // answered, how many more are likely to be there unread, and whether the reads can say so at all.
 //
-//	reads ─▶ Count ─▶ Tally   how many tags were met once, twice, ...      ┐
-//	              ├─▶ Tally   ... in how many passes over the shelves      ├─▶ Assess ─▶ Assessment: numbers, a reason, a sentence
-//	              └─▶ Curve   how fast new tags still turn up              ┘
+//	reads of a count ─▶ Tally   how many tags were met once, twice, ...      ┐
+//	                 ├─▶ Tally   ... in how many passes over the shelves      ├─▶ Assess ─▶ Assessment: numbers, a reason, a sentence
+//	                 └─▶ Curve   how fast new tags still turn up              ┘
 //
 // # Using it
 //
-// Feed every read of a count to a Count, which keeps a fixed number of bytes however long it lasts;
-// the caller keeps one Mark of 8 bytes for each tag. Where staff go over the same shelves more than
-// once, call EndPass after each round. Then ask:
+// The caller tallies how often each tag was met, and in how many passes where staff go over the
+// same shelves more than once, and adds its reads to a Curve. Then ask:
 //
-//	a := estimate.Assess(c.Input(expected, now))
+//	a := estimate.Assess(estimate.Input{Tally: sightings, Passes: 2, Incidence: passes, Curve: &curve, Expected: expected, At: now})
 //	fmt.Println(a.Words)    // At least 12 more tags are likely here (95 %: 5 to 31).
 //	fmt.Println(a.Caution)  // Tags that cannot answer ... are not in any estimate.
 //
@@ -35,7 +34,7 @@
 // the beam answers many times a second, and in a Gen2 session that keeps tags quiet it answers
 // exactly once. Three things follow.
 //
-//   - Count takes reads of one tag that follow each other within BurstGap as one sighting.
+//   - Reads of one tag that follow each other within BurstGap count as one sighting.
 //   - Passes are better than reads. Two or three rounds over the same shelves, with the tags awake
 //     again for each (session S0 or S1, or S2/S3 re-armed between rounds), give Chao2 its due: in
 //     how many rounds was each tag met. Where passes were marked, reads are not consulted: passes
@@ -77,7 +76,6 @@
 //     catchability. Biometrics 43.
 //   - Chao, A. and Jost, L. 2012. Coverage-based rarefaction and extrapolation. Ecology 93.
 //   - Hsieh, T. C., Ma, K. H. and Chao, A. 2016. iNEXT. Methods in Ecology and Evolution 7.
-//   - Chapman, D. G. 1951, and Seber, G. A. F. 1970, for two passes.
 //   - Wilson, E. B. 1927. Probable inference, the law of succession, and statistical inference.
 //     JASA 22.
 package estimate

@@ -8,39 +8,11 @@ const TallyCap = 16
 
 // Tally counts how many tags were met once, how many twice, and so on. Its zero value has met none.
 // It is the same whatever the order in which tags were met, and is always TallyCap + 2 numbers
-// large. Fields are open so that it can be stored; change it by Meet.
+// large. Fields are open so that it can be stored.
 type Tally struct {
 	Reads    int           `json:"reads"`    // meetings in all
 	Distinct int           `json:"distinct"` // different tags
 	Freq     [TallyCap]int `json:"freq"`     // Freq[k-1]: tags met exactly k times; the last: TallyCap times or more
-}
-
-// Meet adds a meeting with a tag that was met before times until now, and returns how often it has
-// been met with this one, at most TallyCap: all that the caller needs to remember of a tag.
-func (t *Tally) Meet(before int) int {
-	before = min(max(before, 0), TallyCap)
-	after := min(before+1, TallyCap)
-	t.Reads++
-	if before == 0 {
-		t.Distinct++
-	} else {
-		t.Freq[before-1]--
-	}
-	t.Freq[after-1]++
-	return after
-}
-
-// TallyOf makes the tally of tags that were met so many times each; 0 is a tag that was not met.
-func TallyOf(times ...int) Tally {
-	var t Tally
-	for _, n := range times {
-		if n > 0 {
-			t.Reads += n
-			t.Distinct++
-			t.Freq[min(n, TallyCap)-1]++
-		}
-	}
-	return t
 }
 
 // Once returns how many tags were met exactly once.
@@ -54,7 +26,7 @@ func (t *Tally) Counts() Counts {
 	return Counts{Draws: t.Reads, Seen: t.Distinct, Once: t.Once(), Twice: t.Twice()}
 }
 
-// Check says what is wrong with a tally that was not made by Meet, or nil.
+// Check says what is wrong with a tally that contradicts itself, or nil.
 func (t *Tally) Check() error {
 	tags, reads := 0, 0
 	for i, n := range t.Freq {

@@ -1,7 +1,7 @@
 // Package sheet hands tables to people and their spreadsheets, and takes tables from them.
 //
 //	Table ─▶ WriteCSV, WriteJSON, WriteJSONLines, WriteXLSX, WriteHTML ─▶ io.Writer
-//	io.Reader ─▶ ReadCSV, ReadXLSX ─▶ rows of texts
+//	io.Reader ─▶ ReadCSV ─▶ rows of texts
 //
 // A Table is columns and a sequence of rows that is asked for one row at a time, so a table of any
 // length passes through a few buffers:
@@ -46,8 +46,7 @@
 // CSV, JSON, JSON Lines and HTML hold one row at a time. XLSX is built by
 // github.com/xuri/excelize/v2, which keeps up to 16 MiB of a sheet in memory and beyond that in one
 // temporary file (XLSXOptions.TempDir), removed before WriteXLSX returns; it takes up to 1,048,575
-// rows beside the header, 16,384 columns and 32,767 characters a cell. ReadXLSX holds the file in
-// memory. Readers refuse what is larger than their options allow.
+// rows beside the header, 16,384 columns and 32,767 characters a cell. Readers refuse what is larger than their options allow.
 //
 // There is no clock here, no random number, and no other I/O; equal tables give equal bytes.
 package sheet

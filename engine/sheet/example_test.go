@@ -31,7 +31,7 @@ func ExampleWriteCSV() {
 
 // What an estimate says belongs on the page, with its caution.
 func ExampleWriteHTML() {
-	a := estimate.Assess(estimate.Input{Tally: estimate.TallyOf(3, 3, 2, 2, 2, 2, 2, 1, 1, 1), Expected: 14})
+	a := estimate.Assess(estimate.Input{Tally: estimate.Tally{Reads: 19, Distinct: 10, Freq: [estimate.TallyCap]int{3, 5, 2}}, Expected: 14})
 	t := sheet.Table{
 		Name: "Count of the children's room", Site: "Umberhithe Books", Notes: []string{a.Words, a.Caution},
 		Columns: []sheet.Column{{Name: "Title"}}, Rows: sheet.Rows([]sheet.Cell{sheet.Text("Mole & Moon")}),

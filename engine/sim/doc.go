@@ -3,7 +3,7 @@
 //
 // It gives demonstrations a realistic day, and tests a truth to hold conclusions against:
 //
-//	s, err := sim.New(sim.DemoDay(7))
+//	s, err := sim.New(sim.Demo(7, sim.DayStart, 10*time.Hour))
 //	for {
 //		step, ok := s.Next()      // what reaches the server, in that order
 //		if !ok {

@@ -161,12 +161,9 @@ func (s *Sim) lowTable() {
 	p.last(call(func() { s.leave(p) }))
 }
 
-// DayStart is when DemoDay begins: half past eight on a Tuesday in London, half an hour before the
+// DayStart is when a day of the shop begins: half past eight on a Tuesday in London, half an hour before the
 // shop opens.
 var DayStart = time.Date(2026, 3, 10, 8, 30, 0, 0, time.UTC)
-
-// DemoDay is a whole day, with everything that a demonstration wants to show.
-func DemoDay(seed uint64) Config { return Demo(seed, DayStart, 10*time.Hour) }
 
 // Demo is a stretch of time that shows everything at least once, spread over its length, which
 // should be 20 minutes or more: paid and unpaid exits, somebody who turns back at the door,

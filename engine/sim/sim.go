@@ -187,9 +187,6 @@ func (s *Sim) Next() (Step, bool) {
 	return Step{At: b.at, Reads: b.reads, Events: b.events}, true
 }
 
-// Now returns how far the world has gone, Unix milliseconds.
-func (s *Sim) Now() int64 { return s.now }
-
 // tick moves the world on by one step.
 func (s *Sim) tick() {
 	s.now += tickMs

@@ -145,21 +145,6 @@ func (s *Sim) Truth() *Truth {
 	return t
 }
 
-// ItemByKey finds an item by its identity.
-func (t *Truth) ItemByKey(k epc.Key) (int, bool) {
-	i, ok := t.index[k]
-	return i, ok
-}
-
-// Stays returns where the item was, from the beginning to now, without gaps.
-func (t *Truth) Stays(item int) []Stay {
-	out := make([]Stay, len(t.stays[item]))
-	for k := range out {
-		out[k] = t.stay(item, k)
-	}
-	return out
-}
-
 func (t *Truth) stay(item, k int) Stay {
 	list := t.stays[item]
 	v := Stay{From: list[k].from, Zone: t.zones[list[k].zone], Carried: list[k].how&howCarried != 0, Outside: list[k].how&howOutside != 0}
@@ -183,17 +168,6 @@ func (t *Truth) Lying(zone string, at int64) []int {
 	for i := range t.stays {
 		if w := t.Where(i, at); w.Zone == zone && !w.Carried && !w.Outside {
 			found = append(found, i)
-		}
-	}
-	return found
-}
-
-// UnpaidExits returns the passages of this shop's items out of the door that nobody paid for.
-func (t *Truth) UnpaidExits() []Passage {
-	var found []Passage
-	for _, p := range t.Passages {
-		if p.Direction == event.DirectionOut && !p.Paid && !t.Items[p.Item].Stranger {
-			found = append(found, p)
 		}
 	}
 	return found
