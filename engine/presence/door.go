@@ -9,10 +9,10 @@ import (
 const loudSlots = 3
 
 // evaluate looks at the approaches of one door, in order of their keys.
-func (s *Site) evaluate(due []*approach) {
+func (s *doorBook) evaluate(due []*approach) {
 	door := s.layout.Zone(due[0].zone)
 	until := s.doorKnown(door)
-	p := &s.doors
+	p := s
 	p.active, p.candidates = p.active[:0], p.candidates[:0]
 	loud := s.loud(door) // as it was before any of these approaches ended
 	for _, b := range due {
@@ -35,8 +35,8 @@ func (s *Site) evaluate(due []*approach) {
 
 // settled reports whether an approach is of an item that lies where it is, and goes on as it
 // usually does.
-func (s *Site) settled(b *approach, until int64) bool {
-	m := s.doors.memory[doorItem{b.item, b.zone}]
+func (s *doorBook) settled(b *approach, until int64) bool {
+	m := s.memory[doorItem{b.item, b.zone}]
 	it := s.items.Item(b.item)
 	return m != nil && m.likely == 0 && s.whereabouts(it) == isLying &&
 		SlotOf(it.Since) < until-Window && m.Settled(&b.Approach, until)
@@ -44,8 +44,8 @@ func (s *Site) settled(b *approach, until int64) bool {
 
 // doorKnown returns the slot up to which the reports of a door's readers are in: by the newest
 // read, or by the clock once their reports should have come.
-func (s *Site) doorKnown(door *Zone) int64 {
-	newest := s.doors.newest[door.Name]
+func (s *doorBook) doorKnown(door *Zone) int64 {
+	newest := s.newest[door.Name]
 	lag, every := s.readers.at(door.portals[0].Name).lag, int64(300)
 	for _, pt := range door.portals {
 		r := s.readers.at(pt.Name)
@@ -56,7 +56,7 @@ func (s *Site) doorKnown(door *Zone) int64 {
 }
 
 // candidate gathers the evidence about an approach.
-func (s *Site) candidate(b *approach, door *Zone, loud [2]int8, until int64) Candidate {
+func (s *doorBook) candidate(b *approach, door *Zone, loud [2]int8, until int64) Candidate {
 	it := s.items.Item(b.item)
 	until = max(until, b.Newest())
 	c := Candidate{
@@ -64,7 +64,7 @@ func (s *Site) candidate(b *approach, door *Zone, loud [2]int8, until int64) Can
 			OneSided: door.oneSided, Loud: loud},
 		Summary: b.Summary(until),
 	}
-	if m := s.doors.memory[doorItem{b.item, b.zone}]; m != nil {
+	if m := s.memory[doorItem{b.item, b.zone}]; m != nil {
 		c.Usual = &m.Usual
 	}
 	// What was concluded within the window counts from then on: the belief begins there, with it.
@@ -91,18 +91,18 @@ func (s *Site) candidate(b *approach, door *Zone, loud [2]int8, until int64) Can
 	return c
 }
 
-// known is what the records say about where an item is.
-type known uint8
+// standing is what the records say about where an item is.
+type standing uint8
 
 const (
-	isUnknown known = iota // never heard or declared anywhere
+	isUnknown standing = iota // never heard or declared anywhere
 	isOutside              // it went out, or was never in
 	isCarried              // inside, but not at rest in a zone
 	isLying
 )
 
 // whereabouts says what it means that an item is in its zone, and came from the one before.
-func (s *Site) whereabouts(it *Known) known {
+func (s *doorBook) whereabouts(it *Known) standing {
 	z := s.layout.Zone(it.Zone)
 	switch {
 	case z.Known && z.Kind == event.Exit:
@@ -116,7 +116,7 @@ func (s *Site) whereabouts(it *Known) known {
 }
 
 // heardInside gathers what fixed and desk readers inside heard of an item. Home is its own zone.
-func (s *Site) heardInside(it *Known, home uint16, until int64) (in Inside, left int64) {
+func (s *doorBook) heardInside(it *Known, home uint16, until int64) (in Inside, left int64) {
 	in = Inside{Epoch: s.layout.Epoch, Last: (until*SlotMs + SlotMs - 1) / s.layout.Epoch}
 	for ti := it.traces; ti > 0; ti = s.traces.all[ti].next {
 		tr := &s.traces.all[ti]
@@ -146,7 +146,7 @@ func (s *Site) heardInside(it *Known, home uint16, until int64) (in Inside, left
 // silenceKnown returns up to when it is known what a fixed reader has not heard: up to its newest
 // report, and up to a report that should have come where it hears so little that it may have
 // nothing to report.
-func (s *Site) silenceKnown(pt *Point) int64 {
+func (s *doorBook) silenceKnown(pt *Point) int64 {
 	r := s.readers.at(pt.Name)
 	if r.load >= busyLoad {
 		return r.last
@@ -155,13 +155,13 @@ func (s *Site) silenceKnown(pt *Point) int64 {
 }
 
 // conclude notifies what an approach has become.
-func (s *Site) conclude(b *approach, c *Candidate, door *Zone) {
+func (s *doorBook) conclude(b *approach, c *Candidate, door *Zone) {
 	it := s.items.Item(b.item)
 	k := doorItem{b.item, b.zone}
-	m := s.doors.memory[k]
+	m := s.memory[k]
 	if c.Unknown && (c.Strange || c.OneSided) && it.Disposition == event.Unknown && (m == nil || m.entered == 0) {
 		s.remember(k).entered = s.clock // first heard as it came to the door: it may be the customer's own
-		m = s.doors.memory[k]
+		m = s.memory[k]
 	}
 	pending := m != nil && m.likely != 0 && m.likely >= s.clock-WindowMs && it.Since < m.likely
 	at := min((c.Summary.To+1)*SlotMs, s.clock)
@@ -186,13 +186,13 @@ func (s *Site) conclude(b *approach, c *Candidate, door *Zone) {
 }
 
 // passed notifies that an item surely went through a door.
-func (s *Site) passed(b *approach, c *Candidate, d event.Direction, confidence float64, at int64) {
+func (s *doorBook) passed(b *approach, c *Candidate, d event.Direction, confidence float64, at int64) {
 	it := s.items.Item(b.item)
 	if at < it.Sure {
 		return // something newer is known of the item
 	}
 	k := doorItem{b.item, b.zone}
-	if m := s.doors.memory[k]; m != nil && m.likely != 0 {
+	if m := s.memory[k]; m != nil && m.likely != 0 {
 		s.remember(k).likely = 0
 	}
 	if d == event.DirectionIn && !it.Disposition.Sellable() {
@@ -202,7 +202,7 @@ func (s *Site) passed(b *approach, c *Candidate, d event.Direction, confidence f
 }
 
 // notifyPassage notifies of a passage.
-func (s *Site) notifyPassage(b *approach, c *Candidate, d event.Direction, confidence float64, at int64, sure bool) {
+func (s *doorBook) notifyPassage(b *approach, c *Candidate, d event.Direction, confidence float64, at int64, sure bool) {
 	p := event.Passage{Direction: d, Confidence: confidence, Door: s.layout.Zone(b.zone).ID, Likely: !sure,
 		Reads: c.Summary.Reads, Peak: event.NoRSSI, Span: (c.Summary.To - c.Summary.From) * SlotMs}
 	if peak := max(c.Summary.Peak[Inner], c.Summary.Peak[Outer]); peak != NoLevel {
@@ -212,7 +212,7 @@ func (s *Site) notifyPassage(b *approach, c *Candidate, d event.Direction, confi
 }
 
 // doorPoint names the read point of a door that heard an approach last.
-func (s *Site) doorPoint(zone uint16, sum Summary) string {
+func (s *doorBook) doorPoint(zone uint16, sum Summary) string {
 	for _, pt := range s.layout.Zone(zone).portals {
 		if sum.Slots[Outer] > 0 == (pt.Side == event.Outer) {
 			return pt.ID
@@ -222,9 +222,9 @@ func (s *Site) doorPoint(zone uint16, sum Summary) string {
 }
 
 // learnUsual takes what an approach showed long enough ago, and led nowhere, for usual.
-func (s *Site) learnUsual(b *approach, until int64) {
+func (s *doorBook) learnUsual(b *approach, until int64) {
 	k := doorItem{b.item, b.zone}
-	m := s.doors.memory[k]
+	m := s.memory[k]
 	upto := (until - Window) / learnBy * learnBy
 	if upto > b.Newest() {
 		upto = (b.Newest()/learnBy + 1) * learnBy
@@ -247,7 +247,7 @@ func (s *Site) learnUsual(b *approach, until int64) {
 }
 
 // loud returns what a door's readers hear of carried goods, by side.
-func (s *Site) loud(door *Zone) [2]int8 {
+func (s *doorBook) loud(door *Zone) [2]int8 {
 	l := [2]int8{LoudByDefault, LoudByDefault}
 	for _, pt := range door.portals {
 		l[pt.doorSide()] = s.readers.at(pt.Name).loud.Level()
@@ -270,17 +270,17 @@ func (s *Site) Brought(i int32, upto int64) bool {
 func (s *Site) TakeForStock(i int32) {
 	for _, z := range s.layout.Doors {
 		if m := s.doors.memory[doorItem{i, z}]; m != nil && m.entered != 0 {
-			s.remember(doorItem{i, z}).entered = 0
+			s.doors.remember(doorItem{i, z}).entered = 0
 		}
 	}
 }
 
 // noteLoud learns from an approach that has ended how strongly a door's readers hear goods that are
 // carried past. What is usual for goods that lie there is no such thing.
-func (s *Site) noteLoud(b *approach, door *Zone) {
+func (s *doorBook) noteLoud(b *approach, door *Zone) {
 	sum := b.Summary(b.Newest())
 	var usual *Usual
-	if m := s.doors.memory[doorItem{b.item, b.zone}]; m != nil {
+	if m := s.memory[doorItem{b.item, b.zone}]; m != nil {
 		usual = &m.Usual
 	}
 	for _, pt := range door.portals {
@@ -293,9 +293,9 @@ func (s *Site) noteLoud(b *approach, door *Zone) {
 
 // learnReturn takes all that a door heard of an item for usual that it said had gone out, and that
 // a reader inside has heard again: it never went.
-func (s *Site) learnReturn(i int32, door uint16) {
+func (s *doorBook) learnReturn(i int32, door uint16) {
 	k := doorItem{i, door}
-	b := s.doors.approaches[k]
+	b := s.approaches[k]
 	if b == nil {
 		return
 	}

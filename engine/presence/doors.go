@@ -39,7 +39,10 @@ type doorMemory struct {
 	dirty   bool
 }
 
+// doorBook is what the doors of a site hear, and what is remembered of items at them.
 type doorBook struct {
+	*Site
+
 	approaches map[doorItem]*approach
 	memory     map[doorItem]*doorMemory
 	newest     map[uint16]int64 // by door: time of the newest read of any item, by its reader's clock
@@ -70,7 +73,7 @@ func (p *doorBook) init() {
 }
 
 // pass adds a read at a portal, received at the given time, to the item's approach.
-func (s *Site) pass(i int32, pt *Point, r *event.Read, at int64) {
+func (s *doorBook) pass(i int32, pt *Point, r *event.Read, at int64) {
 	t := r.T
 	if t > at+maxAhead {
 		t = at
@@ -78,7 +81,7 @@ func (s *Site) pass(i int32, pt *Point, r *event.Read, at int64) {
 	if pt.Zone == 0 || t <= s.clock-RingMs {
 		return
 	}
-	p := &s.doors
+	p := s
 	k := doorItem{i, pt.Zone}
 	b := p.approaches[k]
 	if b == nil {
@@ -120,8 +123,8 @@ func (pt *Point) doorSide() int {
 func onGrid(ms, step int64) int64 { return (ms/step + 1) * step }
 
 // settle evaluates the approaches that are due.
-func (s *Site) settle() {
-	p := &s.doors
+func (s *doorBook) settle() {
+	p := s
 	if s.clock < p.nextAt {
 		return
 	}
@@ -160,8 +163,8 @@ func (s *Site) settle() {
 	}
 }
 
-func (s *Site) digestDoors(put func(string, ...any)) {
-	p := &s.doors
+func (s *doorBook) digestDoors(put func(string, ...any)) {
+	p := s
 	all := make([]*approach, 0, len(p.approaches))
 	for _, b := range p.approaches {
 		all = append(all, b)
@@ -173,8 +176,8 @@ func (s *Site) digestDoors(put func(string, ...any)) {
 	s.digestMemory(put)
 }
 
-func (s *Site) digestMemory(put func(string, ...any)) {
-	p := &s.doors
+func (s *doorBook) digestMemory(put func(string, ...any)) {
+	p := s
 	var all []doorItem
 	for k := range p.memory {
 		all = append(all, k)
@@ -189,15 +192,15 @@ func (s *Site) digestMemory(put func(string, ...any)) {
 }
 
 // remember returns the record of an item at a door, and marks it for the next Flush.
-func (s *Site) remember(k doorItem) *doorMemory {
-	m := s.doors.memory[k]
+func (s *doorBook) remember(k doorItem) *doorMemory {
+	m := s.memory[k]
 	if m == nil {
 		m = &doorMemory{}
-		s.doors.memory[k] = m
+		s.memory[k] = m
 	}
 	if !m.dirty {
 		m.dirty = true
-		s.doors.dirty = append(s.doors.dirty, k)
+		s.dirty = append(s.dirty, k)
 	}
 	return m
 }

@@ -177,6 +177,7 @@ func (l *Layout) Point(n uint16) *Point {
 func New(items Items, events Events) *Site {
 	s := &Site{items: items, events: events}
 	s.traces.all = make([]trace, 1)
+	s.doors.Site = s
 	s.doors.init()
 	return s
 }
@@ -213,7 +214,7 @@ func (s *Site) Replay(on bool) { s.replaying = on }
 // Advance does what is due by the site clock.
 func (s *Site) Advance() {
 	s.expire()
-	s.settle()
+	s.doors.settle()
 	s.listen()
 }
 
@@ -250,7 +251,7 @@ func (s *Site) Read(i int32, pt *Point, zone uint16, t, at int64, r *event.Read)
 			return true
 		}
 	case event.Portal:
-		s.pass(i, pt, r, at)
+		s.doors.pass(i, pt, r, at)
 	case event.Handheld, event.Desk:
 		s.ForgetBefore(it, t) // whatever it says: evidence must not depend on records
 		if pt.Role == event.Desk || !s.leaks(it, pt, zone, t, r.RSSI) {
@@ -265,6 +266,6 @@ func (s *Site) Digest(items []int32, put func(string, ...any)) {
 	for _, i := range items {
 		s.digestTraces(i, put)
 	}
-	s.digestDoors(put)
+	s.doors.digestDoors(put)
 	s.readers.digest(put)
 }

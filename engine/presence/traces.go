@@ -535,7 +535,7 @@ func (s *Site) arrive(i int32, zone uint16, at int64, point uint16) {
 		return
 	}
 	if from := s.items.Item(i).Zone; s.layout.Zone(from).Kind == event.Exit {
-		s.learnReturn(i, from)
+		s.doors.learnReturn(i, from)
 	}
 	s.events.Arrived(i, zone, at, point)
 }
