@@ -132,6 +132,7 @@ func (h passageRoutes) recordPassage(c *kit.Call, f *event.Fact) (*passages.Reco
 				rec.Item(&it)
 			}
 		})
+		rec.Learnt(st)
 		return nil
 	})
 }

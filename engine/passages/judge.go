@@ -63,6 +63,7 @@ func (p *Passage) Judge() (Judgement, error) {
 	if err := step(p.before(tags, start-lead.Milliseconds())); err != nil {
 		return Judgement{}, err
 	}
+	m.Teach(p.learnt(tags))
 	end := at + Around.Milliseconds()
 	for i := range p.Entries {
 		e := p.Entries[i].entry(p, tags, start)

@@ -11,8 +11,9 @@
 // anything, and those that any other read point made of the item and of what the door heard with
 // it. An entry of which no read is kept remains as the report that it was.
 //
-// What a site has learnt over longer than three minutes is not in the document, so a replay may
-// conclude a little otherwise than the server did. Nothing here reads a clock or a store.
+// What the site has learnt over longer than that is in the document as it was when the document was
+// made, so a replay may conclude a little otherwise than the server did. Nothing here reads a clock
+// or a store.
 package passages
 
 import (
@@ -57,6 +58,7 @@ type Passage struct {
 	Start    time.Time       `json:"start" jsonschema_description:"From when on entries are kept. Times in the entries are milliseconds after it."`
 	Others   []Other         `json:"others" jsonschema_description:"What else is in the reads."`
 	Points   []string        `json:"read_points" jsonschema_description:"Ids of the read points that are in the entries."`
+	Learnt   []Learnt        `json:"learnt,omitempty" jsonschema_description:"What the shop had learnt of these read points when the document was made, in their order."`
 	Entries  []Entry         `json:"entries" jsonschema_description:"In the order of the journal."`
 }
 
@@ -73,6 +75,26 @@ type Known struct {
 	Zone        string `json:"zone,omitempty" jsonschema_description:"Where it was; left out: nowhere known."`
 	Disposition string `json:"disposition,omitempty" jsonschema_description:"Its business state, as in facts; left out: not known."`
 	GTIN        string `json:"gtin,omitempty"`
+	Usual       *Usual `json:"usual,omitempty" jsonschema_description:"What the door usually hears of it; left out: nothing was learnt."`
+}
+
+// Usual is what a door usually hears of an item that lies where it is: in how many slots of a quarter
+// of a second each side heard it how strongly. The first class of a side is of reads without a
+// strength, the others are of 4 dB from -88 dBm upwards.
+type Usual struct {
+	Slots int   `json:"slots" jsonschema:"minimum=0,maximum=1000" jsonschema_description:"Slots that it was learnt from."`
+	Inner []int `json:"inner" jsonschema_description:"Slots by class, of the inner side."`
+	Outer []int `json:"outer" jsonschema_description:"Slots by class, of the outer side."`
+}
+
+// Learnt is what a shop has learnt of one of its readers.
+type Learnt struct {
+	Rhythm float64 `json:"interval_seconds" jsonschema_description:"Between reports."`
+	Every  float64 `json:"busy_interval_seconds" jsonschema_description:"The same of a door's reader, while there is something to report."`
+	Lag    float64 `json:"lag_seconds" jsonschema_description:"From a read of a door's reader, by its own clock, to its receipt."`
+	Load   float64 `json:"tags" jsonschema_description:"That a fixed reader hears in an epoch."`
+	Own    float64 `json:"own_dbm" jsonschema_description:"Level of goods of its own zone; 0: not known."`
+	Loud   []int   `json:"carried_dbm" jsonschema_description:"Peaks of goods that were carried past a door's reader lately."`
 }
 
 // Other is another item in the reads.

@@ -33,7 +33,7 @@ var noon = time.Date(2026, 3, 10, 12, 0, 0, 0, time.UTC)
 func carried(back time.Duration) *Passage {
 	p := &Passage{
 		Door: "street-door", Item: book, Label: Out, Notified: Notified{"out", 0.98, true, noon}, Start: noon.Add(-Before),
-		Known: Known{"shelf-a", "sellable_accessible", "09521234000013"}, Layout: []byte(shop),
+		Known: Known{Zone: "shelf-a", Disposition: "sellable_accessible", GTIN: "09521234000013"}, Layout: []byte(shop),
 		Others: []Other{{Item: other}}, Points: []string{"in", "out"}, Entries: []Entry{},
 	}
 	walk := func(from time.Duration, first, second int) {
@@ -185,6 +185,11 @@ func TestWhatIsNoPassage(t *testing.T) {
 		"phase":        {`"phase":110`, `"phase":360`, "entries[1].reads[0].phase: 360 is out of range: from 0 to 359.9"},
 		"event": {`"entries":[`, `"entries":[{"at":0,"events":[{"type":"stolen","at":0}]},`,
 			`entries[0].events[0].type: there is no event "stolen"`},
+		"learnt": {`"entries":[`, `"learnt":[{"lag_seconds":9e9,"carried_dbm":[-40,3]}],"entries":[`,
+			"learnt[0].lag_seconds: 9e9 is out of range"},
+		"learnt of whom": {`"entries":[`, `"learnt":[{}],"entries":[`, "learnt: has 1 entries for 2 read points"},
+		"usual": {`"gtin":"09521234000013"`, `"gtin":"09521234000013","usual":{"slots":9,"inner":[0,256]}`,
+			"known.usual.inner[1]: 256 is no whole number from 0 to 255"},
 		"registered": {`"entries":[`, `"entries":[{"at":0,"events":[{"type":"registered","at":0}]},`,
 			"entries[0].events[0].gtin: is missing"},
 	} {
@@ -230,6 +235,9 @@ func (b *blanks) Read(to []byte) (int, error) {
 // Whatever is read can be written, read again the same, and judged.
 func FuzzPassage(f *testing.F) {
 	f.Add([]byte(line(f, carried(5*time.Second))))
+	f.Add([]byte(strings.Replace(strings.Replace(line(f, carried(0)), `"entries":[`, `"learnt":[{"interval_seconds":0.3,`+
+		`"carried_dbm":[-40,-51]},{"lag_seconds":-0.1,"carried_dbm":[]}],"entries":[`, 1), `"gtin":"09521234000013"`,
+		`"gtin":"09521234000013","usual":{"slots":40,"inner":[1,2,3],"outer":[]}`, 1)))
 	f.Add([]byte(strings.Replace(line(f, carried(0)), `"entries":[`,
 		`"entries":[{"at":0,"events":[{"type":"registered","at":-9,"zone":"shelf-a","gtin":"09521234000013"}]},`, 1)))
 	f.Fuzz(func(t *testing.T, src []byte) {
@@ -247,7 +255,7 @@ func FuzzPassage(f *testing.F) {
 }
 
 // simulated is a shop's journal and the passages that it meant, from the simulator.
-func simulated(t testing.TB) (*layout.Layout, []byte, []event.Entry, []event.Fact) {
+func simulated(t testing.TB) (*engine.State, []byte, []event.Entry, []event.Fact) {
 	regime, _ := doors.RegimeByName("base")
 	s, err := doors.New(doors.Config{Regime: regime, Seed: 5, WarmUp: 200 * time.Second, Length: 200 * time.Second})
 	require.NoError(t, err)
@@ -268,7 +276,7 @@ func simulated(t testing.TB) (*layout.Layout, []byte, []event.Entry, []event.Fac
 	for {
 		e, ok := s.Next()
 		if !ok {
-			return lay, s.Layout(), journal, facts
+			return st.State, s.Layout(), journal, facts
 		}
 		for tick, due := st.Tick(e.At); due; tick, due = st.Tick(e.At) {
 			step(tick)
@@ -278,8 +286,8 @@ func simulated(t testing.TB) (*layout.Layout, []byte, []event.Entry, []event.Fac
 	}
 }
 
-func recorded(t testing.TB, lay *layout.Layout, doc []byte, journal []event.Entry, facts []event.Fact, f *event.Fact) *Passage {
-	r, err := NewRecorder(lay, doc, f)
+func recorded(t testing.TB, st *engine.State, doc []byte, journal []event.Entry, facts []event.Fact, f *event.Fact) *Passage {
+	r, err := NewRecorder(st.Config().Layout, doc, f)
 	require.NoError(t, err)
 	for i := range journal {
 		r.Listen(&journal[i])
@@ -293,14 +301,14 @@ func recorded(t testing.TB, lay *layout.Layout, doc []byte, journal []event.Entr
 			r.Fact(&facts[i])
 		}
 	}
+	r.Learnt(st)
 	return r.Passage("")
 }
 
-// What a shop concluded is mostly concluded again from the documents. The rest rests on what the
-// shop had learnt before and a document does not hold: how loud its readers hear what is carried,
-// what is usual for an item at a door, the rhythm and the clock of readers.
+// What a shop concluded is mostly concluded again from the documents. What the shop has learnt is in
+// them as it is at the end, not as it was then, and of items that the door did not hear it is not.
 func TestRecordedPassagesAreJudgedAsTheyWere(t *testing.T) {
-	lay, doc, journal, facts := simulated(t)
+	st, doc, journal, facts := simulated(t)
 	from := journal[0].At + Before.Milliseconds() // whole windows
 	all, same, agree, n := 0, 0, 0, 0
 	var sizes []int
@@ -312,7 +320,7 @@ func TestRecordedPassagesAreJudgedAsTheyWere(t *testing.T) {
 		if n++; n%4 != 0 {
 			continue
 		}
-		text := line(t, recorded(t, lay, doc, journal, facts, f))
+		text := line(t, recorded(t, st, doc, journal, facts, f))
 		sizes = append(sizes, len(text))
 		p, err := NewReader(strings.NewReader(text)).Next()
 		require.NoError(t, err)
@@ -332,8 +340,8 @@ func TestRecordedPassagesAreJudgedAsTheyWere(t *testing.T) {
 	require.Greater(t, all, 4)
 	t.Logf("%d passages, %d concluded again, %d with the same notification; bytes %d to %d", all, same, agree, sizes[0],
 		sizes[len(sizes)-1])
-	require.GreaterOrEqual(t, same, all*60/100)
-	require.GreaterOrEqual(t, agree, all*60/100)
+	require.GreaterOrEqual(t, same, all*75/100)
+	require.GreaterOrEqual(t, agree, all*75/100)
 }
 
 func TestWhatIsRecorded(t *testing.T) {

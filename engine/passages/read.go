@@ -16,6 +16,7 @@ import (
 	"lintel/engine/epc"
 	"lintel/engine/event"
 	"lintel/engine/layout"
+	"lintel/engine/presence"
 	"lintel/rules/doc"
 )
 
@@ -24,6 +25,8 @@ const (
 	maxOffset  = 366 * 24 * int64(time.Hour/time.Millisecond) // a reader's clock may be wrong, but not by more
 	maxMinutes = 15                                           // from the start to the last entry, and to the passage
 	maxWords   = 1000                                         // bytes of one text
+	maxSeconds = 3600                                         // of what was learnt
+	maxPeaks   = 16                                           // likewise
 
 	maxProblems = 10 // of a passage
 )
@@ -136,7 +139,8 @@ func parse(src []byte) (*Passage, error) {
 	if d.Root == nil {
 		return nil, r.Err()
 	}
-	o := p.object(r, d.Root, "door", "item", "label", "notified", "known", "layout", "start", "others", "read_points", "entries")
+	o := p.object(r, d.Root, "door", "item", "label", "notified", "known", "layout", "start", "others", "read_points", "learnt",
+		"entries")
 	o.needs("door", "item", "label", "notified", "known", "layout", "start", "others", "read_points", "entries")
 	x.Door, x.Item, x.Label, x.Start = o.text("door"), o.text("item"), o.text("label"), o.moment("start")
 	if n := o.Get("notified"); n != nil {
@@ -153,6 +157,14 @@ func parse(src []byte) (*Passage, error) {
 	for _, n := range o.List("read_points", maxPoints) {
 		id, _ := r.TextOf(n)
 		x.Points = append(x.Points, id)
+	}
+	for _, n := range o.List("learnt", maxPoints) {
+		o := p.object(r, n, "interval_seconds", "busy_interval_seconds", "lag_seconds", "tags", "own_dbm", "carried_dbm")
+		x.Learnt = append(x.Learnt, Learnt{
+			Rhythm: o.Number("interval_seconds", 0, maxSeconds, 0, ""), Every: o.Number("busy_interval_seconds", 0, maxSeconds, 0, ""),
+			Lag: o.Number("lag_seconds", -maxSeconds, maxSeconds, 0, ""), Load: o.Number("tags", 0, MaxReads, 0, ""),
+			Own: o.Number("own_dbm", -128, 0, 0, ""), Loud: p.wholes(o, "carried_dbm", -128, -1, maxPeaks),
+		})
 	}
 	if n := o.Get("entries"); n != nil {
 		o.ListOf(n, MaxEntries) // its entries were read before
@@ -224,8 +236,28 @@ func (p *parser) known(of object) Known {
 	if n == nil {
 		return Known{}
 	}
-	o := p.object(of.Report, n, "zone", "disposition", "gtin")
-	return Known{o.text("zone"), o.text("disposition"), o.text("gtin")}
+	o := p.object(of.Report, n, "zone", "disposition", "gtin", "usual")
+	k := Known{Zone: o.text("zone"), Disposition: o.text("disposition"), GTIN: o.text("gtin")}
+	if n := o.Get("usual"); n != nil {
+		u := p.object(of.Report, n, "slots", "inner", "outer")
+		k.Usual = &Usual{u.Whole("slots", 0, 1000, 0), p.wholes(u, "inner", 0, 255, presence.UsualClasses),
+			p.wholes(u, "outer", 0, 255, presence.UsualClasses)}
+	}
+	return k
+}
+
+// wholes reads a list of whole numbers from low to high, at most so many.
+func (p *parser) wholes(o object, name string, low, high, most int) []int {
+	list := []int{}
+	for _, n := range o.List(name, most) {
+		k, _ := o.NumberOf(n)
+		if k != math.Trunc(k) || k < float64(low) || k > float64(high) {
+			o.About(n, "", "%s is no whole number from %d to %d", doc.Clip(n.Text), low, high)
+			k = float64(low)
+		}
+		list = append(list, int(k))
+	}
+	return list
 }
 
 // entry reads one of the entries, which are many.
@@ -327,6 +359,9 @@ func (p *Passage) check() error {
 		if slices.Index(p.Points, id) != k {
 			return in("read_points"+index(k), faultf("%q stands twice", id))
 		}
+	}
+	if len(p.Learnt) > 0 && len(p.Learnt) != len(p.Points) {
+		return in("learnt", faultf("has %d entries for %d read points", len(p.Learnt), len(p.Points)))
 	}
 	named := make([]int, len(p.Points)) // one more than the entry that named the read point last
 	for k := range p.Entries {

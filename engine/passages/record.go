@@ -238,11 +238,7 @@ func (r *Recorder) set(key epc.Key, k Known, disp event.Disposition) {
 		k.Disposition = disp.String()
 	}
 	r.known[key] = true
-	if n == 0 {
-		r.p.Known = k
-	} else {
-		r.p.Others[n-1].Known = k
-	}
+	*r.p.known(n) = k
 }
 
 // Unknown calls f with the items of the document that no fact was about.

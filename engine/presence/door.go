@@ -96,8 +96,8 @@ type standing uint8
 
 const (
 	isUnknown standing = iota // never heard or declared anywhere
-	isOutside              // it went out, or was never in
-	isCarried              // inside, but not at rest in a zone
+	isOutside                 // it went out, or was never in
+	isCarried                 // inside, but not at rest in a zone
 	isLying
 )
 

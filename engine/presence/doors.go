@@ -280,3 +280,14 @@ func decodeDoor(key string, v []byte) (r doorRecord, err error) {
 	r.value.likely, r.value.entered = likely, entered
 	return r, nil
 }
+
+// Usual returns what a door usually hears of an item, false if nothing was learnt.
+func (s *Site) Usual(i int32, door uint16) (Usual, bool) {
+	if m := s.doors.memory[doorItem{i, door}]; m != nil {
+		return m.Usual, true
+	}
+	return Usual{}, false
+}
+
+// SetUsual takes over what was learnt of an item at a door elsewhere.
+func (s *Site) SetUsual(i int32, door uint16, u Usual) { s.doors.remember(doorItem{i, door}).Usual = u }

@@ -355,3 +355,26 @@ func (s *Site) hearsInside() bool {
 	}
 	return false
 }
+
+// Habits are what a site has learnt of how one of its readers hears and reports. The zero value is
+// that of a reader that never reported.
+type Habits struct {
+	Rhythm int64 // milliseconds between reports
+	Every  int64 // the same of a door's reader, while there is something to report
+	Lag    int64 // milliseconds from a read of a door's reader, by its own clock, to its receipt
+	Load   int64 // tags that a fixed reader hears in an epoch, in 1/64
+	Own    int64 // level of goods of its own zone, in 1/64 dBm; 0: not known
+	Loud   Loud  // of goods carried past a door's reader
+}
+
+// Habits returns what was learnt of a read point.
+func (s *Site) Habits(n uint16) Habits {
+	r := s.readers.get(n)
+	return Habits{r.rhythm, r.every, r.lag, r.load, r.own, r.loud}
+}
+
+// SetHabits takes over what was learnt of a read point elsewhere.
+func (s *Site) SetHabits(n uint16, h Habits) {
+	r := s.readers.at(n)
+	r.rhythm, r.every, r.lag, r.load, r.own, r.loud = h.Rhythm, h.Every, h.Lag, h.Load, h.Own, h.Loud
+}

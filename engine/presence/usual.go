@@ -217,3 +217,16 @@ func (u *Usual) Settled(a *Approach, until int64) bool {
 }
 
 const learnedAtLeast = Window / 2 // slots from which what is usual is known
+
+// UsualClasses is how many classes of strength a Usual has: the first holds reads without a strength,
+// the others are of 4 dB from -88 dBm upwards.
+const UsualClasses = usualLevels
+
+// NewUsual returns what is usual where of so many slots each side heard the item so often in each
+// class. Nothing is learnt from slots up to until again.
+func NewUsual(slots uint16, level [2][UsualClasses]uint8, until int64) Usual {
+	return Usual{slots: min(slots, 4*usualFull), level: level, Until: until}
+}
+
+// Levels returns what NewUsual took.
+func (u *Usual) Levels() (slots uint16, level [2][UsualClasses]uint8) { return u.slots, u.level }
