@@ -78,15 +78,25 @@ func newTransport(guard *Guard, resolver *net.Resolver, roots *x509.CertPool) *h
 	}
 }
 
+// sender posts messages.
+type sender struct{ client *http.Client }
+
+func newSender(guard *Guard, resolver *net.Resolver, roots *x509.CertPool) sender {
+	return sender{&http.Client{
+		Transport:     newTransport(guard, resolver, roots),
+		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
+	}}
+}
+
 // send makes one try: it renders, signs, posts and judges the answer.
-func (d *Dispatcher) send(ctx context.Context, c *Channel, site string, m *event.Delivery) Outcome {
+func (s *sender) send(ctx context.Context, c *Channel, site string, m *event.Delivery) Outcome {
 	start := time.Now()
-	out := d.post(ctx, c, site, m)
+	out := s.post(ctx, c, site, m)
 	out.Took, out.tried = time.Since(start), true
 	return out
 }
 
-func (d *Dispatcher) post(ctx context.Context, c *Channel, site string, m *event.Delivery) Outcome {
+func (s *sender) post(ctx context.Context, c *Channel, site string, m *event.Delivery) Outcome {
 	body, contentType, err := c.Render(site, m)
 	if err != nil {
 		return Outcome{Class: Refused, Reason: "not sent: " + err.Error()}
@@ -117,7 +127,7 @@ func (d *Dispatcher) post(ctx context.Context, c *Channel, site string, m *event
 	req.Header[headerIdempotency] = []string{}
 	setSignature(req.Header, keys, m.ID, now, body)
 
-	res, err := d.client.Do(req)
+	res, err := s.client.Do(req)
 	if err != nil {
 		return Outcome{Class: Failed, Reason: reason(err, timeout), sent: true}
 	}

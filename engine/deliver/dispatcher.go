@@ -9,7 +9,6 @@ import (
 	"log/slog"
 	mathrand "math/rand/v2"
 	"net"
-	"net/http"
 	"sync"
 	"time"
 
@@ -68,8 +67,9 @@ type Observer struct {
 
 // Dispatcher sends deliveries. Make it with New; all methods are safe for concurrent use.
 type Dispatcher struct {
-	opt    Options
-	client *http.Client
+	opt Options
+	sender
+	archive
 	base   context.Context // of everything that Run has to wait for; it ends when the patience of a stop does
 	cancel context.CancelFunc
 	wg     sync.WaitGroup // of every goroutine; under mu, none is added after stopping but by another one that is running
@@ -77,13 +77,10 @@ type Dispatcher struct {
 	mu       sync.Mutex
 	running  bool
 	stopping bool
-	sites    map[string]*siteQueue
-	lanes    map[string]*lane
-	delayed  entryHeap
+	queue
 	timer    *time.Timer // for the first of delayed
 	starved  []*lane     // that wait for a worker, in order
 	inFlight int
-	data     int // bytes of bodies in memory
 
 	health       map[string]*health // by channel
 	healthKnown  bool               // the store was asked
@@ -143,13 +140,8 @@ func New(opt Options) (*Dispatcher, error) {
 	orDuration(&opt.StopWithin, 20*time.Second)
 	base, cancel := context.WithCancel(context.Background())
 	return &Dispatcher{
-		opt: opt,
-		client: &http.Client{
-			Transport:     newTransport(opt.Guard, opt.Resolver, opt.RootCAs),
-			CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
-		},
-		base: base, cancel: cancel,
-		sites: map[string]*siteQueue{}, lanes: map[string]*lane{}, health: map[string]*health{}, process: rand.Text(),
+		opt: opt, sender: newSender(opt.Guard, opt.Resolver, opt.RootCAs), archive: archive{opt.Store, opt.Log},
+		base: base, cancel: cancel, queue: newQueue(opt.DataBytes), health: map[string]*health{}, process: rand.Text(),
 	}, nil
 }
 

@@ -12,7 +12,7 @@ import (
 	"lintel/engine/event"
 )
 
-// state is where an entry is. Everything in this file is guarded by Dispatcher.mu.
+// state is where an entry is.
 type state uint8
 
 const (
@@ -91,22 +91,36 @@ type siteQueue struct {
 
 type gateKey struct{ channel, alert string }
 
-func (d *Dispatcher) site(name string) *siteQueue {
-	s := d.sites[name]
+// queue holds the deliveries that are in memory: which there are, where each of them waits, and
+// which has to wait for which. It is guarded by Dispatcher.mu.
+type queue struct {
+	sites     map[string]*siteQueue
+	lanes     map[string]*lane
+	delayed   entryHeap
+	data      int // bytes of message bodies in memory
+	dataBytes int // and how many there may be
+}
+
+func newQueue(dataBytes int) queue {
+	return queue{sites: map[string]*siteQueue{}, lanes: map[string]*lane{}, dataBytes: dataBytes}
+}
+
+func (q *queue) site(name string) *siteQueue {
+	s := q.sites[name]
 	if s == nil {
 		s = &siteQueue{
 			name: name, entries: map[string]*entry{}, gates: map[gateKey][]*entry{},
 			left: map[string]bool{}, skipped: map[string]bool{}, recent: map[string]time.Time{},
 		}
-		d.sites[name] = s
+		q.sites[name] = s
 	}
 	return s
 }
 
 // tidy forgets a site of which nothing is left.
-func (d *Dispatcher) tidy(s *siteQueue) {
-	if !s.attached && !s.resuming && !s.writing && len(s.entries) == 0 && d.sites[s.name] == s {
-		delete(d.sites, s.name)
+func (q *queue) tidy(s *siteQueue) {
+	if !s.attached && !s.resuming && !s.writing && len(s.entries) == 0 && q.sites[s.name] == s {
+		delete(q.sites, s.name)
 	}
 }
 
@@ -141,11 +155,11 @@ type lane struct {
 	turn               int
 }
 
-func (d *Dispatcher) lane(name string) *lane {
-	l := d.lanes[name]
+func (q *queue) lane(name string) *lane {
+	l := q.lanes[name]
 	if l == nil {
 		l = &lane{name: name}
-		d.lanes[name] = l
+		q.lanes[name] = l
 	}
 	return l
 }
@@ -198,15 +212,15 @@ func compareEntries(a, b *entry) int {
 }
 
 // insert makes an entry. It is not placed yet.
-func (d *Dispatcher) insert(s *siteQueue, m *event.Delivery, keep bool) *entry {
+func (q *queue) insert(s *siteQueue, m *event.Delivery, keep bool) *entry {
 	e := &entry{
-		site: s, lane: d.lane(m.Channel), id: m.ID, alert: m.Alert, order: m.Order, made: m.At, due: m.NextTry,
+		site: s, lane: q.lane(m.Channel), id: m.ID, alert: m.Alert, order: m.Order, made: m.At, due: m.NextTry,
 		tried: m.Attempts > 0 || m.Status != event.DeliveryPending,
 	}
-	if keep && d.data+len(m.Data) <= d.opt.DataBytes {
+	if keep && q.data+len(m.Data) <= q.dataBytes {
 		rec := *m
 		e.rec = &rec
-		d.data += len(m.Data)
+		q.data += len(m.Data)
 	}
 	s.entries[e.id] = e
 	e.lane.queued++
@@ -231,7 +245,7 @@ func (e *entry) mayGo() bool {
 
 // ungate takes the entry out of its gate after its first try, or when it leaves, and lets the next
 // one pass.
-func (d *Dispatcher) ungate(e *entry) {
+func (q *queue) ungate(e *entry) {
 	key, ok := e.gate()
 	e.tried = true
 	if !ok {
@@ -247,33 +261,33 @@ func (d *Dispatcher) ungate(e *entry) {
 	}
 	s.gates[key] = list
 	if next := list[0]; at == 0 && next.state == stateGated {
-		d.place(next)
+		q.place(next)
 	}
 }
 
 // place puts an entry where it has to wait.
-func (d *Dispatcher) place(e *entry) {
+func (q *queue) place(e *entry) {
 	switch {
 	case !e.mayGo():
 		e.state = stateGated
 	case e.due > time.Now().UnixMilli():
 		e.state = stateDelayed
-		heap.Push(&d.delayed, e)
+		heap.Push(&q.delayed, e)
 	default:
-		d.ready(e)
+		q.ready(e)
 	}
 }
 
 // unplace takes an entry out of where it waits.
-func (d *Dispatcher) unplace(e *entry) {
+func (q *queue) unplace(e *entry) {
 	if e.state == stateDelayed {
-		heap.Remove(&d.delayed, e.heapAt)
+		heap.Remove(&q.delayed, e.heapAt)
 	}
 	e.queue = nil
 	e.state = stateNew
 }
 
-func (d *Dispatcher) ready(e *entry) {
+func (q *queue) ready(e *entry) {
 	e.state = stateReady
 	switch {
 	case e.hand:
@@ -286,15 +300,15 @@ func (d *Dispatcher) ready(e *entry) {
 }
 
 // remove forgets an entry.
-func (d *Dispatcher) remove(e *entry) {
+func (q *queue) remove(e *entry) {
 	if e.state == stateRemoved {
 		return
 	}
-	d.unplace(e)
+	q.unplace(e)
 	e.state = stateRemoved
-	d.ungate(e)
+	q.ungate(e)
 	if e.rec != nil {
-		d.data -= len(e.rec.Data)
+		q.data -= len(e.rec.Data)
 		e.rec = nil
 	}
 	delete(e.site.entries, e.id)

@@ -1,10 +1,8 @@
 package deliver
 
 import (
-	"cmp"
 	"context"
 	"fmt"
-	"slices"
 	"time"
 
 	"lintel/engine/event"
@@ -58,44 +56,6 @@ func (d *Dispatcher) Recover(ctx context.Context, sites []string, channel string
 		found = found[n:]
 	}
 	return r, nil
-}
-
-// deadLetter is as much of a dead delivery as choosing the oldest takes.
-type deadLetter struct {
-	site, id string
-	at       int64
-	order    int
-}
-
-// deadOf lists the oldest dead deliveries of a range, one more than are queued at once if there are
-// so many.
-func (d *Dispatcher) deadOf(ctx context.Context, sites []string, channel string, since, until int64) ([]deadLetter, error) {
-	var all []deadLetter
-	cut := func() {
-		slices.SortFunc(all, func(a, b deadLetter) int {
-			return cmp.Or(cmp.Compare(a.at, b.at), cmp.Compare(a.site, b.site), cmp.Compare(a.order, b.order), cmp.Compare(a.id, b.id))
-		})
-		all = all[:min(len(all), MaxRecover+1)]
-	}
-	for _, site := range sites {
-		had := slices.Clone(all)
-		err := again(ctx, func() error {
-			all = append(all[:0], had...)
-			return d.records(ctx, site, nil, func(m *event.Delivery) {
-				if m.Status != event.DeliveryDead || m.Channel != channel || m.At < since || m.At >= until {
-					return
-				}
-				if all = append(all, deadLetter{site, m.ID, m.At, m.Order}); len(all) >= 4*MaxRecover {
-					cut()
-				}
-			})
-		})
-		if err != nil {
-			return nil, fmt.Errorf("looking for dead deliveries of site %s: %w", site, err)
-		}
-		cut()
-	}
-	return all, nil
 }
 
 // revive makes dead deliveries pending again, and has them found soon. It returns how many.

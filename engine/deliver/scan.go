@@ -3,7 +3,6 @@ package deliver
 import (
 	"cmp"
 	"context"
-	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -205,86 +204,4 @@ func (d *Dispatcher) purge(s *siteQueue, old []string) error {
 		d.mu.Unlock()
 	}
 	return nil
-}
-
-// records calls fn with deliveries of the site, or of Notices: those with the ids, or all for nil.
-func (d *Dispatcher) records(ctx context.Context, site string, ids []string, fn func(m *event.Delivery)) error {
-	return Stored(ctx, d.opt.Store, site, ids, func(id string, value []byte) error {
-		m, err := event.DecodeDelivery(value)
-		if err != nil {
-			d.opt.Log.Error("the record of a delivery is damaged and is passed over", "site", site, "delivery", id, "error", err)
-			return nil
-		}
-		fn(&m)
-		return nil
-	})
-}
-
-// Stored calls fn with encoded deliveries of a site, or of Notices: those with the ids, or all for
-// nil. Its errors are those of store.Records; fn must not keep value.
-func Stored(ctx context.Context, st Stores, site string, ids []string, fn func(id string, value []byte) error) error {
-	if site == Notices {
-		return st.Values(ctx, KindNotice, ids, func(v store.Value) error { return fn(v.Key, v.Data) })
-	}
-	_, err := st.Records(ctx, site, event.KindDelivery, ids, func(_ store.Kind, id string, value []byte) error {
-		return fn(id, value)
-	})
-	return err
-}
-
-// Stores is where deliveries are stored.
-type Stores interface {
-	store.Records
-	store.Values
-}
-
-// write stores a loose commit of deliveries of the site, or of Notices.
-func (d *Dispatcher) write(ctx context.Context, site string, c store.Commit) error {
-	if site != Notices {
-		return d.opt.Store.Commit(ctx, site, c)
-	}
-	changes := make([]store.Value, 0, len(c.Deletes)+len(c.Writes))
-	for _, k := range c.Deletes {
-		changes = append(changes, noticeValue(k.Key, nil))
-	}
-	for _, r := range c.Writes {
-		changes = append(changes, noticeValue(r.Key, r.Value))
-	}
-	_, err := d.opt.Store.SetValues(ctx, changes...)
-	return err
-}
-
-func noticeValue(id string, data []byte) store.Value {
-	return store.Value{Kind: KindNotice, Key: id, Data: data, Revision: store.AnyRevision}
-}
-
-// again repeats a reading that met a commit.
-func again(ctx context.Context, read func() error) error {
-	const tries = 10
-	for try := 1; ; try++ {
-		err := read()
-		if !errors.Is(err, store.ErrConflict) || try == tries {
-			return err
-		}
-		select {
-		case <-ctx.Done():
-			return ctx.Err()
-		case <-time.After(time.Duration(try) * 10 * time.Millisecond):
-		}
-	}
-}
-
-func (d *Dispatcher) read(ctx context.Context, site, id string) (*event.Delivery, error) {
-	var rec *event.Delivery
-	err := again(ctx, func() error {
-		rec = nil
-		return d.records(ctx, site, []string{id}, func(m *event.Delivery) { rec = m })
-	})
-	if err != nil {
-		return nil, err
-	}
-	if rec == nil {
-		return nil, fmt.Errorf("delivery %s of site %s: %w", id, site, store.ErrNotFound)
-	}
-	return rec, nil
 }
