@@ -1,6 +1,8 @@
 package engine
 
 import (
+	"strconv"
+
 	"lintel/engine/catalog"
 	"lintel/engine/epc"
 	"lintel/engine/event"
@@ -18,6 +20,22 @@ type Config struct {
 	Catalog *catalog.Catalog
 	Rules   *rules.Set
 	Pins    []event.Pin // the versions that these came from, in order of name
+}
+
+// Incarnation is the name of the pin whose version is the incarnation of a site's store: a random
+// number that is a part of the ids of alerts and messages from then on. It has no document. A worker
+// pins a new one when it takes the site up, so that a store that went back in time, and gives out
+// the numbers of its entries again, does not give out ids again.
+const Incarnation = "incarnation"
+
+// incarnation is the part of ids that Incarnation makes, "" where none is pinned.
+func (c *Config) incarnation() string {
+	for _, p := range c.Pins {
+		if p.Doc == Incarnation {
+			return strconv.FormatInt(int64(p.Version), 36)
+		}
+	}
+	return ""
 }
 
 // binding is a Config tied to one state: every name of the layout is already a number, so that a
@@ -71,6 +89,7 @@ func (s *State) bind(cfg *Config) {
 	sameCatalog := old.cfg != nil && old.cfg.Catalog == cfg.Catalog
 	s.bound = b
 	s.alerts.Bind(set)
+	s.alerts.Incarnation = cfg.incarnation()
 	s.presence.Bind(b.layout, sameLayout)
 	if !sameLayout || !sameCatalog {
 		s.bindStock()

@@ -57,6 +57,10 @@ func (s *State) NextTimer() int64 {
 // rebind takes over a new configuration: every product's stock meets its rules anew, so that what
 // is already below its minimum is told.
 func (s *State) rebind(cfg *Config) {
+	if old := s.bound.cfg; old.Layout == cfg.Layout && old.Catalog == cfg.Catalog && old.Rules == cfg.Rules {
+		s.bound.cfg, s.alerts.Incarnation = cfg, cfg.incarnation() // nothing to conclude again
+		return
+	}
 	s.bind(cfg)
 	s.alerts.Withdraw()
 	if !s.bound.stockRules {

@@ -150,6 +150,8 @@ func (f following) remove(t *track) {
 // Book holds the alerts of a site that are not closed, and what is remembered of its rules. It is
 // not for concurrent use, but for Explain and the questions, which change nothing.
 type Book struct {
+	Incarnation string // of the store: a part of the ids that are made from now on, "" for none
+
 	site string
 	shop Shop
 	seq  uint64 // of the entry that is folded
@@ -267,7 +269,11 @@ func (b *Book) newAlert(r *rules.Rule, a event.Alert) *track {
 		b.madeSeq, b.made = b.seq, 0
 	}
 	b.made++
-	a.ID = fmt.Sprintf("%s-%d-%d", b.site, b.seq, b.made)
+	site := b.site
+	if b.Incarnation != "" {
+		site += "-" + b.Incarnation
+	}
+	a.ID = fmt.Sprintf("%s-%d-%d", site, b.seq, b.made)
 	a.Rule, a.Digest, a.Watch, a.Since = r.Name, r.Digest, r.Mode == rules.ModeWatch, b.now
 	t := newTrack(a)
 	b.byID[t.ID] = t

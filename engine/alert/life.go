@@ -208,10 +208,14 @@ func (b *Book) notify(t *track, change string, channels []string) {
 	if err != nil { // all its parts are strings, numbers and JSON that was marshalled before
 		panic(fmt.Sprintf("alert: an alert that does not marshal: %v", err))
 	}
+	id := fmt.Sprintf("msg_%s-%d", t.ID, t.Orders)
+	if b.Incarnation != "" {
+		id += "-" + b.Incarnation // the alert may be older than that of the store
+	}
 	messages := make([]event.Delivery, len(channels))
 	for i, c := range channels {
 		messages[i] = event.Delivery{
-			ID: fmt.Sprintf("msg_%s-%d-%s", t.ID, t.Orders, c), Channel: c, Type: change, Alert: t.ID, Order: t.Orders,
+			ID: id + "-" + c, Channel: c, Type: change, Alert: t.ID, Order: t.Orders,
 			At: b.now, Data: data,
 		}
 	}

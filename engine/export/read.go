@@ -343,8 +343,11 @@ func itemRows(site string, st *engine.State, keys []epc.Key) [][]any {
 // documents names the versions that a state is folded with.
 func documents(cfg *engine.Config) string {
 	var b strings.Builder
-	for i, p := range cfg.Pins {
-		if i > 0 {
+	for _, p := range cfg.Pins {
+		if p.Doc == engine.Incarnation {
+			continue
+		}
+		if b.Len() > 0 {
 			b.WriteByte(' ')
 		}
 		fmt.Fprintf(&b, "%s:%d", p.Doc, p.Version)

@@ -54,6 +54,11 @@ func (d *documents) configWith(ctx context.Context, site string, cfg *engine.Con
 	next := *cfg
 	next.Pins = slices.Clone(cfg.Pins)
 	for _, p := range pins {
+		if p.Doc == engine.Incarnation {
+			next.Pins = slices.DeleteFunc(next.Pins, func(q event.Pin) bool { return q.Doc == p.Doc })
+			next.Pins = append(next.Pins, p)
+			continue
+		}
 		k := slices.IndexFunc(next.Pins, func(q event.Pin) bool { return q.Doc == p.Doc })
 		if k >= 0 && p.Version <= next.Pins[k].Version {
 			if p.Doc == engine.LayoutDocument(site) {
@@ -192,12 +197,13 @@ func (r *Runner) pin(ctx context.Context, site string, pins []event.Pin, by stri
 
 // reconcile pins documents whose newest version the site has not taken up: a crash may have come
 // between storing one and telling the site, and a new site has to take up what was there before it.
-func (r *Runner) reconcile(ctx context.Context, site string, have []event.Pin) error {
+// It pins more beside them.
+func (r *Runner) reconcile(ctx context.Context, site string, have []event.Pin, more ...event.Pin) error {
 	docs, err := r.opt.Store.ListDocuments(ctx, "")
 	if err != nil {
 		return err
 	}
-	var missing []event.Pin
+	missing := more
 	for _, d := range docs {
 		if d.Name != engine.LayoutDocument(site) && d.Name != engine.ProductsDocument && d.Name != engine.RulesDocument {
 			continue

@@ -6,7 +6,9 @@ import (
 	"fmt"
 	"log/slog"
 	"math"
+	"math/rand/v2"
 	"runtime/debug"
+	"slices"
 	"sync"
 	"time"
 
@@ -39,6 +41,8 @@ type Site struct {
 	expiredAt time.Time
 	entry     event.Entry
 	failures  int
+	folded    store.Seq   // the last entry of which this node knows that it is folded for good
+	renew     []event.Pin // a new incarnation, which holds from the next entry on
 }
 
 type moment struct {
@@ -187,7 +191,8 @@ func (s *Site) hold(ctx context.Context) error {
 	s.owner = held
 	if held {
 		s.log.Info("working the site")
-		s.drop() // what it was as a follower may be behind
+		s.drop()     // what it was as a follower may be behind
+		s.folded = 0 // and may not know what another node folded, so ids begin anew
 	} else {
 		s.log.Info("another node works the site; following")
 		s.resumed = false
@@ -258,11 +263,14 @@ func (s *Site) fold(ctx context.Context, entries []store.Entry, commit bool) (in
 	started := time.Now() // how long things take is real time, whatever clock the site goes by
 	expect := store.Seq(s.state.Seq())
 	n := 0
+	reload := false
 	for n < len(entries) && (n == 0 || s.state.Pending() < s.r.opt.ChangesMax) {
 		if err := s.step(ctx, entries[n]); err != nil {
 			return n, err
 		}
 		n++
+		reload = reload || !commit && s.entry.Kind == event.EntryConfig &&
+			slices.ContainsFunc(s.entry.Config, func(p event.Pin) bool { return p.Doc == engine.Incarnation })
 	}
 	last := entries[n-1].Seq
 	s.mu.Lock()
@@ -277,14 +285,21 @@ func (s *Site) fold(ctx context.Context, entries []store.Entry, commit bool) (in
 		if err := s.r.opt.Store.Commit(ctx, s.id, c); err != nil {
 			return n, fmt.Errorf("commit entry %d: %w", last, err)
 		}
+		s.renew = nil
 		s.r.opt.Metrics.commit(s.id, n, batch, committing.Sub(started), time.Since(committing),
 			s.r.opt.Now().Sub(time.UnixMilli(s.entry.At)))
 		if s.r.opt.Deliver != nil && len(batch.Deliveries) > 0 {
 			s.r.opt.Deliver.Offer(s.id, append([]event.Delivery(nil), batch.Deliveries...))
 		}
 	}
+	s.folded = last
 	s.feed.publish(s.id, uint64(expect)+1, uint64(last), batch)
 	s.remember(last)
+	if reload {
+		// The worker that began here made its ids with this incarnation from the entry on at which it
+		// began, which was before it could say so in the journal.
+		return n, store.ErrConflict
+	}
 	return n, nil
 }
 
@@ -295,8 +310,12 @@ func (s *Site) step(ctx context.Context, raw store.Entry) (err error) {
 		return err
 	}
 	var cfg *engine.Config
+	pins := s.renew
 	if s.entry.Kind == event.EntryConfig {
-		if cfg, err = s.r.docs.configWith(ctx, s.id, s.state.Config(), s.entry.Config); err != nil {
+		pins = append(s.entry.Config, pins...)
+	}
+	if len(pins) > 0 {
+		if cfg, err = s.r.docs.configWith(ctx, s.id, s.state.Config(), pins); err != nil {
 			return fmt.Errorf("entry %d: %w", raw.Seq, err)
 		}
 	}
@@ -346,9 +365,21 @@ func (s *Site) load(ctx context.Context) error {
 	s.mu.Unlock()
 	s.log.Info("site loaded", "items", st.Len(), "cursor", st.Seq(), "took", time.Since(started).Round(time.Millisecond))
 	s.readyOnce.Do(func() { close(s.ready) })
-	if s.owner {
-		return s.r.reconcile(ctx, s.id, st.Config().Pins)
+	if !s.owner {
+		s.folded = store.Seq(st.Seq())
+		return nil
 	}
+	if known := s.folded; known == 0 || store.Seq(st.Seq()) < known {
+		if known != 0 {
+			s.log.Error("the store went back in time: entries that were folded are gone. Ids of alerts and messages get a new "+
+				"incarnation, so that none is used again", "cursor", st.Seq(), "known", known)
+		}
+		s.renew = []event.Pin{{Doc: engine.Incarnation, Version: 1 + rand.IntN(1<<40)}}
+	}
+	if err := s.r.reconcile(ctx, s.id, st.Config().Pins, s.renew...); err != nil {
+		return err
+	}
+	s.folded = store.Seq(st.Seq())
 	return nil
 }
 
