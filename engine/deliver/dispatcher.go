@@ -109,7 +109,7 @@ func New(opt Options) (*Dispatcher, error) {
 	case opt.Guard == nil:
 		return nil, errors.New("deliver: Options.Guard is missing: NewGuard(nil) allows public addresses only")
 	}
-	if len(opt.Schedule.Delays) == 0 && len(opt.Schedule.Refused) == 0 {
+	if len(opt.Schedule.Delays) == 0 {
 		opt.Schedule = DefaultSchedule()
 	}
 	if err := opt.Schedule.Check(); err != nil {
@@ -254,7 +254,7 @@ func (d *Dispatcher) searchFirst(ctx context.Context, site string) (scanned, err
 			return scanned{}, err
 		}
 	}
-	return d.scan(ctx, site)
+	return d.scan(ctx, site, nil)
 }
 
 // Offer hands over deliveries that were just committed, in their order, and keeps their data. It
@@ -304,6 +304,7 @@ func (d *Dispatcher) Forget(site string) {
 	}
 	s.attached, s.dropped = false, s.resuming
 	clear(s.left)
+	clear(s.parked)
 	for _, e := range s.entries {
 		if e.state != stateInFlight && e.state != stateUnsaved {
 			d.remove(e)
@@ -337,8 +338,16 @@ func (d *Dispatcher) Retry(ctx context.Context, site, id string) (Outcome, error
 		e.hand = true
 	}
 	e.waiters = append(e.waiters, answer)
-	switch e.state {
-	case stateInFlight, stateUnsaved, stateGated, stateHeld: // its turn comes, or it has it
+	first, waits := e.behind()
+	switch {
+	case waits:
+		e.answer(Outcome{Class: Failed, Reason: "not sent: it waits for " + first +
+			", an earlier message of its alert that is pending; send that one again first"}, nil)
+		if e.state == stateNew {
+			d.remove(e)
+			d.tidy(s)
+		}
+	case e.state == stateInFlight, e.state == stateUnsaved, e.state == stateGated, e.state == stateHeld: // its turn comes, or it has it
 	default:
 		d.unplace(e)
 		e.hand, e.due = true, 0
@@ -381,10 +390,30 @@ func (d *Dispatcher) Test(ctx context.Context, c Channel) (Outcome, error) {
 	if out.OK() {
 		d.mu.Lock()
 		d.succeeded(c.Name, d.healthOf(c.Name), time.Now())
-		d.pump(d.lane(c.Name))
+		d.forward(c.Name)
 		d.mu.Unlock()
 	}
 	return out, nil
+}
+
+// ChannelsChanged has the channels looked at again at once: those that are new, were not there when
+// a message came, or have other settings.
+func (d *Dispatcher) ChannelsChanged() {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for name := range d.lanes {
+		d.forward(name)
+	}
+}
+
+// forward begins to bring the waiting messages of a channel forward that is expected to work now.
+// Each success brings further ones.
+func (d *Dispatcher) forward(channel string) {
+	l := d.lane(channel)
+	l.credit = max(l.credit, forwardAtOnce)
+	d.bringForward(l)
+	d.pump(l)
+	d.arm()
 }
 
 // Stats are numbers about this moment.

@@ -213,7 +213,7 @@ func (d *Dispatcher) refreshHealth(ctx context.Context) (map[string]*healthRecor
 			h.clear()
 			h.stored = false
 			if stopped {
-				d.pump(d.lane(name))
+				d.forward(name)
 			}
 		}
 	}
@@ -355,6 +355,6 @@ func (d *Dispatcher) StartChannel(ctx context.Context, name string) (bool, error
 	}
 	h.clear()
 	h.stored = len(h.steps) > 0
-	d.pump(d.lane(name))
+	d.forward(name)
 	return stopped, nil
 }

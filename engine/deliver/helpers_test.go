@@ -197,6 +197,9 @@ func (r *rig) settledIDs() []string {
 
 var loopback = []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8"), netip.MustParsePrefix("::1/128")}
 
+// threeTries is a schedule of tests that look at what becomes of dead deliveries.
+var threeTries = Schedule{Delays: []time.Duration{0, 5 * time.Minute, time.Hour}}
+
 func newRig(t testing.TB, change func(*Options), channels ...Channel) *rig {
 	t.Helper()
 	r := &rig{store: newBrittle(), log: &bytes.Buffer{}, channels: map[string]Channel{}}

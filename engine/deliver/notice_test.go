@@ -109,6 +109,8 @@ type house struct {
 	post *post
 	stop func()
 	n    int
+
+	schedule Schedule // of the senders that begin from now on
 }
 
 func newHouse(t *testing.T, channels ...Channel) *house {
@@ -120,6 +122,9 @@ func newHouse(t *testing.T, channels ...Channel) *house {
 func (h *house) begin(r *rig) {
 	h.rig = r
 	r.client.Transport = h.post
+	if h.schedule.Delays != nil {
+		r.opt.Schedule = h.schedule
+	}
 	h.stop = r.start(h.t, "umberhithe")
 }
 
@@ -341,6 +346,7 @@ func TestNoticesAreTriedAgain(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newHouse(t, hookChannel("chat", "https://chat.example/"), aboutChannel("ops", "https://ops.example/"))
 		defer func() { h.stop() }()
+		h.schedule, h.opt.Schedule = threeTries, threeTries
 		h.post.set("chat.example", http.StatusGone)
 		h.post.set("ops.example", 404)
 		h.message("chat")
@@ -348,7 +354,7 @@ func TestNoticesAreTriedAgain(t *testing.T) {
 		require.Len(t, ids, 1)
 		pass(2 * time.Hour)
 		got := h.post.letters("ops.example")
-		require.Len(t, got, 3, "a refused one is tried three times")
+		require.Len(t, got, 3, "as the schedule has it")
 		for _, l := range got {
 			require.Equal(t, ids[0], l.id)
 		}
@@ -547,6 +553,7 @@ func TestNoticesOfDeadLetters(t *testing.T) {
 		h := newHouse(t, hookChannel("chat", "https://chat.example/"),
 			hookChannel("tickets", "https://tickets.example/"), aboutChannel("ops", "https://ops.example/"))
 		defer func() { h.stop() }()
+		h.schedule, h.opt.Schedule = threeTries, threeTries
 		h.post.set("chat.example", 404)
 		h.post.set("tickets.example", 404)
 		die := func(channel string, n int) {
@@ -621,6 +628,7 @@ func TestDeadLettersThatNobodyIsToldOf(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newHouse(t, hookChannel("chat", "https://chat.example/"))
 		defer func() { h.stop() }()
+		h.schedule, h.opt.Schedule = threeTries, threeTries
 		h.post.set("chat.example", 404)
 		m := message("chat", "a", 1)
 		m.Attempts, m.Code = 2, 404

@@ -10,6 +10,11 @@ import (
 )
 
 const (
+	// waiting messages that each success of a channel brings forward: so their number grows with what
+	// the receiver takes, within the channel's limits, and ends with the first failure
+	forwardAtOnce = 2
+	maxUnknown    = 60 // tries of a message for a channel that does not exist before they count; about half an hour
+
 	maxPause     = time.Minute // that a receiver's Retry-After holds the whole channel
 	maxBatch     = 256         // outcomes in one commit
 	storeRetry   = 2 * time.Second
@@ -43,7 +48,7 @@ func (d *Dispatcher) attempt(t try) {
 			d.opt.Log.Warn("a delivery can't be read", "site", e.site.name, "delivery", e.id, "error", err)
 			d.postpone(e, time.Now().Add(storeRetry).UnixMilli())
 			return
-		case t.hand:
+		case t.hand, e.forward && rec.Status == event.DeliveryPending:
 		case rec.Status != event.DeliveryPending:
 			d.drop(e, nil)
 			return
@@ -79,6 +84,13 @@ func (d *Dispatcher) judge(t try, rec *event.Delivery) (Outcome, event.Delivery)
 		return Outcome{Class: Success, left: true}, *rec
 	default:
 		out = d.send(d.base, c, t.entry.site.name, rec)
+	}
+	if !t.known && !t.hand && t.entry.unknown < maxUnknown {
+		t.entry.unknown++
+		next := *rec
+		next.Reason = out.Reason
+		next.NextTry = time.Now().Add(time.Duration(t.entry.unknown) * time.Second).UnixMilli()
+		return out, next
 	}
 	if rec.Status == event.DeliveryPending {
 		return out, d.opt.Schedule.Next(*rec, out, time.Now(), d.opt.Rand())
@@ -179,6 +191,8 @@ func (d *Dispatcher) finish(t try, rec *event.Delivery, next event.Delivery, out
 		case Success:
 			l.limit = min(l.limit+1, t.channel.maxInFlight())
 			l.paused = time.Time{}
+			l.credit = min(l.credit+forwardAtOnce, 2*l.limit)
+			d.bringForward(l)
 		case Failed:
 			l.limit = max(1, min(l.limit, l.inFlight)/2)
 			if out.RetryAfter > 0 {
@@ -193,7 +207,18 @@ func (d *Dispatcher) finish(t try, rec *event.Delivery, next event.Delivery, out
 		d.fared(&t.channel, out)
 	}
 	d.release(e)
-	if t.hand && !out.sent {
+	if out.sent && !out.OK() {
+		l.credit = 0
+		if out.RetryAfter > 0 {
+			e.notBefore = time.Now().Add(min(out.RetryAfter, d.opt.Schedule.RetryAfterMost)).UnixMilli()
+		}
+	}
+	switch {
+	case e.forward && !out.OK() && out.Class != Gone && !t.hand && rec.NextTry > time.Now().UnixMilli():
+		// It was tried before its time, which does not use up a try.
+		e.due = rec.NextTry
+		d.place(e)
+	case t.hand && !out.sent:
 		// Nothing happened, so nothing is written; it goes on as before.
 		e.hand, e.due = false, rec.NextTry
 		e.answer(out, nil)
@@ -203,8 +228,8 @@ func (d *Dispatcher) finish(t try, rec *event.Delivery, next event.Delivery, out
 			d.remove(e)
 			d.tidy(e.site)
 		}
-	} else {
-		d.ungate(e)
+	default:
+		e.tried = e.tried || out.sent
 		e.state = stateUnsaved
 		e.was, e.result, e.out = rec.Status, next, out
 		e.site.outbox = append(e.site.outbox, e)
@@ -342,13 +367,19 @@ func (d *Dispatcher) settle(e *entry, err error) {
 	s := e.site
 	due := time.UnixMilli(e.result.NextTry)
 	keep := err == nil && !e.out.left && s.attached && !d.stopping && e.result.Status == event.DeliveryPending
-	if keep && due.After(time.Now().Add(2*d.opt.ScanEvery)) {
-		keep = false // a later scan finds it in time
-	} else if keep && e.lane.queued > d.opt.PerChannel/2 {
-		keep = false
+	switch late := due.After(time.Now().Add(2 * d.opt.ScanEvery)); {
+	case keep && late: // a later scan finds it in time
+		d.park(e)
+		return
+	case keep && e.lane.queued > d.opt.PerChannel/2:
 		s.scanBy(due)
-	}
-	if !keep {
+		d.park(e)
+		return
+	case !keep:
+		if key, ok := e.gate(); ok && s.parked[key.channel][key.alert] == e.order {
+			delete(s.parked[key.channel], key.alert) // those after it may go
+			s.scanBy(time.Now())
+		}
 		d.remove(e)
 		return
 	}
@@ -356,6 +387,6 @@ func (d *Dispatcher) settle(e *entry, err error) {
 		d.data -= len(e.rec.Data)
 		e.rec = nil
 	}
-	e.hand, e.waited, e.due = false, false, e.result.NextTry
+	e.hand, e.waited, e.forward, e.due = false, false, false, e.result.NextTry
 	d.place(e)
 }

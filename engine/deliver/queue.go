@@ -2,7 +2,7 @@ package deliver
 
 import (
 	"cmp"
-	"container/heap"
+	"fmt"
 	"maps"
 	"slices"
 	"time"
@@ -17,7 +17,7 @@ type state uint8
 
 const (
 	stateNew      state = iota
-	stateGated          // an earlier message of its alert has not been tried yet
+	stateGated          // an earlier message of its alert is pending
 	stateDelayed        // waits for its time, in Dispatcher.delayed
 	stateReady          // waits for its channel, in one of the lane's queues
 	stateHeld           // waits until the store takes outcomes again, in siteQueue.held
@@ -39,13 +39,18 @@ type entry struct {
 	due   int64 // Unix milliseconds, 0: at once
 
 	rec     *event.Delivery
+	pending bool // it was when it came here; else a person has it sent again
 	tried   bool // had its first try
 	hand    bool // a person asked for a try: whatever the status, once
 	waited  bool // was counted as waiting for PerSecond
 	adopted bool // was found in the store, not offered
 	state   state
-	heapAt  int
 	queue   *fifo
+
+	delayedAt, waitingAt int   // places in queue.delayed and lane.waiting
+	forward              bool  // brought forward since its last try by the schedule
+	notBefore            int64 // Unix milliseconds: what the receiver asked for with Retry-After
+	unknown              int   // how often there was no channel of its name
 
 	was     event.DeliveryStatus // before the try
 	result  event.Delivery       // after it, while in the outbox
@@ -76,7 +81,11 @@ type siteQueue struct {
 	scanning bool
 	buffer   []event.Delivery // offered while resuming
 	entries  map[string]*entry
-	gates    map[gateKey][]*entry // messages that had no try yet, by order
+	gates    map[gateKey][]*entry // pending messages of an alert for a channel, by order
+	parked   parked               // alerts whose first pending messages are in the store only
+	passed   parked               // those parked while a scan ran, which may not have seen why
+	crowded  map[string]bool      // channels with too many of them to know them all
+	wide     map[string]bool      // channels of which the next scan also looks for what is due late
 	left     map[string]bool      // channels of which messages without a try are in the store only, so that later ones must not pass them
 	skipped  map[string]bool      // channels that were left while a scan ran, which may not have seen why
 	recent   map[string]time.Time // adopted ones that are done: the runner may be about to offer them
@@ -91,18 +100,53 @@ type siteQueue struct {
 
 type gateKey struct{ channel, alert string }
 
+// parked holds, by channel and alert, the order of the first message that is pending in the store
+// and not in memory. Messages after it wait there too.
+type parked map[string]map[string]int
+
+const (
+	maxParked = 1 << 14         // alerts of one channel that are remembered
+	wideGap   = 2 * time.Second // before the store is searched for what is due late, so that it is not all the time
+)
+
+// add remembers a message, and reports whether there was room for that.
+func (p parked) add(channel, alert string, order int) bool {
+	if alert == "" {
+		return true
+	}
+	alerts := p[channel]
+	if alerts == nil {
+		alerts = map[string]int{}
+		p[channel] = alerts
+	}
+	first, known := alerts[alert]
+	if !known && len(alerts) >= maxParked {
+		return false
+	}
+	if !known || order < first {
+		alerts[alert] = order
+	}
+	return true
+}
+
+// before reports whether an earlier message of the alert is parked.
+func (p parked) before(channel, alert string, order int) bool {
+	first, known := p[channel][alert]
+	return known && first < order
+}
+
 // queue holds the deliveries that are in memory: which there are, where each of them waits, and
 // which has to wait for which. It is guarded by Dispatcher.mu.
 type queue struct {
 	sites     map[string]*siteQueue
 	lanes     map[string]*lane
-	delayed   entryHeap
+	delayed   *entryHeap
 	data      int // bytes of message bodies in memory
 	dataBytes int // and how many there may be
 }
 
 func newQueue(dataBytes int) queue {
-	return queue{sites: map[string]*siteQueue{}, lanes: map[string]*lane{}, dataBytes: dataBytes}
+	return queue{sites: map[string]*siteQueue{}, lanes: map[string]*lane{}, delayed: newDelayed(), dataBytes: dataBytes}
 }
 
 func (q *queue) site(name string) *siteQueue {
@@ -111,6 +155,7 @@ func (q *queue) site(name string) *siteQueue {
 		s = &siteQueue{
 			name: name, entries: map[string]*entry{}, gates: map[gateKey][]*entry{},
 			left: map[string]bool{}, skipped: map[string]bool{}, recent: map[string]time.Time{},
+			parked: parked{}, passed: parked{}, wide: map[string]bool{},
 		}
 		q.sites[name] = s
 	}
@@ -150,6 +195,8 @@ type lane struct {
 	leftOut  uint64
 	starved  bool // in Dispatcher.starved
 	wake     *time.Timer
+	waiting  *entryHeap // those of Dispatcher.delayed that can be brought forward
+	credit   int        // how many may be
 
 	hand, fresh, again fifo
 	turn               int
@@ -158,7 +205,7 @@ type lane struct {
 func (q *queue) lane(name string) *lane {
 	l := q.lanes[name]
 	if l == nil {
-		l = &lane{name: name}
+		l = &lane{name: name, waiting: newWaiting()}
 		q.lanes[name] = l
 	}
 	return l
@@ -215,7 +262,7 @@ func compareEntries(a, b *entry) int {
 func (q *queue) insert(s *siteQueue, m *event.Delivery, keep bool) *entry {
 	e := &entry{
 		site: s, lane: q.lane(m.Channel), id: m.ID, alert: m.Alert, order: m.Order, made: m.At, due: m.NextTry,
-		tried: m.Attempts > 0 || m.Status != event.DeliveryPending,
+		tried: m.Attempts > 0, pending: m.Status == event.DeliveryPending,
 	}
 	if keep && q.data+len(m.Data) <= q.dataBytes {
 		rec := *m
@@ -232,23 +279,90 @@ func (q *queue) insert(s *siteQueue, m *event.Delivery, keep bool) *entry {
 	return e
 }
 
-// gate returns where the entry has to queue before its first try.
+// gate returns where the entry has to queue.
 func (e *entry) gate() (gateKey, bool) {
-	return gateKey{e.lane.name, e.alert}, !e.tried && e.alert != ""
+	return gateKey{e.lane.name, e.alert}, e.pending && e.alert != ""
 }
 
-// mayGo reports whether no earlier message of the alert is still to be tried.
+// mayGo reports whether no earlier message of the alert is pending.
 func (e *entry) mayGo() bool {
 	key, ok := e.gate()
-	return !ok || e.site.gates[key][0] == e
+	return !ok || e.site.gates[key][0] == e && !e.site.parked.before(key.channel, key.alert, e.order)
 }
 
-// ungate takes the entry out of its gate after its first try, or when it leaves, and lets the next
-// one pass.
+// behind returns the id of the message that the entry has to wait for longer than for a try that is
+// under way or about to begin, if there is one.
+func (e *entry) behind() (id string, waits bool) {
+	key, _ := e.gate()
+	switch first := e.site.gates[key]; {
+	case e.mayGo():
+		return "", false
+	case first[0] == e:
+		return fmt.Sprintf("number %d", e.site.parked[key.channel][key.alert]), true
+	default:
+		return first[0].id, first[0].state == stateDelayed || first[0].state == stateGated
+	}
+}
+
+// park leaves a message of a channel that fails to the store, and with it those that wait for it.
+func (q *queue) park(e *entry) {
+	s := e.site
+	key, ok := e.gate()
+	if !ok {
+		q.remove(e)
+		return
+	}
+	if !s.parked.add(key.channel, key.alert, e.order) {
+		s.crowd(key.channel)
+	}
+	if s.scanning {
+		s.passed.add(key.channel, key.alert, e.order)
+	}
+	for {
+		list := s.gates[key]
+		last := list[len(list)-1]
+		last.answer(Outcome{Class: Failed, Reason: "not sent: it waits for " + e.id + ", an earlier message of its alert"}, nil)
+		q.remove(last)
+		delete(s.recent, last.id) // it is not done
+		if last == e {
+			return
+		}
+	}
+}
+
+func (s *siteQueue) crowd(channel string) {
+	if s.crowded == nil {
+		s.crowded = map[string]bool{}
+	}
+	s.crowded[channel] = true
+}
+
+// bringForward lets waiting messages of the lane be tried now, the oldest first, as many as it has
+// credit for. What failed for another reason than the channel's is tried once more, and then waits
+// for its own time.
+func (q *queue) bringForward(l *lane) {
+	for l.credit > 0 && l.waiting.Len() > 0 {
+		e := l.waiting.first()
+		l.credit--
+		q.unplace(e)
+		e.forward, e.due = true, e.notBefore
+		q.place(e)
+	}
+	if l.credit == 0 {
+		return
+	}
+	for _, s := range q.sites {
+		if len(s.parked[l.name]) > 0 && s.attached {
+			s.wide[l.name] = true
+			s.scanBy(time.Now().Add(wideGap))
+		}
+	}
+}
+
+// ungate takes the entry out of its gate when it is settled or leaves, and lets the next one pass.
 func (q *queue) ungate(e *entry) {
 	key, ok := e.gate()
-	e.tried = true
-	if !ok {
+	if e.pending = false; !ok {
 		return
 	}
 	s := e.site
@@ -272,7 +386,10 @@ func (q *queue) place(e *entry) {
 		e.state = stateGated
 	case e.due > time.Now().UnixMilli():
 		e.state = stateDelayed
-		heap.Push(&q.delayed, e)
+		q.delayed.add(e)
+		if !e.forward {
+			e.lane.waiting.add(e)
+		}
 	default:
 		q.ready(e)
 	}
@@ -280,9 +397,8 @@ func (q *queue) place(e *entry) {
 
 // unplace takes an entry out of where it waits.
 func (q *queue) unplace(e *entry) {
-	if e.state == stateDelayed {
-		heap.Remove(&q.delayed, e.heapAt)
-	}
+	q.delayed.drop(e)
+	e.lane.waiting.drop(e)
 	e.queue = nil
 	e.state = stateNew
 }
@@ -326,6 +442,9 @@ func (d *Dispatcher) offer(s *siteQueue, m *event.Delivery) *entry {
 	if _, done := s.recent[m.ID]; done {
 		return nil
 	}
+	if s.parked.before(m.Channel, m.Alert, m.Order) || s.crowded[m.Channel] && m.Order > 1 {
+		return nil // it stays in the store, behind what it waits for
+	}
 	if s.left[m.Channel] || d.lane(m.Channel).queued >= d.opt.PerChannel {
 		s.leave(m.Channel)
 		return nil
@@ -337,6 +456,15 @@ func (d *Dispatcher) offer(s *siteQueue, m *event.Delivery) *entry {
 
 // adopt queues what a scan found.
 func (d *Dispatcher) adopt(s *siteQueue, found scanned) {
+	s.parked, s.crowded = found.parked, found.crowded
+	for channel, alerts := range s.passed {
+		for alert, order := range alerts {
+			if !s.parked.add(channel, alert, order) {
+				s.crowd(channel)
+			}
+		}
+	}
+	clear(s.passed)
 	left := map[string]bool{} // once one is left, those after it are too
 	now := time.Now()
 	s.scanAt = now.Add(d.opt.ScanEvery)
@@ -345,7 +473,7 @@ func (d *Dispatcher) adopt(s *siteQueue, found scanned) {
 	}
 	for i := range found.pending {
 		m := &found.pending[i]
-		if s.entries[m.ID] != nil {
+		if s.entries[m.ID] != nil || s.parked.before(m.Channel, m.Alert, m.Order) {
 			continue
 		}
 		if _, done := s.recent[m.ID]; done && m.Attempts == 0 {
@@ -358,6 +486,9 @@ func (d *Dispatcher) adopt(s *siteQueue, found scanned) {
 			continue
 		case !untried && l.queued >= d.opt.PerChannel/2:
 			s.scanBy(later(now.Add(time.Minute), time.UnixMilli(m.NextTry)))
+			if !s.parked.add(m.Channel, m.Alert, m.Order) {
+				s.crowd(m.Channel)
+			}
 			continue
 		}
 		e := d.insert(s, m, false)
@@ -368,6 +499,9 @@ func (d *Dispatcher) adopt(s *siteQueue, found scanned) {
 	maps.Copy(left, s.skipped)
 	clear(s.skipped)
 	s.left = left
+	for _, l := range d.lanes {
+		d.bringForward(l)
+	}
 }
 
 func later(a, b time.Time) time.Time {
@@ -379,11 +513,11 @@ func later(a, b time.Time) time.Time {
 
 // arm sets the timer to the entry that is due first.
 func (d *Dispatcher) arm() {
-	if !d.running || d.stopping || len(d.delayed) == 0 {
+	if !d.running || d.stopping || d.delayed.Len() == 0 {
 		return
 	}
 	const most = time.Minute // so that a wall clock that is set anew does not matter for long
-	wait := min(most, time.Until(time.UnixMilli(d.delayed[0].due)))
+	wait := min(most, time.Until(time.UnixMilli(d.delayed.first().due)))
 	if d.timer == nil {
 		d.timer = time.AfterFunc(wait, d.ring)
 	} else {
@@ -399,8 +533,8 @@ func (d *Dispatcher) ring() {
 		return
 	}
 	now := time.Now().UnixMilli()
-	for len(d.delayed) > 0 && d.delayed[0].due <= now {
-		e := d.delayed[0]
+	for d.delayed.Len() > 0 && d.delayed.first().due <= now {
+		e := d.delayed.first()
 		d.unplace(e)
 		d.place(e)
 		d.pump(e.lane)

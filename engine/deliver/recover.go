@@ -55,6 +55,9 @@ func (d *Dispatcher) Recover(ctx context.Context, sites []string, channel string
 		}
 		found = found[n:]
 	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.forward(channel) // what waits is as late as what was given up
 	return r, nil
 }
 

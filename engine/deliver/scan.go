@@ -23,19 +23,21 @@ const (
 type scanned struct {
 	pending []event.Delivery // due soon, without data, in the order in which they should be queued
 	more    map[string]bool  // channels that have more untried ones than are wanted
+	parked  parked           // what is pending beside those
+	crowded map[string]bool  // channels of which parked has not all
 	old     []string         // ids of settled ones that are past their time
 }
 
 // scan reads all deliveries of a site. Memory stays bounded, whatever their number.
-func (d *Dispatcher) scan(ctx context.Context, site string) (found scanned, err error) {
+func (d *Dispatcher) scan(ctx context.Context, site string, wide map[string]bool) (found scanned, err error) {
 	err = again(ctx, func() error {
-		found, err = d.scanOnce(ctx, site)
+		found, err = d.scanOnce(ctx, site, wide)
 		return err
 	})
 	return found, err
 }
 
-func (d *Dispatcher) scanOnce(ctx context.Context, site string) (scanned, error) {
+func (d *Dispatcher) scanOnce(ctx context.Context, site string, wide map[string]bool) (scanned, error) {
 	type group struct {
 		channel string
 		tried   bool
@@ -43,7 +45,12 @@ func (d *Dispatcher) scanOnce(ctx context.Context, site string) (scanned, error)
 	now := time.Now()
 	soon := now.Add(2 * d.opt.ScanEvery).UnixMilli()
 	deliveredBefore, deadBefore := now.Add(-d.opt.KeepDelivered).UnixMilli(), now.Add(-d.opt.KeepDead).UnixMilli()
-	found := scanned{more: map[string]bool{}}
+	found := scanned{more: map[string]bool{}, parked: parked{}, crowded: map[string]bool{}}
+	park := func(m *event.Delivery) {
+		if !found.parked.add(m.Channel, m.Alert, m.Order) {
+			found.crowded[m.Channel] = true
+		}
+	}
 	groups := map[group][]event.Delivery{}
 	most := d.opt.PerChannel
 	cut := func(g group) {
@@ -52,6 +59,9 @@ func (d *Dispatcher) scanOnce(ctx context.Context, site string) (scanned, error)
 		if len(list) > most {
 			if !g.tried {
 				found.more[g.channel] = true
+			}
+			for i := range list[most:] {
+				park(&list[most+i])
 			}
 			clear(list[most:])
 			list = list[:most]
@@ -62,7 +72,8 @@ func (d *Dispatcher) scanOnce(ctx context.Context, site string) (scanned, error)
 		last := max(m.LastTry, m.At)
 		switch m.Status {
 		case event.DeliveryPending:
-			if m.NextTry > soon {
+			if m.NextTry > soon && !wide[m.Channel] {
+				park(m)
 				return
 			}
 			m.Data, m.Reason = nil, ""
@@ -91,6 +102,9 @@ func (d *Dispatcher) scanOnce(ctx context.Context, site string) (scanned, error)
 		cut(g)
 		found.pending = append(found.pending, groups[g]...)
 	}
+	found.pending = slices.DeleteFunc(found.pending, func(m event.Delivery) bool {
+		return found.parked.before(m.Channel, m.Alert, m.Order) || found.crowded[m.Channel] && m.Attempts == 0 && m.Order > 1
+	})
 	slices.SortFunc(found.pending, compareScanned)
 	return found, nil
 }
@@ -156,13 +170,18 @@ func (d *Dispatcher) wantsScan(s *siteQueue, now time.Time) bool {
 // rescan looks for what has to be sent soon and for what is past its time.
 func (d *Dispatcher) rescan(s *siteQueue) {
 	defer d.wg.Done()
-	found, err := d.scan(d.base, s.name)
+	d.mu.Lock()
+	wide := maps.Clone(s.wide)
+	clear(s.wide)
+	d.mu.Unlock()
+	found, err := d.scan(d.base, s.name, wide)
 	d.mu.Lock()
 	s.scanning = false
 	switch {
 	case err != nil:
 		s.scanAt = time.Now().Add(storeRetry)
 		maps.Copy(s.left, s.skipped)
+		maps.Copy(s.wide, wide)
 	case s.attached && !d.stopping:
 		d.adopt(s, found)
 		d.pumpAll()

@@ -18,24 +18,21 @@ type Schedule struct {
 	// Delays are those before the first try, the second and so on; their number is how often a
 	// delivery is tried.
 	Delays []time.Duration
-	// Refused are the delays for answers that say that the request itself is wrong and that seldom
-	// change (see Classify).
-	Refused []time.Duration
-	// RetryAfterOver is by how much a receiver's Retry-After may lengthen a delay.
-	RetryAfterOver time.Duration
+	// RetryAfterMost is for how long at most a receiver's Retry-After puts a message off. One bad
+	// answer of a proxy must not hold back an urgent message for hours.
+	RetryAfterMost time.Duration
 }
 
 // DefaultSchedule is the example of Standard Webhooks 1.0 ("Deliverability"): ten tries over 75
-// hours and 35 minutes. A refused request is tried three times over about an hour, which is what a
-// mistake in a receiver's deployment lasts.
+// hours and 35 minutes. It holds for refused requests too: an access token that expired on Friday
+// evening is renewed on Monday.
 func DefaultSchedule() Schedule {
 	return Schedule{
 		Delays: []time.Duration{
 			0, 5 * time.Second, 5 * time.Minute, 30 * time.Minute, 2 * time.Hour, 5 * time.Hour,
 			10 * time.Hour, 14 * time.Hour, 20 * time.Hour, 24 * time.Hour,
 		},
-		Refused:        []time.Duration{0, 5 * time.Minute, time.Hour},
-		RetryAfterOver: 2 * time.Hour,
+		RetryAfterMost: 5 * time.Minute,
 	}
 }
 
@@ -78,11 +75,8 @@ func (s Schedule) Check() error {
 	if err := checkDelays(s.Delays); err != nil {
 		return err
 	}
-	if err := checkDelays(s.Refused); err != nil {
-		return fmt.Errorf("refused: %w", err)
-	}
-	if s.RetryAfterOver < 0 || s.RetryAfterOver > maxDelay {
-		return fmt.Errorf("Retry-After may lengthen a delay by 0 to %v, not %v", maxDelay, s.RetryAfterOver)
+	if s.RetryAfterMost < 0 || s.RetryAfterMost > maxDelay {
+		return fmt.Errorf("Retry-After may put a message off for 0 to %v, not %v", maxDelay, s.RetryAfterMost)
 	}
 	return nil
 }
@@ -94,7 +88,7 @@ type Class uint8
 const (
 	Success Class = iota // delivered
 	Failed               // may go better later: the whole schedule
-	Refused              // the request or the address is wrong: the short schedule
+	Refused              // the request, its credentials or the address are wrong: the whole schedule, for a person to fix that
 	Gone                 // the receiver wants no more of them, ever: stop the channel
 )
 
@@ -132,7 +126,6 @@ func Jitter(delay time.Duration, random float64) time.Duration {
 // Next applies what came of a try to a delivery: its status, attempts, times, code and reason. It
 // depends on its arguments alone. random is in [0, 1).
 func (s Schedule) Next(d event.Delivery, out Outcome, now time.Time, random float64) event.Delivery {
-	refusedBefore := d.Attempts > 0 && Classify(d.Code) == Refused
 	d.Attempts++
 	d.LastTry, d.Took, d.Code, d.Reason = now.UnixMilli(), out.Took.Milliseconds(), out.Code, out.Reason
 	d.NextTry = 0
@@ -145,21 +138,15 @@ func (s Schedule) Next(d event.Delivery, out Outcome, now time.Time, random floa
 		return d
 	}
 	d.Status = event.DeliveryPending
-	delays := s.Delays
-	if out.Class == Refused && (d.Attempts < len(s.Refused) || refusedBefore) {
-		// One refusal after other failures does not end a delivery: a receiver that is being
-		// restarted answers 404 for a moment.
-		delays = s.Refused
-	}
-	if d.Attempts >= len(delays) {
+	if d.Attempts >= len(s.Delays) {
 		d.Status = event.DeliveryDead
 		d.Reason = fmt.Sprintf("given up after %d tries: %s", d.Attempts, d.Reason)
 		return d
 	}
-	own := delays[d.Attempts]
+	own := s.Delays[d.Attempts]
 	wait := Jitter(own, random)
 	if out.RetryAfter > wait {
-		wait = max(wait, min(out.RetryAfter, own+s.RetryAfterOver))
+		wait = max(wait, min(out.RetryAfter, s.RetryAfterMost))
 	}
 	d.NextTry = now.Add(wait).UnixMilli()
 	return d
