@@ -104,7 +104,7 @@ func (h alertRoutes) alertByID(c *kit.Call, id string) (event.Alert, string, err
 	return *found, site, nil
 }
 
-// alertSite returns the site of an alert's id, "<site>-<entry>-<number>".
+// alertSite returns the site of an alert's id, "<site>-<entry>_<incarnation>-<number>".
 func alertSite(id string) string {
 	for range 2 {
 		k := strings.LastIndexByte(id, '-')

@@ -33,6 +33,14 @@ type Dispatcher interface {
 	Recover(ctx context.Context, sites []string, channel string, since, until time.Time) (deliver.Recovery, error)
 }
 
+// Channels is what sends by the channels that are stored.
+type Channels interface {
+	// Refresh has the newest version used from now on.
+	Refresh(ctx context.Context) error
+	// Check returns an error if nothing can be sent to the address of a channel.
+	Check(c deliver.Channel) error
+}
+
 // Store is what an API needs of a store.
 type Store interface {
 	store.Journal
@@ -48,6 +56,7 @@ type Options struct {
 	Store      Store
 	Runner     *runner.Runner
 	Dispatcher Dispatcher           // nil: deliveries can be listed, not sent again
+	Channels   Channels             // nil: nobody sends by them
 	Now        func() time.Time     // the clock that reads are stamped and judged by; default time.Now
 	Log        *slog.Logger         // default slog.Default
 	Registry   *prometheus.Registry // what /metrics shows; default one that has the API's own metrics only

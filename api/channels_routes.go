@@ -1,6 +1,7 @@
 package api
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -165,13 +166,33 @@ func (h channelRoutes) putChannels(c *kit.Call) error {
 		if err != nil {
 			return err
 		}
-		warnings = append(warnings, deliver.AboutWarnings(channels)...)
+		warnings = append(warnings, h.channelWarnings(channels)...)
 		return answerSaved(c, saved, ChannelsSaved{
 			Saved: Saved{Document: ChannelsDocument, Version: saved, At: now, By: c.Key.Name, Note: note,
-				InEffect: true, Warnings: warnings},
+				InEffect: h.refreshChannels(ctx), Warnings: warnings},
 			Channels: redacted(channels).Channels,
 		})
 	}
+}
+
+// channelWarnings says what is odd about channels that are well formed.
+func (b *backend) channelWarnings(channels []deliver.Channel) []string {
+	warnings := deliver.AboutWarnings(channels)
+	for i := range channels {
+		if b.opt.Channels == nil {
+			break
+		}
+		if err := b.opt.Channels.Check(channels[i]); err != nil {
+			warnings = append(warnings, fmt.Sprintf("nothing can be sent to the channel %q: %v", channels[i].Name, err))
+		}
+	}
+	return warnings
+}
+
+// refreshChannels has channels that were just stored used, and reports whether they are. If not,
+// they are in a moment.
+func (b *backend) refreshChannels(ctx context.Context) bool {
+	return b.opt.Channels == nil || b.opt.Channels.Refresh(ctx) == nil
 }
 
 // missingChannels warns of rules that send to channels that don't exist.

@@ -334,7 +334,9 @@ func (h documents) storePlan(c *kit.Call, p *plan, note string) (carried, error)
 				p.documents[k].Version = put.Expect + 1
 			}
 		}
-		if put.Document.Name != ChannelsDocument {
+		if put.Document.Name == ChannelsDocument {
+			told = h.refreshChannels(ctx) && told
+		} else {
 			pins = append(pins, event.Pin{Doc: put.Document.Name, Version: put.Expect + 1})
 		}
 	}

@@ -226,7 +226,7 @@ func (p *planner) planChannels(w *wanted, d *PlannedDocument) error {
 	from, to := p.names(w.name)
 	p.decide(d, bytes.Equal(before, body), body, func() Changes { return changesOfChannels(from, previous, to, channels, shortText) })
 	if d.Change != changeUnchanged {
-		d.Warnings = append(d.Warnings, deliver.AboutWarnings(channels)...)
+		d.Warnings = append(d.Warnings, p.channelWarnings(channels)...)
 	}
 	if w.stored && d.Change == changeChanged {
 		d.Warnings = append(d.Warnings, "secrets, headers and addresses are again those of the old version; if one "+

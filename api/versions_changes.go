@@ -128,6 +128,11 @@ func changesOfChannels(fromName string, from []deliver.Channel, toName string, t
 				c.Masked = append(c.Masked, after.Name+": the value of the header "+name)
 			}
 		}
+		for _, name := range slices.Sorted(maps.Keys(after.Values)) {
+			if was, ok := before.Values[name]; ok && was != after.Values[name] {
+				c.Masked = append(c.Masked, after.Name+": the value "+name)
+			}
+		}
 	}
 	return c
 }

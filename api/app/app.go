@@ -80,6 +80,9 @@ type App struct {
 	wg       sync.WaitGroup
 	stopBg   context.CancelFunc
 	failed   chan error
+
+	stopSending context.CancelFunc
+	sent        chan struct{} // closed when the sender has ended
 }
 
 // New opens the store and puts the parts together. Nothing runs yet.
@@ -110,10 +113,10 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	}
 	a.Registry = prometheus.NewRegistry()
 	a.Registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
-	a.channels = &channels{store: a.Store, log: opt.Log}
+	a.channels = &channels{store: a.Store, log: opt.Log, guard: deliver.NewGuard(opt.AllowCIDRs)}
 	d, err := deliver.New(deliver.Options{
 		Store: a.Store, Channels: a.channels.get, AboutChannels: a.channels.aboutOthers,
-		Guard: deliver.NewGuard(opt.AllowCIDRs), Log: opt.Log, Schedule: opt.Retry,
+		Guard: a.channels.guard, Log: opt.Log, Schedule: opt.Retry,
 		Observe: observe(a.Registry, func() deliver.Stats { return a.Dispatcher.Stats() }, func(at int64) float64 {
 			return opt.Now().Sub(time.UnixMilli(at)).Seconds() / opt.Speed
 		}),
@@ -122,6 +125,7 @@ func New(ctx context.Context, opt Options) (*App, error) {
 		return nil, errors.Join(err, a.closeStore())
 	}
 	a.Dispatcher = d
+	a.channels.changed = d.ChannelsChanged
 	a.Runner = runner.New(runner.Options{
 		Store: a.Store, Deliver: d, Log: opt.Log, Node: opt.Node, Metrics: runner.NewMetrics(a.Registry),
 		JournalKeep: opt.JournalKeep, FactsKeep: opt.FactsKeep, AlertsKeep: opt.AlertsKeep, Now: opt.Now, Speed: opt.Speed,
@@ -131,6 +135,7 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	}
 	a.API = api.New(api.Options{
 		Store: a.Store, Runner: a.Runner, Dispatcher: d, Log: opt.Log, Registry: a.Registry, PublicURL: opt.PublicURL, Now: opt.Now,
+		Channels:   a.channels,
 		TrialLimit: opt.TrialLimit, TrialTime: opt.TrialTime, TrialAlerts: opt.TrialAlerts, TrialFacts: opt.TrialFacts,
 	})
 	return a, nil
@@ -167,7 +172,7 @@ func (a *App) Start(ctx context.Context) error {
 		return fmt.Errorf("listen on %s: %w", a.opt.Listen, err)
 	}
 	a.listener = l
-	if err := a.channels.refresh(ctx); err != nil {
+	if err := a.channels.Refresh(ctx); err != nil {
 		return errors.Join(fmt.Errorf("read the channels: %w", err), l.Close())
 	}
 	if err := a.Runner.Start(ctx); err != nil {
@@ -177,8 +182,11 @@ func (a *App) Start(ctx context.Context) error {
 	a.stopBg = stop
 	a.wg.Go(func() { a.channels.run(bg) })
 	a.startExports(bg)
+	sending, stopSending := context.WithCancel(context.Background())
+	a.stopSending, a.sent = stopSending, make(chan struct{})
 	a.wg.Go(func() {
-		if err := a.Dispatcher.Run(bg); err != nil {
+		defer close(a.sent)
+		if err := a.Dispatcher.Run(sending); err != nil {
 			a.fail(err)
 		}
 	})
@@ -209,15 +217,23 @@ func (a *App) Failed() <-chan error { return a.failed }
 // URL returns where the API listens.
 func (a *App) URL() string { return "http://" + a.listener.Addr().String() }
 
-// Stop ends everything in order: no new requests, what was accepted is folded or stays in the
-// journal, tries under way end, the store closes.
+// Stop ends everything in order: no new tries and no new requests, tries under way end or are cut
+// off, what was accepted is folded or stays in the journal, the leases are given up, the store
+// closes. The leases come after the tries: whoever has a site next sends what is pending, which no
+// try must be under way for.
 func (a *App) Stop(ctx context.Context) error {
 	var errs []error
+	if a.stopSending != nil {
+		a.stopSending()
+	}
 	if a.server != nil {
 		a.API.Close()
 		if err := a.server.Shutdown(ctx); err != nil {
 			errs = append(errs, err, a.server.Close())
 		}
+	}
+	if a.sent != nil {
+		<-a.sent
 	}
 	a.Runner.Stop()
 	if a.stopBg != nil {
@@ -229,8 +245,12 @@ func (a *App) Stop(ctx context.Context) error {
 
 // channels keeps the newest channels at hand, so that the sender asks no store before each try.
 type channels struct {
-	store store.Store
-	log   *slog.Logger
+	store   store.Store
+	log     *slog.Logger
+	guard   *deliver.Guard
+	changed func()
+
+	refreshing sync.Mutex // so that what was read first is not set last
 
 	mu      sync.RWMutex
 	version int
@@ -238,7 +258,7 @@ type channels struct {
 	about   []string // those that are told about others
 }
 
-// channelsFresh is how soon a change of the channels is in use on every node.
+// channelsFresh is how soon a change of the channels is in use on the other nodes.
 const channelsFresh = 500 * time.Millisecond
 
 func (c *channels) get(name string) (deliver.Channel, bool) {
@@ -262,14 +282,20 @@ func (c *channels) run(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		case <-tick.C:
-			if err := c.refresh(ctx); err != nil && ctx.Err() == nil {
+			if err := c.Refresh(ctx); err != nil && ctx.Err() == nil {
 				c.log.Warn("the channels can't be read; those from before stay in use", "err", err)
 			}
 		}
 	}
 }
 
-func (c *channels) refresh(ctx context.Context) error {
+// Check returns an error if nothing can be sent to the channel's address.
+func (c *channels) Check(ch deliver.Channel) error { return c.guard.CheckChannel(ch) }
+
+// Refresh reads the channels again if there is a newer version of them.
+func (c *channels) Refresh(ctx context.Context) error {
+	c.refreshing.Lock()
+	defer c.refreshing.Unlock()
 	heads, err := c.store.ListDocuments(ctx, api.ChannelsDocument)
 	if err != nil {
 		return err
@@ -300,6 +326,7 @@ func (c *channels) refresh(ctx context.Context) error {
 		c.mu.Lock()
 		c.version, c.byName, c.about = h.Version, m, about
 		c.mu.Unlock()
+		c.changed()
 	}
 	return nil
 }

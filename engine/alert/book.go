@@ -28,7 +28,7 @@ type Shop interface {
 	// Local returns a moment in the site's time, and whether the site is open then.
 	Local(ms int64) (open bool, day time.Weekday, minuteOfDay int)
 	// Product returns what messages show of a product, nil if the catalogue does not have it.
-	Product(gtin uint64) *Product
+	Product(gtin uint64) *event.Product
 	// Changed takes a change of an alert, one of event.Changes, with its messages.
 	Changed(change string, a *event.Alert, messages []event.Delivery)
 	// Joined takes an alert that became part of another; there are no changes of it.
@@ -109,6 +109,7 @@ func newTrack(a event.Alert) *track {
 	rest, n := cutLast(a.ID)
 	_, seq := cutLast(rest)
 	t.n, _ = strconv.Atoi(n)
+	seq, _, _ = strings.Cut(seq, "_")
 	t.seq, _ = strconv.ParseUint(seq, 10, 64)
 	return t
 }
@@ -262,6 +263,14 @@ func (b *Book) Digest(put func(format string, args ...any)) {
 	}
 }
 
+// incarnation returns what follows a number in an id, which may be given out again without it.
+func (b *Book) incarnation() string {
+	if b.Incarnation == "" {
+		return ""
+	}
+	return "_" + b.Incarnation
+}
+
 // newAlert puts an alert of a rule into the book, pending, and lets facts about its subject find
 // it.
 func (b *Book) newAlert(r *rules.Rule, a event.Alert) *track {
@@ -269,11 +278,7 @@ func (b *Book) newAlert(r *rules.Rule, a event.Alert) *track {
 		b.madeSeq, b.made = b.seq, 0
 	}
 	b.made++
-	site := b.site
-	if b.Incarnation != "" {
-		site += "-" + b.Incarnation
-	}
-	a.ID = fmt.Sprintf("%s-%d-%d", site, b.seq, b.made)
+	a.ID = fmt.Sprintf("%s-%d%s-%d", b.site, b.seq, b.incarnation(), b.made)
 	a.Rule, a.Digest, a.Watch, a.Since = r.Name, r.Digest, r.Mode == rules.ModeWatch, b.now
 	t := newTrack(a)
 	b.byID[t.ID] = t

@@ -183,15 +183,6 @@ func (t *track) note(a *event.Act) {
 	}
 }
 
-// Product is a product as messages show it.
-type Product struct {
-	GTIN     string  `json:"gtin"`
-	SKU      string  `json:"sku,omitempty"`
-	Name     string  `json:"name"`
-	Category string  `json:"category,omitempty"`
-	Price    float64 `json:"price,omitempty"`
-}
-
 // notify makes the messages of one change of an alert, one for each channel.
 func (b *Book) notify(t *track, change string, channels []string) {
 	if len(channels) == 0 {
@@ -200,22 +191,15 @@ func (b *Book) notify(t *track, change string, channels []string) {
 	}
 	t.Orders++
 	b.mark(t)
-	data, err := json.Marshal(struct {
-		Alert   event.AlertView `json:"alert"`
-		Order   int             `json:"order"`
-		Product *Product        `json:"product,omitempty"`
-	}{t.View(b.site), t.Orders, b.shop.Product(t.GTIN)})
+	data, err := json.Marshal(event.Message{Alert: t.View(b.site), Order: t.Orders, Product: b.shop.Product(t.GTIN)})
 	if err != nil { // all its parts are strings, numbers and JSON that was marshalled before
 		panic(fmt.Sprintf("alert: an alert that does not marshal: %v", err))
 	}
-	id := fmt.Sprintf("msg_%s-%d", t.ID, t.Orders)
-	if b.Incarnation != "" {
-		id += "-" + b.Incarnation // the alert may be older than that of the store
-	}
+	id := fmt.Sprintf("msg_%s-%d%s-", t.ID, t.Orders, b.incarnation()) // the alert may be of an earlier one
 	messages := make([]event.Delivery, len(channels))
 	for i, c := range channels {
 		messages[i] = event.Delivery{
-			ID: id + "-" + c, Channel: c, Type: change, Alert: t.ID, Order: t.Orders,
+			ID: id + c, Channel: c, Type: change, Alert: t.ID, Order: t.Orders,
 			At: b.now, Data: data,
 		}
 	}

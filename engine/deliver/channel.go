@@ -47,6 +47,7 @@ type Channel struct {
 	Format  Format
 	Secrets []Secret          // newest first; at most two
 	Headers map[string]string // that each request carries beside ours
+	Values  map[string]string // secrets that the template fills in, by name
 
 	Timeout     time.Duration // of one try as a whole: name lookup, TLS, request, answer. 0: DefaultTimeout
 	Types       []string      // dotted prefixes of the types that it wants, "alert" or "alert.opened"; none: every type
@@ -113,7 +114,7 @@ func (c Channel) redactedURL() string {
 	return masked
 }
 
-// Redacted returns the channel without what must stay secret: secrets and the values of headers are
+// Redacted returns the channel without what must stay secret: secrets, values and the values of headers are
 // masked, and of the URL only scheme and host remain. The result is for people to see; it can't
 // send.
 func (c Channel) Redacted() Channel {
@@ -127,6 +128,10 @@ func (c Channel) Redacted() Channel {
 	c.Headers = maps.Clone(c.Headers)
 	for name := range c.Headers {
 		c.Headers[name] = maskText
+	}
+	c.Values = maps.Clone(c.Values)
+	for name := range c.Values {
+		c.Values[name] = maskText
 	}
 	return c
 }
@@ -176,6 +181,7 @@ type channelDocument struct {
 	Template    json.RawMessage   `json:"template,omitempty"`
 	Secrets     []secretDocument  `json:"secrets,omitempty"`
 	Headers     map[string]string `json:"headers,omitempty"`
+	Values      map[string]string `json:"values,omitempty"`
 	Timeout     string            `json:"timeout,omitempty"`
 	Types       []string          `json:"types,omitempty"`
 	MaxInFlight int               `json:"max_in_flight,omitempty"`
@@ -192,7 +198,7 @@ type secretDocument struct {
 
 func (c Channel) document() channelDocument {
 	d := channelDocument{
-		Name: c.Name, URL: c.URL, Format: c.Format, Headers: c.Headers, Types: c.Types,
+		Name: c.Name, URL: c.URL, Format: c.Format, Headers: c.Headers, Values: c.Values, Types: c.Types,
 		MaxInFlight: c.MaxInFlight, PerSecond: c.PerSecond, Disabled: c.Disabled, AboutChannels: c.AboutChannels,
 	}
 	if c.template != nil {
@@ -289,10 +295,9 @@ func Sample(channel string) event.Delivery {
 		ID: "umberhithe-1-1", Rule: "unpaid-at-door", About: "item", Severity: "urgent", Status: event.AlertOpen, Zone: "street-door",
 		Say: "\"The Harbour Light\" passed the street door unpaid", GTIN: 9521234500018, Since: at, OpenedAt: at,
 	}
-	data, err := json.Marshal(map[string]any{
-		"alert": a.View("umberhithe"), "order": 1, "test": true,
-		"product": map[string]any{"gtin": "09521234500018", "sku": "UB-1001", "name": "The Harbour Light",
-			"category": "fiction", "price": 9.99},
+	data, err := json.Marshal(event.Message{
+		Alert: a.View("umberhithe"), Order: 1, Test: true,
+		Product: &event.Product{GTIN: "09521234500018", SKU: "UB-1001", Name: "The Harbour Light", Category: "fiction", Price: 9.99},
 	})
 	if err != nil {
 		panic(fmt.Sprintf("deliver: the sample does not marshal: %v", err)) // all its parts are strings and numbers

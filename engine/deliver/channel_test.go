@@ -1,6 +1,7 @@
 package deliver
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -80,7 +81,7 @@ func TestParseChannelsProblems(t *testing.T) {
 		{`{"channels": [3]}`, `channels[0]: is a number where an object is expected; write it in braces: { ... }`},
 		{with(`"nmae": "x"`), `channels[0].nmae: there is no member "nmae" here; did you mean "name"?`},
 		{with(`"colour": "x"`), `channels[0].colour: there is no member "colour" here; use one of name, url, ` +
-			`format, template, secrets, headers, timeout, types, max_in_flight, per_second, disabled, about_channels`},
+			`format, template, secrets, headers, values, timeout, types, max_in_flight, per_second, disabled, about_channels`},
 		{`[{"name": "a", "name": "b", "url": "https://a.example", "secrets": ["` + testSecret + `"]}]`,
 			`[0].name: stands twice; keep one of them`},
 		{with(`"name": "Door Team"`), `channels[0].name: "Door Team" can't be a channel's name; use 1 to 64 ` +
@@ -415,7 +416,9 @@ func TestTemplateProblems(t *testing.T) {
 	for source, want := range map[string]string{
 		`{"a": {"b": ["x", "{dta.alert.say}"]}}`: `[0].template.a.b[1]: there is no "dta" to fill in; did you mean {data.alert.say}?`,
 		`"{rule}"`: `[0].template: there is no "rule" to fill in; a placeholder ` +
-			`starts with one of id, type, timestamp, site, channel, alert, order, data`,
+			`starts with one of id, type, timestamp, site, channel, alert, order, data, values`,
+		`"{values.key}"`: `[0].template: the channel has no value {values.key}; write {values.NAME}, and the value into the ` +
+			`channel: "values": {"NAME": "..."}`,
 		`"{id.x}"`:          `[0].template: {id.x}: id has no parts; write {id}`,
 		`"{data.alert.say"`: `[0].template: has an opening brace at character 1 that is not closed; ` + how,
 		`"data}"`:           `[0].template: has a closing brace at character 5 that closes nothing; ` + how,
@@ -439,6 +442,73 @@ func TestTemplateProblems(t *testing.T) {
 	d.Data = json.RawMessage(`"` + strings.Repeat("y", 10_000) + `"`)
 	_, _, err = ch.Render("umberhithe", &d)
 	require.ErrorContains(t, err, "the body has more than 262144 bytes")
+}
+
+// What no message has is refused in a new document, with the name that is like it. A document that is
+// stored still opens.
+func TestTemplateNamesAreChecked(t *testing.T) {
+	doc := func(template, more string) []byte {
+		return fmt.Appendf(nil, `[{"name": "a", "url": "https://chat.example/", "format": "template", "template": %q%s}]`, template, more)
+	}
+	for template, want := range map[string]string{
+		"{data.say}":              `{data.say}: a message has no "say" there; did you mean {data.alert.say}?`,
+		"{data.alert.sya}":        `{data.alert.sya}: a message has no "sya" there; did you mean {data.alert.say}?`,
+		"in {data.alert.zne}":     `{data.alert.zne}: a message has no "zne" there; did you mean {data.alert.zone}?`,
+		"{data.product.nam}":      `{data.product.nam}: a message has no "nam" there; did you mean {data.product.name}?`,
+		"{data.alert.say.x}":      `{data.alert.say.x}: a message has no "x" there; see the messages in the page about webhooks`,
+		"{data.alert.gathered.x}": `{data.alert.gathered.x}: a message has no "x" there; see the messages in the page about webhooks`,
+		"{data.dead_letters}":     `{data.dead_letters}: a message has no "dead_letters" there; see the messages in the page about webhooks`,
+	} {
+		_, err := ParseChannelsKeeping(doc(template, ""), nil)
+		require.EqualError(t, err, "channels: [0].template: "+want)
+		_, err = ParseChannels(doc(template, ""))
+		require.NoError(t, err)
+	}
+	for _, template := range []string{"{data}", "{data.alert}", "{data.alert.why.x.y}", "{data.alert.gathered.0}",
+		"{data.alert.passage.door}", "{data.product.price}", "{data.order}", "{data.alert.opened_at}"} {
+		_, err := ParseChannelsKeeping(doc(template, ""), nil)
+		require.NoError(t, err, template)
+	}
+	_, err := ParseChannelsKeeping(doc("{data.dead_letters} {data.say}", `, "about_channels": true`), nil)
+	require.NoError(t, err)
+}
+
+// A credential that a tool wants in the body is shown nowhere, is filled in, and is kept where it is
+// masked, for the same host.
+func TestValues(t *testing.T) {
+	const doc = `[{"name": "pager", "url": "https://pager.example/", "format": "template",
+		"template": {"routing_key": "{values.key}", "text": "{values.key}: {data.alert.say}"}, "values": {"key": "s3cr3t\"value"}}]`
+	got, err := ParseChannelsKeeping([]byte(doc), nil)
+	require.NoError(t, err)
+	d := Sample("pager")
+	body, _, err := got[0].Render("umberhithe", &d)
+	require.NoError(t, err)
+	require.JSONEq(t, `{"routing_key": "s3cr3t\"value", "text": "s3cr3t\"value: \"The Harbour Light\" passed the street door unpaid"}`,
+		string(body))
+	shown := must(json.Marshal(got))
+	requireNoSecret(t, string(shown), fmt.Sprintf("%v %+v %#v", got, got, got))
+	require.Contains(t, string(shown), `"values":{"key":"***"}`)
+	kept, err := ParseChannelsKeeping(shown, got)
+	require.NoError(t, err)
+	require.Equal(t, got, kept)
+	again, err := ParseChannels(must(EncodeChannels(got)))
+	require.NoError(t, err)
+	require.Equal(t, got[0].Values, again[0].Values)
+	other := got[0]
+	other.Values = map[string]string{"key": "another"}
+	require.NotEqual(t, got[0].fingerprint(), other.fingerprint(), "a new value starts a stopped channel")
+	_, err = ParseChannelsKeeping(bytes.Replace(shown, []byte("pager.example"), []byte("elsewhere.example"), 1), got)
+	require.EqualError(t, err, "channels: [0].values.key: is masked, and this channel has no such value for this host; write the value itself")
+	for in, want := range map[string]string{
+		`{"a b": "x"}`:              `[0].values.a b: is not the name of a value; use letters, digits, '-' and '_'`,
+		`{"a": 7}`:                  `[0].values.a: is a number where a text is expected`,
+		`["x"]`:                     `[0].values: is a list where an object is expected`,
+		`{"a": "x", "a": "s3cr3t"}`: `[0].values.a: stands twice`,
+	} {
+		_, err := ParseChannels(bytes.Replace([]byte(doc), []byte(`{"key": "s3cr3t\"value"}`), []byte(in), 1))
+		require.ErrorContains(t, err, want)
+		requireNoSecret(t, err.Error())
+	}
 }
 
 // Whatever the message says, it stays within the value that it was put into.

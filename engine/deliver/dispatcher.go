@@ -50,7 +50,7 @@ type Options struct {
 	KeepDelivered time.Duration // how long a delivered one stays on record. 0: 7 days
 	KeepDead      time.Duration // how long a dead one does. 0: 90 days
 	ScanEvery     time.Duration // how often the records are searched for old ones. 0: 30 minutes
-	StopWithin    time.Duration // how long Run waits for tries to end. 0: 20 seconds
+	StopWithin    time.Duration // how long Run waits for tries to end. 0: 2 seconds
 
 	Resolver *net.Resolver  // nil: the system's
 	RootCAs  *x509.CertPool // nil: the system's
@@ -137,7 +137,7 @@ func New(opt Options) (*Dispatcher, error) {
 	orDuration(&opt.KeepDelivered, 7*24*time.Hour)
 	orDuration(&opt.KeepDead, 90*24*time.Hour)
 	orDuration(&opt.ScanEvery, 30*time.Minute)
-	orDuration(&opt.StopWithin, 20*time.Second)
+	orDuration(&opt.StopWithin, 2*time.Second)
 	base, cancel := context.WithCancel(context.Background())
 	return &Dispatcher{
 		opt: opt, sender: newSender(opt.Guard, opt.Resolver, opt.RootCAs), archive: archive{opt.Store, opt.Log},

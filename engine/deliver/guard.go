@@ -37,6 +37,8 @@ var metadata = []netip.Prefix{
 	netip.MustParsePrefix("fd00:ec2::254/128"),
 }
 
+const cloudMetadata = "a cloud metadata service"
+
 // ranges names what is refused, most special first; the decision for public addresses is made by
 // the ssrf package, from the IANA special-purpose registries.
 var ranges = []struct {
@@ -44,11 +46,11 @@ var ranges = []struct {
 	what   string
 	meant  bool // only a CIDR within it allows it
 }{
-	{metadata[0], "a cloud metadata service", true},
-	{metadata[1], "a cloud metadata service", true},
-	{metadata[2], "a cloud metadata service", true},
-	{metadata[3], "a cloud metadata service", true},
-	{metadata[4], "a cloud metadata service", true},
+	{metadata[0], cloudMetadata, true},
+	{metadata[1], cloudMetadata, true},
+	{metadata[2], cloudMetadata, true},
+	{metadata[3], cloudMetadata, true},
+	{metadata[4], cloudMetadata, true},
 	{netip.MustParsePrefix("127.0.0.0/8"), "a loopback address", true},
 	{netip.MustParsePrefix("::1/128"), "a loopback address", true},
 	{netip.MustParsePrefix("0.0.0.0/8"), "an address of this host", true},
@@ -172,7 +174,9 @@ func (g *Guard) check(network string, ap netip.AddrPort) error {
 	}
 	for _, r := range ranges {
 		if r.prefix.Contains(plain) {
-			blocked.Why = "it is " + r.what
+			if blocked.Why = "it is " + r.what; r.what == cloudMetadata {
+				blocked.Allow = "" // nobody's receiver; who means it knows the flag
+			}
 			break
 		}
 	}

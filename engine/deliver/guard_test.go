@@ -155,8 +155,11 @@ func TestBlockedErrorSaysHow(t *testing.T) {
 			"Lintel with --allow-cidr fd12::7/128")
 	require.EqualError(t, g.Check("tcp", "224.0.0.1:80"), "connecting to 224.0.0.1:80 is not allowed: it is a multicast address")
 
+	require.EqualError(t, g.Check("tcp", "169.254.169.254:80"),
+		"connecting to 169.254.169.254:80 is not allowed: it is a cloud metadata service", "which nobody is advised to allow")
+
 	// What the error advises works.
-	for _, address := range []string{"10.1.2.3:8080", "127.0.0.1:80", "169.254.169.254:80", "8.8.8.8:8080", "[::1]:80",
+	for _, address := range []string{"10.1.2.3:8080", "127.0.0.1:80", "169.254.1.1:80", "8.8.8.8:8080", "[::1]:80",
 		"[64:ff9b:1::1]:80", "[::ffff:127.0.0.1]:80", "[2001:db8::1]:80"} {
 		var blocked *BlockedError
 		require.ErrorAs(t, g.Check("tcp", address), &blocked)
@@ -253,7 +256,7 @@ func TestNamesAreCheckedAfterLookup(t *testing.T) {
 		"inside.example": "connecting to inside.example is not allowed: it resolves to 10.0.0.5:443, and it is a " +
 			"private address; if that receiver is yours, start Lintel with --allow-cidr 10.0.0.5/32",
 		"metadata.example": "connecting to metadata.example is not allowed: it resolves to 169.254.169.254:443, " +
-			"and it is a cloud metadata service; if that receiver is yours, start Lintel with --allow-cidr 169.254.169.254/32",
+			"and it is a cloud metadata service",
 		"mixed.example": "connecting to mixed.example is not allowed: it resolves to 10.0.0.5:443, and it is a " +
 			"private address; if that receiver is yours, start Lintel with --allow-cidr 10.0.0.5/32",
 		"mixed6.example": "connecting to mixed6.example is not allowed: it resolves to [fd00::5]:443, and it is " +

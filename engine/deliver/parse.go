@@ -13,6 +13,7 @@ const (
 	MaxChannelsBytes = 1 << 20 // of the document
 	MaxChannels      = 256
 	MaxHeaders       = 32
+	MaxValues        = 32
 	MaxTypes         = 64
 	MaxSecrets       = 2 // the new one, and the one that it replaces
 	MaxAboutChannels = 8 // channels that are told about others
@@ -26,16 +27,21 @@ const (
 )
 
 // ParseChannels reads a document of channels: {"channels": [...]}, or the bare list. The error, if
-// any, is of type doc.Errors and holds no secret and no line of the document.
-func ParseChannels(src []byte) ([]Channel, error) { return ParseChannelsKeeping(src, nil) }
+// any, is of type doc.Errors and holds no secret and no line of the document. It is for documents
+// that are stored: that a template asks for what no message has is no error.
+func ParseChannels(src []byte) ([]Channel, error) { return parseChannels(src, parser{}) }
 
 // ParseChannelsKeeping is ParseChannels for a document that was given out redacted, changed by a
 // person and sent back: where it has a mask, it keeps what the channel of that name has in
 // previous. The value of a header and the hidden part of a URL are kept only if the host is still
 // the same, so that nobody can have them sent elsewhere without knowing them.
 func ParseChannelsKeeping(src []byte, previous []Channel) ([]Channel, error) {
+	return parseChannels(src, parser{previous: previous, strict: true})
+}
+
+func parseChannels(src []byte, p parser) ([]Channel, error) {
 	d, problem := doc.JSON(src, MaxChannelsBytes)
-	p := parser{Report: doc.NewReport("", maxProblems, d, nil), previous: previous}
+	p.Report = doc.NewReport("", maxProblems, d, nil)
 	p.Private = true
 	if problem != nil {
 		p.Add(*problem)
@@ -54,6 +60,7 @@ func ParseChannelsKeeping(src []byte, previous []Channel) ([]Channel, error) {
 type parser struct {
 	*doc.Report
 	previous []Channel
+	strict   bool // names in templates are checked
 }
 
 func (p *parser) document(root *doc.Node) []Channel {
@@ -89,7 +96,7 @@ func (p *parser) document(root *doc.Node) []Channel {
 
 func (p *parser) channel(n *doc.Node) Channel {
 	var c Channel
-	o, ok := p.Object(n, "name", "url", "format", "template", "secrets", "headers", "timeout", "types", "max_in_flight",
+	o, ok := p.Object(n, "name", "url", "format", "template", "secrets", "headers", "values", "timeout", "types", "max_in_flight",
 		"per_second", "disabled", "about_channels")
 	if !ok {
 		return c
@@ -114,6 +121,7 @@ func (p *parser) channel(n *doc.Node) Channel {
 	c.URL = f.url(old)
 	c.Secrets = f.secrets(old)
 	c.Headers = f.headers(old, c.URL)
+	c.Values = f.values(old, c.URL)
 	c.Timeout = hours.Member(o, "timeout", time.Second, maxTimeout, 0)
 	c.Types = f.types()
 	c.MaxInFlight = f.Whole("max_in_flight", 1, maxInFlight, 0)
@@ -128,7 +136,7 @@ func (p *parser) channel(n *doc.Node) Channel {
 	case source != nil && c.Format != FormatTemplate && c.Format != "":
 		f.Problem("template", `set "format": "template", or leave the template out`, "is not used by the format %q", c.Format)
 	case source != nil:
-		c.template = p.template(source)
+		c.template = p.template(source, &c)
 	}
 	if len(c.Secrets) == 0 && f.Get("secrets") == nil && (c.Format == FormatWebhook || c.Format == FormatCloudEvents) {
 		f.Problem("secrets", secretHint+`, and give it to the receiver too`, "is missing: the receiver can't tell our messages from others")

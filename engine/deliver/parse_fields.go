@@ -198,6 +198,44 @@ func (f *fields) headers(old *Channel, newURL string) map[string]string {
 	return headers
 }
 
+// values reads the secrets that a template fills in. Like headers they are kept for the same host
+// only, since that is where they are sent.
+func (f *fields) values(old *Channel, newURL string) map[string]string {
+	n := f.Get("values")
+	if n == nil {
+		return nil
+	}
+	switch {
+	case n.Kind != doc.Mapping:
+		f.About(n, `write it like {"routing_key": "..."}`, "is %s where an object is expected", n.Is())
+		return nil
+	case len(n.Fields) > MaxValues:
+		f.About(n, "", "has %d values; at most %d are allowed", len(n.Fields), MaxValues)
+		return nil
+	}
+	values := map[string]string{}
+	for _, m := range n.Fields {
+		name, value := m.Key.Text, m.Value.Text
+		_, twice := values[name]
+		switch {
+		case len(name) > 64 || !validPart(name):
+			f.About(m.Key, "use letters, digits, '-' and '_'", "is not the name of a value")
+		case twice:
+			f.About(m.Key, "keep one of them", "stands twice")
+		case !m.Value.IsText():
+			f.TextOf(m.Value)
+		case len(value) > maxHeaderBytes:
+			f.About(m.Value, "", "has a value of %d bytes; at most %d are allowed", len(value), maxHeaderBytes)
+		case value == maskText && (old == nil || old.Values[name] == "" || !sameOrigin(old.URL, newURL)):
+			f.About(m.Value, "write the value itself", "is masked, and this channel has no such value for this host")
+		case value == maskText:
+			value = old.Values[name]
+		}
+		values[name] = value
+	}
+	return values
+}
+
 func keptHeader(old *Channel, newURL, lower string) (string, bool) {
 	if old == nil || !sameOrigin(old.URL, newURL) {
 		return "", false

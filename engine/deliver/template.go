@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
+	"reflect"
 	"slices"
 	"strconv"
 	"strings"
@@ -37,13 +39,21 @@ type piece struct {
 	raw  bool     // the placeholder is a whole value and keeps its type; else it is a part of a text
 }
 
+// fills is what a template is filled in with.
+type fills struct {
+	site   string
+	d      *event.Delivery
+	values map[string]string
+	data   any
+}
+
 // roots are what a placeholder can start with.
-var roots = []string{"id", "type", "timestamp", "site", "channel", "alert", "order", "data"}
+var roots = []string{"id", "type", "timestamp", "site", "channel", "alert", "order", "data", "values"}
 
 // template compiles a channel's template; what is wrong is reported.
-func (p *parser) template(n *doc.Node) *template {
+func (p *parser) template(n *doc.Node, c *Channel) *template {
 	before := p.Len()
-	b := templateBuilder{p: p}
+	b := templateBuilder{p: p, channel: c}
 	b.value(n, 0)
 	b.flush()
 	t := &template{source: b.source, pieces: b.pieces}
@@ -57,7 +67,7 @@ func (p *parser) template(n *doc.Node) *template {
 		return nil
 	}
 	d := Sample("sample")
-	body, err := t.render(nil, "umberhithe", &d)
+	body, err := t.render(nil, fills{site: "umberhithe", d: &d, values: c.Values})
 	switch {
 	case err != nil:
 		p.About(n, "", "can't be filled in: %v", err)
@@ -69,6 +79,7 @@ func (p *parser) template(n *doc.Node) *template {
 
 type templateBuilder struct {
 	p            *parser
+	channel      *Channel
 	source       []byte
 	pieces       []piece
 	open         []byte // finished JSON that is not yet a piece
@@ -194,7 +205,7 @@ func (b *templateBuilder) text(at *doc.Node, s string) {
 func (b *templateBuilder) path(at *doc.Node, s string) ([]string, bool) {
 	path := strings.Split(s, ".")
 	for _, part := range path {
-		if part == "" || strings.Trim(part, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_-") != "" {
+		if !validPart(part) {
 			b.p.About(at, "write a path like {data.alert.say}; a brace that is meant as text is written twice: {{ or }}",
 				"the placeholder {%s} is not a path", doc.Clip(s))
 			return nil, false
@@ -208,7 +219,12 @@ func (b *templateBuilder) path(at *doc.Node, s string) ([]string, bool) {
 		b.p.About(at, hint, "there is no %q to fill in", doc.Clip(path[0]))
 		return nil, false
 	}
-	if path[0] != "data" && len(path) > 1 {
+	switch {
+	case path[0] == "values":
+		return path, b.hasValue(at, path)
+	case path[0] == "data" && b.p.strict && !b.known(at, path):
+		return nil, false
+	case path[0] != "data" && len(path) > 1:
 		b.p.About(at, fmt.Sprintf("write {%s}", path[0]), "{%s}: %s has no parts", doc.Clip(s), path[0])
 		return nil, false
 	}
@@ -217,6 +233,93 @@ func (b *templateBuilder) path(at *doc.Node, s string) ([]string, bool) {
 		return nil, false
 	}
 	return path, true
+}
+
+func validPart(s string) bool {
+	return s != "" && strings.Trim(s, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_-") == ""
+}
+
+// hasValue checks a placeholder that names one of the channel's values.
+func (b *templateBuilder) hasValue(at *doc.Node, path []string) bool {
+	if len(path) == 2 {
+		if _, ok := b.channel.Values[path[1]]; ok {
+			return true
+		}
+	}
+	hint := `write {values.NAME}, and the value into the channel: "values": {"NAME": "..."}`
+	if near := doc.Nearest(strings.Join(path[1:], "."), slices.Sorted(maps.Keys(b.channel.Values))); near != "" {
+		hint = fmt.Sprintf("did you mean {values.%s}?", near)
+	}
+	b.p.About(at, hint, "the channel has no value {%s}", doc.Clip(strings.Join(path, ".")))
+	return false
+}
+
+// known checks a placeholder against what messages have. Channels that are notified about others get
+// messages of another form too.
+func (b *templateBuilder) known(at *doc.Node, path []string) bool {
+	shapes := []reflect.Type{reflect.TypeFor[event.Message]()}
+	if b.channel.AboutChannels {
+		shapes = append(shapes, reflect.TypeFor[NoticeData]())
+	}
+	var fault string
+	var hints []string
+	for _, t := range shapes {
+		wrong, near, ok := follow(t, path[1:])
+		if ok {
+			return true
+		}
+		if fault == "" {
+			fault = wrong
+		}
+		hints = append(hints, near...)
+	}
+	if _, _, ok := follow(shapes[0], append([]string{"alert"}, path[1:]...)); ok {
+		hints = []string{"alert." + strings.Join(path[1:], ".")} // a part is missing, which is more likely than a slip
+	}
+	hint := "see the messages in the page about webhooks"
+	if len(hints) > 0 {
+		hint = fmt.Sprintf("did you mean {data.%s}?", hints[0])
+	}
+	b.p.About(at, hint, "{%s}: a message has no %q there", doc.Clip(strings.Join(path, ".")), doc.Clip(fault))
+	return false
+}
+
+// follow finds a path in the JSON of a type. If it is not there, it returns the part that is wrong,
+// and paths that are like it.
+func follow(t reflect.Type, path []string) (wrong string, near []string, ok bool) {
+	for i, part := range path {
+		for t.Kind() == reflect.Pointer {
+			t = t.Elem()
+		}
+		switch {
+		case t == reflect.TypeFor[json.RawMessage](), t.Kind() == reflect.Map, t.Kind() == reflect.Interface:
+			return "", nil, true // anything may be there
+		case t.Kind() == reflect.Slice:
+			if _, err := strconv.ParseUint(part, 10, 16); err != nil {
+				return part, nil, false
+			}
+			t = t.Elem()
+			continue
+		case t.Kind() != reflect.Struct || t == reflect.TypeFor[time.Time]():
+			return part, nil, false
+		}
+		var names []string
+		found := false
+		for _, f := range reflect.VisibleFields(t) {
+			name, _, _ := strings.Cut(f.Tag.Get("json"), ",")
+			if names = append(names, name); name == part {
+				t, found = f.Type, true
+				break
+			}
+		}
+		if !found {
+			if n := doc.Nearest(part, names); n != "" {
+				near = []string{strings.Join(append(slices.Clone(path[:i]), n), ".")}
+			}
+			return part, near, false
+		}
+	}
+	return "", nil, true
 }
 
 // quote writes s as a JSON string.
@@ -231,12 +334,11 @@ func quote(s string) []byte {
 }
 
 // render appends the body.
-func (t *template) render(b []byte, site string, d *event.Delivery) ([]byte, error) {
-	var data any
-	if len(d.Data) > 0 {
-		decoder := json.NewDecoder(bytes.NewReader(d.Data))
+func (t *template) render(b []byte, with fills) ([]byte, error) {
+	if data := with.d.Data; len(data) > 0 {
+		decoder := json.NewDecoder(bytes.NewReader(data))
 		decoder.UseNumber() // a number stays as it is written
-		if err := decoder.Decode(&data); err != nil || !json.Valid(d.Data) {
+		if err := decoder.Decode(&with.data); err != nil || !json.Valid(data) {
 			return nil, errData
 		}
 	}
@@ -245,7 +347,7 @@ func (t *template) render(b []byte, site string, d *event.Delivery) ([]byte, err
 		if p.path == nil {
 			b = append(b, p.json...)
 		} else {
-			b = p.fill(b, site, d, data)
+			b = p.fill(b, &with)
 		}
 		if len(b) > MaxBodyBytes {
 			return nil, tooLarge(len(b))
@@ -262,7 +364,8 @@ func tooLarge(n int) error {
 
 // fill appends what the placeholder stands for. What is not there is null as a whole value and
 // nothing within a text.
-func (p *piece) fill(b []byte, site string, d *event.Delivery, data any) []byte {
+func (p *piece) fill(b []byte, with *fills) []byte {
+	site, d := with.site, with.d
 	var v any
 	switch p.path[0] {
 	case "id":
@@ -290,7 +393,9 @@ func (p *piece) fill(b []byte, site string, d *event.Delivery, data any) []byte 
 			// templates of chat tools do for it too
 			path = path[1:]
 		}
-		v = lookup(data, path)
+		v = lookup(with.data, path)
+	case "values":
+		v = with.values[p.path[1]]
 	}
 	if p.raw {
 		return append(b, marshal(v)...)

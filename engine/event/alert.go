@@ -172,6 +172,23 @@ type AlertView struct {
 	Notice   string          `json:"notice"`
 }
 
+// Message is what a message about an alert carries as its data.
+type Message struct {
+	Alert   AlertView `json:"alert"`
+	Order   int       `json:"order"` // among the messages of the alert
+	Product *Product  `json:"product,omitempty"`
+	Test    bool      `json:"test,omitempty"` // it is a sample
+}
+
+// Product is a product as messages show it.
+type Product struct {
+	GTIN     string  `json:"gtin"`
+	SKU      string  `json:"sku,omitempty"`
+	Name     string  `json:"name"`
+	Category string  `json:"category,omitempty"`
+	Price    float64 `json:"price,omitempty"`
+}
+
 // PassageView is a passage as answers show it.
 type PassageView struct {
 	Direction  string   `json:"direction" jsonschema_extras:"words=direction"`
