@@ -306,3 +306,31 @@ func TestChannelsDocument(t *testing.T) {
 	r.api.opt.Dispatcher = nil
 	r.post(path, "").wantsCode(kit.CodeUnavailable)
 }
+
+// usedChannels counts how often stored channels were taken into use.
+type usedChannels struct {
+	guard     *deliver.Guard
+	refreshed int
+}
+
+func (u *usedChannels) Refresh(context.Context) error {
+	u.refreshed++
+	return nil
+}
+
+func (u *usedChannels) Check(c deliver.Channel) error { return u.guard.CheckChannel(c) }
+
+// Channels are in use when the answer says so, however they were stored, and an address that nothing
+// can be sent to is a warning.
+func TestStoredChannelsAreUsedAtOnce(t *testing.T) {
+	used := &usedChannels{guard: deliver.NewGuard(nil)}
+	r := newRig(t, func(o *Options) { o.Channels = used })
+	const private = `{"channels": [{"name": "chat", "format": "template", "template": "{data.alert.say}", "url": "http://10.1.2.3/hook"}]}`
+	saved := into[ChannelsSaved](r.put("/v1/channels", private).wants(201))
+	require.True(t, saved.InEffect)
+	require.Equal(t, 1, used.refreshed)
+	require.Equal(t, []string{`nothing can be sent to the channel "chat": connecting to 10.1.2.3:80 is not allowed: it is a private ` +
+		`address; if that receiver is yours, start Lintel with --allow-cidr 10.1.2.3/32`}, saved.Warnings)
+	r.put("/v1/channels", strings.Replace(private, "data.alert.say", "data.say", 1)).wantsCode(kit.CodeInvalidDocument)
+	require.Equal(t, 1, used.refreshed)
+}

@@ -20,9 +20,12 @@
 // replay; "webhook-timestamp" and the signature are made anew for each try, with the secrets that
 // are live at that moment. A receiver that remembers ids sees each message once.
 //
-// In order. The first tries of an alert's messages are made in their order, on each channel: opened
-// before cleared. Retries are not: a receiver that fails would hold up everything after it. So each
-// message carries its order, and a receiver drops what is older than what it has seen.
+// In order. An alert's messages are delivered in their order on each channel, opened before cleared:
+// a later one waits, in memory or in the store, while an earlier one is pending. It goes on when that
+// one is delivered or dead. Both are sent even if the alert is over by then: a tool that was notified
+// of the end alone would have no record of the alert, and one that was notified of the beginning last
+// would keep it open for good. Alerts do not wait for each other. Only a person who has a settled
+// message sent again (Retry, Recover) breaks the order; each message carries its own.
 //
 // Apart. Every channel has a lane of its own. One that hangs has MaxInFlight tries under way at
 // most, fewer while it is in trouble, and cannot take the last worker from another.
@@ -36,17 +39,22 @@
 //
 //	2xx                           delivered
 //	410                           dead at once; the channel is stopped
-//	408, 409, 425, 429, 5xx,      tried again by the whole schedule: by default ten tries over about 76 hours
-//	  no answer, no channel,
-//	  a disabled channel
-//	3xx (never followed),         tried three times over about an hour, then dead: a wrong address or a wrong request seldom
-//	  other 4xx                   mends itself, and a person should know soon
+//	all else: 3xx (never          tried again by the whole schedule: by default ten tries over about 76 hours. That holds for
+//	  followed), other 4xx, 5xx,  refusals too: a person who renews an expired token, or corrects an address, has that time
+//	  no answer, a disabled channel
+//	no channel of that name       tried again within a minute, without using up a try, for half an hour; then by the schedule
 //
 // Each delay has full jitter: it is uniform from nothing to twice what the schedule says, so that
 // on average the schedule holds, and what failed together comes back spread out. Retry-After of 429
-// and 503 is a lower bound of the delay, up to the schedule's delay and two hours, and holds the
-// whole channel for up to a minute. While a receiver fails, the number of tries at one time halves
-// down to one, and it grows again with each success.
+// and 503 is a lower bound of the delay, up to Schedule.RetryAfterMost, and holds the whole channel
+// for up to a minute. While a receiver fails, the number of tries at one time halves down to one, and
+// it grows again with each success.
+//
+// A channel that works again does not wait for the schedule: each success brings two waiting messages
+// forward, the oldest first, out of the store if need be; a test, StartChannel, Recover and
+// ChannelsChanged bring the first two. So the rate is what the receiver takes, within MaxInFlight and
+// PerSecond, and a failure ends it. A message that fails for a reason of its own is brought forward
+// once between two tries of the schedule, and that try does not count.
 //
 // # When a channel fails for long
 //
@@ -96,14 +104,15 @@
 //	  "template": {"text": "{data.alert.say}", "level": "{data.alert.severity}"},
 //	  "secrets": ["whsec_...", {"secret": "whsec_...", "not_after": "2026-11-15T00:00:00Z"}],
 //	  "headers": {"Authorization": "Bearer ..."},
+//	  "values": {"routing_key": "..."},                       // secrets, which the template fills in
 //	  "timeout": "15s", "types": ["alert.opened"], "max_in_flight": 8, "per_second": 1, "disabled": false,
 //	  "about_channels": true                                  // it is told of other channels that fail or are stopped
 //	}]}
 //
 // "webhook" sends {"type", "timestamp", "data"} as Standard Webhooks 1.0 recommends, "cloudevents"
 // a CloudEvents 1.0 event in its JSON format. A template is JSON whose texts may hold placeholders:
-// {id}, {type}, {timestamp}, {site}, {channel}, {alert}, {order}, and {data} with a path into the
-// message's data, like {data.product.name} or {data.list.0}. A text that is one placeholder becomes
+// {id}, {type}, {timestamp}, {site}, {channel}, {alert}, {order}, {values.NAME}, and {data} with a
+// path into the message's data (event.Message), like {data.product.name} or {data.alert.gathered.0}. A text that is one placeholder becomes
 // the value itself, with its type; within a longer text a placeholder becomes text, escaped. What
 // is not there becomes null or nothing. {{ and }} are braces. A notice about a channel has no site
 // and no alert; what a template asks of {data.alert} is taken from the notice itself, which has
@@ -117,7 +126,7 @@
 //
 // # Secrets
 //
-// Secrets, the values of headers, and what follows the host of a URL appear in no log, no error, no
+// Secrets, values, the values of headers, and what follows the host of a URL appear in no log, no error, no
 // stored reason and no answer. Errors of the network are put into words of our own, since theirs
 // quote the URL and what the receiver sent; the receiver's answer is read and thrown away.
 // Printing, logging or marshalling a Channel gives its redacted form.

@@ -206,7 +206,8 @@ func cutNumber(s string) (head string, n uint64, ok bool) {
 	if k < 0 {
 		return s, 0, false
 	}
-	n, err := strconv.ParseUint(s[k+1:], 10, 64)
+	digits, _, _ := strings.Cut(s[k+1:], "_") // the incarnation of the store follows
+	n, err := strconv.ParseUint(digits, 10, 64)
 	return s[:k], n, err == nil
 }
 

@@ -1,6 +1,7 @@
 package folder
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -45,18 +46,34 @@ func TestRead(t *testing.T) {
 	files, err := Read(dir, func(name string) (string, bool) { return `say "hi" \ <é>` + "\n", name == "LINTEL_SECRET_A" })
 	require.NoError(t, err)
 	require.Equal(t, []File{
-		{"channels.json", "channels", "", []byte(`{"a": "say \"hi\" \\ <é>\n", "b": "${HOME} ${price}"}`)},
-		{"products.json", "products", "application/json", []byte("c")},
-		{"rules.yaml", "rules", "", []byte("a")},
-		{"sites/mill/layout.json", "layout/mill", "", []byte("e")},
-		{"sites/pier-2/layout.json", "layout/pier-2", "", []byte("e")},
-		{"sites/umberhithe/layout.json", "layout/umberhithe", "", []byte("d")},
+		{"channels.json", "channels", "", []byte(`{"a": "say \"hi\" \\ <é>\n", "b": "${HOME} ${price}"}`),
+			[]string{`say \"hi\" \\ <é>\n`, "${LINTEL_SECRET_A}"}},
+		{"products.json", "products", "application/json", []byte("c"), nil},
+		{"rules.yaml", "rules", "", []byte("a"), nil},
+		{"sites/mill/layout.json", "layout/mill", "", []byte("e"), nil},
+		{"sites/pier-2/layout.json", "layout/pier-2", "", []byte("e"), nil},
+		{"sites/umberhithe/layout.json", "layout/umberhithe", "", []byte("d"), nil},
 	}, files)
 	for _, f := range files {
 		if f.Document != "products" {
 			require.Equal(t, f.Path, PathOf(f.Document))
 		}
 	}
+}
+
+// What a reference stands for is printed nowhere, wherever in the channels it was put.
+func TestShowHidesWhatReferencesStandFor(t *testing.T) {
+	dir := write(t, t.TempDir(), map[string]string{"channels.json": `[{"template": {"routing_key": "${LINTEL_SECRET_KEY}"}}]`})
+	files, err := Read(dir, func(string) (string, bool) { return `TOP"SECRET`, true })
+	require.NoError(t, err)
+	p := Planned{files: files}
+	p.Documents = []api.PlannedDocument{{Document: "channels", Version: 1, Change: "changed",
+		Changes:  &api.Changes{Text: `+ "routing_key": "TOP\"SECRET"` + "\n", Added: 1},
+		Warnings: []string{`TOP\"SECRET is odd`}}}
+	var out bytes.Buffer
+	p.Show(&out, dir, true)
+	require.NotContains(t, out.String(), "SECRET\"")
+	require.Contains(t, out.String(), `+ "routing_key": "${LINTEL_SECRET_KEY}"`)
 }
 
 func TestReadSaysWhatIsWrong(t *testing.T) {

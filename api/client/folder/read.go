@@ -39,6 +39,7 @@ type File struct {
 	Document  string // rules, channels, products, layout/SITE
 	MediaType string // of products
 	Text      []byte
+	secrets   []string // what references stand for in Text, each followed by its reference
 }
 
 // Faults are what is wrong with the files, each with its name. They hold no secret.
@@ -106,6 +107,8 @@ type reader struct {
 	lookup func(string) (string, bool)
 	files  []File
 	faults Faults
+
+	secrets []string // of the channels, see File
 }
 
 func (r *reader) fault(p, format string, args ...any) {
@@ -251,6 +254,7 @@ func (r *reader) file(p string) error {
 	f.Document, f.MediaType = documentOf(p)
 	if p == ChannelsFile {
 		f.Text = r.resolve(p, text)
+		f.secrets = r.secrets
 	}
 	r.files = append(r.files, f)
 	return nil
@@ -289,7 +293,9 @@ func (r *reader) resolve(p string, text []byte) []byte {
 			return ref
 		}
 		quoted := bytes.TrimSpace(b.Bytes())
-		return quoted[1 : len(quoted)-1]
+		quoted = quoted[1 : len(quoted)-1]
+		r.secrets = append(r.secrets, string(quoted), string(ref))
+		return quoted
 	})
 	return out
 }

@@ -23,6 +23,11 @@ const (
 // long diffs are cut short.
 func (p *Planned) Show(w io.Writer, dir string, full bool) {
 	out := &shower{w: w, full: full}
+	var secrets []string
+	for _, f := range p.files {
+		secrets = append(secrets, f.secrets...)
+	}
+	out.hide = strings.NewReplacer(secrets...)
 	counts := make(map[string]int)
 	for i := range p.Documents {
 		d := &p.Documents[i]
@@ -55,6 +60,7 @@ func (p *Planned) Show(w io.Writer, dir string, full bool) {
 type shower struct {
 	w    io.Writer
 	full bool
+	hide *strings.Replacer // what a reference stands for, which may be in a template: answers show those
 }
 
 // line writes one line. What a server or a file says must not move the cursor of a terminal.
@@ -64,7 +70,7 @@ func (s *shower) line(format string, args ...any) {
 			return unicode.ReplacementChar
 		}
 		return r
-	}, fmt.Sprintf(format, args...)))
+	}, s.hide.Replace(fmt.Sprintf(format, args...))))
 }
 
 func summary(c *api.Changes) string {
