@@ -116,6 +116,13 @@ func alertSite(id string) string {
 	return id
 }
 
+// alertEntry returns the journal entry that raised the alert of an id.
+func alertEntry(id string) uint64 {
+	rest := strings.TrimPrefix(id, alertSite(id)+"-")
+	n, _ := strconv.ParseUint(rest[:max(0, strings.IndexAny(rest, "_-"))], 10, 64)
+	return n
+}
+
 // alertStatuses are what a listing can be narrowed to: pending alerts are shown to nobody.
 var alertStatuses = append(event.AlertStatuses.Texts()[event.AlertOpen:], "active", "all")
 

@@ -1,9 +1,9 @@
 package api
 
 import (
+	"cmp"
 	"context"
 	"errors"
-	"fmt"
 	"net/http"
 	"slices"
 
@@ -160,29 +160,19 @@ func (h passageRoutes) layoutAt(c *kit.Call, ctx context.Context, ms int64) (*la
 
 // passageLabel says what people said of the alert that the fact raised about its item.
 func (h passageRoutes) passageLabel(c *kit.Call, f *event.Fact) (label string, err error) {
-	const some = 200
-	for first, found := 1, true; found && label == ""; first += some {
-		found = false
-		keys := make([]string, some) // an alert's id has the entry that raised it and its number there
-		for k := range keys {
-			keys[k] = fmt.Sprintf("%s-%d-%d", c.Site, f.Seq, first+k)
+	err = h.scanAlerts(c.Ctx(), c.Site, func() { label = "" }, func(al *event.Alert) {
+		if al.About != "item" || al.Key != f.Key || al.FactMs != f.Ms || al.FactN != f.N {
+			return
 		}
-		_, err := h.store.Records(c.Ctx(), c.Site, event.KindAlert, keys, func(_ store.Kind, _ string, v []byte) error {
-			al, err := event.DecodeAlert(v)
-			found = true
-			if err == nil && al.About == "item" && al.Key == f.Key && al.FactMs == f.Ms && al.FactN == f.N {
-				switch al.Outcome {
-				case "genuine":
-					label = passages.Out
-				case "false":
-					label = passages.Stayed
-				}
-			}
-			return err
-		})
-		if err != nil {
-			return "", unavailable(err)
+		switch al.Outcome {
+		case "genuine":
+			label = passages.Out
+		case "false":
+			label = cmp.Or(label, passages.Stayed)
 		}
+	})
+	if err != nil {
+		return "", unavailable(err)
 	}
 	return label, nil
 }

@@ -244,9 +244,8 @@ func (b *backend) recall(ctx context.Context, site string, seq store.Seq) (facts
 	if err != nil {
 		return nil, nil, false, true, err
 	}
-	prefix := site + "-" + strconv.FormatUint(uint64(seq), 10) + "-"
 	err = b.scanAlerts(ctx, site, func() { changes = nil }, func(al *event.Alert) {
-		if len(al.ID) > len(prefix) && al.ID[:len(prefix)] == prefix && al.Status != event.AlertPending && al.Lead == "" {
+		if alertEntry(al.ID) == uint64(seq) && al.Status != event.AlertPending && al.Lead == "" {
 			changes = append(changes, engine.AlertChange{Seq: uint64(seq), Type: event.ChangeOpened, Alert: *al})
 		}
 	})

@@ -31,7 +31,7 @@ const Incarnation = "incarnation"
 // incarnation is the part of ids that Incarnation makes, "" where none is pinned.
 func (c *Config) incarnation() string {
 	for _, p := range c.Pins {
-		if p.Doc == Incarnation {
+		if p.Doc == Incarnation && p.Version != 0 {
 			return strconv.FormatInt(int64(p.Version), 36)
 		}
 	}

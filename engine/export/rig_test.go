@@ -112,7 +112,8 @@ func (r *rig) start() {
 	// The loop's own clock stands still: it adds no ticks, so that what a test does is all that
 	// comes in.
 	r.run = runner.New(runner.Options{Store: r.store, Log: slog.New(slog.DiscardHandler),
-		Now: func() time.Time { return opening }, FactsKeep: 1000 * 24 * time.Hour})
+		Incarnation: func() int { return 0 }, // ids without one, as the example has them
+		Now:         func() time.Time { return opening }, FactsKeep: 1000 * 24 * time.Hour})
 	require.NoError(r.t, r.run.Start(context.Background()))
 }
 

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"math/rand/v2"
 	"slices"
 	"strings"
 	"sync"
@@ -42,6 +43,9 @@ type Options struct {
 	Log     *slog.Logger     // default slog.Default
 	Node    string           // this process among others on the same store; default "node"
 	Metrics *Metrics         // nil: not measured
+
+	// Incarnation returns a number for engine.Incarnation, 0 for none; default a random one.
+	Incarnation func() int
 
 	LeaseTTL    time.Duration // default 5s
 	BatchMax    int           // entries folded in one commit at most; default 64
@@ -98,6 +102,9 @@ func New(opt Options) *Runner {
 	opt.AlertsKeep = max(opt.AlertsKeep, 8*24*time.Hour) // for a week they can still be given an outcome
 	if opt.Metrics == nil {
 		opt.Metrics = NewMetrics(nil)
+	}
+	if opt.Incarnation == nil {
+		opt.Incarnation = func() int { return 1 + rand.IntN(1<<40) }
 	}
 	ctx, stop := context.WithCancel(context.Background())
 	return &Runner{opt: opt, docs: newDocuments(opt.Store), sites: make(map[string]*Site), ctx: ctx, stop: stop}

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"log/slog"
 	"math"
-	"math/rand/v2"
 	"runtime/debug"
 	"slices"
 	"sync"
@@ -374,7 +373,7 @@ func (s *Site) load(ctx context.Context) error {
 			s.log.Error("the store went back in time: entries that were folded are gone. Ids of alerts and messages get a new "+
 				"incarnation, so that none is used again", "cursor", st.Seq(), "known", known)
 		}
-		s.renew = []event.Pin{{Doc: engine.Incarnation, Version: 1 + rand.IntN(1<<40)}}
+		s.renew = []event.Pin{{Doc: engine.Incarnation, Version: s.r.opt.Incarnation()}}
 	}
 	if err := s.r.reconcile(ctx, s.id, st.Config().Pins, s.renew...); err != nil {
 		return err
