@@ -70,6 +70,7 @@ type Dispatcher struct {
 	opt Options
 	sender
 	archive
+	audience
 	base   context.Context // of everything that Run has to wait for; it ends when the patience of a stop does
 	cancel context.CancelFunc
 	wg     sync.WaitGroup // of every goroutine; under mu, none is added after stopping but by another one that is running
@@ -141,7 +142,8 @@ func New(opt Options) (*Dispatcher, error) {
 	base, cancel := context.WithCancel(context.Background())
 	return &Dispatcher{
 		opt: opt, sender: newSender(opt.Guard, opt.Resolver, opt.RootCAs), archive: archive{opt.Store, opt.Log},
-		base: base, cancel: cancel, queue: newQueue(opt.DataBytes), health: map[string]*health{}, process: rand.Text(),
+		audience: audience{opt.Channels, opt.AboutChannels},
+		base:     base, cancel: cancel, queue: newQueue(opt.DataBytes), health: map[string]*health{}, process: rand.Text(),
 	}, nil
 }
 

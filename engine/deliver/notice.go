@@ -162,13 +162,19 @@ func clipReason(s string) string {
 	return strings.TrimSuffix(s, ".")
 }
 
+// audience knows who is notified about channels.
+type audience struct {
+	channels func(name string) (Channel, bool)
+	about    func() []string // nil: nobody
+}
+
 // notices makes the deliveries of what is to be told, for all channels that want to be told of it.
 // No channel is told of itself. Their orders follow each other and begin after the given one.
-func (d *Dispatcher) notices(list []*notice, order int) []event.Delivery {
+func (a audience) notices(list []*notice, order int) []event.Delivery {
 	var all []event.Delivery
 	for _, n := range list {
 		var data json.RawMessage
-		for _, to := range d.toldAbout(n.channel, n.eventType()) {
+		for _, to := range a.toldAbout(n.channel, n.eventType()) {
 			if data == nil {
 				data = n.data()
 			}
@@ -180,13 +186,13 @@ func (d *Dispatcher) notices(list []*notice, order int) []event.Delivery {
 }
 
 // toldAbout lists who is told of a channel by a type of notices.
-func (d *Dispatcher) toldAbout(channel, eventType string) []string {
-	if d.opt.AboutChannels == nil {
+func (a audience) toldAbout(channel, eventType string) []string {
+	if a.about == nil {
 		return nil
 	}
 	var names []string
-	for _, name := range d.opt.AboutChannels() {
-		if c, known := d.opt.Channels(name); known && name != channel && c.AboutChannels && c.Wants(eventType) {
+	for _, name := range a.about() {
+		if c, known := a.channels(name); known && name != channel && c.AboutChannels && c.Wants(eventType) {
 			names = append(names, name)
 		}
 	}
