@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"go.etcd.io/bbolt"
@@ -73,16 +74,17 @@ func applyCommit(tx *bbolt.Tx, name string, c *store.Commit) (bool, error) {
 	if err != nil {
 		return false, err
 	}
-	var full []byte
-	for i := range c.Deletes {
-		full = appendRecordKey(full[:0], c.Deletes[i].Kind, c.Deletes[i].Key)
-		if err := b.records.Delete(full); err != nil {
+	for _, p := range sortedPairs(len(c.Deletes), func(i int) (store.Kind, string, []byte) {
+		return c.Deletes[i].Kind, c.Deletes[i].Key, nil
+	}) {
+		if err := b.records.Delete(p.key); err != nil {
 			return true, err
 		}
 	}
-	for i := range c.Writes {
-		full = appendRecordKey(full[:0], c.Writes[i].Kind, c.Writes[i].Key)
-		if err := b.records.Put(full, c.Writes[i].Value); err != nil {
+	for _, p := range sortedPairs(len(c.Writes), func(i int) (store.Kind, string, []byte) {
+		return c.Writes[i].Kind, c.Writes[i].Key, c.Writes[i].Value
+	}) {
+		if err := b.records.Put(p.key, p.value); err != nil {
 			return true, err
 		}
 	}
@@ -100,6 +102,22 @@ func applyCommit(tx *bbolt.Tx, name string, c *store.Commit) (bool, error) {
 		err = putUint(b.root, keyCursor, uint64(c.Next))
 	}
 	return changes || len(c.Deletes) > 0, err
+}
+
+// pair is a record under the key that it has in its bucket.
+type pair struct{ key, value []byte }
+
+// sortedPairs returns n records by their full keys; those with the same key keep their order. A
+// transaction keeps each page that it changes as one sorted slice until it is committed: keys in
+// any other order would each move what comes after them, which is quadratic.
+func sortedPairs(n int, record func(i int) (kind store.Kind, key string, value []byte)) []pair {
+	pairs := make([]pair, n)
+	for i := range pairs {
+		kind, key, value := record(i)
+		pairs[i] = pair{appendRecordKey(make([]byte, 0, len(kind)+1+len(key)), kind, key), value}
+	}
+	slices.SortStableFunc(pairs, func(a, b pair) int { return bytes.Compare(a.key, b.key) })
+	return pairs
 }
 
 // How much Facts copies out of one reading transaction.
