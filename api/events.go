@@ -38,7 +38,7 @@ const (
 )
 
 func (h intakeRoutes) postEvents(c *kit.Call) error {
-	wait, err := waitParam(c)
+	until, err := waitParam(c)
 	if err != nil {
 		return err
 	}
@@ -59,7 +59,7 @@ func (h intakeRoutes) postEvents(c *kit.Call) error {
 		return err
 	}
 	e := event.Entry{Kind: event.EntryEvents, At: max(d.now, d.stamp), Events: d.events}
-	return h.appendBatch(c, "event", &e, len(d.events), d.rejected, body.B, wait)
+	return h.appendBatch(c, "event", &e, len(d.events), d.rejected, body.B, until)
 }
 
 // eventDecoder turns the body of a request into events. Events are few: it is made for clear

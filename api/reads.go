@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"errors"
 	"net/http"
 	"strconv"
 	"time"
@@ -63,20 +64,27 @@ type BatchAnswer struct {
 // maxWait is the longest that a caller may wait for the fold.
 const maxWait = 10 * time.Second
 
-// waitParam reads "2s", "500ms" or a bare number of seconds; 0: don't wait.
-func waitParam(c *kit.Call) (time.Duration, error) {
+// leastAppend is how long a batch may wait for the store at least, however short the caller's wait.
+const leastAppend = time.Second
+
+// waitParam reads "2s", "500ms" or a bare number of seconds, and returns until when the caller
+// waits, counted from now: zero if not at all.
+func waitParam(c *kit.Call) (until time.Time, err error) {
 	v := c.QueryParam("wait")
 	if v == "" {
-		return 0, nil
+		return until, nil
 	}
 	if _, err := strconv.ParseFloat(v, 64); err == nil {
 		v += "s"
 	}
 	d, reason, _ := hours.PeriodWithin(v, 0, maxWait)
 	if reason != "" {
-		return 0, kit.BadParam("wait", "%s; write it like 2s", reason)
+		return until, kit.BadParam("wait", "%s; write it like 2s", reason)
 	}
-	return d, nil
+	if d > 0 {
+		until = time.Now().Add(d)
+	}
+	return until, nil
 }
 
 func (h intakeRoutes) postReads(c *kit.Call) error {
@@ -86,7 +94,7 @@ func (h intakeRoutes) postReads(c *kit.Call) error {
 // postBatch takes a batch of reads. Scope says what they must fit, and of which count they are;
 // nil: of none.
 func (h intakeRoutes) postBatch(c *kit.Call, kind string, scope func(*layout.Layout) (*countScope, error)) error {
-	wait, err := waitParam(c)
+	until, err := waitParam(c)
 	if err != nil {
 		return err
 	}
@@ -121,12 +129,14 @@ func (h intakeRoutes) postBatch(c *kit.Call, kind string, scope func(*layout.Lay
 	if fit != nil {
 		d.entry.Count = fit.count
 	}
-	return h.appendBatch(c, kind, &d.entry, d.accepted(), d.rejected, body.B, wait)
+	return h.appendBatch(c, kind, &d.entry, d.accepted(), d.rejected, body.B, until)
 }
 
-// appendBatch puts the entry into the site's journal and answers.
+// appendBatch puts the entry into the site's journal and answers. A caller who waits until some time
+// gets an answer by then, though the store may be writing a large commit: the batch is taken back
+// from the queue.
 func (h intakeRoutes) appendBatch(c *kit.Call, kind string, e *event.Entry, accepted int, rejected []Rejection,
-	body []byte, wait time.Duration) error {
+	body []byte, until time.Time) error {
 	ctx := c.Ctx()
 	key, err := kit.IdempotencyKey(c.Request())
 	if err != nil {
@@ -147,14 +157,22 @@ func (h intakeRoutes) appendBatch(c *kit.Call, kind string, e *event.Entry, acce
 	}
 	var site *runner.Site
 	var sub *runner.Subscription
-	if wait > 0 {
+	appendCtx := ctx
+	if !until.IsZero() {
+		var cancel context.CancelFunc
+		appendCtx, cancel = context.WithTimeout(ctx, max(time.Until(until), leastAppend))
+		defer cancel()
 		if site, err = h.runner.Site(ctx, c.Site); err != nil {
 			return unavailable(err)
 		}
 		sub = site.Subscribe(256)
 		defer sub.Close()
 	}
-	res, err := h.runner.Append(ctx, c.Site, e, key, print)
+	res, err := h.runner.Append(appendCtx, c.Site, e, key, print)
+	if errors.Is(err, context.DeadlineExceeded) && ctx.Err() == nil {
+		return kit.Problemf(kit.CodeUnavailable, "The store is busy with a large change. Send the batch again, with the same "+
+			"Idempotency-Key if it has one.").Because(err)
+	}
 	if err != nil {
 		return unavailable(err)
 	}
@@ -165,15 +183,15 @@ func (h intakeRoutes) appendBatch(c *kit.Call, kind string, e *event.Entry, acce
 	} else {
 		h.metrics.batch(c.Site, kind, accepted, rejected)
 	}
-	if wait == 0 {
+	if until.IsZero() {
 		return c.JSON(http.StatusAccepted, answer)
 	}
-	return h.awaitFold(c, &answer, sub, res, wait)
+	return h.awaitFold(c, &answer, sub, res, until)
 }
 
 // awaitFold answers once the entry is folded, or when the caller's patience ends.
-func (h intakeRoutes) awaitFold(c *kit.Call, answer *BatchAnswer, sub *runner.Subscription, res store.Appended, wait time.Duration) error {
-	ctx, cancel := context.WithTimeout(c.Ctx(), wait)
+func (h intakeRoutes) awaitFold(c *kit.Call, answer *BatchAnswer, sub *runner.Subscription, res store.Appended, until time.Time) error {
+	ctx, cancel := context.WithDeadline(c.Ctx(), until)
 	defer cancel()
 	var facts []event.Fact
 	var changes []engine.AlertChange

@@ -21,6 +21,7 @@ type Metrics struct {
 	Lag        *prometheus.GaugeVec // seconds from receipt to commit of the newest entry
 	Fold       prometheus.Histogram
 	Commit     prometheus.Histogram
+	Slow       *prometheus.CounterVec // commits of more than a second, by site
 	Conflicts  prometheus.Counter
 }
 
@@ -47,13 +48,14 @@ func NewMetrics(reg prometheus.Registerer) *Metrics {
 		Commit: prometheus.NewHistogram(prometheus.HistogramOpts{
 			Name: "lintel_commit_seconds", Help: "One commit to the store.", Buckets: buckets,
 		}),
+		Slow: counter("lintel_commits_slow_total", "Commits that took more than a second; the log has their sizes.", "site"),
 		Conflicts: prometheus.NewCounter(prometheus.CounterOpts{
 			Name: "lintel_commit_conflicts_total", Help: "Commits refused because another worker was first.",
 		}),
 	}
 	if reg != nil {
 		reg.MustRegister(m.Reads, m.Unplaced, m.Entries, m.Facts, m.Alerts, m.Deliveries,
-			m.RuleErrors, m.Lag, m.Fold, m.Commit, m.Conflicts)
+			m.RuleErrors, m.Lag, m.Fold, m.Commit, m.Slow, m.Conflicts)
 	}
 	return m
 }

@@ -11,6 +11,8 @@ import (
 	"sync"
 	"time"
 
+	"golang.org/x/sync/semaphore"
+
 	"lintel/engine"
 	"lintel/engine/event"
 	"lintel/engine/store"
@@ -165,7 +167,7 @@ func (r *Runner) open(id string) *Site {
 	if s := r.sites[id]; s != nil {
 		return s
 	}
-	s := &Site{id: id, r: r, log: r.opt.Log.With("site", id), ready: make(chan struct{})}
+	s := &Site{id: id, r: r, log: r.opt.Log.With("site", id), ready: make(chan struct{}), access: semaphore.NewWeighted(questions)}
 	r.sites[id] = s
 	if r.ctx.Err() == nil {
 		r.wg.Go(func() { s.run(r.ctx) })

@@ -11,6 +11,8 @@ import (
 	"sync"
 	"time"
 
+	"golang.org/x/sync/semaphore"
+
 	"lintel/engine"
 	"lintel/engine/event"
 	"lintel/engine/store"
@@ -22,9 +24,14 @@ type Site struct {
 	r   *Runner
 	log *slog.Logger
 
-	mu    sync.RWMutex    // guards state, which the loop changes and questions read
-	state *engine.Machine // nil: not loaded
-	err   error           // why the site is not being worked
+	// state is nil while the site is not loaded. The loop changes it, questions read it; access is
+	// held for that, by the loop whole and by each question as one part, since unlike a mutex it can
+	// be waited for as long as a question has time: folding one large document takes seconds.
+	state  *engine.Machine
+	access *semaphore.Weighted
+
+	mu  sync.Mutex
+	err error // why the site is not being worked
 
 	ready     chan struct{} // closed once the state was loaded for the first time
 	readyOnce sync.Once
@@ -52,26 +59,39 @@ type moment struct {
 // ID returns the site's id.
 func (s *Site) ID() string { return s.id }
 
+// questions is how many questions may be answered at one time: more than there can be.
+const questions = 1 << 30
+
+// change calls f while no question looks at the state.
+func (s *Site) change(f func()) {
+	_ = s.access.Acquire(context.Background(), questions) // only a context's end is an error
+	defer s.access.Release(questions)
+	f()
+}
+
 // Err returns why the site is not being worked, nil if it is.
 func (s *Site) Err() error {
-	s.mu.RLock()
-	defer s.mu.RUnlock()
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	return s.err
 }
 
 // View calls f with the site's state as of the last folded entry, which f may only read and must
-// not keep. It waits for the site to be loaded first. F must not call View or Err of the same site:
-// a loop that wants the lock in between would wait for f, and f for it.
+// not keep. It waits for the site to be loaded, and for the entry that is being folded, until ctx
+// ends. It never waits for a commit. F must not call View of the same site: a loop that wants the
+// state in between would wait for f, and f for it.
 func (s *Site) View(ctx context.Context, f func(*engine.State) error) error {
 	select {
 	case <-s.ready:
 	case <-ctx.Done():
 		return ctx.Err()
 	}
-	s.mu.RLock()
-	defer s.mu.RUnlock()
+	if err := s.access.Acquire(ctx, 1); err != nil {
+		return err
+	}
+	defer s.access.Release(1)
 	if s.state == nil {
-		return fmt.Errorf("site %s is being loaded again: %w", s.id, s.err)
+		return fmt.Errorf("site %s is being loaded again: %w", s.id, s.Err())
 	}
 	return f(s.state.State)
 }
@@ -125,9 +145,7 @@ func (s *Site) drop() {
 	// A commit whose reply was lost took effect all the same: its deliveries are in the store and
 	// must be taken up from there.
 	s.resumed = false
-	s.mu.Lock()
-	s.state = nil
-	s.mu.Unlock()
+	s.change(func() { s.state = nil })
 }
 
 // turn does one round: hold the lease, load if need be, read what is new, fold it, commit it.
@@ -272,16 +290,24 @@ func (s *Site) fold(ctx context.Context, entries []store.Entry, commit bool) (in
 			slices.ContainsFunc(s.entry.Config, func(p event.Pin) bool { return p.Doc == engine.Incarnation })
 	}
 	last := entries[n-1].Seq
-	s.mu.Lock()
-	batch := s.state.Batch()
-	writes := batch.Writes()
-	s.mu.Unlock()
+	var batch *engine.Batch
+	var writes []engine.Change
+	s.change(func() {
+		batch = s.state.Batch()
+		writes = batch.Writes()
+	})
 	if commit {
 		c := store.Commit{Expect: expect, Next: last}
 		fillCommit(&c, writes, batch)
 		c.Deletes = append(c.Deletes, s.takeExpired()...)
 		committing := time.Now()
-		if err := s.r.opt.Store.Commit(ctx, s.id, c); err != nil {
+		slow := time.AfterFunc(slowCommit, func() { s.slowCommit(&c, committing, "under way") })
+		err := s.r.opt.Store.Commit(ctx, s.id, c)
+		if !slow.Stop() {
+			s.slowCommit(&c, committing, "ended")
+			s.r.opt.Metrics.Slow.WithLabelValues(s.id).Inc()
+		}
+		if err != nil {
 			return n, fmt.Errorf("commit entry %d: %w", last, err)
 		}
 		s.renew = nil
@@ -302,6 +328,18 @@ func (s *Site) fold(ctx context.Context, entries []store.Entry, commit bool) (in
 	return n, nil
 }
 
+// slowCommit is how long a commit takes before it is logged: the next entries wait meanwhile.
+const slowCommit = time.Second
+
+func (s *Site) slowCommit(c *store.Commit, since time.Time, state string) {
+	size := 0
+	for i := range c.Writes {
+		size += len(c.Writes[i].Key) + len(c.Writes[i].Value)
+	}
+	s.log.Warn("a commit is slow", "state", state, "entries", c.Next-c.Expect, "writes", len(c.Writes), "deletes", len(c.Deletes),
+		"facts", len(c.Facts), "bytes", size, "took", time.Since(since).Round(time.Millisecond).String())
+}
+
 // step decodes one entry and folds it into the state.
 func (s *Site) step(ctx context.Context, raw store.Entry) (err error) {
 	s.entry.Seq = uint64(raw.Seq)
@@ -318,14 +356,13 @@ func (s *Site) step(ctx context.Context, raw store.Entry) (err error) {
 			return fmt.Errorf("entry %d: %w", raw.Seq, err)
 		}
 	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
 	defer func() {
 		if p := recover(); p != nil {
 			err = fmt.Errorf("folding entry %d panicked: %v\n%s", raw.Seq, p, debug.Stack())
 		}
 	}()
-	return s.state.Apply(&s.entry, cfg)
+	s.change(func() { err = s.state.Apply(&s.entry, cfg) })
+	return err
 }
 
 // fillCommit turns what the core made into what the store takes.
@@ -359,9 +396,7 @@ func (s *Site) load(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("load: %w", err)
 	}
-	s.mu.Lock()
-	s.state = st
-	s.mu.Unlock()
+	s.change(func() { s.state = st })
 	s.log.Info("site loaded", "items", st.Len(), "cursor", st.Seq(), "took", time.Since(started).Round(time.Millisecond))
 	s.readyOnce.Do(func() { close(s.ready) })
 	if !s.owner {

