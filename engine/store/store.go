@@ -28,6 +28,16 @@ var (
 	// ErrFormat says that what is stored has a form that this Lintel cannot read, since a newer one
 	// wrote it.
 	ErrFormat = errors.New("written by a newer Lintel")
+	// ErrDamaged says that what is stored can't be read any more.
+	ErrDamaged = errors.New("the store is damaged")
+	// ErrLost says that the store is not the one that was opened: its data was deleted or replaced
+	// under the running process. What it holds now must not be taken for a new shop.
+	ErrLost = errors.New("the store lost its data")
+	// ErrAbsent says that there is no store where one must exist already.
+	ErrAbsent = errors.New("there is no store here")
+	// ErrNotUp says that a store can't be opened yet, since its server does not run or still loads
+	// its data. It may be tried again later.
+	ErrNotUp = errors.New("the store is not up")
 )
 
 // Seq numbers the entries of one site's journal: 1, 2, 3, ... without holes. As a cursor, 0 means

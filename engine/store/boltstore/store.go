@@ -5,6 +5,8 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"io/fs"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -38,6 +40,10 @@ type Options struct {
 	// NoSync leaves out the fsync. What was acknowledged can then be lost when the machine stops.
 	// For tests and benchmarks only.
 	NoSync bool
+	// Existing refuses to make a new store: the error is store.ErrAbsent.
+	Existing bool
+	// Log has a warning when a new store was made. Default slog.Default.
+	Log *slog.Logger
 
 	maxSize int // of the file, to test a full disk
 }
@@ -51,7 +57,8 @@ type Store struct {
 	// again.
 	mu     sync.RWMutex
 	db     *bbolt.DB
-	broken error // why db is nil, unless the store was closed
+	opened os.FileInfo // of db's file
+	broken error       // why db is nil, unless the store was closed
 
 	writer  writer
 	waiters wake.Group
@@ -65,17 +72,30 @@ type Store struct {
 var _ store.Store = (*Store)(nil)
 
 // Open opens the store in dir, which is made if it does not exist. The error is ErrInUse if another
-// process has it open.
+// process has it open, and store.ErrDamaged if the file can't be read: it reads all of it once.
 func Open(dir string, opts Options) (*Store, error) {
 	if opts.LockTimeout <= 0 {
 		opts.LockTimeout = 500 * time.Millisecond
 	}
+	if opts.Log == nil {
+		opts.Log = slog.Default()
+	}
 	s := &Store{dir: dir, opts: opts, closing: make(chan struct{})}
+	isNew, err := isNew(s.path())
+	if err != nil {
+		return nil, err
+	}
+	if isNew && opts.Existing {
+		return nil, fmt.Errorf("%w: %s has no %s: is the directory the right one, and mounted?", store.ErrAbsent, dir, FileName)
+	}
 	if err := makeDir(dir); err != nil {
 		return nil, fmt.Errorf("boltstore: make the data directory: %w", err)
 	}
 	if err := s.openFile(); err != nil {
 		return nil, err
+	}
+	if isNew {
+		opts.Log.Warn("made a new store: there was none", "dir", dir)
 	}
 	s.writer.start(s)
 	if err := s.upgrade(context.Background()); err != nil {
@@ -108,9 +128,43 @@ func syncDir(dir string) error {
 	return d.Sync()
 }
 
+func (s *Store) path() string { return filepath.Join(s.dir, FileName) }
+
+// isNew reports that there is no file at path, or an empty one.
+func isNew(path string) (bool, error) {
+	info, err := os.Stat(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return true, nil
+	}
+	return err == nil && info.Size() == 0, err
+}
+
+// verify checks a file that exists, while nobody can write to it.
+func (s *Store) verify() error {
+	if isNew, err := isNew(s.path()); err != nil || isNew {
+		return err
+	}
+	// Opening a file for reading looks at its first pages only; it holds the lock.
+	locked, err := bbolt.Open(s.path(), 0o600, &bbolt.Options{Timeout: s.opts.LockTimeout, ReadOnly: true})
+	switch {
+	case errors.Is(err, bolterrors.ErrTimeout), errors.Is(err, fs.ErrPermission):
+		return err
+	case err != nil:
+		return damaged("%w", err)
+	}
+	return errors.Join(Verify(s.path()), locked.Close())
+}
+
 // openFile sets s.db. The caller holds mu, or is Open.
-func (s *Store) openFile() error {
-	path := filepath.Join(s.dir, FileName)
+func (s *Store) openFile() (err error) {
+	path := s.path()
+	defer func() {
+		// bbolt panics on what it does not expect. Nothing is known that Verify lets pass; the file
+		// would stay locked by this process.
+		if p := recover(); p != nil {
+			err = fmt.Errorf("boltstore: open %s: %w", path, damaged("%v", p))
+		}
+	}()
 	o := &bbolt.Options{
 		Timeout:      s.opts.LockTimeout,
 		NoSync:       s.opts.NoSync,
@@ -126,7 +180,10 @@ func (s *Store) openFile() error {
 		// plenty.
 		o.InitialMmapSize = 1 << 30
 	}
-	db, err := bbolt.Open(path, 0o600, o)
+	var db *bbolt.DB
+	if err = s.verify(); err == nil {
+		db, err = bbolt.Open(path, 0o600, o)
+	}
 	switch {
 	case errors.Is(err, bolterrors.ErrTimeout):
 		return fmt.Errorf("%w: %s: end it, or choose another directory", ErrInUse, s.dir)
@@ -134,6 +191,9 @@ func (s *Store) openFile() error {
 		return fmt.Errorf("boltstore: open %s: %w", path, err)
 	}
 	err = errors.Join(initFile(db), syncDir(s.dir))
+	if err == nil {
+		s.opened, err = os.Stat(path)
+	}
 	if err != nil {
 		return errors.Join(fmt.Errorf("boltstore: open %s: %w", path, err), db.Close())
 	}
@@ -146,11 +206,17 @@ func initFile(db *bbolt.DB) error {
 	exists := false
 	err := db.View(func(tx *bbolt.Tx) error {
 		meta := tx.Bucket(bucketMeta)
-		if meta == nil {
+		switch {
+		case meta == nil && tx.ID() > 1: // the first transaction made it
+			return damaged("it has no bucket %s, so that it is no store or a torn copy of one", bucketMeta)
+		case meta == nil:
 			return nil
 		}
 		exists = true
-		return store.CheckFormat("the file", int(getUint(meta, keyFormat)), format)
+		if err := store.CheckFormat("the file", int(getUint(meta, keyFormat)), format); err != nil {
+			return err
+		}
+		return checkBuckets(tx)
 	})
 	if err != nil || exists {
 		return err
@@ -162,6 +228,22 @@ func initFile(db *bbolt.DB) error {
 			}
 		}
 		return putUint(tx.Bucket(bucketMeta), keyFormat, format)
+	})
+}
+
+// checkBuckets looks for the buckets that everything else takes for given.
+func checkBuckets(tx *bbolt.Tx) error {
+	sites := tx.Bucket(bucketSites)
+	if sites == nil || tx.Bucket(bucketDocuments) == nil {
+		return damaged("it lacks a bucket")
+	}
+	return sites.ForEachBucket(func(name []byte) error {
+		for _, sub := range siteBuckets {
+			if sites.Bucket(name).Bucket(sub) == nil {
+				return damaged("site %q lacks the bucket %s", name, sub)
+			}
+		}
+		return nil
 	})
 }
 
@@ -198,11 +280,29 @@ func (s *Store) isClosing() bool {
 	}
 }
 
-// Ping answers whether the file can be read.
+// inPlace returns store.ErrLost if the file was deleted or replaced since it was opened: what is
+// written goes to no name any more. The caller is the writer, or holds mu.
+func (s *Store) inPlace() error {
+	info, err := os.Stat(s.path())
+	if errors.Is(err, fs.ErrNotExist) || err == nil && !os.SameFile(info, s.opened) {
+		return fmt.Errorf("%w: %s was deleted or replaced while it is in use: stop Lintel, put the file back or restore a backup",
+			store.ErrLost, s.path())
+	}
+	return nil
+}
+
+// Ping answers whether the file can be read and is still the one that was opened.
 func (s *Store) Ping(ctx context.Context) error {
 	s.mu.RLock()
 	broken := s.db == nil
+	lost := error(nil)
+	if !broken {
+		lost = s.inPlace()
+	}
 	s.mu.RUnlock()
+	if lost != nil {
+		return lost
+	}
 	if broken && !s.isClosing() {
 		// The writer opens the file again, if it can.
 		return s.write(ctx, 0, func(*bbolt.Tx, time.Time) (bool, error) { return false, nil })
@@ -238,6 +338,8 @@ var (
 	bucketFacts    = []byte("facts")
 	bucketKeys     = []byte("keys")
 	bucketExpiries = []byte("expiries")
+
+	siteBuckets = [][]byte{bucketJournal, bucketRecords, bucketFacts, bucketKeys, bucketExpiries}
 
 	keyFormat   = []byte("format")
 	keyRevision = []byte("revision")
@@ -280,7 +382,7 @@ func makeSite(tx *bbolt.Tx, name string) (*site, error) {
 	if err != nil {
 		return nil, err
 	}
-	for _, sub := range [][]byte{bucketJournal, bucketRecords, bucketFacts, bucketKeys, bucketExpiries} {
+	for _, sub := range siteBuckets {
 		if _, err := root.CreateBucket(sub); err != nil {
 			return nil, err
 		}

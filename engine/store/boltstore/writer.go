@@ -158,12 +158,16 @@ var errNoChange = errors.New("nothing to write")
 
 // writeBatch applies the batch as one transaction and answers its callers.
 func (s *Store) writeBatch(batch []*call) {
-	if err := s.ensureOpen(); err != nil {
+	err := s.ensureOpen()
+	if err == nil {
+		err = s.inPlace() // before it is promised that something is durable
+	}
+	if err != nil {
 		answer(batch, err)
 		return
 	}
 	var failed error // of one call, in the middle of its change
-	err := s.db.Update(func(tx *bbolt.Tx) error {
+	err = s.db.Update(func(tx *bbolt.Tx) error {
 		now, any := time.Now(), false
 		for _, c := range batch {
 			var changed bool
@@ -221,6 +225,9 @@ func (s *Store) reopen(cause error) {
 func (s *Store) ensureOpen() error {
 	if s.db != nil { // only the writer changes db while the store is open
 		return nil
+	}
+	if errors.Is(s.broken, store.ErrDamaged) {
+		return s.broken
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
