@@ -10,7 +10,9 @@
 // happens the cursor, records and facts of a site go back together with its journal, for they live
 // in one slot; a reader that saw more gets ErrConflict from Read and loads again. Open refuses a
 // server that evicts keys when memory runs out (maxmemory-policy other than noeviction), for an
-// evicted key is lost data.
+// evicted key is lost data, and Ping finds one that was set so later. Both warn of a server that
+// keeps too little on its disk. When a server was emptied or replaced while it is in use, each call
+// is refused with store.ErrLost, so that it is not taken for a new shop.
 //
 // No write is ever sent twice by itself: a retry after a lost reply could append an entry again.
 // The caller decides, with an idempotency key.
@@ -29,6 +31,7 @@
 //	lintel:{SITE}:key:KEY       string with a time to live; what an idempotency key stands for
 //	lintel:{SITE}:lease         string with a time to live; its owner
 //	lintel:{.documents}:format  string; the number of this layout of keys, see Open
+//	lintel:{.documents}:mark    string; random, made with the data, to notice other data in its place
 //	lintel:{.values}:kind:KIND  hash; key -> REVISION:value
 //	lintel:{.values}:kinds      set of the kinds that were ever used
 //	lintel:{.values}:revision   string; of the value set last

@@ -85,12 +85,17 @@ func (l *listing) state(p redis.Pipeliner) state {
 	return state{cursor: p.Get(l.ctx, cursorKey(l.site)), kinds: p.HGetAll(l.ctx, kindsKey(l.site))}
 }
 
-// transaction runs commands as of one moment.
+// transaction runs commands as of one moment. Redis refuses all transactions while its memory is
+// full, but then nothing is committed either, so that what several commands read is one cut too.
 func (l *listing) transaction(fn func(p redis.Pipeliner)) error {
-	cmds, err := l.s.client.TxPipelined(l.ctx, func(p redis.Pipeliner) error {
+	all := func(p redis.Pipeliner) error {
 		fn(p)
 		return nil
-	})
+	}
+	cmds, err := l.s.client.TxPipelined(l.ctx, all)
+	if isFull(err) {
+		cmds, err = l.s.client.Pipelined(l.ctx, all)
+	}
 	if !errors.Is(err, redis.Nil) {
 		return err
 	}

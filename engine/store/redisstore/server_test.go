@@ -43,7 +43,7 @@ func TestEveryKeyHasThePrefixAndItsSitesSlot(t *testing.T) {
 	useEverything(t, open(t, server.URL()))
 	keys, err := server.Client(t).Keys(t.Context(), "*").Result()
 	require.NoError(t, err)
-	require.Len(t, keys, 3*(9+2)+2+3)
+	require.Len(t, keys, 3*(9+2)+3+3)
 	for _, key := range keys {
 		require.Regexp(t, `^lintel:\{(umberhithe|harbour|mill|\.documents|\.values)\}:`, key)
 	}
@@ -198,7 +198,7 @@ func TestAServerThatForgotItsScriptsIsToldAgain(t *testing.T) {
 }
 
 func TestAWaitingReaderLearnsThatTheServerIsGone(t *testing.T) {
-	server := redistest.Start(t)
+	server := redistest.Start(t, "--appendonly", "yes", "--appendfsync", "always")
 	s := open(t, server.URL())
 	time.AfterFunc(50*time.Millisecond, server.Kill)
 	start := time.Now()

@@ -7,8 +7,8 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"log/slog"
 	"strconv"
-	"strings"
 	"sync"
 	"sync/atomic"
 
@@ -29,6 +29,11 @@ type Options struct {
 	// AllowEviction lets Open take a server that throws keys away when its memory is full. Data is
 	// then lost without a word. For servers that hold nothing of value only.
 	AllowEviction bool
+	// Existing refuses a server that has no data of Lintel: the error is store.ErrAbsent.
+	Existing bool
+	// Log has warnings: of a store that is new, of servers that may lose what was acknowledged.
+	// Default slog.Default.
+	Log *slog.Logger
 }
 
 // Store is a store.Store in Redis.
@@ -36,6 +41,11 @@ type Store struct {
 	client  redis.UniversalClient
 	waiting redis.UniversalClient // for reads that block
 	owned   bool                  // client was made by Open and ends with the store
+	opts    Options
+
+	mark   atomic.Pointer[string] // of the data, as it was found when the store was opened
+	lost   atomic.Pointer[error]  // why the data is not that which was opened
+	warned sync.Map               // by address, what a server was warned of last
 
 	lanes     lanes
 	waiters   wake.Group
@@ -53,15 +63,18 @@ type Store struct {
 var _ store.Store = (*Store)(nil)
 
 // Open connects to the Redis that url names (the package comment lists the forms) and checks that
-// it can serve: that it answers, is new enough, and does not throw keys away.
+// it can serve: that it answers, is new enough, and does not throw keys away. The error is
+// store.ErrNotUp if it may be tried again, as the server does not answer or still loads its data.
 func Open(ctx context.Context, url string, opts Options) (*Store, error) {
 	a, err := parseURL(url)
 	if err != nil {
 		return nil, err
 	}
-	s := newStore(a.client(0), a.client(waitingPool))
+	s := new(Store)
+	a.OnConnect = s.onConnect
+	s.init(a.client(0), a.client(waitingPool), opts)
 	s.owned = true
-	return s.start(ctx, opts)
+	return s.start(ctx)
 }
 
 // New returns a store on a client that the caller made, a *redis.Client or *redis.ClusterClient,
@@ -71,89 +84,38 @@ func New(ctx context.Context, client redis.UniversalClient, opts Options) (*Stor
 	if err != nil {
 		return nil, err
 	}
-	return newStore(client, waiting).start(ctx, opts)
+	s := new(Store)
+	s.init(client, waiting, opts)
+	return s.start(ctx)
 }
 
 // start returns the store once it can serve, or closes it.
-func (s *Store) start(ctx context.Context, opts Options) (*Store, error) {
-	err := s.checkServer(ctx, opts)
+func (s *Store) start(ctx context.Context) (*Store, error) {
+	err := s.wrap(s.checkServers(ctx), "connect", "")
+	if err == nil {
+		err = s.wrap(s.identify(ctx), "look for data", "")
+	}
 	if err == nil {
 		err = s.wrap(s.upgrade(ctx), "check the format", "")
 	}
-	if err != nil {
-		return nil, errors.Join(err, s.Close())
+	if err == nil {
+		return s, nil
 	}
-	return s, nil
+	if isNotUp(err) {
+		err = fmt.Errorf("%w: %w", store.ErrNotUp, err)
+	}
+	return nil, errors.Join(err, s.Close())
 }
 
-func newStore(client, waiting redis.UniversalClient) *Store {
-	s := &Store{client: client, waiting: waiting}
+func (s *Store) init(client, waiting redis.UniversalClient, opts Options) {
+	setLogger()
+	s.client, s.waiting, s.opts = client, waiting, opts
+	if s.opts.Log == nil {
+		s.opts.Log = slog.Default()
+	}
 	s.running, s.stop = context.WithCancel(context.Background())
 	_, cluster := client.(*redis.ClusterClient)
 	s.lanes.perSite = cluster
-	return s
-}
-
-// checkServer looks at every server that may hold data.
-func (s *Store) checkServer(ctx context.Context, opts Options) error {
-	check := func(ctx context.Context, c *redis.Client) error {
-		// An error here is usual where users have few rights; what matters shows in the calls that
-		// need it.
-		info, err := c.Info(ctx, "server", "memory", "cluster").Result()
-		if err != nil {
-			if redis.HasErrorPrefix(err, "NOPERM") {
-				return c.Ping(ctx).Err()
-			}
-			return err
-		}
-		_, inCluster := s.client.(*redis.ClusterClient)
-		return checkInfo(parseInfo(info), inCluster, opts)
-	}
-	var err error
-	switch c := s.client.(type) {
-	case *redis.ClusterClient:
-		err = c.ForEachMaster(ctx, check)
-	case *redis.Client:
-		err = check(ctx, c)
-	}
-	return s.wrap(err, "connect", "")
-}
-
-func parseInfo(info string) map[string]string {
-	fields := map[string]string{}
-	for line := range strings.Lines(info) {
-		if name, value, ok := strings.Cut(strings.TrimSpace(line), ":"); ok {
-			fields[name] = value
-		}
-	}
-	return fields
-}
-
-func checkInfo(info map[string]string, inCluster bool, opts Options) error {
-	version := info["redis_version"]
-	major, _, _ := strings.Cut(version, ".")
-	if n, err := strconv.Atoi(major); err == nil && n < 7 {
-		return fmt.Errorf("the server has version %s, and 7 or newer is needed", version)
-	}
-	if info["cluster_enabled"] == "1" && !inCluster {
-		return errors.New("the server is a node of a cluster: write its URL with redis+cluster://")
-	}
-	if policy := info["maxmemory_policy"]; policy != "" && policy != "noeviction" && info["maxmemory"] != "0" && !opts.AllowEviction {
-		return fmt.Errorf("the server throws data away when its memory is full (maxmemory-policy %s): "+
-			"set maxmemory-policy noeviction", policy)
-	}
-	return nil
-}
-
-// Ping answers whether Redis answers.
-func (s *Store) Ping(ctx context.Context) error {
-	if err := s.usable(ctx); err != nil {
-		return err
-	}
-	if c, ok := s.client.(*redis.ClusterClient); ok {
-		return s.wrap(c.ForEachMaster(ctx, func(ctx context.Context, c *redis.Client) error { return c.Ping(ctx).Err() }), "ping", "")
-	}
-	return s.wrap(s.client.Ping(ctx).Err(), "ping", "")
 }
 
 // Close ends all waiting reads with ErrClosed, waits for appends that are on their way, and closes
@@ -178,6 +140,9 @@ func (s *Store) closed() bool { return s.running.Err() != nil }
 func (s *Store) usable(ctx context.Context) error {
 	if s.closed() {
 		return store.ErrClosed
+	}
+	if lost := s.lost.Load(); lost != nil {
+		return *lost
 	}
 	return ctx.Err()
 }

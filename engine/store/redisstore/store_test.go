@@ -2,6 +2,7 @@ package redisstore
 
 import (
 	"context"
+	"log/slog"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -12,7 +13,10 @@ import (
 	"lintel/engine/store/storetest"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	slog.SetDefault(slog.New(slog.DiscardHandler)) // the servers of most tests keep nothing on their disks
+	goleak.VerifyTestMain(m)
+}
 
 func TestConformanceSingle(t *testing.T) {
 	conformance(t, redistest.Start(t).URL())

@@ -191,6 +191,13 @@ func (a *address) client(pool int) redis.UniversalClient {
 	if pool > 0 {
 		o.PoolSize = pool
 	}
+	if o.IsClusterMode {
+		c := o.Cluster()
+		// Else a node that took over is found up to a minute later: connections that are refused
+		// are no reason for the client to look who is in charge.
+		c.ClusterStateReloadInterval = time.Second
+		return redis.NewClusterClient(c)
+	}
 	return redis.NewUniversalClient(&o)
 }
 
