@@ -23,6 +23,7 @@ type Metrics struct {
 	Commit     prometheus.Histogram
 	Slow       *prometheus.CounterVec // commits of more than a second, by site
 	Conflicts  prometheus.Counter
+	WentBack   *prometheus.CounterVec // by site
 }
 
 // NewMetrics makes the metrics and registers them with reg unless it is nil.
@@ -48,14 +49,15 @@ func NewMetrics(reg prometheus.Registerer) *Metrics {
 		Commit: prometheus.NewHistogram(prometheus.HistogramOpts{
 			Name: "lintel_commit_seconds", Help: "One commit to the store.", Buckets: buckets,
 		}),
-		Slow: counter("lintel_commits_slow_total", "Commits that took more than a second; the log has their sizes.", "site"),
+		Slow:     counter("lintel_commits_slow_total", "Commits that took more than a second; the log has their sizes.", "site"),
+		WentBack: counter("lintel_store_went_back_total", "Times that the store had less of a site than was folded already.", "site"),
 		Conflicts: prometheus.NewCounter(prometheus.CounterOpts{
 			Name: "lintel_commit_conflicts_total", Help: "Commits refused because another worker was first.",
 		}),
 	}
 	if reg != nil {
 		reg.MustRegister(m.Reads, m.Unplaced, m.Entries, m.Facts, m.Alerts, m.Deliveries,
-			m.RuleErrors, m.Lag, m.Fold, m.Commit, m.Slow, m.Conflicts)
+			m.RuleErrors, m.Lag, m.Fold, m.Commit, m.Slow, m.Conflicts, m.WentBack)
 	}
 	return m
 }

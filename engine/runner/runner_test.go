@@ -579,6 +579,44 @@ func TestDeliveriesOfALostReplyAreTakenUp(t *testing.T) {
 	})
 }
 
+// A process that never runs for as long as the journal is kept trims it all the same: entries have
+// their own times.
+func TestTheJournalIsTrimmedThoughTheProcessStartsAgainOften(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		st := memory.Open()
+		defer st.Close()
+		longest := store.Seq(0)
+		for i := range 30 {
+			r := runner.New(runner.Options{Store: st, Log: slog.New(slog.DiscardHandler), JournalKeep: time.Hour})
+			require.NoError(t, r.Start(t.Context()))
+			if i == 0 {
+				setUp(t, r)
+			}
+			for j := range 20 {
+				e := shelved(20*i + j)
+				e.At = time.Now().UnixMilli()
+				_, err := r.Append(t.Context(), "umberhithe", e, "", "")
+				require.NoError(t, err)
+				time.Sleep(time.Minute)
+			}
+			settle(t, r, st)
+			r.Stop()
+			_, newest, err := st.Cursor(t.Context(), "umberhithe")
+			require.NoError(t, err)
+			kept := store.Seq(0)
+			for kept < newest {
+				if _, err := st.Read(t.Context(), "umberhithe", newest-kept-1, 1, 0); err != nil {
+					break
+				}
+				kept++
+			}
+			longest = max(longest, kept)
+		}
+		require.Greater(t, longest, store.Seq(60), "an hour's entries stay")
+		require.Less(t, longest, store.Seq(400))
+	})
+}
+
 // Entries that evidence was made of stay in the journal as long as it is needed, whatever the age
 // that the journal is kept for: a node that loads the site builds the evidence from them.
 func TestTheJournalKeepsWhatEvidenceNeeds(t *testing.T) {
@@ -591,7 +629,7 @@ func TestTheJournalKeepsWhatEvidenceNeeds(t *testing.T) {
 		require.NoError(t, r.Start(t.Context()))
 		setUp(t, r)
 		settle(t, r, st)
-		time.Sleep(2 * time.Minute) // so that what is folded next is remembered as of its own minute
+		time.Sleep(2 * time.Minute)
 		var last store.Appended
 		for i := range 200 {
 			var err error

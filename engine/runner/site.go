@@ -41,19 +41,14 @@ type Site struct {
 	owner     bool
 	renewed   time.Time
 	resumed   bool
-	history   []moment // when the journal was where, for trimming
 	trimmed   time.Time
-	expired   []string // alerts whose records are to be deleted
+	gone      store.Seq // the journal is trimmed up to here, as far as this node knows
+	expired   []string  // alerts whose records are to be deleted
 	expiredAt time.Time
 	entry     event.Entry
 	failures  int
 	folded    store.Seq   // the last entry of which this node knows that it is folded for good
 	renew     []event.Pin // a new incarnation, which holds from the next entry on
-}
-
-type moment struct {
-	at  time.Time
-	seq store.Seq
 }
 
 // ID returns the site's id.
@@ -144,7 +139,7 @@ func (s *Site) setErr(err error) {
 func (s *Site) drop() {
 	// A commit whose reply was lost took effect all the same: its deliveries are in the store and
 	// must be taken up from there.
-	s.resumed = false
+	s.resumed, s.gone = false, 0
 	s.change(func() { s.state = nil })
 }
 
@@ -319,7 +314,6 @@ func (s *Site) fold(ctx context.Context, entries []store.Entry, commit bool) (in
 	}
 	s.folded = last
 	s.feed.publish(s.id, uint64(expect)+1, uint64(last), batch)
-	s.remember(last)
 	if reload {
 		// The worker that began here made its ids with this incarnation from the entry on at which it
 		// began, which was before it could say so in the journal.
@@ -405,8 +399,10 @@ func (s *Site) load(ctx context.Context) error {
 	}
 	if known := s.folded; known == 0 || store.Seq(st.Seq()) < known {
 		if known != 0 {
-			s.log.Error("the store went back in time: entries that were folded are gone. Ids of alerts and messages get a new "+
-				"incarnation, so that none is used again", "cursor", st.Seq(), "known", known)
+			s.r.opt.Metrics.WentBack.WithLabelValues(s.id).Inc()
+			s.log.Error("the store went back in time: entries that were folded are gone; look for a failover, a restored backup or "+
+				"lost data of the store. Ids of alerts and messages get a new incarnation, so that none is used again",
+				"cursor", st.Seq(), "known", known)
 		}
 		s.renew = []event.Pin{{Doc: engine.Incarnation, Version: s.r.opt.Incarnation()}}
 	}
@@ -417,12 +413,27 @@ func (s *Site) load(ctx context.Context) error {
 	return nil
 }
 
-// remember notes when the journal was where, once a minute, so that it can be trimmed by age.
-func (s *Site) remember(seq store.Seq) {
-	now := s.r.opt.Now()
-	if n := len(s.history); n == 0 || now.Sub(s.history[n-1].at) >= time.Minute {
-		s.history = append(s.history, moment{now, seq})
+// olderThan returns the last entry that was received before a moment, Unix milliseconds, by halving:
+// entries have their own times, so it does not matter for how long this process has run. It returns
+// what is trimmed already if there is none.
+func (s *Site) olderThan(ctx context.Context, at int64) (store.Seq, error) {
+	low, high := s.gone, store.Seq(s.state.Seq())
+	for next := low + 1; low < high; next = low + (high-low+1)/2 { // mostly the first one is not older
+		entries, err := s.r.opt.Store.Read(ctx, s.id, next-1, 1, 0)
+		var e event.Entry
+		if err == nil && len(entries) > 0 {
+			err = event.DecodeEntry(entries[0].Data, &e)
+		}
+		switch {
+		case errors.Is(err, store.ErrTrimmed) || err == nil && e.At < at:
+			low = next
+		case err != nil:
+			return 0, err
+		default:
+			high = next - 1
+		}
 	}
+	return low, nil
 }
 
 // housekeep drops what is older than it must be kept, if that was not done for so long.
@@ -432,13 +443,14 @@ func (s *Site) housekeep(ctx context.Context, every time.Duration) {
 		return
 	}
 	s.trimmed = now
-	var upTo store.Seq
-	for len(s.history) > 0 && now.Sub(s.history[0].at) > s.r.opt.JournalKeep {
-		upTo = s.history[0].seq
-		s.history = s.history[1:]
+	upTo, err := s.olderThan(ctx, now.Add(-s.r.opt.JournalKeep).UnixMilli())
+	if err == nil {
+		t := store.Trim{Journal: min(upTo, store.Seq(s.state.EvidenceFrom())), Facts: now.Add(-s.r.opt.FactsKeep).UnixMilli()}
+		if err = s.r.opt.Store.Trim(ctx, s.id, t); err == nil {
+			s.gone = max(s.gone, t.Journal)
+		}
 	}
-	t := store.Trim{Journal: min(upTo, store.Seq(s.state.EvidenceFrom())), Facts: now.Add(-s.r.opt.FactsKeep).UnixMilli()}
-	if err := s.r.opt.Store.Trim(ctx, s.id, t); err != nil && ctx.Err() == nil {
+	if err != nil && ctx.Err() == nil {
 		s.log.Warn("trimming failed; will try again", "err", err)
 	}
 	s.expire(ctx, now)
