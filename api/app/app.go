@@ -14,6 +14,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -33,6 +34,9 @@ type Options struct {
 	Data  string      // directory of the embedded store
 	Redis string      // URL of a Redis server, Sentinel or Cluster
 	Store store.Store // a store that is open already; Stop leaves it open
+
+	Existing bool // a store must be there already: the error is store.ErrAbsent
+	Wait     bool // New listens and waits for a Redis that is not up yet
 
 	Listen string // host:port; port 0 picks a free one. Default 127.0.0.1:8470
 	Node   string // name of this process among others on one store; default host name and process id
@@ -76,6 +80,7 @@ type App struct {
 	channels *channels
 	exports  *exports
 	server   *http.Server
+	handler  atomic.Pointer[http.Handler] // the API's, or one for the time before it
 	listener net.Listener
 	wg       sync.WaitGroup
 	stopBg   context.CancelFunc
@@ -85,7 +90,8 @@ type App struct {
 	sent        chan struct{} // closed when the sender has ended
 }
 
-// New opens the store and puts the parts together. Nothing runs yet.
+// New opens the store and puts the parts together. Nothing runs yet; while it waits for the store it
+// listens, and answers that it is not ready.
 func New(ctx context.Context, opt Options) (*App, error) {
 	if opt.Log == nil {
 		opt.Log = slog.Default()
@@ -105,9 +111,9 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	}
 	a := &App{opt: opt, Store: opt.Store, failed: make(chan error, 1)}
 	if a.Store == nil {
-		st, err := OpenStore(ctx, opt)
+		st, err := a.openStore(ctx)
 		if err != nil {
-			return nil, err
+			return nil, errors.Join(err, a.closeServer())
 		}
 		a.Store, a.ownStore = st, true
 	}
@@ -122,7 +128,7 @@ func New(ctx context.Context, opt Options) (*App, error) {
 		}),
 	})
 	if err != nil {
-		return nil, errors.Join(err, a.closeStore())
+		return nil, errors.Join(err, a.closeStore(), a.closeServer())
 	}
 	a.Dispatcher = d
 	a.channels.changed = d.ChannelsChanged
@@ -131,7 +137,7 @@ func New(ctx context.Context, opt Options) (*App, error) {
 		JournalKeep: opt.JournalKeep, FactsKeep: opt.FactsKeep, AlertsKeep: opt.AlertsKeep, Now: opt.Now, Speed: opt.Speed,
 	})
 	if a.exports, err = newExports(a); err != nil {
-		return nil, errors.Join(err, a.closeStore())
+		return nil, errors.Join(err, a.closeStore(), a.closeServer())
 	}
 	a.API = api.New(api.Options{
 		Store: a.Store, Runner: a.Runner, Dispatcher: d, Log: opt.Log, Registry: a.Registry, PublicURL: opt.PublicURL, Now: opt.Now,
@@ -147,13 +153,13 @@ func OpenStore(ctx context.Context, opt Options) (store.Store, error) {
 	case opt.Data != "" && opt.Redis != "":
 		return nil, errors.New("a data directory and a Redis URL were both given; Lintel keeps its data in one of them")
 	case opt.Redis != "":
-		return redisstore.Open(ctx, opt.Redis, redisstore.Options{})
+		return redisstore.Open(ctx, opt.Redis, redisstore.Options{Existing: opt.Existing, Log: opt.Log})
 	case opt.Data != "":
 		dir, err := filepath.Abs(opt.Data)
 		if err != nil {
 			return nil, err
 		}
-		return boltstore.Open(dir, boltstore.Options{})
+		return boltstore.Open(dir, boltstore.Options{Existing: opt.Existing, Log: opt.Log})
 	}
 	return nil, errors.New("no place to keep data was given: say --data DIR or --redis URL")
 }
@@ -167,16 +173,14 @@ func (a *App) closeStore() error {
 
 // Start listens and begins to work. It returns once requests are answered.
 func (a *App) Start(ctx context.Context) error {
-	l, err := net.Listen("tcp", a.opt.Listen)
-	if err != nil {
-		return fmt.Errorf("listen on %s: %w", a.opt.Listen, err)
+	if err := a.listen(); err != nil {
+		return err
 	}
-	a.listener = l
 	if err := a.channels.Refresh(ctx); err != nil {
-		return errors.Join(fmt.Errorf("read the channels: %w", err), l.Close())
+		return errors.Join(fmt.Errorf("read the channels: %w", err), a.closeServer())
 	}
 	if err := a.Runner.Start(ctx); err != nil {
-		return errors.Join(err, l.Close())
+		return errors.Join(err, a.closeServer())
 	}
 	bg, stop := context.WithCancel(context.Background())
 	a.stopBg = stop
@@ -190,17 +194,9 @@ func (a *App) Start(ctx context.Context) error {
 			a.fail(err)
 		}
 	})
-	a.server = &http.Server{
-		Handler:           a.API.Handler(),
-		ReadHeaderTimeout: 10 * time.Second,
-		IdleTimeout:       2 * time.Minute,
-		ErrorLog:          slog.NewLogLogger(a.opt.Log.Handler(), slog.LevelDebug),
-	}
-	a.wg.Go(func() {
-		if err := a.server.Serve(l); err != nil && !errors.Is(err, http.ErrServerClosed) {
-			a.fail(err)
-		}
-	})
+	a.watchStore(bg)
+	h := a.API.Handler()
+	a.handler.Store(&h)
 	return nil
 }
 

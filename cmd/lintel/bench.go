@@ -32,8 +32,8 @@ type moveCmd struct {
 }
 
 func (c *moveCmd) Run(s *streams) error {
-	return withStore(s, storeFlags{Data: c.FromData, Redis: c.FromRedis}, func(ctx context.Context, from store.Store) error {
-		return withStore(s, storeFlags{Data: c.ToData, Redis: c.ToRedis}, func(ctx context.Context, to store.Store) error {
+	return withStore(s, storeFlags{Data: c.FromData, Redis: c.FromRedis}, true, func(ctx context.Context, from store.Store) error {
+		return withStore(s, storeFlags{Data: c.ToData, Redis: c.ToRedis}, false, func(ctx context.Context, to store.Store) error {
 			docs, err := from.ListDocuments(ctx, engine.LayoutDocument(""))
 			if err != nil {
 				return err

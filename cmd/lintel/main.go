@@ -49,6 +49,8 @@ type cli struct {
 	Walk   walkTestCmd `cmd:"" name:"walk-test" help:"Commission a door: asks for walks out, in and along it with known tags, and says what it hears and how to set it."`
 	Pass   passagesCmd `cmd:"" name:"passages" help:"Get what a door heard of each passage, one JSON object a line, to label it and to judge it again with lintel truth --passages."`
 	Move   moveCmd     `cmd:"" help:"Copy everything from one store to another, for example from embedded to Redis. Stop the server first."`
+	Backup backupCmd   `cmd:"" help:"Back up the embedded store into a file, while its server runs or not. A Redis is backed up by its own means."`
+	Rest   restoreCmd  `cmd:"" name:"restore" help:"Make an embedded store of a backup."`
 	Ver    verCmd      `cmd:"" name:"version" help:"Print the version."`
 }
 

@@ -85,7 +85,7 @@ func contents(t *testing.T, s *redistest.Server) (all map[string]string, names [
 				names = append(names, name)
 			}
 		}
-		if strings.HasSuffix(k, ":lease") || strings.HasSuffix(k, ":kinds") || strings.HasSuffix(k, ":revision") ||
+		if strings.HasSuffix(k, ":lease") || strings.HasSuffix(k, ":kinds") || strings.HasSuffix(k, ":revision") || strings.HasSuffix(k, ":mark") ||
 			strings.Contains(k, "}:key:") {
 			continue
 		}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"time"
@@ -76,7 +77,7 @@ func (c *serveCmd) options() (app.Options, error) {
 		return app.Options{}, fmt.Errorf("--retry: %w", err)
 	}
 	return app.Options{
-		Data: c.Data, Redis: c.Redis, Listen: c.Listen, Node: c.Node, PublicURL: c.PublicURL, AllowCIDRs: allow, Retry: schedule,
+		Data: c.Data, Redis: c.Redis, Wait: true, Listen: c.Listen, Node: c.Node, PublicURL: c.PublicURL, AllowCIDRs: allow, Retry: schedule,
 		JournalKeep: c.JournalKeep, FactsKeep: c.FactsKeep, AlertsKeep: c.AlertsKeep, Log: slog.Default(),
 		Export:     app.ExportOptions{Dir: c.ExportDir, Every: c.ExportEvery, Defuse: c.ExportDefuse, Keep: c.ExportKeep, SQL: c.SQL},
 		TrialLimit: c.TrialLimit, TrialTime: c.TrialTime, TrialAlerts: c.TrialAlerts, TrialFacts: c.TrialFacts,
@@ -89,6 +90,9 @@ func (c *serveCmd) Run(s *streams) error {
 		return err
 	}
 	a, err := app.New(s.ctx, opt)
+	if s.ctx.Err() != nil && errors.Is(err, context.Canceled) {
+		return nil // it was ended while it waited for the store
+	}
 	if err != nil {
 		return err
 	}

@@ -77,9 +77,9 @@ type keyAddCmd struct {
 	Site  []string `help:"Which sites; * is all." default:"*"`
 }
 
-// withStore opens the store for one short piece of work.
-func withStore(s *streams, f storeFlags, work func(ctx context.Context, st store.Store) error) error {
-	st, err := app.OpenStore(s.ctx, app.Options{Data: f.Data, Redis: f.Redis})
+// withStore opens the store for one short piece of work. Existing: it must be there already.
+func withStore(s *streams, f storeFlags, existing bool, work func(ctx context.Context, st store.Store) error) error {
+	st, err := app.OpenStore(s.ctx, app.Options{Data: f.Data, Redis: f.Redis, Existing: existing})
 	if err != nil {
 		return err
 	}
@@ -87,7 +87,7 @@ func withStore(s *streams, f storeFlags, work func(ctx context.Context, st store
 }
 
 func (c *keyAddCmd) Run(s *streams) error {
-	return withStore(s, c.storeFlags, func(ctx context.Context, st store.Store) error {
+	return withStore(s, c.storeFlags, false, func(ctx context.Context, st store.Store) error {
 		text, err := kit.MintKey(ctx, st, c.Name, c.Scope, c.Site, "command line", time.Now())
 		if err != nil {
 			return err
@@ -101,7 +101,7 @@ func (c *keyAddCmd) Run(s *streams) error {
 type keyListCmd struct{ storeFlags }
 
 func (c *keyListCmd) Run(s *streams) error {
-	return withStore(s, c.storeFlags, func(ctx context.Context, st store.Store) error {
+	return withStore(s, c.storeFlags, true, func(ctx context.Context, st store.Store) error {
 		keys, err := kit.ListKeys(ctx, st)
 		if err != nil {
 			return err
@@ -126,7 +126,7 @@ type keyRevokeCmd struct {
 }
 
 func (c *keyRevokeCmd) Run(s *streams) error {
-	return withStore(s, c.storeFlags, func(ctx context.Context, st store.Store) error {
+	return withStore(s, c.storeFlags, true, func(ctx context.Context, st store.Store) error {
 		return kit.RevokeKey(ctx, st, c.Name, "command line", time.Now())
 	})
 }

@@ -2,9 +2,12 @@ package store
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"slices"
+	"sync"
+	"time"
 )
 
 // Copied says what Copy copied.
@@ -16,9 +19,10 @@ type Copied struct {
 const copyChunk = 1000
 
 // Copy copies the named sites, all values and all documents from one store to an empty one: every
-// version of every document, journals as far as they were kept, records, cursors and facts. Nothing
-// may write to either meanwhile. Leases and idempotency keys of journals stay behind. If it fails,
-// empty the target and start again: the source is never changed.
+// version of every document, journals as far as they were kept, records, cursors and facts. Leases
+// and idempotency keys of journals stay behind. Nothing may write to either meanwhile: Copy takes
+// the leases of the sites in the source, and refuses if another process has one or if a site moved
+// on. If it fails, empty the target and start again: the source is never changed but for leases.
 func Copy(ctx context.Context, from, to Store, sites []string) (Copied, error) {
 	var n Copied
 	have, err := to.ListDocuments(ctx, "")
@@ -32,14 +36,35 @@ func Copy(ctx context.Context, from, to Store, sites []string) (Copied, error) {
 	if err != nil {
 		return n, err
 	}
+	release, err := holdSites(ctx, from, sites)
+	defer release()
+	if err != nil {
+		return n, err
+	}
+	ends := make(map[string][2]Seq, len(sites))
 	for _, site := range sites {
-		if err := copySite(ctx, from, to, site, &n); err != nil {
+		cursor, newest, err := from.Cursor(ctx, site)
+		if err == nil {
+			err = copySite(ctx, from, to, site, cursor, newest, &n)
+		}
+		if err != nil {
 			return n, fmt.Errorf("site %s: %w", site, err)
 		}
+		ends[site] = [2]Seq{cursor, newest}
 		n.Sites++
 	}
 	if err := copyValues(ctx, from, to, &n); err != nil {
 		return n, err
+	}
+	for _, site := range sites {
+		cursor, newest, err := from.Cursor(ctx, site)
+		if err != nil {
+			return n, err
+		}
+		if ends[site] != [2]Seq{cursor, newest} {
+			return n, fmt.Errorf("site %s: somebody wrote to the source while it was copied: stop every process that uses it, "+
+				"empty the target, and start again", site)
+		}
 	}
 	// Documents last: a target that has them is a whole one.
 	for _, d := range docs {
@@ -62,6 +87,62 @@ func Copy(ctx context.Context, from, to Store, sites []string) (Copied, error) {
 	return n, nil
 }
 
+// How long Copy holds a site without renewing that, and how long it waits for a lease of a process
+// that ended without giving it up.
+const (
+	copyLease    = time.Minute
+	copyPatience = 6 * time.Second
+)
+
+// holdSites takes the leases of the sites and keeps them until release is called.
+func holdSites(ctx context.Context, from Store, sites []string) (release func(), err error) {
+	owner := "copy-" + rand.Text()
+	lease := func(ctx context.Context, ttl time.Duration) (site string, err error) {
+		for _, site := range sites {
+			held, err := from.Lease(ctx, site, owner, ttl)
+			if err != nil || !held && ttl > 0 {
+				return site, err
+			}
+		}
+		return "", nil
+	}
+	renewing, stop := context.WithCancel(ctx)
+	var wg sync.WaitGroup
+	release = func() {
+		stop()
+		wg.Wait()
+		_, _ = lease(context.WithoutCancel(ctx), 0) // they run out otherwise
+	}
+	for end := time.Now().Add(copyPatience); ; {
+		site, err := lease(ctx, copyLease)
+		switch {
+		case err != nil:
+			return release, fmt.Errorf("site %s: %w", site, err)
+		case site == "":
+			wg.Go(func() {
+				tick := time.NewTicker(copyLease / 4)
+				defer tick.Stop()
+				for {
+					select {
+					case <-renewing.Done():
+						return
+					case <-tick.C:
+						_, _ = lease(renewing, copyLease) // that nobody wrote is seen at the end
+					}
+				}
+			})
+			return release, nil
+		case time.Now().After(end):
+			return release, fmt.Errorf("site %s is worked by a server that runs: stop every process that uses the source first", site)
+		}
+		select {
+		case <-ctx.Done():
+			return release, ctx.Err()
+		case <-time.After(200 * time.Millisecond):
+		}
+	}
+}
+
 func copyValues(ctx context.Context, from, to Values, n *Copied) error {
 	var all []Value
 	if err := from.Values(ctx, "", nil, func(v Value) error {
@@ -81,11 +162,8 @@ func copyValues(ctx context.Context, from, to Values, n *Copied) error {
 	return nil
 }
 
-func copySite(ctx context.Context, from, to Store, site string, n *Copied) error {
-	cursor, newest, err := from.Cursor(ctx, site)
-	if err != nil {
-		return err
-	}
+// copySite copies a site whose cursor and newest entry are known.
+func copySite(ctx context.Context, from, to Store, site string, cursor, newest Seq, n *Copied) error {
 	if c, e, err := to.Cursor(ctx, site); err != nil || c != 0 || e != 0 {
 		return errors.Join(err, errors.New("the target has this site already"))
 	}

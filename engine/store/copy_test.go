@@ -4,12 +4,14 @@ import (
 	"context"
 	"fmt"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
 	"lintel/engine/store"
 	"lintel/engine/store/boltstore"
+	"lintel/engine/store/memory"
 	"lintel/engine/store/redisstore"
 	"lintel/engine/store/redistest"
 )
@@ -103,4 +105,42 @@ func dump(t *testing.T, st store.Store) map[string]string {
 		m[fmt.Sprint("document ", d.Name, d.Version)] = fmt.Sprint(d.At, d.By, string(d.Body))
 	}
 	return m
+}
+
+// A copy of a store that somebody works would be of several moments, and could not be loaded.
+func TestCopyRefusesAStoreThatIsInUse(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		ctx := t.Context()
+		from, to := memory.Open(), memory.Open()
+		defer from.Close()
+		defer to.Close()
+		_, err := from.Append(ctx, "umberhithe", store.NewEntry{Data: []byte("a")})
+		require.NoError(t, err)
+		held, err := from.Lease(ctx, "umberhithe", "a server", time.Hour)
+		require.NoError(t, err)
+		require.True(t, held)
+		started := time.Now()
+		_, err = store.Copy(ctx, from, to, []string{"umberhithe"})
+		require.ErrorContains(t, err, "site umberhithe is worked by a server that runs: stop every process")
+		require.Less(t, time.Since(started), 10*time.Second)
+
+		// One that was killed is waited for; one that comes up meanwhile is seen at the end.
+		_, err = from.Lease(ctx, "umberhithe", "a server", 4*time.Second)
+		require.NoError(t, err)
+		_, err = store.Copy(ctx, busy{from}, to, []string{"umberhithe"})
+		require.ErrorContains(t, err, "somebody wrote to the source while it was copied")
+		held, err = from.Lease(ctx, "umberhithe", "a server", time.Hour)
+		require.NoError(t, err)
+		require.True(t, held, "the copy gave it up")
+	})
+}
+
+// busy is a store to which something is appended while its facts are read.
+type busy struct{ store.Store }
+
+func (b busy) Facts(ctx context.Context, site string, from, to store.FactID, limit int, fn func(store.FactID, []byte) error) error {
+	if _, err := b.Append(ctx, site, store.NewEntry{Data: []byte("b")}); err != nil {
+		return err
+	}
+	return b.Store.Facts(ctx, site, from, to, limit, fn)
 }
