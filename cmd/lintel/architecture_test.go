@@ -113,8 +113,8 @@ var layers = []layer{
 		"the demonstration drives a whole process", false},
 	{"cmd/lintel", []string{"api", "api/app", "api/bench", "api/client", "api/client/folder", "api/demo", "api/kit",
 		"engine", "engine/cases", "engine/catalog", "engine/deliver", "engine/epc", "engine/event", "engine/layout",
-		"engine/passages", "engine/sim/doors", "engine/sim/measure", "engine/store", "engine/trial", "engine/walktest",
-		"rules", "rules/doc", "rules/hours"},
+		"engine/passages", "engine/sim/doors", "engine/sim/measure", "engine/store", "engine/store/boltstore",
+		"engine/trial", "engine/walktest", "rules", "rules/doc", "rules/hours"},
 		"commands are on top", false},
 }
 
