@@ -32,7 +32,7 @@ func TestHealth(t *testing.T) {
 	}
 	faulty := &deafStore{Store: r.store}
 	r.api = New(Options{Store: faulty, Runner: r.run, Log: r.api.log})
-	require.JSONEq(t, `{"status":"unavailable"}`, string(r.get("/readyz").wants(503).body), "no detail without a key")
+	require.JSONEq(t, `{"status":"unavailable","reason":"store"}`, string(r.get("/readyz").wants(503).body), "one word without a key")
 	require.Contains(t, r.log.String(), "ear wax")
 	r.get("/healthz").wants(200)
 }
