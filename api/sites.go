@@ -165,11 +165,7 @@ func (h siteRoutes) listSites(c *kit.Call) error {
 		err = s.View(short, func(st *engine.State) error {
 			l := st.Config().Layout
 			v.Name, v.Zone, v.Items, v.Entries, v.Working = l.Name, l.TimeZone, st.Len(), st.Seq(), healthy
-			for _, a := range st.Alerts() {
-				if a.Lead == "" && (a.Status == event.AlertOpen || a.Status == event.AlertAcknowledged) {
-					v.Alerts++
-				}
-			}
+			v.Alerts = st.CountAlerts()
 			return nil
 		})
 		cancel()

@@ -122,6 +122,14 @@ func (s *State) Alerts() []event.Alert {
 	return list
 }
 
+// CountAlerts returns how many alerts are open or acknowledged, without those that were merged into
+// another.
+func (s *State) CountAlerts() int {
+	return s.alerts.Count(func(a *event.Alert) bool {
+		return a.Lead == "" && (a.Status == event.AlertOpen || a.Status == event.AlertAcknowledged)
+	})
+}
+
 // Alert returns an alert that is not closed.
 func (s *State) Alert(id string) (event.Alert, bool) {
 	if a := s.alerts.Alert(id); a != nil && a.Status != event.AlertPending {

@@ -230,6 +230,17 @@ func (b *Book) Alerts() []*event.Alert {
 	return list
 }
 
+// Count returns how many alerts want lets through, in no order.
+func (b *Book) Count(want func(*event.Alert) bool) int {
+	n := 0
+	for _, t := range b.byID {
+		if want(&t.Alert) {
+			n++
+		}
+	}
+	return n
+}
+
 // Dropped returns how many alerts ended before anybody was notified, by what held them back.
 func (b *Book) Dropped() map[event.Stage]int {
 	dropped := make(map[event.Stage]int)
