@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"log/slog"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -27,12 +28,30 @@ func (s *slowStore) Commit(ctx context.Context, site string, c store.Commit) err
 	return s.Store.Commit(ctx, site, c)
 }
 
-func openSlow(t *testing.T, commit time.Duration) (*Runner, *Site, *bytes.Buffer, func()) {
+// lockedLog is a log that can be read while others write to it.
+type lockedLog struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (l *lockedLog) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+
+func (l *lockedLog) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
+}
+
+func openSlow(t *testing.T, commit time.Duration) (*Runner, *Site, *lockedLog, func()) {
 	st := memory.Open()
 	_, err := st.PutDocument(t.Context(), store.Document{Name: engine.LayoutDocument("umberhithe"), Body: []byte(
 		`{"site":"umberhithe","name":"Umberhithe Books","time_zone":"UTC","zones":[{"id":"till","name":"Till","kind":"checkout"}]}`)}, 0)
 	require.NoError(t, err)
-	log := &bytes.Buffer{}
+	log := &lockedLog{}
 	r := New(Options{Store: &slowStore{st, commit}, Log: slog.New(slog.NewTextHandler(log, nil))})
 	require.NoError(t, r.Start(t.Context()))
 	s, err := r.Site(t.Context(), "umberhithe")
