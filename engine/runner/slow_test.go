@@ -48,8 +48,8 @@ func (l *lockedLog) String() string {
 
 func openSlow(t *testing.T, commit time.Duration) (*Runner, *Site, *lockedLog, func()) {
 	st := memory.Open()
-	_, err := st.PutDocument(t.Context(), store.Document{Name: engine.LayoutDocument("umberhithe"), Body: []byte(
-		`{"site":"umberhithe","name":"Umberhithe Books","time_zone":"UTC","zones":[{"id":"till","name":"Till","kind":"checkout"}]}`)}, 0)
+	err := st.PutDocuments(t.Context(), []store.DocumentPut{{Document: store.Document{Name: engine.LayoutDocument("umberhithe"), Body: []byte(
+		`{"site":"umberhithe","name":"Umberhithe Books","time_zone":"UTC","zones":[{"id":"till","name":"Till","kind":"checkout"}]}`)}}})
 	require.NoError(t, err)
 	log := &lockedLog{}
 	r := New(Options{Store: &slowStore{st, commit}, Log: slog.New(slog.NewTextHandler(log, nil))})
