@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -82,14 +81,9 @@ type restoreCmd struct {
 }
 
 func (c *restoreCmd) Run(s *streams) error {
-	if err := boltstore.Restore(s.ctx, c.File, c.Data, renewIncarnation); err != nil {
+	if err := boltstore.Restore(c.File, c.Data); err != nil {
 		return err
 	}
 	_, err := fmt.Fprintf(s.out, "restored %s\n", filepath.Join(c.Data, boltstore.FileName))
 	return err
 }
-
-// renewIncarnation is called with a store that was restored, before a server opens it: alerts and
-// messages that were made after the backup must not share their ids with those to come. A process
-// that begins to work a site begins a new incarnation by itself, so nothing has to be stored here.
-func renewIncarnation(context.Context, store.Store) error { return nil }

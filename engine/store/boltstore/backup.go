@@ -39,10 +39,9 @@ func (u untilDone) Write(b []byte) (int, error) {
 // ErrNotEmpty says that a directory has a store already.
 var ErrNotEmpty = errors.New("boltstore: there is a store already")
 
-// Restore makes a store in dir of a backup, after it verified it. prepare is called with the new
-// store before it is in place, and may change it. The error is ErrNotEmpty if dir has a store, and
+// Restore makes a store in dir of a backup, after it verified it. The error is ErrNotEmpty if dir has a store, and
 // store.ErrDamaged if the backup can't be read; nothing is left behind then.
-func Restore(ctx context.Context, backup, dir string, prepare func(context.Context, store.Store) error) (err error) {
+func Restore(backup, dir string) (err error) {
 	target := filepath.Join(dir, FileName)
 	if isNew, err := isNew(target); err != nil {
 		return err
@@ -69,7 +68,7 @@ func Restore(ctx context.Context, backup, dir string, prepare func(context.Conte
 	if err != nil {
 		return fmt.Errorf("the backup %s can't be restored: %w", backup, err)
 	}
-	if err := errors.Join(prepare(ctx, s), s.Close()); err != nil {
+	if err := s.Close(); err != nil {
 		return err
 	}
 	if err := os.Rename(filepath.Join(tmp, FileName), target); err != nil {
