@@ -8,7 +8,6 @@ import (
 	"path/filepath"
 
 	"lintel/api/client"
-	"lintel/engine/store"
 	"lintel/engine/store/boltstore"
 )
 
