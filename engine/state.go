@@ -43,7 +43,7 @@ type State struct {
 	alerts      *alert.Book
 	counts      stocktake.Book
 
-	marks []mark // where in the journal recent time began; oldest first
+	marks marks
 	out   *Batch // what came of it; the Machine's
 	view  view
 
@@ -57,6 +57,22 @@ type State struct {
 type mark struct {
 	at  int64
 	seq uint64
+}
+
+// marks say where in the journal recent time began, the oldest first.
+type marks []mark
+
+// note keeps where a moment began, and forgets what is longer ago than the reach of evidence, in
+// milliseconds.
+func (m *marks) note(clock int64, seq uint64, reach int64) {
+	list := *m
+	if n := len(list); n == 0 || clock-list[n-1].at >= reach/16 {
+		list = append(list, mark{clock, seq})
+	}
+	for len(list) > 1 && list[1].at <= clock-reach {
+		list = list[1:]
+	}
+	*m = list
 }
 
 // NewState returns the empty state of a site that has not folded anything.

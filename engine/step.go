@@ -10,7 +10,7 @@ func (s *State) step(cfg *Config, e *event.Entry) {
 	s.seq = e.Seq
 	later := s.advance(e.At)
 	s.alerts.Begin(s.seq, s.clock)
-	s.markTime()
+	s.marks.note(s.clock, s.seq, presence.EvidenceEpochs*s.bound.layout.Epoch)
 	if cfg != s.bound.cfg {
 		s.rebind(cfg)
 	}
@@ -220,17 +220,6 @@ func (s *State) foldEventOn(ev *event.Event, i int32, zone uint16) {
 			}
 		})
 		tell(event.Registered)
-	}
-}
-
-// markTime remembers where in the journal each moment began, as far back as evidence reaches.
-func (s *State) markTime() {
-	if n := len(s.marks); n == 0 || s.clock-s.marks[n-1].at >= presence.EvidenceEpochs*s.bound.layout.Epoch/16 {
-		s.marks = append(s.marks, mark{s.clock, s.seq})
-	}
-	horizon := s.clock - presence.EvidenceEpochs*s.bound.layout.Epoch
-	for len(s.marks) > 1 && s.marks[1].at <= horizon {
-		s.marks = s.marks[1:]
 	}
 }
 

@@ -10,25 +10,28 @@ import (
 var kinds = []struct {
 	name   string
 	weight float64
-	play   func(s *Shop, d *door)
+	play   func(s scenes, d *door)
 }{
-	{"walk", 14, func(s *Shop, d *door) { s.out(d, "walk", 0, 0) }},
-	{"run", 6, func(s *Shop, d *door) { s.out(d, "run", 0, 0) }},
-	{"dawdle", 4, func(s *Shop, d *door) { s.out(d, "dawdle", 0, 0) }},
-	{"outin", 7, func(s *Shop, d *door) { s.out(d, "outin", 0, 0) }},
-	{"stand", 6, (*Shop).stand},
-	{"turnback", 8, (*Shop).turnback},
-	{"along", 8, (*Shop).along},
-	{"browse", 9, (*Shop).browse},
-	{"cross", 6, (*Shop).crowding},
-	{"trolley", 0.6, (*Shop).trolley},
-	{"guest", 8, (*Shop).guest},
-	{"payer", 9, func(s *Shop, d *door) { s.payer(d, "payer") }},
-	{"late-sale", 5, func(s *Shop, d *door) { s.payer(d, "late-sale") }},
+	{"walk", 14, func(s scenes, d *door) { s.out(d, "walk", 0, 0) }},
+	{"run", 6, func(s scenes, d *door) { s.out(d, "run", 0, 0) }},
+	{"dawdle", 4, func(s scenes, d *door) { s.out(d, "dawdle", 0, 0) }},
+	{"outin", 7, func(s scenes, d *door) { s.out(d, "outin", 0, 0) }},
+	{"stand", 6, scenes.stand},
+	{"turnback", 8, scenes.turnback},
+	{"along", 8, scenes.along},
+	{"browse", 9, scenes.browse},
+	{"cross", 6, scenes.crowding},
+	{"trolley", 0.6, scenes.trolley},
+	{"guest", 8, scenes.guest},
+	{"payer", 9, func(s scenes, d *door) { s.payer(d, "payer") }},
+	{"late-sale", 5, func(s scenes, d *door) { s.payer(d, "late-sale") }},
 }
 
+// scenes are what people do in a shop.
+type scenes struct{ *Shop }
+
 // scene has one kind of people come.
-func (s *Shop) scene() {
+func (s scenes) scene() {
 	total := 0.0
 	for k := range kinds {
 		total += kinds[k].weight
@@ -79,7 +82,7 @@ func (s *Shop) few() int {
 
 // out has somebody leave unpaid: walk, run, dawdle, or stop outside ("outin"). It returns the actor
 // and when they are in the doorway, for those who meet them.
-func (s *Shop) out(d *door, kind string, paidShare float64, least int) (doorway int64) {
+func (s scenes) out(d *door, kind string, paidShare float64, least int) (doorway int64) {
 	a, list := s.collect(s.selling(), s.few(), least, inHand)
 	if a == nil {
 		return 0
@@ -134,7 +137,7 @@ func (a *actor) exit(d *door, kind string, aside float64) (doorway int64) {
 }
 
 // stand has somebody with goods stand just inside the threshold, and then go out or back in.
-func (s *Shop) stand(d *door) {
+func (s scenes) stand(d *door) {
 	area := s.selling()
 	a, list := s.collect(area, s.few(), 1, inHand)
 	if a == nil {
@@ -153,7 +156,7 @@ func (s *Shop) stand(d *door) {
 }
 
 // turnback has somebody come close with goods, think better of it and put them back.
-func (s *Shop) turnback(d *door) {
+func (s scenes) turnback(d *door) {
 	area := s.selling()
 	a, list := s.collect(area, s.few(), 1, inHand)
 	if a == nil {
@@ -169,7 +172,7 @@ func (s *Shop) turnback(d *door) {
 }
 
 // along has staff walk along a door with a box, from the stockroom or one shelf to another.
-func (s *Shop) along(d *door) {
+func (s scenes) along(d *door) {
 	from, to := s.areaOf("stockroom"), s.neediest()
 	if s.people.IntN(2) == 0 {
 		from = s.selling()
@@ -194,7 +197,7 @@ func (s *Shop) along(d *door) {
 }
 
 // browse has a customer look at goods near a door, and put them back there or elsewhere.
-func (s *Shop) browse(d *door) {
+func (s scenes) browse(d *door) {
 	near := []string{"window", "stand", "front-tables"}
 	if d == &s.doors[lane] {
 		near = []string{"shelf-c", "shelf-d"}
@@ -220,7 +223,7 @@ func (s *Shop) browse(d *door) {
 }
 
 // crowding has two groups meet in a doorway: one goes out, paid or not, and one comes in.
-func (s *Shop) crowding(d *door) {
+func (s scenes) crowding(d *door) {
 	var doorway int64
 	for range 1 + s.people.IntN(2) {
 		if t := s.out(d, "cross", 0.5, 1); t > doorway {
@@ -239,11 +242,11 @@ func (s *Shop) crowding(d *door) {
 }
 
 // guest has somebody come with things of their own.
-func (s *Shop) guest(d *door) { s.visitor(d, "guest", 1+s.people.IntN(4), s.between(0.9, 1.4)) }
+func (s scenes) guest(d *door) { s.visitor(d, "guest", 1+s.people.IntN(4), s.between(0.9, 1.4)) }
 
 // visitor comes in, stops by shelves for minutes and leaves with what they brought: goods of our
 // products that were sold elsewhere, or others' tags.
-func (s *Shop) visitor(d *door, kind string, goods int, speed float64) {
+func (s scenes) visitor(d *door, kind string, goods int, speed float64) {
 	aside := s.through(d)
 	x, y := d.at(5, aside+s.people.NormFloat64())
 	hx, hy := d.at(0, aside)
@@ -278,7 +281,7 @@ func (s *Shop) visitor(d *door, kind string, goods int, speed float64) {
 
 // payer has somebody pay at the till and leave. A late sale is known to the server up to half a
 // minute later, and one in ten never.
-func (s *Shop) payer(d *door, kind string) {
+func (s scenes) payer(d *door, kind string) {
 	a, list := s.collect(s.selling(), s.few(), 1, inHand)
 	if a == nil {
 		return
@@ -306,7 +309,7 @@ func (s *Shop) payer(d *door, kind string) {
 }
 
 // trolley has forty goods go out unpaid, go out shipped, or come in.
-func (s *Shop) trolley(d *door) {
+func (s scenes) trolley(d *door) {
 	aside := s.through(d) * 0.6
 	speed := s.between(0.6, 1.1)
 	if s.people.IntN(3) == 0 {

@@ -240,7 +240,7 @@ func (s *Shop) advance() {
 	if s.now >= s.nextScene {
 		s.nextScene += int64(float64(s.cfg.Every.Milliseconds()) * s.cfg.Regime.Pace * (0.5 + s.people.Float64()))
 		if s.now < s.end-10_000 {
-			s.scene()
+			scenes{s}.scene()
 		}
 	}
 	for _, d := range s.devices {
