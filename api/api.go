@@ -72,6 +72,7 @@ type Options struct {
 
 	BodyLimit     int64         // bytes of a body once it is inflated; default 8 MiB
 	ProductsLimit int64         // bytes of a body of products; default 64 MiB
+	BodyMemory    int64         // bytes of the bodies of all requests at one time; default 128 MiB, at least ProductsLimit
 	BatchLimit    int           // reads or events in a batch; default 10,000
 	LiveLimit     int           // live streams at one time; default 256
 	TrialLimit    int           // trials of rules at one time; default half of the processors, at least 1
@@ -105,6 +106,8 @@ type backend struct {
 	stamps  stamps
 	server  *kit.Server
 
+	rejecting kit.Seldom // that something was rejected is logged, by site, kind and read point
+
 	mu      sync.Mutex
 	layouts map[string]*layoutEntry
 	known   knownCache
@@ -130,6 +133,7 @@ func New(opt Options) *API {
 	}
 	orDefault(&opt.BodyLimit, 8<<20)
 	orDefault(&opt.ProductsLimit, 64<<20)
+	orDefault(&opt.BodyMemory, 128<<20)
 	orDefault(&opt.BatchLimit, 10_000)
 	orDefault(&opt.LiveLimit, 256)
 	orDefault(&opt.Timeout, 30*time.Second)
@@ -143,17 +147,18 @@ func New(opt Options) *API {
 	b := &backend{
 		opt: opt, log: opt.Log, store: opt.Store, runner: opt.Runner, metrics: newMetrics(opt.Registry),
 		stamps: stamps{last: make(map[string]int64)}, layouts: make(map[string]*layoutEntry), closing: make(chan struct{}),
-		foldPatience: 5 * time.Second,
+		foldPatience: 5 * time.Second, rejecting: kit.Seldom{Every: time.Minute},
 	}
 	a := &API{
 		backend: b, live: &liveRoutes{b, make(chan struct{}, opt.LiveLimit)}, trials: &trialRoutes{b, make(chan struct{}, opt.TrialLimit)},
-		epcis: &epcisRoutes{backend: b},
+		epcis: &epcisRoutes{backend: b, captures: kit.Seldom{Every: time.Hour}},
 	}
 	a.routes = a.table()
 	openAPIDocument() // a table that has no document must not be served
 	b.server = kit.New(kit.Options{
 		Routes: a.routes, Store: opt.Store, Log: opt.Log, Registry: opt.Registry, Pages: opt.Pages,
-		DressProblem: b.epcisProblem, BodyLimit: opt.BodyLimit, LongBodyLimit: opt.ProductsLimit,
+		DressProblem: b.epcisProblem, Now: opt.Now, BodyLimit: opt.BodyLimit, LongBodyLimit: opt.ProductsLimit,
+		BodyMemory: max(opt.BodyMemory, opt.ProductsLimit+1<<20), Parsing: max(1, runtime.GOMAXPROCS(0)/2),
 		Timeout: opt.Timeout, LongTimeout: opt.LongTimeout, WritePatience: opt.writePatience,
 	})
 	return a

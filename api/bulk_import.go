@@ -1,8 +1,8 @@
 package api
 
 import (
+	"bytes"
 	"fmt"
-	"io"
 	"net/http"
 	"slices"
 	"strings"
@@ -213,7 +213,12 @@ func (h itemRoutes) importItems(c *kit.Call) error {
 	if err != nil {
 		return err
 	}
-	if err := h.readItems(c, b); err != nil {
+	body, err := c.ReadBody(h.opt.ProductsLimit)
+	if err != nil {
+		return err
+	}
+	defer body.Release()
+	if err := c.Parse(func() error { b.read(body.B); return nil }); err != nil {
 		return err
 	}
 	plan := bulkPlan{now: h.opt.Now().UnixMilli(), by: c.Key.Name}
@@ -240,27 +245,18 @@ func (h itemRoutes) importItems(c *kit.Call) error {
 	return h.appendPlan(c, &plan)
 }
 
-// readItems reads the rows of the body.
-func (h itemRoutes) readItems(c *kit.Call, b *bulkReader) error {
-	body, done, err := c.BodyReader(h.opt.ProductsLimit)
-	if err != nil {
-		return err
-	}
-	defer done()
+// read reads the rows of a table.
+func (b *bulkReader) read(table []byte) {
 	headed := false
-	in := &noticed{r: body}
-	for r, err := range sheet.ReadCSV(in, sheet.ReadOptions{MaxBytes: 1 << 40, MaxRows: bulkRows + 1}) {
+	for r, err := range sheet.ReadCSV(bytes.NewReader(table), sheet.ReadOptions{MaxBytes: 1 << 40, MaxRows: bulkRows + 1}) {
 		switch {
 		case err != nil:
-			if in.err != nil {
-				return c.BodyFault(in.err)
-			}
 			b.found.Cell(0, 0, "", "", "%v", err)
-			return nil
+			return
 		case !headed:
 			headed = true
 			if !b.head(r) {
-				return nil
+				return
 			}
 		default:
 			b.take(r)
@@ -269,22 +265,6 @@ func (h itemRoutes) readItems(c *kit.Call, b *bulkReader) error {
 	if !headed {
 		b.found.Cell(0, 0, "", "begin with a header row: "+strings.Join(bulkColumnNames, ","), "the table is empty")
 	}
-	return nil
-}
-
-// noticed keeps the error that ended a body, which the reader of the table wraps in words of its
-// own.
-type noticed struct {
-	r   io.Reader
-	err error
-}
-
-func (n *noticed) Read(b []byte) (int, error) {
-	k, err := n.r.Read(b)
-	if err != nil && err != io.EOF {
-		n.err = err
-	}
-	return k, err
 }
 
 // bulkPlan gathers the events of a table, in the order of its rows as far as they go into one

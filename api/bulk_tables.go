@@ -30,9 +30,8 @@ var (
 	formLines = form{".jsonl", mediaNDJSON}
 )
 
-var paramDefuse = kit.Query("defuse", "CSV: 1, the default, puts an apostrophe before a text that a spreadsheet "+
-	"would run as a formula; 0 leaves all texts as they are, for programs.").Of(map[string]any{"type": "string",
-	"enum": []string{"0", "1"}, "default": "1"})
+var paramDefuse = kit.Flag("defuse", "CSV: true, the default, puts an apostrophe before a text that a spreadsheet "+
+	"would run as a formula; false leaves all texts as they are, for programs.").WithDefault("true")
 
 // inForms makes a route of a table: the base, which answers JSON or what Accept asks for, and one
 // with a suffix for each form, so that a link can ask too.

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -140,7 +141,11 @@ func (h channelRoutes) putChannels(c *kit.Call) error {
 		if err != nil {
 			return err
 		}
-		channels, err := deliver.ParseChannelsKeeping(body.B, previous)
+		var channels []deliver.Channel
+		err = c.Parse(func() (err error) { channels, err = deliver.ParseChannelsKeeping(body.B, previous); return err })
+		if p := busy(err); p != nil {
+			return p
+		}
 		if err != nil {
 			problems := diagnosticsOf(err)
 			return kit.Problemf(kit.CodeInvalidDocument, "The channels have %d problems. Nothing was stored.",
@@ -151,8 +156,13 @@ func (h channelRoutes) putChannels(c *kit.Call) error {
 			return errors.New("the channels can't be encoded") // the reason may quote them
 		}
 		now := h.opt.Now().UTC().Truncate(time.Millisecond)
-		saved, err := store.PutDocument(ctx, h.store, store.Document{Name: ChannelsDocument, At: now, By: c.Key.Name,
-			Note: note, Body: stored}, version)
+		saved := version
+		present, err := deliver.EncodeChannels(previous)
+		unchanged := err == nil && version > 0 && bytes.Equal(present, stored)
+		if !unchanged {
+			saved, err = store.PutDocument(ctx, h.store, store.Document{Name: ChannelsDocument, At: now, By: c.Key.Name,
+				Note: note, Body: stored}, version)
+		}
 		if errors.Is(err, store.ErrConflict) {
 			if expect < 0 && try < 10 {
 				continue
@@ -167,11 +177,12 @@ func (h channelRoutes) putChannels(c *kit.Call) error {
 			return err
 		}
 		warnings = append(warnings, h.channelWarnings(channels)...)
-		return answerSaved(c, saved, ChannelsSaved{
+		answer := ChannelsSaved{
 			Saved: Saved{Document: ChannelsDocument, Version: saved, At: now, By: c.Key.Name, Note: note,
-				InEffect: h.refreshChannels(ctx), Warnings: warnings},
+				Unchanged: unchanged, InEffect: h.refreshChannels(ctx), Warnings: warnings},
 			Channels: redacted(channels).Channels,
-		})
+		}
+		return answerSaved(c, answer.Saved, answer)
 	}
 }
 

@@ -53,8 +53,12 @@ const plannedProducts = 20
 // plan makes a plan for documents, which must be in the order of their names. It reads which
 // versions there are before it reads any document, so that what is newer than these is found out
 // when the plan is carried out.
-func (h documents) plan(c *kit.Call, list []wanted) (*plan, error) {
-	ctx := c.Ctx()
+func (h documents) plan(c *kit.Call, list []wanted) (p *plan, err error) {
+	err = c.Parse(func() error { p, err = h.planNow(c.Ctx(), list); return err })
+	return p, err
+}
+
+func (h documents) planNow(ctx context.Context, list []wanted) (*plan, error) {
 	at, err := h.snapshot(ctx)
 	if err != nil {
 		return nil, err

@@ -168,7 +168,7 @@ func TestTwoCountsCompared(t *testing.T) {
 		"against=umberhithe-count-9999":                        "no count", "against=" + strings.TrimPrefix(first,
 			countsPath+"/"): "same count",
 		"lines=all": "none of items, products", "lines=products&against=" + id: "by item only",
-		"defuse=2": "must be 1 or 0", "agains=x": "did you mean",
+		"defuse=2": "must be true or false", "agains=x": "did you mean",
 	} {
 		for _, suffix := range []string{"", ".csv", ".xlsx", ".html"} {
 			if strings.HasPrefix(query, "defuse") && suffix == "" {

@@ -264,6 +264,9 @@ func (d *readDecoder) readElement(j *jx.Decoder) error {
 	}
 	if d.fault.Reason != "" {
 		d.fault.Index = index
+		if i, ok := d.lay.ReadPointIndex(text(d.point)); ok {
+			d.fault.point = d.lay.ReadPoints[i].ID
+		}
 		d.reject(d.fault)
 	}
 	return nil

@@ -1,8 +1,10 @@
 package api
 
 import (
+	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"net/http"
 	"strings"
 	"time"
@@ -14,6 +16,8 @@ import (
 )
 
 var (
+	codeRemoval = kit.Code{Name: "removal", Status: 422,
+		Meaning: "The document takes away more than half of what there is, and allow_removal does not say that this is meant."}
 	codeUnknownDocument = kit.Code{Name: "unknown_document", Status: 404, Meaning: "There is no such document, or no such version of it."}
 )
 
@@ -23,13 +27,14 @@ type documents struct{ *backend }
 
 // Saved is the answer to storing a document.
 type Saved struct {
-	Document string    `json:"document"`
-	Version  int       `json:"version"`
-	At       time.Time `json:"at"`
-	By       string    `json:"by"`
-	Note     string    `json:"note,omitempty"`
-	InEffect bool      `json:"in_effect" jsonschema_description:"Whether every site that it concerns goes by it already; otherwise they will in a moment."`
-	Warnings []string  `json:"warnings,omitempty"`
+	Document  string    `json:"document"`
+	Version   int       `json:"version"`
+	At        time.Time `json:"at"`
+	By        string    `json:"by"`
+	Note      string    `json:"note,omitempty"`
+	Unchanged bool      `json:"unchanged" jsonschema_description:"The newest version has this content already, so that nothing was stored."`
+	InEffect  bool      `json:"in_effect" jsonschema_description:"Whether every site that it concerns goes by it already; otherwise they will in a moment."`
+	Warnings  []string  `json:"warnings,omitempty"`
 }
 
 // VersionView is one version of a document.
@@ -123,11 +128,21 @@ func (h documents) document(c *kit.Call, name string) (d store.Document, done bo
 	return d, false, nil
 }
 
-// save stores the next version of a document that the runner knows.
+// save stores the next version of a document that the runner knows, if it differs from the newest one.
 func (h documents) save(c *kit.Call, name string, body []byte, expect int) (Saved, error) {
 	note, err := noteParam(c)
 	if err != nil {
 		return Saved{}, err
+	}
+	present, err := h.store.GetDocument(c.Ctx(), name, 0)
+	switch {
+	case errors.Is(err, store.ErrNotFound):
+	case err != nil:
+		return Saved{}, unavailable(err)
+	case expect >= 0 && expect != present.Version:
+		return Saved{}, conflict(expect)
+	case bytes.Equal(present.Body, body):
+		return h.unchanged(c.Ctx(), present), nil
 	}
 	version, err := h.runner.SaveDocument(c.Ctx(), name, body, c.Key.Name, note, expect)
 	if errors.Is(err, store.ErrConflict) {
@@ -142,11 +157,39 @@ func (h documents) save(c *kit.Call, name string, body []byte, expect int) (Save
 	}, nil
 }
 
-// answerSaved answers with what was stored as that version of a document.
-func answerSaved(c *kit.Call, version int, answer any) error {
-	c.Response().Header().Set("ETag", kit.ETag(version))
+// busy returns the error of Parse where the document was not parsed; nil if it was, or there is none.
+func busy(err error) error {
+	if codeOf(err) == kit.CodeBusy {
+		return err
+	}
+	return nil
+}
+
+// unchanged is the answer to storing what is stored already.
+func (h documents) unchanged(ctx context.Context, d store.Document) Saved {
+	return Saved{Document: d.Name, Version: d.Version, At: d.At.UTC(), By: d.By, Note: d.Note, Unchanged: true,
+		InEffect: h.settle(ctx, event.Pin{Doc: d.Name, Version: d.Version})}
+}
+
+// removes refuses a document that takes away more than half of what there is, unless the caller says
+// that this is meant: an export that failed gives such documents.
+func removes(c *kit.Call, what string, removed, before int) error {
+	if 2*removed <= before || c.Flag("allow_removal") {
+		return nil
+	}
+	return kit.Problemf(codeRemoval, "%s Nothing was stored. If it is meant, send it with ?allow_removal=true.",
+		removalWarning(what, removed, before)).With("removed", removed).With("present", before)
+}
+
+func removalWarning(what string, removed, before int) string {
+	return fmt.Sprintf("This removes %d of %d %s.", removed, before, what)
+}
+
+// answerSaved answers with what was stored of a document.
+func answerSaved(c *kit.Call, saved Saved, answer any) error {
+	c.Response().Header().Set("ETag", kit.ETag(saved.Version))
 	status := http.StatusOK
-	if version == 1 {
+	if saved.Version == 1 && !saved.Unchanged {
 		status = http.StatusCreated
 	}
 	return c.JSON(status, answer)
@@ -219,7 +262,7 @@ func (h documents) versions(c *kit.Call, name string) error {
 // savedAnswers are the answers to storing a document; dry is the one to a dry run, nil: there is
 // none.
 func savedAnswers(v, dry any) []kit.Answer {
-	next := kit.OK("Stored as the next version.", v)
+	next := kit.OK("Stored as the next version; or unchanged, if the newest one has this content already.", v)
 	if dry != nil {
 		next = kit.OK("Stored as the next version; or with dry_run, what storing would change.", kit.OneOf{v, dry})
 	}

@@ -125,12 +125,15 @@ func TestProductsDocument(t *testing.T) {
 	r.get("/v1/products?format=xml").wantsCode(kit.CodeNotAcceptable)
 	same := into[ProductsSaved](r.do("PUT", "/v1/products", string(asCSV.body), "Content-Type", "text/csv").wants(200))
 	require.Equal(t, ProductDiff{Rows: 2, Total: 2, Unchanged: 2}, same.Products, "what goes out comes in")
+	require.True(t, same.Unchanged)
 
 	price := `{"products":[{"gtin":"9521141123454","sku":"UB-1001","name":"The Harbour ` +
 		`Light","price":11},{"gtin":"9521234000020","name":"Ebb","home_zones":["shelf-z","shelf-b"]}]}`
 	for i, method := range []string{"PATCH", "POST"} {
-		merged := into[ProductsSaved](r.do(method, "/v1/products", price, "If-Match", fmt.Sprintf(`"%d"`, i+2)).wants(200))
+		merged := into[ProductsSaved](r.do(method, "/v1/products", price, "If-Match", "*").wants(200))
 		require.Equal(t, 3, merged.Products.Total)
+		require.Equal(t, i == 1, merged.Unchanged)
+		require.Equal(t, 2, merged.Version, "what changes nothing is no version")
 		require.Len(t, merged.Warnings, 2)
 		require.Contains(t, merged.Warnings[0], "shelf-b")
 		r.do(method, "/v1/products", price, "If-Match", `"1"`).wantsCode(kit.CodeVersionMismatch)
@@ -140,7 +143,10 @@ func TestProductsDocument(t *testing.T) {
 	require.Equal(t, once.header.Get("ETag"), r.do("POST", "/v1/products", price, "Idempotency-Key", "p").header.Get("ETag"))
 	r.do("POST", "/v1/products", `[]`, "Idempotency-Key", "p").wantsCode(kit.CodeIdempotencyMismatch)
 	r.do("POST", "/v1/products", price, "Idempotency-Key", `"`).wantsCode(kit.CodeInvalidIdempotencyKey)
-	replaced := into[ProductsSaved](r.do("PUT", "/v1/products", `[]`, "Content-Type", "application/json").wants(200))
+	refused := r.do("PUT", "/v1/products", `[]`).wantsCode(codeRemoval).json()
+	require.Equal(t, "This removes 3 of 3 products. Nothing was stored. If it is meant, send it with ?allow_removal=true.", refused["detail"])
+	require.Contains(t, into[DryRun](r.do("PUT", "/v1/products?dry_run=true", `[]`).wants(200)).Warnings, "This removes 3 of 3 products.")
+	replaced := into[ProductsSaved](r.do("PUT", "/v1/products?allow_removal=true", `[]`, "Content-Type", "application/json").wants(200))
 	require.Equal(t, 3, replaced.Products.Removed)
 	r.do("PUT", "/v1/products", `[]`, "If-Match", `"1"`).wantsCode(kit.CodeVersionMismatch)
 
@@ -217,19 +223,23 @@ func TestRulesDocument(t *testing.T) {
 	require.Contains(t, saved.Diagnostics[0].Reason, "door-team")
 	r.put("/v1/channels", testChannels).wants(201)
 	require.Empty(t, into[RulesSaved](yaml("PUT", "/v1/rules", testRules, "If-Match", `"1"`).wants(200)).Diagnostics)
-	yaml("PUT", "/v1/rules", testRules, "If-Match", `"1"`).wantsCode(kit.CodeVersionMismatch)
+	yaml("PUT", "/v1/rules", testRules, "If-Match", `"2"`).wantsCode(kit.CodeVersionMismatch)
+	yaml("PUT", "/v1/rules", testRules, "If-Match", "").wants(200)
+	one := "rules: [{name: another, when: item.sellable}]"
+	yaml("PUT", "/v1/rules", one).wantsCode(codeRemoval)
+	yaml("PUT", "/v1/rules?allow_removal=false", one).wantsCode(codeRemoval)
 
 	require.Equal(t, testRules, string(r.get("/v1/rules").wants(200).body))
-	r.do("GET", "/v1/rules", "", "If-None-Match", `"2"`).wants(304)
+	r.do("GET", "/v1/rules", "", "If-None-Match", `"1"`).wants(304)
 	v := into[RulesView](r.do("GET", "/v1/rules", "", "Accept", "application/json").wants(200))
-	require.Equal(t, 2, v.Version)
+	require.Equal(t, 1, v.Version)
 	require.Equal(t, "unpaid-at-door", v.Rules[0].Name)
 	require.Equal(t, "urgent", v.Rules[0].Severity)
 	require.Contains(t, v.Rules[0].Uses, "item.paid")
 	r.do("GET", "/v1/rules", "", "Accept", "text/html").wantsCode(kit.CodeNotAcceptable)
 	r.get("/v1/rules?version=77").wantsCode(codeUnknownDocument)
 	r.get("/v1/rules?version=-1").wantsCode(kit.CodeInvalidParameter)
-	require.Len(t, into[VersionList](r.get("/v1/rules/versions").wants(200)).Versions, 2)
+	require.Len(t, into[VersionList](r.get("/v1/rules/versions").wants(200)).Versions, 1)
 	r.get("/v1/rules/versions?x=1").wantsCode(kit.CodeInvalidParameter)
 
 	bad := "rules:\n  - name: broken\n    when: zone.kindd == \"exit\"\n    say: x\n"
@@ -270,10 +280,10 @@ func TestChannelsDocument(t *testing.T) {
 	for _, secret := range []string{"whsec_QUJDREVG", "TOPSECRETPATH", "TOPSECRETHEADER"} {
 		require.Contains(t, string(stored.Body), secret)
 	}
-	r.do("PUT", "/v1/channels", testChannels, "If-Match", `"1"`).wantsCode(kit.CodeVersionMismatch)
+	r.do("PUT", "/v1/channels", testChannels, "If-Match", `"2"`).wantsCode(kit.CodeVersionMismatch)
 	r.get("/v1/channels?version=9").wantsCode(codeUnknownDocument)
 	r.get("/v1/channels?version=x").wantsCode(kit.CodeInvalidParameter)
-	require.Len(t, into[VersionList](r.get("/v1/channels/versions").wants(200)).Versions, 2)
+	require.Len(t, into[VersionList](r.get("/v1/channels/versions").wants(200)).Versions, 1)
 	r.get("/v1/channels/versions?x=1").wantsCode(kit.CodeInvalidParameter)
 	bad := r.put("/v1/channels", strings.Replace(testChannels, "https://", "gopher://", 1)).wantsCode(kit.CodeInvalidDocument)
 	require.NotContains(t, string(bad.body), "TOPSECRET")

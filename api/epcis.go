@@ -32,7 +32,7 @@ var paramBehaviour = kit.Header(epcis.HeaderErrorBehaviour, "What becomes of the
 // epcisRoutes are the routes of the capture interface of EPCIS 2.0.
 type epcisRoutes struct {
 	*backend
-	captures kit.Hourly // when old capture jobs were last dropped
+	captures kit.Seldom // when old capture jobs were last dropped
 }
 
 func (h *epcisRoutes) table() []kit.Route {

@@ -84,8 +84,15 @@ func (h *epcisRoutes) capture(c *kit.Call) error {
 		c.Response().Header().Set(kit.HeaderReplayed, "true")
 		return h.answerJob(c, http.StatusAccepted, had)
 	}
-	doc, err := epcis.Parse(body.B, epcis.Options{MaxBytes: int(h.opt.ProductsLimit), MaxEvents: h.opt.BatchLimit,
-		Proceed: behaviour == epcis.Proceed})
+	var doc *epcis.Document
+	err = c.Parse(func() (err error) {
+		doc, err = epcis.Parse(body.B, epcis.Options{MaxBytes: int(h.opt.ProductsLimit), MaxEvents: h.opt.BatchLimit,
+			Proceed: behaviour == epcis.Proceed})
+		return err
+	})
+	if p := busy(err); p != nil {
+		return p
+	}
 	if err != nil {
 		return captureFault(err)
 	}

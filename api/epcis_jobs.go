@@ -18,7 +18,10 @@ import (
 func (h *epcisRoutes) keepCapture(c *kit.Call, id string, kept *keptCapture) error {
 	ctx := c.Ctx()
 	_, err := h.store.SetValues(ctx, store.Value{Kind: kindCapture, Key: id, Data: kit.MustJSON(kept), Revision: store.AnyRevision})
-	if err != nil || !h.captures.Due(h.opt.Now()) {
+	if err != nil {
+		return err
+	}
+	if _, due := h.captures.Due("", h.opt.Now()); !due {
 		return err
 	}
 	err = kit.DropValues(ctx, h.store, kindCapture, func(data []byte) bool {

@@ -170,7 +170,7 @@ func TestCaptureOnce(t *testing.T) {
 	_, err = r.store.SetValues(t.Context(), store.Value{Kind: kindCapture, Key: old.Job.ID, Data: kit.MustJSON(old)})
 	require.NoError(t, err)
 	r.get(capturePath + "/" + old.Job.ID).wants(200)
-	r.api.epcis.captures = kit.Hourly{}
+	r.api.epcis.captures = kit.Seldom{Every: time.Hour}
 	r.captured(capturePath, doc+"\n")
 	r.get(capturePath + "/" + old.Job.ID).wantsCode(codeUnknownCapture)
 }

@@ -54,7 +54,7 @@ func (h intakeRoutes) postEvents(c *kit.Call) error {
 		return err
 	}
 	defer body.Release()
-	d := eventDecoder{lay: lay, now: h.opt.Now().UnixMilli(), max: h.opt.BatchLimit, stamps: &h.stamps}
+	d := eventDecoder{lay: lay, now: c.Arrived.UnixMilli(), max: h.opt.BatchLimit, stamps: &h.stamps}
 	if err := d.decode(body.B); err != nil {
 		return err
 	}
@@ -81,6 +81,9 @@ func (d *eventDecoder) decode(body []byte) error {
 	if err != nil {
 		return err
 	}
+	if kit.TooManyValues(body, max(10_000, 10*d.max)) {
+		return errBatchOf(d.max)
+	}
 	j := jx.DecodeBytes(body)
 	switch j.Next() {
 	case jx.Object:
@@ -99,12 +102,15 @@ func (d *eventDecoder) decode(body []byte) error {
 	var p *kit.Problem
 	switch {
 	case errors.Is(err, errBatch):
-		return kit.Problemf(codeBatchTooLarge, "The batch has more than %d elements or items; send several batches.",
-			d.max).With("limit", d.max)
+		return errBatchOf(d.max)
 	case errors.As(err, &p):
 		return p
 	}
 	return kit.Problemf(kit.CodeInvalidJSON, "The body is not valid JSON: %s.", kit.SyntaxReason(body, err))
+}
+
+func errBatchOf(most int) error {
+	return kit.Problemf(codeBatchTooLarge, "The batch has more than %d elements or items; send several batches.", most).With("limit", most)
 }
 
 func (d *eventDecoder) element(j *jx.Decoder) error {
@@ -208,6 +214,9 @@ func (d *eventDecoder) unknownMember(members map[string]json.RawMessage) *Reject
 		}
 	}
 	slices.Sort(unknown)
+	if unknown[0] == "events" {
+		return faultf(reasonShape, "an event has no member \"events\"; send the array itself")
+	}
 	return faultf(reasonShape, "unknown member %s%s", kit.Shown([]byte(unknown[0])), doc.OrDidYouMean(unknown[0], eventMembers))
 }
 

@@ -12,7 +12,7 @@ import (
 // the others.
 func TestAlertsThatJoinedAnotherAreNotSeen(t *testing.T) {
 	r := newRig(t).shop()
-	r.do("PUT", "/v1/rules", `rules:
+	r.do("PUT", "/v1/rules?allow_removal=true", `rules:
   - name: on-shelf-a
     when: zone.id == "shelf-a"
     gather: 1s

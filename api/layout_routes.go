@@ -64,8 +64,11 @@ func (h layoutRoutes) putLayout(c *kit.Call) error {
 		return err
 	}
 	defer body.Release()
-	lay, err := layout.Parse(body.B)
-	if err != nil {
+	var lay *layout.Layout
+	if err := c.Parse(func() (err error) { lay, err = layout.Parse(body.B); return err }); err != nil {
+		if p := busy(err); p != nil {
+			return p
+		}
 		problems := diagnosticsOf(err)
 		return kit.Problemf(kit.CodeInvalidDocument, "The layout has %d problems. Nothing was stored.",
 			doc.Errors(problems).Count()).With("errors", problems)
@@ -89,7 +92,7 @@ func (h layoutRoutes) saveLayout(c *kit.Call, lay *layout.Layout, body []byte, e
 	if err != nil {
 		return err
 	}
-	return answerSaved(c, saved.Version, LayoutSaved{Saved: saved, Warnings: warningsOf(lay)})
+	return answerSaved(c, saved, LayoutSaved{Saved: saved, Warnings: warningsOf(lay)})
 }
 
 // warningsOf lists where a door or reader of the layout cannot give what rules at it ask for.

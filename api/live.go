@@ -45,6 +45,7 @@ func (h *liveRoutes) table() []kit.Route {
 const (
 	liveBuffer    = 1024             // batches that wait for a client
 	liveBeat      = 15 * time.Second // a comment, so that whatever is between keeps the connection
+	liveKey       = 2 * time.Second  // how often it is asked whether the key still holds
 	liveCatchUp   = 20_000           // stored facts that a client that comes back is given
 	headerLastID  = "Last-Event-ID"
 	mediaEvents   = "text/event-stream"
@@ -89,7 +90,6 @@ func (h *liveRoutes) liveStream(c *kit.Call) error {
 	head.Set("X-Accel-Buffering", "no")
 	c.Response().WriteHeader(http.StatusOK)
 	s := &stream{c: c, h: h, rc: http.NewResponseController(c.Response()), sub: sub, last: after}
-	_ = s.rc.SetReadDeadline(time.Time{})
 	if err := s.run(resume); err != nil && !errors.Is(err, context.Canceled) {
 		h.log.Debug("a live stream ended", "request", head.Get(kit.HeaderRequestID), "err", err)
 	}
@@ -133,8 +133,9 @@ func (s *stream) run(resume bool) error {
 			return err
 		}
 	}
-	beat := time.NewTicker(liveBeat)
+	beat, key := time.NewTicker(liveBeat), time.NewTicker(liveKey)
 	defer beat.Stop()
+	defer key.Stop()
 	for {
 		select {
 		case <-ctx.Done():
@@ -142,6 +143,12 @@ func (s *stream) run(resume bool) error {
 		case <-s.h.closing:
 			s.event(eventGoodbye, "", map[string]string{"reason": "the server is shutting down"})
 			return s.flush()
+		case <-key.C:
+			if err := s.c.KeyHolds(); err != nil {
+				s.event(eventGoodbye, "", map[string]string{"reason": "the key was revoked"})
+				return s.flush()
+			}
+			continue
 		case <-beat.C:
 			s.buf.WriteString(commentBeat)
 		case b := <-s.sub.C:

@@ -16,7 +16,7 @@ func newMetrics(reg prometheus.Registerer) *metrics {
 		}, []string{"site", "kind"}),
 		rejected: prometheus.NewCounterVec(prometheus.CounterOpts{
 			Name: "lintel_rejected_total", Help: "Reads and events that were refused, by the class of the reason.",
-		}, []string{"site", "kind", "reason"}),
+		}, []string{"site", "kind", "reason", "read_point"}),
 		streams: prometheus.NewGauge(prometheus.GaugeOpts{Name: "lintel_live_streams", Help: "Live streams that are open."}),
 		dropped: prometheus.NewCounter(prometheus.CounterOpts{Name: "lintel_live_dropped_total",
 			Help: "Live streams that were ended because their client did not keep up."}),
@@ -30,13 +30,7 @@ func (m *metrics) batch(site, kind string, accepted int, rejected []Rejection) {
 	if accepted > 0 {
 		m.accepted.WithLabelValues(site, kind).Add(float64(accepted))
 	}
-	var classes [reasonClasses]int
 	for i := range rejected {
-		classes[rejected[i].class]++
-	}
-	for class, n := range classes {
-		if n > 0 {
-			m.rejected.WithLabelValues(site, kind, reasonNames[class]).Add(float64(n))
-		}
+		m.rejected.WithLabelValues(site, kind, reasonNames[rejected[i].class], rejected[i].point).Inc()
 	}
 }

@@ -21,13 +21,17 @@ type productRoutes struct{ documents }
 
 func (h productRoutes) table() []kit.Route {
 	write := func(method, name, summary string, merge bool) kit.Route {
+		params, codes := []kit.Param{paramDryRun, paramNote, ifMatch, ifNoneMatch}, savedCodes
+		if !merge {
+			params, codes = append(params, paramRemoval), append([]kit.Code{codeRemoval}, codes...)
+		}
 		return kit.Route{
 			Method: method, Path: "/v1/products", Name: name, Group: "Documents", Summary: summary,
 			About:  "Everything that is wrong is listed by row, and then nothing is stored. Zones that no site has are warnings.",
 			Scopes: author, AllSites: true, Long: true, Keyed: method == "POST",
-			Params:  []kit.Param{paramDryRun, paramNote, ifMatch, ifNoneMatch},
+			Params:  params,
 			Body:    []kit.Content{{MediaType: kit.MediaJSON, Schema: productsDocument{}}, {MediaType: mediaCSV}},
-			Answers: savedAnswers(ProductsSaved{}, DryRun{}), Codes: savedCodes,
+			Answers: savedAnswers(ProductsSaved{}, DryRun{}), Codes: codes,
 			Handle: func(c *kit.Call) error { return h.takeProducts(c, merge) },
 		}
 	}
@@ -120,7 +124,13 @@ func (h productRoutes) takeProducts(c *kit.Call, merge bool) error {
 		diff := countChanges(before, after)
 		diff.Rows = given.Len()
 		if dry {
+			if 2*diff.Removed > before.Len() {
+				warnings = append(warnings, removalWarning("products", diff.Removed, before.Len()))
+			}
 			return c.JSON(http.StatusOK, DryRun{OK: true, Products: &diff, Warnings: warnings})
+		}
+		if err := removes(c, "products", diff.Removed, before.Len()); err != nil {
+			return err
 		}
 		want := expect
 		if merge && expect < 0 {
@@ -134,7 +144,7 @@ func (h productRoutes) takeProducts(c *kit.Call, merge bool) error {
 			return err
 		}
 		saved.Warnings = warnings
-		return answerSaved(c, saved.Version, ProductsSaved{Saved: saved, Products: diff})
+		return answerSaved(c, saved, ProductsSaved{Saved: saved, Products: diff})
 	}
 }
 
@@ -148,13 +158,16 @@ func (h productRoutes) parseProducts(c *kit.Call, media string) (*catalog.Catalo
 		return nil, err
 	}
 	defer body.Release()
-	if media == mediaCSV {
-		products, found = catalog.ParseCSV(bytes.NewReader(body.B), catalog.CSVOptions{})
-	} else {
-		products, found = catalog.ParseJSON(body.B)
-	}
-	if len(found) == 0 {
-		return products, nil
+	err = c.Parse(func() error {
+		if media == mediaCSV {
+			products, found = catalog.ParseCSV(bytes.NewReader(body.B), catalog.CSVOptions{})
+		} else {
+			products, found = catalog.ParseJSON(body.B)
+		}
+		return nil
+	})
+	if err != nil || len(found) == 0 {
+		return products, err
 	}
 	return nil, kit.Problemf(kit.CodeInvalidDocument, "The products have %d problems. Nothing was stored.",
 		found.Count()).With("errors", found).With("good_rows", products.Len())

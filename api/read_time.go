@@ -101,12 +101,24 @@ func checkInstant(ms, now int64) (reasonClass, error) {
 	case ms < earliest && ms > 0 && ms > earliest/1000:
 		return reasonTime, fmt.Errorf("time %d is before 2000; it looks like Unix seconds: write milliseconds", ms)
 	case ms < earliest:
-		return reasonTime, fmt.Errorf("time %s is before 2000", time.UnixMilli(max(ms, -1e13)).UTC().Format(time.RFC3339))
+		return reasonTime, fmt.Errorf("time %s is before 2000", written(ms))
 	case ms > now+aheadLimit.Milliseconds():
-		return reasonAhead, fmt.Errorf("time is %v ahead of the server's clock, at most %v are taken; set the sender's clock",
-			time.Duration(min(ms-now, 1e12)*int64(time.Millisecond)).Round(time.Second), aheadLimit)
+		ahead := fmt.Sprintf("%d days", (ms-now)/(24*time.Hour).Milliseconds())
+		if ms-now < (48 * time.Hour).Milliseconds() {
+			ahead = (time.Duration(ms-now) * time.Millisecond).Round(time.Second).String()
+		}
+		return reasonAhead, fmt.Errorf("time %s is %s ahead of the server's clock, at most %v are taken; set the sender's clock",
+			written(ms), ahead, aheadLimit)
 	}
 	return 0, nil
+}
+
+// written writes Unix milliseconds as RFC 3339 in UTC, or as they are where that has no year for them.
+func written(ms int64) string {
+	if t := time.UnixMilli(ms).UTC(); t.Year() >= 0 && t.Year() <= 9999 {
+		return t.Format(time.RFC3339)
+	}
+	return strconv.FormatInt(ms, 10)
 }
 
 // text views bytes as a string without copying them. The string must not be kept longer than the

@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"errors"
+	"fmt"
 	"net/http"
 	"strconv"
 	"time"
@@ -17,6 +18,8 @@ import (
 )
 
 var (
+	codeNothingAccepted = kit.Code{Name: "nothing_accepted", Status: 422,
+		Meaning: "Nothing of the batch was taken; the answer lists why, in \"rejected\"."}
 	codeBatchTooLarge = kit.Code{Name: "batch_too_large", Status: 413,
 		Meaning: "The batch has more elements than the limit, which the answer names."}
 )
@@ -29,12 +32,13 @@ func (h intakeRoutes) table() []kit.Route {
 		{
 			Method: "POST", Path: "/v1/sites/{site}/reads", Name: "postReads", Group: "What comes in", Summary: "Post a batch of tag reads",
 			About: "202 means: durable in the site's journal, and it will be worked through whatever happens. A " +
-				"bad read is rejected with its place and the reason; the rest of the batch stands.\n\n" +
+				"bad read is rejected with its place and the reason; the rest of the batch stands. If nothing is left, " +
+				"it is 422.\n\n" +
 				"An Idempotency-Key makes it safe to send a batch again: it counts once, and the answer has the same entry.",
 			Scopes: []string{kit.ScopeReads}, Appends: true, Params: []kit.Param{paramWait},
 			Body:    []kit.Content{kit.As(kit.MediaJSON, kit.OneOf{[]readRequest{}, readsRequest{}}), kit.As(mediaNDJSON, nil)},
 			Answers: batchAnswers,
-			Codes:   []kit.Code{codeBatchTooLarge}, Handle: h.postReads,
+			Codes:   []kit.Code{codeBatchTooLarge, codeNothingAccepted}, Handle: h.postReads,
 		}, {
 			Method: "POST", Path: "/v1/sites/{site}/events", Name: "postEvents", Group: "What comes in",
 			Summary: "Post business events: sales, returns, deliveries from suppliers, moves",
@@ -42,12 +46,15 @@ func (h intakeRoutes) table() []kit.Route {
 			Scopes:  []string{kit.ScopeSales}, Appends: true, Params: []kit.Param{paramWait},
 			Body:    []kit.Content{kit.As(kit.MediaJSON, kit.OneOf{EventRequest{}, []EventRequest{}})},
 			Answers: batchAnswers,
-			Codes:   []kit.Code{codeBatchTooLarge}, Handle: h.postEvents,
+			Codes:   []kit.Code{codeBatchTooLarge, codeNothingAccepted}, Handle: h.postEvents,
 		},
 	}
 }
 
 const mediaNDJSON = "application/x-ndjson"
+
+// lineTypes are the media types that people send JSON with, one value a line: none is registered.
+var lineTypes = []string{mediaNDJSON, "application/ndjson", "application/jsonl", "application/x-jsonlines", "application/jsonlines"}
 
 // BatchAnswer says what became of a batch of reads or events. Its last members are there only if
 // the caller asked to wait.
@@ -98,7 +105,7 @@ func (h intakeRoutes) postBatch(c *kit.Call, kind string, scope func(*layout.Lay
 	if err != nil {
 		return err
 	}
-	media, err := c.WantType(kit.MediaJSON, mediaNDJSON)
+	media, err := c.WantType(append([]string{kit.MediaJSON}, lineTypes...)...)
 	if err != nil {
 		return err
 	}
@@ -115,13 +122,13 @@ func (h intakeRoutes) postBatch(c *kit.Call, kind string, scope func(*layout.Lay
 		return err
 	}
 	defer body.Release()
-	d := newReadDecoder(lay, h.opt.Now().UnixMilli(), h.opt.BatchLimit)
+	d := newReadDecoder(lay, c.Arrived.UnixMilli(), h.opt.BatchLimit)
 	defer d.release()
 	d.scope, d.stamps = fit, &h.stamps
-	if media == mediaNDJSON {
-		err = d.lines(body.B)
-	} else {
+	if media == kit.MediaJSON {
 		err = d.array(body.B)
+	} else {
+		err = d.lines(body.B)
 	}
 	if err != nil {
 		return err
@@ -147,8 +154,12 @@ func (h intakeRoutes) appendBatch(c *kit.Call, kind string, e *event.Entry, acce
 		answer.Rejected = []Rejection{}
 	}
 	if accepted == 0 {
-		h.metrics.batch(c.Site, kind, 0, rejected)
-		return c.JSON(http.StatusAccepted, answer)
+		h.count(c.Site, kind, 0, rejected)
+		detail := "The batch is empty."
+		if len(rejected) > 0 {
+			detail = fmt.Sprintf("Nothing of the batch was taken. The first reason: %s.", rejected[0].Reason)
+		}
+		return kit.Problemf(codeNothingAccepted, "%s", detail).With("rejected", answer.Rejected)
 	}
 	e.By = c.Key.Name
 	print := ""
@@ -181,12 +192,26 @@ func (h intakeRoutes) appendBatch(c *kit.Call, kind string, e *event.Entry, acce
 	if res.Replayed {
 		c.Response().Header().Set(kit.HeaderReplayed, "true")
 	} else {
-		h.metrics.batch(c.Site, kind, accepted, rejected)
+		h.count(c.Site, kind, accepted, rejected)
 	}
 	if until.IsZero() {
 		return c.JSON(http.StatusAccepted, answer)
 	}
 	return h.awaitFold(c, &answer, sub, res, until)
+}
+
+// count counts what became of a batch. That something was rejected is logged too, once a minute for a
+// read point: whoever sends may look at nothing but the status.
+func (h intakeRoutes) count(site, kind string, accepted int, rejected []Rejection) {
+	h.metrics.batch(site, kind, accepted, rejected)
+	if len(rejected) == 0 {
+		return
+	}
+	first := &rejected[0]
+	if more, due := h.rejecting.Due(site+" "+kind+" "+first.point, time.Now()); due {
+		h.log.Warn("a part of a batch was rejected", "site", site, "kind", kind, "read_point", first.point, "rejected",
+			len(rejected), "accepted", accepted, "first", first.Reason, "not_logged", more)
+	}
 }
 
 // awaitFold answers once the entry is folded, or when the caller's patience ends.

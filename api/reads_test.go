@@ -33,7 +33,7 @@ func TestReadsBecomeItems(t *testing.T) {
 
 	metrics := string(r.get("/metrics").wants(200).body)
 	require.Contains(t, metrics, `lintel_accepted_total{kind="read",site="umberhithe"} 2`)
-	require.Contains(t, metrics, `lintel_rejected_total{kind="read",reason="identity",site="umberhithe"} 1`)
+	require.Contains(t, metrics, `lintel_rejected_total{kind="read",read_point="handheld-1",reason="identity",site="umberhithe"} 1`)
 	require.Contains(t, metrics, `lintel_http_requests_total{code="202",method="POST",route="/v1/sites/:site/reads"} 1`)
 }
 
@@ -83,9 +83,14 @@ func TestNothingAcceptedIsNoEntry(t *testing.T) {
 	_, before, err := r.store.Cursor(t.Context(), "umberhithe")
 	require.NoError(t, err)
 	for _, body := range []string{`[]`, `{"reads":[]}`, `[{"epc":"zz","read_point":"tables-1"}]`} {
-		rep := r.reads(body).wants(202)
-		require.Contains(t, string(rep.body), `"sequence":null`)
+		r.reads(body).wantsCode(codeNothingAccepted)
 	}
+	bad := r.reads(`[{"epc":"zz","read_point":"tables-1"},7]`).wantsCode(codeNothingAccepted).json()
+	require.Len(t, bad["rejected"], 2)
+	r.reads(`[{"epc":"` + harbourLight + `","read_point":"tables-1","antenna":1}]`).wantsCode(codeNothingAccepted)
+	require.Equal(t, 1, strings.Count(r.log.String(), `read_point=tables-1`), "it is logged once a minute for a read point")
+	r.post("/v1/sites/umberhithe/events", `{"events": [{"type": "sold", "epc": "`+harbourLight+`"}]}`).wantsCode(codeNothingAccepted)
+	require.Contains(t, string(r.post("/v1/sites/umberhithe/events", `{"events": []}`).body), "send the array itself")
 	_, newest, err := r.store.Cursor(t.Context(), "umberhithe")
 	require.NoError(t, err)
 	require.Equal(t, before, newest)
@@ -245,8 +250,7 @@ func TestEvents(t *testing.T) {
 		`{"type":"registered","epc":"` + harbourLight + `","gtin":"9521141123455"}`:             "gtin",
 		`7`: "an event is an object",
 	} {
-		a := into[BatchAnswer](r.post("/v1/sites/umberhithe/events", "["+body+"]").wants(202))
-		require.Zero(t, a.Accepted, body)
+		a := into[BatchAnswer](r.post("/v1/sites/umberhithe/events", "["+body+"]").wantsCode(codeNothingAccepted))
 		require.Len(t, a.Rejected, 1)
 		require.Contains(t, a.Rejected[0].Reason, want, body)
 	}

@@ -7,6 +7,7 @@ type Rejection struct {
 	Section string `json:"section,omitempty" jsonschema_description:"Section of the standard that says so, for a tag identity that breaks it."`
 
 	class reasonClass
+	point string // the read point of the layout that it is about; "": none is known
 }
 
 // reasonClass sorts rejections for the metrics.
@@ -20,7 +21,6 @@ const (
 	reasonTime                         // malformed, or before 2000
 	reasonAhead                        // ahead of the server's clock
 	reasonMeaning                      // an event that says nothing: a move without a place, ...
-	reasonClasses                      // how many there are
 )
 
-var reasonNames = [reasonClasses]string{"shape", "identity", "read_point", "zone", "time", "ahead", "meaning"}
+var reasonNames = [...]string{"shape", "identity", "read_point", "zone", "time", "ahead", "meaning"}

@@ -64,7 +64,8 @@ var (
 	paramVersion = kit.Query("version", "This version instead of the newest.").Of(kit.IntSchema(1, 0, 0))
 	paramNote    = kit.Query("note", "Why the document is changed; kept with the version.").
 			Of(map[string]any{"type": "string", "maxLength": maxNoteParam})
-	paramDryRun  = kit.Flag("dry_run", "1: check and compare, store nothing.")
+	paramDryRun  = kit.Flag("dry_run", "Check and compare, store nothing.")
+	paramRemoval = kit.Flag("allow_removal", "It is meant that the document takes away more than half of what there is.")
 	paramProduct = kit.Query("product", "Only this product: its GTIN or SKU.")
 	paramZone    = kit.Query("zone", "Only this zone.")
 	paramFormat  = kit.Query("format", "The form of the answer, as a link can ask for it; otherwise Accept does.")

@@ -28,9 +28,9 @@ func (h ruleRoutes) table() []kit.Route {
 			Codes: []kit.Code{codeUnknownDocument, kit.CodeNotAcceptable}, Handle: h.getRules,
 		}, {
 			Method: "PUT", Path: "/v1/rules", Name: "putRules", Group: "Documents", Summary: "Store the rules",
-			Scopes: author, AllSites: true, Params: []kit.Param{paramNote, ifMatch, ifNoneMatch},
+			Scopes: author, AllSites: true, Params: []kit.Param{paramNote, paramRemoval, ifMatch, ifNoneMatch},
 			Body:    []kit.Content{kit.As(mediaYAML, nil)},
-			Answers: savedAnswers(RulesSaved{}, nil), Codes: savedCodes, Handle: h.putRules,
+			Answers: savedAnswers(RulesSaved{}, nil), Codes: append([]kit.Code{codeRemoval}, savedCodes...), Handle: h.putRules,
 		}, {
 			Method: "POST", Path: "/v1/rules/check", Name: "checkRules", Group: "Documents", Summary: "Check rules without storing them",
 			Scopes: readers, Body: []kit.Content{kit.As(mediaYAML, nil)},
@@ -129,7 +129,11 @@ func (h ruleRoutes) getRules(c *kit.Call) error {
 	if form == mediaYAML {
 		return c.Blob(http.StatusOK, mediaYAML+"; charset=utf-8", d.Body)
 	}
-	set, _ := rules.Check(engine.RulesDocument, d.Body, rules.Known{})
+	var set *rules.Set
+	err = c.Parse(func() error { set, _ = rules.Check(engine.RulesDocument, d.Body, rules.Known{}); return nil })
+	if err != nil {
+		return err
+	}
 	view := RulesView{Version: d.Version, Text: string(d.Body), Rules: ruleViews(set)}
 	if set != nil {
 		view.Params = set.Params()
@@ -152,11 +156,11 @@ func (h ruleRoutes) checkBody(c *kit.Call) (text []byte, set *rules.Set, found [
 		return nil, nil, nil, err
 	}
 	text = append([]byte(nil), body.B...)
-	set, found = rules.Check(engine.RulesDocument, text, known)
+	err = c.Parse(func() error { set, found = rules.Check(engine.RulesDocument, text, known); return nil })
 	if found == nil {
 		found = []rules.Diagnostic{}
 	}
-	return text, set, found, nil
+	return text, set, found, err
 }
 
 func (h ruleRoutes) checkRules(c *kit.Call) error {
@@ -176,11 +180,24 @@ func (h ruleRoutes) putRules(c *kit.Call) error {
 	if set == nil {
 		return kit.Problemf(kit.CodeInvalidDocument, "The rules have errors. Nothing was stored.").With("errors", found)
 	}
+	before, err := h.storedRules(c.Ctx())
+	if err != nil {
+		return err
+	}
+	removed := 0
+	for _, r := range before {
+		if !slices.ContainsFunc(set.Rules(), func(n *rules.Rule) bool { return n.Name == r.Name }) {
+			removed++
+		}
+	}
+	if err := removes(c, "rules", removed, len(before)); err != nil {
+		return err
+	}
 	saved, err := h.save(c, engine.RulesDocument, text, expect)
 	if err != nil {
 		return err
 	}
-	return answerSaved(c, saved.Version, RulesSaved{Saved: saved, Rules: len(set.Rules()), Diagnostics: found})
+	return answerSaved(c, saved, RulesSaved{Saved: saved, Rules: len(set.Rules()), Diagnostics: found})
 }
 
 // sentTo lists the channels that the stored rules send to.

@@ -158,7 +158,7 @@ func TestOpenAPIDocument(t *testing.T) {
 	}
 	routed := map[string]bool{}
 	for _, e := range r.api.Handler().(*echo.Echo).Routes() {
-		if e.Method == "echo_route_not_found" {
+		if e.Method == "echo_route_not_found" || e.Method == "HEAD" { // which goes with GET
 			continue
 		}
 		parts := strings.Split(e.Path, "/")

@@ -168,7 +168,10 @@ func (h *trialRoutes) trialPlan(c *kit.Call) (*trial.Plan, error) {
 	}
 	known.Site = c.Site
 	var found []rules.Diagnostic
-	plan.Tried, found, err = trial.Pick(engine.RulesDocument, text, known, name)
+	err = c.Parse(func() error { plan.Tried, found, err = trial.Pick(engine.RulesDocument, text, known, name); return err })
+	if p := busy(err); p != nil {
+		return nil, p
+	}
 	var unknown *trial.UnknownRuleError
 	switch {
 	case errors.As(err, &unknown):
@@ -191,14 +194,11 @@ func (h *trialRoutes) trialBody(c *kit.Call) ([]byte, error) {
 	if _, err := c.WantType(yamlTypes...); err != nil {
 		return nil, err
 	}
-	rc := http.NewResponseController(c.Response())
-	_ = rc.SetReadDeadline(time.Now().Add(h.opt.Timeout)) // a body that trickles in must not hold the request for ever
 	body, err := c.ReadBody(min(h.opt.BodyLimit, rules.MaxDocument+1))
 	if err != nil {
 		return nil, err
 	}
 	defer body.Release()
-	_ = rc.SetReadDeadline(time.Time{})
 	if len(body.B) == 0 {
 		return nil, nil
 	}

@@ -22,7 +22,6 @@ type RestoreRequest struct {
 type Restored struct {
 	Saved
 	Restored    int                `json:"restored" jsonschema_description:"The version whose content it is."`
-	Unchanged   bool               `json:"unchanged" jsonschema_description:"The newest version has this content already, so that nothing was stored."`
 	Changes     *Changes           `json:"changes,omitempty" jsonschema_description:"What differs from the version that was replaced."`
 	Diagnostics []rules.Diagnostic `json:"diagnostics,omitempty" jsonschema_description:"Warnings about the rules, as they are now."`
 }

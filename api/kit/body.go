@@ -1,9 +1,11 @@
 package kit
 
 import (
-	"bytes"
+	"context"
+	"errors"
 	"io"
 	"net/http"
+	"os"
 	"strings"
 	"sync"
 
@@ -12,21 +14,36 @@ import (
 
 // Body is the whole body of a request, inflated.
 type Body struct {
-	B   []byte
-	buf *bytes.Buffer // from the pool; nil: not to be given back
+	B      []byte
+	memory *bodyMemory // that it is reserved of; nil: it is not to be given back
 }
 
-var buffers = sync.Pool{New: func() any { return new(bytes.Buffer) }}
+// buffers holds small buffers, the pointers to them.
+var buffers sync.Pool
 
-// maxPooled keeps one large body from holding its memory for ever.
-const maxPooled = 1 << 20
+const (
+	firstBuffer = 4 << 10
+	maxPooled   = 256 << 10 // keeps one large body from holding its memory for ever
+)
 
 // Release gives the memory back: B must not be used any more.
 func (b Body) Release() {
-	if b.buf != nil && b.buf.Cap() <= maxPooled {
-		b.buf.Reset()
-		buffers.Put(b.buf)
+	if b.memory == nil {
+		return
 	}
+	b.memory.give(int64(cap(b.B)))
+	if small := b.B[:0]; cap(small) <= maxPooled {
+		buffers.Put(&small)
+	}
+}
+
+// grow makes room for more, size bytes in all.
+func (b *Body) grow(size int64) error {
+	if !b.memory.take(size - int64(cap(b.B))) {
+		return Problemf(CodeBusy, "The server has as many bodies in memory as it may. Nothing was taken; try again.")
+	}
+	b.B = append(make([]byte, 0, size), b.B...)
+	return nil
 }
 
 var inflaters sync.Pool
@@ -39,35 +56,58 @@ func (c *Call) BodyLimit() int64 {
 	return c.server.opt.BodyLimit
 }
 
-// ReadBody reads the body, at most limit bytes of it both as sent and inflated. The result is valid
-// until its release.
+// ReadBody reads the body, at most limit bytes of it both as sent and inflated. Its memory is taken
+// from what all requests have together, as it grows: what is announced counts for nothing. The result
+// is valid until its release.
 func (c *Call) ReadBody(limit int64) (Body, error) {
-	r, done, err := c.BodyReader(limit)
+	if c.held != nil {
+		if int64(len(c.held)) > limit {
+			return Body{}, tooLarge(limit)
+		}
+		return Body{B: c.held}, nil
+	}
+	r, done, err := c.bodyReader(limit)
 	if err != nil {
 		return Body{}, err
 	}
 	defer done()
-	buf := buffers.Get().(*bytes.Buffer)
-	out := Body{buf: buf}
-	if n := c.Request().ContentLength; n > 0 && n <= limit {
-		buf.Grow(int(n) + bytes.MinRead)
+	b := Body{memory: &c.server.memory}
+	if small, _ := buffers.Get().(*[]byte); small != nil && b.memory.take(int64(cap(*small))) {
+		b.B = *small
+	} else if err := b.grow(firstBuffer); err != nil {
+		return Body{}, err
 	}
-	if _, err := buf.ReadFrom(r); err != nil {
-		out.Release()
-		return Body{}, c.BodyFault(err)
+	for {
+		if len(b.B) == cap(b.B) {
+			if err := b.grow(max(int64(len(b.B))+1, min(2*int64(cap(b.B)), limit+1))); err != nil {
+				b.Release()
+				return Body{}, err
+			}
+		}
+		n, err := r.Read(b.B[len(b.B):cap(b.B)])
+		b.B = b.B[:len(b.B)+n]
+		switch {
+		case err == io.EOF:
+			if c.Route.Stream {
+				c.keepReading()
+			}
+			return b, nil
+		case err != nil:
+			b.Release()
+			return Body{}, c.bodyFault(err)
+		}
 	}
-	out.B = buf.Bytes()
-	return out, nil
 }
 
-// BodyReader returns a reader of the inflated body, which fails past limit bytes.
-func (c *Call) BodyReader(limit int64) (r io.Reader, done func(), err error) {
+func tooLarge(limit int64) error {
+	return Problemf(CodeBodyTooLarge, "The body is larger than %d bytes.", limit).With("limit", limit)
+}
+
+// bodyReader returns a reader of the inflated body, which fails past limit bytes.
+func (c *Call) bodyReader(limit int64) (r io.Reader, done func(), err error) {
 	req := c.Request()
-	tooLarge := func() error {
-		return Problemf(CodeBodyTooLarge, "The body is larger than %d bytes.", limit).With("limit", limit)
-	}
 	if req.ContentLength > limit {
-		return nil, nil, tooLarge()
+		return nil, nil, tooLarge(limit)
 	}
 	raw := http.MaxBytesReader(c.Response(), req.Body, limit)
 	switch encoding := strings.ToLower(strings.TrimSpace(req.Header.Get("Content-Encoding"))); encoding {
@@ -79,35 +119,35 @@ func (c *Call) BodyReader(limit int64) (r io.Reader, done func(), err error) {
 			z = new(gzip.Reader)
 		}
 		if err := z.Reset(raw); err != nil {
-			return nil, nil, c.BodyFault(err)
+			return nil, nil, c.bodyFault(err)
 		}
 		// A small body can inflate a thousandfold: what counts is what comes out.
-		return &limited{r: z, left: limit, over: tooLarge}, func() { inflaters.Put(z) }, nil
+		return &limited{r: z, left: limit, max: limit}, func() { inflaters.Put(z) }, nil
 	default:
 		return nil, nil, Problemf(CodeUnsupportedEncoding, "The Content-Encoding %s is not known; send the body as "+
 			"it is, or with gzip.", Shown([]byte(encoding)))
 	}
 }
 
-// BodyFault tells a body that is too large from one that is damaged and one that stopped coming.
-func (c *Call) BodyFault(err error) error {
+// bodyFault tells a body that is too large from one that is damaged, one that ended early and one
+// that did not come in time. Of none of them anything is taken.
+func (c *Call) bodyFault(err error) error {
 	p := AsProblem(err)
 	switch {
-	case p.Code == CodeBodyTooLarge || p.Code == CodeTimeout:
+	case p.Code == CodeBodyTooLarge:
 		return p
-	case c.Request().Context().Err() != nil:
-		return c.Request().Context().Err()
-	case strings.EqualFold(c.Request().Header.Get("Content-Encoding"), "gzip"):
+	case errors.Is(err, os.ErrDeadlineExceeded), errors.Is(c.Ctx().Err(), context.DeadlineExceeded):
+		return Problemf(CodeTimeout, "The body did not come in time. Nothing was taken.").Because(err)
+	case c.Ctx().Err() == nil && strings.EqualFold(c.Request().Header.Get("Content-Encoding"), "gzip"):
 		return Problemf(CodeInvalidEncoding, "The body is not whole gzip data.").Because(err)
 	}
-	return Problemf(CodeInvalidBody, "The body ended before it was whole.").Because(err)
+	return Problemf(CodeInvalidBody, "The body ended before it was whole. Nothing was taken.").Because(err)
 }
 
-// limited fails with over() once more than left bytes were read.
+// limited fails once more than max bytes were read.
 type limited struct {
-	r    io.Reader
-	left int64
-	over func() error
+	r         io.Reader
+	left, max int64
 }
 
 func (l *limited) Read(p []byte) (int, error) {
@@ -116,16 +156,8 @@ func (l *limited) Read(p []byte) (int, error) {
 	}
 	n, err := l.r.Read(p)
 	if int64(n) > l.left {
-		return 0, l.over()
+		return 0, tooLarge(l.max)
 	}
 	l.left -= int64(n)
 	return n, err
-}
-
-func withBody(r *http.Request, b []byte) *http.Request {
-	r = r.WithContext(r.Context())
-	r.Body, r.ContentLength = io.NopCloser(bytes.NewReader(b)), int64(len(b))
-	r.Header = r.Header.Clone()
-	r.Header.Del("Content-Encoding") // it is inflated already
-	return r
 }

@@ -20,7 +20,12 @@ type Call struct {
 	Site   string // of a path with {site}
 	Replay any    // what an Idempotency-Key gives again, where that is less than the first answer
 
+	// Arrived is when the request came, before anything was asked of the store for it, by the clock
+	// of the server's options.
+	Arrived time.Time
+
 	server *Server
+	held   []byte            // the body of a Keyed route, read already
 	path   map[string]string // its parameters
 }
 
@@ -32,7 +37,7 @@ func (c *Call) admit() error {
 	if c.Route.Open {
 		return nil
 	}
-	key, err := c.server.keys.of(c.Request())
+	key, err := c.server.keys.of(c.Request(), c.Route.OldKeys)
 	if err != nil {
 		return err
 	}
@@ -57,6 +62,15 @@ func (c *Call) admit() error {
 			return Problemf(CodeUnknownSite, "There is no such site: a site's id has 1 to 64 characters of a-z, "+
 				"0-9, '-' and '_', and does not begin with '_'.")
 		}
+	}
+	return nil
+}
+
+// KeyHolds returns an error once the key of a request that goes on for long was revoked. That the keys
+// can't be read right now is none.
+func (c *Call) KeyHolds() error {
+	if _, err := c.server.keys.of(c.Request(), true); AsProblem(err).Code == CodeUnauthorized {
+		return err
 	}
 	return nil
 }

@@ -11,7 +11,6 @@ import (
 	"log/slog"
 	"net/http"
 	"strings"
-	"sync"
 	"time"
 
 	"lintel/engine/store"
@@ -84,7 +83,7 @@ type answers struct {
 	now   func() time.Time
 	log   *slog.Logger
 
-	pruned Hourly
+	pruned Seldom
 }
 
 // keptAnswer is a claim on record, and the answer to it if Status is not 0. Times are Unix
@@ -173,7 +172,7 @@ func (s *answers) keep(ctx context.Context, c claim, a keptAnswer) error {
 // tries again.
 func (s *answers) prune(ctx context.Context) {
 	now := s.now()
-	if !s.pruned.Due(now) {
+	if _, due := s.pruned.Due("", now); !due {
 		return
 	}
 	err := DropValues(ctx, s.store, kindAnswer, func(data []byte) bool {
@@ -211,7 +210,7 @@ func (c *Call) once(handle func(*Call) error) error {
 		}
 		return c.Blob(claim.kept.Status, claim.kept.Type, claim.kept.Body)
 	}
-	c.SetRequest(withBody(c.Request(), body.B))
+	c.held = body.B
 	tee := &teeWriter{ResponseWriter: c.Response().Writer}
 	c.Response().Writer = tee
 	if err := handle(c); err != nil {
@@ -248,23 +247,6 @@ func (w *teeWriter) Write(b []byte) (int, error) {
 }
 
 func (w *teeWriter) Unwrap() http.ResponseWriter { return w.ResponseWriter }
-
-// Hourly lets something happen once an hour. The zero value lets it happen at once.
-type Hourly struct {
-	mu   sync.Mutex
-	last time.Time
-}
-
-// Due reports whether an hour is over since it last was.
-func (h *Hourly) Due(now time.Time) bool {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	if now.Sub(h.last) < time.Hour {
-		return false
-	}
-	h.last = now
-	return true
-}
 
 // DropValues deletes the values of a kind that are old. One that changes meanwhile stays.
 func DropValues(ctx context.Context, st store.Values, kind store.Kind, old func(data []byte) bool) error {

@@ -37,6 +37,9 @@ func (c *Call) DecodeJSONUpTo(limit int64, v any) error {
 // DecodeStrict decodes the JSON text into v. Members that v does not have, or that are there twice,
 // are refused.
 func DecodeStrict(text []byte, v any) error {
+	if TooManyValues(text, maxValues) {
+		return Problemf(CodeInvalidBody, "The body has more than %d values; send less at one time.", maxValues)
+	}
 	d := json.NewDecoder(bytes.NewReader(text))
 	d.DisallowUnknownFields()
 	err := d.Decode(v)

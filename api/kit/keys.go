@@ -12,7 +12,7 @@ import (
 	"net/http"
 	"slices"
 	"strings"
-	"sync"
+	"sync/atomic"
 	"time"
 
 	"lintel/engine/layout"
@@ -181,19 +181,31 @@ func ValidSite(id string) bool { return layout.ValidID(id) && id[0] != '_' }
 // this time.
 const keyFresh = time.Second
 
+// keyKept is how old the keys in memory may be for a route that goes on while the store is away.
+const keyKept = 24 * time.Hour
+
 // keyRing keeps the keys in memory by their hash. Looking up a hash takes a time that says nothing
 // about the texts of keys, since whoever guesses can't steer the hash of what they send.
 type keyRing struct {
-	store store.Documents
-	now   func() time.Time
+	store   store.Documents
+	now     func() time.Time
+	ring    atomic.Pointer[keysAt]
+	reading chan struct{} // has one place, for who reads them again
+}
 
-	mu     sync.Mutex
+// keysAt are the keys that hold at a time, by their hash.
+type keysAt struct {
 	at     time.Time
 	byHash map[[sha256.Size]byte]*Key
 }
 
-// of returns the key that a request carries.
-func (r *keyRing) of(req *http.Request) (*Key, error) {
+func newKeyRing(st store.Documents, now func() time.Time) *keyRing {
+	return &keyRing{store: st, now: now, reading: make(chan struct{}, 1)}
+}
+
+// of returns the key that a request carries. With old, one of those that were last read will do if
+// they can't be read now.
+func (r *keyRing) of(req *http.Request, old bool) (*Key, error) {
 	header := req.Header.Get("Authorization")
 	if header == "" {
 		return nil, Problemf(CodeUnauthorized, "There is no key; send the header Authorization: Bearer lk_...")
@@ -202,7 +214,18 @@ func (r *keyRing) of(req *http.Request) (*Key, error) {
 	if !strings.EqualFold(scheme, "Bearer") {
 		return nil, Problemf(CodeUnauthorized, "The header Authorization must be: Bearer lk_...")
 	}
-	keys, err := r.fresh(req.Context())
+	ctx := req.Context()
+	if old {
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(ctx, keyFresh)
+		defer cancel()
+	}
+	keys, err := r.fresh(ctx)
+	if err != nil && old {
+		if keys = r.within(keyKept); keys != nil {
+			err = nil
+		}
+	}
 	if err != nil {
 		return nil, Unavailable(err)
 	}
@@ -213,14 +236,31 @@ func (r *keyRing) of(req *http.Request) (*Key, error) {
 	return k, nil
 }
 
+// within returns the keys in memory, nil if they are older than that.
+func (r *keyRing) within(limit time.Duration) map[[sha256.Size]byte]*Key {
+	if k := r.ring.Load(); k != nil {
+		if age := r.now().Sub(k.at); age >= 0 && age < limit {
+			return k.byHash
+		}
+	}
+	return nil
+}
+
 // fresh returns the keys as they were at most keyFresh ago. If they can't be read nobody is let in.
 func (r *keyRing) fresh(ctx context.Context) (map[[sha256.Size]byte]*Key, error) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	now := r.now()
-	if age := now.Sub(r.at); r.byHash != nil && age >= 0 && age < keyFresh {
-		return r.byHash, nil
+	if keys := r.within(keyFresh); keys != nil {
+		return keys, nil
 	}
+	select {
+	case r.reading <- struct{}{}:
+		defer func() { <-r.reading }()
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+	if keys := r.within(keyFresh); keys != nil {
+		return keys, nil // somebody else read them meanwhile
+	}
+	now := r.now()
 	doc, _, err := loadKeys(ctx, r.store)
 	if err != nil {
 		return nil, err
@@ -233,13 +273,9 @@ func (r *keyRing) fresh(ctx context.Context) (map[[sha256.Size]byte]*Key, error)
 			byHash[hash] = k
 		}
 	}
-	r.byHash, r.at = byHash, now
+	r.ring.Store(&keysAt{now, byHash})
 	return byHash, nil
 }
 
 // forget makes the next request read the keys again.
-func (r *keyRing) forget() {
-	r.mu.Lock()
-	r.byHash = nil
-	r.mu.Unlock()
-}
+func (r *keyRing) forget() { r.ring.Store(nil) }

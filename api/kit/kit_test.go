@@ -33,7 +33,8 @@ func serve(t *testing.T, routes ...Route) (s *Server, key string, log *bytes.Buf
 	require.NoError(t, err)
 	return New(Options{
 		Routes: routes, Store: st, Log: slog.New(slog.NewTextHandler(log, nil)), Registry: prometheus.NewRegistry(),
-		BodyLimit: 1 << 20, LongBodyLimit: 1 << 20, Timeout: time.Minute, LongTimeout: time.Minute, WritePatience: time.Second,
+		BodyLimit: 1 << 20, LongBodyLimit: 1 << 20, BodyMemory: 4 << 20, Parsing: 1,
+		Timeout: time.Minute, LongTimeout: time.Minute, WritePatience: time.Second,
 	}), key, log
 }
 
@@ -95,7 +96,7 @@ func TestAnswersOfKeys(t *testing.T) {
 	st := openStore(t)
 	ctx := t.Context()
 	now := time.Now()
-	s := &answers{store: st, now: func() time.Time { return now }, log: slog.New(slog.DiscardHandler)}
+	s := &answers{store: st, now: func() time.Time { return now }, log: slog.New(slog.DiscardHandler), pruned: Seldom{Every: time.Hour}}
 	c, err := s.claim(ctx, "boss k", "f", time.Minute)
 	require.NoError(t, err)
 	require.False(t, c.answered())

@@ -34,7 +34,8 @@ func (r *Route) baseCodes() []Code {
 	// A path may be badly percent-encoded, and a query have a name that the route lacks.
 	codes = append(codes, CodeInvalidParameter)
 	if len(r.Body) > 0 {
-		codes = append(codes, CodeBodyTooLarge, CodeUnsupportedEncoding, CodeInvalidEncoding, CodeInvalidBody, CodeUnsupportedType)
+		codes = append(codes, CodeBusy, CodeBodyTooLarge, CodeUnsupportedEncoding, CodeInvalidEncoding, CodeInvalidBody,
+			CodeUnsupportedType)
 		if r.Body[0].MediaType == MediaJSON && !slices.Contains(r.Codes, CodeInvalidDocument) { // else it is one of the document's errors
 			codes = append(codes, CodeInvalidJSON)
 		}
@@ -43,8 +44,8 @@ func (r *Route) baseCodes() []Code {
 		codes = append(codes, CodeInvalidIdempotencyKey, CodeIdempotencyMismatch)
 	}
 	if r.Keyed {
-		codes = append(codes, CodeIdempotencyBusy, CodeIdempotencyLost, CodeBodyTooLarge, CodeUnsupportedEncoding,
-			CodeInvalidEncoding, CodeInvalidBody)
+		codes = append(codes, CodeIdempotencyBusy, CodeIdempotencyLost, CodeBusy, CodeBodyTooLarge,
+			CodeUnsupportedEncoding, CodeInvalidEncoding, CodeInvalidBody)
 	}
 	return codes
 }

@@ -3,6 +3,7 @@ package kit
 import (
 	"encoding/base64"
 	"fmt"
+	"net/url"
 	"slices"
 	"strconv"
 	"strings"
@@ -23,7 +24,7 @@ func (c *Call) Int(name string) int {
 	return n
 }
 
-// Flag returns 1 or 0 as it is given, or by its default.
+// Flag returns whether a flag is set, or its default.
 func (c *Call) Flag(name string) bool {
 	v := c.QueryParam(name)
 	if v == "" {
@@ -60,8 +61,21 @@ func (c *Call) checkParams() error {
 		}
 		c.path[name] = v
 	}
-	for name := range c.QueryParams() {
+	query, err := url.ParseQuery(c.Request().URL.RawQuery)
+	if err != nil {
+		return Problemf(CodeInvalidParameter, "The query %s is malformed: parameters are divided by &, and other "+
+			"signs are percent-encoded.", Shown([]byte(c.Request().URL.RawQuery)))
+	}
+	for _, name := range []string{"If-Match", "If-None-Match"} {
+		if v := c.Request().Header.Values(name); len(v) > 0 && strings.TrimSpace(strings.Join(v, "")) == "" {
+			return Problemf(CodeInvalidParameter, "The header %s is empty; send the ETag of what you have, or leave it out.", name)
+		}
+	}
+	for name, values := range query {
 		p := c.Route.param(name)
+		if p.Name == "" && c.Route.Open {
+			continue // probes add what keeps caches away
+		}
 		if p.Name == "" {
 			names := []string{}
 			for _, p := range c.Route.Params {
@@ -71,7 +85,10 @@ func (c *Call) checkParams() error {
 			}
 			return BadParam(name, "the route has no such parameter%s", doc.OrDidYouMean(name, names))
 		}
-		if err := p.check(c.QueryParam(name)); err != nil {
+		if len(values) > 1 {
+			return BadParam(name, "it is there %d times; send it once", len(values))
+		}
+		if err := p.check(values[0]); err != nil {
 			return err
 		}
 	}
@@ -88,9 +105,11 @@ func (r *Route) param(name string) Param {
 }
 
 // check holds a value against the parameter's schema, as far as that is a range or a set of words. An
-// empty value is as good as none.
+// empty value is as good as none, but for a flag: its name alone may be meant as true.
 func (p *Param) check(v string) error {
-	if v == "" {
+	words, _ := p.Schema["enum"].([]string)
+	flag := slices.Equal(words, flagWords)
+	if v == "" && !flag {
 		return nil
 	}
 	if p.Schema["type"] == "integer" {
@@ -103,15 +122,11 @@ func (p *Param) check(v string) error {
 			return BadParam(p.Name, "%s is no whole number from %d to %d", Shown([]byte(v)), lowest, highest)
 		}
 	}
-	words, _ := p.Schema["enum"].([]string)
 	switch {
 	case words == nil, slices.Contains(words, v):
 		return nil
-	case slices.Equal(words, flagWords):
-		if v == "true" || v == "false" {
-			return nil
-		}
-		return BadParam(p.Name, "%s must be 1 or 0", Shown([]byte(v)))
+	case flag:
+		return BadParam(p.Name, "%s must be true or false", Shown([]byte(v)))
 	}
 	return BadParam(p.Name, "%s is none of %s%s", Shown([]byte(v)), strings.Join(words, ", "), doc.OrDidYouMean(v, words))
 }

@@ -48,6 +48,7 @@ var (
 	CodeInvalidDocument     = Code{"invalid_document", 422, "The document has errors, which the answer lists. Nothing was stored."}
 	CodeIdempotencyMismatch = Code{"idempotency_mismatch", 422, "The Idempotency-Key was used with another request."}
 	CodeInternal            = Code{"internal", 500, "Something failed here. The log has it under the request's id."}
+	CodeBusy                = Code{"busy", 503, "The server has as much to do at this moment as it takes. Nothing was taken: try again."}
 	CodeUnavailable         = Code{"unavailable", 503, "The store or the site can't serve now. Try again."}
 	CodeTimeout             = Code{"timeout", 503, "It took too long. It may still take effect: try again with the same Idempotency-Key."}
 )
@@ -58,7 +59,7 @@ var codes = []Code{
 	CodeUnauthorized, CodeMissingScope, CodeMissingSite, CodeNotFound, CodeUnknownSite, CodeMethodNotAllowed,
 	CodeNotAcceptable, CodeIdempotencyBusy, CodeIdempotencyLost, CodeConflict, CodeVersionMismatch,
 	CodeBodyTooLarge, CodeUnsupportedType, CodeUnsupportedEncoding, CodeInvalidDocument, CodeIdempotencyMismatch,
-	CodeInternal, CodeUnavailable, CodeTimeout,
+	CodeInternal, CodeBusy, CodeUnavailable, CodeTimeout,
 }
 
 // Problem is an error as the caller sees it: problem details by RFC 9457. Its type is always

@@ -1,6 +1,7 @@
 package kit
 
 import (
+	"maps"
 	"strings"
 )
 
@@ -28,6 +29,7 @@ type Route struct {
 	Scopes       []string
 	Open         bool // answers without a key
 	AllSites     bool // needs a key for every site
+	OldKeys      bool // while the store is away it goes by the keys that were last read
 	Long         bool // has the long time limit and takes the large body
 	Stream       bool // has no time limit
 	Keyed        bool // takes an Idempotency-Key, whose answer is kept and given again
@@ -103,15 +105,22 @@ func (p Param) Of(schema map[string]any) Param {
 	return p
 }
 
+// WithDefault returns the parameter with a default.
+func (p Param) WithDefault(v any) Param {
+	p.Schema = maps.Clone(p.Schema)
+	p.Schema["default"] = v
+	return p
+}
+
 // Enum is a query parameter that is one of a set of words.
 func Enum(name, about string, values ...string) Param {
 	return Param{name, "query", about, map[string]any{"type": "string", "enum": values}}
 }
 
 // flagWords are what a flag may be.
-var flagWords = []string{"0", "1"}
+var flagWords = []string{"true", "false", "1", "0"}
 
-// Flag is a query parameter that is 1 or 0.
+// Flag is a query parameter that is true or false, or 1 or 0.
 func Flag(name, about string) Param { return Enum(name, about, flagWords...) }
 
 // routerPath writes the path as the router wants it.

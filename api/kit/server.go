@@ -41,8 +41,12 @@ type Options struct {
 	// its own types of problems.
 	DressProblem func(echo.Context, *Problem) *Problem
 
+	Now func() time.Time // what Call.Arrived goes by; default time.Now
+
 	BodyLimit     int64         // bytes of a body once it is inflated
 	LongBodyLimit int64         // bytes of the body of a Long route
+	BodyMemory    int64         // bytes of the bodies of all requests at one time
+	Parsing       int           // documents that are parsed at one time
 	Timeout       time.Duration // of a request as a whole
 	LongTimeout   time.Duration // of one to a Long route
 	WritePatience time.Duration // how long a stream waits for its client to take what it sends
@@ -56,6 +60,10 @@ type Server struct {
 	keys    *keyRing
 	answers *answers
 
+	memory   bodyMemory
+	parsing  chan struct{}
+	failures Seldom // by route and code
+
 	requests *prometheus.CounterVec
 	seconds  *prometheus.HistogramVec
 }
@@ -65,8 +73,9 @@ func New(opt Options) *Server {
 	s := &Server{
 		// Keys and answers go by the real clock, as the store does, even where a demonstration lets
 		// the shop's clock run fast.
-		opt: opt, byPath: make(map[string]*Route), keys: &keyRing{store: opt.Store, now: time.Now},
-		answers: &answers{store: opt.Store, now: time.Now, log: opt.Log},
+		opt: opt, byPath: make(map[string]*Route), keys: newKeyRing(opt.Store, time.Now),
+		answers: &answers{store: opt.Store, now: time.Now, log: opt.Log, pruned: Seldom{Every: time.Hour}},
+		parsing: make(chan struct{}, opt.Parsing), failures: Seldom{Every: 10 * time.Second},
 		requests: prometheus.NewCounterVec(prometheus.CounterOpts{
 			Name: "lintel_http_requests_total", Help: "Requests, by route, method and status.",
 		}, []string{"route", "method", "code"}),
@@ -75,6 +84,10 @@ func New(opt Options) *Server {
 			Buckets: prometheus.ExponentialBuckets(0.0005, 2, 16),
 		}, []string{"route"}),
 	}
+	if s.opt.Now == nil {
+		s.opt.Now = time.Now
+	}
+	s.memory.give(opt.BodyMemory)
 	opt.Registry.MustRegister(s.requests, s.seconds)
 	s.echo = s.mount()
 	return s
@@ -96,8 +109,12 @@ func (s *Server) mount() *echo.Echo {
 	e.Use(s.outer)
 	for i := range s.opt.Routes {
 		r := &s.opt.Routes[i]
-		s.byPath[r.Method+" "+r.routerPath()] = r
-		e.Add(r.Method, r.routerPath(), s.wrap(r))
+		for _, method := range []string{r.Method, "HEAD"} { // HEAD wherever GET (RFC 9110, section 9.1)
+			if method == r.Method || r.Method == "GET" {
+				s.byPath[method+" "+r.routerPath()] = r
+				e.Add(method, r.routerPath(), s.wrap(r))
+			}
+		}
 	}
 	for prefix, h := range s.opt.Pages {
 		e.Any(prefix+"*", echo.WrapHandler(http.StripPrefix(prefix, h)))
@@ -110,6 +127,7 @@ func (s *Server) mount() *echo.Echo {
 func (s *Server) outer(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) (err error) {
 		started := time.Now()
+		s.begin(c)
 		id := requestID(c.Request().Header.Get(HeaderRequestID))
 		h := c.Response().Header()
 		h.Set(HeaderRequestID, id)
@@ -154,10 +172,14 @@ func (s *Server) measure(c echo.Context, id string, started time.Time) {
 	if status == http.StatusNotFound && s.byPath[c.Request().Method+" "+route] == nil {
 		route = "" // else every wrong path would be a time series of its own
 	}
-	s.requests.WithLabelValues(route, c.Request().Method, strconv.Itoa(status)).Inc()
+	method := c.Request().Method
+	if !methods[method] {
+		method = "other"
+	}
+	s.requests.WithLabelValues(route, method, strconv.Itoa(status)).Inc()
 	s.seconds.WithLabelValues(route).Observe(took.Seconds())
 	if s.opt.Log.Enabled(context.Background(), slog.LevelDebug) {
-		attrs := []any{"request", id, "method", c.Request().Method, "route", route, "path", c.Request().URL.Path, "status", status,
+		attrs := []any{"request", id, "method", method, "route", route, "path", c.Request().URL.Path, "status", status,
 			"took", took, "bytes", c.Response().Size, "from", c.RealIP()}
 		if k, ok := c.Get("key").(string); ok {
 			attrs = append(attrs, "key", k)
@@ -170,7 +192,7 @@ func (s *Server) measure(c echo.Context, id string, started time.Time) {
 // for Idempotency-Keys.
 func (s *Server) wrap(r *Route) echo.HandlerFunc {
 	return func(ec echo.Context) error {
-		c := &Call{Context: ec, Route: r, server: s}
+		c := &Call{Context: ec, Route: r, Arrived: s.opt.Now(), server: s}
 		if !r.Stream {
 			limit := s.opt.Timeout
 			if r.Long {
@@ -179,16 +201,20 @@ func (s *Server) wrap(r *Route) echo.HandlerFunc {
 			ctx, cancel := context.WithTimeout(c.Request().Context(), limit)
 			defer cancel()
 			c.SetRequest(c.Request().WithContext(ctx))
-			// A body that trickles in must not hold the request longer than its time.
-			rc := http.NewResponseController(c.Response())
-			_ = rc.SetReadDeadline(time.Now().Add(limit))
-			_ = rc.SetWriteDeadline(time.Now().Add(limit + 10*time.Second))
 		}
 		if err := c.admit(); err != nil {
 			return err
 		}
 		if err := c.checkParams(); err != nil {
 			return err
+		}
+		switch {
+		case r.Stream && c.Request().Method == "HEAD":
+			return c.NoContent(http.StatusOK)
+		case r.Stream && (len(r.Body) == 0 || c.Request().ContentLength == 0):
+			c.keepReading()
+		case r.Long:
+			setDeadlines(c, s.opt.LongTimeout)
 		}
 		if r.Keyed {
 			return c.once(r.Handle)
@@ -203,9 +229,13 @@ func (s *Server) answerProblem(c echo.Context, p *Problem) {
 	if s.opt.DressProblem != nil {
 		p = s.opt.DressProblem(c, p)
 	}
-	if p.Code.Status >= 500 {
-		s.opt.Log.Error("request failed", "request", id, "method", c.Request().Method, "route", c.Path(), "code",
-			p.Code.Name, "err", p.cause)
+	if p.Code.Status >= 500 { // the rest of a flood is at debug, as every request
+		if more, due := s.failures.Due(c.Path()+" "+p.Code.Name, time.Now()); due {
+			s.opt.Log.Error("request failed", "request", id, "route", c.Path(), "code", p.Code.Name, "err", p.cause,
+				"not_logged", more)
+		} else {
+			s.opt.Log.Debug("request failed", "request", id, "route", c.Path(), "code", p.Code.Name, "err", p.cause)
+		}
 	}
 	if c.Response().Committed {
 		return

@@ -178,6 +178,9 @@ func (r *Runner) open(id string) *Site {
 // Append puts an entry at the end of a site's journal. When it returns without error the entry is
 // durable and will be folded.
 func (r *Runner) Append(ctx context.Context, site string, e *event.Entry, idempotencyKey, fingerprint string) (store.Appended, error) {
+	if err := ctx.Err(); err != nil { // who asked is gone, or has given up
+		return store.Appended{}, err
+	}
 	res, err := r.opt.Store.Append(ctx, site, store.NewEntry{
 		Data: event.AppendEntry(nil, e), IdempotencyKey: idempotencyKey, Fingerprint: fingerprint,
 	})
