@@ -56,6 +56,11 @@ type Options struct {
 	TrialAlerts int           // alerts that one trial raises; default trial.DefaultMaxAlerts
 	TrialFacts  int           // facts of one trial; default api.DefaultTrialFacts
 
+	// Connections is how many connections of callers there are at one time; default 4096, or as many
+	// as the process may have files, less 96 for everything else.
+	Connections int
+	BodyMemory  int64 // bytes of the bodies of all requests at one time; default that of api.Options
+
 	Log *slog.Logger // default slog.Default
 
 	// A simulated shop has a clock of its own, which the sites and the API go by; webhooks are sent
@@ -66,6 +71,11 @@ type Options struct {
 
 // DefaultListen is where Lintel listens unless told otherwise: only this machine can reach it.
 const DefaultListen = "127.0.0.1:8470"
+
+const (
+	maxConnections = 4096 // by default
+	otherFiles     = 96   // the store, its connections, webhooks, exports
+)
 
 // App is one running Lintel.
 type App struct {
@@ -101,6 +111,12 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	}
 	if opt.Now == nil {
 		opt.Now = time.Now
+	}
+	if opt.Connections <= 0 {
+		opt.Connections = maxConnections
+		if files := maxFiles(); files > 0 {
+			opt.Connections = min(opt.Connections, max(16, files-otherFiles))
+		}
 	}
 	if opt.Speed <= 0 {
 		opt.Speed = 1
@@ -142,7 +158,7 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	a.API = api.New(api.Options{
 		Store: a.Store, Runner: a.Runner, Dispatcher: d, Log: opt.Log, Registry: a.Registry, PublicURL: opt.PublicURL, Now: opt.Now,
 		Channels:   a.channels,
-		TrialLimit: opt.TrialLimit, TrialTime: opt.TrialTime, TrialAlerts: opt.TrialAlerts, TrialFacts: opt.TrialFacts,
+		TrialLimit: opt.TrialLimit, TrialTime: opt.TrialTime, TrialAlerts: opt.TrialAlerts, TrialFacts: opt.TrialFacts, BodyMemory: opt.BodyMemory,
 	})
 	return a, nil
 }

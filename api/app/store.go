@@ -12,6 +12,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
+	"lintel/api/kit"
 	"lintel/engine/store"
 )
 
@@ -49,14 +50,18 @@ func (a *App) listen() error {
 	a.listener = l
 	early := http.Handler(http.HandlerFunc(notUp))
 	a.handler.Store(&early)
+	connections := kit.NewConnections(a.opt.Connections, a.opt.Log)
 	a.server = &http.Server{
 		Handler:           http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { (*a.handler.Load()).ServeHTTP(w, r) }),
+		ConnState:         connections.Changed,
+		MaxHeaderBytes:    32 << 10,
 		ReadHeaderTimeout: 10 * time.Second,
+		ReadTimeout:       30 * time.Second, // the API has times of its own
 		IdleTimeout:       2 * time.Minute,
 		ErrorLog:          slog.NewLogLogger(a.opt.Log.Handler(), slog.LevelDebug),
 	}
 	a.wg.Go(func() {
-		if err := a.server.Serve(l); err != nil && !errors.Is(err, http.ErrServerClosed) {
+		if err := a.server.Serve(connections.Listener(l)); err != nil && !errors.Is(err, http.ErrServerClosed) {
 			a.fail(err)
 		}
 	})

@@ -67,13 +67,13 @@ func TooManyValues(text []byte, most int) bool {
 }
 
 // begin sets when the request must have come in and its answer must be taken, before anything is
-// decided about it, and sees to it that a body that nobody reads holds up neither the answer nor the
-// connection.
-func (s *Server) begin(c echo.Context) {
+// decided about it. It returns what is to be called at its end, so that a body that nobody read holds
+// up neither the answer nor the connection, where net/http would read on for what may never come.
+func (s *Server) begin(c echo.Context) (end func()) {
 	setDeadlines(c, s.opt.Timeout)
 	req := c.Request()
 	if req.ContentLength == 0 {
-		return
+		return func() {}
 	}
 	body := &watchedBody{ReadCloser: req.Body}
 	req.Body = body
@@ -82,6 +82,11 @@ func (s *Server) begin(c echo.Context) {
 			c.Response().Header().Set("Connection", "close")
 		}
 	})
+	return func() {
+		if !body.ended {
+			_ = http.NewResponseController(c.Response()).SetReadDeadline(time.Now())
+		}
+	}
 }
 
 func setDeadlines(c echo.Context, limit time.Duration) {

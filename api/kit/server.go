@@ -127,7 +127,7 @@ func (s *Server) mount() *echo.Echo {
 func (s *Server) outer(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) (err error) {
 		started := time.Now()
-		s.begin(c)
+		defer s.begin(c)()
 		id := requestID(c.Request().Header.Get(HeaderRequestID))
 		h := c.Response().Header()
 		h.Set(HeaderRequestID, id)

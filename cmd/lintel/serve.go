@@ -33,6 +33,9 @@ type serveCmd struct {
 	TrialAlerts int           `help:"Alerts that one trial may raise or keep open at one time; each takes memory." default:"50000" env:"LINTEL_TRIAL_ALERTS"`
 	TrialFacts  int           `help:"Facts that one trial may read." default:"50000000" env:"LINTEL_TRIAL_FACTS"`
 
+	Connections int   `help:"Connections of callers at one time. 0: 4096, or what the limit of open files leaves." default:"0" env:"LINTEL_CONNECTIONS"`
+	BodyMemory  int64 `help:"Bytes that the bodies of all requests may take together while they are read and worked on." default:"134217728" env:"LINTEL_BODY_MEMORY"`
+
 	ExportDir    string        `help:"Directory to write CSV files to: items, stock, counts, alerts, facts by day, products." type:"path" env:"LINTEL_EXPORT_DIR" placeholder:"DIR"`
 	ExportEvery  time.Duration `help:"How often the CSV files are written." default:"15m" env:"LINTEL_EXPORT_EVERY"`
 	ExportDefuse bool          `help:"Put an apostrophe before texts in CSV files that a spreadsheet would run as a formula." env:"LINTEL_EXPORT_DEFUSE"`
@@ -53,6 +56,10 @@ func (c *serveCmd) Validate() error {
 		return fmt.Errorf("--trial-time is %v: it goes from 1s to %v", c.TrialTime, maxTrialTime)
 	case c.TrialAlerts < 1 || c.TrialAlerts > maxTrialAlerts:
 		return fmt.Errorf("--trial-alerts is %d: it goes from 1 to %d", c.TrialAlerts, maxTrialAlerts)
+	case c.Connections < 0:
+		return fmt.Errorf("--connections is %d: 0 is what the limit of open files leaves", c.Connections)
+	case c.BodyMemory < minBodyMemory:
+		return fmt.Errorf("--body-memory is %d bytes: at least %d are needed for one list of products", c.BodyMemory, minBodyMemory)
 	case c.TrialFacts < 1:
 		return fmt.Errorf("--trial-facts is %d: at least 1 is needed", c.TrialFacts)
 	}
@@ -61,6 +68,7 @@ func (c *serveCmd) Validate() error {
 
 // Bounds of what one may set.
 const (
+	minBodyMemory  = 65 << 20
 	maxTrials      = 1024
 	maxTrialTime   = 24 * time.Hour
 	maxTrialAlerts = 10_000_000
@@ -81,6 +89,7 @@ func (c *serveCmd) options() (app.Options, error) {
 		JournalKeep: c.JournalKeep, FactsKeep: c.FactsKeep, AlertsKeep: c.AlertsKeep, Log: slog.Default(),
 		Export:     app.ExportOptions{Dir: c.ExportDir, Every: c.ExportEvery, Defuse: c.ExportDefuse, Keep: c.ExportKeep, SQL: c.SQL},
 		TrialLimit: c.TrialLimit, TrialTime: c.TrialTime, TrialAlerts: c.TrialAlerts, TrialFacts: c.TrialFacts,
+		Connections: c.Connections, BodyMemory: c.BodyMemory,
 	}, nil
 }
 
