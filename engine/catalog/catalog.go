@@ -16,7 +16,8 @@ const (
 	MaxPrice      = 1e9
 	MaxProducts   = 2_000_000
 
-	maxList = 64 // home zones or limits of one product
+	maxRows = MaxProducts + MaxErrors // that are looked at, good or bad
+	maxList = 64                      // home zones or limits of one product
 )
 
 // Product is what an item is an instance of. Products of a catalog are shared: don't change them.

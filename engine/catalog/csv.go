@@ -49,7 +49,7 @@ const maxListBytes = maxList * 80
 func ParseCSV(r io.Reader, opts CSVOptions) (*Catalog, doc.Errors) {
 	p := csvParser{Report: doc.NewReport("", MaxErrors, nil, nil), b: newBuilder(), cells: map[[2]string][]Limit{},
 		zones: map[string][]string{}}
-	in := bufio.NewReaderSize(&cappedReader{r: r, left: MaxFileBytes}, 64<<10)
+	in := bufio.NewReaderSize(doc.CSVRows(&cappedReader{r: r, left: MaxFileBytes}), 64<<10)
 	p.read(in, opts)
 	return p.b.finish(), p.List()
 }
@@ -136,6 +136,10 @@ func (p *csvParser) read(in *bufio.Reader, opts CSVOptions) {
 			return
 		}
 		r := row{Report: p.Report, number: number}
+		if number > maxRows {
+			r.fail("", "", "there are more than %d rows; the file is not read on", maxRows)
+			return
+		}
 		if err != nil {
 			if !p.failRead(&r, err) {
 				return

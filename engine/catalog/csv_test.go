@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -291,5 +292,28 @@ func requireSame(t require.TestingT, want, got *catalog.Catalog) {
 		require.True(t, ok)
 		require.Equal(t, i, at)
 		require.True(t, want.At(i).SKU == "" || slices.Contains(got.BySKU(want.At(i).SKU), i))
+	}
+}
+
+// What is no list of products is refused before it takes many times its bytes.
+func TestWhatIsNoTableTakesLittleMemory(t *testing.T) {
+	for what, text := range map[string]string{
+		"a header of commas": "gtin,name" + strings.Repeat(",", 20<<20) + "\n",
+		"a row of commas":    "gtin,name\n" + strings.Repeat(",", 20<<20) + "\n",
+		"rows of nothing":    "gtin,name\n" + strings.Repeat("x\n", 3_000_000),
+		"many attributes":    `[{"gtin":"09521234500018","attributes":{` + strings.Repeat(`"a":"b",`, 1_000_000) + `"c":"d"}}]`,
+		"many products":      "[" + strings.Repeat("{},", 3_000_000) + "{}]",
+	} {
+		var before, after runtime.MemStats
+		runtime.ReadMemStats(&before)
+		var found doc.Errors
+		if text[0] == '[' {
+			_, found = catalog.ParseJSON([]byte(text))
+		} else {
+			_, found = catalog.ParseCSV(strings.NewReader(text), catalog.CSVOptions{})
+		}
+		runtime.ReadMemStats(&after)
+		require.NotEmpty(t, found, what)
+		require.Less(t, (after.TotalAlloc-before.TotalAlloc)>>20, uint64(64), what)
 	}
 }

@@ -75,7 +75,9 @@ var (
 )
 
 func (p *jsonParser) product(n *doc.Node) {
-	p.number++
+	if p.number++; p.number > maxRows {
+		return // one too many was reported, or so many that were bad
+	}
 	before := p.Len()
 	if p.alone {
 		p.InRow(p.number, n)

@@ -44,8 +44,11 @@ func Parse(src []byte, opt Options) (*Document, error) {
 	if len(src) > opt.MaxBytes {
 		return nil, &LimitError{"bytes", opt.MaxBytes}
 	}
-	if depth(src) > opt.MaxDepth {
+	switch levels, values := shape(src); {
+	case levels > opt.MaxDepth:
 		return nil, &LimitError{"levels of nesting", opt.MaxDepth}
+	case values > maxValues:
+		return nil, &LimitError{"values", maxValues}
 	}
 	if err := checkSyntax(src); err != nil {
 		return nil, err
@@ -61,14 +64,22 @@ func Parse(src []byte, opt Options) (*Document, error) {
 	return p.doc, nil
 }
 
-// depth returns how deep the arrays and objects of src are nested at most, valid JSON or not.
-func depth(src []byte) int {
-	level, most := 0, 0
+// maxValues bounds the values and members of a document, so that it is refused before anything is made
+// of them: 10,000 events of 50 members with 200,000 identities have a third of it.
+const maxValues = 2_000_000
+
+// shape returns how deep the arrays and objects of src are nested at most, and how many values and
+// members there are, valid JSON or not.
+func shape(src []byte) (levels, values int) {
+	level := 0
 	for i := 0; i < len(src); i++ {
 		switch src[i] {
 		case '{', '[':
 			level++
-			most = max(most, level)
+			levels = max(levels, level)
+			values++
+		case ',':
+			values++
 		case '}', ']':
 			level--
 		case '"':
@@ -79,7 +90,7 @@ func depth(src []byte) int {
 			}
 		}
 	}
-	return most
+	return levels, values
 }
 
 // checkSyntax returns the first error of syntax, with line and column.

@@ -86,6 +86,11 @@ func (p *parser) peek() (kind string, context *Context) {
 	return kind, context
 }
 
+const (
+	maxContexts = 100  // parts of an @context
+	maxPrefixes = 1000 // of one @context
+)
+
 // context reads an @context: the address of one, an object of prefixes, or an array of both.
 func (p *parser) context(d *jx.Decoder) *Context {
 	src, err := d.Raw()
@@ -99,14 +104,16 @@ func (p *parser) context(d *jx.Decoder) *Context {
 		var seen [][]byte
 		p.elements(v, func(v *jx.Decoder, _ int) {
 			item := p.raw(v)
-			if len(seen) <= 100 {
-				for _, other := range seen {
-					if bytes.Equal(other, item) {
-						p.add("", "keep one of them", "the context is there twice")
-					}
-				}
-				seen = append(seen, item)
+			if len(seen) == maxContexts {
+				p.limit = &LimitError{"parts of an @context", maxContexts}
+				return
 			}
+			for _, other := range seen {
+				if bytes.Equal(other, item) {
+					p.add("", "keep one of them", "the context is there twice")
+				}
+			}
+			seen = append(seen, item)
 			p.contextPart(jx.DecodeBytes(item), c)
 		})
 	default:
@@ -142,7 +149,10 @@ func (p *parser) contextPart(d *jx.Decoder, c *Context) {
 				if c.Prefixes == nil {
 					c.Prefixes = make(map[string]string)
 				}
-				c.Prefixes[string(name)] = uri
+				if c.Prefixes[string(name)] = uri; len(c.Prefixes) > maxPrefixes {
+					p.limit = &LimitError{"prefixes in an @context", maxPrefixes}
+					clear(c.Prefixes)
+				}
 			}
 		})
 	default:

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -296,4 +297,28 @@ func TestDocumentTypes(t *testing.T) {
 	require.Equal(t, epcis.TypeQueryDocument, doc.Type)
 	require.Equal(t, "q", doc.QueryName)
 	require.Contains(t, epcis.PreHash(&doc.Events[0]), "{https://ex.example.com/}a=1", "the context counts, though it stands last")
+}
+
+// What no document has is refused before anything is made of it.
+func TestDocumentsAreBoundedInParts(t *testing.T) {
+	for what, text := range map[string]string{
+		"parts of an @context":    `{"@context":[` + strings.Repeat("{},", 500_000) + `{}]}`,
+		"prefixes in an @context": `{"@context":{` + manyMembers(20_000) + `}}`,
+		"values":                  `{"@context":[],"x":[` + strings.Repeat("{},", 2_000_000) + `{}]}`,
+	} {
+		started := time.Now()
+		_, err := epcis.Parse([]byte(text), epcis.Options{MaxBytes: 64 << 20})
+		var limit *epcis.LimitError
+		require.ErrorAs(t, err, &limit, what)
+		require.Contains(t, limit.Error(), what)
+		require.Less(t, time.Since(started), 5*time.Second, what)
+	}
+}
+
+func manyMembers(n int) string {
+	var b strings.Builder
+	for i := range n {
+		fmt.Fprintf(&b, `"p%d":"https://example.com/%d#",`, i, i)
+	}
+	return strings.TrimSuffix(b.String(), ",")
 }

@@ -9,6 +9,8 @@ import (
 	"io"
 	"iter"
 	"unicode/utf8"
+
+	"lintel/rules/doc"
 )
 
 // ReadOptions bound what a reader takes. The zero value has the defaults.
@@ -46,7 +48,7 @@ type Row struct {
 func ReadCSV(r io.Reader, opts ReadOptions) iter.Seq2[Row, error] {
 	opts = opts.withDefaults()
 	return func(yield func(Row, error) bool) {
-		in := bufio.NewReaderSize(&capped{r: r, left: opts.MaxBytes, max: opts.MaxBytes}, 64<<10)
+		in := bufio.NewReaderSize(doc.CSVRows(&capped{r: r, left: opts.MaxBytes, max: opts.MaxBytes}), 64<<10)
 		if b, _ := in.Peek(len(bom)); string(b) == bom {
 			_, _ = in.Discard(len(bom)) // was peeked
 		} else if bytes.HasPrefix(b, []byte("\xFF\xFE")) || bytes.HasPrefix(b, []byte("\xFE\xFF")) {

@@ -20,6 +20,7 @@ const (
 	maxKeys       = 1000    // of one mapping
 	maxDepth      = 16      // of brackets, and of levels that begin on one line
 	maxIndent     = 200     // characters
+	maxSigns      = 150_000 // lines, and signs that can begin or end a token; a token takes about 1 kB
 )
 
 // Options are what only the reader of a kind of documents knows: their size, and how to fix what is
@@ -81,9 +82,17 @@ func YAML(src []byte, o Options) (doc *Document, problem *Diagnostic) {
 	return doc, nil
 }
 
+// isSign has the signs that YAML gives a meaning (YAML 1.2.2, section 5.3).
+var isSign = func() (set [0x80]bool) {
+	for _, c := range "-?:,[]{}#&*!|>'\"%@`" {
+		set[c] = true
+	}
+	return set
+}()
+
 // checkLines refuses what no text editor writes on purpose, and what would make the lexer slow.
 func checkLines(lines []string) *Diagnostic {
-	blank := 0
+	blank, signs := 0, len(lines)
 	for i, line := range lines {
 		if blank++; strings.TrimSpace(line) != "" {
 			blank = 0
@@ -97,9 +106,15 @@ func checkLines(lines []string) *Diagnostic {
 		if blank > maxBlankLines {
 			return refuse(1, fmt.Sprintf("more than %d blank lines follow each other", maxBlankLines))
 		}
+		if signs > maxSigns {
+			return refuse(1, fmt.Sprintf("the document has more than %d lines, commas, colons and other signs", maxSigns))
+		}
 		column := 0
 		for j, c := range line {
 			column++
+			if c < 0x80 && isSign[c] {
+				signs++
+			}
 			switch {
 			case c == utf8.RuneError && !strings.HasPrefix(line[j:], "\ufffd"):
 				return refuse(column, "a byte that is not UTF-8 is not allowed")
