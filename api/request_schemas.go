@@ -1,6 +1,12 @@
 package api
 
-import "encoding/json"
+import (
+	"encoding/json"
+	"time"
+
+	"lintel/engine/deliver"
+	"lintel/engine/event"
+)
 
 // This file has the shapes of bodies that other packages read and write by hand, for the OpenAPI
 // document.
@@ -17,6 +23,44 @@ type readRequest struct {
 	Channel   *float64 `json:"channel,omitempty" jsonschema:"minimum=100,maximum=6000" jsonschema_description:"Carrier frequency that the tag was read on, MHz, where the reader reports it. Kept to a tenth."`
 	Doppler   *float64 `json:"doppler,omitempty" jsonschema:"minimum=-1000,maximum=1000" jsonschema_description:"Doppler shift of the tag's answer, Hz, where the reader reports it. Kept to a tenth."`
 	Time      any      `json:"time,omitempty" jsonschema:"oneof_type=string;integer" jsonschema_description:"RFC 3339, or Unix milliseconds. Left out: now. At most 5 minutes ahead of the server's clock."`
+}
+
+// alertMessage is a webhook about an alert, in the format webhook.
+type alertMessage struct {
+	Type      string        `json:"type" jsonschema_extras:"words=change"`
+	Timestamp time.Time     `json:"timestamp"`
+	Data      event.Message `json:"data"`
+}
+
+// noticeMessage is a webhook about another channel, in the format webhook.
+type noticeMessage struct {
+	Type      string             `json:"type" jsonschema:"enum=channel.failing,enum=channel.stopped,enum=channel.started,enum=channel.dead_letters"`
+	Timestamp time.Time          `json:"timestamp"`
+	Data      deliver.NoticeData `json:"data"`
+}
+
+// cloudEvent is what messages in the format cloudevents have in common (CloudEvents 1.0).
+type cloudEvent struct {
+	SpecVersion     string    `json:"specversion" jsonschema:"enum=1.0"`
+	ID              string    `json:"id"`
+	Source          string    `json:"source" jsonschema_description:"/sites/SITE or /channels."`
+	Type            string    `json:"type"`
+	Time            time.Time `json:"time"`
+	Subject         string    `json:"subject,omitempty" jsonschema_description:"The alert or the channel."`
+	Order           int64     `json:"order" jsonschema_description:"Place among the messages about the subject."`
+	DataContentType string    `json:"datacontenttype"`
+}
+
+// alertCloudEvent is a webhook about an alert, in the format cloudevents.
+type alertCloudEvent struct {
+	cloudEvent
+	Data event.Message `json:"data"`
+}
+
+// noticeCloudEvent is a webhook about another channel, in the format cloudevents.
+type noticeCloudEvent struct {
+	cloudEvent
+	Data deliver.NoticeData `json:"data"`
 }
 
 // readsRequest is a batch of reads as an object.

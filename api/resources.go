@@ -42,6 +42,28 @@ var openAPI = kit.Document{
 		"Times are RFC 3339 in UTC. Bodies may be sent with Content-Encoding: gzip.",
 	Prefixes: map[string]string{"lintel/engine/trial": "Trial", "lintel/engine/passages": "Passage"},
 	StandIns: map[reflect.Type]any{reflect.TypeFor[deliver.Channel](): channelDocument{}},
+	Webhooks: []kit.Webhook{
+		{
+			Name: "alert", Summary: "What happened to an alert", Body: webhookBodies(alertMessage{}, alertCloudEvent{}),
+			About: "Sent to every channel that a rule names, in the form that the channel has; a channel with a template " +
+				"gets what that makes of it. Try after try, and with every repetition, the id is the same: count a message once.",
+			Params: webhookHeaders,
+		}, {
+			Name: "channel", Summary: "What became of another channel", Body: webhookBodies(noticeMessage{}, noticeCloudEvent{}),
+			About: "Sent to channels with about_channels.", Params: webhookHeaders,
+		},
+	},
+}
+
+// webhookBodies are the bodies of a message in the formats webhook and cloudevents.
+func webhookBodies(plain, cloud any) []kit.Content {
+	return []kit.Content{kit.As(kit.MediaJSON, plain), kit.As("application/cloudevents+json", cloud)}
+}
+
+// webhookHeaders are those of Standard Webhooks 1.0.
+var webhookHeaders = []kit.Param{
+	kit.Header(deliver.HeaderID, "Names the message."), kit.Header(deliver.HeaderTimestamp, "When this try was made: Unix seconds."),
+	kit.Header(deliver.HeaderSignature, "v1 and the HMAC-SHA256 of id, timestamp and body, divided by full stops, for each secret of the channel."),
 }
 
 // openAPIDocument is the OpenAPI document of all routes. It takes long to make and is always the

@@ -101,13 +101,13 @@ func (s alertShop) Local(ms int64) (open bool, day time.Weekday, minuteOfDay int
 }
 
 // Product returns what messages show of a product, nil if the catalogue does not have it.
-func (s alertShop) Product(gtin uint64) *event.Product {
+func (s alertShop) Product(gtin uint64) *event.MessageProduct {
 	i, ok := s.bound.cfg.Catalog.ByGTIN(gtin)
 	if !ok {
 		return nil
 	}
 	p := s.bound.cfg.Catalog.At(i)
-	return &event.Product{GTIN: event.GTINText(p.GTIN), SKU: p.SKU, Name: p.Name, Category: p.Category, Price: p.Price}
+	return &event.MessageProduct{GTIN: event.GTINText(p.GTIN), SKU: p.SKU, Name: p.Name, Category: p.Category, Price: p.Price}
 }
 
 // Changed takes a change of an alert with its messages.

@@ -68,6 +68,15 @@ type Document struct {
 	// StandIns give a type the schema of another one, by a value of each: for types that are
 	// marshalled by hand.
 	StandIns map[reflect.Type]any
+
+	Webhooks []Webhook
+}
+
+// Webhook is a message that the server sends to others, with bodies by media type.
+type Webhook struct {
+	Name, Summary, About string
+	Params               []Param // headers of the request
+	Body                 []Content
 }
 
 // Of makes the OpenAPI 3.1 document of the routes. Answers may get new members, so that their
@@ -87,6 +96,14 @@ func (d Document) Of(routes []Route, strict bool) map[string]any {
 		item[strings.ToLower(r.Method)] = s.operation(r)
 		all = append(all, r.Codes...)
 	}
+	hooks := map[string]any{}
+	for _, w := range d.Webhooks {
+		hooks[w.Name] = map[string]any{"post": map[string]any{"operationId": w.Name, "summary": w.Summary, "description": w.About,
+			"parameters":  parameters(w.Params),
+			"requestBody": map[string]any{"required": true, "content": s.contents(w.Body, false)},
+			"responses": map[string]any{"2XX": map[string]any{"description": "It was received."},
+				"410": map[string]any{"description": "Nothing more is sent to this channel until somebody starts it again."}}}}
+	}
 	s.of(problemDocument{}, true)
 	names := map[string]bool{}
 	for _, c := range all {
@@ -97,7 +114,7 @@ func (d Document) Of(routes []Route, strict bool) map[string]any {
 		def["additionalProperties"] = true
 		def["description"] = "What went wrong: problem details by RFC 9457."
 	}
-	return map[string]any{
+	doc := map[string]any{
 		"openapi":  "3.1.1",
 		"info":     map[string]any{"title": d.Title, "version": d.Version, "description": d.Description},
 		"security": []any{map[string]any{"key": []string{}}},
@@ -106,6 +123,10 @@ func (d Document) Of(routes []Route, strict bool) map[string]any {
 			"key": map[string]any{"type": "http", "scheme": "bearer", "description": "An API key."},
 		}},
 	}
+	if len(hooks) > 0 {
+		doc["webhooks"] = hooks
+	}
+	return doc
 }
 
 // problemDocument is problem details as answers have them.
@@ -145,9 +166,7 @@ func (s *schemas) operation(r *Route) map[string]any {
 	for _, name := range r.pathParams() {
 		params = append(params, map[string]any{"name": name, "in": "path", "required": true, "schema": StringSchema})
 	}
-	for _, p := range r.Params {
-		params = append(params, map[string]any{"name": p.Name, "in": p.In, "description": p.About, "schema": p.Schema})
-	}
+	params = append(params, parameters(r.Params)...)
 	if r.Keyed || r.Appends {
 		params = append(params, map[string]any{
 			"name": "Idempotency-Key", "in": "header", "schema": map[string]any{"type": "string", "maxLength": maxIdempotencyKey + 2},
@@ -159,9 +178,37 @@ func (s *schemas) operation(r *Route) map[string]any {
 		op["parameters"] = params
 	}
 	if len(r.Body) > 0 {
-		op["requestBody"] = map[string]any{"required": !r.BodyOptional, "content": s.contents(r.Body, true)}
+		op["requestBody"] = map[string]any{"required": !r.BodyOptional, "content": s.requestContents(r)}
 	}
 	return op
+}
+
+func parameters(list []Param) (params []any) {
+	for _, p := range list {
+		params = append(params, map[string]any{"name": p.Name, "in": p.In, "description": p.About, "schema": p.Schema})
+	}
+	return params
+}
+
+// requestContents are the bodies of a request. Each schema has a name, since generators of clients make
+// no usable type of one that has none.
+func (s *schemas) requestContents(r *Route) map[string]any {
+	contents := s.contents(r.Body, true)
+	for _, c := range r.Body {
+		content := contents[c.MediaType].(map[string]any)
+		schema, ok := content["schema"].(map[string]any)
+		if !ok || c.Schema == nil || schema["$ref"] != nil {
+			continue
+		}
+		if shapes, ok := schema["anyOf"]; ok { // they exclude each other
+			delete(schema, "anyOf")
+			schema["oneOf"] = shapes
+		}
+		name := strings.ToUpper(r.Name[:1]) + r.Name[1:] + "Body"
+		s.defs[name] = schema
+		content["schema"] = map[string]any{"$ref": "#/components/schemas/" + name}
+	}
+	return contents
 }
 
 func (s *schemas) responses(r *Route) map[string]any {
@@ -230,26 +277,39 @@ func (s *schemas) of(v any, strict bool) any {
 		panic(err)
 	}
 	if defs, ok := schema["$defs"].(map[string]any); ok {
-		fillWords(defs)
 		for name, def := range defs {
 			if _, had := s.defs[name]; !had {
+				finish(def.(map[string]any))
 				s.defs[name] = def
 			}
 		}
 	}
 	delete(schema, "$defs")
 	delete(schema, "$schema")
-	fillWords(schema)
+	finish(schema)
 	return schema
 }
 
-// fillWords replaces the member "words" of each property, which names a closed set, by the texts of
-// the set as enum and their meanings in the description.
-func fillWords(schema map[string]any) {
+// finish makes of a schema what readers of OpenAPI understand. The member "words", which names a closed
+// set, becomes the texts of the set as enum and their meanings in the description; a schema that
+// takes anything is {}, since generators of clients do not know true as one; and a number is said to be
+// of double precision, which they would not assume.
+func finish(schema map[string]any) {
 	for name, v := range schema {
 		if v, ok := v.(map[string]any); ok {
-			fillWords(v)
+			for key, part := range v {
+				if name == "properties" && part == true {
+					v[key] = map[string]any{}
+				}
+			}
+			finish(v)
 			continue
+		}
+		if name == "items" && v == true {
+			schema[name] = map[string]any{}
+		}
+		if name == "type" && v == "number" && schema["format"] == nil {
+			schema["format"] = "double"
 		}
 		what, ok := v.(string)
 		if name != "words" || !ok {

@@ -53,7 +53,7 @@ func (c *checkCmd) Run(s *streams) error {
 		Files []*checked `json:"files"`
 	}{OK: true}
 	for _, name := range c.File {
-		src, err := readFile(s, name)
+		src, err := readFile(s, name, rules.MaxDocument)
 		if err != nil {
 			return err
 		}
@@ -102,7 +102,7 @@ func (c *checkCmd) context(s *streams, ctx *cases.Context) (ok bool, err error) 
 // readLayout reads a layout from a file. If it has errors they are printed, and the error is
 // errRefused.
 func readLayout(s *streams, name string) (*layout.Layout, error) {
-	src, err := readFile(s, name)
+	src, err := readFile(s, name, layout.MaxBytes)
 	if err != nil {
 		return nil, err
 	}
@@ -118,7 +118,7 @@ func readLayout(s *streams, name string) (*layout.Layout, error) {
 // readProducts reads products from a file, JSON or CSV. If they have errors they are printed, and
 // the error is errRefused.
 func readProducts(s *streams, name string) (*catalog.Catalog, error) {
-	src, err := readFile(s, name)
+	src, err := readFile(s, name, catalog.MaxFileBytes)
 	if err != nil {
 		return nil, err
 	}

@@ -18,11 +18,19 @@ import (
 	"lintel/engine/store"
 )
 
-func readFile(s *streams, name string) ([]byte, error) {
-	if name == "-" {
-		return io.ReadAll(s.in)
+// readFile reads a file, "-": standard input. Of one that is larger than limit it returns a little more
+// than that, which is then refused as too large.
+func readFile(s *streams, name string, limit int64) ([]byte, error) {
+	in := s.in
+	if name != "-" {
+		f, err := os.Open(name)
+		if err != nil {
+			return nil, err
+		}
+		defer f.Close()
+		in = f
 	}
-	return os.ReadFile(name)
+	return io.ReadAll(io.LimitReader(in, limit+1))
 }
 
 type epcCmd struct {

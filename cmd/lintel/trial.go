@@ -84,7 +84,7 @@ func (c *trialCmd) Run(s *streams) error {
 	var tried *trial.Version
 	if c.File != "" {
 		var err error
-		if text, err = readFile(s, c.File); err != nil {
+		if text, err = readFile(s, c.File, rules.MaxDocument); err != nil {
 			return err
 		}
 	}
@@ -188,7 +188,7 @@ func (c *trialCmd) onFile(s *streams, config *engine.Config, site string, tried 
 	plan.From, _ = moment("", c.From) // Validate has read them
 	plan.To, _ = moment("", c.To)
 	if c.Live != "" {
-		text, err := readFile(s, c.Live)
+		text, err := readFile(s, c.Live, rules.MaxDocument)
 		if err != nil {
 			return nil, nil, err
 		}

@@ -65,7 +65,7 @@ func (sh *shop) Local(ms int64) (open bool, day time.Weekday, minuteOfDay int) {
 	return at.Hour() >= 9 && at.Hour() < 18, at.Weekday(), at.Hour()*60 + at.Minute()
 }
 
-func (sh *shop) Product(uint64) *event.Product { return nil }
+func (sh *shop) Product(uint64) *event.MessageProduct { return nil }
 
 func (sh *shop) Joined(a *event.Alert) { sh.joined = append(sh.joined, a.ID) }
 

@@ -28,7 +28,7 @@ type Shop interface {
 	// Local returns a moment in the site's time, and whether the site is open then.
 	Local(ms int64) (open bool, day time.Weekday, minuteOfDay int)
 	// Product returns what messages show of a product, nil if the catalogue does not have it.
-	Product(gtin uint64) *event.Product
+	Product(gtin uint64) *event.MessageProduct
 	// Changed takes a change of an alert, one of event.Changes, with its messages.
 	Changed(change string, a *event.Alert, messages []event.Delivery)
 	// Joined takes an alert that became part of another; there are no changes of it.

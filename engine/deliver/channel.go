@@ -297,7 +297,7 @@ func Sample(channel string) event.Delivery {
 	}
 	data, err := json.Marshal(event.Message{
 		Alert: a.View("umberhithe"), Order: 1, Test: true,
-		Product: &event.Product{GTIN: "09521234500018", SKU: "UB-1001", Name: "The Harbour Light", Category: "fiction", Price: 9.99},
+		Product: &event.MessageProduct{GTIN: "09521234500018", SKU: "UB-1001", Name: "The Harbour Light", Category: "fiction", Price: 9.99},
 	})
 	if err != nil {
 		panic(fmt.Sprintf("deliver: the sample does not marshal: %v", err)) // all its parts are strings and numbers

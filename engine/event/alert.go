@@ -174,14 +174,14 @@ type AlertView struct {
 
 // Message is what a message about an alert carries as its data.
 type Message struct {
-	Alert   AlertView `json:"alert"`
-	Order   int       `json:"order"` // among the messages of the alert
-	Product *Product  `json:"product,omitempty"`
-	Test    bool      `json:"test,omitempty"` // it is a sample
+	Alert   AlertView       `json:"alert"`
+	Order   int             `json:"order"` // among the messages of the alert
+	Product *MessageProduct `json:"product,omitempty"`
+	Test    bool            `json:"test,omitempty"` // it is a sample
 }
 
-// Product is a product as messages show it.
-type Product struct {
+// MessageProduct is a product as messages show it.
+type MessageProduct struct {
 	GTIN     string  `json:"gtin"`
 	SKU      string  `json:"sku,omitempty"`
 	Name     string  `json:"name"`
