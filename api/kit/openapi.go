@@ -200,10 +200,6 @@ func (s *schemas) requestContents(r *Route) map[string]any {
 		if !ok || c.Schema == nil || schema["$ref"] != nil {
 			continue
 		}
-		if shapes, ok := schema["anyOf"]; ok { // they exclude each other
-			delete(schema, "anyOf")
-			schema["oneOf"] = shapes
-		}
 		name := strings.ToUpper(r.Name[:1]) + r.Name[1:] + "Body"
 		s.defs[name] = schema
 		content["schema"] = map[string]any{"$ref": "#/components/schemas/" + name}
@@ -256,7 +252,7 @@ func (s *schemas) of(v any, strict bool) any {
 		for i, one := range list {
 			shapes[i] = s.of(one, strict)
 		}
-		return map[string]any{"anyOf": shapes}
+		return map[string]any{"oneOf": shapes}
 	}
 	r := &jsonschema.Reflector{
 		Anonymous: true, AllowAdditionalProperties: !strict, Namer: s.name,

@@ -56,7 +56,8 @@ type Content struct {
 	Schema    any // a value of the Go type that it has, or OneOf; nil: text
 }
 
-// OneOf is a body that has one of several shapes, given by values of their Go types.
+// OneOf is a body that has one of several shapes, which exclude each other, given by values of their Go
+// types.
 type OneOf []any
 
 // Answer is one status that is no problem.
