@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"io"
 	"net/http/httptest"
 	"strings"
 	"testing"
@@ -10,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lintel/api/kit"
+	"lintel/engine/store"
 )
 
 // A stream that is open when its key is revoked ends within a few seconds.
@@ -85,4 +87,33 @@ func TestWhatWouldTakeMuchMemoryIsRefused(t *testing.T) {
 	for _, media := range lineTypes {
 		r.do("POST", "/v1/sites/umberhithe/reads", `{"epc":"`+harbourLight+`","read_point":"tables-1"}`, "Content-Type", media).wants(202)
 	}
+}
+
+// A HEAD of a stream says that it is there, and a query that does not parse is none.
+func TestQueriesThatDoNotParse(t *testing.T) {
+	r := newRig(t).shop()
+	for _, query := range []string{"?dry_run", "?dry_run=", "?dry_run=true;x=1", "?dry_run=%25zz", "?dry_run=%zz"} {
+		req := httptest.NewRequest("PUT", "/v1/sites/umberhithe/layout", strings.NewReader(strings.Replace(testLayout, "Front tables", "T", 1)))
+		req.URL.RawQuery = query[1:]
+		req.Header.Set("Authorization", "Bearer "+r.admin)
+		r.send(req).wantsCode(kit.CodeInvalidParameter)
+	}
+	require.Len(t, into[VersionList](r.get("/v1/sites/umberhithe/layout/versions")).Versions, 1, "none of them was stored")
+	require.Equal(t, 200, r.do("HEAD", "/v1/sites/umberhithe/live", "").status)
+}
+
+// backedUp is a store that has a backup.
+type backedUp struct{ store.Store }
+
+func (backedUp) Backup(_ context.Context, w io.Writer) (int64, error) {
+	n, err := io.WriteString(w, "all of it")
+	return int64(n), err
+}
+
+func TestBackup(t *testing.T) {
+	r := newRig(t)
+	r.get("/v1/backup").wantsCode(codeNoBackup)
+	r.get("/v1/backup?x=1").wantsCode(kit.CodeInvalidParameter)
+	r = newRig(t, func(o *Options) { o.Store = backedUp{o.Store.(store.Store)} })
+	require.Equal(t, "all of it", string(r.get("/v1/backup").wants(200).body))
 }
