@@ -89,7 +89,7 @@ func TestUnpaidPassageBecomesWebhook(t *testing.T) {
 		`\d\d:\d\d:\d\d +out +(\S[^·]*) · Street door · unpaid · confidence [01]\.\d\d\n.*` +
 		`\d\d:\d\d:\d\d +ALERT +urgent · unpaid-at-door: .*` +
 		`because +zone\.kind == "exit" true · passage\.sure true · item\.sellable true ·\s+item\.paid false\n.*` +
-		`webhook +door-team · signature ok · \d+ ms after · msg_umberhithe-\d+-1-1-door-team\n`)
+		`webhook +door-team · signature ok · \d+ ms after ·\s+msg_umberhithe-\d+_\w+-1-1_\w+-door-team\n`)
 	m := story.FindStringSubmatch(text)
 	require.NotNil(t, m, "the story of the unpaid passage is not told:\n%s", text)
 	require.Contains(t, text, "unpaid-at-door: "+m[1]+" passed")
