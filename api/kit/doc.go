@@ -35,6 +35,13 @@
 // {site} also wants a key for that site. Keys are in a document of the store as SHA-256 hashes, and
 // are read again when the copy in memory is a second old; if that fails nobody is let in.
 //
+// # Bounds
+//
+// Deadlines are set before anything is decided about a request (bounds.go). Bodies take their memory from
+// one budget as they are inflated, documents are parsed a few at a time by Call.Parse, and JSON is
+// counted before it is decoded; beyond that the answer is "busy", and nothing was taken. Connections
+// that wait for nothing give way to new ones (connections.go).
+//
 // # Asking twice
 //
 // A Keyed route takes an Idempotency-Key: its answer is kept in the store and given again. An
