@@ -126,8 +126,9 @@ func (s *State) loadItem(key string, v []byte) error {
 	return nil
 }
 
-// metaVersion 2 adds what is known of the reports of a door's readers.
-const metaVersion = 2
+// metaVersion 2 adds what is known of the reports of a door's readers, 3 which readers have not
+// reported since a start.
+const metaVersion = 3
 
 func (s *State) appendMeta(b []byte) []byte {
 	b = msgp.AppendArrayHeader(b, 8)
@@ -169,7 +170,10 @@ func DecodeMeta(b []byte) (Meta, error) {
 		return m, fmt.Errorf("meta record has version %d, this Lintel reads 1 to %d", version, metaVersion)
 	}
 	m.seq, m.clock, m.factMs, m.factN = r.Uint64(), r.Int64(), r.Int64(), r.Uint32()
-	m.points = presence.DecodeReaders(&r, version == 1)
+	if r.Err() != nil {
+		return m, fmt.Errorf("meta record: %w", r.Err())
+	}
+	m.points = presence.DecodeReaders(&r, version)
 	for n := r.Array() / 2; n > 0 && r.Err() == nil; n-- {
 		m.marks = append(m.marks, mark{at: r.Int64(), seq: r.Uint64()})
 	}

@@ -8,9 +8,13 @@ import (
 // step folds one entry into the state of a site. It is the only place where a site changes.
 func (s *State) step(cfg *Config, e *event.Entry) {
 	s.seq = e.Seq
+	before := s.clock
 	later := s.advance(e.At)
 	s.alerts.Begin(s.seq, s.clock)
 	s.marks.note(s.clock, s.seq, presence.EvidenceEpochs*s.bound.layout.Epoch)
+	if e.Kind == event.EntryStart && before != 0 {
+		s.resume(s.clock - before)
+	}
 	if cfg != s.bound.cfg {
 		s.rebind(cfg)
 	}
@@ -38,6 +42,25 @@ func (s *State) step(cfg *Config, e *event.Entry) {
 		}
 	}
 	s.out.RuleErrors += s.alerts.Failures()
+}
+
+// shortestGrace is what a hold or a silence gets at least after a start, in milliseconds: readers and
+// tills take a while to connect again. A gap below shortestGap is none.
+const (
+	shortestGrace = 60_000
+	shortestGap   = 1000
+)
+
+// resume puts off what time alone would conclude from a gap in which nothing could be received: what
+// nobody could report is neither silence nor a reason for an alert. Each hold and each silence goes
+// on for as long as the gap, at most for its own length.
+func (s *State) resume(gap int64) {
+	if gap < shortestGap {
+		return
+	}
+	grace := max(gap, shortestGrace)
+	s.presence.Resume(grace)
+	s.alerts.Resume(grace)
 }
 
 // timers does what is due by the site clock. It runs when the clock moves and before the entry that

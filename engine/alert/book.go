@@ -365,6 +365,20 @@ func (b *Book) Advance() {
 	}
 }
 
+// Resume says that nothing could be received for a while: every hold goes on for grace, in
+// milliseconds, at most for its own length, since what would end its condition may be on its way.
+func (b *Book) Resume(grace int64) {
+	for _, t := range b.inOrder() {
+		r := b.byName[t.Rule]
+		if t.Stage != event.StageHold || r == nil {
+			continue
+		}
+		if due := b.now + min(grace, r.Hold.Milliseconds()); due > t.Due {
+			b.setDue(t, due)
+		}
+	}
+}
+
 // fireTimers carries out those of an alert's timers that are due.
 func (b *Book) fireTimers(t *track) {
 	c := cause{rule: b.byName[t.Rule]}

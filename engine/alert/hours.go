@@ -20,14 +20,14 @@ type span struct{ from, next int64 }
 func (c *calendar) include(r *rules.Rule, ms int64) bool { return r.InHours(c.shop.Local(ms)) }
 
 // lasting reports whether what the rule asks for goes on until something ends it, like too little
-// stock, so that it is still worth a notification when the rule's hours begin. A passage, or a
-// thing that has left, is of its moment.
+// stock or an item that is not heard, so that it is still worth a notification when the rule's hours
+// begin. A passage is of its moment, and so is what a condition about the cause asks for.
 func lasting(r *rules.Rule, env *rules.Env) bool {
 	switch r.About {
 	case event.AboutStock, event.AboutReader:
 		return true
 	case event.AboutItem:
-		return env.Item.Present && !r.Momentary()
+		return !r.Momentary() && env.Cause != event.Passed.String()
 	}
 	return false
 }

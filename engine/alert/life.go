@@ -63,6 +63,9 @@ func (b *Book) recheck(t *track, r *rules.Rule) {
 // open lets an alert be seen, or lets it wait for others if its rule needs several together. env is
 // what the rule saw.
 func (b *Book) open(t *track, r *rules.Rule, env *rules.Env) {
+	if t.About == event.AboutItem { // it may have moved on since the condition became true
+		t.Zone, t.Group = env.Zone.ID, groupOf(r, env)
+	}
 	b.shop.Identify(env, t.Key, t.Text)
 	t.Say = b.eval.Say(r, env)
 	if why, err := json.Marshal(b.eval.Why(r, env)); err == nil {

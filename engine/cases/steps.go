@@ -25,7 +25,7 @@ func init() { // a plain initialiser would refer to itself
 	verbs = map[string]func(p *caseParser, key, value *doc.Node) step{
 		"read": (*caseParser).read, "put": (*caseParser).putting, "take": (*caseParser).taking, "walk": (*caseParser).walk,
 		"silent": (*caseParser).muting, "working": (*caseParser).muting,
-		"wait": (*caseParser).wait, "at": (*caseParser).until,
+		"wait": (*caseParser).wait, "at": (*caseParser).until, "down": (*caseParser).down,
 		"count": (*caseParser).count, "acknowledge": (*caseParser).person, "close": (*caseParser).person,
 	}
 	for _, name := range event.EventTypes.Texts() {
@@ -294,6 +294,13 @@ type waitStep struct {
 
 func (p *caseParser) wait(key, n *doc.Node) step {
 	return &waitStep{place: placeOf(key), d: p.period(n, key.Text, time.Millisecond, maxWait)}
+}
+
+// downStep lets time go by in which the server is down: nothing is received, and nothing is due.
+type downStep time.Duration
+
+func (p *caseParser) down(key, n *doc.Node) step {
+	return downStep(p.period(n, key.Text, time.Millisecond, maxWait))
 }
 
 func (p *caseParser) until(key, n *doc.Node) step {

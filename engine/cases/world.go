@@ -326,6 +326,14 @@ func (s *waitStep) run(w *world) {
 	w.advance(to)
 }
 
+func (s downStep) run(w *world) {
+	w.act()
+	w.now += time.Duration(s).Milliseconds()
+	w.step(&event.Entry{Kind: event.EntryStart})
+	w.rearrange()
+	w.beatAt = w.now + w.cfg.Layout.Presence.Epoch.Milliseconds() // the readers connect again
+}
+
 // moment returns when the clocks of the site show a time: today, if it has no date.
 func (w *world) moment(at *wall) (time.Time, *wallError) {
 	loc, day := w.cfg.Layout.Location(), *at

@@ -21,6 +21,7 @@ const (
 	EntryConfig EntryKind = 4 // a new version of layout, products or rules takes effect here
 	EntryAct    EntryKind = 5 // a person acknowledged or closed an alert
 	EntryCount  EntryKind = 6 // a person opened, paused, closed, ... a count
+	EntryStart  EntryKind = 7 // a server began to take what comes in: before it, nobody may have listened
 
 	// EntryFacts carries facts that were recorded before, to try rules on them. It is never part of
 	// a journal: trials make it.
@@ -368,7 +369,7 @@ func DecodeEntry(b []byte, e *Entry) error {
 			Do: r.String(), ID: r.String(), Note: r.String(), MissingAfter: r.Int(), Zones: r.Strings(nil),
 			Delivery: r.Bool(), Tags: r.Tags(), Papers: r.Lines(),
 		}
-	case e.Kind == EntryTick:
+	case e.Kind == EntryTick, e.Kind == EntryStart:
 	default:
 		return fmt.Errorf("journal entry %d has kind %d, which this Lintel does not know: use the Lintel that wrote it", seq, e.Kind)
 	}

@@ -23,6 +23,7 @@ type readerState struct {
 	rhythm int64 // milliseconds between reports, smoothed
 	load   int64 // tags that a fixed reader hears in an epoch of reports, smoothed, in loadUnits
 	hits   int64 // tags of the epoch that is running
+	due    int64 // since a start of the server, until it reports: it is not silent before this moment; 0: it has reported
 	own    int64 // of a fixed reader or a handheld: the level at which it hears goods of the zone that it is in, their median, in 1/dbUnits dBm; 0: not known
 
 	// Of a door's reader.
@@ -60,7 +61,7 @@ func (s *Site) deafPoint(pt *Point) bool {
 	if r.since != 0 && s.clock-r.since < graceEpochs*s.layout.Epoch {
 		return true
 	}
-	return r.silent || r.load >= busyLoad && s.clock-r.last >= s.deafAfter(r)
+	return r.silent || r.due != 0 || r.load >= busyLoad && s.clock-r.last >= s.deafAfter(r)
 }
 
 func (s *Site) deafAfter(r *readerState) int64 {
@@ -99,13 +100,13 @@ func (s *Site) TakeReport(n uint16, last int64, silent bool) {
 	*s.readers.at(n) = readerState{last: last, silent: silent}
 }
 
-// readerFields is how many values of a read point are stored.
-const readerFields = 11
+// readerFields is how many values of a read point are stored, by the version of the meta record.
+var readerFields = [...]int{1: 6, 2: 11, 3: 12}
 
 // AppendReaders appends the stored form of how the readers report, an array of msgpack, for the meta
 // record of the site.
 func (s *Site) AppendReaders(b []byte) []byte {
-	b = msgp.AppendArrayHeader(b, uint32(readerFields*len(s.readers.points)))
+	b = msgp.AppendArrayHeader(b, uint32(readerFields[len(readerFields)-1]*len(s.readers.points)))
 	for _, p := range s.readers.points {
 		b = msgp.AppendInt64(b, p.last)
 		b = msgp.AppendBool(b, p.silent)
@@ -113,6 +114,7 @@ func (s *Site) AppendReaders(b []byte) []byte {
 			b = msgp.AppendInt64(b, v)
 		}
 		b = msgp.AppendBytes(b, p.loud.Append(nil))
+		b = msgp.AppendInt64(b, p.due)
 	}
 	return b
 }
@@ -120,18 +122,17 @@ func (s *Site) AppendReaders(b []byte) []byte {
 // Readers is how the readers of a site report, as it was stored.
 type Readers struct{ points []readerState }
 
-// DecodeReaders is the inverse of AppendReaders; early says that the record is of the first version,
-// which knew nothing of doors. Errors are d's.
-func DecodeReaders(d *event.Decoder, early bool) (r Readers) {
-	fields := readerFields
-	if early {
-		fields = 6
-	}
-	for n := d.Array() / fields; n > 0 && d.Err() == nil; n-- {
+// DecodeReaders is the inverse of AppendReaders, for a meta record of any version: the first knew
+// nothing of doors, the second nothing of starts. Errors are d's.
+func DecodeReaders(d *event.Decoder, version int) (r Readers) {
+	for n := d.Array() / readerFields[version]; n > 0 && d.Err() == nil; n-- {
 		p := readerState{last: d.Int64(), silent: d.Bool(), since: d.Int64(), rhythm: d.Int64(), load: d.Int64(), hits: d.Int64()}
-		if !early {
+		if version >= 2 {
 			p.own, p.newest, p.lag, p.every = d.Int64(), d.Int64(), d.Int64(), d.Int64()
 			p.loud.Decode(d.Bytes())
+		}
+		if version >= 3 {
+			p.due = d.Int64()
 		}
 		r.points = append(r.points, p)
 	}
@@ -165,7 +166,7 @@ func (s *Site) Report(pt *Point) {
 		}
 	}
 	if r.last != 0 && s.epochOf(s.clock) != s.epochOf(r.last) {
-		if r.load >= busyLoad && s.clock-r.last >= s.deafAfter(r) || r.silent {
+		if r.load >= busyLoad && s.clock-r.last >= s.deafAfter(r) || r.silent || r.due != 0 {
 			r.since = s.clock
 		}
 		// A long pause counts as a short one, so that the rhythm is soon right again.
@@ -173,7 +174,7 @@ func (s *Site) Report(pt *Point) {
 		r.load += (r.hits*loadUnits - r.load) / smoothing
 		r.hits = 0
 	}
-	r.last = s.clock
+	r.last, r.due = s.clock, 0
 	if pt.Silent > 0 {
 		s.readers.nextAt = min(s.readers.nextAt, r.last+pt.Silent)
 	}
@@ -195,6 +196,22 @@ func (s *Site) leaks(it *Known, pt *Point, zone uint16, t int64, rssi int16) boo
 	return own != 0 && rssi != event.NoRSSI && int64(rssi)*dbUnits/10 < own-handShort*dbUnits
 }
 
+// Resume says that nothing could be received up to now: until a read point reports again, its silence
+// says nothing about its items, and it is not silent before grace, in milliseconds, is over.
+func (s *Site) Resume(grace int64) {
+	for _, pt := range s.layout.Points {
+		if pt == nil {
+			continue
+		}
+		if r := s.readers.at(pt.Name); r.last != 0 {
+			r.due = s.clock + min(pt.Silent, grace)
+		}
+	}
+}
+
+// silentAt returns when a read point that does not report counts as silent.
+func (r *readerState) silentAt(pt *Point) int64 { return max(r.last+pt.Silent, r.due) }
+
 func (s *Site) readersNext() int64 {
 	next := int64(math.MaxInt64)
 	for _, pt := range s.layout.Points {
@@ -202,7 +219,7 @@ func (s *Site) readersNext() int64 {
 			continue
 		}
 		if st := s.readers.at(pt.Name); st.last != 0 && !st.silent {
-			next = min(next, st.last+pt.Silent)
+			next = min(next, st.silentAt(pt))
 		}
 	}
 	return next
@@ -249,11 +266,11 @@ func (s *Site) listen() {
 		st := r.at(pt.Name)
 		switch {
 		case st.last == 0 || st.silent:
-		case s.clock-st.last >= pt.Silent:
+		case s.clock >= st.silentAt(pt):
 			st.silent = true
 			s.events.Reader(pt, event.Silent)
 		default:
-			r.nextAt = min(r.nextAt, st.last+pt.Silent)
+			r.nextAt = min(r.nextAt, st.silentAt(pt))
 		}
 	}
 }

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"golang.org/x/sync/semaphore"
+	"golang.org/x/sync/errgroup"
 
 	"lintel/engine"
 	"lintel/engine/event"
@@ -118,8 +119,28 @@ func (r *Runner) Start(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("list sites: %w", err)
 	}
+	// Each journal says that somebody listens again before anything that comes in now is in it.
+	var started errgroup.Group
+	started.SetLimit(16)
+	for _, d := range docs {
+		site := strings.TrimPrefix(d.Name, engine.LayoutDocument(""))
+		started.Go(func() error { return r.appendStart(ctx, site) })
+	}
+	if err := started.Wait(); err != nil {
+		return err
+	}
 	for _, d := range docs {
 		r.open(strings.TrimPrefix(d.Name, engine.LayoutDocument("")))
+	}
+	return nil
+}
+
+// appendStart says in a site's journal that what comes in is taken from now on, so that what could
+// not be reported before is not counted as silence.
+func (r *Runner) appendStart(ctx context.Context, site string) error {
+	e := event.Entry{Kind: event.EntryStart, At: r.opt.Now().UnixMilli(), By: "start"}
+	if _, err := r.Append(ctx, site, &e, "", ""); err != nil {
+		return fmt.Errorf("start site %s: %w", site, err)
 	}
 	return nil
 }

@@ -392,10 +392,16 @@ func (s *Site) load(ctx context.Context) error {
 	}
 	s.change(func() { s.state = st })
 	s.log.Info("site loaded", "items", st.Len(), "cursor", st.Seq(), "took", time.Since(started).Round(time.Millisecond))
-	s.readyOnce.Do(func() { close(s.ready) })
+	first := false // then Runner.Start has said so
+	s.readyOnce.Do(func() { close(s.ready); first = true })
 	if !s.owner {
 		s.folded = store.Seq(st.Seq())
 		return nil
+	}
+	if !first {
+		if err := s.r.appendStart(ctx, s.id); err != nil {
+			return err
+		}
 	}
 	if known := s.folded; known == 0 || store.Seq(st.Seq()) < known {
 		if known != 0 {
