@@ -24,6 +24,9 @@ type Metrics struct {
 	Slow       *prometheus.CounterVec // commits of more than a second, by site
 	Conflicts  prometheus.Counter
 	WentBack   *prometheus.CounterVec // by site
+
+	ClockBehind *prometheus.GaugeVec // seconds by which the server's clock is behind the site clock
+	ClockAhead  prometheus.Gauge     // seconds by which the server's clock is ahead of the store's
 }
 
 // NewMetrics makes the metrics and registers them with reg unless it is nil.
@@ -55,9 +58,15 @@ func NewMetrics(reg prometheus.Registerer) *Metrics {
 			Name: "lintel_commit_conflicts_total", Help: "Commits refused because another worker was first.",
 		}),
 	}
+	m.ClockBehind = prometheus.NewGaugeVec(prometheus.GaugeOpts{
+		Name: "lintel_clock_behind_seconds", Help: "By how much the server's clock is behind the site's time, which never goes back.",
+	}, []string{"site"})
+	m.ClockAhead = prometheus.NewGauge(prometheus.GaugeOpts{
+		Name: "lintel_clock_ahead_of_store_seconds", Help: "By how much the server's clock is ahead of the store's.",
+	})
 	if reg != nil {
 		reg.MustRegister(m.Reads, m.Unplaced, m.Entries, m.Facts, m.Alerts, m.Deliveries,
-			m.RuleErrors, m.Lag, m.Fold, m.Commit, m.Slow, m.Conflicts, m.WentBack)
+			m.RuleErrors, m.Lag, m.Fold, m.Commit, m.Slow, m.Conflicts, m.WentBack, m.ClockBehind, m.ClockAhead)
 	}
 	return m
 }

@@ -11,8 +11,8 @@ import (
 	"sync"
 	"time"
 
-	"golang.org/x/sync/semaphore"
 	"golang.org/x/sync/errgroup"
+	"golang.org/x/sync/semaphore"
 
 	"lintel/engine"
 	"lintel/engine/event"
@@ -68,6 +68,8 @@ type Runner struct {
 	ctx   context.Context
 	stop  context.CancelFunc
 	wg    sync.WaitGroup
+
+	compared, clockWarned time.Time // when the clocks of the store and of this process were compared, and when they differed
 }
 
 // New returns a Runner that does not run yet.
@@ -197,10 +199,17 @@ func (r *Runner) open(id string) *Site {
 }
 
 // Append puts an entry at the end of a site's journal. When it returns without error the entry is
-// durable and will be folded.
+// durable and will be folded. Where this node knows that the server's clock is behind the site's, the
+// entry gets the time that the site goes by.
 func (r *Runner) Append(ctx context.Context, site string, e *event.Entry, idempotencyKey, fingerprint string) (store.Appended, error) {
 	if err := ctx.Err(); err != nil { // who asked is gone, or has given up
 		return store.Appended{}, err
+	}
+	r.mu.Lock()
+	s := r.sites[site]
+	r.mu.Unlock()
+	if s != nil && e.By != clockName {
+		e.At += s.behind().Milliseconds()
 	}
 	res, err := r.opt.Store.Append(ctx, site, store.NewEntry{
 		Data: event.AppendEntry(nil, e), IdempotencyKey: idempotencyKey, Fingerprint: fingerprint,

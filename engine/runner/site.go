@@ -9,6 +9,7 @@ import (
 	"runtime/debug"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"golang.org/x/sync/semaphore"
@@ -49,6 +50,12 @@ type Site struct {
 	failures  int
 	folded    store.Seq   // the last entry of which this node knows that it is folded for good
 	renew     []event.Pin // a new incarnation, which holds from the next entry on
+
+	trust       time.Time // by which history was deleted last, see trusted
+	trustAt     time.Time
+	heldBack    bool // the clock was too far ahead for that
+	clockWarned time.Time
+	anchor      atomic.Pointer[anchor] // others read it
 }
 
 // ID returns the site's id.
@@ -197,6 +204,8 @@ func (s *Site) hold(ctx context.Context) error {
 		return fmt.Errorf("lease: %w", err)
 	}
 	s.renewed = now
+	s.watchClock()
+	s.r.compareClocks(ctx)
 	if held == s.owner {
 		return nil
 	}
@@ -220,20 +229,22 @@ func (s *Site) hold(ctx context.Context) error {
 func (s *Site) patience() time.Duration {
 	wait := s.r.opt.LeaseTTL / 3
 	if next := s.state.NextTimer(); next != math.MaxInt64 {
-		left := time.UnixMilli(next).Sub(s.r.opt.Now())
+		left := time.UnixMilli(next).Sub(s.now())
 		wait = min(wait, time.Duration(float64(left)/s.r.opt.Speed))
 	}
 	return max(wait, 0)
 }
 
+const clockName = "clock" // who sends ticks
+
 // tick appends an entry that says only that time passed, if a timer is due.
 func (s *Site) tick(ctx context.Context) error {
-	now := s.r.opt.Now().UnixMilli()
+	now := s.now().UnixMilli()
 	e, due := s.state.Tick(now)
 	if !due && len(s.expired) == 0 {
 		return nil
 	}
-	e.At, e.By = max(now, s.state.Clock()+1), "clock"
+	e.At, e.By = max(now, s.state.Clock()+1), clockName
 	_, err := s.r.Append(ctx, s.id, &e, "", "")
 	return err
 }
@@ -285,6 +296,7 @@ func (s *Site) fold(ctx context.Context, entries []store.Entry, commit bool) (in
 			slices.ContainsFunc(s.entry.Config, func(p event.Pin) bool { return p.Doc == engine.Incarnation })
 	}
 	last := entries[n-1].Seq
+	s.noteClock()
 	var batch *engine.Batch
 	var writes []engine.Change
 	s.change(func() {
@@ -392,6 +404,8 @@ func (s *Site) load(ctx context.Context) error {
 	}
 	s.change(func() { s.state = st })
 	s.log.Info("site loaded", "items", st.Len(), "cursor", st.Seq(), "took", time.Since(started).Round(time.Millisecond))
+	s.noteClock()
+	s.beginTrust()
 	first := false // then Runner.Start has said so
 	s.readyOnce.Do(func() { close(s.ready); first = true })
 	if !s.owner {
@@ -444,11 +458,14 @@ func (s *Site) olderThan(ctx context.Context, at int64) (store.Seq, error) {
 
 // housekeep drops what is older than it must be kept, if that was not done for so long.
 func (s *Site) housekeep(ctx context.Context, every time.Duration) {
-	now := s.r.opt.Now()
-	if now.Sub(s.trimmed) < every {
+	if s.heldBack {
+		every = heldBackEvery
+	}
+	if !s.trimmed.IsZero() && s.r.ran(s.trimmed) < every {
 		return
 	}
-	s.trimmed = now
+	s.trimmed = time.Now()
+	now := s.trusted()
 	upTo, err := s.olderThan(ctx, now.Add(-s.r.opt.JournalKeep).UnixMilli())
 	if err == nil {
 		t := store.Trim{Journal: min(upTo, store.Seq(s.state.EvidenceFrom())), Facts: now.Add(-s.r.opt.FactsKeep).UnixMilli()}

@@ -26,3 +26,12 @@ func (s *Store) Lease(ctx context.Context, site, owner string, ttl time.Duration
 	}
 	return reply == int64(1), nil
 }
+
+// Time returns the time of the server's clock.
+func (s *Store) Time(ctx context.Context) (time.Time, error) {
+	t, err := s.client.Time(ctx).Result()
+	if err != nil {
+		return time.Time{}, s.wrap(err, "time", "")
+	}
+	return t, nil
+}
