@@ -82,7 +82,9 @@ func (b *backend) knownNames(ctx context.Context) (rules.Known, error) {
 // knownOf gathers what layouts and channels have that rules may name.
 func knownOf(layouts []*layout.Layout, channels []deliver.Channel) rules.Known {
 	var known rules.Known
+	known.Sites = []string{}
 	for _, l := range layouts {
+		known.Sites = append(known.Sites, l.Site)
 		for _, z := range l.Zones {
 			known.Zones = append(known.Zones, z.ID)
 			known.ZoneKinds = append(known.ZoneKinds, z.Kind.String())

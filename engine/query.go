@@ -25,7 +25,7 @@ type ItemInfo struct {
 	Since       int64  // when it came to where it is, Unix milliseconds
 	Seen        int64  // when it was last heard, Unix milliseconds; 0: never
 	Declared    bool   // a person or a till said where it is
-	Foreign     bool   // told as a tag that is not this shop's
+	Foreign     bool   // its product is not known: the tag is not this shop's
 }
 
 // Item returns the item with this identity.
@@ -41,7 +41,7 @@ func (s *State) info(it *item) ItemInfo {
 	return ItemInfo{
 		Key: it.key, Text: event.KeyText(it.key, s.text(it)), GTIN: s.gtinOf(it.key), Product: int(it.product), Disposition: it.Disposition,
 		Zone: s.idOf(it.Zone), From: s.idOf(it.From), Point: s.idOf(it.Point), Since: it.Since, Seen: it.Seen,
-		Declared: it.Declared, Foreign: it.flags&flagForeign != 0,
+		Declared: it.Declared, Foreign: it.product < 0,
 	}
 }
 

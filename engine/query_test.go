@@ -13,6 +13,22 @@ import (
 	"lintel/engine/stock"
 )
 
+// Products that are loaded after their tags were read are the shop's from then on, as in rules.
+func TestATagWhoseProductIsLoadedLaterIsNotForeign(t *testing.T) {
+	sh := newShop(t, "rules: []")
+	products := sh.cfg.Catalog
+	sh.cfg = &Config{Layout: sh.cfg.Layout, Catalog: &catalog.Catalog{}, Rules: sh.cfg.Rules}
+	foreign := func() bool {
+		sh.readIn("handheld-1", "stockroom", -50, book(1, 1))
+		it, ok := sh.s.Item(book(1, 1))
+		require.True(t, ok)
+		return it.Foreign
+	}
+	require.True(t, foreign())
+	sh.cfg = &Config{Layout: sh.cfg.Layout, Catalog: products, Rules: sh.cfg.Rules}
+	require.False(t, foreign())
+}
+
 func TestItemsInPages(t *testing.T) {
 	sh := newShop(t, "rules: []")
 	want := make(map[epc.Key]bool)

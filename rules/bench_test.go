@@ -20,7 +20,7 @@ func shelfRules(n int) string {
 		case 0, 1, 2:
 			fmt.Fprintf(&b, "zone.id == \"shelf-%d\" and item.sellable and not item.home\n", i)
 		case 3, 4, 5:
-			fmt.Fprintf(&b, "product.gtin == \"0952%010d\" and zone.kind == \"exit\" and not item.paid\n", i)
+			fmt.Fprintf(&b, "product.gtin == %q and zone.kind == \"exit\" and not item.paid\n", gtinOf(i))
 		case 6, 7:
 			fmt.Fprintf(&b, "product.category == \"group-%d\" and zone.kind in [\"exit\", \"fitting\"] and passage.confidence >= 0.7\n", i)
 		case 8:
@@ -30,6 +30,16 @@ func shelfRules(n int) string {
 		}
 	}
 	return b.String()
+}
+
+// gtinOf makes the GTIN of a product of a shop with many.
+func gtinOf(i int) string {
+	sum := 0
+	body := fmt.Sprintf("0952%09d", i)
+	for k, digit := range body {
+		sum += int(digit-'0') * []int{3, 1}[k%2]
+	}
+	return fmt.Sprintf("%s%d", body, (10-sum%10)%10)
 }
 
 // passing is an item at the street door.

@@ -520,9 +520,45 @@ func TestValuesOutsideAClosedSet(t *testing.T) {
 		`zone.kind == "shelff"`:           `zone.kind is never "shelff"; did you mean "shelf"?`,
 		`passage.direction == "outwards"`: `passage.direction is never "outwards"`,
 		`reader.role == "gate"`:           `reader.role is never "gate"`,
+		`item.disposition == "returned"`:  `item.disposition is never "returned"`,
 	} {
 		_, diagnostics := Check("f", []byte("rules:\n- name: a\n  about: item\n  when: "+when+"\n"), Known{})
 		require.Len(t, diagnostics, 1, when)
 		require.Contains(t, diagnostics[0].Reason+"; "+diagnostics[0].Hint, want)
 	}
+}
+
+// What is never true for another reason than its value, and what no product or site has.
+func TestWhatCanNeverBeTrueIsWarnedOf(t *testing.T) {
+	for when, want := range map[string]string{
+		`zone.kind == "exit" and item.present`:        `item.present and zone.kind == "exit" are never both true`,
+		`item.present and "exit" == zone.kind`:        `item.present and zone.kind == "exit" are never both true`,
+		`zone.kind != "exit" and zone.kind == "exit"`: `zone.kind == "exit" cannot be both true and false`,
+		`product.gtin == "09521234567894"`:            "the check digit of the GTIN must be 9, not 4",
+		`product.gtin in ["9521234567899"]`:           `product.gtin has 14 digits, "9521234567899" has 13; write "09521234567899"`,
+		`product.gtin == "09521234567899"`:            "",
+		`item.present and not (zone.kind == "exit")`:  "",
+		`item.present and zone.kind != "exit"`:        "",
+		`item.present or zone.kind == "exit"`:         "",
+	} {
+		_, diagnostics := Check("f", []byte("rules:\n- name: a\n  about: item\n  when: "+when+"\n"), Known{})
+		if want == "" {
+			require.Empty(t, diagnostics, when)
+			continue
+		}
+		require.NotEmpty(t, diagnostics, when)
+		require.Contains(t, diagnostics[0].Reason+"; "+diagnostics[0].Hint, want)
+	}
+
+	src := []byte(`params:
+  cheap: {default: 5, sites: {umberhithe: 4, umberhite: 6}}
+rules:
+  - {name: a, when: product.price < params.cheap}
+`)
+	_, diagnostics := Check("f", src, Known{Sites: []string{"umberhithe"}})
+	require.Len(t, diagnostics, 1)
+	require.Equal(t, `there is no site "umberhite"`, diagnostics[0].Reason)
+	require.Equal(t, "did you mean umberhithe?", diagnostics[0].Hint)
+	_, diagnostics = Check("f", src, Known{})
+	require.Empty(t, diagnostics, "offline the sites are not known")
 }

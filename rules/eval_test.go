@@ -341,7 +341,7 @@ func TestCandidatesAreFew(t *testing.T) {
 	e := set.NewEvaluator()
 	env := passing()
 	require.Empty(t, e.Candidates(event.AboutItem, "passed", env))
-	env.Zone.ID, env.Product.GTIN, env.Reader.ID = "shelf-501", fmt.Sprintf("0952%010d", 43), "reader-9"
+	env.Zone.ID, env.Product.GTIN, env.Reader.ID = "shelf-501", gtinOf(43), "reader-9"
 	var names []string
 	for _, r := range e.Candidates(event.AboutItem, "passed", env) {
 		names = append(names, r.Name)

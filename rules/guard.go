@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"errors"
 	"fmt"
 	"regexp/syntax"
 	"slices"
@@ -11,6 +12,7 @@ import (
 	"github.com/expr-lang/expr/file"
 	"github.com/expr-lang/expr/parser/lexer"
 
+	"lintel/engine/epc"
 	"lintel/engine/event"
 	"lintel/rules/doc"
 	"lintel/rules/hours"
@@ -457,12 +459,15 @@ func (g *guard) literals(n *ast.BinaryNode) {
 		g.warn(n.Location(), e.Name.Name+" is measured, so it hardly ever is exactly one number", "write >= or <=")
 	}
 	set, what, closed := g.valuesOf(e)
-	if set == nil {
-		return
-	}
 	for _, v := range values {
 		s, ok := v.(*ast.StringNode)
 		if !ok || s.Value == "" {
+			continue
+		}
+		if e.Name.Name == "product.gtin" {
+			g.gtin(s)
+		}
+		if set == nil {
 			continue
 		}
 		if slices.Contains(set, s.Value) {
@@ -480,6 +485,17 @@ func (g *guard) literals(n *ast.BinaryNode) {
 			hint = "values are " + strings.Join(set, ", ")
 		}
 		g.warn(s.Location(), fmt.Sprintf(what, s.Value), hint)
+	}
+}
+
+// gtin warns of a number that no product can have.
+func (g *guard) gtin(s *ast.StringNode) {
+	var problem *epc.Error
+	if _, err := epc.ParseGTIN(s.Value); errors.As(err, &problem) {
+		g.warn(s.Location(), fmt.Sprintf("no product has the GTIN %q", s.Value), problem.Reason)
+	} else if len(s.Value) != 14 {
+		g.warn(s.Location(), fmt.Sprintf("product.gtin has 14 digits, %q has %d", s.Value, len(s.Value)),
+			fmt.Sprintf("write %q", strings.Repeat("0", 14-len(s.Value))+s.Value))
 	}
 }
 

@@ -251,7 +251,7 @@ var entries = []entry{
 		func(e *Env) string { return e.Count.ID }),
 	intName("count.expected", "items", "items that should have been found", `count.expected > 0`, onlyCount, byCount,
 		func(e *Env) int { return e.Count.Expected }),
-	intName("count.found", "items", "items that were found, expected or not", `count.found < count.expected`, onlyCount, byCount,
+	intName("count.found", "items", "items that were found, expected or not; what was expected and not found is count.missing", `count.found > count.expected`, onlyCount, byCount,
 		func(e *Env) int { return e.Count.Found }),
 	intName("count.missing", "items", "expected items that were not found", `count.missing > 10`, onlyCount, byCount,
 		func(e *Env) int { return e.Count.Missing }),

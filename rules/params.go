@@ -171,7 +171,7 @@ type paramSet struct {
 	bySite map[string]map[string]paramValue // what sites set for themselves
 }
 
-// at returns the params with the values of a site; "": the dedoc.
+// at returns the params with the values of a site; "": the defaults.
 func (s *paramSet) at(site string) *paramSet {
 	own := *s
 	own.values, own.used = maps.Clone(s.values), make(map[string]bool)
@@ -179,10 +179,10 @@ func (s *paramSet) at(site string) *paramSet {
 	return &own
 }
 
-// params checks the section. The values are the dedoc.
-func (c *setCompiler) params(doc *Document) *paramSet {
+// params checks the section. The values are the defaults.
+func (c *setCompiler) params(d *Document) *paramSet {
 	set := &paramSet{values: make(map[string]paramValue), used: make(map[string]bool), bySite: make(map[string]map[string]paramValue)}
-	for _, e := range doc.params {
+	for _, e := range d.params {
 		name := e.name.text
 		if !isParamName(name) {
 			c.addAt(e.name, Diagnostic{Reason: fmt.Sprintf("%q is not the name of a param", name),
@@ -199,6 +199,10 @@ func (c *setCompiler) params(doc *Document) *paramSet {
 			if !isName(s.site.text) {
 				c.addAt(s.site, Diagnostic{Reason: fmt.Sprintf("%q is not the id of a site", s.site.text)})
 				continue
+			}
+			if c.known.Sites != nil && !slices.Contains(c.known.Sites, s.site.text) {
+				c.addAt(s.site, Diagnostic{Reason: fmt.Sprintf("there is no site %q", s.site.text),
+					Hint: doc.Suggest(s.site.text, c.known.Sites, ""), Severity: doc.SeverityWarning})
 			}
 			if set.bySite[s.site.text] == nil {
 				if len(set.bySite) == maxParamSites {

@@ -132,6 +132,7 @@ type Known struct {
 	Categories []string
 	Attributes []string // names of product attributes
 	Readers    []string // ids of read points
+	Sites      []string // ids of all sites
 	Site       string   // its id: params have the values of this site; "": their defaults
 }
 

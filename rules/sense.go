@@ -91,8 +91,34 @@ func comparison(n ast.Node) (e *entry, s span, ok bool) {
 	return e, s, e != nil
 }
 
-// exclusive are names that are never both true.
-var exclusive = [][2]string{{"item.paid", "item.sellable"}, {"item.foreign", "item.registered"}}
+// exclusive are parts of conditions that are never both true.
+var exclusive = [][2]string{
+	{"item.paid", "item.sellable"}, {"item.foreign", "item.registered"}, {"item.present", `zone.kind == "exit"`},
+}
+
+// truth returns the part of a condition that must be true or must not be: a name, or one that equals a
+// text. It is "" for anything else.
+func truth(n ast.Node) (part string, yes bool) {
+	switch n := n.(type) {
+	case *ast.IdentifierNode:
+		return n.Value, true
+	case *ast.UnaryNode:
+		if part, yes = truth(n.Node); n.Operator == "not" {
+			return part, !yes
+		}
+	case *ast.BinaryNode:
+		id, isName := n.Left.(*ast.IdentifierNode)
+		text, isText := n.Right.(*ast.StringNode)
+		if !isName || !isText {
+			id, isName = n.Right.(*ast.IdentifierNode)
+			text, isText = n.Left.(*ast.StringNode)
+		}
+		if isName && isText && (n.Operator == "==" || n.Operator == "!=") {
+			return fmt.Sprintf("%s == %q", id.Value, text.Value), n.Operator == "=="
+		}
+	}
+	return "", false
+}
 
 // checkSense warns of conditions that can never be true, or that hold a part that always is: what
 // the parts that must all hold ask for at once.
@@ -135,19 +161,14 @@ func (p *parsed) checkSense() {
 		if !must {
 			return false
 		}
-		yes := true
-		id := n
-		if u, ok := n.(*ast.UnaryNode); ok && u.Operator == "not" {
-			yes, id = false, u.Node
-		}
-		name, ok := id.(*ast.IdentifierNode)
-		if !ok {
+		part, yes := truth(n)
+		if part == "" {
 			return false
 		}
-		if had, seen := truths[name.Value]; seen && had != yes {
-			return never(n, fmt.Sprintf("%s cannot be both true and false", name.Value))
+		if had, seen := truths[part]; seen && had != yes {
+			return never(n, fmt.Sprintf("%s cannot be both true and false", part))
 		}
-		truths[name.Value] = yes
+		truths[part] = yes
 		for _, pair := range exclusive {
 			if truths[pair[0]] && truths[pair[1]] {
 				return never(n, fmt.Sprintf("%s and %s are never both true", pair[0], pair[1]))

@@ -22,6 +22,7 @@ type checkCmd struct {
 	Layout   string   `help:"A layout, for warnings about names that it does not have, and for cases that name no layout." placeholder:"FILE"`
 	Products string   `help:"Products, as CSV or JSON, likewise." placeholder:"FILE"`
 	Rewrite  bool     `help:"Write what happens into the trace of each case that has one; read the difference before you keep it."`
+	Strict   bool     `help:"Fail on warnings too."`
 	JSON     bool     `name:"json" help:"Print one JSON object with all diagnostics and results."`
 }
 
@@ -40,6 +41,18 @@ type checked struct {
 	Rules       int                `json:"rules"`
 	Diagnostics []rules.Diagnostic `json:"diagnostics"`
 	Cases       []*cases.Report    `json:"cases"`
+
+	compiled bool
+}
+
+// warnings counts what does not keep the rules from being used.
+func (c *checked) warnings() (n int) {
+	for i := range c.Diagnostics {
+		if c.Diagnostics[i].Severity == doc.SeverityWarning {
+			n++
+		}
+	}
+	return n
 }
 
 func (c *checkCmd) Run(s *streams) error {
@@ -51,7 +64,7 @@ func (c *checkCmd) Run(s *streams) error {
 	all := struct {
 		OK    bool       `json:"ok"`
 		Files []*checked `json:"files"`
-	}{OK: true}
+	}{OK: !c.Strict || ctx.Layout == nil || len(ctx.Layout.Warnings()) == 0}
 	for _, name := range c.File {
 		src, err := readFile(s, name, rules.MaxDocument)
 		if err != nil {
@@ -60,6 +73,9 @@ func (c *checkCmd) Run(s *streams) error {
 		one, err := c.check(name, src, known, ctx)
 		if err != nil {
 			return err
+		}
+		if c.Strict && one.warnings() > 0 {
+			one.OK = false
 		}
 		if !c.JSON {
 			one.print(s.out)
@@ -144,7 +160,7 @@ func (c *checkCmd) check(name string, src []byte, known rules.Known, ctx cases.C
 	if book == nil {
 		return one, nil
 	}
-	one.OK, one.Rules = true, len(book.Rules().Rules())
+	one.OK, one.compiled, one.Rules = true, true, len(book.Rules().Rules())
 	files := c.Cases
 	if len(files) == 0 && name != "-" {
 		beside := cases.Beside(name)
@@ -169,8 +185,12 @@ func (c *checked) print(w io.Writer) {
 	for _, d := range c.Diagnostics {
 		fmt.Fprintln(w, d)
 	}
-	if c.Rules > 0 || c.OK {
-		fmt.Fprintf(w, "%s: %d rules, all good\n", c.File, c.Rules)
+	if c.compiled {
+		verdict := "all good"
+		if n := c.warnings(); n > 0 {
+			verdict = doc.Plural(n, "warning")
+		}
+		fmt.Fprintf(w, "%s: %s, %s\n", c.File, doc.Plural(c.Rules, "rule"), verdict)
 	}
 	for _, rep := range c.Cases {
 		fmt.Fprint(w, rep)

@@ -35,5 +35,5 @@ cases:
 	//     - unpaid-at-exit opened  tide
 	//           the condition was true of tide at 10:01:05.250 (passed street-door out, confidence 0.83), until 10:01:05.601 (sold street-door): not for the hold of 3s
 	//       nothing happened to any alert from 10:00:00 to 10:02:05.601
-	// rules_cases.yaml: 1 of 1 cases failed
+	// rules_cases.yaml: 1 of 1 case failed
 }

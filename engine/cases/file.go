@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"lintel/rules"
+	"lintel/rules/doc"
 )
 
 // Beside returns the name of the case file that belongs to a rules file: rules_cases.yaml beside
@@ -155,9 +156,9 @@ func (r *Report) String() string {
 	case len(r.Diagnostics) > 0:
 		fmt.Fprintf(&b, "%s: no case was run\n", r.File)
 	case r.Failed > 0:
-		fmt.Fprintf(&b, "%s: %d of %d cases failed\n", r.File, r.Failed, n)
+		fmt.Fprintf(&b, "%s: %d of %s failed\n", r.File, r.Failed, doc.Plural(n, "case"))
 	default:
-		fmt.Fprintf(&b, "%s: %d cases, all good\n", r.File, n)
+		fmt.Fprintf(&b, "%s: %s, all good\n", r.File, doc.Plural(n, "case"))
 	}
 	var untried []string
 	for _, c := range r.Rules {

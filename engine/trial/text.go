@@ -13,6 +13,8 @@ import (
 	"time"
 	"unicode"
 	"unicode/utf8"
+
+	"lintel/rules/doc"
 )
 
 // listed is how many alerts of a comparison a summary shows.
@@ -26,8 +28,8 @@ func (r *Report) WriteText(w io.Writer, alerts []Alert) error {
 		t.loc = loc
 	}
 	t.line("%s at %s, %s to %s", r.Rule, r.Site, t.at(r.From), t.at(r.To))
-	t.line("%s in %s (%s a second)%s", plural(r.Facts, "fact"), period(r.Seconds), short(r.Rate),
-		map[bool]string{true: ", after a lead-in of " + plural(r.LeadIn, "fact")}[r.LeadIn > 0])
+	t.line("%s in %s (%s a second)%s", doc.Plural(r.Facts, "fact"), period(r.Seconds), short(r.Rate),
+		map[bool]string{true: ", after a lead-in of " + doc.Plural(r.LeadIn, "fact")}[r.LeadIn > 0])
 	if r.Stopped != "" {
 		t.line("It was stopped at %s.", t.at(r.Until))
 	}
@@ -87,9 +89,9 @@ func (t *text) result(r *Result) {
 	if r.StillOpen > 0 {
 		open = fmt.Sprintf(", %d of them still open at the end", r.StillOpen)
 	}
-	t.line("It would have raised %s%s.", plural(r.Raised, "alert"), open)
+	t.line("It would have raised %s%s.", doc.Plural(r.Raised, "alert"), open)
 	if r.Errors > 0 {
-		t.line("It failed %s: %s", plural(r.Errors, "time"), r.Failure)
+		t.line("It failed %s: %s", doc.Plural(r.Errors, "time"), r.Failure)
 	}
 	row := func(name, format string, args ...any) { t.line("  %-10s %s", name, fmt.Sprintf(format, args...)) }
 	if r.Open.Ended > 0 {
@@ -185,7 +187,7 @@ func (t *text) live(l *LiveReport) {
 	}
 	c := l.Compared
 	t.line("The rule as it is now (mode %s) would have raised %s: %d that this version raises too%s, %d that it "+
-		"does not. %d it alone raises.", l.Mode, plural(l.Result.Raised, "alert"), c.Both, later(c), c.OnlyOther, c.OnlyTried)
+		"does not. %d it alone raises.", l.Mode, doc.Plural(l.Result.Raised, "alert"), c.Both, later(c), c.OnlyOther, c.OnlyTried)
 	t.instances("no longer raised", c.Missed, c.OnlyOther)
 	t.instances("new", c.Added, c.OnlyTried)
 }
@@ -203,7 +205,7 @@ func (t *text) recorded(c *Comparison) {
 		t.line("No alert of this rule was recorded in that time.")
 		return
 	}
-	t.line("Of %s it raises %d%s, and %d it does not. %d more it alone raises.", plural(c.Other, "recorded alert"),
+	t.line("Of %s it raises %d%s, and %d it does not. %d more it alone raises.", doc.Plural(c.Other, "recorded alert"),
 		c.Both, later(c), c.OnlyOther, c.OnlyTried)
 	if len(c.BothOutcomes) > 0 {
 		t.line("  people said of those that it raises: %s", counts(c.BothOutcomes))
@@ -245,13 +247,6 @@ func counts(m map[string]int) string {
 	return strings.Join(names, ", ")
 }
 
-func plural(n int, what string) string {
-	if n == 1 {
-		return "1 " + what
-	}
-	return fmt.Sprintf("%d %ss", n, what)
-}
-
 // period writes seconds.
 func period(s float64) string {
 	d := time.Duration(s * float64(time.Second))
@@ -281,6 +276,6 @@ func short(n float64) string {
 
 // Text writes progress on one line.
 func (p Progress) Text() string {
-	return fmt.Sprintf("%3.0f %%  %s  %s a second  %s", p.Share*100, plural(p.Facts, "fact"), short(p.FactsPerSecond),
-		plural(p.Raised, "alert"))
+	return fmt.Sprintf("%3.0f %%  %s  %s a second  %s", p.Share*100, doc.Plural(p.Facts, "fact"), short(p.FactsPerSecond),
+		doc.Plural(p.Raised, "alert"))
 }

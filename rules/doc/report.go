@@ -202,3 +202,11 @@ func member(inside bool, name string) string {
 	}
 	return Clip(name)
 }
+
+// Plural counts things in words: "1 rule", "2 rules".
+func Plural(n int, thing string) string {
+	if n == 1 {
+		return "1 " + thing
+	}
+	return fmt.Sprintf("%d %ss", n, thing)
+}
