@@ -128,6 +128,13 @@ func (h itemRoutes) itemRows(c *kit.Call, ctx context.Context, filter engine.Ite
 	}
 }
 
+func yes(b bool) sheet.Cell {
+	if b {
+		return sheet.Text("yes")
+	}
+	return sheet.Text("no")
+}
+
 func fillItemRow(row []sheet.Cell, it *engine.ItemInfo, products *catalog.Catalog) {
 	var p catalog.Product
 	if it.Product >= 0 && it.Product < products.Len() {
@@ -138,12 +145,6 @@ func fillItemRow(row []sheet.Cell, it *engine.ItemInfo, products *catalog.Catalo
 			return sheet.Cell{}
 		}
 		return sheet.Time(time.UnixMilli(ms))
-	}
-	yes := func(b bool) sheet.Cell {
-		if b {
-			return sheet.Text("yes")
-		}
-		return sheet.Text("no")
 	}
 	copy(row, []sheet.Cell{
 		sheet.Text(it.Text), sheet.Text(event.GTINText(it.GTIN)), sheet.Text(p.SKU), sheet.Text(p.Name),

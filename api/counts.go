@@ -80,6 +80,11 @@ func (h countRoutes) openCount(c *kit.Call) error {
 	if err != nil {
 		return err
 	}
+	if cmd.Careful = !c.Flag("also"); cmd.Careful {
+		if err := h.zoneCounted(c, cmd.Zones); err != nil {
+			return err
+		}
+	}
 	done, err := h.carryOut(c.Ctx(), c.Site, &event.Entry{Kind: event.EntryCount, At: h.opt.Now().UnixMilli(),
 		By: c.Key.Name, Command: *cmd})
 	if err != nil {
@@ -92,6 +97,11 @@ func (h countRoutes) openCount(c *kit.Call) error {
 	}
 	if answer.Count, err = h.countDetail(c, id); err != nil {
 		if codeOf(err) == codeUnknownCount {
+			if cmd.Careful {
+				if err := h.zoneCounted(c, cmd.Zones); err != nil {
+					return err // somebody else was first
+				}
+			}
 			return kit.Problemf(kit.CodeConflict, "The zones were taken out of the layout at the same moment. Look "+
 				"at the layout and open the count again.")
 		}
@@ -99,6 +109,26 @@ func (h countRoutes) openCount(c *kit.Call) error {
 	}
 	c.Response().Header().Set("Location", "/v1/sites/"+c.Site+"/counts/"+id)
 	return c.JSON(http.StatusCreated, answer)
+}
+
+// zoneCounted answers with the count that is open for one of the zones, nil if there is none.
+func (h countRoutes) zoneCounted(c *kit.Call, zones []string) error {
+	return h.view(c, func(st *engine.State) error {
+		id, zone := st.Counting(zones)
+		if id == "" {
+			return nil
+		}
+		return kit.Problemf(codeZoneCounted, "The zone %q is being counted by %s. Post your reads to that count, close or discard it, or "+
+			"open this one beside it with ?also=true.", zone, id).With("count", id).With("zone", zone)
+	})
+}
+
+// littleRead answers for a count that was not closed since almost nothing of what should be there was
+// read.
+func littleRead(v *CountDetail) error {
+	return kit.Problemf(codeLittleRead, "Of %d items that should be there %d were read. Post the reads that are missing, discard the count, "+
+		"or close it with ?anyway=true: what was not read is then missed.", v.Expected, v.Progress.Found).
+		With("expected", v.Expected).With("found", v.Progress.Found)
 }
 
 // countCommandOf checks the request as a whole: everything that is wrong is listed.
@@ -226,7 +256,8 @@ func (h countRoutes) commandCount(c *kit.Call, verb int) error {
 		return countStatus(&rec, v.do)
 	}
 	d, err := h.carryOut(c.Ctx(), c.Site, &event.Entry{
-		Kind: event.EntryCount, At: h.opt.Now().UnixMilli(), By: c.Key.Name, Command: event.CountCommand{Do: v.do, ID: rec.ID},
+		Kind: event.EntryCount, At: h.opt.Now().UnixMilli(), By: c.Key.Name,
+		Command: event.CountCommand{Do: v.do, ID: rec.ID, Careful: v.do == "close" && !c.Flag("anyway")},
 	})
 	if err != nil {
 		return err
@@ -237,6 +268,10 @@ func (h countRoutes) commandCount(c *kit.Call, verb int) error {
 	}
 	if answer.Count, err = h.countDetail(c, rec.ID); err != nil {
 		return err
+	}
+	if v.do == "close" && answer.Count.Progress != nil && answer.Count.Closed == nil &&
+		answer.Count.Status != event.CountDiscarded.String() {
+		return littleRead(answer.Count)
 	}
 	if answer.Count.Status != v.to.String() { // somebody else was first
 		now, err := h.countRecord(c, rec.ID)
@@ -286,11 +321,10 @@ func (h countRoutes) countRecord(c *kit.Call, id string) (event.Count, error) {
 	short, cancel := context.WithTimeout(ctx, viewPatience)
 	defer cancel()
 	_ = site.View(short, func(st *engine.State) error { // a site that is loading answers from its records
-		rec.Status, rec.Zones, found = st.CountStatus(id)
+		rec, found = st.Count(id)
 		return nil
 	})
 	if found {
-		rec.ID = id
 		return rec, nil
 	}
 	return h.storedCount(c, id)

@@ -45,6 +45,7 @@ type CountDetail struct {
 	CountView
 	Progress   *CountProgress       `json:"progress,omitempty" jsonschema_description:"While what it heard is kept."`
 	Assessment *estimate.Assessment `json:"assessment,omitempty" jsonschema_description:"What may be said of tags that were not read. Show words and caution together."`
+	Next       string               `json:"next,omitempty" jsonschema:"enum=go_on,enum=once_more,enum=done" jsonschema_description:"While what it heard is kept. go_on: new tags may still turn up in this round. once_more: no new tag for 20 seconds, but another round would say more. done: one may stop; that proves nothing of what was not read."`
 	Advice     string               `json:"advice,omitempty" jsonschema_description:"What would make the count say more."`
 	Caution    string               `json:"caution" jsonschema_description:"Goes with every number of a count."`
 	Result     *CountSummary        `json:"result,omitempty" jsonschema_description:"Once it is closed."`
@@ -101,6 +102,32 @@ func countSummary(r *event.CountResult) *CountSummary {
 	}
 }
 
+// What to do next in a count.
+const (
+	nextGoOn     = "go_on"
+	nextOnceMore = "once_more"
+	nextDone     = "done"
+)
+
+// enoughRounds is after how many rounds one may stop though more tags are likely there: they will not
+// be read from where one stands (common practice, no source).
+const enoughRounds = 4
+
+// next says what to do next in a count, by the figures that its answer has.
+func (v *CountDetail) next() string {
+	switch p := v.Progress; {
+	case v.Closed != nil || v.Status == event.CountDiscarded.String():
+		return nextDone
+	case v.Unique == 0 || p.QuietSeconds < estimate.RateSeconds:
+		return nextGoOn
+	case v.Pass >= enoughRounds:
+		return nextDone
+	case v.Assessment.UnseenAtLeast > 0 || v.Pass < 2 && p.Found < v.Expected:
+		return nextOnceMore
+	}
+	return nextDone
+}
+
 // countDetail returns a count with all that is known of it.
 func (h countRoutes) countDetail(c *kit.Call, id string) (*CountDetail, error) {
 	v := &CountDetail{Caution: estimate.Caution}
@@ -151,12 +178,16 @@ func (v *CountDetail) progress(p *stocktake.Progress, now int64) {
 	for _, pt := range curve.Points() {
 		v.Progress.Curve = append(v.Progress.Curve, CurvePoint{time.UnixMilli(pt.At).UTC(), pt.Seconds, pt.New, pt.Reads, pt.Total})
 	}
-	v.Progress.NewPerSecond, v.Progress.PerSecond, v.Progress.OverSeconds = curve.Rate(now, 10)
+	v.Progress.NewPerSecond, v.Progress.PerSecond, v.Progress.OverSeconds = curve.Rate(now, estimate.RateSeconds)
+	if p.Closed != 0 {
+		curve = nil // nobody can go on
+	}
 	a := estimate.Assess(estimate.Input{
 		Tally: tallyOf(p.Sightings, p.Sighted), Passes: p.PassesEnded, Incidence: tallyOf(p.InPasses, 0), Curve: curve,
 		Expected: p.ExpectedItems, At: now,
 	})
 	v.Assessment = &a
+	v.Next = v.next()
 	if p.PassesEnded < 2 && p.Distinct > 0 {
 		v.Advice = "Reads of one tag come in bursts, so one round over the shelves says little of what was not " +
 			"read. Two or more rounds say more: mark each with POST .../pass."

@@ -2,12 +2,14 @@ package api
 
 import (
 	"strings"
+	"time"
 
 	"lintel/api/kit"
 	"lintel/engine/event"
 	"lintel/engine/layout"
 	"lintel/engine/store"
 	"lintel/rules/doc"
+	"lintel/rules/hours"
 )
 
 // countScope is what reads of a count must fit: their zone is one that is counted.
@@ -16,10 +18,12 @@ type countScope struct {
 	zones   []string
 	counted []bool // by index in the layout
 	only    int    // index of the zone, where just one is counted; -1: several
+	opened  int64  // Unix milliseconds
 }
 
-func newCountScope(count string, zones []string, lay *layout.Layout) *countScope {
-	s := &countScope{count: count, zones: zones, counted: make([]bool, len(lay.Zones)), only: -1}
+func newCountScope(rec *event.Count, lay *layout.Layout) *countScope {
+	zones := rec.Zones
+	s := &countScope{count: rec.ID, zones: zones, counted: make([]bool, len(lay.Zones)), only: -1, opened: rec.Opened}
 	for _, z := range zones {
 		if i, ok := lay.ZoneIndex(z); ok {
 			s.counted[i] = true
@@ -31,10 +35,18 @@ func newCountScope(count string, zones []string, lay *layout.Layout) *countScope
 	return s
 }
 
+// openedGrace is by how much a read may be older than its count: clocks differ.
+const openedGrace = 2 * time.Minute
+
 // place returns the zone that the read at hand belongs to in the count, and whether it belongs to
 // it at all. zone is the declared one, -1: none.
 func (s *countScope) place(d *readDecoder, point, zone int) (int, bool) {
 	p := &d.lay.ReadPoints[point]
+	if before := time.Duration(s.opened-d.t) * time.Millisecond; before > openedGrace {
+		d.failf(reasonTime, "read %s before the count was opened; a handheld may have kept it from before: if not, set its clock",
+			hours.FormatPeriod(before.Truncate(time.Minute)))
+		return zone, false
+	}
 	switch {
 	case zone >= 0 && s.counted[zone]:
 		return zone, true
@@ -67,7 +79,7 @@ func (h countRoutes) postCountReads(c *kit.Call) error {
 		if rec.Status != event.CountOpen {
 			return nil, countStatus(&rec, "reads")
 		}
-		return newCountScope(rec.ID, rec.Zones, lay), nil
+		return newCountScope(&rec, lay), nil
 	})
 }
 

@@ -8,6 +8,8 @@ import (
 
 var (
 	codeUnknownCount = kit.Code{Name: "unknown_count", Status: 404, Meaning: "There is no such count."}
+	codeZoneCounted  = kit.Code{Name: "zone_counted", Status: 409, Meaning: "Another count of the zone is open."}
+	codeLittleRead   = kit.Code{Name: "little_read", Status: 409, Meaning: "Almost nothing of what should be there was read."}
 	codeCountStatus  = kit.Code{Name: "count_status", Status: 409, Meaning: "The count is not in a status in which this can be done."}
 )
 
@@ -25,8 +27,9 @@ func (h countRoutes) table() []kit.Route {
 			About: "What should be there is frozen at this moment. Reads posted to the count change nothing else " +
 				"until it is closed.\n\n" + estimate.Caution,
 			Scopes: operate, Keyed: true, Body: kit.JSON(CountRequest{}),
+			Params:  []kit.Param{kit.Flag("also", "1: even if another count of one of the zones is open.")},
 			Answers: journaled(201, "The count is open.", CountAnswer{}),
-			Codes:   []kit.Code{kit.CodeConflict}, Handle: h.openCount,
+			Codes:   []kit.Code{kit.CodeConflict, codeZoneCounted}, Handle: h.openCount,
 		}, {
 			Method: "GET", Path: path, Name: "listCounts", Group: group, Summary: "List counts, newest first",
 			Scopes: operate,
@@ -50,13 +53,23 @@ func (h countRoutes) table() []kit.Route {
 		},
 	}
 	for i, v := range countVerbs {
-		routes = append(routes, kit.Route{
+		r := kit.Route{
 			Method: "POST", Path: path + "/{id}/" + v.do, Name: v.do + "Count", Group: group, Summary: v.summary,
 			About: v.about, Scopes: operate, Keyed: true,
 			Answers: journaled(200, "The count as it is now.", CountAnswer{}),
 			Codes:   []kit.Code{codeUnknownCount, codeCountStatus}, Handle: func(c *kit.Call) error { return h.commandCount(c, i) },
-		})
+		}
+		if v.do == "close" {
+			r.Params = []kit.Param{kit.Flag("anyway", "1: even if less than a tenth of what should be there was read.")}
+			r.Codes = append(r.Codes, codeLittleRead)
+		}
+		routes = append(routes, r)
 	}
+	routes = append(routes, inForms(kit.Route{
+		Method: "GET", Path: path + "/{id}/items", Name: "countedItems", Group: group, Summary: "The items that a closed count found, each once",
+		About: "JSON comes in pages; tables have all of them.", Scopes: operate, Params: []kit.Param{paramLimit(1000, 10_000), paramCursor},
+		Answers: []kit.Answer{kit.Reply(200, "The items.")}, Codes: []kit.Code{codeUnknownCount, codeCountStatus},
+	}, CountedItems{}, h.countedItems, formCSV, formXLSX)...)
 	return append(routes, inForms(kit.Route{
 		Method: "GET", Path: path + "/{id}/differences", Name: "countDifferences", Group: group,
 		Summary: "What closing a count found otherwise than expected",

@@ -90,6 +90,7 @@ func TestACountFromOpenToClosed(t *testing.T) {
 	require.NotEmpty(t, v.Progress.Curve)
 	require.Equal(t, 6, v.Progress.Curve[len(v.Progress.Curve)-1].Total)
 	require.Positive(t, v.Progress.NewPerSecond)
+	require.Equal(t, nextGoOn, v.Next)
 	r.get(path + "/differences").wantsCode(codeCountStatus)
 
 	require.Equal(t, 2, r.told(path, "pass").Pass)
@@ -101,6 +102,8 @@ func TestACountFromOpenToClosed(t *testing.T) {
 	v = *r.told(path, "close")
 	require.Equal(t, 2, v.Progress.PassesEnded)
 	require.Empty(t, v.Advice)
+	require.Equal(t, nextDone, v.Next)
+	require.NotContains(t, v.Assessment.Words, "go on")
 	require.Equal(t, &CountSummary{
 		Closed: v.Result.Closed, Expected: 5, Matched: 4, Missing: 1, Unexpected: 2, ItemAccuracy: 4.0 / 7, Lines: 2,
 		LinesRight: 1, LineAccuracy: 0.5, AccuracyNotes: accuracyNotes,
@@ -116,6 +119,28 @@ func TestACountFromOpenToClosed(t *testing.T) {
 		require.NotEmpty(t, l.Item)
 	}
 	require.Equal(t, map[string]int{"missing": 1, "moved_here": 1, "foreign": 1}, findings)
+
+	var items []CountedItem
+	for next := ""; ; {
+		page := into[CountedItems](r.get(path + "/items?limit=4&cursor=" + next).wants(200))
+		items = append(items, page.Items...)
+		if next = page.Next; next == "" {
+			break
+		}
+	}
+	require.Len(t, items, 6)
+	expected := map[string]bool{}
+	for _, it := range items {
+		expected[it.Item] = it.Expected
+	}
+	require.Equal(t, true, expected["(01)09521141123454(21)100"])
+	require.Equal(t, false, expected["(01)09521141123454(21)200"])
+	require.Contains(t, expected, "urn:epc:raw:96.xE20000000000000000000001")
+	require.Equal(t, "The Harbour Light", items[0].Product.Name)
+	rows, err := csv.NewReader(bytes.NewReader(r.get(path + "/items.csv").wants(200).body)).ReadAll()
+	require.NoError(t, err)
+	require.Len(t, rows, 7)
+	require.Equal(t, []string{"Item", "GTIN", "SKU", "Product", "Expected"}, rows[0])
 	require.Len(t, d.Products, 2)
 
 	// Another round finds it.
@@ -141,6 +166,32 @@ func TestACountFromOpenToClosed(t *testing.T) {
 	}
 }
 
+func TestASlipWithACountIsAsked(t *testing.T) {
+	r := newRig(t).shop().stocked()
+	r.tick()
+	path := r.openedCount(`{"zones":["stockroom"]}`)
+	id := strings.TrimPrefix(path, countsPath+"/")
+	p := r.post(countsPath, `{"zones":["shelf-a","stockroom"]}`).wantsCode(codeZoneCounted)
+	require.Contains(t, string(p.body), `"count":"`+id+`"`)
+	require.Contains(t, string(p.body), `"zone":"stockroom"`)
+	beside := countsPath + "/" + into[CountAnswer](r.post(countsPath+"?also=true", `{"zones":["stockroom"]}`).wants(201)).ID
+
+	// What a handheld kept from yesterday is no evidence of today.
+	old := r.clock().Add(-26*time.Hour - time.Second).UTC().Format(time.RFC3339)
+	near := r.clock().Add(-90 * time.Second).UTC().Format(time.RFC3339)
+	read := `{"epc":"(01)09521141123454(21)%d","read_point":"handheld-1","time":"%s"}`
+	a := into[BatchAnswer](r.post(path+"/reads?wait=10s", "["+fmt.Sprintf(read, 100, old)+","+fmt.Sprintf(read, 101, near)+"]").wants(200))
+	require.Equal(t, 1, a.Accepted)
+	require.Contains(t, a.Rejected[0].Reason, "read 26h before the count was opened")
+
+	p = r.post(beside+"/close", "").wantsCode(codeLittleRead)
+	require.Contains(t, string(p.body), `"expected":5`)
+	require.Contains(t, string(p.body), `"found":0`)
+	require.Equal(t, "open", into[CountDetail](r.get(beside)).Status)
+	require.Equal(t, 5, into[CountAnswer](r.post(beside+"/close?anyway=true", "").wants(200)).Count.Result.Missing)
+	require.Equal(t, 1, r.told(path, "close").Result.Matched)
+}
+
 func TestTwoCountsCompared(t *testing.T) {
 	r := newRig(t).shop().stocked()
 	r.tick()
@@ -162,7 +213,7 @@ func TestTwoCountsCompared(t *testing.T) {
 	require.Contains(t, string(r.get(first+"/differences.html?against="+id).wants(200).body), "Both found 2 items.")
 
 	third := r.openedCount(`{"zones":["front-tables"]}`)
-	r.told(third, "close")
+	r.told(third, "close?anyway=1")
 	for query, hint := range map[string]string{
 		"against=" + strings.TrimPrefix(third, countsPath+"/"): "no zone in common",
 		"against=umberhithe-count-9999":                        "no count", "against=" + strings.TrimPrefix(first,
@@ -217,10 +268,10 @@ func TestDifferencesInEveryForm(t *testing.T) {
 	r.do("GET", path+"/differences", "", "Accept", "image/png").wantsCode(kit.CodeNotAcceptable)
 	require.Contains(t, string(r.do("GET", path+"/differences", "", "Accept",
 		"text/html,application/xhtml+xml,*/*;q=0.8").wants(200).body), "<!doctype html>")
+	open := r.openedCount(`{"zones":["till"]}`)
 	for _, suffix := range []string{".csv", ".xlsx", ".html"} {
 		r.get(countsPath + "/umberhithe-count-9999/differences" + suffix).wantsCode(codeUnknownCount)
 		r.get("/v1/sites/nowhere/counts/nowhere-count-1/differences" + suffix).wantsCode(kit.CodeUnknownSite)
-		open := r.openedCount(`{"zones":["till"]}`)
 		r.get(open + "/differences" + suffix).wantsCode(codeCountStatus)
 	}
 }
@@ -311,6 +362,39 @@ func TestListOfCounts(t *testing.T) {
 	r.get(countsPath + "/" + ids[0] + "?x=1").wantsCode(kit.CodeInvalidParameter)
 }
 
+// The word for what to do next agrees with the figures beside it.
+func TestWhatToDoNextInACount(t *testing.T) {
+	for _, x := range []struct {
+		next              string
+		unique, found     int
+		pass, unseen      int
+		quiet             float64
+		closed, discarded bool
+	}{
+		{next: nextGoOn},
+		{next: nextGoOn, unique: 20, found: 20, pass: 1, quiet: 19},
+		{next: nextOnceMore, unique: 19, found: 19, pass: 1, quiet: 45},
+		{next: nextDone, unique: 20, found: 20, pass: 1, quiet: 45},
+		{next: nextDone, unique: 19, found: 19, pass: 2, quiet: 45},
+		{next: nextOnceMore, unique: 20, found: 20, pass: 2, unseen: 3, quiet: 45},
+		{next: nextDone, unique: 20, found: 20, pass: 4, unseen: 3, quiet: 45},
+		{next: nextDone, unique: 1, pass: 1, closed: true},
+		{next: nextDone, unique: 1, pass: 1, discarded: true},
+	} {
+		v := &CountDetail{
+			CountView: CountView{Unique: x.unique, Expected: 20, Pass: x.pass}, Progress: &CountProgress{Found: x.found, QuietSeconds: x.quiet},
+			Assessment: &estimate.Assessment{Usable: x.unseen > 0, UnseenAtLeast: x.unseen},
+		}
+		if x.closed {
+			v.Closed = moment(1)
+		}
+		if x.discarded {
+			v.Status = event.CountDiscarded.String()
+		}
+		require.Equal(t, x.next, v.next(), "%+v", x)
+	}
+}
+
 // keyFaults tries what can be wrong with any POST that keeps its answer for an Idempotency-Key, and
 // has a body or none.
 func (r *rig) keyFaults(path, body string, ok int) {
@@ -356,6 +440,7 @@ func TestCountsAreIdempotent(t *testing.T) {
 	require.Equal(t, 1, a.Accepted)
 	require.Equal(t, 1, into[CountDetail](r.get(path)).Unique)
 
+	r.told(path, "discard")
 	several := r.openedCount(`{"zones":["till","shelf-a"]}`)
 	b := into[BatchAnswer](r.post(several+"/reads", `[{"epc":"`+harbourLight+`","read_point":"handheld-1"},{"epc":"`+
 		harbourLight+`","read_point":"shelf-a-1"}]`).wants(202))

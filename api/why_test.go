@@ -54,7 +54,7 @@ func TestWhy(t *testing.T) {
 
 	id := into[CountView](r.post("/v1/sites/umberhithe/counts", `{"zones": ["shelf-a"]}`).wants(201)).ID
 	r.get(path + "count=" + id).wantsCode(codeUnknownCount)
-	r.post("/v1/sites/umberhithe/counts/"+id+"/close", "").wants(200)
+	r.post("/v1/sites/umberhithe/counts/"+id+"/close?anyway=1", "").wants(200)
 	require.Equal(t, event.ReasonRaised, into[WhyAnswer](r.get(path + "count=" + id).wants(200)).Rules[0].Reason)
 
 	r.get("/v1/sites/pier/why?reader=door-1").wantsCode(kit.CodeUnknownSite)

@@ -20,9 +20,9 @@ func (s *State) foldCount(cmd *event.CountCommand, by string) {
 		return
 	}
 	s.out.Results = append(s.out.Results, res)
-	_, zones, _ := s.counts.Status(res.Count)
+	c, _ := s.counts.Count(res.Count)
 	s.emit(event.Fact{
-		Cause: event.Counted, At: s.clock, Ref: res.Count, Zone: zones[0], Count: res.Matched + res.Unexpected,
+		Cause: event.Counted, At: s.clock, Ref: res.Count, Zone: c.Zones[0], Count: res.Matched + res.Unexpected,
 		Expected: res.Expected, MissingItems: res.Missing, Unexpected: res.Unexpected,
 	})
 	s.view.meetCount(len(s.out.Facts)-1, res)
@@ -42,7 +42,7 @@ func (s *State) openCount(cmd *event.CountCommand, by string) {
 			zones, c.Zones = append(zones, n), append(c.Zones, id)
 		}
 	}
-	if len(zones) == 0 {
+	if other, _ := s.counts.Counting(c.Zones); len(zones) == 0 || cmd.Careful && other != "" {
 		return
 	}
 	if c.Delivery {
@@ -104,10 +104,11 @@ func (s *State) foldLateCountReads(e *event.Entry, points []*presence.Point) {
 	}
 }
 
-// CountStatus returns the status and the zones of a count whose tallies are kept.
-func (s *State) CountStatus(id string) (status event.CountStatus, zones []string, ok bool) {
-	return s.counts.Status(id)
-}
+// Count returns a count whose tallies are kept, without what it expects and its curve.
+func (s *State) Count(id string) (event.Count, bool) { return s.counts.Count(id) }
+
+// Counting returns a count that takes reads in one of the zones, and the zone; "" if there is none.
+func (s *State) Counting(zones []string) (id, zone string) { return s.counts.Counting(zones) }
 
 // CountProgress returns how far a count has come, false if its tallies are not kept. It looks at
 // every tally once.

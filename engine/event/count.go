@@ -45,6 +45,7 @@ type CountCommand struct {
 	Zones        []string
 	Note         string
 	MissingAfter int
+	Careful      bool // do nothing if it can hardly be meant: open a zone that another count has, close with almost nothing read
 
 	Delivery bool   // open: check a delivery at its zones against Tags and Papers
 	Tags     []Tag  // open, of a delivery: the identities that the papers name

@@ -183,7 +183,11 @@ func AppendEntry(b []byte, e *Entry) []byte {
 		b = AppendStrings(b, []string{e.Act.Alert, e.Act.Do, e.Act.Outcome, e.Act.Note})
 	case EntryCount:
 		c := &e.Command
-		b = msgp.AppendArrayHeader(b, 8)
+		parts := uint32(8)
+		if c.Careful {
+			parts = 9
+		}
+		b = msgp.AppendArrayHeader(b, parts)
 		b = msgp.AppendString(b, c.Do)
 		b = msgp.AppendString(b, c.ID)
 		b = msgp.AppendString(b, c.Note)
@@ -192,6 +196,9 @@ func AppendEntry(b []byte, e *Entry) []byte {
 		b = msgp.AppendBool(b, c.Delivery)
 		b = appendTags(b, c.Tags)
 		b = appendLines(b, c.Papers)
+		if c.Careful {
+			b = msgp.AppendBool(b, true)
+		}
 	default:
 		b = msgp.AppendNil(b)
 	}
@@ -362,12 +369,16 @@ func DecodeEntry(b []byte, e *Entry) error {
 			return fmt.Errorf("journal entry %d: an act has %d parts, want 4", seq, len(s))
 		}
 	case e.Kind == EntryCount:
-		if n := r.Array(); r.err == nil && n != 8 {
-			return fmt.Errorf("journal entry %d: a count command has %d parts, want 8", seq, n)
+		n := r.Array()
+		if r.err == nil && n != 8 && n != 9 {
+			return fmt.Errorf("journal entry %d: a count command has %d parts, want 8 or 9", seq, n)
 		}
 		e.Command = CountCommand{
 			Do: r.String(), ID: r.String(), Note: r.String(), MissingAfter: r.Int(), Zones: r.Strings(nil),
 			Delivery: r.Bool(), Tags: r.Tags(), Papers: r.Lines(),
+		}
+		if n == 9 {
+			e.Command.Careful = r.Bool()
 		}
 	case e.Kind == EntryTick, e.Kind == EntryStart:
 	default:

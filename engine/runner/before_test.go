@@ -167,8 +167,8 @@ func goOn(t *testing.T, st store.Store) {
 		return over
 	}, 10*time.Second, 5*time.Millisecond)
 	look(func(s *engine.State) {
-		status, _, _ := s.CountStatus(count)
-		require.Equal(t, event.CountClosed, status)
+		c, _ := s.Count(count)
+		require.Equal(t, event.CountClosed, c.Status)
 	})
 	var causes map[event.Cause]int
 	require.Eventually(t, func() bool {

@@ -55,13 +55,35 @@ const curveBins = 120
 // of one of its zones ends that sooner.
 const reopenable = 12 * 60 * 60 * 1000
 
-// Status returns the status and the zones of a count whose tallies are kept.
-func (b *Book) Status(id string) (status event.CountStatus, zones []string, ok bool) {
+// Count returns a count whose tallies are kept, without what it expects and its curve, which may be
+// long.
+func (b *Book) Count(id string) (event.Count, bool) {
 	c := b.byID[id]
 	if c == nil {
-		return 0, nil, false
+		return event.Count{}, false
 	}
-	return c.Status, slices.Clone(c.Zones), true
+	k := c.Count
+	k.Zones, k.Expected, k.Papers, k.Curve = slices.Clone(c.Zones), nil, nil, nil
+	return k, true
+}
+
+// Counting returns the id of the first count that takes reads in one of the zones, and the zone; ""
+// if there is none.
+func (b *Book) Counting(zones []string) (id, zone string) {
+	for _, c := range b.order {
+		for _, z := range zones {
+			if c.listening() && slices.Contains(c.Zones, z) {
+				return c.ID, z
+			}
+		}
+	}
+	return "", ""
+}
+
+// littleRead reports whether less than a tenth of what should be there was heard so far.
+func (b *Book) littleRead(c *count, site Site) bool {
+	p, _ := b.Progress(c.ID, site.GTIN)
+	return 10*p.Found < p.ExpectedItems
 }
 
 // Open begins a count. Zones are the numbers of c.Zones; Expected and Papers may be in any order.
@@ -110,7 +132,7 @@ func merge(papers []event.Line) (merged []event.Line) {
 }
 
 // Do carries out a command on a count that is there: pause, resume, pass, reopen, close or discard.
-// A command that does not fit the count's status changes nothing. Closing returns the result.
+// A command that does not fit the count's status, or that is too careful for it, changes nothing. Closing returns the result.
 func (b *Book) Do(cmd *event.CountCommand, now int64, site Site) (res *event.CountResult) {
 	c := b.byID[cmd.ID]
 	if c == nil {
@@ -126,6 +148,8 @@ func (b *Book) Do(cmd *event.CountCommand, now int64, site Site) (res *event.Cou
 	case cmd.Do == "reopen" && c.Status == event.CountClosed:
 		c.Status, c.Closed = event.CountOpen, 0
 		c.Pass++
+	case cmd.Do == "close" && c.listening() && cmd.Careful && b.littleRead(c, site):
+		return nil
 	case cmd.Do == "close" && c.listening():
 		c.Status, c.Closed = event.CountClosed, now
 		res = b.reconcile(c, site)

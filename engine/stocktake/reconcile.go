@@ -215,13 +215,21 @@ func (r *reconciliation) miss(k epc.Key) {
 	case it.Sure > r.c.Opened || !slices.Contains(r.c.zones, it.Zone) || !it.Disposition.Sellable():
 		d.Finding = event.NewerKnown
 	default:
-		missing := r.c.MissingAfter <= 1 || it.Missed
+		missing := r.c.MissingAfter <= 1 || it.Missed && !r.missedBeside(k, it.Zone)
 		if missing {
 			d.Finding = event.MissedNow
 		}
 		r.site.Missed(it.Index, missing)
 	}
 	r.res.Differences = append(r.res.Differences, d)
+}
+
+// missedBeside reports whether a count that ran at the same time has missed the item in its zone: the
+// two misses are one walk along the shelf, or nearly.
+func (r *reconciliation) missedBeside(k epc.Key, zone uint16) bool {
+	return slices.ContainsFunc(r.book.order, func(o *count) bool {
+		return o != r.c && o.Closed > r.c.Opened && slices.Contains(o.zones, zone) && o.names(k) && !o.heard(k)
+	})
 }
 
 // sum completes the result.

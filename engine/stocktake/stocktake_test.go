@@ -278,15 +278,15 @@ func TestProgressOfACount(t *testing.T) {
 	p = sh.progress(id)
 	require.Equal(t, 2, p.PassesEnded, "it may be opened again")
 	require.Equal(t, Histogram{2, 1}, p.InPasses)
-	status, zones, ok := sh.b.Status(id)
+	c, ok := sh.b.Count(id)
 	require.True(t, ok)
-	require.Equal(t, event.CountClosed, status)
-	require.Equal(t, []string{"shelf-a", "shelf-b"}, zones)
+	require.Equal(t, event.CountClosed, c.Status)
+	require.Equal(t, []string{"shelf-a", "shelf-b"}, c.Zones)
 
 	sh.open(event.Count{}, shelfA)
 	_, ok = sh.b.Progress(id, sh.GTIN)
 	require.False(t, ok, "a newer count of the zone ends it")
-	_, _, ok = sh.b.Status(id)
+	_, ok = sh.b.Count(id)
 	require.False(t, ok)
 }
 
