@@ -194,7 +194,7 @@ func (p *planner) planLayout(w *wanted, d *PlannedDocument) error {
 	p.layouts[w.name] = lay
 	from, to := p.names(w.name)
 	p.decide(d, bytes.Equal(before, w.text), w.text, func() Changes { return changesOfLayout(from, before, to, w.text, shortText) })
-	for _, f := range warningsOf(lay) {
+	for _, f := range p.layoutWarnings(p.ctx, lay) {
 		d.Warnings = append(d.Warnings, f.Summary())
 	}
 	return nil

@@ -61,6 +61,20 @@ func TestLayoutWarnings(t *testing.T) {
 	require.Contains(t, string(r.put(path, testLayout).wants(200).body), `"warnings":[]`)
 }
 
+// A zone that holds items and is not in a new layout is named with their number, before and after it is
+// stored.
+func TestALayoutWithoutAZoneThatHoldsItems(t *testing.T) {
+	r := newRig(t).shop().stocked()
+	path := "/v1/sites/umberhithe/layout"
+	without := strings.ReplaceAll(testLayout, `"id": "stockroom"`, `"id": "back-room"`)
+	require.NotEqual(t, testLayout, without)
+	warnings := into[LayoutDryRun](r.put(path+"?dry_run=1", without).wants(200)).Warnings
+	require.Len(t, warnings, 1)
+	require.Contains(t, warnings[0].Reason, `has no zone "stockroom", which holds 5 items`)
+	require.Equal(t, warnings, into[LayoutSaved](r.put(path, without).wants(200)).Warnings)
+	require.Empty(t, into[LayoutSaved](r.put(path, testLayout).wants(200)).Warnings)
+}
+
 func TestLayoutDocument(t *testing.T) {
 	r := newRig(t)
 	path := "/v1/sites/umberhithe/layout"

@@ -1,8 +1,11 @@
 package api
 
 import (
+	"context"
 	"errors"
+	"fmt"
 	"net/http"
+	"time"
 
 	"lintel/api/kit"
 	"lintel/engine"
@@ -81,35 +84,55 @@ func (h layoutRoutes) putLayout(c *kit.Call) error {
 	}
 	dry := c.Flag("dry_run")
 	if dry {
-		return c.JSON(http.StatusOK, LayoutDryRun{OK: true, Warnings: warningsOf(lay)})
+		return c.JSON(http.StatusOK, LayoutDryRun{OK: true, Warnings: h.layoutWarnings(c.Ctx(), lay)})
 	}
 	return h.saveLayout(c, lay, append([]byte(nil), body.B...), expect)
 }
 
 // saveLayout stores the next version of the site's layout, and answers.
 func (h layoutRoutes) saveLayout(c *kit.Call, lay *layout.Layout, body []byte, expect int) error {
+	warnings := h.layoutWarnings(c.Ctx(), lay)
 	saved, err := h.save(c, engine.LayoutDocument(c.Site), body, expect)
 	if err != nil {
 		return err
 	}
-	return answerSaved(c, saved, LayoutSaved{Saved: saved, Warnings: warningsOf(lay)})
+	return answerSaved(c, saved, LayoutSaved{Saved: saved, Warnings: warnings})
 }
 
-// warningsOf lists where a door or reader of the layout cannot give what rules at it ask for.
-func warningsOf(lay *layout.Layout) []doc.Diagnostic {
-	return append([]doc.Diagnostic{}, lay.Warnings()...)
+// layoutWarnings lists where a door or reader of a layout cannot give what rules at it ask for, and
+// which zones that hold items it does not have.
+func (b *backend) layoutWarnings(ctx context.Context, lay *layout.Layout) []doc.Diagnostic {
+	list := append([]doc.Diagnostic{}, lay.Warnings()...)
+	site, err := b.runner.Site(ctx, lay.Site)
+	if err != nil { // a new site has no items
+		return list
+	}
+	ctx, cancel := context.WithTimeout(ctx, time.Second)
+	defer cancel()
+	_ = site.View(ctx, func(st *engine.State) error { // a site that is not loaded can't tell
+		for _, z := range st.Stranded(lay) {
+			list = append(list, doc.Diagnostic{
+				Severity: doc.SeverityWarning, Path: "zones",
+				Reason: fmt.Sprintf("has no zone %q, which holds %s: they can't be listed or counted there any more", z.Zone,
+					doc.Plural(z.Items, "item")),
+				Hint: "move them first, or write the zone's id as it was; a zone is renamed by its name",
+			})
+		}
+		return nil
+	})
+	return list
 }
 
 // LayoutSaved is the answer to storing a layout.
 type LayoutSaved struct {
 	Saved
-	Warnings []doc.Diagnostic `json:"warnings" jsonschema_description:"Where a door or reader cannot give what rules at it ask for. It was stored all the same."`
+	Warnings []doc.Diagnostic `json:"warnings" jsonschema_description:"Where a door or reader cannot give what rules at it ask for, and zones with items that it does not have. It was stored all the same."`
 }
 
 // LayoutDryRun is the answer to a layout that was checked and not stored.
 type LayoutDryRun struct {
 	OK       bool             `json:"ok"`
-	Warnings []doc.Diagnostic `json:"warnings" jsonschema_description:"Where a door or reader cannot give what rules at it ask for."`
+	Warnings []doc.Diagnostic `json:"warnings" jsonschema_description:"Where a door or reader cannot give what rules at it ask for, and zones with items that it does not have."`
 }
 
 // DryRun is the answer to a document that was checked and not stored.

@@ -153,5 +153,5 @@ func (h doorRoutes) storeProposal(c *kit.Call, zone string, p walktest.Proposal)
 	if err != nil {
 		return nil, err
 	}
-	return &LayoutSaved{Saved: saved, Warnings: warningsOf(lay)}, nil
+	return &LayoutSaved{Saved: saved, Warnings: h.layoutWarnings(c.Ctx(), lay)}, nil
 }

@@ -6,6 +6,7 @@ import (
 
 	"lintel/engine/epc"
 	"lintel/engine/event"
+	"lintel/engine/layout"
 	"lintel/engine/least"
 	"lintel/engine/stock"
 )
@@ -43,6 +44,27 @@ func (s *State) info(it *item) ItemInfo {
 		Zone: s.idOf(it.Zone), From: s.idOf(it.From), Point: s.idOf(it.Point), Since: it.Since, Seen: it.Seen,
 		Declared: it.Declared, Foreign: it.product < 0,
 	}
+}
+
+// Stranded is a zone that a layout does not have, with how many items are in it.
+type Stranded struct {
+	Zone  string
+	Items int
+}
+
+// Stranded lists the zones with items that a layout does not have, by id. It looks at every item once.
+func (s *State) Stranded(l *layout.Layout) (list []Stranded) {
+	items := make([]int, len(s.ids)+1)
+	for i := range s.count {
+		items[s.item(i).Zone]++
+	}
+	for n := 1; n < len(items); n++ {
+		if _, ok := l.ZoneIndex(s.idOf(uint16(n))); !ok && items[n] > 0 {
+			list = append(list, Stranded{s.idOf(uint16(n)), items[n]})
+		}
+	}
+	slices.SortFunc(list, func(a, b Stranded) int { return cmp.Compare(a.Zone, b.Zone) })
+	return list
 }
 
 // Keys returns the identities of the items from number from on, at most limit of them, and the
