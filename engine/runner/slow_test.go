@@ -74,9 +74,9 @@ func TestASlowCommitIsLoggedAndCountedAndHoldsUpNoQuestion(t *testing.T) {
 		require.NoError(t, s.View(t.Context(), nothing))
 		require.Zero(t, time.Since(started))
 		synctest.Wait()
-		require.Contains(t, log.String(), `msg="a commit is slow" site=umberhithe state="under way" entries=1`)
+		require.Contains(t, log.String(), `msg="a commit is slow" site=umberhithe state="under way" entries=2`)
 		time.Sleep(5 * time.Second)
-		require.Contains(t, log.String(), `state=ended entries=1`)
+		require.Contains(t, log.String(), `state=ended entries=2`)
 		require.Contains(t, log.String(), "took=3s")
 		var m dto.Metric
 		require.NoError(t, r.opt.Metrics.Slow.WithLabelValues("umberhithe").Write(&m))
