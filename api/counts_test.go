@@ -268,7 +268,19 @@ func TestDifferencesInEveryForm(t *testing.T) {
 	r.do("GET", path+"/differences", "", "Accept", "image/png").wantsCode(kit.CodeNotAcceptable)
 	require.Contains(t, string(r.do("GET", path+"/differences", "", "Accept",
 		"text/html,application/xhtml+xml,*/*;q=0.8").wants(200).body), "<!doctype html>")
+	book, err = excelize.OpenReader(bytes.NewReader(r.get(path + "/items.xlsx").wants(200).body))
+	require.NoError(t, err)
+	cell, err = book.GetCellValue(book.GetSheetName(0), "B2")
+	require.NoError(t, err)
+	require.Equal(t, "09521141123454", cell)
+	r.do("GET", path+"/items", "", "Accept", "image/png").wantsCode(kit.CodeNotAcceptable)
 	open := r.openedCount(`{"zones":["till"]}`)
+	for _, suffix := range []string{"", ".csv", ".xlsx"} {
+		r.get(countsPath + "/umberhithe-count-9999/items" + suffix).wantsCode(codeUnknownCount)
+		r.get("/v1/sites/nowhere/counts/nowhere-count-1/items" + suffix).wantsCode(kit.CodeUnknownSite)
+		r.get(open + "/items" + suffix).wantsCode(codeCountStatus)
+		r.get(path + "/items" + suffix + "?limits=3").wantsCode(kit.CodeInvalidParameter)
+	}
 	for _, suffix := range []string{".csv", ".xlsx", ".html"} {
 		r.get(countsPath + "/umberhithe-count-9999/differences" + suffix).wantsCode(codeUnknownCount)
 		r.get("/v1/sites/nowhere/counts/nowhere-count-1/differences" + suffix).wantsCode(kit.CodeUnknownSite)

@@ -110,7 +110,7 @@ func (b *backend) layoutWarnings(ctx context.Context, lay *layout.Layout) []doc.
 	ctx, cancel := context.WithTimeout(ctx, time.Second)
 	defer cancel()
 	_ = site.View(ctx, func(st *engine.State) error { // a site that is not loaded can't tell
-		for _, z := range st.Stranded(lay) {
+		for _, z := range engine.StrandedBy(st, lay) {
 			list = append(list, doc.Diagnostic{
 				Severity: doc.SeverityWarning, Path: "zones",
 				Reason: fmt.Sprintf("has no zone %q, which holds %s: they can't be listed or counted there any more", z.Zone,

@@ -317,7 +317,7 @@ func (rec records) load(rt require.TestingT, cfg *Config, log []event.Entry) *Ma
 
 func dumped(s *Machine) string {
 	var b strings.Builder
-	s.dump(&b)
+	dump(s.State, &b)
 	return b.String()
 }
 

@@ -52,8 +52,8 @@ type Stranded struct {
 	Items int
 }
 
-// Stranded lists the zones with items that a layout does not have, by id. It looks at every item once.
-func (s *State) Stranded(l *layout.Layout) (list []Stranded) {
+// StrandedBy lists the zones with items that a layout does not have, by id. It looks at every item once.
+func StrandedBy(s *State, l *layout.Layout) (list []Stranded) {
 	items := make([]int, len(s.ids)+1)
 	for i := range s.count {
 		items[s.item(i).Zone]++

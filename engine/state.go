@@ -172,12 +172,12 @@ func (s *State) emitItem(c event.Cause, i int32, at int64, more func(*event.Fact
 // the same digest go on alike.
 func (s *State) Digest() string {
 	h := sha256.New()
-	s.dump(h)
+	dump(s, h)
 	return hex.EncodeToString(h.Sum(nil))
 }
 
 // dump writes what Digest hashes.
-func (s *State) dump(w io.Writer) {
+func dump(s *State, w io.Writer) {
 	put := func(format string, args ...any) { fmt.Fprintf(w, format+"\n", args...) }
 	put("seq %d clock %d fact %d-%d", s.seq, s.clock, s.factMs, s.factN)
 	put("names %q", s.ids)

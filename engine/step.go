@@ -18,8 +18,12 @@ func (s *State) step(cfg *Config, e *event.Entry) {
 	if cfg != s.bound.cfg {
 		s.rebind(cfg)
 	}
+	// What is due is done when the clock moves and before the entry that moved it, so that a batch
+	// cut in two, which has one time, is the same as a whole one.
 	if later {
-		s.timers()
+		s.presence.Advance()
+		s.view.meetSilence()
+		s.alerts.Advance()
 	}
 	switch e.Kind {
 	case event.EntryReads:
@@ -61,14 +65,6 @@ func (s *State) resume(gap int64) {
 	grace := max(gap, shortestGrace)
 	s.presence.Resume(grace)
 	s.alerts.Resume(grace)
-}
-
-// timers does what is due by the site clock. It runs when the clock moves and before the entry that
-// moved it, so that a batch cut in two, which has one time, is the same as a whole one.
-func (s *State) timers() {
-	s.presence.Advance()
-	s.view.meetSilence()
-	s.alerts.Advance()
 }
 
 // NextTimer returns when, by the site clock in Unix milliseconds, something is due without any
