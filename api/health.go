@@ -39,7 +39,7 @@ func (h processRoutes) table() []kit.Route {
 			Scopes: operate, AllSites: true, OldKeys: true, Answers: []kit.Answer{kit.Reply(200, "The metrics.",
 				kit.As("text/plain", nil))}, Handle: h.metricsText,
 		}, {
-			Method: "GET", Path: "/openapi.json", Name: "openapi", Group: "Process", Summary: "This document",
+			Method: "GET", Path: "/openapi.json", Name: "openapi", Group: "Process", Summary: "This document", Open: true,
 			Answers: []kit.Answer{kit.OK("The document.", map[string]any{})}, Handle: h.openAPI,
 		},
 	}

@@ -80,7 +80,7 @@ func TestMintAndVerify(t *testing.T) {
 	ctx := t.Context()
 	text, err := kit.MintKey(ctx, r.store, "auditor", []string{kit.ScopeOperate}, []string{"umberhithe"}, "someone", time.Now())
 	require.NoError(t, err)
-	with := func(text string) *reply { return r.do("GET", "/openapi.json", "", "Authorization", "Bearer "+text) }
+	with := func(text string) *reply { return r.do("GET", "/v1/sites", "", "Authorization", "Bearer "+text) }
 	with(text).wants(200)
 	with(text + "x").wantsCode(kit.CodeUnauthorized)
 	_, err = kit.MintKey(ctx, r.store, "auditor", []string{kit.ScopeOperate}, []string{"umberhithe"}, "someone", time.Now())

@@ -37,7 +37,7 @@ func (a *API) table() []kit.Route {
 var openAPI = kit.Document{
 	Title: "Lintel", Version: "1",
 	Description: "Where every tagged item of a shop is, and who must know when something is wrong.\n\n" +
-		"Every route but /healthz and /readyz wants a key: `Authorization: Bearer lk_...`. " +
+		"Every route but /healthz, /readyz and /openapi.json wants a key: `Authorization: Bearer lk_...`. " +
 		"Errors are problem details (RFC 9457) whose member `code` is stable. " +
 		"Times are RFC 3339 in UTC. Bodies may be sent with Content-Encoding: gzip.",
 	Prefixes: map[string]string{"lintel/engine/trial": "Trial", "lintel/engine/passages": "Passage"},

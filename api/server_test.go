@@ -175,7 +175,7 @@ func TestOpenAPIDocument(t *testing.T) {
 		require.False(t, names[rt.Name], "%s twice", rt.Name)
 		names[rt.Name] = true
 		require.NotEmpty(t, rt.Answers, rt.Name)
-		require.True(t, rt.Open || len(rt.Scopes) > 0 || rt.Name == "openapi", rt.Name)
+		require.True(t, rt.Open || len(rt.Scopes) > 0, rt.Name)
 		if rt.Method == http.MethodPost {
 			require.True(t, rt.Keyed || rt.Appends ||
 				slices.Contains([]string{"checkRules", "planConfiguration", "tryRule"}, rt.Name),

@@ -5,6 +5,8 @@ import (
 	"context"
 	"errors"
 	"io"
+	"log/slog"
+	"net/http"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -19,6 +21,7 @@ import (
 	"go.uber.org/goleak"
 
 	"lintel/api"
+	"lintel/api/app"
 	"lintel/engine/sim"
 )
 
@@ -259,6 +262,32 @@ func TestKeepAndStay(t *testing.T) {
 	require.NoError(t, <-done)
 	require.FileExists(t, filepath.Join(keep, "lintel.db"))
 	require.Contains(t, out.String(), "lintel serve --data "+keep)
+
+	// A server on the data keeps the facts, and the key that was printed may do what the README shows.
+	a, err := app.New(t.Context(), app.Options{Data: keep, Listen: "127.0.0.1:0", Log: slog.New(slog.DiscardHandler)})
+	require.NoError(t, err)
+	require.NoError(t, a.Start(t.Context()))
+	defer func() { require.NoError(t, a.Stop(context.Background())) }()
+	key := regexp.MustCompile(`KEY=(lk_\S+)`).FindStringSubmatch(out.String())
+	require.NotNil(t, key)
+	ask := func(method, path, body string) string {
+		req, err := http.NewRequestWithContext(t.Context(), method, a.URL()+path, strings.NewReader(body))
+		require.NoError(t, err)
+		req.Header.Set("Authorization", "Bearer "+key[1])
+		req.Header.Set("Content-Type", "application/json")
+		resp, err := http.DefaultClient.Do(req)
+		require.NoError(t, err)
+		defer resp.Body.Close()
+		defer http.DefaultClient.CloseIdleConnections()
+		b, err := io.ReadAll(resp.Body)
+		require.NoError(t, err)
+		require.Equal(t, http.StatusOK, resp.StatusCode, "%s %s: %s", method, path, b)
+		return string(b)
+	}
+	require.Contains(t, ask("POST", "/v1/rules/wrong-zone/trial?site="+site, ""), `"type":"result"`)
+	require.Equal(t, start, lastTuesday(start.Add(maxLength)))
+	require.Equal(t, start, lastTuesday(start.Add(maxLength+7*24*time.Hour-time.Second)))
+	require.Less(t, time.Since(start), 9*24*time.Hour, "facts are kept for 30 days")
 
 	require.ErrorContains(t, Run(t.Context(), Options{Out: io.Discard, Keep: keep}), "holds the data of a Lintel already")
 }

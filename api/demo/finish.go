@@ -116,21 +116,22 @@ func (r *run) speed(last time.Time, took time.Duration) {
 func (r *run) further(ctx context.Context) {
 	if r.opt.Stay && ctx.Err() == nil {
 		get := func(path string) string {
-			return fmt.Sprintf("  curl -s -H \"Authorization: Bearer $KEY\" '%s%s'\n", r.client.base, path)
+			return fmt.Sprintf("  curl -sS --fail-with-body -H \"Authorization: Bearer $KEY\" '%s%s'\n", r.client.base, path)
 		}
 		count := ""
 		if o := r.feeder.count.outcome; o != nil {
 			count = get(sitePath + "/counts/" + o.id + "/differences")
 		}
-		r.page.raw("\nThe server answers on, its clock stands still; Ctrl-C ends it. To look further:\n  KEY=" + r.keys.operator + "\n" +
+		r.page.raw("\nThe server answers on, its clock stands still; Ctrl-C ends it. To look further:\n  export KEY=" + r.keys.visitor + "\n" +
 			get("/v1/alerts?status=all") + get("/v1/deliveries") + get("/v1/sites/"+site+"/stock?below=minimum") +
 			get("/v1/sites/"+site+"/items?zone=front-tables&limit=5") + get("/v1/sites/"+site+
 			"/facts?cause=passed") + count + get("/v1/rules"))
 	}
 	if r.opt.Keep != "" {
-		r.page.raw("\nThe data is kept in " + r.dir + ": lintel serve --data " + r.dir + "\n")
+		r.page.raw("\nThe data is kept in " + r.dir + ": lintel serve --data " + r.dir + "\n" +
+			"The receiver of webhooks ends here; store channels of your own.\n")
 		if !r.opt.Stay {
-			r.page.raw("A key that may see everything: " + r.keys.operator + "\n")
+			r.page.raw("A key that may see everything and try and store rules: " + r.keys.visitor + "\n")
 		}
 	}
 }

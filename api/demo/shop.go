@@ -26,8 +26,22 @@ const (
 	firstUnpaid = 2*time.Minute + 15*time.Second // when somebody comes in who leaves without paying: readers have found the stock by then
 )
 
-// start is when the shop's time begins: a Tuesday morning in London, an hour after opening.
-var start = time.Date(2026, 3, 10, 10, 0, 0, 0, time.UTC)
+// start is when the shop's time begins: the last Tuesday whose morning is over a day ago, an hour
+// after opening. It is recent, so that a server that is started on the data afterwards keeps them.
+var start = lastTuesday(time.Now())
+
+func lastTuesday(now time.Time) time.Time {
+	london, err := time.LoadLocation("Europe/London")
+	if err != nil {
+		london = time.UTC
+	}
+	y, m, d := now.In(london).Add(-maxLength).Date()
+	at := time.Date(y, m, d, 10, 0, 0, 0, london)
+	for at.Weekday() != time.Tuesday || at.Add(maxLength).After(now) {
+		at = at.AddDate(0, 0, -1)
+	}
+	return at.UTC()
+}
 
 // scenario is what happens: the simulator's demonstration, with one unpaid exit right at the
 // beginning for whoever watches.
@@ -43,7 +57,7 @@ func scenario(seed uint64, length time.Duration) sim.Config {
 }
 
 // keys are the API keys of the demonstration, each with no more than its holder needs.
-type keys struct{ readers, operator, author string }
+type keys struct{ readers, operator, author, visitor string }
 
 func mintKeys(ctx context.Context, st store.Documents, now time.Time) (k keys, err error) {
 	for _, m := range []struct {
@@ -55,6 +69,7 @@ func mintKeys(ctx context.Context, st store.Documents, now time.Time) (k keys, e
 		{&k.readers, "demo-readers", []string{kit.ScopeReads, kit.ScopeSales}, site},
 		{&k.operator, "demo-operator", []string{kit.ScopeOperate}, kit.AllSites},
 		{&k.author, "demo-author", []string{kit.ScopeAuthor}, kit.AllSites},
+		{&k.visitor, "demo-visitor", []string{kit.ScopeReads, kit.ScopeSales, kit.ScopeOperate, kit.ScopeAuthor}, kit.AllSites},
 	} {
 		if *m.key, err = kit.MintKey(ctx, st, m.name, m.scopes, []string{m.site}, "lintel demo", now); err != nil {
 			return keys{}, fmt.Errorf("make the key %s: %w", m.name, err)

@@ -51,6 +51,7 @@ type cli struct {
 	Move   moveCmd     `cmd:"" help:"Copy everything from one store to another, for example from embedded to Redis. Stop the server first."`
 	Backup backupCmd   `cmd:"" help:"Back up the embedded store into a file, while its server runs or not. A Redis is backed up by its own means."`
 	Rest   restoreCmd  `cmd:"" name:"restore" help:"Make an embedded store of a backup."`
+	Health healthCmd   `cmd:"" help:"Ask a server whether it is ready: exit code 0 or 1. For the health check of a container."`
 	Ver    verCmd      `cmd:"" name:"version" help:"Print the version."`
 }
 

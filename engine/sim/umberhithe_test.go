@@ -2,6 +2,7 @@ package sim
 
 import (
 	"bytes"
+	"os"
 	"strings"
 	"testing"
 
@@ -110,4 +111,11 @@ func TestDocumentsAreCopies(t *testing.T) {
 	require.NotZero(t, Layout()[0])
 	require.NotZero(t, Rules()[0])
 	require.NotZero(t, ProductsCSV()[0])
+}
+
+// The list of products lies beside the layout and the rules for people who load the shop by hand.
+func TestProductsFile(t *testing.T) {
+	file, err := os.ReadFile("umberhithe/products.csv")
+	require.NoError(t, err)
+	require.Equal(t, string(ProductsCSV()), string(file), "write what ProductsCSV returns into umberhithe/products.csv")
 }
