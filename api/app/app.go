@@ -139,7 +139,7 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	d, err := deliver.New(deliver.Options{
 		Store: a.Store, Channels: a.channels.get, AboutChannels: a.channels.aboutOthers,
 		Guard: a.channels.guard, Log: opt.Log, Schedule: opt.Retry,
-		Observe: observe(a.Registry, func() deliver.Stats { return a.Dispatcher.Stats() }, func(at int64) float64 {
+		Observe: a.observe(func() deliver.Stats { return a.Dispatcher.Stats() }, func(at int64) float64 {
 			return opt.Now().Sub(time.UnixMilli(at)).Seconds() / opt.Speed
 		}),
 	})
@@ -152,6 +152,7 @@ func New(ctx context.Context, opt Options) (*App, error) {
 		Store: a.Store, Deliver: d, Log: opt.Log, Node: opt.Node, Metrics: runner.NewMetrics(a.Registry),
 		JournalKeep: opt.JournalKeep, FactsKeep: opt.FactsKeep, AlertsKeep: opt.AlertsKeep, Now: opt.Now, Speed: opt.Speed,
 	})
+	a.Registry.MustRegister(a.Runner)
 	if a.exports, err = newExports(a); err != nil {
 		return nil, errors.Join(err, a.closeStore(), a.closeServer())
 	}
@@ -261,6 +262,7 @@ type channels struct {
 	log     *slog.Logger
 	guard   *deliver.Guard
 	changed func()
+	known   func(name string)
 
 	refreshing sync.Mutex // so that what was read first is not set last
 
@@ -331,6 +333,7 @@ func (c *channels) Refresh(ctx context.Context) error {
 		var about []string
 		for _, ch := range list {
 			m[ch.Name] = ch
+			c.known(ch.Name)
 			if ch.AboutChannels {
 				about = append(about, ch.Name)
 			}
@@ -345,7 +348,7 @@ func (c *channels) Refresh(ctx context.Context) error {
 
 // observe makes the sender's metrics. since says how many seconds ago something happened at a time
 // of the site clock, Unix milliseconds.
-func observe(reg prometheus.Registerer, stats func() deliver.Stats, since func(at int64) float64) deliver.Observer {
+func (a *App) observe(stats func() deliver.Stats, since func(at int64) float64) deliver.Observer {
 	tries := prometheus.NewCounterVec(prometheus.CounterOpts{
 		Name: "lintel_delivery_tries_total", Help: "Tries to deliver, by channel and outcome.",
 	}, []string{"channel", "outcome"})
@@ -372,7 +375,12 @@ func observe(reg prometheus.Registerer, stats func() deliver.Stats, since func(a
 	stopped := prometheus.NewGaugeFunc(prometheus.GaugeOpts{
 		Name: "lintel_channels_stopped", Help: "Channels that nothing is sent to until they are started again.",
 	}, func() float64 { return float64(stats().Stopped) })
-	reg.MustRegister(tries, took, age, settled, waited, waiting, events, stopped)
+	a.Registry.MustRegister(tries, took, age, settled, waited, waiting, events, stopped)
+	a.channels.known = func(channel string) { // the first message given up is then a rise
+		for _, s := range []event.DeliveryStatus{event.DeliveryDelivered, event.DeliveryDead} {
+			settled.WithLabelValues(channel, s.String())
+		}
+	}
 	return deliver.Observer{
 		Tried: func(_ string, d event.Delivery, out deliver.Outcome) {
 			tries.WithLabelValues(d.Channel, out.Class.String()).Inc()

@@ -93,3 +93,30 @@ func TestLinksOfPages(t *testing.T) {
 	}))
 	require.Greater(t, pages, 7)
 }
+
+// TestPrometheusRulesNameMetrics holds the metrics that the alert rules use against the sources.
+func TestPrometheusRulesNameMetrics(t *testing.T) {
+	rules, err := os.ReadFile("../../deploy/prometheus-rules.yaml")
+	require.NoError(t, err)
+	var all strings.Builder
+	for _, s := range sources(t) {
+		files, err := filepath.Glob(filepath.Join("..", "..", s.dir, "*.go"))
+		require.NoError(t, err)
+		for _, f := range files {
+			b, err := os.ReadFile(f)
+			require.NoError(t, err)
+			all.Write(b)
+		}
+	}
+	page, err := os.ReadFile("../../deploy/README.md")
+	require.NoError(t, err)
+	used := regexp.MustCompile(`lintel_[a-z_]+`).FindAllString(string(rules), -1)
+	require.Greater(t, len(used), 12)
+	for _, name := range used {
+		require.Contains(t, all.String(), `"`+name+`"`)
+	}
+	alerts := regexp.MustCompile(`- alert: (\w+)`).FindAllStringSubmatch(string(rules), -1)
+	for _, a := range alerts {
+		require.Contains(t, string(page), a[1]+":", "the runbook of %s", a[1])
+	}
+}

@@ -18,7 +18,6 @@ type Metrics struct {
 	Alerts     *prometheus.CounterVec // by site, rule and change
 	Deliveries *prometheus.CounterVec // by site and channel: made, not sent
 	RuleErrors *prometheus.CounterVec
-	Lag        *prometheus.GaugeVec // seconds from receipt to commit of the newest entry
 	Fold       prometheus.Histogram
 	Commit     prometheus.Histogram
 	Slow       *prometheus.CounterVec // commits of more than a second, by site
@@ -43,9 +42,6 @@ func NewMetrics(reg prometheus.Registerer) *Metrics {
 		Alerts:     counter("lintel_alert_changes_total", "Changes of alerts, by rule.", "site", "rule", "change"),
 		Deliveries: counter("lintel_deliveries_made_total", "Deliveries put into the outbox.", "site", "channel"),
 		RuleErrors: counter("lintel_rule_errors_total", "Evaluations that failed.", "site"),
-		Lag: prometheus.NewGaugeVec(prometheus.GaugeOpts{
-			Name: "lintel_processing_lag_seconds", Help: "From receipt to commit of the newest processed entry.",
-		}, []string{"site"}),
 		Fold: prometheus.NewHistogram(prometheus.HistogramOpts{
 			Name: "lintel_processing_seconds", Help: "Processing of one commit's entries.", Buckets: buckets,
 		}),
@@ -66,12 +62,19 @@ func NewMetrics(reg prometheus.Registerer) *Metrics {
 	})
 	if reg != nil {
 		reg.MustRegister(m.Reads, m.Unplaced, m.Entries, m.Facts, m.Alerts, m.Deliveries,
-			m.RuleErrors, m.Lag, m.Fold, m.Commit, m.Slow, m.Conflicts, m.WentBack, m.ClockBehind, m.ClockAhead)
+			m.RuleErrors, m.Fold, m.Commit, m.Slow, m.Conflicts, m.WentBack, m.ClockBehind, m.ClockAhead)
 	}
 	return m
 }
 
-func (m *Metrics) commit(site string, entries int, out *engine.Batch, folding, committing, lag time.Duration) {
+// known has the counters of failures begin at 0 with the site, so that the first failure is a rise.
+func (m *Metrics) known(site string) {
+	for _, c := range []*prometheus.CounterVec{m.RuleErrors, m.Slow, m.WentBack} {
+		c.WithLabelValues(site)
+	}
+}
+
+func (m *Metrics) commit(site string, entries int, out *engine.Batch, folding, committing time.Duration) {
 	m.Reads.WithLabelValues(site).Add(float64(out.Reads))
 	m.Entries.WithLabelValues(site).Add(float64(entries))
 	if out.Unplaced > 0 {
@@ -98,7 +101,6 @@ func (m *Metrics) commit(site string, entries int, out *engine.Batch, folding, c
 	for i := range out.Deliveries {
 		m.Deliveries.WithLabelValues(site, out.Deliveries[i].Channel).Inc()
 	}
-	m.Lag.WithLabelValues(site).Set(max(0, lag.Seconds()))
 	m.Fold.Observe(folding.Seconds())
 	m.Commit.Observe(committing.Seconds())
 }

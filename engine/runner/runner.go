@@ -192,6 +192,7 @@ func (r *Runner) open(id string) *Site {
 	}
 	s := &Site{id: id, r: r, log: r.opt.Log.With("site", id), ready: make(chan struct{}), access: semaphore.NewWeighted(questions)}
 	r.sites[id] = s
+	r.opt.Metrics.known(id)
 	if r.ctx.Err() == nil {
 		r.wg.Go(func() { s.run(r.ctx) })
 	}
@@ -216,6 +217,9 @@ func (r *Runner) Append(ctx context.Context, site string, e *event.Entry, idempo
 	})
 	if err != nil {
 		return store.Appended{}, err
+	}
+	if s != nil {
+		s.backlog.arrived(uint64(res[0].Seq), e.At)
 	}
 	return res[0], nil
 }

@@ -37,6 +37,7 @@ type Site struct {
 	ready     chan struct{} // closed once the state was loaded for the first time
 	readyOnce sync.Once
 	feed      feed
+	backlog   backlog
 
 	// The loop's own.
 	owner     bool
@@ -318,13 +319,13 @@ func (s *Site) fold(ctx context.Context, entries []store.Entry, commit bool) (in
 			return n, fmt.Errorf("commit entry %d: %w", last, err)
 		}
 		s.renew = nil
-		s.r.opt.Metrics.commit(s.id, n, batch, committing.Sub(started), time.Since(committing),
-			s.r.opt.Now().Sub(time.UnixMilli(s.entry.At)))
+		s.r.opt.Metrics.commit(s.id, n, batch, committing.Sub(started), time.Since(committing))
 		if s.r.opt.Deliver != nil && len(batch.Deliveries) > 0 {
 			s.r.opt.Deliver.Offer(s.id, append([]event.Delivery(nil), batch.Deliveries...))
 		}
 	}
 	s.folded = last
+	s.backlog.processed(uint64(last), s.entry.At)
 	s.feed.publish(s.id, uint64(expect)+1, uint64(last), batch)
 	if reload {
 		// The worker that began here made its ids with this incarnation from the entry on at which it
@@ -352,6 +353,7 @@ func (s *Site) step(ctx context.Context, raw store.Entry) (err error) {
 	if err := event.DecodeEntry(raw.Data, &s.entry); err != nil {
 		return err
 	}
+	s.backlog.arrived(uint64(raw.Seq), s.entry.At)
 	var cfg *engine.Config
 	pins := s.renew
 	if s.entry.Kind == event.EntryConfig {
@@ -420,6 +422,7 @@ func (s *Site) load(ctx context.Context) error {
 	if known := s.folded; known == 0 || store.Seq(st.Seq()) < known {
 		if known != 0 {
 			s.r.opt.Metrics.WentBack.WithLabelValues(s.id).Inc()
+			s.backlog.forget()
 			s.log.Error("the store went back in time: entries that were folded are gone; look for a failover, a restored backup or "+
 				"lost data of the store. Ids of alerts and messages get a new incarnation, so that none is used again",
 				"cursor", st.Seq(), "known", known)
