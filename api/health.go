@@ -36,7 +36,7 @@ func (h processRoutes) table() []kit.Route {
 		}, {
 			Method: "GET", Path: "/metrics", Name: "metrics", Group: "Process", Summary: "Metrics for Prometheus",
 			About:  "They go on while the store is away: a key that held when it was last there will do.",
-			Scopes: operate, AllSites: true, OldKeys: true, Answers: []kit.Answer{kit.Reply(200, "The metrics.",
+			Scopes: []string{kit.ScopeOperate, kit.ScopeMetrics}, AllSites: true, OldKeys: true, Answers: []kit.Answer{kit.Reply(200, "The metrics.",
 				kit.As("text/plain", nil))}, Handle: h.metricsText,
 		}, {
 			Method: "GET", Path: "/openapi.json", Name: "openapi", Group: "Process", Summary: "This document", Open: true,

@@ -29,6 +29,13 @@ func (h keyRoutes) table() []kit.Route {
 			Answers: []kit.Answer{kit.Reply(201, "The key, with its text.", kit.JSON(KeyView{})...)},
 			Codes:   []kit.Code{codeKeyExists}, Handle: h.makeKey,
 		}, {
+			Method: "POST", Path: "/v1/keys/{name}/rotate", Name: "rotateKey", Group: "Keys", Summary: "Give a key a new text",
+			About: "Name, scopes and sites stay. The text from before works for the overlap on, so that nothing stops meanwhile. " +
+				"The new text is shown once.",
+			Scopes: admin, AllSites: true, Keyed: true, Body: kit.JSON(RotateRequest{}), BodyOptional: true,
+			Answers: []kit.Answer{kit.Reply(201, "The key, with its new text.", kit.JSON(KeyView{})...)},
+			Codes:   []kit.Code{codeUnknownKey}, Handle: h.rotateKey,
+		}, {
 			Method: "DELETE", Path: "/v1/keys/{name}", Name: "revokeKey", Group: "Keys", Summary: "Revoke a key",
 			About:  "It ends on every node within a second.",
 			Scopes: admin, AllSites: true, Answers: []kit.Answer{kit.Reply(204, "It is revoked.")},
@@ -39,9 +46,15 @@ func (h keyRoutes) table() []kit.Route {
 
 // KeyRequest asks for a new key.
 type KeyRequest struct {
-	Name   string   `json:"name" jsonschema_description:"1 to 64 characters of a-z, 0-9, '-' and '_'. It names the holder in the journal and is not used again."`
-	Scopes []string `json:"scopes" jsonschema:"enum=reads,enum=sales,enum=operate,enum=author,enum=admin"`
-	Sites  []string `json:"sites" jsonschema_description:"Ids of sites, or \"*\" for all."`
+	Name   string     `json:"name" jsonschema_description:"1 to 64 characters of a-z, 0-9, '-' and '_'. It names the holder in the journal and is not used again."`
+	Scopes []string   `json:"scopes" jsonschema:"enum=reads,enum=sales,enum=count,enum=view,enum=metrics,enum=operate,enum=author,enum=admin"`
+	Sites  []string   `json:"sites" jsonschema_description:"Ids of sites, or \"*\" for all."`
+	Until  *time.Time `json:"until,omitempty" jsonschema_description:"When the key ends by itself. Default: never."`
+}
+
+// RotateRequest asks for a new text of a key.
+type RotateRequest struct {
+	Overlap *int `json:"overlap,omitempty" jsonschema:"minimum=0,maximum=7776000,default=86400" jsonschema_description:"For how many seconds the text from before works beside the new one."`
 }
 
 // KeyView is a key as answers show it.
@@ -53,6 +66,7 @@ type KeyView struct {
 	Created  time.Time  `json:"created"`
 	By       string     `json:"by"`
 	Disabled *time.Time `json:"disabled,omitempty"`
+	Until    *time.Time `json:"until,omitempty" jsonschema_description:"When it ends by itself."`
 }
 
 // KeyList is the answer to a listing of keys.
@@ -61,7 +75,7 @@ type KeyList struct {
 }
 
 func keyView(k *kit.Key) KeyView {
-	return KeyView{Name: k.Name, Scopes: k.Scopes, Sites: k.Sites, Created: k.Created, By: k.By, Disabled: k.Disabled}
+	return KeyView{Name: k.Name, Scopes: k.Scopes, Sites: k.Sites, Created: k.Created, By: k.By, Disabled: k.Disabled, Until: k.Until}
 }
 
 func (h keyRoutes) listKeys(c *kit.Call) error {
@@ -82,8 +96,8 @@ func (h keyRoutes) makeKey(c *kit.Call) error {
 		return err
 	}
 	req.Scopes, req.Sites = unique(req.Scopes), unique(req.Sites)
-	now := h.opt.Now()
-	text, err := kit.MintKey(c.Ctx(), h.store, req.Name, req.Scopes, req.Sites, c.Key.Name, now)
+	now := time.Now()
+	text, err := kit.MintKeyUntil(c.Ctx(), h.store, req.Name, req.Scopes, req.Sites, req.Until, c.Key.Name, now)
 	switch {
 	case errors.Is(err, kit.ErrKeyExists):
 		return kit.Problemf(codeKeyExists, "A key named %q exists or existed; names are not used again.", req.Name)
@@ -93,21 +107,53 @@ func (h keyRoutes) makeKey(c *kit.Call) error {
 		return unavailable(err)
 	}
 	h.server.ForgetKeys()
-	k := kit.Key{Name: req.Name, Scopes: req.Scopes, Sites: req.Sites, Created: now.UTC().Truncate(time.Second), By: c.Key.Name}
-	v := keyView(&k)
+	return answerKey(c, text, &kit.Key{Name: req.Name, Scopes: req.Scopes, Sites: req.Sites, Created: now.UTC().Truncate(time.Second),
+		By: c.Key.Name, Until: req.Until})
+}
+
+// answerKey answers with a key that was just made.
+func answerKey(c *kit.Call, text string, k *kit.Key) error {
+	v := keyView(k)
 	c.Replay = v // without the text, which is kept nowhere
 	v.Key = text
 	return c.JSON(http.StatusCreated, v)
 }
 
+// defaultOverlap is time enough to give the new text to whoever has the old one.
+const defaultOverlap = 24 * time.Hour
+
+func (h keyRoutes) rotateKey(c *kit.Call) error {
+	var req RotateRequest
+	if c.Request().ContentLength != 0 {
+		if err := c.DecodeJSON(&req); err != nil {
+			return err
+		}
+	}
+	overlap := defaultOverlap
+	if req.Overlap != nil {
+		overlap = time.Duration(min(int64(*req.Overlap), int64(2*kit.MaxOverlap/time.Second))) * time.Second
+	}
+	text, k, err := kit.RotateKey(c.Ctx(), h.store, c.PathParam("name"), overlap, c.Key.Name, time.Now())
+	switch {
+	case errors.Is(err, kit.ErrUnknownKey):
+		return kit.Problemf(codeUnknownKey, "No key that works has this name.")
+	case errors.Is(err, kit.ErrKeySpec):
+		return kit.Problemf(kit.CodeInvalidBody, "%v.", err)
+	case err != nil:
+		return unavailable(err)
+	}
+	h.server.ForgetKeys()
+	return answerKey(c, text, &k)
+}
+
 func (h keyRoutes) revokeKey(c *kit.Call) error {
 	name := c.PathParam("name")
-	err := kit.RevokeKey(c.Ctx(), h.store, name, c.Key.Name, h.opt.Now())
+	err := kit.RevokeKey(c.Ctx(), h.store, name, c.Key.Name, time.Now())
 	switch {
 	case errors.Is(err, kit.ErrUnknownKey):
 		return kit.Problemf(codeUnknownKey, "No key that works has this name.")
 	case errors.Is(err, kit.ErrLastAdmin):
-		return kit.Problemf(codeLastAdmin, "It is the last key with the scope admin for all sites; make another one first.")
+		return kit.Problemf(codeLastAdmin, "It is the last key with the scope admin for all sites and without an end; make another one first.")
 	case err != nil:
 		return unavailable(err)
 	}

@@ -161,3 +161,59 @@ func TestWithoutTheStoreNobodyIsLetIn(t *testing.T) {
 	require.NotContains(t, string(rep.body), "injected", "what is inside stays inside")
 	require.Contains(t, r.log.String(), "injected")
 }
+
+// A key is given a new text while the one from before works on for a while, and ends when it was
+// made to.
+func TestKeysAreRotatedAndEnd(t *testing.T) {
+	r := newRig(t).shop()
+	make := func(body string) KeyView { return into[KeyView](r.post("/v1/keys", body).wants(201)) }
+	works := func(key string) *reply { return r.do("GET", "/v1/sites", "", "Authorization", "Bearer "+key) }
+	first := make(`{"name":"screen","scopes":["view"],"sites":["*"]}`)
+	second := into[KeyView](r.post("/v1/keys/screen/rotate", "").wants(201))
+	require.NotEqual(t, first.Key, second.Key)
+	require.Equal(t, []string{"view"}, second.Scopes)
+	works(first.Key).wants(200)
+	works(second.Key).wants(200)
+	third := into[KeyView](r.do("POST", "/v1/keys/screen/rotate", `{"overlap":0}`, "Idempotency-Key", "x").wants(201))
+	again := into[KeyView](r.do("POST", "/v1/keys/screen/rotate", `{"overlap":0}`, "Idempotency-Key", "x").wants(201))
+	require.Empty(t, again.Key)
+	for _, old := range []string{first.Key, second.Key} {
+		p := works(old).wantsCode(kit.CodeUnauthorized)
+		require.Contains(t, p.json()["detail"], `The key "screen" ended at 20`)
+	}
+	works(third.Key).wants(200)
+	r.post("/v1/keys/screen/rotate", `{"overlap":7776001}`).wantsCode(kit.CodeInvalidBody)
+	r.post("/v1/keys/nobody/rotate", "").wantsCode(codeUnknownKey)
+	r.post("/v1/keys", `{"name":"screen","scopes":["view"],"sites":["*"]}`).wantsCode(codeKeyExists)
+	r.do("DELETE", "/v1/keys/screen", "").wants(204)
+	works(third.Key).wantsCode(kit.CodeUnauthorized)
+
+	r.post("/v1/keys", `{"name":"guest","scopes":["view"],"sites":["*"],"until":"2020-01-01T00:00:00Z"}`).wantsCode(kit.CodeInvalidBody)
+	guest := make(`{"name":"guest","scopes":["view"],"sites":["*"],"until":"` + time.Now().Add(time.Second).Format(time.RFC3339Nano) + `"}`)
+	works(guest.Key).wants(200)
+	require.Eventually(t, func() bool { return works(guest.Key).status == 401 }, 10*time.Second, 20*time.Millisecond)
+	// One that ends is no reason to give up the last that does not.
+	make(`{"name":"short","scopes":["admin"],"sites":["*"],"until":"` + time.Now().Add(time.Hour).Format(time.RFC3339) + `"}`)
+	r.do("DELETE", "/v1/keys/boss", "").wantsCode(codeLastAdmin)
+	r.do("DELETE", "/v1/keys/short", "").wants(204)
+}
+
+// Each narrow scope opens what its holder needs and nothing else.
+func TestNarrowScopes(t *testing.T) {
+	r := newRig(t)
+	opens := map[string][]string{}
+	for _, rt := range r.api.routes {
+		for _, s := range rt.Scopes {
+			opens[s] = append(opens[s], rt.Name)
+			require.False(t, s == kit.ScopeView && rt.Method != "GET", rt.Name)
+		}
+	}
+	require.ElementsMatch(t, []string{"metrics"}, opens[kit.ScopeMetrics])
+	require.ElementsMatch(t, []string{"openCount", "listCounts", "getCount", "postCountReads", "pauseCount", "resumeCount", "passCount",
+		"closeCount", "discardCount", "reopenCount", "countDifferences", "countDifferencesCSV", "countDifferencesXLSX",
+		"countDifferencesPage"}, opens[kit.ScopeCount])
+	require.Contains(t, opens[kit.ScopeView], "listItems")
+	require.Contains(t, opens[kit.ScopeView], "getLayout")
+	require.NotContains(t, opens[kit.ScopeView], "backup")
+	require.NotContains(t, opens[kit.ScopeView], "listKeys")
+}

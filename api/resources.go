@@ -1,7 +1,9 @@
 package api
 
 import (
+	"net/http"
 	"reflect"
+	"slices"
 	"sync"
 
 	"lintel/api/kit"
@@ -24,11 +26,16 @@ func (a *API) resources() []resource {
 }
 
 // table is the one list of routes: the router, the OpenAPI document and the checks of keys come
-// from it.
+// from it. Whoever may view may get all that whoever operates may get.
 func (a *API) table() []kit.Route {
 	var t []kit.Route
 	for _, r := range a.resources() {
 		t = append(t, r.table()...)
+	}
+	for i := range t {
+		if r := &t[i]; r.Method == http.MethodGet && slices.Contains(r.Scopes, kit.ScopeOperate) && !slices.Contains(r.Scopes, kit.ScopeMetrics) {
+			r.Scopes = append(slices.Clip(r.Scopes), kit.ScopeView)
+		}
 	}
 	return t
 }
@@ -99,6 +106,7 @@ var (
 var (
 	operate = []string{kit.ScopeOperate}
 	author  = []string{kit.ScopeAuthor}
+	counter = []string{kit.ScopeOperate, kit.ScopeCount}
 	readers = []string{kit.ScopeOperate, kit.ScopeAuthor}
 	admin   = []string{kit.ScopeAdmin}
 )

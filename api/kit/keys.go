@@ -33,13 +33,26 @@ const AllSites = "*"
 // bytes; it is Shown once, when the key is made, and only its SHA-256 is kept. With 256 random bits
 // there is nothing to guess, so a slow hash would add nothing.
 type Key struct {
-	Name     string     `json:"name"` // also names its holder in the journal; never used again, so that the journal stays true
+	Name     string     `json:"name"` // also names its holder in the journal; never given to another, so that the journal stays true
 	Hash     string     `json:"hash"` // SHA-256 of the text, hexadecimal
 	Scopes   []string   `json:"scopes"`
 	Sites    []string   `json:"sites"` // ids, or "*"
 	Created  time.Time  `json:"created"`
 	By       string     `json:"by"` // who made it
 	Disabled *time.Time `json:"disabled,omitempty"`
+	Until    *time.Time `json:"until,omitempty"` // when it ends by itself; nil: never
+}
+
+// live reports whether the key works.
+func (k *Key) live(now time.Time) bool { return k.Disabled == nil && !k.expired(now) }
+
+func (k *Key) expired(now time.Time) bool { return k.Until != nil && !now.Before(*k.Until) }
+
+// endBy has the key end at a time, if it does not end before.
+func (k *Key) endBy(at time.Time) {
+	if k.Until == nil || at.Before(*k.Until) {
+		k.Until = &at
+	}
 }
 
 // Allows reports whether the key has one of the scopes. No scopes: any key will do.
@@ -77,7 +90,7 @@ func loadKeys(ctx context.Context, st store.Documents) (keyDocument, int, error)
 var (
 	ErrKeyExists  = errors.New("a key of that name exists or existed; names are not used again")
 	ErrUnknownKey = errors.New("no key has that name")
-	ErrLastAdmin  = errors.New("it is the last key with the scope admin for all sites")
+	ErrLastAdmin  = errors.New("it is the last key with the scope admin for all sites and without an end")
 	ErrKeySpec    = errors.New("invalid key")
 )
 
@@ -103,30 +116,76 @@ func changeKeys(ctx context.Context, st store.Documents, by string, now time.Tim
 	}
 }
 
-// MintKey makes a key and returns its text, which is kept nowhere. By is who makes it, for the
-// record.
+// MintKey makes a key that never ends by itself, and returns its text, which is kept nowhere. By is
+// who makes it, for the record.
 func MintKey(ctx context.Context, st store.Documents, name string, scopes, sites []string, by string, now time.Time) (string, error) {
+	return MintKeyUntil(ctx, st, name, scopes, sites, nil, by, now)
+}
+
+// MintKeyUntil makes a key that ends at a time, unless that is nil. The errors are ErrKeySpec and
+// ErrKeyExists.
+func MintKeyUntil(ctx context.Context, st store.Documents, name string, scopes, sites []string, until *time.Time, by string,
+	now time.Time) (string, error) {
 	if err := checkKey(name, scopes, sites); err != nil {
 		return "", err
 	}
+	if until != nil && !until.After(now) {
+		return "", fmt.Errorf("%w: it would end at %s, which is over", ErrKeySpec, until.UTC().Format(time.RFC3339))
+	}
 	scopes, sites = slices.Compact(slices.Sorted(slices.Values(scopes))), slices.Compact(slices.Sorted(slices.Values(sites)))
-	var raw [32]byte
-	rand.Read(raw[:])
-	text := keyPrefix + base64.RawURLEncoding.EncodeToString(raw[:])
-	hash := sha256.Sum256([]byte(text))
+	text, hash := newKey()
 	err := changeKeys(ctx, st, by, now, "key "+name+" made", func(doc *keyDocument) error {
 		if slices.ContainsFunc(doc.Keys, func(k Key) bool { return k.Name == name }) {
 			return ErrKeyExists
 		}
-		doc.Keys = append(doc.Keys, Key{
-			Name: name, Hash: hex.EncodeToString(hash[:]), Scopes: scopes, Sites: sites, Created: now.UTC().Truncate(time.Second), By: by,
-		})
+		doc.Keys = append(doc.Keys, Key{Name: name, Hash: hash, Scopes: scopes, Sites: sites, Created: now.UTC().Truncate(time.Second), By: by,
+			Until: until})
 		return nil
 	})
 	if err != nil {
 		return "", err
 	}
 	return text, nil
+}
+
+// newKey draws the text of a key, and its hash.
+func newKey() (text, hash string) {
+	var raw [32]byte
+	rand.Read(raw[:])
+	text = keyPrefix + base64.RawURLEncoding.EncodeToString(raw[:])
+	sum := sha256.Sum256([]byte(text))
+	return text, hex.EncodeToString(sum[:])
+}
+
+// MaxOverlap bounds how long an old text of a key may work beside the new one.
+const MaxOverlap = 90 * 24 * time.Hour
+
+// RotateKey gives a key a new text, with the name, scopes, sites and end that it has, and returns the
+// text. What worked before works for the overlap on. The errors are ErrUnknownKey and ErrKeySpec.
+func RotateKey(ctx context.Context, st store.Documents, name string, overlap time.Duration, by string, now time.Time) (string, Key, error) {
+	if overlap < 0 || overlap > MaxOverlap {
+		return "", Key{}, fmt.Errorf("%w: the overlap %v goes from 0s to %v", ErrKeySpec, overlap, MaxOverlap)
+	}
+	text, hash := newKey()
+	var made Key
+	err := changeKeys(ctx, st, by, now, "key "+name+" rotated", func(doc *keyDocument) error {
+		found := false
+		for i := range doc.Keys {
+			k := &doc.Keys[i]
+			if k.Name != name || !k.live(now) {
+				continue
+			}
+			made, found = *k, true // the newest comes last
+			k.endBy(now.UTC().Truncate(time.Second).Add(overlap))
+		}
+		if !found {
+			return ErrUnknownKey
+		}
+		made.Hash, made.Created, made.By = hash, now.UTC().Truncate(time.Second), by
+		doc.Keys = append(doc.Keys, made)
+		return nil
+	})
+	return text, made, err
 }
 
 func checkKey(name string, scopes, sites []string) error {
@@ -157,19 +216,28 @@ func ListKeys(ctx context.Context, st store.Documents) ([]Key, error) {
 	return doc.Keys, err
 }
 
-// RevokeKey disables a key for good.
+// RevokeKey disables a key for good, with the texts that it had before and that still work.
 func RevokeKey(ctx context.Context, st store.Documents, name, by string, now time.Time) error {
 	return changeKeys(ctx, st, by, now, "key "+name+" revoked", func(doc *keyDocument) error {
-		i := slices.IndexFunc(doc.Keys, func(k Key) bool { return k.Name == name && k.Disabled == nil })
-		if i < 0 {
-			return ErrUnknownKey
+		at := now.UTC().Truncate(time.Second)
+		found, master, others := false, false, false
+		for i := range doc.Keys {
+			k := &doc.Keys[i]
+			admin := k.live(now) && k.Until == nil && slices.Contains(k.Scopes, ScopeAdmin) && k.AllSites()
+			switch {
+			case k.Name != name:
+				others = others || admin
+			case k.live(now):
+				found, master = true, master || admin
+				k.Disabled = &at
+			}
 		}
-		master := func(k Key) bool { return k.Disabled == nil && slices.Contains(k.Scopes, ScopeAdmin) && k.AllSites() }
-		if master(doc.Keys[i]) && !slices.ContainsFunc(doc.Keys, func(k Key) bool { return k.Name != name && master(k) }) {
+		switch {
+		case !found:
+			return ErrUnknownKey
+		case master && !others:
 			return ErrLastAdmin
 		}
-		at := now.UTC().Truncate(time.Second)
-		doc.Keys[i].Disabled = &at
 		return nil
 	})
 }
@@ -232,6 +300,9 @@ func (r *keyRing) of(req *http.Request, old bool) (*Key, error) {
 	k := keys[sha256.Sum256([]byte(strings.TrimSpace(text)))]
 	if k == nil {
 		return nil, Problemf(CodeUnauthorized, "The key is not known, or it was revoked.")
+	}
+	if k.expired(r.now()) {
+		return nil, Problemf(CodeUnauthorized, "The key %q ended at %s; ask for a new one.", k.Name, k.Until.UTC().Format(time.RFC3339))
 	}
 	return k, nil
 }

@@ -9,14 +9,17 @@ import (
 const (
 	ScopeReads   = "reads"   // post reads
 	ScopeSales   = "sales"   // post business events
-	ScopeOperate = "operate" // see everything, handle alerts, send deliveries again
+	ScopeCount   = "count"   // open, read, see and close counts
+	ScopeView    = "view"    // see everything, change nothing
+	ScopeMetrics = "metrics" // see the metrics
+	ScopeOperate = "operate" // see everything, handle alerts and counts, send deliveries again
 	ScopeAuthor  = "author"  // write layouts, products, rules and channels
 	ScopeAdmin   = "admin"   // all of these, and keys
 )
 
 // Scopes lists the scopes.
 func Scopes() []string {
-	return []string{ScopeReads, ScopeSales, ScopeOperate, ScopeAuthor, ScopeAdmin}
+	return []string{ScopeReads, ScopeSales, ScopeCount, ScopeView, ScopeMetrics, ScopeOperate, ScopeAuthor, ScopeAdmin}
 }
 
 // Route is one line of the table that both the router and the OpenAPI document come from.
