@@ -1,12 +1,14 @@
 package api
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"log/slog"
 	"net/http"
 	"runtime"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -61,6 +63,8 @@ type Options struct {
 	Log        *slog.Logger         // default slog.Default
 	Registry   *prometheus.Registry // what /metrics shows; default one that has the API's own metrics only
 
+	Version string // of the program, which the OpenAPI document says; default "(devel)"
+
 	// PublicURL is the address of this service as others know it, without a slash at its end. URIs
 	// of sites, zones and read points begin with it, and with them the ids of EPCIS events: set it
 	// once. Default: an address that nobody can own.
@@ -112,7 +116,8 @@ type backend struct {
 	layouts map[string]*layoutEntry
 	known   knownCache
 
-	closing chan struct{} // closed by Close: streams end
+	closing  chan struct{} // closed by Close: streams end
+	draining atomic.Bool   // about to stop
 
 	foldPatience time.Duration // how long something that a person did waits for its fold
 }
@@ -128,6 +133,7 @@ func New(opt Options) *API {
 	if opt.Registry == nil {
 		opt.Registry = prometheus.NewRegistry()
 	}
+	opt.Version = cmp.Or(opt.Version, "(devel)")
 	if opt.PublicURL == "" {
 		opt.PublicURL = defaultPublicURL
 	}
@@ -172,6 +178,9 @@ func orDefault[T int | int64 | time.Duration](v *T, d T) {
 
 // Handler returns the handler of all routes.
 func (a *API) Handler() http.Handler { return a.server.Handler() }
+
+// Drain has /readyz answer 503 from now on, while everything else is answered as before.
+func (a *API) Drain() { a.draining.Store(true) }
 
 // Close ends the live streams, so that a server that shuts down need not wait for them. All other
 // requests go on.

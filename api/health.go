@@ -1,6 +1,7 @@
 package api
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"io"
@@ -48,7 +49,7 @@ func (h processRoutes) table() []kit.Route {
 // Health says whether the process, or all that it needs, is well.
 type Health struct {
 	Status string `json:"status" jsonschema:"enum=ok,enum=unavailable"`
-	Reason string `json:"reason,omitempty" jsonschema:"enum=store,enum=store_lost,enum=sites" jsonschema_description:"What is not well: the store can't serve; its data was deleted or replaced while it was in use; a site is not being worked."`
+	Reason string `json:"reason,omitempty" jsonschema:"enum=store,enum=store_lost,enum=sites,enum=stopping" jsonschema_description:"What is not well: the store can't serve; its data was deleted or replaced while it was in use; a site is not being worked; the server is about to stop."`
 }
 
 var codeNoBackup = kit.Code{Name: "no_backup", Status: 409,
@@ -62,6 +63,9 @@ func (h processRoutes) healthz(c *kit.Call) error { return c.JSON(http.StatusOK,
 func (h processRoutes) readyz(c *kit.Call) error {
 	ctx, cancel := context.WithTimeout(c.Ctx(), 2*time.Second)
 	defer cancel()
+	if h.draining.Load() {
+		return c.JSON(http.StatusServiceUnavailable, Health{"unavailable", "stopping"})
+	}
 	reason, err := "store", h.store.Ping(ctx)
 	switch {
 	case errors.Is(err, store.ErrLost):
@@ -101,5 +105,5 @@ func (h processRoutes) metricsText(c *kit.Call) error {
 }
 
 func (h processRoutes) openAPI(c *kit.Call) error {
-	return c.Blob(http.StatusOK, kit.MediaJSON, openAPIDocument())
+	return c.Blob(http.StatusOK, kit.MediaJSON, bytes.Replace(openAPIDocument(), kit.MustJSON(versionMark), kit.MustJSON(h.opt.Version), 1))
 }

@@ -40,9 +40,12 @@ func (a *API) table() []kit.Route {
 	return t
 }
 
+// versionMark is put into the document where the program's version will be.
+const versionMark = "{version}"
+
 // openAPI says what of the OpenAPI document the routes do not.
 var openAPI = kit.Document{
-	Title: "Lintel", Version: "1",
+	Title: "Lintel", Version: versionMark,
 	Description: "Where every tagged item of a shop is, and who must know when something is wrong.\n\n" +
 		"Every route but /healthz, /readyz and /openapi.json wants a key: `Authorization: Bearer lk_...`. " +
 		"Errors are problem details (RFC 9457) whose member `code` is stable. " +

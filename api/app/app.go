@@ -4,6 +4,7 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -13,6 +14,7 @@ import (
 	"net/netip"
 	"os"
 	"path/filepath"
+	"runtime"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -48,6 +50,9 @@ type Options struct {
 	JournalKeep time.Duration // how long folded entries are kept; default 48h
 	FactsKeep   time.Duration // how long facts are kept; default 30 days
 	AlertsKeep  time.Duration // how long alerts that are over are kept; default 365 days
+
+	Lease   time.Duration // after how long another node takes over the sites of one that is gone; default 5s
+	Version string        // of the program, for metrics, logs and the interface's document; default "(devel)"
 
 	Export ExportOptions // where else the data goes
 
@@ -121,6 +126,7 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	if opt.Speed <= 0 {
 		opt.Speed = 1
 	}
+	opt.Version = cmp.Or(opt.Version, "(devel)")
 	if opt.Node == "" {
 		host, _ := os.Hostname()
 		opt.Node = fmt.Sprintf("%s-%d", host, os.Getpid())
@@ -135,10 +141,12 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	}
 	a.Registry = prometheus.NewRegistry()
 	a.Registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	a.Registry.MustRegister(prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "lintel_build_info", Help: "Always 1; the labels say what runs.",
+		ConstLabels: prometheus.Labels{"version": opt.Version, "goversion": runtime.Version()}}, func() float64 { return 1 }))
 	a.channels = &channels{store: a.Store, log: opt.Log, guard: deliver.NewGuard(opt.AllowCIDRs)}
 	d, err := deliver.New(deliver.Options{
 		Store: a.Store, Channels: a.channels.get, AboutChannels: a.channels.aboutOthers,
-		Guard: a.channels.guard, Log: opt.Log, Schedule: opt.Retry,
+		Guard: a.channels.guard, Log: opt.Log, Version: opt.Version, Schedule: opt.Retry,
 		Observe: a.observe(func() deliver.Stats { return a.Dispatcher.Stats() }, func(at int64) float64 {
 			return opt.Now().Sub(time.UnixMilli(at)).Seconds() / opt.Speed
 		}),
@@ -150,7 +158,7 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	a.channels.changed = d.ChannelsChanged
 	a.Runner = runner.New(runner.Options{
 		Store: a.Store, Deliver: d, Log: opt.Log, Node: opt.Node, Metrics: runner.NewMetrics(a.Registry),
-		JournalKeep: opt.JournalKeep, FactsKeep: opt.FactsKeep, AlertsKeep: opt.AlertsKeep, Now: opt.Now, Speed: opt.Speed,
+		LeaseTTL: opt.Lease, JournalKeep: opt.JournalKeep, FactsKeep: opt.FactsKeep, AlertsKeep: opt.AlertsKeep, Now: opt.Now, Speed: opt.Speed,
 	})
 	a.Registry.MustRegister(a.Runner)
 	if a.exports, err = newExports(a); err != nil {
@@ -158,7 +166,7 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	}
 	a.API = api.New(api.Options{
 		Store: a.Store, Runner: a.Runner, Dispatcher: d, Log: opt.Log, Registry: a.Registry, PublicURL: opt.PublicURL, Now: opt.Now,
-		Channels:   a.channels,
+		Channels: a.channels, Version: opt.Version,
 		TrialLimit: opt.TrialLimit, TrialTime: opt.TrialTime, TrialAlerts: opt.TrialAlerts, TrialFacts: opt.TrialFacts, BodyMemory: opt.BodyMemory,
 	})
 	return a, nil
@@ -229,6 +237,13 @@ func (a *App) Failed() <-chan error { return a.failed }
 
 // URL returns where the API listens.
 func (a *App) URL() string { return "http://" + a.listener.Addr().String() }
+
+// Drain has /readyz say that the server is about to stop, and returns after a while in which it goes
+// on answering: whoever spreads requests over servers turns to another one meanwhile.
+func (a *App) Drain(d time.Duration) {
+	a.API.Drain()
+	time.Sleep(d)
+}
 
 // Stop ends everything in order: no new tries and no new requests, tries under way end or are cut
 // off, what was accepted is folded or stays in the journal, the leases are given up, the store

@@ -19,7 +19,8 @@ var errWouldChange = errors.New("there is something to change")
 
 type exportCmd struct {
 	client.Flags
-	Dir string `arg:"" help:"Directory to write to; it is made if it is not there."`
+	Dir   string `arg:"" help:"Directory to write to; it is made if it is not there."`
+	Force bool   `help:"Write over files that were changed since they were exported, too."`
 }
 
 func (c *exportCmd) Run(s *streams) error {
@@ -28,7 +29,7 @@ func (c *exportCmd) Run(s *streams) error {
 		return refuse(s, err)
 	}
 	defer cl.Close()
-	done, err := folder.Export(s.ctx, cl, c.Dir)
+	done, err := folder.Export(s.ctx, cl, c.Dir, c.Force)
 	if err != nil {
 		return refuse(s, err)
 	}

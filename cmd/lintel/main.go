@@ -7,6 +7,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -74,7 +75,8 @@ func run(s streams, args []string) (code int) {
 			"staff write, and notifies the right people."),
 		kong.UsageOnError(),
 		kong.Writers(s.out, s.err),
-		kong.Configuration(kong.JSON),
+		kong.Configuration(readConfig),
+		durations,
 		kong.Exit(func(k int) { code, exited = k, true }),
 	)
 	if err != nil {
@@ -117,15 +119,23 @@ func logText(_ []string, a slog.Attr) slog.Attr {
 type verCmd struct{}
 
 func (*verCmd) Run(s *streams) error {
-	version, revision := "(devel)", ""
+	_, err := fmt.Fprintln(s.out, "lintel", version())
+	return err
+}
+
+// released is set where a release is built: -ldflags "-X main.released=1.2.3".
+var released string
+
+// version says which Lintel this is: the release, else what Go knows of the module and its revision.
+func version() string {
+	v, revision := "(devel)", ""
 	if info, ok := debug.ReadBuildInfo(); ok {
-		version = info.Main.Version
-		for _, v := range info.Settings {
-			if v.Key == "vcs.revision" {
-				revision = " " + v.Value
+		v = cmp.Or(info.Main.Version, v)
+		for _, s := range info.Settings {
+			if s.Key == "vcs.revision" {
+				revision = " " + s.Value
 			}
 		}
 	}
-	_, err := fmt.Fprintf(s.out, "lintel %s%s\n", version, revision)
-	return err
+	return cmp.Or(released, v) + revision
 }

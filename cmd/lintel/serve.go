@@ -5,6 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net"
+	"net/netip"
+	neturl "net/url"
+	"strconv"
 	"time"
 
 	"lintel/api/app"
@@ -14,7 +18,7 @@ import (
 // storeFlags say where data is kept; several commands share them.
 type storeFlags struct {
 	Data  string `help:"Directory of the embedded store." type:"path" env:"LINTEL_DATA" placeholder:"DIR" xor:"store"`
-	Redis string `help:"URL of a Redis server (redis://, rediss://), Sentinel (redis+sentinel://) or Cluster (redis+cluster://)." env:"LINTEL_REDIS" placeholder:"URL" xor:"store"`
+	Redis string `help:"URL of a Redis server (redis://, rediss://), Sentinel (redis+sentinel://) or Cluster (redis+cluster://). With a password in it prefer the variable: a command line can be read by others." env:"LINTEL_REDIS" placeholder:"URL" xor:"store"`
 }
 
 type serveCmd struct {
@@ -27,6 +31,9 @@ type serveCmd struct {
 	JournalKeep time.Duration `help:"How long journal entries are kept once they are processed." default:"48h" env:"LINTEL_JOURNAL_KEEP"`
 	FactsKeep   time.Duration `help:"How long facts, and with them the trails of items, are kept." default:"720h" env:"LINTEL_FACTS_KEEP"`
 	AlertsKeep  time.Duration `help:"How long alerts that are over are kept, at least 192h." default:"8760h" env:"LINTEL_ALERTS_KEEP"`
+
+	Lease time.Duration `help:"After how long without a sign of life another process takes over the sites of this one, 1s to 5m." default:"5s" env:"LINTEL_LEASE"`
+	Drain time.Duration `help:"How long the server still answers after it was told to stop, with /readyz already 503, so that a load balancer turns away; at most 1m." default:"0s" env:"LINTEL_DRAIN"`
 
 	TrialLimit  int           `help:"Trials of rules that run at one time, for all sites and people together. 0: half of the processors, at least one." default:"0" env:"LINTEL_TRIAL_LIMIT"`
 	TrialTime   time.Duration `help:"How long one trial may take, at least 1s. A trial that meets one of these limits ends with what it has by then, and says so." default:"1m" env:"LINTEL_TRIAL_TIME"`
@@ -49,7 +56,22 @@ const stopWithin = 25 * time.Second
 // Validate refuses limits that can't be meant. There is none that means "no limit": a trial shares
 // the machine with the shop.
 func (c *serveCmd) Validate() error {
+	if _, _, err := net.SplitHostPort(c.Listen); err != nil {
+		hint := "127.0.0.1:8470"
+		if _, err := strconv.ParseUint(c.Listen, 10, 16); err == nil {
+			hint = "127.0.0.1:" + c.Listen + ", or :" + c.Listen + " for every address of this machine"
+		}
+		return fmt.Errorf("--listen is %q: write an address and a port, like %s", c.Listen, hint)
+	}
 	switch {
+	case c.AlertsKeep < minAlertsKeep:
+		return fmt.Errorf("--alerts-keep is %v: at least %v (8d) is needed, since an alert can be given an outcome for a week", c.AlertsKeep, minAlertsKeep)
+	case c.JournalKeep < 0 || c.FactsKeep < 0 || c.ExportKeep < 0:
+		return errors.New("--journal-keep, --facts-keep and --export-keep can't be negative")
+	case c.Lease < time.Second || c.Lease > 5*time.Minute:
+		return fmt.Errorf("--lease is %v: it goes from 1s to 5m", c.Lease)
+	case c.Drain < 0 || c.Drain > time.Minute:
+		return fmt.Errorf("--drain is %v: it goes from 0s to 1m", c.Drain)
 	case c.TrialLimit < 0 || c.TrialLimit > maxTrials:
 		return fmt.Errorf("--trial-limit is %d: it goes from 1 to %d, and 0 is half of the processors", c.TrialLimit, maxTrials)
 	case c.TrialTime < time.Second || c.TrialTime > maxTrialTime:
@@ -69,6 +91,7 @@ func (c *serveCmd) Validate() error {
 // Bounds of what one may set.
 const (
 	minBodyMemory  = 65 << 20
+	minAlertsKeep  = 8 * 24 * time.Hour
 	maxTrials      = 1024
 	maxTrialTime   = 24 * time.Hour
 	maxTrialAlerts = 10_000_000
@@ -87,7 +110,8 @@ func (c *serveCmd) options() (app.Options, error) {
 	return app.Options{
 		Data: c.Data, Redis: c.Redis, Wait: true, Listen: c.Listen, Node: c.Node, PublicURL: c.PublicURL, AllowCIDRs: allow, Retry: schedule,
 		JournalKeep: c.JournalKeep, FactsKeep: c.FactsKeep, AlertsKeep: c.AlertsKeep, Log: slog.Default(),
-		Export:     app.ExportOptions{Dir: c.ExportDir, Every: c.ExportEvery, Defuse: c.ExportDefuse, Keep: c.ExportKeep, SQL: c.SQL},
+		Export: app.ExportOptions{Dir: c.ExportDir, Every: c.ExportEvery, Defuse: c.ExportDefuse, Keep: c.ExportKeep, SQL: c.SQL},
+		Lease:  c.Lease, Version: version(),
 		TrialLimit: c.TrialLimit, TrialTime: c.TrialTime, TrialAlerts: c.TrialAlerts, TrialFacts: c.TrialFacts,
 		Connections: c.Connections, BodyMemory: c.BodyMemory,
 	}, nil
@@ -108,17 +132,44 @@ func (c *serveCmd) Run(s *streams) error {
 	if err := a.Start(s.ctx); err != nil {
 		return err
 	}
-	slog.Info("listening", "url", a.URL())
+	c.logStart(a.URL(), opt.AllowCIDRs)
 	var failure error
 	select {
 	case <-s.ctx.Done():
 	case failure = <-a.Failed():
 	}
-	slog.Info("stopping")
+	slog.Info("stopping", "drain", c.Drain)
+	if failure == nil {
+		a.Drain(c.Drain)
+	}
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(s.ctx), stopWithin)
 	defer cancel()
 	if err := a.Stop(ctx); err != nil && failure == nil {
 		failure = err
 	}
 	return failure
+}
+
+// logStart says what runs, where, on what, and whom webhooks may reach.
+func (c *serveCmd) logStart(url string, allow []netip.Prefix) {
+	store := "embedded: " + c.Data
+	if c.Redis != "" {
+		store = "redis"
+		if u, err := neturl.Parse(c.Redis); err == nil {
+			store = u.Scheme + "://" + u.Host
+		}
+	}
+	networks := make([]string, 0, len(allow))
+	for _, p := range allow {
+		networks = append(networks, p.String())
+		if p.IsSingleIP() {
+			slog.Info("--allow-cidr allows one address alone; write a mask, such as /24, for a network", "address", p.Addr().String())
+		}
+	}
+	slog.Info("listening", "url", url, "version", version(), "store", store, "allowed_networks", networks)
+	if host, _, err := net.SplitHostPort(c.Listen); err == nil && host != "localhost" {
+		if ip, err := netip.ParseAddr(host); err != nil || !ip.IsLoopback() {
+			slog.Warn("keys and reads go over the network in clear text unless a proxy with TLS is in front", "listen", c.Listen)
+		}
+	}
 }

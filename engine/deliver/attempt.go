@@ -10,6 +10,7 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"strings"
 	"syscall"
 	"time"
 
@@ -79,10 +80,22 @@ func newTransport(guard *Guard, resolver *net.Resolver, roots *x509.CertPool) *h
 }
 
 // sender posts messages.
-type sender struct{ client *http.Client }
+type sender struct {
+	client *http.Client
+	agent  string // User-Agent
+}
+
+// withVersion names the version, too, as far as a product token may hold it (RFC 9110, 10.1.5).
+func (s sender) withVersion(version string) sender {
+	version, _, _ = strings.Cut(version, " ")
+	if version = strings.Trim(version, "()"); version != "" {
+		s.agent = userAgent + "/" + version
+	}
+	return s
+}
 
 func newSender(guard *Guard, resolver *net.Resolver, roots *x509.CertPool) sender {
-	return sender{&http.Client{
+	return sender{agent: userAgent, client: &http.Client{
 		Transport:     newTransport(guard, resolver, roots),
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
 	}}
@@ -120,7 +133,7 @@ func (s *sender) post(ctx context.Context, c *Channel, site string, m *event.Del
 		req.Header.Set(name, value)
 	}
 	req.Header.Set("Content-Type", contentType)
-	req.Header.Set("User-Agent", userAgent)
+	req.Header.Set("User-Agent", s.agent)
 	// Without a value the header is not sent; it tells the transport that the request may be
 	// repeated if a kept connection turns out to be closed before any answer came, since a receiver
 	// knows the message by its id.

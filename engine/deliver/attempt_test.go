@@ -301,3 +301,12 @@ func TestClosedConnectionIsNoFailure(t *testing.T) {
 		recv.CloseClientConnections()
 	}
 }
+
+// The header User-Agent names the version as a product token (RFC 9110, 10.1.5), which has no spaces
+// and no brackets.
+func TestUserAgentNamesTheVersion(t *testing.T) {
+	for version, want := range map[string]string{"": "Lintel", "1.2.3": "Lintel/1.2.3", "(devel) 0f3c": "Lintel/devel",
+		"v1.2.3 0f3c": "Lintel/v1.2.3"} {
+		require.Equal(t, want, sender{agent: userAgent}.withVersion(version).agent)
+	}
+}

@@ -42,6 +42,7 @@ type Options struct {
 	Rand     func() float64 // in [0, 1), for jitter; nil: a generator that needs no seed
 	Log      *slog.Logger   // nil: none
 	Observe  Observer
+	Version  string // of the program, which the header User-Agent names; "": not
 
 	Workers    int // tries at one time over all channels; every channel may always have one. 0: 256
 	PerChannel int // deliveries of one channel that are kept in memory; the others wait in the store. 0: 4096
@@ -141,7 +142,7 @@ func New(opt Options) (*Dispatcher, error) {
 	orDuration(&opt.StopWithin, 2*time.Second)
 	base, cancel := context.WithCancel(context.Background())
 	return &Dispatcher{
-		opt: opt, sender: newSender(opt.Guard, opt.Resolver, opt.RootCAs), archive: archive{opt.Store, opt.Log},
+		opt: opt, sender: newSender(opt.Guard, opt.Resolver, opt.RootCAs).withVersion(opt.Version), archive: archive{opt.Store, opt.Log},
 		audience: audience{opt.Channels, opt.AboutChannels},
 		base:     base, cancel: cancel, queue: newQueue(opt.DataBytes), health: map[string]*health{}, process: rand.Text(),
 	}, nil

@@ -166,7 +166,7 @@ func TestAPlanIsOfOneConfiguration(t *testing.T) {
 	_, err := Apply(t.Context(), c, stale, "")
 	require.True(t, client.IsCode(err, "version_mismatch"), "%v", err)
 	dir := t.TempDir()
-	done, err := Export(t.Context(), c, dir)
+	done, err := Export(t.Context(), c, dir, false)
 	require.NoError(t, err)
 	require.Equal(t, []Exported{{"sites/umberhithe/layout.json", 2, true}, {"rules.yaml", 1, true}}, done)
 	got, err := os.ReadFile(filepath.Join(dir, "rules.yaml"))
@@ -220,7 +220,7 @@ func TestExportTrustsNoServer(t *testing.T) {
 		"404 Not Found":       {"/v1/configuration": list("rules", "products"), "/v1/rules": says("x")},
 	} {
 		dir := filepath.Join(t.TempDir(), "out")
-		_, err := Export(t.Context(), fake(t, answers), dir)
+		_, err := Export(t.Context(), fake(t, answers), dir, false)
 		require.ErrorContains(t, err, what)
 		require.NoDirExists(t, dir)
 	}
@@ -242,12 +242,12 @@ func TestProductsThatDoNotFitIntoCSV(t *testing.T) {
 			}
 			fmt.Fprint(w, `{"products":[]}`)
 		},
-	}), dir)
+	}), dir, false)
 	require.NoError(t, err)
 	require.Equal(t, []Exported{{"products.json", 3, true}}, done)
 	entries, err := os.ReadDir(dir)
 	require.NoError(t, err)
-	require.Len(t, entries, 1, "no half file stays behind")
+	require.Len(t, entries, 2, "no half file stays behind, only the note of what was exported")
 }
 
 func TestShow(t *testing.T) {

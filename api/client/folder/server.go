@@ -3,14 +3,17 @@ package folder
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"net/http"
 	"net/url"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"lintel/api"
@@ -58,8 +61,9 @@ type Exported struct {
 
 // Export writes the configuration of the server into a directory, which it makes if need be: all
 // documents as of one moment. Nothing is written before everything was read; each file is replaced
-// whole. Files of documents that the server does not have are left alone.
-func Export(ctx context.Context, c *client.Client, dir string) ([]Exported, error) {
+// whole. Files of documents that the server does not have are left alone. A file that somebody changed
+// since it was exported is not written over unless force is set: the error is then Faults.
+func Export(ctx context.Context, c *client.Client, dir string, force bool) ([]Exported, error) {
 	b, _, err := ask(ctx, c, "GET", "/v1/configuration", nil, nil)
 	if err != nil {
 		return nil, err
@@ -86,13 +90,54 @@ func Export(ctx context.Context, c *client.Client, dir string) ([]Exported, erro
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return nil, err
 	}
+	sums := readSums(dir)
+	var edited Faults
+	for _, e := range done {
+		have, err := os.ReadFile(filepath.Join(dir, filepath.FromSlash(e.Path)))
+		if err == nil && !force && !bytes.Equal(have, texts[e.Path]) && sums[e.Path] != sumOf(have) {
+			edited = append(edited, e.Path+": it is not what was exported last, and would be written over; keep it elsewhere, apply it, or say --force")
+		}
+		sums[e.Path] = sumOf(texts[e.Path])
+	}
+	if len(edited) > 0 {
+		return nil, edited
+	}
 	for i := range done {
 		e := &done[i]
 		if e.Written, err = replace(filepath.Join(dir, filepath.FromSlash(e.Path)), texts[e.Path]); err != nil {
 			return nil, err
 		}
 	}
-	return done, nil
+	if len(done) > 0 {
+		_, err = replace(filepath.Join(dir, sumsFile), writeSums(sums))
+	}
+	return done, err
+}
+
+// sumsFile keeps the SHA-256 of each file as it was exported, in the form of sha256sum: how an export
+// knows a file that was changed since.
+const sumsFile = ".lintel-export"
+
+func sumOf(b []byte) string { return fmt.Sprintf("%x", sha256.Sum256(b)) }
+
+// readSums reads what the last export noted. Of a file that is damaged or not there nothing is known.
+func readSums(dir string) map[string]string {
+	sums := make(map[string]string)
+	b, _ := os.ReadFile(filepath.Join(dir, sumsFile))
+	for line := range strings.Lines(string(b)) {
+		if sum, name, ok := strings.Cut(strings.TrimSpace(line), "  "); ok {
+			sums[name] = sum
+		}
+	}
+	return sums
+}
+
+func writeSums(sums map[string]string) []byte {
+	var b []byte
+	for _, name := range slices.Sorted(maps.Keys(sums)) {
+		b = fmt.Appendf(b, "%s  %s\n", sums[name], name)
+	}
+	return b
 }
 
 // fetch reads one document, and returns its path too: it may be another form than the usual one.
