@@ -1,4 +1,7 @@
-.PHONY: demo test crash bench truth build
+# The toolchain that go.mod names, unless the environment sets another.
+export GOTOOLCHAIN ?= $(shell sed -n 's/^toolchain //p' go.mod)
+
+.PHONY: demo test crash bench truth build vuln
 
 build:
 	go build -o bin/lintel ./cmd/lintel
@@ -20,3 +23,11 @@ bench: build
 # What Lintel concludes against what is true, in every regime of the simulated shop that is not held out.
 truth: build
 	bin/lintel truth
+
+# Known weaknesses of what Lintel's code reaches, by the database that comes as a module: no other network than the module proxy is needed.
+# The first run builds the tools, which takes minutes.
+VULNDB := $(shell go env GOCACHE)/lintel-vulndb
+vuln:
+	rm -rf $(VULNDB)
+	go run golang.org/x/vulndb/cmd/indexdb@latest -out $(VULNDB) -vulns "$$(go mod download -json golang.org/x/vulndb@latest | sed -n 's/.*"Dir": "\(.*\)".*/\1/p')/data/osv"
+	go run golang.org/x/vuln/cmd/govulncheck@v1.9.0 -db "file://$(VULNDB)" ./...

@@ -2,6 +2,8 @@ module lintel
 
 go 1.26.8
 
+toolchain go1.26.11
+
 require (
 	code.dny.dev/ssrf v0.3.0
 	github.com/alecthomas/kong v1.17.0

@@ -53,7 +53,6 @@ func TestRoutesThatDoNotExist(t *testing.T) {
 	metrics := string(r.get("/metrics").wants(200).body)
 	require.NotContains(t, metrics, "nothing", "a wrong path is no time series")
 	r.get("/metrics?x=1").wantsCode(kit.CodeInvalidParameter)
-	r.get("/openapi.json?x=1").wantsCode(kit.CodeInvalidParameter)
 	r.get("/v1/sites?x=1").wantsCode(kit.CodeInvalidParameter)
 	r.shop()
 	r.get("/v1/sites/umberhithe/read-points?x=1").wantsCode(kit.CodeInvalidParameter)

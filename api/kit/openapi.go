@@ -17,8 +17,7 @@ import (
 
 // baseCodes are the problems that a route can answer with because of what it is.
 func (r *Route) baseCodes() []Code {
-	// A path may be badly percent-encoded, and a query have a name that the route lacks.
-	codes := []Code{CodeInternal, CodeInvalidParameter}
+	codes := []Code{CodeInternal}
 	if r.Open {
 		return codes
 	}
@@ -32,6 +31,8 @@ func (r *Route) baseCodes() []Code {
 	if r.AllSites {
 		codes = append(codes, CodeMissingSite)
 	}
+	// A path may be badly percent-encoded, and a query have a name that the route lacks.
+	codes = append(codes, CodeInvalidParameter)
 	if len(r.Body) > 0 {
 		codes = append(codes, CodeBusy, CodeBodyTooLarge, CodeUnsupportedEncoding, CodeInvalidEncoding, CodeInvalidBody,
 			CodeUnsupportedType)
