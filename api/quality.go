@@ -12,6 +12,7 @@ import (
 	"lintel/engine"
 	"lintel/engine/event"
 	"lintel/engine/quality"
+	"lintel/engine/runner"
 	"lintel/engine/store"
 	"lintel/rules"
 )
@@ -227,7 +228,7 @@ func (b *backend) storedRules(ctx context.Context) ([]*rules.Rule, error) {
 	if err != nil {
 		return nil, unavailable(err)
 	}
-	set, _ := rules.Check(engine.RulesDocument, d.Body, rules.Known{})
+	set, _ := runner.CompileRules(engine.RulesDocument, d.Body, rules.Known{})
 	if set == nil {
 		return nil, nil
 	}

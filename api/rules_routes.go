@@ -8,6 +8,7 @@ import (
 
 	"lintel/api/kit"
 	"lintel/engine"
+	"lintel/engine/runner"
 	"lintel/rules"
 )
 
@@ -130,7 +131,7 @@ func (h ruleRoutes) getRules(c *kit.Call) error {
 		return c.Blob(http.StatusOK, mediaYAML+"; charset=utf-8", d.Body)
 	}
 	var set *rules.Set
-	err = c.Parse(func() error { set, _ = rules.Check(engine.RulesDocument, d.Body, rules.Known{}); return nil })
+	err = c.Parse(func() error { set, _ = runner.CompileRules(engine.RulesDocument, d.Body, rules.Known{}); return nil })
 	if err != nil {
 		return err
 	}

@@ -103,6 +103,7 @@ type parsed struct {
 	source file.Source
 	root   ast.Node
 	always *bool // it is the same whatever the environment
+	cost   int   // of evaluating it, at worst, in the units of MaxCost
 }
 
 // parse checks a condition. The problems are in the result; without an error among them root is
@@ -159,7 +160,8 @@ func (l *language) parse(source, about string) *parsed {
 // limitWork refuses conditions that can take too long and puts the step counter into list
 // functions.
 func (p *parsed) limitWork(tree *parser.Tree, config *conf.Config) {
-	w := worker{weights: make(map[*ast.PredicateNode]int)}
+	p.cost = costOf(p.root, p.instructions)
+	w := worker{sizes: hardest, weights: make(map[*ast.PredicateNode]int)}
 	w.node(p.root)
 	w.work += p.instructions * workPattern * maxTextValue
 	switch {

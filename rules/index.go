@@ -2,6 +2,8 @@ package rules
 
 import (
 	"fmt"
+	"maps"
+	"slices"
 	"strings"
 )
 
@@ -16,6 +18,39 @@ type subjectIndex struct {
 type bucket struct {
 	always []int32
 	keys   []keyIndex
+}
+
+// dearest returns the rules of the bucket that are evaluated on one environment at worst.
+func (b *bucket) dearest(rules []*Rule) (dearest []*Rule, cost int) {
+	add := func(members []int32) (list []*Rule, sum int) {
+		for _, i := range members {
+			list = append(list, rules[i])
+			sum += rules[i].cost
+		}
+		return list, sum
+	}
+	dearest, cost = add(b.always)
+	for _, k := range b.keys {
+		var most []*Rule
+		highest := 0
+		for _, v := range slices.Sorted(maps.Keys(k.rules)) {
+			if list, sum := add(k.rules[v]); sum > highest {
+				most, highest = list, sum
+			}
+		}
+		dearest, cost = append(dearest, most...), cost+highest
+	}
+	return dearest, cost
+}
+
+// dearest returns the rules about the subject that are evaluated after one fact at worst.
+func (s *subjectIndex) dearest(rules []*Rule) (dearest []*Rule, cost int) {
+	for _, cause := range slices.Sorted(maps.Keys(s.byCause)) {
+		if list, sum := s.byCause[cause].dearest(rules); sum > cost {
+			dearest, cost = list, sum
+		}
+	}
+	return dearest, cost
 }
 
 // keyIndex finds the rules that ask for a value of one name.

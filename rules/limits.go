@@ -24,6 +24,10 @@ const (
 	minutesOfName = "at.minute_of_day"
 )
 
+// MaxCost is how much work the rules that one fact can make true may be together, at worst, in the
+// units of Rule.Cost: about 50 ms.
+const MaxCost = 50_000_000
+
 // operators are those that a condition may use. What is missing here is refused before the parser
 // runs.
 var operators = []string{"+", "-", "*", "/", "%", "==", "!=", "<", ">", "<=", ">=", "and", "or", "not", "&&", "||", "!", "in", "matches",

@@ -115,6 +115,29 @@ func Compile(d *Document, known Known) (*Set, []Diagnostic) {
 	return set, diagnostics
 }
 
+// tooDear reports the subjects whose rules are too much work together, each with the rules that are the
+// most of it.
+func (s *Set) tooDear() (found []Diagnostic) {
+	for _, about := range Subjects() {
+		rules, cost := s.index[about].dearest(s.rules)
+		if cost <= MaxCost {
+			continue
+		}
+		slices.SortStableFunc(rules, func(a, b *Rule) int { return b.cost - a.cost })
+		const units = 1_000_000 // of a millisecond
+		var named []string
+		for _, r := range rules[:min(len(rules), 3)] {
+			named = append(named, fmt.Sprintf("%s (%.2f ms)", r.Name, float64(r.cost)/units))
+		}
+		found = append(found, Diagnostic{Line: rules[0].Line, Column: 1, Rule: rules[0].Name,
+			Reason: fmt.Sprintf("one fact can have %d rules about %s evaluated, which take %d ms together at worst; at most %d ms are allowed",
+				len(rules), about, cost/units, MaxCost/units),
+			Hint: "the dearest are " + strings.Join(named, ", ") + ": shorten their ranges and patterns, join rules that differ by one " +
+				"value, or bind each to a zone, product or cause with =="})
+	}
+	return found
+}
+
 // newSetCompiler makes a compiler; params are those of the document if they were checked before,
 // else nil.
 func newSetCompiler(d *Document, known Known, params *paramSet) *setCompiler {

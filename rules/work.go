@@ -8,11 +8,12 @@ import (
 // its texts and lists can have. One unit is about a nanosecond. List functions are counted once
 // here; how often they go round is counted while they run, each round by its weight.
 const (
-	workNode    = 30 // any node
-	workElement = 40 // comparing with one element of a list
-	workPattern = 6  // one instruction of a pattern on one byte (measured on RE2's slowest forms)
-	workLetter  = 4  // lower, upper, trim, for one byte
-	workStep    = 50 // one step of a list function
+	workNode    = 30  // any node
+	workElement = 40  // comparing with one element of a list
+	workPattern = 6   // one instruction of a pattern on one byte (measured on RE2's slowest forms)
+	workLetter  = 4   // lower, upper, trim, for one byte
+	workStep    = 50  // one step of a list function
+	workRun     = 200 // starting to evaluate a condition
 )
 
 // extent is how large a value can be.
@@ -22,12 +23,32 @@ type extent struct {
 	rounds   int // elements that a list usually has at most: what a list function goes round
 }
 
-// usualZones is how many home zones a product usually has at most. More are fine as long as the
-// step counter does not run out.
-const usualZones = 20
+// sizes are how large the texts and lists of an environment are taken to be.
+type sizes struct {
+	text     int // bytes
+	elements int
+	rounds   int
+}
+
+var (
+	// hardest is what an evaluator lets in at most. A product usually has up to 20 home zones; more are
+	// fine as long as the step counter does not run out.
+	hardest = sizes{maxTextValue, maxListValue, 20}
+	// stored is the most that the catalogue and the layout of a shop take.
+	stored = sizes{text: 1 << 10, elements: 64, rounds: 64}
+)
+
+// costOf returns the work of evaluating a checked condition once, at worst, in a shop whose texts and
+// lists are as large as its documents can make them.
+func costOf(root ast.Node, instructions int) int {
+	w := worker{sizes: stored, weights: make(map[*ast.PredicateNode]int)}
+	w.node(root)
+	return workRun + w.work + instructions*workPattern*w.text + workStep*min(w.steps, maxSteps)
+}
 
 // worker adds up the work of a condition.
 type worker struct {
+	sizes
 	work  int
 	built int // bytes of new texts
 	steps int // of list functions, where lists have their usual length
@@ -43,9 +64,9 @@ func (w *worker) node(n ast.Node) extent {
 		if e, _ := lookup(n.Value); e != nil {
 			switch {
 			case e.list != nil:
-				return extent{maxTextValue, maxListValue, usualZones}
+				return extent{w.text, w.elements, w.rounds}
 			case e.text != nil || e.attribute:
-				return extent{bytes: maxTextValue}
+				return extent{bytes: w.text}
 			}
 		}
 	case *ast.StringNode:

@@ -413,3 +413,34 @@ func FuzzDecodeMemory(f *testing.F) {
 		}
 	})
 }
+
+// A store can hold rules from before they were refused for what they take together.
+func TestAFactIsLeftWhenItsRulesTakeTooLong(t *testing.T) {
+	var text strings.Builder
+	text.WriteString("rules:\n")
+	const n = 400
+	for i := range n {
+		fmt.Fprintf(&text, "- name: rule-%d\n  when: \"any(1..1000, -9000 + # == at.hour or 7000 + # == passage.reads or # + 9000 == at.minute)\"\n", i)
+	}
+	text.WriteString("- {name: last, when: item.present}\n")
+	sh := newShop(t, text.String())
+	sh.put("shelf", 1)
+	evaluated := 2 * rules.MaxCost / sh.set.Rules()[0].Cost()
+	require.Less(t, evaluated, n)
+	require.Equal(t, n+1-evaluated, sh.b.Failures())
+	require.Equal(t, []string{"rule opened"}, sh.changes, "one report for all of them")
+	require.Equal(t, fmt.Sprintf("rule-%d", evaluated), sh.alerts[0].Rule)
+	require.Contains(t, sh.alerts[0].Say, "was not evaluated")
+
+	f := event.Fact{Cause: event.Arrived, Key: thing(1), At: sh.now}
+	why := func(rule string) Explanation {
+		return sh.b.Explain(sh, sh.set.Rule(rule), Item(thing(1)), &f, sh.env(&f))
+	}
+	require.Equal(t, event.ReasonFailed, why("last").Reason)
+	require.Contains(t, why("last").Error, "take too long")
+	require.Equal(t, event.ReasonFalse, why("rule-0").Reason)
+
+	sh.put("till", 1)
+	require.Equal(t, n+1-evaluated, sh.b.Failures())
+	require.Len(t, sh.changes, 1, "and it is made once")
+}

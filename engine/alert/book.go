@@ -170,8 +170,10 @@ type Book struct {
 	timers    timerHeap
 	dropped   [len(stageStates)]int // alerts that nobody saw, by what held them back, since the book was made
 	failures  int                   // of rules, since the last call of Failures
-	made      int                   // alerts raised in this entry, for ids
-	madeSeq   uint64                // which entry that was
+	left      *rules.Rule           // the first that was not evaluated in the entry leftSeq
+	leftSeq   uint64
+	made      int    // alerts raised in this entry, for ids
+	madeSeq   uint64 // which entry that was
 
 	unwritten
 }

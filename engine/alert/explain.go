@@ -28,6 +28,9 @@ func (b *Book) Explain(shop Shop, r *rules.Rule, s Subject, f *event.Fact, env *
 	q := *b // with caches of its own
 	q.shop, q.eval, q.hours = shop, b.set.NewEvaluator(), calendar{shop: shop}
 	yes, err := q.eval.True(r, env)
+	if q.tooDear(r, s, f.Cause.String(), env) {
+		yes, err = false, errTooDear
+	}
 	t := q.following.of(s, r.Name)
 	x := Explanation{
 		Reason: table[t.state()].reason, Watch: r.Mode == rules.ModeWatch, Cause: f.Cause, Need: r.Needs, Why: q.eval.Why(r, env),

@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 
@@ -13,16 +14,68 @@ import (
 func (b *Book) Meet(s Subject, f *event.Fact, env *rules.Env) {
 	followed := slices.Clone(b.following[s]) // lowering an alert changes the list
 	cause := f.Cause.String()
+	left := maxMeeting
 	for _, t := range followed {
 		if r := b.byName[t.Rule]; r != nil && r.ConcernedBy(cause) {
+			if left -= 2 * r.Cost(); left < 0 {
+				b.leave(r, t, f)
+				continue
+			}
 			b.evaluateAgain(t, r, f, env)
 		}
 	}
 	for _, r := range b.eval.Candidates(s.About(), cause, env) {
-		if !slices.ContainsFunc(followed, func(t *track) bool { return t.Rule == r.Name }) {
-			b.evaluate(r, s, f, env)
+		if slices.ContainsFunc(followed, func(t *track) bool { return t.Rule == r.Name }) {
+			continue
+		}
+		if left -= r.Cost(); left < 0 {
+			b.leave(r, nil, f)
+			continue
+		}
+		b.evaluate(r, s, f, env)
+	}
+}
+
+// maxMeeting is how much work one fact may be. Documents of rules are refused from half of it on, since
+// a rule that has an alert can be evaluated twice; only rules that a store has from before can reach it.
+const maxMeeting = 2 * rules.MaxCost
+
+var errTooDear = errors.New("the rules before it in the document take too long, so that it was not evaluated: " +
+	"the document must be made smaller")
+
+// leave counts a rule as failed that is not evaluated since those before it were too much work. A report
+// is made for the first one only: the others would say the same.
+func (b *Book) leave(r *rules.Rule, t *track, f *event.Fact) {
+	if b.leftSeq != b.seq || b.left == nil {
+		b.left, b.leftSeq = r, b.seq
+	}
+	if b.left == r {
+		b.fire(t, onFailed, f, cause{rule: r, err: errTooDear})
+		return
+	}
+	b.failures++
+}
+
+// tooDear reports whether a rule is one of those that are not evaluated when a fact about a subject
+// comes in.
+func (b *Book) tooDear(r *rules.Rule, s Subject, cause string, env *rules.Env) bool {
+	left := maxMeeting
+	for _, t := range b.following[s] {
+		if other := b.byName[t.Rule]; other != nil && other.ConcernedBy(cause) {
+			if left -= 2 * other.Cost(); other == r {
+				return left < 0
+			}
 		}
 	}
+	for _, other := range b.eval.Candidates(s.About(), cause, env) {
+		if b.following.of(s, other.Name) != nil {
+			continue
+		}
+		if left -= other.Cost(); other == r {
+			return left < 0
+		}
+	}
+	return false
 }
 
 // MeetRule lets a fact meet one rule about its subject.
