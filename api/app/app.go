@@ -263,7 +263,7 @@ func (a *App) Stop(ctx context.Context) error {
 	if a.sent != nil {
 		<-a.sent
 	}
-	a.Runner.Stop()
+	errs = append(errs, a.Runner.Shutdown(ctx))
 	if a.stopBg != nil {
 		a.stopBg()
 	}

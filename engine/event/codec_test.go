@@ -110,9 +110,15 @@ func TestRecordsRoundTrip(t *testing.T) {
 		require.Equal(t, f, back)
 		require.Equal(t, "fdd395970ce95780", sum(b))
 	})
+	t.Run("set aside", func(t *testing.T) {
+		a := filled[SetAside](t)
+		back, err := DecodeSetAside(SetAsideKey(a.Seq), AppendSetAside(nil, &a))
+		require.NoError(t, err)
+		require.Equal(t, &a, back)
+	})
 	t.Run("entry", func(t *testing.T) {
-		for _, kind := range []EntryKind{EntryEvents, EntryConfig, EntryAct, EntryCount} {
-			e := Entry{Kind: kind, At: at, By: "gate"}
+		for _, kind := range []EntryKind{EntryEvents, EntryConfig, EntryAct, EntryCount, EntryAside} {
+			e := Entry{Kind: kind, At: at, By: "gate", Again: uint64(kind) % 2}
 			switch kind {
 			case EntryEvents:
 				e.Events = filled[[]Event](t)
@@ -120,6 +126,8 @@ func TestRecordsRoundTrip(t *testing.T) {
 				e.Config = filled[[]Pin](t)
 			case EntryAct:
 				e.Act = filled[Act](t)
+			case EntryAside:
+				e.Aside = filled[Aside](t)
 			case EntryCount:
 				e.Command = filled[CountCommand](t)
 			}

@@ -22,6 +22,9 @@ const (
 	EntryAct    EntryKind = 5 // a person acknowledged or closed an alert
 	EntryCount  EntryKind = 6 // a person opened, paused, closed, ... a count
 	EntryStart  EntryKind = 7 // a server began to take what comes in: before it, nobody may have listened
+	EntryAside  EntryKind = 8 // an entry that can't be folded is left out
+
+	entryAgain EntryKind = 9 // wraps an entry that was set aside and is folded again: see Entry.Again
 
 	// EntryFacts carries facts that were recorded before, to try rules on them. It is never part of
 	// a journal: trials make it.
@@ -43,6 +46,8 @@ type Entry struct {
 	Events []Event  // EntryEvents
 	Config []Pin    // EntryConfig: the documents that changed, and the versions that hold from here on
 	Act    Act      // EntryAct
+	Aside  Aside    // EntryAside
+	Again  uint64   // the entry that was set aside and that this one is once more; 0: none
 
 	Command CountCommand // EntryCount
 	Facts   []Fact       // EntryFacts, in order
@@ -130,6 +135,12 @@ type Pin struct {
 	Version int
 }
 
+// Aside names an entry that can't be folded.
+type Aside struct {
+	Seq    uint64
+	Reason string
+}
+
 // Act is what a person did to an alert.
 type Act struct {
 	Alert   string
@@ -149,15 +160,19 @@ const (
 // holds: about 24 bytes a read. Phase, channel and Doppler shift take up to 9 more, in entries that
 // have any of them.
 func AppendEntry(b []byte, e *Entry) []byte {
+	if e.Again != 0 {
+		inner := *e
+		inner.Again = 0
+		b = appendEntryHead(b, entryVersion, entryAgain, e)
+		b = msgp.AppendArrayHeader(b, 2)
+		b = msgp.AppendUint64(b, e.Again)
+		return msgp.AppendBytes(b, AppendEntry(nil, &inner))
+	}
 	version := entryVersion
 	if e.Kind == EntryReads && e.hasEvidence() {
 		version = entryVersionEvidence
 	}
-	b = msgp.AppendArrayHeader(b, 5)
-	b = msgp.AppendInt(b, version)
-	b = msgp.AppendUint8(b, uint8(e.Kind))
-	b = msgp.AppendInt64(b, e.At)
-	b = msgp.AppendString(b, e.By)
+	b = appendEntryHead(b, version, e.Kind, e)
 	switch e.Kind {
 	case EntryReads:
 		b = msgp.AppendArrayHeader(b, 5)
@@ -181,6 +196,10 @@ func AppendEntry(b []byte, e *Entry) []byte {
 		b = AppendPins(b, e.Config)
 	case EntryAct:
 		b = AppendStrings(b, []string{e.Act.Alert, e.Act.Do, e.Act.Outcome, e.Act.Note})
+	case EntryAside:
+		b = msgp.AppendArrayHeader(b, 2)
+		b = msgp.AppendUint64(b, e.Aside.Seq)
+		b = msgp.AppendString(b, e.Aside.Reason)
 	case EntryCount:
 		c := &e.Command
 		parts := uint32(8)
@@ -203,6 +222,14 @@ func AppendEntry(b []byte, e *Entry) []byte {
 		b = msgp.AppendNil(b)
 	}
 	return b
+}
+
+func appendEntryHead(b []byte, version int, kind EntryKind, e *Entry) []byte {
+	b = msgp.AppendArrayHeader(b, 5)
+	b = msgp.AppendInt(b, version)
+	b = msgp.AppendUint8(b, uint8(kind))
+	b = msgp.AppendInt64(b, e.At)
+	return msgp.AppendString(b, e.By)
 }
 
 // appendTags writes tags as [key, text, key, text, ...], a key being two numbers.
@@ -316,21 +343,28 @@ func AppendKey(b []byte, k epc.Key) []byte {
 	return msgp.AppendUint64(b, k.Lo)
 }
 
-var errBlock = errors.New("the block of reads is cut short or damaged")
+var (
+	// ErrNewer says that a newer Lintel wrote an entry: it is not damaged.
+	ErrNewer = errors.New("use the Lintel that wrote it")
+
+	errBlock = errors.New("the block of reads is cut short or damaged")
+)
 
 // DecodeEntry decodes the journal encoding into e, reusing e's slices. It never panics on damaged
-// input.
-func DecodeEntry(b []byte, e *Entry) error {
+// input. The error is ErrNewer if the entry is of a later form than this Lintel reads.
+func DecodeEntry(b []byte, e *Entry) error { return decodeEntry(b, e, 0) }
+
+// decodeEntry decodes an entry; again is the one that it is once more, if it is wrapped.
+func decodeEntry(b []byte, e *Entry, again uint64) error {
 	seq := e.Seq
-	*e = Entry{Seq: seq, Points: e.Points[:0], Zones: e.Zones[:0], Reads: e.Reads[:0], Events: nil}
+	*e = Entry{Seq: seq, Again: again, Points: e.Points[:0], Zones: e.Zones[:0], Reads: e.Reads[:0], Events: nil}
 	r := NewDecoder(b)
 	if n := r.Array(); r.err == nil && n != 5 {
 		return fmt.Errorf("journal entry %d has %d fields, want 5", seq, n)
 	}
 	version := r.Int()
 	if r.err == nil && version != entryVersion && version != entryVersionEvidence {
-		return fmt.Errorf("journal entry %d has version %d, this Lintel reads up to %d: use the Lintel that wrote it",
-			seq, version, entryVersionEvidence)
+		return fmt.Errorf("journal entry %d has version %d, this Lintel reads up to %d: %w", seq, version, entryVersionEvidence, ErrNewer)
 	}
 	e.Kind, e.At, e.By = EntryKind(r.Uint8()), r.Int64(), r.String()
 	switch {
@@ -380,9 +414,22 @@ func DecodeEntry(b []byte, e *Entry) error {
 		if n == 9 {
 			e.Command.Careful = r.Bool()
 		}
+	case e.Kind == EntryAside:
+		if n := r.Array(); r.err == nil && n != 2 {
+			return fmt.Errorf("journal entry %d: what was set aside has %d parts, want 2", seq, n)
+		}
+		e.Aside = Aside{Seq: r.Uint64(), Reason: r.String()}
+	case e.Kind == entryAgain && again == 0:
+		n, of, inner := r.Array(), r.Uint64(), r.View()
+		if r.err == nil && (n != 2 || of == 0) {
+			r.err = errors.New("it does not say what it repeats")
+		}
+		if r.err == nil {
+			return decodeEntry(inner, e, of)
+		}
 	case e.Kind == EntryTick, e.Kind == EntryStart:
 	default:
-		return fmt.Errorf("journal entry %d has kind %d, which this Lintel does not know: use the Lintel that wrote it", seq, e.Kind)
+		return fmt.Errorf("journal entry %d has kind %d, which this Lintel does not know: %w", seq, e.Kind, ErrNewer)
 	}
 	if r.err != nil {
 		return fmt.Errorf("journal entry %d: %w", seq, r.err)

@@ -7,6 +7,7 @@ import (
 	"unsafe"
 
 	"github.com/stretchr/testify/require"
+	"github.com/tinylib/msgp/msgp"
 
 	"lintel/engine/epc"
 )
@@ -87,6 +88,8 @@ func FuzzDecodeEntry(f *testing.F) {
 		Events: []Event{{Type: EventSold, Tags: []Tag{{Key: k}}, Zone: "till", T: at, Ref: "r-1"}}}))
 	f.Add(AppendEntry(nil, &Entry{Kind: EntryConfig, At: at, Config: []Pin{{"rules", 3}}}))
 	f.Add(AppendEntry(nil, &Entry{Kind: EntryAct, At: at, Act: Act{Alert: "a", Do: "close", Outcome: "false"}}))
+	f.Add(AppendEntry(nil, &Entry{Kind: EntryAside, At: at, Aside: Aside{Seq: 7, Reason: "it panicked"}}))
+	f.Add(AppendEntry(nil, &Entry{Kind: EntryAct, At: at, Act: Act{Alert: "a", Do: "close"}, Again: 7}))
 	f.Add([]byte{0x95, 1, 1})
 	f.Add(AppendEntry(nil, &Entry{Kind: EntryReads, At: at, Points: []string{"door-in"}, Reads: []Read{
 		{Key: k, RSSI: -600, N: 1, T: at, Phase: 3600, Channel: 8657, Doppler: DopplerZero - 35},
@@ -103,4 +106,15 @@ func FuzzDecodeEntry(f *testing.F) {
 		require.NoError(t, DecodeEntry(again, &e2))
 		require.Equal(t, again, AppendEntry(nil, &e2))
 	})
+}
+
+func TestAnEntryRepeatsNoneThatRepeats(t *testing.T) {
+	var e Entry
+	inner := AppendEntry(nil, &Entry{Kind: EntryTick, At: at, Again: 3})
+	wrapped := appendEntryHead(nil, entryVersion, entryAgain, &Entry{At: at})
+	wrapped = msgp.AppendBytes(msgp.AppendUint64(msgp.AppendArrayHeader(wrapped, 2), 4), inner)
+	require.ErrorIs(t, DecodeEntry(wrapped, &e), ErrNewer)
+	require.NoError(t, DecodeEntry(inner, &e))
+	require.Equal(t, EntryTick, e.Kind)
+	require.Equal(t, uint64(3), e.Again)
 }

@@ -11,4 +11,5 @@ const (
 	KindTally    = "tally"    // key: the count's id, 0, the zone's number and 16 bytes of the identity
 	KindResult   = "result"   // key: the count's id; what closing it found
 	KindDelivery = "delivery" // key: the delivery's id
+	KindSetAside = "setaside" // key: eight bytes, the sequence number of an entry that could not be folded
 )

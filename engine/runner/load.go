@@ -11,20 +11,21 @@ import (
 	"lintel/engine/store"
 )
 
-// Load builds the state of a site as of its cursor: the records, and then evidence from the tail of
-// the journal.
-func Load(ctx context.Context, st Store, docs *documents, site string) (*engine.Machine, error) {
+// load builds the state of a site as of its cursor: the records, and then evidence from the tail of
+// the journal. It returns the entries that were set aside beside it, without what they hold.
+func load(ctx context.Context, st Store, docs *documents, site string) (*engine.Machine, map[uint64]*event.SetAside, error) {
 	for try := 0; ; try++ {
-		s, err := load(ctx, st, docs, site)
+		aside := make(map[uint64]*event.SetAside)
+		s, err := loadOnce(ctx, st, docs, site, aside)
 		// Another worker may commit while we read: the records of two moments don't fit together.
 		if errors.Is(err, store.ErrConflict) && try < 20 && ctx.Err() == nil {
 			continue
 		}
-		return s, err
+		return s, aside, err
 	}
 }
 
-func load(ctx context.Context, st Store, docs *documents, site string) (*engine.Machine, error) {
+func loadOnce(ctx context.Context, st Store, docs *documents, site string, aside map[uint64]*event.SetAside) (*engine.Machine, error) {
 	names := make(map[uint16]string)
 	var meta []byte
 	// The names must be known before the items, and an engine yields kinds in no order: so two
@@ -78,15 +79,29 @@ func load(ctx context.Context, st Store, docs *documents, site string) (*engine.
 			return nil, store.ErrConflict
 		}
 	}
-	if err := replay(ctx, st, site, l); err != nil {
+	c, err := st.Records(ctx, site, event.KindSetAside, nil, func(_ store.Kind, key string, v []byte) error {
+		a, err := event.DecodeSetAside(key, v)
+		if err == nil {
+			a.Data = nil
+			aside[a.Seq] = a
+		}
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	if c != cursor {
+		return nil, store.ErrConflict
+	}
+	if err := replay(ctx, st, site, l, aside); err != nil {
 		return nil, err
 	}
 	return l.Machine(), nil
 }
 
 // replay feeds the tail of the journal to the loader. What was trimmed away is older than evidence
-// reaches.
-func replay(ctx context.Context, st store.Journal, site string, l *engine.Loader) error {
+// reaches, and what was set aside says nothing.
+func replay(ctx context.Context, st store.Journal, site string, l *engine.Loader, aside map[uint64]*event.SetAside) error {
 	after, last := l.From()
 	var e event.Entry
 	for after < last {
@@ -101,12 +116,14 @@ func replay(ctx context.Context, st store.Journal, site string, l *engine.Loader
 			if uint64(raw.Seq) > last {
 				return nil
 			}
-			e.Seq = uint64(raw.Seq)
+			after, e.Seq = uint64(raw.Seq), uint64(raw.Seq)
+			if aside[after] != nil {
+				continue
+			}
 			if err := event.DecodeEntry(raw.Data, &e); err != nil {
 				return err
 			}
 			l.Replay(&e)
-			after = uint64(raw.Seq)
 		}
 	}
 	return nil

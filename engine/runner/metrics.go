@@ -26,6 +26,7 @@ type Metrics struct {
 
 	ClockBehind *prometheus.GaugeVec // seconds by which the server's clock is behind the site clock
 	ClockAhead  prometheus.Gauge     // seconds by which the server's clock is ahead of the store's
+	Aside       *prometheus.GaugeVec // entries that could not be folded and wait, by site; where the site is worked
 }
 
 // NewMetrics makes the metrics and registers them with reg unless it is nil.
@@ -50,6 +51,8 @@ func NewMetrics(reg prometheus.Registerer) *Metrics {
 		}),
 		Slow:     counter("lintel_commits_slow_total", "Commits that took more than a second; the log has their sizes.", "site"),
 		WentBack: counter("lintel_store_went_back_total", "Times that the store had less of a site than was folded already.", "site"),
+		Aside: prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "lintel_entries_aside",
+			Help: "Entries that could not be processed and wait for an upgrade."}, []string{"site"}),
 		Conflicts: prometheus.NewCounter(prometheus.CounterOpts{
 			Name: "lintel_commit_conflicts_total", Help: "Commits refused because another worker was first.",
 		}),
@@ -62,7 +65,7 @@ func NewMetrics(reg prometheus.Registerer) *Metrics {
 	})
 	if reg != nil {
 		reg.MustRegister(m.Reads, m.Unplaced, m.Entries, m.Facts, m.Alerts, m.Deliveries,
-			m.RuleErrors, m.Fold, m.Commit, m.Slow, m.Conflicts, m.WentBack, m.ClockBehind, m.ClockAhead)
+			m.RuleErrors, m.Fold, m.Commit, m.Slow, m.Conflicts, m.WentBack, m.ClockBehind, m.ClockAhead, m.Aside)
 	}
 	return m
 }

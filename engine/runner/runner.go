@@ -47,6 +47,9 @@ type Options struct {
 	Node    string           // this process among others on the same store; default "node"
 	Metrics *Metrics         // nil: not measured
 
+	// BeforeFold is called before each entry is folded, for tests: it may wait, or panic. Default nil.
+	BeforeFold func(*event.Entry)
+
 	// Incarnation returns a number for engine.Incarnation, 0 for none; default a random one.
 	Incarnation func() int
 
@@ -153,6 +156,33 @@ func (r *Runner) Stop() {
 	r.wg.Wait()
 }
 
+// stopGrace is how long loops that only have to notice the end have for it, whatever the caller's time.
+const stopGrace = time.Second
+
+// Shutdown is Stop for a process that ends: it waits until ctx ends, and a little. An entry that is
+// still being folded then is abandoned: it is never committed, and folded again by whoever has the site
+// next, for which the leases are given up all the same. The error says so.
+func (r *Runner) Shutdown(ctx context.Context) error {
+	done := make(chan struct{})
+	go func() { r.Stop(); close(done) }()
+	select {
+	case <-done:
+		return nil
+	case <-ctx.Done():
+	}
+	select {
+	case <-done:
+		return nil
+	case <-time.After(stopGrace):
+	}
+	left, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopGrace)
+	defer cancel()
+	for _, s := range r.Sites() {
+		_, _ = r.opt.Store.Lease(left, s.id, r.opt.Node, 0) // those that are not held are nobody's loss
+	}
+	return fmt.Errorf("an entry was still being processed, and is processed again after the next start: %w", ctx.Err())
+}
+
 // ErrNoSite says that the site has no layout.
 var ErrNoSite = errors.New("no such site")
 
@@ -190,7 +220,8 @@ func (r *Runner) open(id string) *Site {
 	if s := r.sites[id]; s != nil {
 		return s
 	}
-	s := &Site{id: id, r: r, log: r.opt.Log.With("site", id), ready: make(chan struct{}), access: semaphore.NewWeighted(questions)}
+	s := &Site{id: id, r: r, log: r.opt.Log.With("site", id), ready: make(chan struct{}),
+		access: semaphore.NewWeighted(questions), decided: make(map[uint64]*event.SetAside), again: make(map[uint64]uint64)}
 	r.sites[id] = s
 	r.opt.Metrics.known(id)
 	if r.ctx.Err() == nil {

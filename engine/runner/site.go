@@ -57,6 +57,13 @@ type Site struct {
 	heldBack    bool // the clock was too far ahead for that
 	clockWarned time.Time
 	anchor      atomic.Pointer[anchor] // others read it
+	away        time.Time              // until when another node may take the site
+	bad         uint64                 // the entry that could not be folded last
+	tries       int                    // how often
+
+	aside   map[uint64]*event.SetAside // entries that are left out, without what they hold
+	decided map[uint64]*event.SetAside // and those of which that is not committed yet
+	again   map[uint64]uint64          // of those, what is folded once more in this commit, with its new number
 }
 
 // ID returns the site's id.
@@ -111,8 +118,11 @@ func (s *Site) run(ctx context.Context) {
 	for ctx.Err() == nil {
 		err := s.turn(ctx)
 		if err == nil {
-			s.failures = 0
-			s.setErr(nil)
+			// A site that was left is as it was until somebody works it.
+			if s.owner || !time.Now().Before(s.away) {
+				s.failures = 0
+				s.setErr(nil)
+			}
 			continue
 		}
 		if ctx.Err() != nil {
@@ -126,9 +136,18 @@ func (s *Site) run(ctx context.Context) {
 			continue
 		}
 		s.failures++
+		var bad *entryError
+		if s.owner && errors.As(err, &bad) {
+			if failed := s.setAside(ctx, bad); failed != nil {
+				err = failed
+			}
+		}
 		s.setErr(err)
+		if s.owner && s.failures > 0 && s.failures%leaveAfter == 0 {
+			s.leave(ctx)
+		}
 		pause := min(50*time.Millisecond<<min(s.failures, 8), 5*time.Second)
-		if s.failures == 1 || s.failures%10 == 0 {
+		if s.failures == 1 || s.failures > 0 && s.failures%10 == 0 {
 			s.log.Error("site halted; trying again", "err", err, "pause", pause, "failures", s.failures)
 		}
 		select {
@@ -197,7 +216,7 @@ const busyTrim = 5 * time.Minute
 // the real clock.
 func (s *Site) hold(ctx context.Context) error {
 	now := time.Now()
-	if now.Sub(s.renewed) < s.r.opt.LeaseTTL/3 {
+	if now.Sub(s.renewed) < s.r.opt.LeaseTTL/3 || now.Before(s.away) {
 		return nil
 	}
 	held, err := s.r.opt.Store.Lease(ctx, s.id, s.r.opt.Node, s.r.opt.LeaseTTL)
@@ -210,19 +229,26 @@ func (s *Site) hold(ctx context.Context) error {
 	if held == s.owner {
 		return nil
 	}
-	s.owner = held
 	if held {
 		s.log.Info("working the site")
+		s.owner = true
 		s.drop()     // what it was as a follower may be behind
 		s.folded = 0 // and may not know what another node folded, so ids begin anew
 	} else {
 		s.log.Info("another node works the site; following")
-		s.resumed = false
-		if s.r.opt.Deliver != nil {
-			s.r.opt.Deliver.Forget(s.id)
-		}
+		s.follows()
 	}
 	return nil
+}
+
+// follows forgets what only the worker of a site has.
+func (s *Site) follows() {
+	s.owner, s.resumed = false, false
+	clear(s.decided)
+	s.r.opt.Metrics.Aside.DeleteLabelValues(s.id)
+	if s.r.opt.Deliver != nil {
+		s.r.opt.Deliver.Forget(s.id)
+	}
 }
 
 // patience is how long to wait for entries: until the next timer, at most until the lease wants
@@ -288,13 +314,20 @@ func (s *Site) fold(ctx context.Context, entries []store.Entry, commit bool) (in
 	expect := store.Seq(s.state.Seq())
 	n := 0
 	reload := false
-	for n < len(entries) && (n == 0 || s.state.Pending() < s.r.opt.ChangesMax) {
+	clear(s.again)
+	// What comes before an entry that fails is committed first, so that its tries cost nothing of it.
+	for n < len(entries) && (n == 0 || s.state.Pending() < s.r.opt.ChangesMax && uint64(entries[n].Seq) != s.bad) {
 		if err := s.step(ctx, entries[n]); err != nil {
 			return n, err
 		}
 		n++
 		reload = reload || !commit && s.entry.Kind == event.EntryConfig &&
 			slices.ContainsFunc(s.entry.Config, func(p event.Pin) bool { return p.Doc == engine.Incarnation })
+		// The worker left out what was folded here.
+		reload = reload || !commit && s.entry.Kind == event.EntryAside && s.left(s.entry.Aside.Seq) == nil
+	}
+	if err := ctx.Err(); err != nil {
+		return n, err // a fold that outlasted the process must not be committed: the next one does it again
 	}
 	last := entries[n-1].Seq
 	s.noteClock()
@@ -308,6 +341,7 @@ func (s *Site) fold(ctx context.Context, entries []store.Entry, commit bool) (in
 		c := store.Commit{Expect: expect, Next: last}
 		fillCommit(&c, writes, batch)
 		c.Deletes = append(c.Deletes, s.takeExpired()...)
+		c.Writes = append(c.Writes, s.asideWrites(entries[:n])...)
 		committing := time.Now()
 		slow := time.AfterFunc(slowCommit, func() { s.slowCommit(&c, committing, "under way") })
 		err := s.r.opt.Store.Commit(ctx, s.id, c)
@@ -319,6 +353,8 @@ func (s *Site) fold(ctx context.Context, entries []store.Entry, commit bool) (in
 			return n, fmt.Errorf("commit entry %d: %w", last, err)
 		}
 		s.renew = nil
+		clear(s.decided)
+		s.countAside()
 		s.r.opt.Metrics.commit(s.id, n, batch, committing.Sub(started), time.Since(committing))
 		if s.r.opt.Deliver != nil && len(batch.Deliveries) > 0 {
 			s.r.opt.Deliver.Offer(s.id, append([]event.Delivery(nil), batch.Deliveries...))
@@ -350,8 +386,15 @@ func (s *Site) slowCommit(c *store.Commit, since time.Time, state string) {
 // step decodes one entry and folds it into the state.
 func (s *Site) step(ctx context.Context, raw store.Entry) (err error) {
 	s.entry.Seq = uint64(raw.Seq)
-	if err := event.DecodeEntry(raw.Data, &s.entry); err != nil {
+	if s.left(s.entry.Seq) != nil {
+		s.entry = event.Entry{Seq: s.entry.Seq, Kind: event.EntryTick, At: s.state.Clock()} // not even time passes
+	} else if err := event.DecodeEntry(raw.Data, &s.entry); errors.Is(err, event.ErrNewer) {
 		return err
+	} else if err != nil {
+		return &entryError{s.entry.Seq, err}
+	}
+	if s.entry.Again != 0 {
+		s.again[s.entry.Again] = s.entry.Seq
 	}
 	s.backlog.arrived(uint64(raw.Seq), s.entry.At)
 	var cfg *engine.Config
@@ -366,10 +409,15 @@ func (s *Site) step(ctx context.Context, raw store.Entry) (err error) {
 	}
 	defer func() {
 		if p := recover(); p != nil {
-			err = fmt.Errorf("folding entry %d panicked: %v\n%s", raw.Seq, p, debug.Stack())
+			err = &entryError{uint64(raw.Seq), fmt.Errorf("folding entry %d panicked: %v\n%s", raw.Seq, p, debug.Stack())}
 		}
 	}()
-	s.change(func() { err = s.state.Apply(&s.entry, cfg) })
+	s.change(func() {
+		if s.r.opt.BeforeFold != nil && s.left(s.entry.Seq) == nil {
+			s.r.opt.BeforeFold(&s.entry)
+		}
+		err = s.state.Apply(&s.entry, cfg)
+	})
 	return err
 }
 
@@ -400,10 +448,11 @@ func fillCommit(c *store.Commit, writes []engine.Change, out *engine.Batch) {
 // load reads the site's records and the tail of its journal into a new state.
 func (s *Site) load(ctx context.Context) error {
 	started := time.Now()
-	st, err := Load(ctx, s.r.opt.Store, s.r.docs, s.id)
+	st, aside, err := load(ctx, s.r.opt.Store, s.r.docs, s.id)
 	if err != nil {
 		return fmt.Errorf("load: %w", err)
 	}
+	s.aside = aside
 	s.change(func() { s.state = st })
 	s.log.Info("site loaded", "items", st.Len(), "cursor", st.Seq(), "took", time.Since(started).Round(time.Millisecond))
 	s.noteClock()
@@ -419,6 +468,7 @@ func (s *Site) load(ctx context.Context) error {
 			return err
 		}
 	}
+	s.countAside()
 	if known := s.folded; known == 0 || store.Seq(st.Seq()) < known {
 		if known != 0 {
 			s.r.opt.Metrics.WentBack.WithLabelValues(s.id).Inc()
@@ -445,7 +495,9 @@ func (s *Site) olderThan(ctx context.Context, at int64) (store.Seq, error) {
 		entries, err := s.r.opt.Store.Read(ctx, s.id, next-1, 1, 0)
 		var e event.Entry
 		if err == nil && len(entries) > 0 {
-			err = event.DecodeEntry(entries[0].Data, &e)
+			if err = event.DecodeEntry(entries[0].Data, &e); err != nil && s.aside[uint64(next)] != nil {
+				e.At, err = s.aside[uint64(next)].At, nil // it can't be read, and was received before
+			}
 		}
 		switch {
 		case errors.Is(err, store.ErrTrimmed) || err == nil && e.At < at:
