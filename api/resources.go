@@ -18,7 +18,7 @@ type resource interface{ table() []kit.Route }
 func (a *API) resources() []resource {
 	b, d := a.backend, documents{a.backend}
 	return []resource{
-		intakeRoutes{b}, siteRoutes{b}, itemRoutes{b}, stockRoutes{b}, factRoutes{b}, a.live, findRoutes{b}, countRoutes{b},
+		intakeRoutes{b}, siteRoutes{b}, asideRoutes{b}, itemRoutes{b}, stockRoutes{b}, factRoutes{b}, a.live, findRoutes{b}, countRoutes{b},
 		a.epcis, alertRoutes{b}, deliveryRoutes{b}, qualityRoutes{b}, whyRoutes{b}, layoutRoutes{d},
 		productRoutes{d}, ruleRoutes{d}, channelRoutes{d}, doorRoutes{d}, passageRoutes{b}, a.trials, configurationRoutes{d},
 		keyRoutes{b}, processRoutes{b},
