@@ -205,18 +205,18 @@ func TestAnEntrySetAsideTwiceWaitsOnce(t *testing.T) {
 		require.Len(t, list, 2)
 		require.Equal(t, []uint64{second, 0}, []uint64{list[0].Again, list[1].Again})
 		require.Equal(t, second, list[1].Seq)
-		require.Equal(t, 1.0, gauge(t, reg, "lintel_entries_aside"))
+		require.Equal(t, 1.0, gaugeOf(t, reg, "lintel_entries_aside"))
 		bad.Store(false)
 		_, err = r.Retry(t.Context(), "umberhithe", second, "boss")
 		require.NoError(t, err)
 		settled(t, st, r)
 		require.Equal(t, []int{1}, has(t, r))
-		require.Zero(t, gauge(t, reg, "lintel_entries_aside"))
+		require.Zero(t, gaugeOf(t, reg, "lintel_entries_aside"))
 	})
 }
 
-// gauge returns the value of a gauge of one site.
-func gauge(t *testing.T, reg *prometheus.Registry, name string) float64 {
+// gaugeOf returns the value of a gauge of one site.
+func gaugeOf(t *testing.T, reg *prometheus.Registry, name string) float64 {
 	families, err := reg.Gather()
 	require.NoError(t, err)
 	for _, f := range families {
@@ -279,8 +279,8 @@ func TestANodeLeavesASiteThatItCannotWork(t *testing.T) {
 		require.Equal(t, []int{1}, has(t, young))
 		require.NoError(t, young.Err())
 		require.ErrorContains(t, old.Err(), "use the Lintel that wrote it")
-		require.Zero(t, gauge(t, reg, "lintel_site_backlog_entries"))
-		require.Equal(t, 1.0, gauge(t, reg, "lintel_site_halted"))
+		require.Zero(t, gaugeOf(t, reg, "lintel_site_backlog_entries"))
+		require.Equal(t, 1.0, gaugeOf(t, reg, "lintel_site_halted"))
 		list, err := young.Aside(t.Context(), "umberhithe")
 		require.NoError(t, err)
 		require.Empty(t, list, "what is only newer is not set aside")
