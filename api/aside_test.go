@@ -74,7 +74,7 @@ func TestALongFoldHoldsUpNeitherReadinessNorRules(t *testing.T) {
 	time.Sleep(50 * time.Millisecond)
 	started := time.Now()
 	r.get("/readyz").wants(200)
-	saved := into[RulesSaved](r.put("/v1/rules", "rules: [{name: quiet, when: item.paid}]\n").wants(200))
+	saved := into[RulesSaved](r.put("/v1/rules?allow_removal=true", "rules: [{name: quiet, when: item.paid}]\n").wants(200))
 	require.False(t, saved.InEffect)
 	r.post("/v1/rules/check", "rules: [{name: quiet, when: item.paid}]\n").wants(200)
 	r.get("/v1/sites").wants(200)
