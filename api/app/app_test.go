@@ -66,7 +66,7 @@ func TestStopEndsTriesBeforeItGivesUpLeases(t *testing.T) {
 	}}
 	defer st.Close()
 	putDocument(t, st, engine.LayoutDocument("umberhithe"),
-		`{"site": "umberhithe", "name": "Umberhithe Books", "time_zone": "UTC", "zones": [{"id": "till", "name": "Till", "kind": "sales"}], "read_points": []}`)
+		`{"site": "umberhithe", "name": "Umberhithe Books", "time_zone": "UTC", "zones": [{"id": "till", "name": "Till", "kind": "checkout"}], "read_points": []}`)
 	putDocument(t, st, api.ChannelsDocument,
 		`[{"name": "chat", "url": "`+hanging.URL+`", "secrets": ["whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"]}]`)
 	m := deliver.Sample("chat")
