@@ -211,7 +211,7 @@ func TestNarrowScopes(t *testing.T) {
 	require.ElementsMatch(t, []string{"metrics"}, opens[kit.ScopeMetrics])
 	require.ElementsMatch(t, []string{"openCount", "listCounts", "getCount", "postCountReads", "pauseCount", "resumeCount", "passCount",
 		"closeCount", "discardCount", "reopenCount", "countDifferences", "countDifferencesCSV", "countDifferencesXLSX",
-		"countDifferencesPage"}, opens[kit.ScopeCount])
+		"countDifferencesPage", "countedItems", "countedItemsCSV", "countedItemsXLSX"}, opens[kit.ScopeCount])
 	require.Contains(t, opens[kit.ScopeView], "listItems")
 	require.Contains(t, opens[kit.ScopeView], "getLayout")
 	require.NotContains(t, opens[kit.ScopeView], "backup")
