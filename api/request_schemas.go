@@ -149,6 +149,7 @@ type channelDocument struct {
 	Secrets     []secretDocument  `json:"secrets,omitempty" jsonschema_description:"Newest first, at most two."`
 	Headers     map[string]string `json:"headers,omitempty"`
 	Values      map[string]string `json:"values,omitempty" jsonschema_description:"Secrets that the template fills in as {values.NAME}. In answers masks, which keep the value when they are sent back."`
+	Escape      string            `json:"escape,omitempty" jsonschema:"enum=angle,enum=html,enum=markdown" jsonschema_description:"How the template writes texts of a message for a receiver that reads markup."`
 	Timeout     string            `json:"timeout,omitempty" jsonschema:"example=15s"`
 	Types       []string          `json:"types,omitempty" jsonschema_description:"Types of messages that it gets, or their beginnings up to a full stop, such as alert or alert.opened. Default: every type."`
 	MaxInFlight int               `json:"max_in_flight,omitempty"`

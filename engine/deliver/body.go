@@ -25,7 +25,7 @@ func (c Channel) Render(site string, d *event.Delivery) (body []byte, contentTyp
 		if c.template == nil {
 			return nil, "", errors.New("the channel has no template")
 		}
-		b, err = c.template.render(b, fills{site: site, d: d, values: c.Values})
+		b, err = c.template.render(b, fills{site: site, d: d, values: c.Values, escape: c.Escape})
 	case FormatCloudEvents:
 		contentType = contentCloudEvents
 		b, err = cloudEvent(b, site, d)

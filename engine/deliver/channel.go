@@ -48,6 +48,7 @@ type Channel struct {
 	Secrets []Secret          // newest first; at most two
 	Headers map[string]string // that each request carries beside ours
 	Values  map[string]string // secrets that the template fills in, by name
+	Escape  Escape            // how the texts of a message are written where the receiver reads markup
 
 	Timeout     time.Duration // of one try as a whole: name lookup, TLS, request, answer. 0: DefaultTimeout
 	Types       []string      // dotted prefixes of the types that it wants, "alert" or "alert.opened"; none: every type
@@ -182,6 +183,7 @@ type channelDocument struct {
 	Secrets     []secretDocument  `json:"secrets,omitempty"`
 	Headers     map[string]string `json:"headers,omitempty"`
 	Values      map[string]string `json:"values,omitempty"`
+	Escape      Escape            `json:"escape,omitempty"`
 	Timeout     string            `json:"timeout,omitempty"`
 	Types       []string          `json:"types,omitempty"`
 	MaxInFlight int               `json:"max_in_flight,omitempty"`
@@ -198,7 +200,7 @@ type secretDocument struct {
 
 func (c Channel) document() channelDocument {
 	d := channelDocument{
-		Name: c.Name, URL: c.URL, Format: c.Format, Headers: c.Headers, Values: c.Values, Types: c.Types,
+		Name: c.Name, URL: c.URL, Format: c.Format, Headers: c.Headers, Values: c.Values, Escape: c.Escape, Types: c.Types,
 		MaxInFlight: c.MaxInFlight, PerSecond: c.PerSecond, Disabled: c.Disabled, AboutChannels: c.AboutChannels,
 	}
 	if c.template != nil {

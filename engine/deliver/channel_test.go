@@ -81,7 +81,7 @@ func TestParseChannelsProblems(t *testing.T) {
 		{`{"channels": [3]}`, `channels[0]: is a number where an object is expected; write it in braces: { ... }`},
 		{with(`"nmae": "x"`), `channels[0].nmae: there is no member "nmae" here; did you mean "name"?`},
 		{with(`"colour": "x"`), `channels[0].colour: there is no member "colour" here; use one of name, url, ` +
-			`format, template, secrets, headers, values, timeout, types, max_in_flight, per_second, disabled, about_channels`},
+			`format, template, secrets, headers, values, escape, timeout, types, max_in_flight, per_second, disabled, about_channels`},
 		{`[{"name": "a", "name": "b", "url": "https://a.example", "secrets": ["` + testSecret + `"]}]`,
 			`[0].name: stands twice; keep one of them`},
 		{with(`"name": "Door Team"`), `channels[0].name: "Door Team" can't be a channel's name; use 1 to 64 ` +

@@ -96,8 +96,8 @@ func (p *parser) document(root *doc.Node) []Channel {
 
 func (p *parser) channel(n *doc.Node) Channel {
 	var c Channel
-	o, ok := p.Object(n, "name", "url", "format", "template", "secrets", "headers", "values", "timeout", "types", "max_in_flight",
-		"per_second", "disabled", "about_channels")
+	o, ok := p.Object(n, "name", "url", "format", "template", "secrets", "headers", "values", "escape", "timeout", "types",
+		"max_in_flight", "per_second", "disabled", "about_channels")
 	if !ok {
 		return c
 	}
@@ -122,6 +122,12 @@ func (p *parser) channel(n *doc.Node) Channel {
 	c.Secrets = f.secrets(old)
 	c.Headers = f.headers(old, c.URL)
 	c.Values = f.values(old, c.URL)
+	if f.Get("escape") != nil {
+		c.Escape = Escape(f.OneOf("escape", false, escapes))
+		if c.Format != FormatTemplate {
+			f.Problem("escape", `set "format": "template", or leave it out`, "is not used by the format %q", c.Format)
+		}
+	}
 	c.Timeout = hours.Member(o, "timeout", time.Second, maxTimeout, 0)
 	c.Types = f.types()
 	c.MaxInFlight = f.Whole("max_in_flight", 1, maxInFlight, 0)

@@ -44,6 +44,7 @@ type fills struct {
 	site   string
 	d      *event.Delivery
 	values map[string]string
+	escape Escape // of texts of data
 	data   any
 }
 
@@ -394,6 +395,9 @@ func (p *piece) fill(b []byte, with *fills) []byte {
 			path = path[1:]
 		}
 		v = lookup(with.data, path)
+		if text, ok := v.(string); ok {
+			v = with.escape.text(text)
+		}
 	case "values":
 		v = with.values[p.path[1]]
 	}

@@ -84,7 +84,7 @@ func OneOf(got string, names []string) string {
 	if ask := DidYouMean(got, names); ask != "" {
 		return ask
 	}
-	if len(names) > 0 && len(names) <= 13 {
+	if len(names) > 0 && len(names) <= 14 {
 		return "use one of " + strings.Join(names, ", ")
 	}
 	return ""

@@ -31,7 +31,7 @@ func TestQuestions(t *testing.T) {
 	require.Equal(t, "use one of shelf, floor", OneOf("till", names))
 	require.Empty(t, OneOf("till", nil))
 	require.Empty(t, OneOf("till", strings.Fields("aaaaa bbbbb ccccc ddddd eeeee fffff ggggg hhhhh jjjjj kkkkk "+
-		"mmmmm nnnnn ooooo ppppp")), "too many to read")
+		"mmmmm nnnnn ooooo ppppp qqqqq")), "too many to read")
 }
 
 // Worked examples: kitten and sitting are the customary ones of V. Levenshtein's distance; that CA
