@@ -58,6 +58,9 @@ type AsideRetried struct {
 }
 
 func (h asideRoutes) list(c *kit.Call) error {
+	if _, err := h.runner.Site(c.Ctx(), c.Site); err != nil {
+		return unavailable(err)
+	}
 	list, err := h.runner.Aside(c.Ctx(), c.Site)
 	if err != nil {
 		return unavailable(err)
@@ -70,6 +73,9 @@ func (h asideRoutes) list(c *kit.Call) error {
 }
 
 func (h asideRoutes) retry(c *kit.Call) error {
+	if _, err := h.runner.Site(c.Ctx(), c.Site); err != nil {
+		return unavailable(err)
+	}
 	seq, err := strconv.ParseUint(c.PathParam("sequence"), 10, 64)
 	if err == nil {
 		seq, err = h.runner.Retry(c.Ctx(), c.Site, seq, c.Key.Name)
