@@ -241,8 +241,8 @@ func (e endless) Read(b []byte) (int, error) {
 }
 
 func TestCSVFileCap(t *testing.T) {
-	if testing.Short() {
-		t.Skip("reads 200 MiB")
+	if testing.Short() || raceDetector {
+		t.Skip("reads 200 MiB, which takes two minutes under the race detector")
 	}
 	_, errs := catalog.ParseCSV(io.MultiReader(strings.NewReader("gtin\n"), endless{bytes.Repeat([]byte("\n"), 4096)}),
 		catalog.CSVOptions{})

@@ -200,11 +200,13 @@ func TestFollowingNodeCopies(t *testing.T) {
 			requireTrueStock(t, s)
 		}
 	}
+	_, newest, err := r.store.Cursor(context.Background(), site)
+	require.NoError(t, err)
 	require.Eventually(t, func() bool {
 		behind := true
 		site, err := follower.Site(context.Background(), site)
 		require.NoError(t, err)
-		require.NoError(t, site.View(context.Background(), func(st *engine.State) error { behind = st.Seq() < 31; return nil }))
+		require.NoError(t, site.View(context.Background(), func(st *engine.State) error { behind = st.Seq() < uint64(newest); return nil }))
 		return !behind
 	}, time.Minute, 5*time.Millisecond)
 	s.Resync()

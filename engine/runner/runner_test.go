@@ -56,6 +56,13 @@ type outbox struct {
 	taken map[string]bool // offered, or taken up from the store
 }
 
+// all returns the ids of the messages that were offered.
+func (o *outbox) all() []string {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return slices.Clone(o.ids)
+}
+
 func (o *outbox) Offer(_ string, ds []event.Delivery) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
@@ -694,9 +701,9 @@ func TestWhatNobodyCouldReportRaisesNoAlert(t *testing.T) {
 		require.NoError(t, err)
 		time.Sleep(10 * time.Second)
 		settle(t, r, st)
-		require.Empty(t, out.ids)
+		require.Empty(t, out.all())
 		time.Sleep(10 * time.Second)
 		r.Stop()
-		require.Len(t, out.ids, 1, "the handheld is silent after its own time")
+		require.Len(t, out.all(), 1, "the handheld is silent after its own time")
 	})
 }

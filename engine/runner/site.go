@@ -96,15 +96,28 @@ func (s *Site) View(ctx context.Context, f func(*engine.State) error) error {
 	case <-ctx.Done():
 		return ctx.Err()
 	}
-	if err := s.access.Acquire(ctx, 1); err != nil {
-		return err
+	for {
+		if err := s.access.Acquire(ctx, 1); err != nil {
+			return err
+		}
+		if s.state != nil {
+			defer s.access.Release(1)
+			return f(s.state.State)
+		}
+		s.access.Release(1)
+		if err := s.Err(); err != nil {
+			return fmt.Errorf("site %s is being loaded again: %w", s.id, err)
+		}
+		select { // nothing is wrong: it is loaded again in a moment
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(reloadLook):
+		}
 	}
-	defer s.access.Release(1)
-	if s.state == nil {
-		return fmt.Errorf("site %s is being loaded again: %w", s.id, s.Err())
-	}
-	return f(s.state.State)
 }
+
+// reloadLook is how often a question looks whether a site that is being loaded again is there.
+const reloadLook = 5 * time.Millisecond
 
 // run is the loop. It ends with ctx.
 func (s *Site) run(ctx context.Context) {

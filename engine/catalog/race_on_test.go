@@ -1,0 +1,5 @@
+//go:build race
+
+package catalog_test
+
+const raceDetector = true
