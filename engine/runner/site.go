@@ -473,7 +473,7 @@ func (s *Site) load(ctx context.Context) error {
 	first := false // then Runner.Start has said so
 	s.readyOnce.Do(func() { close(s.ready); first = true })
 	if !s.owner {
-		s.folded = store.Seq(st.Seq())
+		s.folded = max(s.folded, store.Seq(st.Seq())) // that the store went back is for the owner to see
 		return nil
 	}
 	if !first {
