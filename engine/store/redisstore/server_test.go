@@ -118,7 +118,7 @@ func TestNumbersGoOnAfterTrimmingToNothingAndRestarting(t *testing.T) {
 
 // retry repeats a call while a server comes back.
 func retry[T any](call func() (T, error)) (v T, err error) {
-	for end := time.Now().Add(10 * time.Second); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
+	for end := time.Now().Add(time.Minute); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
 		if v, err = call(); err == nil {
 			return v, nil
 		}
