@@ -58,9 +58,6 @@ type AsideRetried struct {
 }
 
 func (h asideRoutes) list(c *kit.Call) error {
-	if _, err := h.runner.Site(c.Ctx(), c.Site); err != nil {
-		return unavailable(err)
-	}
 	list, err := h.runner.Aside(c.Ctx(), c.Site)
 	if err != nil {
 		return unavailable(err)
@@ -73,15 +70,8 @@ func (h asideRoutes) list(c *kit.Call) error {
 }
 
 func (h asideRoutes) retry(c *kit.Call) error {
-	if _, err := h.runner.Site(c.Ctx(), c.Site); err != nil {
-		return unavailable(err)
-	}
-	seq, err := strconv.ParseUint(c.PathParam("sequence"), 10, 64)
-	if err == nil {
-		seq, err = h.runner.Retry(c.Ctx(), c.Site, seq, c.Key.Name)
-	} else {
-		err = runner.ErrNotAside
-	}
+	seq, _ := strconv.ParseUint(c.PathParam("sequence"), 10, 64) // what is no number gives one that no entry has
+	seq, err := h.runner.Retry(c.Ctx(), c.Site, seq, c.Key.Name)
 	switch {
 	case errors.Is(err, runner.ErrNotAside):
 		return kit.Problemf(codeNotAside, "No entry %s is set aside, or it was tried again already.", kit.Shown([]byte(c.PathParam("sequence"))))

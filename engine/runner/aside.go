@@ -124,6 +124,9 @@ var (
 // Aside lists the entries of a site that could not be folded, oldest first, without what they hold.
 // Those that were tried again say as which entry.
 func (r *Runner) Aside(ctx context.Context, site string) ([]event.SetAside, error) {
+	if _, err := r.Site(ctx, site); err != nil {
+		return nil, err
+	}
 	var list []event.SetAside
 	_, err := r.opt.Store.Records(ctx, site, event.KindSetAside, nil, func(_ store.Kind, key string, v []byte) error {
 		a, err := event.DecodeSetAside(key, v)
@@ -137,8 +140,11 @@ func (r *Runner) Aside(ctx context.Context, site string) ([]event.SetAside, erro
 }
 
 // Retry appends an entry that was set aside once more, received now, and returns its new sequence
-// number. The error may be ErrNotAside or ErrUnreadable.
+// number. The error may be ErrNoSite, ErrNotAside or ErrUnreadable.
 func (r *Runner) Retry(ctx context.Context, site string, seq uint64, by string) (uint64, error) {
+	if _, err := r.Site(ctx, site); err != nil {
+		return 0, err
+	}
 	var e *event.Entry
 	key := event.SetAsideKey(seq)
 	_, err := r.opt.Store.Records(ctx, site, event.KindSetAside, []string{key}, func(_ store.Kind, _ string, v []byte) error {
