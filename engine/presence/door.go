@@ -46,10 +46,10 @@ func (s *doorBook) settled(b *approach, until int64) bool {
 // read, or by the clock once their reports should have come.
 func (s *doorBook) doorKnown(door *Zone) int64 {
 	newest := s.newest[door.Name]
-	lag, every := s.readers.at(door.portals[0].Name).lag, int64(300)
+	lag, every := s.readers.at(door.portals[0].Name).Lag, int64(300)
 	for _, pt := range door.portals {
 		r := s.readers.at(pt.Name)
-		lag, every = max(lag, r.lag), max(every, r.every)
+		lag, every = max(lag, r.Lag), max(every, r.Every)
 	}
 	quiet := s.clock - lag - every - every/4 - 100
 	return max(SlotOf(newest), SlotOf(quiet)-1)
@@ -148,10 +148,10 @@ func (s *doorBook) heardInside(it *Known, home uint16, until int64) (in Inside, 
 // nothing to report.
 func (s *doorBook) silenceKnown(pt *Point) int64 {
 	r := s.readers.at(pt.Name)
-	if r.load >= busyLoad {
+	if r.Load >= busyLoad {
 		return r.last
 	}
-	return max(r.last, s.clock-2*max(r.rhythm, s.layout.Epoch))
+	return max(r.last, s.clock-2*max(r.Rhythm, s.layout.Epoch))
 }
 
 // conclude notifies what an approach has become.
@@ -250,7 +250,7 @@ func (s *doorBook) learnUsual(b *approach, until int64) {
 func (s *doorBook) loud(door *Zone) [2]int8 {
 	l := [2]int8{LoudByDefault, LoudByDefault}
 	for _, pt := range door.portals {
-		l[pt.doorSide()] = s.readers.at(pt.Name).loud.Level()
+		l[pt.doorSide()] = s.readers.at(pt.Name).Loud.Level()
 	}
 	return l
 }
@@ -286,7 +286,7 @@ func (s *doorBook) noteLoud(b *approach, door *Zone) {
 	for _, pt := range door.portals {
 		side := pt.doorSide()
 		if peak := sum.Peak[side]; peak != NoLevel && sum.Slots[side] >= loudSlots && peak > usual.Loudest(side) {
-			s.readers.at(pt.Name).loud.Add(peak)
+			s.readers.at(pt.Name).Loud.Add(peak)
 		}
 	}
 }

@@ -17,20 +17,13 @@ type readers struct {
 }
 
 type readerState struct {
+	Habits
 	last   int64 // newest report by the site clock, 0: never
-	silent bool  // told as silent
+	silent bool  // notified as silent
 	since  int64 // when it reported again after it was deaf
-	rhythm int64 // milliseconds between reports, smoothed
-	load   int64 // tags that a fixed reader hears in an epoch of reports, smoothed, in loadUnits
-	hits   int64 // tags of the epoch that is running
 	due    int64 // since a start of the server, until it reports: it is not silent before this moment; 0: it has reported
-	own    int64 // of a fixed reader or a handheld: the level at which it hears goods of the zone that it is in, their median, in 1/dbUnits dBm; 0: not known
-
-	// Of a door's reader.
-	newest int64 // the newest read of its newest report, Unix milliseconds by its own clock
-	lag    int64 // milliseconds from a read, by the reader's clock, to its receipt: the least that is usual
-	every  int64 // milliseconds between reports while there is something to report, smoothed; 0: not known
-	loud   Loud  // of goods carried past it
+	hits   int64 // tags of the epoch that is running
+	newest int64 // of a door's reader: the newest read of its newest report, Unix milliseconds by its own clock
 }
 
 const (
@@ -61,11 +54,11 @@ func (s *Site) deafPoint(pt *Point) bool {
 	if r.since != 0 && s.clock-r.since < graceEpochs*s.layout.Epoch {
 		return true
 	}
-	return r.silent || r.due != 0 || r.load >= busyLoad && s.clock-r.last >= s.deafAfter(r)
+	return r.silent || r.due != 0 || r.Load >= busyLoad && s.clock-r.last >= s.deafAfter(r)
 }
 
 func (s *Site) deafAfter(r *readerState) int64 {
-	return max(deafEpochs*s.layout.Epoch, deafReports*r.rhythm)
+	return max(deafEpochs*s.layout.Epoch, deafReports*r.Rhythm)
 }
 
 // deaf reports whether one of the zone's fixed read points is deaf.
@@ -110,10 +103,10 @@ func (s *Site) AppendReaders(b []byte) []byte {
 	for _, p := range s.readers.points {
 		b = msgp.AppendInt64(b, p.last)
 		b = msgp.AppendBool(b, p.silent)
-		for _, v := range []int64{p.since, p.rhythm, p.load, p.hits, p.own, p.newest, p.lag, p.every} {
+		for _, v := range []int64{p.since, p.Rhythm, p.Load, p.hits, p.Own, p.newest, p.Lag, p.Every} {
 			b = msgp.AppendInt64(b, v)
 		}
-		b = msgp.AppendBytes(b, p.loud.Append(nil))
+		b = msgp.AppendBytes(b, p.Loud.Append(nil))
 		b = msgp.AppendInt64(b, p.due)
 	}
 	return b
@@ -126,10 +119,11 @@ type Readers struct{ points []readerState }
 // nothing of doors, the second nothing of starts. Errors are d's.
 func DecodeReaders(d *event.Decoder, version int) (r Readers) {
 	for n := d.Array() / readerFields[version]; n > 0 && d.Err() == nil; n-- {
-		p := readerState{last: d.Int64(), silent: d.Bool(), since: d.Int64(), rhythm: d.Int64(), load: d.Int64(), hits: d.Int64()}
+		p := readerState{last: d.Int64(), silent: d.Bool(), since: d.Int64()}
+		p.Rhythm, p.Load, p.hits = d.Int64(), d.Int64(), d.Int64()
 		if version >= 2 {
-			p.own, p.newest, p.lag, p.every = d.Int64(), d.Int64(), d.Int64(), d.Int64()
-			p.loud.Decode(d.Bytes())
+			p.Own, p.newest, p.Lag, p.Every = d.Int64(), d.Int64(), d.Int64(), d.Int64()
+			p.Loud.Decode(d.Bytes())
 		}
 		if version >= 3 {
 			p.due = d.Int64()
@@ -159,19 +153,19 @@ func (s *Site) Report(pt *Point) {
 	if gap := s.clock - r.last; pt.Role == event.Portal && r.last != 0 && gap > 0 {
 		r.learnLag()
 		if gap <= longestEvery {
-			if r.every == 0 {
-				r.every = gap
+			if r.Every == 0 {
+				r.Every = gap
 			}
-			r.every += (gap - r.every) / smoothing
+			r.Every += (gap - r.Every) / smoothing
 		}
 	}
 	if r.last != 0 && s.epochOf(s.clock) != s.epochOf(r.last) {
-		if r.load >= busyLoad && s.clock-r.last >= s.deafAfter(r) || r.silent || r.due != 0 {
+		if r.Load >= busyLoad && s.clock-r.last >= s.deafAfter(r) || r.silent || r.due != 0 {
 			r.since = s.clock
 		}
 		// A long pause counts as a short one, so that the rhythm is soon right again.
-		r.rhythm += (min(s.clock-r.last, traceEpochs/2*s.layout.Epoch) - r.rhythm) / smoothing
-		r.load += (r.hits*loadUnits - r.load) / smoothing
+		r.Rhythm += (min(s.clock-r.last, traceEpochs/2*s.layout.Epoch) - r.Rhythm) / smoothing
+		r.Load += (r.hits*loadUnits - r.Load) / smoothing
 		r.hits = 0
 	}
 	r.last, r.due = s.clock, 0
@@ -192,7 +186,7 @@ func (s *Site) leaks(it *Known, pt *Point, zone uint16, t int64, rssi int16) boo
 	if it.Zone == zone || !here.Known || here.Kind == event.Exit || t-it.Sure >= confirmedFor {
 		return false
 	}
-	own := s.readers.at(pt.Name).own
+	own := s.readers.at(pt.Name).Own
 	return own != 0 && rssi != event.NoRSSI && int64(rssi)*dbUnits/10 < own-handShort*dbUnits
 }
 
@@ -242,12 +236,12 @@ func (s *Site) noteOwn(pt *Point, it *Known, zone uint16, rssi int16) {
 	r := s.readers.at(pt.Name)
 	level := int64(rssi) * dbUnits / 10
 	switch {
-	case r.own == 0:
-		r.own = level
-	case level > r.own:
-		r.own += ownStep
-	case level < r.own:
-		r.own -= ownStep
+	case r.Own == 0:
+		r.Own = level
+	case level > r.Own:
+		r.Own += ownStep
+	case level < r.Own:
+		r.Own -= ownStep
 	}
 }
 
@@ -311,10 +305,10 @@ func (r *readerState) learnLag() {
 	}
 	switch lag := r.last - r.newest; {
 	case lag > longestEvery || lag < -longestEvery:
-	case r.lag == 0 || lag < r.lag:
-		r.lag = lag
+	case r.Lag == 0 || lag < r.Lag:
+		r.Lag = lag
 	default:
-		r.lag += (lag - r.lag) / (8 * smoothing)
+		r.Lag += (lag - r.Lag) / (8 * smoothing)
 	}
 	r.newest = 0
 }
@@ -336,19 +330,19 @@ func (s *Site) Warnings(name uint16) (list []string) {
 	warn := func(format string, args ...any) { list = append(list, fmt.Sprintf(format, args...)) }
 	seconds := func(ms int64) string { return fmt.Sprintf("%.1f s", float64(ms)/1000) }
 	door := s.layout.Zone(pt.Zone)
-	if 2*r.every > door.sureWithin {
+	if 2*r.Every > door.sureWithin {
 		warn("it reports about every %s, so the door cannot be sure of a passage within %s: let it report at least "+
 			"twice a second, or raise the zone's sure_within",
-			seconds(r.every), seconds(door.sureWithin))
+			seconds(r.Every), seconds(door.sureWithin))
 	}
 	switch {
-	case r.lag > wrongClock:
+	case r.Lag > wrongClock:
 		warn("its reads come %s after the times that they bear: set its clock from a time server, or look for what "+
-			"holds its reports up", seconds(r.lag))
-	case r.lag < -wrongClock:
-		warn("its clock is %s ahead of the server's: set it from a time server", seconds(-r.lag))
+			"holds its reports up", seconds(r.Lag))
+	case r.Lag < -wrongClock:
+		warn("its clock is %s ahead of the server's: set it from a time server", seconds(-r.Lag))
 	}
-	if loud := int(r.loud.Level()); r.loud != (Loud{}) && pt.MinRSSI != event.NoRSSI && loud-int(pt.MinRSSI)/10 < headroom {
+	if loud := int(r.Loud.Level()); r.Loud != (Loud{}) && pt.MinRSSI != event.NoRSSI && loud-int(pt.MinRSSI)/10 < headroom {
 		warn("carried goods reach about %d dBm here, so its min_rssi of %d loses passages: lower it, or raise the power", loud,
 			pt.MinRSSI/10)
 	}
@@ -386,12 +380,10 @@ type Habits struct {
 
 // Habits returns what was learnt of a read point.
 func (s *Site) Habits(n uint16) Habits {
-	r := s.readers.get(n)
-	return Habits{r.rhythm, r.every, r.lag, r.load, r.own, r.loud}
+	return s.readers.get(n).Habits
 }
 
 // SetHabits takes over what was learnt of a read point elsewhere.
 func (s *Site) SetHabits(n uint16, h Habits) {
-	r := s.readers.at(n)
-	r.rhythm, r.every, r.lag, r.load, r.own, r.loud = h.Rhythm, h.Every, h.Lag, h.Load, h.Own, h.Loud
+	s.readers.at(n).Habits = h
 }

@@ -280,7 +280,7 @@ func (s *Site) signal(it *Known, z uint16, e int64) zoneSignal {
 		level := sum * dbUnits / n
 		if score := level + rateDB[count]; score > sig.score {
 			sig.score, sig.best, sig.level = score, count, level
-			if own := s.readers.at(tr.point).own; own != 0 {
+			if own := s.readers.at(tr.point).Own; own != 0 {
 				sig.own = int(own)
 			}
 		}
