@@ -240,16 +240,6 @@ func (e endless) Read(b []byte) (int, error) {
 	return n, nil
 }
 
-func TestCSVFileCap(t *testing.T) {
-	if testing.Short() || raceDetector {
-		t.Skip("reads 200 MiB, which takes two minutes under the race detector")
-	}
-	_, errs := catalog.ParseCSV(io.MultiReader(strings.NewReader("gtin\n"), endless{bytes.Repeat([]byte("\n"), 4096)}),
-		catalog.CSVOptions{})
-	require.Len(t, errs, 1)
-	require.Contains(t, errs[0].Summary(), "larger than 200 MiB")
-}
-
 func TestCSVReaderFails(t *testing.T) {
 	broken := errors.New("the line went dead")
 	in := io.MultiReader(strings.NewReader("gtin\n"+gtin13(1)+"\n"), iotest.ErrReader(broken))

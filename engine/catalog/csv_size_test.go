@@ -1,0 +1,22 @@
+//go:build !race
+
+package catalog_test
+
+import (
+	"bytes"
+	"io"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"lintel/engine/catalog"
+)
+
+// TestCSVFileCap reads 200 MiB, which takes two minutes with the race detector.
+func TestCSVFileCap(t *testing.T) {
+	_, errs := catalog.ParseCSV(io.MultiReader(strings.NewReader("gtin\n"), endless{bytes.Repeat([]byte("\n"), 4096)}),
+		catalog.CSVOptions{})
+	require.Len(t, errs, 1)
+	require.Contains(t, errs[0].Summary(), "larger than 200 MiB")
+}

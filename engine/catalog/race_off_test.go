@@ -1,5 +1,0 @@
-//go:build !race
-
-package catalog_test
-
-const raceDetector = false

@@ -1,5 +1,0 @@
-//go:build !race
-
-package runner_test
-
-const raceDetector = false
