@@ -823,13 +823,34 @@ func TestOldOnesAreDeleted(t *testing.T) {
 		put("dead", event.DeliveryDead, 80*day)
 		put("long-dead", event.DeliveryDead, 91*day)
 		put("pending", event.DeliveryPending, 100*day)
+		put("recent", event.DeliveryDelivered, 0)
 		stop := r.start(t, "umberhithe")
 		defer stop()
 		pass(31 * time.Minute)
-		require.Equal(t, []string{"msg_dead-1-chat", "msg_pending-1-chat", "msg_young-1-chat"}, r.store.ids("umberhithe"))
+		require.Equal(t, []string{"msg_dead-1-chat", "msg_pending-1-chat", "msg_recent-1-chat", "msg_young-1-chat"}, r.store.ids("umberhithe"))
 		require.Equal(t, 3, r.store.commitCount(), "not all in one commit")
 		pass(2 * day)
-		require.Equal(t, []string{"msg_dead-1-chat", "msg_pending-1-chat"}, r.store.ids("umberhithe"))
+		require.Equal(t, []string{"msg_dead-1-chat", "msg_pending-1-chat", "msg_recent-1-chat"}, r.store.ids("umberhithe"))
+	})
+}
+
+// A process that starts with a clock that is far ahead of all that is on record deletes the history of
+// a day an hour, until its clock is set or proves right.
+func TestAClockThatIsAheadDeletesLittle(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, nil, hookChannel("chat", "https://chat.example/"))
+		for i, age := range []time.Duration{30, 35, 38} {
+			d := message("chat", fmt.Sprint(i), 1)
+			d.Status, d.Attempts, d.At, d.LastTry = event.DeliveryDelivered, 1, 0, time.Now().Add(-age*24*time.Hour).UnixMilli()
+			r.store.put("umberhithe", d)
+		}
+		defer r.start(t, "umberhithe")()
+		pass(31 * time.Minute)
+		require.Equal(t, []string{"msg_0-1-chat", "msg_1-1-chat"}, r.store.ids("umberhithe"), "the newest is a day younger than the oldest may be")
+		pass(31 * time.Minute)
+		require.Len(t, r.store.ids("umberhithe"), 2)
+		pass(30 * time.Hour)
+		require.Empty(t, r.store.ids("umberhithe"))
 	})
 }
 

@@ -9,6 +9,7 @@ import (
 	"golang.org/x/time/rate"
 
 	"lintel/engine/event"
+	"lintel/engine/store"
 )
 
 // state is where an entry is.
@@ -90,6 +91,8 @@ type siteQueue struct {
 	recent   map[string]time.Time // adopted ones that are done: the runner may be about to offer them
 	scanAt   time.Time
 	again    bool // resumed while attached: a scan that began before may not see what made the runner ask
+
+	retention store.Retention // by which settled ones are deleted
 
 	held    []*entry
 	outbox  []*entry

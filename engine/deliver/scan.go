@@ -25,7 +25,15 @@ type scanned struct {
 	more    map[string]bool  // channels that have more untried ones than are wanted
 	parked  parked           // what is pending beside those
 	crowded map[string]bool  // channels of which parked has not all
-	old     []string         // ids of settled ones that are past their time
+	old     []settledAt      // some of the settled ones that are past their time by the clock
+	newest  int64            // time of the newest that is on record, Unix milliseconds; 0: there is none
+}
+
+// settledAt is a delivery that is settled: when it was, and since when it may be deleted, Unix
+// milliseconds.
+type settledAt struct {
+	id    string
+	since int64
 }
 
 // scan reads all deliveries of a site. Memory stays bounded, whatever their number.
@@ -44,7 +52,6 @@ func (d *Dispatcher) scanOnce(ctx context.Context, site string, wide map[string]
 	}
 	now := time.Now()
 	soon := now.Add(2 * d.opt.ScanEvery).UnixMilli()
-	deliveredBefore, deadBefore := now.Add(-d.opt.KeepDelivered).UnixMilli(), now.Add(-d.opt.KeepDead).UnixMilli()
 	found := scanned{more: map[string]bool{}, parked: parked{}, crowded: map[string]bool{}}
 	park := func(m *event.Delivery) {
 		if !found.parked.add(m.Channel, m.Alert, m.Order) {
@@ -70,6 +77,8 @@ func (d *Dispatcher) scanOnce(ctx context.Context, site string, wide map[string]
 	}
 	err := d.records(ctx, site, nil, func(m *event.Delivery) {
 		last := max(m.LastTry, m.At)
+		found.newest = max(found.newest, last)
+		keep := d.opt.KeepDead
 		switch m.Status {
 		case event.DeliveryPending:
 			if m.NextTry > soon && !wide[m.Channel] {
@@ -83,16 +92,10 @@ func (d *Dispatcher) scanOnce(ctx context.Context, site string, wide map[string]
 			}
 			return
 		case event.DeliveryDelivered:
-			if last >= deliveredBefore {
-				return
-			}
-		default:
-			if last >= deadBefore {
-				return
-			}
+			keep = d.opt.KeepDelivered
 		}
-		if len(found.old) < maxOld {
-			found.old = append(found.old, m.ID)
+		if since := last + keep.Milliseconds(); since < now.UnixMilli() && len(found.old) < maxOld {
+			found.old = append(found.old, settledAt{m.ID, since})
 		}
 	})
 	if err != nil {
@@ -188,9 +191,15 @@ func (d *Dispatcher) rescan(s *siteQueue) {
 		d.arm()
 	}
 	attached := s.attached && !d.stopping
+	asOf := time.Time{}
+	if err == nil {
+		now := time.Now()
+		s.retention.Begin(now, fromMillis(found.newest))
+		asOf, _ = s.retention.AsOf(now, 1)
+	}
 	d.mu.Unlock()
 	if err == nil && attached {
-		err = d.purge(s, found.old)
+		err = d.purge(s, found.old, asOf)
 	}
 	if err != nil && d.base.Err() == nil {
 		d.opt.Log.Warn("the deliveries of a site can't be searched", "site", s.name, "error", err)
@@ -198,15 +207,16 @@ func (d *Dispatcher) rescan(s *siteQueue) {
 }
 
 // purge deletes settled deliveries that are past their time.
-func (d *Dispatcher) purge(s *siteQueue, old []string) error {
+func (d *Dispatcher) purge(s *siteQueue, old []settledAt, asOf time.Time) error {
 	full := len(old) == maxOld
+	old = slices.DeleteFunc(old, func(o settledAt) bool { return o.since >= asOf.UnixMilli() })
 	for part := range slices.Chunk(old, deleteAtOnce) {
 		c := store.Commit{Loose: true}
 		d.mu.Lock()
 		stopping := d.stopping
-		for _, id := range part {
-			if s.entries[id] == nil { // else a person is just sending it again
-				c.Deletes = append(c.Deletes, store.RecordKey{Kind: event.KindDelivery, Key: id})
+		for _, o := range part {
+			if s.entries[o.id] == nil { // else a person is just sending it again
+				c.Deletes = append(c.Deletes, store.RecordKey{Kind: event.KindDelivery, Key: o.id})
 			}
 		}
 		d.mu.Unlock()

@@ -3,6 +3,8 @@ package runner
 import (
 	"context"
 	"time"
+
+	"lintel/engine/event"
 )
 
 // The site clock never goes back. After a moment in which the server's clock was ahead, it stands
@@ -10,11 +12,10 @@ import (
 // server's clock is behind it, the loop and new entries go by a time that runs on from the site clock.
 
 const (
-	clockTolerance = time.Second    // differences up to this are no fault
-	clockWarnEvery = time.Hour      // how often a fault of a clock is logged
-	storeTimeEvery = time.Minute    // how often the store is asked for its time
-	trustAhead     = 24 * time.Hour // by how much more than passed history may be deleted in one go
-	heldBackEvery  = time.Hour      // how often then
+	clockTolerance = time.Second // differences up to this are no fault
+	clockWarnEvery = time.Hour   // how often a fault of a clock is logged
+	storeTimeEvery = time.Minute // how often the store is asked for its time
+	heldBackEvery  = time.Hour   // how often history is deleted while the clock is too far ahead
 )
 
 // anchor is the site clock as it was at a moment of this process.
@@ -56,6 +57,23 @@ func (s *Site) behind() time.Duration {
 
 // now returns the time that the site goes by.
 func (s *Site) now() time.Time { return s.r.opt.Now().Add(s.behind()) }
+
+// shift gives an entry times that the site goes by. What readers and tills report is as long ago by
+// the site's time as by the server's: otherwise doors would take it for too old to be judged, and an
+// item that was moved while the clock was ahead would stay where it was.
+func (s *Site) shift(e *event.Entry) {
+	d := s.behind().Milliseconds()
+	if d == 0 {
+		return
+	}
+	e.At += d
+	for i := range e.Reads {
+		e.Reads[i].T += d
+	}
+	for i := range e.Events {
+		e.Events[i].T += d
+	}
+}
 
 // compareClocks asks the store for its time, at most once in storeTimeEvery, and shows by how much this
 // server's clock is ahead of it: nodes with different clocks put reads into each other's future.
@@ -104,29 +122,14 @@ func (s *Site) watchClock() {
 	}
 }
 
-// beginTrust notes what is known of the time when the site is loaded for the first time.
-func (s *Site) beginTrust() {
-	if !s.trustAt.IsZero() {
-		return
-	}
-	s.trust, s.trustAt = s.r.opt.Now(), time.Now()
-	if clock := s.state.Clock(); clock != 0 && clock < s.trust.UnixMilli() {
-		s.trust = time.UnixMilli(clock)
-	}
-}
-
-// trusted returns the time by which history may be deleted: the present, but at most a day later than
-// the time that really passed since the last call allows. So a clock that is ahead for a moment
-// deletes the history of a day at most.
-func (s *Site) trusted() time.Time {
+// deletesAsOf returns the time by which history may be deleted; see store.Retention.
+func (s *Site) deletesAsOf() time.Time {
 	now := s.r.opt.Now()
-	limit := s.trust.Add(s.r.ran(s.trustAt) + trustAhead)
-	if s.heldBack = now.After(limit); s.heldBack {
+	asOf, heldBack := s.retention.AsOf(now, s.r.opt.Speed)
+	if s.heldBack = heldBack; heldBack {
 		s.log.Warn("the clock is more than a day ahead of the newest that is known, so what is too old to be kept is deleted a day's "+
 			"worth at a time, each hour: if nothing came in for so long this is right, else set the server's clock",
-			"now", now.UTC(), "deleting_as_of", limit.UTC())
-		now = limit
+			"now", now.UTC(), "deleting_as_of", asOf.UTC())
 	}
-	s.trust, s.trustAt = now, time.Now()
-	return now
+	return asOf
 }

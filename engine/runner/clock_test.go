@@ -136,6 +136,66 @@ func TestHoldsGoOnWhileTheClockIsBehind(t *testing.T) {
 	})
 }
 
+// carriedOut is one report of a door: an item passes it within two seconds that end at a moment. The
+// inner side hears it loudest first.
+func carriedOut(serial int, end time.Time) *event.Entry {
+	e := &event.Entry{Kind: event.EntryReads, At: end.UnixMilli(), Points: []string{"door-in", "door-out"}}
+	for after := int64(0); after < 4000; after += 100 {
+		for side, loudest := range []int64{1000, 2200} {
+			off := after - loudest
+			if level := -500 - 90*off*off/1_000_000; level > -720 {
+				e.Reads = append(e.Reads, event.Read{Key: key(serial), Point: uint16(side), RSSI: int16(level), N: 1,
+					T: end.UnixMilli() - 4000 + after})
+			}
+		}
+	}
+	return e
+}
+
+// Doors and zones go on judging what is read after the clock was ahead.
+func TestReadsAreJudgedAfterTheClockWasAhead(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		st := memory.Open()
+		defer st.Close()
+		var clock shifted
+		r := runner.New(runner.Options{Store: st, Log: slog.New(slog.DiscardHandler), Now: clock.now})
+		require.NoError(t, r.Start(t.Context()))
+		defer r.Stop()
+		setUp(t, r)
+		isIn := func(serial int, zone string) {
+			t.Helper()
+			site, err := r.Site(t.Context(), "umberhithe")
+			require.NoError(t, err)
+			require.NoError(t, site.View(t.Context(), func(s *engine.State) error {
+				item, _ := s.Item(key(serial))
+				require.Equal(t, zone, item.Zone)
+				return nil
+			}))
+		}
+		put := func(e *event.Entry) {
+			_, err := r.Append(t.Context(), "umberhithe", e, "", "")
+			require.NoError(t, err)
+			settle(t, r, st)
+		}
+		put(shelvedAt(1, time.Now()))
+		clock.ahead.Store(int64(time.Hour))
+		put(shelvedAt(2, clock.now()))
+		time.Sleep(4 * time.Second)
+		clock.ahead.Store(0)
+		time.Sleep(time.Minute)
+		put(carriedOut(1, time.Now()))
+		time.Sleep(15 * time.Second)
+		settle(t, r, st)
+		isIn(1, "street-door")
+
+		time.Sleep(time.Minute)
+		till := shelvedAt(2, time.Now())
+		till.Zones = []string{"till"}
+		put(till)
+		isIn(2, "till")
+	})
+}
+
 // clocked is a store whose clock is 30 s behind.
 type clocked struct{ store.Store }
 

@@ -232,7 +232,7 @@ func (r *Runner) open(id string) *Site {
 
 // Append puts an entry at the end of a site's journal. When it returns without error the entry is
 // durable and will be folded. Where this node knows that the server's clock is behind the site's, the
-// entry gets the time that the site goes by.
+// entry, and all reads and events in it, get times that the site goes by.
 func (r *Runner) Append(ctx context.Context, site string, e *event.Entry, idempotencyKey, fingerprint string) (store.Appended, error) {
 	if err := ctx.Err(); err != nil { // who asked is gone, or has given up
 		return store.Appended{}, err
@@ -241,7 +241,7 @@ func (r *Runner) Append(ctx context.Context, site string, e *event.Entry, idempo
 	s := r.sites[site]
 	r.mu.Unlock()
 	if s != nil && e.By != clockName {
-		e.At += s.behind().Milliseconds()
+		s.shift(e)
 	}
 	res, err := r.opt.Store.Append(ctx, site, store.NewEntry{
 		Data: event.AppendEntry(nil, e), IdempotencyKey: idempotencyKey, Fingerprint: fingerprint,

@@ -52,9 +52,8 @@ type Site struct {
 	folded    store.Seq   // the last entry of which this node knows that it is folded for good
 	renew     []event.Pin // a new incarnation, which holds from the next entry on
 
-	trust       time.Time // by which history was deleted last, see trusted
-	trustAt     time.Time
-	heldBack    bool // the clock was too far ahead for that
+	retention   store.Retention
+	heldBack    bool // the clock was too far ahead to delete history by it
 	clockWarned time.Time
 	anchor      atomic.Pointer[anchor] // others read it
 	away        time.Time              // until when another node may take the site
@@ -469,7 +468,11 @@ func (s *Site) load(ctx context.Context) error {
 	s.change(func() { s.state = st })
 	s.log.Info("site loaded", "items", st.Len(), "cursor", st.Seq(), "took", time.Since(started).Round(time.Millisecond))
 	s.noteClock()
-	s.beginTrust()
+	newest := time.Time{}
+	if clock := st.Clock(); clock != 0 {
+		newest = time.UnixMilli(clock)
+	}
+	s.retention.Begin(s.r.opt.Now(), newest)
 	first := false // then Runner.Start has said so
 	s.readyOnce.Do(func() { close(s.ready); first = true })
 	if !s.owner {
@@ -533,7 +536,7 @@ func (s *Site) housekeep(ctx context.Context, every time.Duration) {
 		return
 	}
 	s.trimmed = time.Now()
-	now := s.trusted()
+	now := s.deletesAsOf()
 	upTo, err := s.olderThan(ctx, now.Add(-s.r.opt.JournalKeep).UnixMilli())
 	if err == nil {
 		t := store.Trim{Journal: min(upTo, store.Seq(s.state.EvidenceFrom())), Facts: now.Add(-s.r.opt.FactsKeep).UnixMilli()}
