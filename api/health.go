@@ -49,7 +49,7 @@ func (h processRoutes) table() []kit.Route {
 // Health says whether the process, or all that it needs, is well.
 type Health struct {
 	Status string `json:"status" jsonschema:"enum=ok,enum=unavailable"`
-	Reason string `json:"reason,omitempty" jsonschema:"enum=store,enum=store_lost,enum=sites,enum=stopping" jsonschema_description:"What is not well: the store can't serve; its data was deleted or replaced while it was in use; a site is not being worked; the server is about to stop."`
+	Reason string `json:"reason,omitempty" jsonschema:"enum=store,enum=store_lost,enum=store_full,enum=sites,enum=stopping" jsonschema_description:"What is not well: the store can't serve; its data was deleted or replaced while it was in use; there is no room to store anything; a site is not being worked; the server is about to stop."`
 }
 
 var codeNoBackup = kit.Code{Name: "no_backup", Status: 409,
@@ -70,6 +70,8 @@ func (h processRoutes) readyz(c *kit.Call) error {
 	switch {
 	case errors.Is(err, store.ErrLost):
 		reason = "store_lost"
+	case errors.Is(err, store.ErrFull):
+		reason = "store_full"
 	case err == nil:
 		reason, err = "sites", h.runner.Err()
 	}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
@@ -62,6 +63,11 @@ func TestUnknownErrorsShowNothing(t *testing.T) {
 	require.NotContains(t, string(p.body("x")), "hunter2")
 	require.Equal(t, CodeTimeout, AsProblem(Unavailable(context.DeadlineExceeded)).Code)
 	require.Equal(t, CodeUnavailable, AsProblem(store.ErrClosed).Code)
+	for _, full := range []error{store.ErrFull, Unavailable(store.ErrFull)} {
+		p = AsProblem(fmt.Errorf("/var/lib/secret: %w", full))
+		require.Equal(t, CodeStoreFull, p.Code)
+		require.NotContains(t, string(p.body("x")), "secret")
+	}
 	for _, c := range codes {
 		require.NotEmpty(t, http.StatusText(c.Status), c.Name)
 		require.NotEmpty(t, c.Meaning, c.Name)

@@ -21,7 +21,7 @@ func (r *Route) baseCodes() []Code {
 	if r.Open {
 		return codes
 	}
-	codes = append(codes, CodeUnauthorized, CodeUnavailable, CodeTimeout)
+	codes = append(codes, CodeUnauthorized, CodeUnavailable, CodeStoreFull, CodeTimeout)
 	if len(r.Scopes) > 0 {
 		codes = append(codes, CodeMissingScope)
 	}

@@ -49,6 +49,7 @@ var (
 	CodeIdempotencyMismatch = Code{"idempotency_mismatch", 422, "The Idempotency-Key was used with another request."}
 	CodeInternal            = Code{"internal", 500, "Something failed here. The log has it under the request's id."}
 	CodeBusy                = Code{"busy", 503, "The server has as much to do at this moment as it takes. Nothing was taken: try again."}
+	CodeStoreFull           = Code{"store_full", 503, "The server has no room to store anything. Nothing was taken: try again later."}
 	CodeUnavailable         = Code{"unavailable", 503, "The store or the site can't serve now. Try again."}
 	CodeTimeout             = Code{"timeout", 503, "It took too long. It may still take effect: try again with the same Idempotency-Key."}
 )
@@ -59,7 +60,7 @@ var codes = []Code{
 	CodeUnauthorized, CodeMissingScope, CodeMissingSite, CodeNotFound, CodeUnknownSite, CodeMethodNotAllowed,
 	CodeNotAcceptable, CodeIdempotencyBusy, CodeIdempotencyLost, CodeConflict, CodeVersionMismatch,
 	CodeBodyTooLarge, CodeUnsupportedType, CodeUnsupportedEncoding, CodeInvalidDocument, CodeIdempotencyMismatch,
-	CodeInternal, CodeBusy, CodeUnavailable, CodeTimeout,
+	CodeInternal, CodeBusy, CodeStoreFull, CodeUnavailable, CodeTimeout,
 }
 
 // Problem is an error as the caller sees it: problem details by RFC 9457. Its type is always
@@ -131,6 +132,8 @@ func AsProblem(err error) *Problem {
 		return Problemf(CodeBodyTooLarge, "The body is larger than %d bytes.", tooLarge.Limit).With("limit", tooLarge.Limit)
 	case errors.Is(err, context.DeadlineExceeded), errors.Is(err, context.Canceled):
 		return Problemf(CodeTimeout, "It took too long. It may still take effect.").Because(err)
+	case errors.Is(err, store.ErrFull):
+		return full(err)
 	case errors.Is(err, store.ErrClosed):
 		return Problemf(CodeUnavailable, "The server is shutting down.").Because(err)
 	case errors.As(err, &he):
@@ -155,7 +158,15 @@ func Unavailable(err error) error {
 		errors.Is(err, store.ErrIdempotencyMismatch), errors.Is(err, store.ErrInvalid):
 		return err
 	}
+	if errors.Is(err, store.ErrFull) {
+		return full(err)
+	}
 	return Problemf(CodeUnavailable, "The store can't serve now. Try again.").Because(err)
+}
+
+func full(err error) *Problem {
+	return Problemf(CodeStoreFull, "There is no room to store this: the server's disk, or the memory of its Redis, is full. Nothing was "+
+		"taken. Whoever runs the server has to make room; its log says where. Then send it again.").Because(err)
 }
 
 // maxShown is the longest part of a caller's text that an answer repeats, in bytes.

@@ -13,7 +13,7 @@ import (
 
 const (
 	clockTolerance = time.Second // differences up to this are no fault
-	clockWarnEvery = time.Hour   // how often a fault of a clock is logged
+	clockWarnEvery = time.Hour   // how often a fault of a clock, or of a name, is logged
 	storeTimeEvery = time.Minute // how often the store is asked for its time
 	heldBackEvery  = time.Hour   // how often history is deleted while the clock is too far ahead
 )

@@ -26,6 +26,7 @@ type Metrics struct {
 
 	ClockBehind *prometheus.GaugeVec // seconds by which the server's clock is behind the site clock
 	ClockAhead  prometheus.Gauge     // seconds by which the server's clock is ahead of the store's
+	NodeTaken   prometheus.Gauge     // 1 while another process has this one's name
 	Aside       *prometheus.GaugeVec // entries that could not be folded and wait, by site; where the site is worked
 }
 
@@ -63,9 +64,12 @@ func NewMetrics(reg prometheus.Registerer) *Metrics {
 	m.ClockAhead = prometheus.NewGauge(prometheus.GaugeOpts{
 		Name: "lintel_clock_ahead_of_store_seconds", Help: "By how much the server's clock is ahead of the store's.",
 	})
+	m.NodeTaken = prometheus.NewGauge(prometheus.GaugeOpts{
+		Name: "lintel_node_name_taken", Help: "1 while another process on the same store has the name of this one, else 0.",
+	})
 	if reg != nil {
 		reg.MustRegister(m.Reads, m.Unplaced, m.Entries, m.Facts, m.Alerts, m.Deliveries,
-			m.RuleErrors, m.Fold, m.Commit, m.Slow, m.Conflicts, m.WentBack, m.ClockBehind, m.ClockAhead, m.Aside)
+			m.RuleErrors, m.Fold, m.Commit, m.Slow, m.Conflicts, m.WentBack, m.ClockBehind, m.ClockAhead, m.NodeTaken, m.Aside)
 	}
 	return m
 }

@@ -134,6 +134,7 @@ func (r *Runner) Start(ctx context.Context) error {
 	if err := started.Wait(); err != nil {
 		return err
 	}
+	r.wg.Go(func() { r.guardName(r.ctx) })
 	for _, d := range docs {
 		r.open(strings.TrimPrefix(d.Name, engine.LayoutDocument("")))
 	}

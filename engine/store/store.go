@@ -33,6 +33,9 @@ var (
 	// ErrLost says that the store is not the one that was opened: its data was deleted or replaced
 	// under the running process. What it holds now must not be taken for a new shop.
 	ErrLost = errors.New("the store lost its data")
+	// ErrFull says that there is no room for what should be stored. Nothing of it was, what is there
+	// can be read, and the same call succeeds when room was made.
+	ErrFull = errors.New("there is no room")
 	// ErrAbsent says that there is no store where one must exist already.
 	ErrAbsent = errors.New("there is no store here")
 	// ErrNotUp says that a store can't be opened yet, since its server does not run or still loads

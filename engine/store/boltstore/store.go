@@ -12,6 +12,7 @@ import (
 	"runtime"
 	"strconv"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"go.etcd.io/bbolt"
@@ -59,6 +60,8 @@ type Store struct {
 	db     *bbolt.DB
 	opened os.FileInfo // of db's file
 	broken error       // why db is nil, unless the store was closed
+
+	full atomic.Pointer[error] // the last write found no room
 
 	writer  writer
 	waiters wake.Group
@@ -291,7 +294,7 @@ func (s *Store) inPlace() error {
 	return nil
 }
 
-// Ping answers whether the file can be read and is still the one that was opened.
+// Ping answers whether the file can be read and written, and is still the one that was opened.
 func (s *Store) Ping(ctx context.Context) error {
 	s.mu.RLock()
 	broken := s.db == nil
@@ -306,6 +309,11 @@ func (s *Store) Ping(ctx context.Context) error {
 	if broken && !s.isClosing() {
 		// The writer opens the file again, if it can.
 		return s.write(ctx, 0, func(*bbolt.Tx, time.Time) (bool, error) { return false, nil })
+	}
+	if s.full.Load() != nil { // a site that takes nothing writes nothing: look whether there is room again
+		return s.write(ctx, 0, func(tx *bbolt.Tx, _ time.Time) (bool, error) {
+			return true, putUint(tx.Bucket(bucketMeta), keyFormat, format)
+		})
 	}
 	return s.view(ctx, func(*bbolt.Tx) error { return nil })
 }

@@ -298,6 +298,8 @@ func TestAFullDiskIsAnErrorAndNotTheEnd(t *testing.T) {
 		}
 	}
 	require.ErrorIs(t, err, bolterrors.ErrMaxSizeReached)
+	require.ErrorIs(t, err, store.ErrFull)
+	require.ErrorContains(t, err, filepath.Join(s.dir, FileName))
 	require.Positive(t, taken)
 	_, newest, err := s.Cursor(ctx, "umberhithe")
 	require.NoError(t, err)

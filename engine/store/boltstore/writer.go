@@ -5,9 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"sync"
+	"syscall"
 	"time"
 
 	"go.etcd.io/bbolt"
+	bolterrors "go.etcd.io/bbolt/errors"
 
 	"lintel/engine/store"
 )
@@ -185,6 +187,9 @@ func (s *Store) writeBatch(batch []*call) {
 	})
 	switch {
 	case err == nil || errors.Is(err, errNoChange):
+		if err == nil {
+			s.full.Store(nil)
+		}
 		answer(batch, nil)
 	case failed != nil && len(batch) > 1:
 		// One of them can't be applied, and its half is rolled back: the others must not suffer
@@ -193,12 +198,23 @@ func (s *Store) writeBatch(batch []*call) {
 			s.writeBatch(batch[i : i+1])
 		}
 	case failed != nil:
-		answer(batch, fmt.Errorf("boltstore: %w", err))
+		answer(batch, fmt.Errorf("boltstore: %w", s.orFull(err)))
 	default:
-		err = fmt.Errorf("boltstore: write: %w", err)
+		err = fmt.Errorf("boltstore: write: %w", s.orFull(err))
 		s.reopen(err)
 		answer(batch, err)
 	}
+}
+
+// orFull says of a failed write, if that is so, that there was no room, and remembers it.
+func (s *Store) orFull(err error) error {
+	if !errors.Is(err, syscall.ENOSPC) && !errors.Is(err, syscall.EDQUOT) && !errors.Is(err, bolterrors.ErrMaxSizeReached) {
+		return err
+	}
+	err = fmt.Errorf("%w on the disk for %s: nothing is taken until some was made; Lintel then goes on by itself (%w)",
+		store.ErrFull, s.path(), err)
+	s.full.Store(&err)
+	return err
 }
 
 // refused says that the call was refused before it changed anything.

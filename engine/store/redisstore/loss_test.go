@@ -208,6 +208,7 @@ func TestASiteCanBeReadWhileTheServerIsFull(t *testing.T) {
 	require.NoError(t, s.Commit(ctx, "umberhithe", c))
 	require.NoError(t, server.Client(t).ConfigSet(ctx, "maxmemory", "1mb").Err())
 	_, err := s.Append(ctx, "umberhithe", entry("a"))
+	require.ErrorIs(t, err, store.ErrFull)
 	require.ErrorContains(t, err, "OOM")
 	other := open(t, server.URL()) // a process that starts meanwhile
 	for _, kind := range []store.Kind{"", "item"} {

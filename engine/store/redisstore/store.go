@@ -154,7 +154,14 @@ func (s *Store) wrap(err error, what, site string) error {
 		return nil
 	case errors.Is(err, redis.ErrClosed) || s.closed():
 		return store.ErrClosed
-	case site != "":
+	case redis.HasErrorPrefix(err, "OOM"):
+		err = fmt.Errorf("%w in the memory of Redis: raise its maxmemory, or keep journal and facts for a shorter time; nothing is taken "+
+			"until then, and Lintel goes on by itself (%w)", store.ErrFull, err)
+	case redis.HasErrorPrefix(err, "MISCONF"):
+		err = fmt.Errorf("%w on the disk of Redis, or it can't write there for another reason: its log says which; nothing is taken "+
+			"until then, and Lintel goes on by itself (%w)", store.ErrFull, err)
+	}
+	if site != "" {
 		return fmt.Errorf("redisstore: %s of site %s: %w", what, site, err)
 	}
 	return fmt.Errorf("redisstore: %s: %w", what, err)
