@@ -32,9 +32,9 @@ type alertMessage struct {
 	Data      event.Message `json:"data"`
 }
 
-// noticeMessage is a webhook about another channel, in the format webhook.
+// noticeMessage is a webhook about another channel or an entry that was set aside, in the format webhook.
 type noticeMessage struct {
-	Type      string             `json:"type" jsonschema:"enum=channel.failing,enum=channel.stopped,enum=channel.started,enum=channel.dead_letters"`
+	Type      string             `json:"type" jsonschema:"enum=channel.failing,enum=channel.stopped,enum=channel.started,enum=channel.dead_letters,enum=site.entry_aside"`
 	Timestamp time.Time          `json:"timestamp"`
 	Data      deliver.NoticeData `json:"data"`
 }
@@ -43,7 +43,7 @@ type noticeMessage struct {
 type cloudEvent struct {
 	SpecVersion     string    `json:"specversion" jsonschema:"enum=1.0"`
 	ID              string    `json:"id"`
-	Source          string    `json:"source" jsonschema_description:"/sites/SITE or /channels."`
+	Source          string    `json:"source" jsonschema_description:"/sites/SITE, or /channels for notices."`
 	Type            string    `json:"type"`
 	Time            time.Time `json:"time"`
 	Subject         string    `json:"subject,omitempty" jsonschema_description:"The alert or the channel."`
@@ -57,7 +57,7 @@ type alertCloudEvent struct {
 	Data event.Message `json:"data"`
 }
 
-// noticeCloudEvent is a webhook about another channel, in the format cloudevents.
+// noticeCloudEvent is a webhook about another channel or an entry that was set aside, in the format cloudevents.
 type noticeCloudEvent struct {
 	cloudEvent
 	Data deliver.NoticeData `json:"data"`
@@ -156,7 +156,7 @@ type channelDocument struct {
 	PerSecond   float64           `json:"per_second,omitempty"`
 	Disabled    bool              `json:"disabled,omitempty"`
 
-	AboutChannels bool `json:"about_channels,omitempty" jsonschema_description:"It is notified of other channels, too: channel.failing after 24 and 48 hours without a success, channel.stopped, channel.started, and channel.dead_letters at most once an hour for each. No channel is told of itself. At most 8 channels are told."`
+	AboutChannels bool `json:"about_channels,omitempty" jsonschema_description:"It is notified of other channels, too: channel.failing after 24 and 48 hours without a success, channel.stopped, channel.started, and channel.dead_letters at most once an hour for each; and site.entry_aside when something could not be processed and was set aside. No channel is told of itself. At most 8 channels are told."`
 }
 
 type secretDocument struct {

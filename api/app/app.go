@@ -157,7 +157,7 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	a.Dispatcher = d
 	a.channels.changed = d.ChannelsChanged
 	a.Runner = runner.New(runner.Options{
-		Store: a.Store, Deliver: d, Log: opt.Log, Node: opt.Node, Metrics: runner.NewMetrics(a.Registry),
+		Store: a.Store, Deliver: d, Log: opt.Log, Node: opt.Node, Metrics: runner.NewMetrics(a.Registry), Aside: d.NotifyAside,
 		LeaseTTL: opt.Lease, JournalKeep: opt.JournalKeep, FactsKeep: opt.FactsKeep, AlertsKeep: opt.AlertsKeep, Now: opt.Now, Speed: opt.Speed,
 	})
 	a.Registry.MustRegister(a.Runner)

@@ -92,6 +92,8 @@ type Dispatcher struct {
 	tending      bool
 	tendAt       time.Time
 
+	asideAt map[string]time.Time // by site: when the last notice of an entry that was set aside was made
+
 	process   string     // tells processes apart, in the lease of the notices
 	leasedAt  time.Time  // when the lease was last had; zero: another process has it
 	deadSteps uint64     // numbers of steps
@@ -144,7 +146,7 @@ func New(opt Options) (*Dispatcher, error) {
 	return &Dispatcher{
 		opt: opt, sender: newSender(opt.Guard, opt.Resolver, opt.RootCAs).withVersion(opt.Version), archive: archive{opt.Store, opt.Log},
 		audience: audience{opt.Channels, opt.AboutChannels},
-		base:     base, cancel: cancel, queue: newQueue(opt.DataBytes), health: map[string]*health{}, process: rand.Text(),
+		base:     base, cancel: cancel, queue: newQueue(opt.DataBytes), health: map[string]*health{}, asideAt: map[string]time.Time{}, process: rand.Text(),
 	}, nil
 }
 

@@ -67,7 +67,8 @@
 // Channels with "about_channels" are told of the others, though never of themselves: TypeFailing,
 // TypeStopped, TypeStarted, and TypeDeadLetters when deliveries were given up, at most once an hour
 // for each channel, with how many. These notices are deliveries like all others: signed, guarded,
-// tried again, dead in the end, and wanted or not by "types". They are values of KindNotice, in the
+// tried again, dead in the end, and wanted or not by "types". TypeEntryAside goes the same way: an
+// entry of a site was set aside. They are values of KindNotice, in the
 // queue Notices, and the one process that has its lease sends them. Their Alert is the channel that
 // they are about; their orders grow over all notices.
 //

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"maps"
 	"slices"
-	"strconv"
 	"time"
 
 	"lintel/engine/event"
@@ -129,9 +128,7 @@ func (d *Dispatcher) takeSteps(ctx context.Context, todo map[string][]step) erro
 		}
 		// The order is what makes sure that nobody changed a health since it was read, as it
 		// changes with each.
-		_, err = d.opt.Store.SetValues(ctx, append(changes, store.Value{
-			Kind: kindOrder, Key: keyOrder, Revision: order.revision, Data: strconv.AppendInt(nil, int64(order.last+len(told)), 10),
-		})...)
+		_, err = d.opt.Store.SetValues(ctx, append(changes, order.after(len(told)))...)
 		return err
 	})
 	if err != nil {
@@ -150,12 +147,8 @@ func (d *Dispatcher) takeSteps(ctx context.Context, todo map[string][]step) erro
 			h.take(records[name])
 		}
 	}
-	s := d.sites[Notices]
-	sends := s != nil && (s.attached || s.resuming)
 	d.mu.Unlock()
-	if sends {
-		d.Offer(Notices, told) // else the process that sends notices finds them by the order
-	}
+	d.offerNotices(told)
 	return nil
 }
 
@@ -168,12 +161,7 @@ type noticeOrder struct {
 // healthRecords reads what is on record about channels, about all for no names. Nothing of it
 // changed since the order that it returns if that is still the present one.
 func (d *Dispatcher) healthRecords(ctx context.Context, names []string) (found map[string]*healthRecord, order noticeOrder, err error) {
-	err = d.opt.Store.Values(ctx, kindOrder, []string{keyOrder}, func(v store.Value) (err error) {
-		order.revision = v.Revision
-		order.last, err = strconv.Atoi(string(v.Data))
-		return err
-	})
-	if err != nil {
+	if order, err = d.readOrder(ctx); err != nil {
 		return nil, order, err
 	}
 	found = make(map[string]*healthRecord)

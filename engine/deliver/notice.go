@@ -47,9 +47,9 @@ type notice struct {
 
 // NoticeData is what a notice carries as its data. Times are RFC 3339 in UTC.
 type NoticeData struct {
-	Channel  string `json:"channel"`  // that it is about
-	Say      string `json:"say"`      // what happened, in a sentence or two
-	Severity string `json:"severity"` // info, warning or urgent
+	Channel  string `json:"channel,omitempty"` // that it is about; not of TypeEntryAside
+	Say      string `json:"say"`               // what happened, in a sentence or two
+	Severity string `json:"severity"`          // info, warning or urgent
 
 	FailingSince   string    `json:"failing_since,omitempty"`
 	FailingHours   int       `json:"failing_hours,omitempty"`
@@ -60,6 +60,9 @@ type NoticeData struct {
 	DeadLetters int    `json:"dead_letters,omitempty"` // how many, since the notice before
 	First       string `json:"first,omitempty"`        // when what the oldest of them tells of happened
 	Last        string `json:"last,omitempty"`
+
+	Site     string `json:"site,omitempty"`     // of TypeEntryAside: where the entry is missing
+	Sequence uint64 `json:"sequence,omitempty"` // and its number
 
 	Fix []string `json:"fix"` // what to do, in order
 }
@@ -239,7 +242,7 @@ func AboutWarnings(channels []Channel) []string {
 			warnings = append(warnings, fmt.Sprintf("the channel %q has \"about_channels\", but it is disabled, so "+
 				"nothing is sent to it", c.Name))
 			continue
-		case !c.Wants(TypeFailing) && !c.Wants(TypeStopped) && !c.Wants(TypeStarted) && !c.Wants(TypeDeadLetters):
+		case !c.Wants(TypeFailing) && !c.Wants(TypeStopped) && !c.Wants(TypeStarted) && !c.Wants(TypeDeadLetters) && !c.Wants(TypeEntryAside):
 			warnings = append(warnings, fmt.Sprintf("the channel %q has \"about_channels\", but its \"types\" "+
 				"leave out all messages about channels; add \"channel\" to them", c.Name))
 			continue

@@ -772,3 +772,44 @@ func TestLongReasons(t *testing.T) {
 	require.True(t, json.Valid(b))
 	require.Less(t, len(b), 2000)
 }
+
+// Channels that are notified about others are notified of an entry that was set aside, not too often,
+// and whatever the process that sends the notices.
+func TestNoticesOfEntriesSetAside(t *testing.T) {
+	tool, err := ParseChannels([]byte(`[{"name": "tool", "url": "https://tool.example/", "about_channels": true, "format": "template",
+		"template": {"text": "[{data.alert.severity}] {data.alert.say}", "type": "{type}"}}]`))
+	require.NoError(t, err)
+	synctest.Test(t, func(t *testing.T) {
+		deaf := aboutChannel("deaf", "https://deaf.example/")
+		deaf.Types = []string{"alert", "channel"}
+		h := newHouse(t, aboutChannel("ops", "https://ops.example/"), deaf, hookChannel("chat", "https://chat.example/"), tool[0])
+		defer func() { h.stop() }()
+		pass(time.Minute)
+		aside := func(site string, seq uint64) {
+			require.NoError(t, h.NotifyAside(t.Context(), site, event.SetAside{Seq: seq, At: time.Now().UnixMilli(),
+				Reason: "folding entry 7 panicked: poison"}))
+			pass(time.Second)
+		}
+		aside("umberhithe", 7)
+		aside("umberhithe", 8)
+		aside("harbour", 7)
+		got := h.post.letters("ops.example")
+		require.Len(t, got, 2)
+		d := got[0].data(t)
+		require.Equal(t, "umberhithe", d.Site)
+		require.EqualValues(t, 7, d.Sequence)
+		require.Contains(t, d.Say, "set aside")
+		require.Contains(t, d.Say, "panicked: poison")
+		require.Contains(t, d.Fix[1], "POST /v1/sites/umberhithe/aside/7/retry")
+		require.NotEqual(t, got[0].id, got[1].id)
+		require.Empty(t, h.post.letters("deaf.example"))
+		require.Empty(t, h.post.letters("chat.example"))
+		text := h.post.letters("tool.example")
+		require.Len(t, text, 2)
+		require.Contains(t, string(text[0].body), `"type":"site.entry_aside"`)
+		require.Contains(t, string(text[0].body), `"text":"[warning] In the shop umberhithe`)
+		pass(10 * time.Minute)
+		aside("umberhithe", 9)
+		require.Len(t, h.post.letters("ops.example"), 3)
+	})
+}

@@ -64,6 +64,11 @@ func (s *Site) setAside(ctx context.Context, bad *entryError) error {
 		"entry", bad.seq, "err", bad.err)
 	s.failures = 0 // the next turn gets on
 	s.decided[bad.seq] = &event.SetAside{Seq: bad.seq, At: now, Reason: reason}
+	if s.r.opt.Aside != nil {
+		if err := s.r.opt.Aside(ctx, s.id, *s.decided[bad.seq]); err != nil {
+			s.log.Warn("nobody is notified of an entry that was set aside", "entry", bad.seq, "err", err)
+		}
+	}
 	return nil
 }
 

@@ -2,6 +2,7 @@ package runner_test
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
@@ -341,5 +342,37 @@ func TestALongFoldIsAbandonedAtTheEnd(t *testing.T) {
 		end, _, err := st.Cursor(t.Context(), "umberhithe")
 		require.NoError(t, err)
 		require.Equal(t, after, end, fmt.Sprint("what was abandoned at ", cursor, " was committed"))
+	})
+}
+
+func TestWhatIsSetAsideIsNotified(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		st := memory.Open()
+		defer st.Close()
+		var notified []string
+		r := runner.New(runner.Options{Store: st, Log: slog.New(slog.DiscardHandler),
+			BeforeFold: func(e *event.Entry) {
+				if len(e.Reads) > 0 && e.Reads[0].Key == key(3) {
+					panic("poison")
+				}
+			},
+			Aside: func(_ context.Context, site string, a event.SetAside) error {
+				notified = append(notified, fmt.Sprint(site, " ", a.Seq, " ", a.At != 0, " ", a.Reason))
+				return errors.New("the store is away") // which keeps nothing from going on
+			}})
+		require.NoError(t, r.Start(context.Background()))
+		setUp(t, r)
+		var seq uint64
+		for i := range 5 {
+			done, err := r.Append(context.Background(), "umberhithe", shelved(i), "", "")
+			require.NoError(t, err)
+			if i == 3 {
+				seq = uint64(done.Seq)
+			}
+		}
+		settled(t, st, r)
+		require.Equal(t, []int{0, 1, 2, 4}, has(t, r))
+		r.Stop()
+		require.Equal(t, []string{fmt.Sprintf("umberhithe %d true folding entry %d panicked: poison", seq, seq)}, notified)
 	})
 }

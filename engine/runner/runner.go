@@ -47,6 +47,9 @@ type Options struct {
 	Node    string           // this process among others on the same store; default "node"
 	Metrics *Metrics         // nil: not measured
 
+	// Aside is notified of each entry that is set aside. Default nobody.
+	Aside func(ctx context.Context, site string, a event.SetAside) error
+
 	// BeforeFold is called before each entry is folded, for tests: it may wait, or panic. Default nil.
 	BeforeFold func(*event.Entry)
 
