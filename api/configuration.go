@@ -45,11 +45,11 @@ func (h configurationRoutes) table() []kit.Route {
 			About: "In one step, and only if all are valid together and everything that they were checked against " +
 				"is still as it was. Documents that are as they should be get no new version; those that are not sent stay. " +
 				"Each site learns of all of them at once.",
-			Scopes: author, AllSites: true, Long: true, Keyed: true, Params: []kit.Param{paramNote, ifMatch},
+			Scopes: author, AllSites: true, Long: true, Keyed: true, Params: []kit.Param{paramNote, paramRemoval, ifMatch},
 			Body:    kit.JSON(ConfigurationRequest{}),
 			Answers: []kit.Answer{kit.OK("What was stored.", ConfigurationApplied{})},
 			Codes: []kit.Code{kit.CodeInvalidDocument, kit.CodeInvalidJSON, kit.CodeVersionMismatch,
-				kit.CodeConflict}, Handle: h.applyConfiguration,
+				kit.CodeConflict, codeRemoval}, Handle: h.applyConfiguration,
 		},
 	}
 }
@@ -252,6 +252,11 @@ func (h configurationRoutes) applyConfiguration(c *kit.Call) error {
 		}
 		if !p.ok() {
 			return p.invalid("The configuration has errors. Nothing was stored.")
+		}
+		for _, r := range p.removals {
+			if err := removes(c, r.what, r.removed, r.before); err != nil {
+				return err
+			}
 		}
 		done, err := h.storePlan(c, p, note)
 		switch {

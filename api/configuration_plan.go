@@ -32,6 +32,21 @@ type plan struct {
 	at        snapshot // what it was made for
 	documents []PlannedDocument
 	store     map[string][]byte // bodies by name
+	removals  []removal         // of more than half of what there is
+}
+
+// removal is what a document takes away of what there is.
+type removal struct {
+	what            string
+	removed, before int
+}
+
+// noteRemoval warns of a document that takes away more than half of what there is.
+func (p *planner) noteRemoval(d *PlannedDocument, what string, removed, before int) {
+	if d.Change == changeChanged && 2*removed > before {
+		p.plan.removals = append(p.plan.removals, removal{what, removed, before})
+		d.Warnings = append(d.Warnings, removalWarning(what, removed, before))
+	}
 }
 
 // planner makes a plan. It holds everything as it would be.
@@ -90,7 +105,7 @@ func (h documents) planNow(ctx context.Context, list []wanted) (*plan, error) {
 	}
 	for i := range p.plan.documents {
 		if d := &p.plan.documents[i]; d.Document == engine.ProductsDocument && d.Change != changeInvalid && !p.layoutsBad {
-			d.Warnings = unknownZones(p.products, p.allLayouts())
+			d.Warnings = append(unknownZones(p.products, p.allLayouts()), d.Warnings...)
 		}
 	}
 	if err := p.planRules(later); err != nil {
@@ -273,6 +288,7 @@ func (p *planner) planProducts(w *wanted, d *PlannedDocument) error {
 	}
 	changes := changesOfProducts(before, products, plannedProducts)
 	p.decide(d, changes.Products.none(), body, func() Changes { return changes })
+	p.noteRemoval(d, "products", changes.Products.Removed, before.Len())
 	return nil
 }
 
@@ -317,6 +333,11 @@ func (p *planner) planRules(w *wanted) error {
 		d.Change = changeKept
 	default:
 		p.decide(&d, bytes.Equal(before, text), text, func() Changes { return changesOfText(from, before, to, text, shortText) })
+		stored, err := p.documents.storedRules(p.ctx)
+		if err != nil {
+			return err
+		}
+		p.noteRemoval(&d, "rules", rulesRemoved(stored, set), len(stored))
 	}
 	p.plan.documents = append(p.plan.documents, d)
 	return nil

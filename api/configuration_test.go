@@ -435,3 +435,27 @@ func runnerOn(t *testing.T, st store.Store) *runner.Runner {
 	t.Cleanup(run.Stop)
 	return run
 }
+
+// A configuration that takes away more than half of the products or rules is warned of in its plan, and
+// stored only if that is meant.
+func TestAConfigurationThatRemovesMuch(t *testing.T) {
+	r := newRig(t)
+	r.post(configPath, wholeShop).wants(200)
+	had := r.versions()
+	for document, empty := range map[string]string{"products": "gtin,name\n", "rules": "rules:\n"} {
+		plan := into[ConfigurationPlan](r.post(planPath, documentsBody(document, empty)).wants(200))
+		require.True(t, plan.OK)
+		warned := ""
+		for _, d := range plan.Documents {
+			if d.Document == document {
+				warned = strings.Join(d.Warnings, " ")
+			}
+		}
+		require.Regexp(t, "^This removes [0-9]+ of [0-9]+ "+document, warned)
+		detail := r.post(configPath, documentsBody(document, empty)).wantsCode(codeRemoval).json()["detail"]
+		require.Contains(t, detail, "allow_removal=true")
+		require.Equal(t, had, r.versions())
+	}
+	r.post(configPath+"?allow_removal=true", documentsBody("products", "gtin,name\n", "rules", "rules:\n")).wants(200)
+	require.Equal(t, had["rules"]+1, r.versions()["rules"])
+}

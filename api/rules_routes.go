@@ -169,6 +169,16 @@ func (h ruleRoutes) checkRules(c *kit.Call) error {
 	return c.Answer(CheckAnswer{OK: set != nil, Rules: ruleViews(set), Diagnostics: found}, err)
 }
 
+// rulesRemoved counts the rules that a new document does not have any more.
+func rulesRemoved(before []*rules.Rule, after *rules.Set) (removed int) {
+	for _, r := range before {
+		if !slices.ContainsFunc(after.Rules(), func(n *rules.Rule) bool { return n.Name == r.Name }) {
+			removed++
+		}
+	}
+	return removed
+}
+
 func (h ruleRoutes) putRules(c *kit.Call) error {
 	expect, err := h.expectation(c, engine.RulesDocument)
 	if err != nil {
@@ -185,13 +195,7 @@ func (h ruleRoutes) putRules(c *kit.Call) error {
 	if err != nil {
 		return err
 	}
-	removed := 0
-	for _, r := range before {
-		if !slices.ContainsFunc(set.Rules(), func(n *rules.Rule) bool { return n.Name == r.Name }) {
-			removed++
-		}
-	}
-	if err := removes(c, "rules", removed, len(before)); err != nil {
+	if err := removes(c, "rules", rulesRemoved(before, set), len(before)); err != nil {
 		return err
 	}
 	saved, err := h.save(c, engine.RulesDocument, text, expect)

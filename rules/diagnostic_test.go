@@ -468,6 +468,15 @@ func TestPlaceFindsEveryCharacter(t *testing.T) {
 	}
 }
 
+func TestACommentThatCutsAConditionOff(t *testing.T) {
+	_, diagnostics := Check("f", []byte("rules:\n  - name: a\n    when: any(product.home_zones, # == \"a\")\n"), Known{})
+	require.NotEmpty(t, diagnostics)
+	require.Equal(t, endsTooEarly, diagnostics[0].Reason)
+	require.Contains(t, diagnostics[0].Hint, `takes " #" and what follows it for a comment`)
+	_, diagnostics = Check("f", []byte("rules:\n  - name: a\n    when: 'any(product.home_zones,' # all\n"), Known{})
+	require.Equal(t, "a value or a closing bracket is missing", diagnostics[0].Hint)
+}
+
 func TestDocumentLimits(t *testing.T) {
 	first := func(src string) string {
 		_, diagnostics := Check("f", []byte(src), Known{})

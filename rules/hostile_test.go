@@ -187,6 +187,38 @@ func runHostile(list []hostile) {
 	}
 }
 
+// The YAML parser can't be stopped, so the bounds on a document have to make its worst case short: the
+// shapes that take it longest, as large as they may be.
+func TestTheDearestDocumentsAreReadSoon(t *testing.T) {
+	if raceDetector {
+		t.Skip("the race detector makes it many times slower")
+	}
+	fill := func(head, part string) []byte {
+		return []byte(head + strings.Repeat(part, (MaxDocument-len(head)-1)/len(part)))
+	}
+	for name, c := range map[string]struct {
+		head, part string
+		most       int // repetitions that the bounds let pass
+	}{
+		"entries":       {"rules:\n", "- a\n", 74_000},
+		"comments":      {"rules:\n", "# a\n- a\n", 29_000},
+		"a flow list":   {"rules: [", "a,\n", 74_000},
+		"brackets":      {"rules:\n", "- " + strings.Repeat("[", 16) + strings.Repeat("]", 16) + "\n", 4400},
+		"single quotes": {"rules: [", "'a',\n", 37_000},
+		"continued":     {"rules:\n- a\n", "  b c d e f\n", 74_000},
+	} {
+		text := fill(c.head, c.part)
+		text = text[:min(len(text), len(c.head)+c.most*len(c.part))]
+		if strings.HasSuffix(c.head, "[") {
+			text = append(text, ']')
+		}
+		began := busy()
+		_, problem := doc.YAML(text, doc.Options{MaxBytes: MaxDocument, Unit: "rule"})
+		require.Nil(t, problem, name)
+		require.Less(t, busy()-began, time.Second, name) // 0.06 to 0.27 s
+	}
+}
+
 // busy returns the processor time that this process has used: on a loaded machine the wall clock
 // says more about others than about a rule.
 func busy() time.Duration {

@@ -50,6 +50,8 @@ func rephrase(message string) string {
 	return goType.ReplaceAllStringFunc(message, goTypes.Replace)
 }
 
+const endsTooEarly = "the condition ends too early"
+
 // translate turns an error of the language's own parser or checker into plain words.
 func (p *parsed) translate(err error, source string) {
 	loc := file.Location{}
@@ -72,7 +74,7 @@ func (p *parsed) translate(err error, source string) {
 	} else if m := unexpected.FindStringSubmatch(message); m != nil {
 		message, hint = "unexpected "+m[2], ""
 		if m[1] == "EOF" || m[2] == "" {
-			message, hint = "the condition ends too early", "a value or a closing bracket is missing"
+			message, hint = endsTooEarly, "a value or a closing bracket is missing"
 			end := utf8.RuneCountInString(strings.TrimRight(source, " \t\n"))
 			loc = file.Location{From: end, To: end + 1}
 		} else if m[2] == `"#"` {

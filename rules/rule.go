@@ -391,6 +391,9 @@ func (c *setCompiler) condition(s *scalar, r *Rule) []lexer.Token {
 		if q.warning {
 			d.Severity = doc.SeverityWarning
 		}
+		if q.message == endsTooEarly && s.commentAfter(from) {
+			d.Hint = `YAML takes " #" and what follows it for a comment: put the condition in single quotes`
+		}
 		c.Add(d)
 	}
 	return p.tokens

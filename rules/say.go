@@ -194,7 +194,7 @@ func (p piece) word() string {
 // oneLine makes line ends blanks and drops other control characters, so that a product's name
 // cannot shape the message.
 func oneLine(s string) string {
-	clean := func(r rune) bool { return !unicode.IsControl(r) && r != '\u2028' && r != '\u2029' && !bidi(r) }
+	clean := func(r rune) bool { return !unicode.IsControl(r) && r != '\u2028' && r != '\u2029' && !doc.TurnsText(r) }
 	ok := utf8.ValidString(s)
 	for _, r := range s {
 		ok = ok && clean(r)
@@ -212,6 +212,3 @@ func oneLine(s string) string {
 		return -1
 	}, strings.ToValidUTF8(s, "\ufffd"))
 }
-
-// bidi reports the characters that turn the direction of the text around them.
-func bidi(r rune) bool { return r >= '\u202a' && r <= '\u202e' || r >= '\u2066' && r <= '\u2069' }

@@ -19,6 +19,16 @@ type scalar struct {
 // place is a line and a column in characters, both from 1.
 type place struct{ line, column int }
 
+// commentAfter reports whether a YAML comment follows the text, which ends at a place: in a text without
+// quotes it may have been meant as a part of it.
+func (s *scalar) commentAfter(end place) bool {
+	if s.style != doc.Plain || end.line > len(s.lines) {
+		return false
+	}
+	line := []rune(s.lines[end.line-1])
+	return strings.HasPrefix(strings.TrimLeft(string(line[min(len(line), end.column-1):]), " \t"), "#")
+}
+
 // place maps an offset in characters of the text to the file. It walks the written form next to the
 // text; where they part, which only an exotic spelling can bring about, it stays at the last place
 // that was sure.

@@ -16,6 +16,7 @@ import (
 type Body struct {
 	B      []byte
 	memory *bodyMemory // that it is reserved of; nil: it is not to be given back
+	key    string      // whose it is
 }
 
 // buffers holds small buffers, the pointers to them.
@@ -31,7 +32,7 @@ func (b Body) Release() {
 	if b.memory == nil {
 		return
 	}
-	b.memory.give(int64(cap(b.B)))
+	b.memory.give(b.key, int64(cap(b.B)))
 	if small := b.B[:0]; cap(small) <= maxPooled {
 		buffers.Put(&small)
 	}
@@ -39,8 +40,8 @@ func (b Body) Release() {
 
 // grow makes room for more, size bytes in all.
 func (b *Body) grow(size int64) error {
-	if !b.memory.take(size - int64(cap(b.B))) {
-		return Problemf(CodeBusy, "The server has as many bodies in memory as it may. Nothing was taken; try again.")
+	if !b.memory.take(b.key, size-int64(cap(b.B))) {
+		return Problemf(CodeBusy, "The server has as many bodies in memory as it may, of this key or of all. Nothing was taken; try again.")
 	}
 	b.B = append(make([]byte, 0, size), b.B...)
 	return nil
@@ -72,7 +73,10 @@ func (c *Call) ReadBody(limit int64) (Body, error) {
 	}
 	defer done()
 	b := Body{memory: &c.server.memory}
-	if small, _ := buffers.Get().(*[]byte); small != nil && b.memory.take(int64(cap(*small))) {
+	if c.Key != nil {
+		b.key = c.Key.Name
+	}
+	if small, _ := buffers.Get().(*[]byte); small != nil && b.memory.take(b.key, int64(cap(*small))) {
 		b.B = *small
 	} else if err := b.grow(firstBuffer); err != nil {
 		return Body{}, err

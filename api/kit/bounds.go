@@ -5,25 +5,45 @@ import (
 	"io"
 	"net/http"
 	"sync"
-	"sync/atomic"
 	"time"
 
 	"github.com/labstack/echo/v4"
 )
 
-// bodyMemory is how many more bytes of bodies may be held by all requests together.
-type bodyMemory struct{ left atomic.Int64 }
-
-// take reserves n bytes, or reports that there are not so many.
-func (m *bodyMemory) take(n int64) bool {
-	if m.left.Add(-n) >= 0 {
-		return true
-	}
-	m.left.Add(n)
-	return false
+// bodyMemory is how many more bytes of bodies may be held by all requests together. One key may have
+// three quarters of them, or what one body may take if that is more, so that a sender which sends
+// without end does not keep the others from it.
+type bodyMemory struct {
+	mu    sync.Mutex
+	left  int64
+	share int64            // of one key
+	byKey map[string]int64 // what each has now
 }
 
-func (m *bodyMemory) give(n int64) { m.left.Add(n) }
+func (m *bodyMemory) init(all, largest int64) {
+	m.left, m.share, m.byKey = all, max(all/4*3, largest+1), make(map[string]int64)
+}
+
+// take reserves n bytes for a key, or reports that there are not so many.
+func (m *bodyMemory) take(key string, n int64) bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if n > m.left || m.byKey[key]+n > m.share {
+		return false
+	}
+	m.left -= n
+	m.byKey[key] += n
+	return true
+}
+
+func (m *bodyMemory) give(key string, n int64) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.left += n
+	if m.byKey[key] -= n; m.byKey[key] == 0 {
+		delete(m.byKey, key)
+	}
+}
 
 // Parse calls f while no more than Options.Parsing other requests parse a document: the trees of a
 // document take many times its bytes. It waits for its turn as long as the request may take.

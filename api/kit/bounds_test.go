@@ -93,23 +93,34 @@ func TestBodiesShareOneBudget(t *testing.T) {
 		}})
 	bomb := zipped(t, make([]byte, 1<<20-1))
 	require.Less(t, len(bomb), 2000)
-	for range 4 { // the budget of this server is 4 MiB
+	other, err := MintKey(t.Context(), s.opt.Store, "other", []string{ScopeAdmin}, []string{AllSites}, "test", time.Now())
+	require.NoError(t, err)
+	s.ForgetKeys()
+	for range 3 { // the budget of this server is 4 MiB
 		go ask(s, key, "POST", "/hold", bomb, "Content-Encoding", "gzip")
-	}
-	for range 4 {
 		<-held
 	}
+	require.Contains(t, ask(s, key, "POST", "/read", bomb, "Content-Encoding", "gzip").Body.String(), `"code":"busy"`,
+		"one key can't have all of it")
+	go ask(s, other, "POST", "/hold", bomb, "Content-Encoding", "gzip")
+	<-held
 	w := ask(s, key, "POST", "/read", bomb, "Content-Encoding", "gzip")
 	require.Equal(t, 503, w.Code)
 	require.Contains(t, w.Body.String(), `"code":"busy"`)
 	require.Equal(t, "1", w.Header().Get("Retry-After"))
 	require.Equal(t, 200, ask(s, "", "GET", "/healthz", "").Code)
 	close(hold)
-	require.Eventually(t, func() bool { return s.memory.left.Load() == 4<<20 }, 5*time.Second, time.Millisecond, "all is given back")
+	left := func() int64 {
+		s.memory.mu.Lock()
+		defer s.memory.mu.Unlock()
+		return s.memory.left
+	}
+	require.Eventually(t, func() bool { return left() == 4<<20 }, 5*time.Second, time.Millisecond, "all is given back")
 	require.Equal(t, "1048575", ask(s, key, "POST", "/read", bomb, "Content-Encoding", "gzip").Body.String())
 	ask(s, key, "POST", "/read", bomb[:500], "Content-Encoding", "gzip")
 	ask(s, key, "POST", "/read", strings.Repeat("x", 2<<20))
-	require.EqualValues(t, 4<<20, s.memory.left.Load(), "also of bodies that are refused")
+	require.Empty(t, s.memory.byKey)
+	require.EqualValues(t, 4<<20, left(), "also of bodies that are refused")
 }
 
 func TestDocumentsAreParsedOneAtATime(t *testing.T) {

@@ -63,6 +63,7 @@ type Server struct {
 	memory   bodyMemory
 	parsing  chan struct{}
 	failures Seldom // by route and code
+	refusals Seldom // requests without a key that holds
 
 	requests *prometheus.CounterVec
 	seconds  *prometheus.HistogramVec
@@ -75,7 +76,7 @@ func New(opt Options) *Server {
 		// the shop's clock run fast.
 		opt: opt, byPath: make(map[string]*Route), keys: newKeyRing(opt.Store, time.Now),
 		answers: &answers{store: opt.Store, now: time.Now, log: opt.Log, pruned: Seldom{Every: time.Hour}},
-		parsing: make(chan struct{}, opt.Parsing), failures: Seldom{Every: 10 * time.Second},
+		parsing: make(chan struct{}, opt.Parsing), failures: Seldom{Every: 10 * time.Second}, refusals: Seldom{Every: time.Minute},
 		requests: prometheus.NewCounterVec(prometheus.CounterOpts{
 			Name: "lintel_http_requests_total", Help: "Requests, by route, method and status.",
 		}, []string{"route", "method", "code"}),
@@ -87,7 +88,7 @@ func New(opt Options) *Server {
 	if s.opt.Now == nil {
 		s.opt.Now = time.Now
 	}
-	s.memory.give(opt.BodyMemory)
+	s.memory.init(opt.BodyMemory, max(opt.BodyLimit, opt.LongBodyLimit))
 	opt.Registry.MustRegister(s.requests, s.seconds)
 	s.echo = s.mount()
 	return s
@@ -235,6 +236,12 @@ func (s *Server) answerProblem(c echo.Context, p *Problem) {
 				"not_logged", more)
 		} else {
 			s.opt.Log.Debug("request failed", "request", id, "route", c.Path(), "code", p.Code.Name, "err", p.cause)
+		}
+	}
+	if p.Code == CodeUnauthorized {
+		if more, due := s.refusals.Due("", time.Now()); due {
+			s.opt.Log.Warn("a request without a key that holds was refused", "request", id, "route", c.Path(), "from", c.RealIP(),
+				"reason", p.Detail, "not_logged", more)
 		}
 	}
 	if c.Response().Committed {

@@ -48,11 +48,13 @@ func (c *exportCmd) Run(s *streams) error {
 
 type applyCmd struct {
 	client.Flags
-	Dir    string `arg:"" help:"Directory with rules.yaml, channels.json, products.csv, sites/SITE/layout.json; none of them must be there."`
-	DryRun bool   `help:"Show the plan and stop. Exit code 0: nothing would change; 4: something would; 1: something is wrong."`
-	Yes    bool   `help:"Ask nothing." short:"y"`
-	Note   string `help:"Why, kept with each new version; at most 200 characters." default:"lintel apply" placeholder:"TEXT"`
-	Full   bool   `help:"Show differences whole, however long."`
+	Dir          string `arg:"" help:"Directory with rules.yaml, channels.json, products.csv, sites/SITE/layout.json; none of them must be there."`
+	DryRun       bool   `help:"Show the plan and stop. Exit code 0: nothing would change; 4: something would; 1: something is wrong."`
+	Yes          bool   `help:"Ask nothing." short:"y"`
+	Note         string `help:"Why, kept with each new version; at most 200 characters." default:"lintel apply" placeholder:"TEXT"`
+	AllowRemoval bool   `help:"Take away more than half of the products or rules that the server has."`
+
+	Full bool `help:"Show differences whole, however long."`
 }
 
 func (c *applyCmd) Run(s *streams) error {
@@ -84,11 +86,15 @@ func (c *applyCmd) Run(s *streams) error {
 			return err
 		}
 	}
-	done, err := folder.Apply(s.ctx, cl, plan, c.Note)
+	done, err := folder.Apply(s.ctx, cl, plan, c.Note, c.AllowRemoval)
 	switch {
 	case client.IsCode(err, "version_mismatch"):
 		fmt.Fprintln(s.err, "lintel: the server's configuration changed since the plan was made; nothing was "+
 			"applied. Export what is there now, or apply again")
+		return errRefused
+	case client.IsCode(err, "removal"):
+		fmt.Fprintln(s.err, "lintel: more than half of the products or rules would go, as shown above; nothing was applied. If it is meant, "+
+			"say --allow-removal")
 		return errRefused
 	case err != nil:
 		return refuse(s, err)

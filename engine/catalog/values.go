@@ -13,6 +13,7 @@ import (
 	"lintel/engine/epc"
 	"lintel/engine/event"
 	"lintel/engine/layout"
+	"lintel/rules/doc"
 )
 
 func formatGTIN(gtin uint64) string { return fmt.Sprintf("%014d", gtin) }
@@ -83,6 +84,7 @@ func (r *row) text(column, s string, atMost int, lines bool) string {
 	if lines && strings.Contains(s, "\r\n") {
 		s = strings.ReplaceAll(s, "\r\n", "\n") // as encoding/csv does, so that both text forms mean the same
 	}
+	s = doc.Unturned(s)
 	for _, c := range s {
 		if unicode.IsControl(c) && !(lines && (c == '\n' || c == '\t')) {
 			r.fail(column, "remove it", "has the control character %U", c)

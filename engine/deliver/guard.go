@@ -70,8 +70,10 @@ var ranges = []struct {
 }
 
 var (
-	nat64     = netip.MustParsePrefix("64:ff9b::/96") // RFC 6052
-	sixToFour = netip.MustParsePrefix("2002::/16")    // RFC 3056
+	nat64      = netip.MustParsePrefix("64:ff9b::/96") // RFC 6052
+	sixToFour  = netip.MustParsePrefix("2002::/16")    // RFC 3056
+	teredo     = netip.MustParsePrefix("2001::/32")    // RFC 4380
+	compatible = netip.MustParsePrefix("::/96")        // RFC 4291, section 2.5.5.1
 )
 
 // NewGuard makes a guard that also allows the given ranges.
@@ -147,14 +149,16 @@ func (g *Guard) check(network string, ap netip.AddrPort) error {
 	addr := ap.Addr().WithZone("")
 	plain := addr.Unmap()
 	if g.allows(plain) {
-		inner, ok := embedded(plain)
-		if !ok {
+		blocked := false
+		for _, inner := range embedded(plain) {
+			if !g.allows(inner) && g.public.SafeAddr(inner) != nil {
+				plain, blocked = inner, true
+				break
+			}
+		}
+		if !blocked {
 			return nil
 		}
-		if g.allows(inner) || g.public.SafeAddr(inner) == nil {
-			return nil
-		}
-		plain = inner
 	}
 	blocked := &BlockedError{Address: ap.String(), Allow: netip.PrefixFrom(plain, plain.BitLen()).String()}
 	err := g.public.Safe(network, netip.AddrPortFrom(addr, ap.Port()).String(), nil)
@@ -202,17 +206,21 @@ func (g *Guard) allows(addr netip.Addr) bool {
 	return false
 }
 
-// embedded returns the IPv4 address that a translator would connect to.
-func embedded(addr netip.Addr) (netip.Addr, bool) {
+// embedded returns the IPv4 addresses that a translator or a tunnel would connect to.
+func embedded(addr netip.Addr) []netip.Addr {
 	b := addr.As16()
 	switch {
 	case addr.Is4():
 	case nat64.Contains(addr):
-		return netip.AddrFrom4([4]byte(b[12:16])), true
+		return []netip.Addr{netip.AddrFrom4([4]byte(b[12:16]))}
 	case sixToFour.Contains(addr):
-		return netip.AddrFrom4([4]byte(b[2:6])), true
+		return []netip.Addr{netip.AddrFrom4([4]byte(b[2:6]))}
+	case teredo.Contains(addr): // its server, and its client with all bits turned (RFC 4380, section 4)
+		return []netip.Addr{netip.AddrFrom4([4]byte(b[4:8])), netip.AddrFrom4([4]byte{^b[12], ^b[13], ^b[14], ^b[15]})}
+	case compatible.Contains(addr) && !addr.IsUnspecified() && !addr.IsLoopback():
+		return []netip.Addr{netip.AddrFrom4([4]byte(b[12:16]))}
 	}
-	return netip.Addr{}, false
+	return nil
 }
 
 // Control is for net.Dialer.Control: it is called with each address right before it is connected.

@@ -139,6 +139,11 @@ func TestGuardAllowList(t *testing.T) {
 		{"64:ff9b::/96", "[64:ff9b::a9fe:a9fe]:80", false},
 		{"64:ff9b::/96", "[64:ff9b::a00:1]:80", false},
 		{"2002::/16", "[2002:a00:1::]:80", false},
+		{"::/0", "[::7f00:1]:80", false},
+		{"::/0", "[::808:808]:80", true},
+		{"::/0", "[2001:0:808:808::80ff:fffe]:80", false}, // its client is 127.0.0.1
+		{"::/0", "[2001:0:a00:1::f7f7:f7f7]:80", false},   // its server is 10.0.0.1
+		{"::/0", "[2001:0:808:808::f7f7:f7f7]:80", true},
 	} {
 		err := NewGuard(prefixes(t, c.allow)).Check("tcp", c.address)
 		require.Equal(t, c.ok, err == nil, "%s with %s: %v", c.address, c.allow, err)

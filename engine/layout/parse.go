@@ -1,6 +1,7 @@
 package layout
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -85,10 +86,8 @@ func (f fields) text(name string, required bool) (string, bool) {
 
 // name returns the name, else the id.
 func (f fields) name(id string) string {
-	if s, ok := f.text("name", false); ok {
-		return s
-	}
-	return id
+	s, _ := f.text("name", false)
+	return cmp.Or(doc.Unturned(s), id)
 }
 
 // id returns an id member.

@@ -57,6 +57,18 @@ func TestParse(t *testing.T) {
 }
 
 // Layouts that were stored when the member was called floor.
+// What would turn the words beside a name is left out of it.
+func TestNamesTurnNothing(t *testing.T) {
+	l, err := layout.Parse([]byte(`{"site":"umberhithe","name":"\u202eskooB","time_zone":"Europe/London",
+		"zones":[{"id":"a","name":"Shelf\u2066 A","kind":"shelf"},{"id":"b","name":"\u202e","kind":"shelf"}]}`))
+	require.NoError(t, err)
+	require.Equal(t, "skooB", l.Name)
+	require.Equal(t, "Shelf A", l.Zones[0].Name)
+	require.Equal(t, "b", l.Zones[1].Name)
+	_, err = layout.Parse([]byte(`{"site":"umberhithe","time_zone":"Europe/London","zones":[{"id":"a\u202e","kind":"shelf"}]}`))
+	require.ErrorContains(t, err, "is no id")
+}
+
 func TestFormerStorey(t *testing.T) {
 	for _, member := range []string{"storey", "floor"} {
 		l, err := layout.Parse([]byte(`{"site":"a","time_zone":"UTC","zones":[{"id":"b","kind":"floor","` + member + `":"upper"}]}`))

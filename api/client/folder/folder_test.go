@@ -153,7 +153,7 @@ func planned(t *testing.T, c *client.Client, files map[string]string) *Planned {
 }
 
 func applied(t *testing.T, c *client.Client, files map[string]string, note string) api.ConfigurationApplied {
-	done, err := Apply(t.Context(), c, planned(t, c, files), note)
+	done, err := Apply(t.Context(), c, planned(t, c, files), note, false)
 	require.NoError(t, err)
 	return done
 }
@@ -163,7 +163,7 @@ func TestAPlanIsOfOneConfiguration(t *testing.T) {
 	change := map[string]string{"rules.yaml": rulesText + "    mode: watch\n"}
 	stale := planned(t, c, change)
 	require.Equal(t, 1, applied(t, c, map[string]string{"sites/umberhithe/layout.json": layoutText + "\n"}, "").Stored)
-	_, err := Apply(t.Context(), c, stale, "")
+	_, err := Apply(t.Context(), c, stale, "", false)
 	require.True(t, client.IsCode(err, "version_mismatch"), "%v", err)
 	dir := t.TempDir()
 	done, err := Export(t.Context(), c, dir, false)
@@ -175,7 +175,7 @@ func TestAPlanIsOfOneConfiguration(t *testing.T) {
 	a := applied(t, c, change, "quiet & calm")
 	require.Equal(t, 1, a.Stored)
 	require.Equal(t, "quiet & calm", a.Note)
-	_, err = Apply(t.Context(), c, planned(t, c, change), strings.Repeat("x", 201))
+	_, err = Apply(t.Context(), c, planned(t, c, change), strings.Repeat("x", 201), false)
 	require.True(t, client.IsCode(err, "invalid_parameter"), "%v", err)
 }
 

@@ -237,15 +237,20 @@ func Plan(ctx context.Context, c *client.Client, files []File) (*Planned, error)
 }
 
 // Apply stores what was planned, all or none, if the server's configuration is still the one that
-// the plan was made for; otherwise the error is a *client.Problem with the code version_mismatch.
-func Apply(ctx context.Context, c *client.Client, p *Planned, note string) (api.ConfigurationApplied, error) {
+// the plan was made for; otherwise the error is a *client.Problem with the code version_mismatch. That
+// more than half of the products or rules go must be allowed.
+func Apply(ctx context.Context, c *client.Client, p *Planned, note string, allowRemoval bool) (api.ConfigurationApplied, error) {
 	var done api.ConfigurationApplied
 	header := asJSON()
 	header.Set("If-Match", p.tag)
-	path := "/v1/configuration"
+	query := url.Values{}
 	if note != "" {
-		path += "?note=" + url.QueryEscape(note)
+		query.Set("note", note)
 	}
+	if allowRemoval {
+		query.Set("allow_removal", "true")
+	}
+	path := "/v1/configuration?" + query.Encode()
 	b, _, err := ask(ctx, c, "POST", path, header, p.body)
 	if err != nil {
 		return done, err
