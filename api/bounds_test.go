@@ -27,6 +27,46 @@ func TestALiveStreamEndsWithItsKey(t *testing.T) {
 	require.Less(t, time.Since(started), 5*time.Second)
 }
 
+// So does one whose key ends by itself, or was rotated with an overlap that is over; one with the new key
+// goes on.
+func TestALiveStreamEndsWithItsKeysTime(t *testing.T) {
+	r := newRig(t).shop()
+	srv := httptest.NewServer(r.api.Handler())
+	defer srv.Close()
+	until := time.Now().Add(3 * time.Second)
+	ends, err := kit.MintKeyUntil(t.Context(), r.store, "guest", []string{kit.ScopeOperate}, []string{kit.AllSites}, &until, "test", time.Now())
+	require.NoError(t, err)
+	was := r.key("screen", kit.ScopeOperate)
+	is, _, err := kit.RotateKey(t.Context(), r.store, "screen", 3*time.Second, "test", time.Now())
+	require.NoError(t, err)
+	r.api.server.ForgetKeys()
+	started := time.Now()
+	var streams []<-chan sseEvent
+	var leaves []func()
+	for _, key := range []string{ends, was, is} {
+		r.as(key, func(r *rig) {
+			events, leave := r.listen(srv, "")
+			leaves = append(leaves, leave)
+			streams = append(streams, events)
+		})
+	}
+	defer func() { // before the server, which waits for its streams
+		for _, leave := range leaves {
+			leave()
+		}
+	}()
+	for _, events := range streams[:2] {
+		require.Contains(t, next(t, events, eventGoodbye).data, "ended at")
+	}
+	require.Less(t, time.Since(started), 8*time.Second)
+	select {
+	case e, open := <-streams[2]:
+		require.True(t, open, "%v", e)
+		require.NotEqual(t, eventGoodbye, e.name)
+	case <-time.After(3 * time.Second):
+	}
+}
+
 // A request whose client is gone puts nothing into the journal.
 func TestNothingIsAppendedForAClientThatIsGone(t *testing.T) {
 	r := newRig(t).shop()

@@ -145,7 +145,7 @@ func (s *stream) run(resume bool) error {
 			return s.flush()
 		case <-key.C:
 			if err := s.c.KeyHolds(); err != nil {
-				s.event(eventGoodbye, "", map[string]string{"reason": "the key was revoked"})
+				s.event(eventGoodbye, "", map[string]string{"reason": kit.AsProblem(err).Detail})
 				return s.flush()
 			}
 			continue
