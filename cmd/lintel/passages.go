@@ -80,7 +80,7 @@ func (c *passagesCmd) Run(s *streams) error {
 		query.Set("cursor", list.Next)
 		more = list.Next != ""
 	}
-	fmt.Fprintf(s.err, "%d passages", written)
+	fmt.Fprintf(s.err, "%d passages since %s", written, time.UnixMilli(from).UTC().Format(time.RFC3339))
 	if gone > 0 {
 		fmt.Fprintf(s.err, "; of %d more the journal no longer has the reads", gone)
 	}

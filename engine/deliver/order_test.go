@@ -215,3 +215,50 @@ func TestMessagesForANewChannel(t *testing.T) {
 		require.Equal(t, 1, r.store.get(t, "umberhithe", "msg_a-1-new").Attempts)
 	})
 }
+
+// Of a channel with more alerts that wait than are remembered, nothing passes an earlier message: what is
+// not the first of its alert, or was tried, waits until there are fewer.
+func TestMoreAlertsWaitThanAreRemembered(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, nil, hookChannel("chat", "https://chat.example/"), hookChannel("ops", "https://ops.example/"))
+		later := time.Now().Add(24 * time.Hour).UnixMilli()
+		const alerts = maxParked + 50
+		batch := make([]event.Delivery, 0, alerts)
+		for i := range alerts {
+			d := message("chat", fmt.Sprint(i), 1)
+			d.Attempts, d.NextTry = 1, later
+			batch = append(batch, d)
+		}
+		second := func(channel string, alert int) event.Delivery { return message(channel, fmt.Sprint(alert), 2) }
+		batch = append(batch, second("chat", 7), second("chat", alerts-1), message("chat", "fresh", 1), second("ops", 7))
+		r.store.put("umberhithe", batch...)
+		found, err := r.scan(t.Context(), "umberhithe", nil)
+		require.NoError(t, err)
+		require.Equal(t, map[string]bool{"chat": true}, found.crowded)
+		require.Len(t, found.parked["chat"], maxParked)
+		var ids []string
+		for _, d := range found.pending {
+			ids = append(ids, d.ID)
+		}
+		slices.Sort(ids)
+		require.Equal(t, []string{"msg_7-2-ops", "msg_fresh-1-chat"}, ids)
+
+		// What is offered meanwhile waits too, and all are sent in order once the channel works.
+		var order tape
+		r.client.Transport = roundTrip(func(req *http.Request) (*http.Response, error) {
+			order.add(req.Header.Get(HeaderID))
+			return answer(200), nil
+		})
+		defer r.start(t, "umberhithe")()
+		r.commit("umberhithe", second("chat", alerts-2))
+		pass(48 * time.Hour)
+		require.Len(t, order.all(), alerts+5)
+		place := map[string]int{}
+		for i, id := range order.all() {
+			place[id] = i
+		}
+		for _, alert := range []int{7, alerts - 1, alerts - 2} {
+			require.Less(t, place[fmt.Sprintf("msg_%d-1-chat", alert)], place[fmt.Sprintf("msg_%d-2-chat", alert)])
+		}
+	})
+}

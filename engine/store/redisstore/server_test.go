@@ -397,3 +397,16 @@ func TestRefusesDataOfANewerFormat(t *testing.T) {
 	require.NoError(t, err, "data of before there was a format number")
 	require.NoError(t, st.Close())
 }
+
+// The clock of a Redis on this machine is this machine's.
+func TestTime(t *testing.T) {
+	server := redistest.Start(t)
+	s := open(t, server.URL())
+	before := time.Now().Add(-time.Millisecond) // Redis counts in microseconds
+	got, err := s.Time(t.Context())
+	require.NoError(t, err)
+	require.WithinRange(t, got, before, time.Now().Add(time.Millisecond))
+	require.NoError(t, s.Close())
+	_, err = s.Time(t.Context())
+	require.ErrorIs(t, err, store.ErrClosed)
+}
