@@ -1,7 +1,7 @@
 # The toolchain that go.mod names, unless the environment sets another.
 export GOTOOLCHAIN ?= $(shell sed -n 's/^toolchain //p' go.mod)
 
-.PHONY: demo test crash bench truth build vuln
+.PHONY: demo test crash hostile bench truth build vuln
 
 build:
 	go build -o bin/lintel ./cmd/lintel
@@ -15,6 +15,10 @@ test:
 # The whole crash test: 30 moments for each of three ways to die.
 crash:
 	LINTEL_CRASHES=30 go test -count=1 -run Crash -timeout 30m -v ./cmd/lintel
+
+# An hour of hostile callers against one server with 512 MB and 256 files.
+hostile:
+	LINTEL_HOSTILE=$${LINTEL_HOSTILE:-1h} go test -count=1 -run Hostile -timeout 90m -v ./cmd/lintel
 
 # The whole path against a floor and a plain script; needs an empty Redis server, for example: redis-server --port 7790 --save ''
 bench: build
