@@ -54,6 +54,7 @@ func (a *App) listen() error {
 	a.server = &http.Server{
 		Handler:           http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { (*a.handler.Load()).ServeHTTP(w, r) }),
 		ConnState:         connections.Changed,
+		ConnContext:       connections.Context,
 		MaxHeaderBytes:    32 << 10,
 		ReadHeaderTimeout: 10 * time.Second,
 		ReadTimeout:       30 * time.Second, // the API has times of its own

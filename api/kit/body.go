@@ -81,8 +81,12 @@ func (c *Call) ReadBody(limit int64) (Body, error) {
 	} else if err := b.grow(firstBuffer); err != nil {
 		return Body{}, err
 	}
+	ctx := c.Request().Context()
+	waits(ctx, true)
+	defer waits(ctx, false)
 	for {
 		if len(b.B) == cap(b.B) {
+			waits(ctx, true) // what keeps coming hasn't waited for long
 			if err := b.grow(max(int64(len(b.B))+1, min(2*int64(cap(b.B)), limit+1))); err != nil {
 				b.Release()
 				return Body{}, err

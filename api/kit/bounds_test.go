@@ -12,6 +12,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -322,6 +323,52 @@ func TestIdleConnectionsGiveWay(t *testing.T) {
 	bound.mu.Lock()
 	require.LessOrEqual(t, len(bound.open), 5)
 	bound.mu.Unlock()
+}
+
+// Nor do bodies of which only a half comes, and callers who come again at once, keep others out.
+func TestHalfBodiesGiveWay(t *testing.T) {
+	s, key, _ := serve(t, Route{Method: "POST", Path: "/body", Name: "body", Handle: func(c *Call) error {
+		b, err := c.ReadBody(1000)
+		b.Release()
+		return err
+	}}, Route{Method: "GET", Path: "/healthz", Name: "healthz", Open: true, Handle: ok})
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	bound := NewConnections(5, slog.New(slog.DiscardHandler))
+	srv := &http.Server{Handler: s.Handler(), ConnState: bound.Changed, ConnContext: bound.Context}
+	go srv.Serve(bound.Listener(l))
+	defer srv.Close()
+	stop := make(chan struct{})
+	var callers sync.WaitGroup
+	defer callers.Wait()
+	defer close(stop)
+	for range 20 {
+		callers.Go(func() {
+			for {
+				select {
+				case <-stop:
+					return
+				default:
+				}
+				conn, err := net.Dial("tcp", l.Addr().String())
+				if err != nil {
+					continue
+				}
+				_, _ = io.WriteString(conn, "POST /body HTTP/1.1\r\nHost: x\r\nAuthorization: Bearer "+key+"\r\nContent-Length: 10\r\n\r\nhalf")
+				_ = conn.SetReadDeadline(time.Now().Add(5 * time.Second))
+				_, _ = conn.Read(make([]byte, 1))
+				_ = conn.Close()
+			}
+		})
+	}
+	time.Sleep(100 * time.Millisecond)
+	for range 5 {
+		client := http.Client{Timeout: 2 * time.Second, Transport: &http.Transport{DisableKeepAlives: true}}
+		res, err := client.Get("http://" + l.Addr().String() + "/healthz")
+		require.NoError(t, err)
+		require.NoError(t, res.Body.Close())
+		require.Equal(t, 200, res.StatusCode)
+	}
 }
 
 // brokenListener accepts nothing.

@@ -1,6 +1,7 @@
 package kit
 
 import (
+	"context"
 	"log/slog"
 	"net"
 	"net/http"
@@ -9,8 +10,8 @@ import (
 )
 
 // Connections bounds how many connections a server holds. Where one more comes, the one that has
-// waited longest for its next request, or for the whole head of it, is closed; where every one is
-// being answered, the new one waits. So nobody keeps others out by doing nothing.
+// waited longest for its next request, or for the rest of it, is closed; where every one is being
+// answered, or is new, the new one waits. So nobody keeps others out by doing nothing.
 type Connections struct {
 	limit int
 	log   *slog.Logger
@@ -20,6 +21,10 @@ type Connections struct {
 	open    map[net.Conn]waitingSince
 	closed  bool
 }
+
+// newFor is for how long a connection is not closed for another one. Where many come, a request has
+// arrived before its connection is accepted; this is for the server to read it.
+const newFor = 50 * time.Millisecond
 
 // waitingSince is since when a connection waits for a request; zero: it is being answered.
 type waitingSince time.Time
@@ -51,6 +56,32 @@ func (c *Connections) Changed(conn net.Conn, state http.ConnState) {
 		}
 	}
 	c.changed.Signal()
+}
+
+type connectionKey struct{}
+
+// Context notes which connection the requests of ctx come by. Put it into http.Server.ConnContext.
+func (c *Connections) Context(ctx context.Context, conn net.Conn) context.Context {
+	return context.WithValue(ctx, connectionKey{}, func(since waitingSince) {
+		c.mu.Lock()
+		defer c.mu.Unlock()
+		if _, known := c.open[conn]; known {
+			c.open[conn] = since
+		}
+		c.changed.Signal()
+	})
+}
+
+// waits notes that the request waits for the rest of its body, or has it.
+func waits(ctx context.Context, does bool) {
+	note, _ := ctx.Value(connectionKey{}).(func(waitingSince))
+	switch {
+	case note == nil: // a server without a bound
+	case does:
+		note(waitingSince(time.Now()))
+	default:
+		note(waitingSince{})
+	}
 }
 
 // Listener accepts what l does, within the bound. That nothing can be accepted is logged.
@@ -94,11 +125,17 @@ func (c *Connections) admit(conn net.Conn) bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	for len(c.open) >= c.limit && !c.closed {
-		if oldest := c.oldest(); oldest != nil {
+		oldest, since := c.oldest()
+		switch left := newFor - time.Since(since); {
+		case oldest == nil:
+			c.changed.Wait()
+		case left > 0:
+			soon := time.AfterFunc(left, c.changed.Broadcast)
+			c.changed.Wait()
+			soon.Stop()
+		default:
 			delete(c.open, oldest)
 			_ = oldest.Close()
-		} else {
-			c.changed.Wait()
 		}
 	}
 	if c.closed {
@@ -109,13 +146,12 @@ func (c *Connections) admit(conn net.Conn) bool {
 	return true
 }
 
-// oldest returns the connection that has waited longest, nil if none waits.
-func (c *Connections) oldest() (oldest net.Conn) {
-	var since time.Time
+// oldest returns the connection that has waited longest and since when, nil if none waits.
+func (c *Connections) oldest() (oldest net.Conn, since time.Time) {
 	for conn, at := range c.open {
 		if at := time.Time(at); !at.IsZero() && (oldest == nil || at.Before(since)) {
 			oldest, since = conn, at
 		}
 	}
-	return oldest
+	return oldest, since
 }
