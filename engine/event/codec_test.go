@@ -46,6 +46,9 @@ func fill(t *testing.T, v reflect.Value, n *int64) {
 		for i := range 2 {
 			fill(t, v.Index(i), n)
 		}
+	case reflect.Pointer:
+		v.Set(reflect.New(v.Type().Elem()))
+		fill(t, v.Elem(), n)
 	case reflect.Struct:
 		for i := range v.NumField() {
 			fill(t, v.Field(i), n)
@@ -83,7 +86,7 @@ func TestRecordsRoundTrip(t *testing.T) {
 		back, err := DecodeCount(b)
 		require.NoError(t, err)
 		require.Equal(t, c, back)
-		require.Equal(t, "71e3ae501b06440f", sum(b))
+		require.Equal(t, "7cdf68bc81a10d30", sum(b))
 	})
 	t.Run("result", func(t *testing.T) {
 		r := filled[CountResult](t)
@@ -104,6 +107,15 @@ func TestRecordsRoundTrip(t *testing.T) {
 	t.Run("fact", func(t *testing.T) {
 		f := filled[Fact](t)
 		f.Passage.Span, f.Passage.Confidence = 1<<40, 0.25
+		b := AppendFact(nil, &f)
+		var back Fact
+		require.NoError(t, DecodeFact(b, f.Ms, f.N, &back))
+		require.Equal(t, f, back)
+		require.Equal(t, "bd906c47d7423682", sum(b))
+	})
+	t.Run("plain fact", func(t *testing.T) { // one that is not about a count is as short as ever
+		f := filled[Fact](t)
+		f.Stocktake, f.Passage.Span, f.Passage.Confidence = nil, 1<<40, 0.25
 		b := AppendFact(nil, &f)
 		var back Fact
 		require.NoError(t, DecodeFact(b, f.Ms, f.N, &back))
@@ -152,9 +164,19 @@ func TestRecordsOfOtherVersions(t *testing.T) {
 	want.Passage.Door = ""
 	require.Equal(t, want, back)
 
-	long := append(append([]byte(nil), b...), 0)
+	f.Stocktake = &Stocktake{Zones: []string{"shelf-a"}}
+	long := append(AppendFact(nil, &f), 0)
 	long[header-1]++
-	require.ErrorContains(t, DecodeFact(long, at, 0, &back), "it has 23 fields, want 22")
+	require.ErrorContains(t, DecodeFact(long, at, 0, &back), "it has 32 fields, want 31")
+
+	c := Count{ID: "umberhithe-count-7", Zones: []string{"shelf-a"}, Expected: []epc.Key{}, Papers: []Line{{9521234000013, 2}}}
+	plain := AppendCount(nil, &c)
+	plain = plain[:len(plain)-3] // of before counts could be blind: two flags and a list without fields
+	plain[header-1] -= 3
+	old, err := DecodeCount(plain)
+	require.NoError(t, err)
+	require.Equal(t, c, old)
+
 	newer := append([]byte(nil), b...)
 	newer[header]++
 	require.ErrorContains(t, DecodeFact(newer, at, 0, &back), "it has version 2, this Lintel reads 1")

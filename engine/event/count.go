@@ -28,6 +28,16 @@ type Count struct {
 	Reads    int // tag reports taken, repeats included
 	Distinct int // tags heard
 	Curve    []CurveBin
+
+	Blind  bool    // who counts is not shown what is expected until it is closed
+	Only   bool    // it looks for what is expected and nothing else: a recount of what another one missed
+	Fields []Field // what the shop asks of each count, as the layout declares it, in its order
+}
+
+// Field is a value of the shop's own, kept with a count.
+type Field struct {
+	ID    string
+	Value string // a number as it was written; a choice by its text
 }
 
 // CurveBin is a stretch of a count's time: how many tags were new in it. The curve dies out when
@@ -48,8 +58,12 @@ type CountCommand struct {
 	Careful      bool // do nothing if it can hardly be meant: open a zone that another count has, close with almost nothing read
 
 	Delivery bool   // open: check a delivery at its zones against Tags and Papers
-	Tags     []Tag  // open, of a delivery: the identities that the papers name
+	Tags     []Tag  // open, of a delivery: the identities that the papers name; with Only: what to look for
 	Papers   []Line // open, of a delivery: how many of each product the papers say
+
+	Blind  bool    // open: as Count.Blind
+	Only   bool    // open: as Count.Only
+	Fields []Field // open
 }
 
 // Line is a number of pieces of one product.
@@ -63,7 +77,7 @@ func CountID(site string, seq uint64) string { return fmt.Sprintf("%s-count-%d",
 
 const (
 	countVersion = 1
-	countFields  = 17
+	countFields  = 20
 )
 
 func (c *Count) fields(x *codec) {
@@ -90,6 +104,12 @@ func (c *Count) fields(x *codec) {
 		unum(x, &l.GTIN)
 		num(x, &l.Count)
 	})
+	x.flag(&c.Blind)
+	x.flag(&c.Only)
+	rows(x, &c.Fields, 2, func(f *Field) {
+		x.text(&f.ID)
+		x.text(&f.Value)
+	})
 }
 
 // AppendCount appends the record encoding of c to b.
@@ -101,7 +121,7 @@ func AppendCount(b []byte, c *Count) []byte {
 
 // DecodeCount decodes a count's record.
 func DecodeCount(b []byte) (c Count, err error) {
-	x := openRecord(b, countVersion, countFields, countFields)
+	x := openRecord(b, countVersion, countFields-3, countFields)
 	c.fields(&x)
 	return c, x.end("count record")
 }
@@ -115,6 +135,24 @@ func appendLines(b []byte, lines []Line) []byte {
 	return b
 }
 
+func appendFields(b []byte, fields []Field) []byte {
+	texts := make([]string, 0, 2*len(fields))
+	for _, f := range fields {
+		texts = append(texts, f.ID, f.Value)
+	}
+	return AppendStrings(b, texts)
+}
+
+// Fields reads what appendFields writes.
+func (r *Decoder) Fields() (fields []Field) {
+	texts := r.Strings(nil)
+	for i := 0; i+1 < len(texts); i += 2 {
+		fields = append(fields, Field{texts[i], texts[i+1]})
+	}
+	return fields
+}
+
+// Lines reads what appendLines writes.
 func (r *Decoder) Lines() []Line {
 	var lines []Line
 	for n := r.Array() / 2; n > 0 && r.err == nil; n-- {

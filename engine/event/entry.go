@@ -203,7 +203,10 @@ func AppendEntry(b []byte, e *Entry) []byte {
 	case EntryCount:
 		c := &e.Command
 		parts := uint32(8)
-		if c.Careful {
+		switch {
+		case c.Blind || c.Only || len(c.Fields) > 0:
+			parts = 12
+		case c.Careful:
 			parts = 9
 		}
 		b = msgp.AppendArrayHeader(b, parts)
@@ -215,8 +218,13 @@ func AppendEntry(b []byte, e *Entry) []byte {
 		b = msgp.AppendBool(b, c.Delivery)
 		b = appendTags(b, c.Tags)
 		b = appendLines(b, c.Papers)
-		if c.Careful {
-			b = msgp.AppendBool(b, true)
+		if parts > 8 {
+			b = msgp.AppendBool(b, c.Careful)
+		}
+		if parts > 9 {
+			b = msgp.AppendBool(b, c.Blind)
+			b = msgp.AppendBool(b, c.Only)
+			b = appendFields(b, c.Fields)
 		}
 	default:
 		b = msgp.AppendNil(b)
@@ -404,15 +412,18 @@ func decodeEntry(b []byte, e *Entry, again uint64) error {
 		}
 	case e.Kind == EntryCount:
 		n := r.Array()
-		if r.err == nil && n != 8 && n != 9 {
-			return fmt.Errorf("journal entry %d: a count command has %d parts, want 8 or 9", seq, n)
+		if r.err == nil && n != 8 && n != 9 && n != 12 {
+			return fmt.Errorf("journal entry %d: a count command has %d parts, want 8, 9 or 12", seq, n)
 		}
 		e.Command = CountCommand{
 			Do: r.String(), ID: r.String(), Note: r.String(), MissingAfter: r.Int(), Zones: r.Strings(nil),
 			Delivery: r.Bool(), Tags: r.Tags(), Papers: r.Lines(),
 		}
-		if n == 9 {
+		if n > 8 {
 			e.Command.Careful = r.Bool()
+		}
+		if n > 9 {
+			e.Command.Blind, e.Command.Only, e.Command.Fields = r.Bool(), r.Bool(), r.Fields()
 		}
 	case e.Kind == EntryAside:
 		if n := r.Array(); r.err == nil && n != 2 {

@@ -64,11 +64,40 @@ type Fact struct {
 	Count   int // stock: items of the product in the zone now; counted: tags found
 
 	Expected, MissingItems, Unexpected int // counted: what was expected, what of it was not found, what else was found
+
+	Stocktake *Stocktake // facts about counts: what else rules see; nil in facts of earlier versions
+}
+
+// Stocktake is what a fact about a count has beside numbers of items. Of a zone that is overdue or
+// was counted at last it has Overdue and Days.
+type Stocktake struct {
+	Zones       []string // those that were counted
+	Delivery    bool     // it checked a delivery against its papers
+	Short       int      // of a delivery: pieces that the papers say and that were not found, product by product
+	Over        int      // of a delivery: pieces found beyond what the papers say of their product
+	Wrong       int      // of a delivery: pieces found whose product is not on the papers
+	MostShort   int      // of which product most pieces were expected and not found: how many
+	MostShortOf uint64   // its GTIN, 0: none, or tags without a product
+
+	Overdue bool
+	Days    int // since the zone was counted last, whole days; -1: never
+}
+
+func (t *Stocktake) fields(c *codec) {
+	c.texts(&t.Zones)
+	c.flag(&t.Delivery)
+	for _, n := range []*int{&t.Short, &t.Over, &t.Wrong, &t.MostShort} {
+		num(c, n)
+	}
+	unum(c, &t.MostShortOf)
+	c.flag(&t.Overdue)
+	num(c, &t.Days)
 }
 
 const (
-	factVersion = 1
-	factFields  = 22
+	factVersion     = 1
+	factFields      = 22
+	stocktakeFields = 9 // of facts about counts, beside those of all
 )
 
 func (f *Fact) fields(c *codec) {
@@ -95,12 +124,22 @@ func (f *Fact) fields(c *codec) {
 	c.text(&f.Passage.Door) // the door came last
 	if !c.encoding {
 		f.At, f.Passage.Confidence = f.Ms-ago, float64(sure)/1e6
+		if c.left > 0 && c.err == nil {
+			f.Stocktake = new(Stocktake)
+		}
+	}
+	if f.Stocktake != nil {
+		f.Stocktake.fields(c)
 	}
 }
 
 // AppendFact appends the stored encoding of f, without its id, to b.
 func AppendFact(b []byte, f *Fact) []byte {
-	c := newEncoder(b, factVersion, factFields)
+	fields := factFields
+	if f.Stocktake != nil {
+		fields += stocktakeFields
+	}
+	c := newEncoder(b, factVersion, fields)
 	f.fields(&c)
 	return c.b
 }
@@ -108,7 +147,7 @@ func AppendFact(b []byte, f *Fact) []byte {
 // DecodeFact is the inverse of AppendFact; ms and n are the fact's id.
 func DecodeFact(b []byte, ms int64, n uint32, f *Fact) error {
 	*f = Fact{Ms: ms, N: n}
-	c := openRecord(b, factVersion, factFields-1, factFields)
+	c := openRecord(b, factVersion, factFields-1, factFields+stocktakeFields)
 	if f.fields(&c); c.err != nil {
 		return c.end("fact " + f.ID())
 	}

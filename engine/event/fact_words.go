@@ -22,6 +22,8 @@ const (
 	Foreign    Cause = 15
 	Registered Cause = 16
 	Doubled    Cause = 17
+	Overdue    Cause = 18
+	CaughtUp   Cause = 19
 )
 
 // Causes are the values of Cause, with their texts and meanings.
@@ -43,6 +45,8 @@ var Causes = numbered[Cause]("cause", []Word{
 	Foreign:    {"foreign", "a tag that is not this shop's was heard"},
 	Registered: {"registered", "a tag was tied to a product"},
 	Doubled:    {"doubled", "one identity is heard in two places at the same time"},
+	Overdue:    {"overdue", "a zone was not counted by when the count plan says"},
+	CaughtUp:   {"caught_up", "a zone whose count was overdue was counted"},
 })
 
 // String returns the text of c.
@@ -55,7 +59,7 @@ func (c Cause) Subject() string {
 		return AboutStock
 	case Silent, Heard:
 		return AboutReader
-	case Counted:
+	case Counted, Overdue, CaughtUp:
 		return AboutCount
 	}
 	return AboutItem

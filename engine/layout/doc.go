@@ -16,7 +16,14 @@
 //	    {"id": "handheld-1", "role": "handheld"}
 //	  ],
 //	  "hours": {"mon": "09:00-18:00", "sat": "10:00-13:00, 14:00-17:00", "except": {"2026-12-25": "closed"}},
-//	  "presence": {"epoch": "1s", "hysteresis_db": 6}
+//	  "presence": {"epoch": "1s", "hysteresis_db": 6},
+//	  "counts": {
+//	    "plan": [
+//	      {"zones": ["front-tables"], "every": "7d", "by": "21:00", "team": "floor", "blind": true},
+//	      {"zones": ["street-door"], "on": ["mon", "thu"], "by": "08:00"}
+//	    ],
+//	    "fields": [{"id": "round", "name": "Round", "type": "choice", "choices": ["morning", "night"], "required": true}]
+//	  }
 //	}
 //
 // # Names
@@ -33,6 +40,14 @@
 // always open. When clocks change, a wall-clock time that occurs twice means the first one, and one
 // that does not occur is read with the offset before the gap, as RFC 5545, section 3.3.5, has it
 // for calendars.
+//
+// # Counts
+//
+// A planned count is due some days after the last one, or on some weekdays, by a time of day; a
+// count of the 24 hours before is the one that was due on a weekday. A zone stands in the plan once.
+// "team" names a team, never a person. "blind": who counts is not shown what is expected. "fields"
+// are asked when a count is opened, at most ten: of type "text" (at most 200 characters), "number" or
+// "choice".
 //
 // # Purity
 //

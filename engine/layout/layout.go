@@ -17,6 +17,7 @@ type Layout struct {
 	ReadPoints []ReadPoint
 	Hours      hours.Hours
 	Presence   Presence
+	Counts     Counts
 
 	location   *time.Location
 	zoneIndex  map[string]int

@@ -16,6 +16,7 @@ type layoutJSON struct {
 	ReadPoints []readPointJSON `json:"read_points,omitempty"`
 	Hours      json.RawMessage `json:"hours,omitempty"`
 	Presence   presenceJSON    `json:"presence"`
+	Counts     *countsJSON     `json:"counts,omitempty"`
 }
 
 type zoneJSON struct {
@@ -51,7 +52,8 @@ type presenceJSON struct {
 // layouts give equal bytes: members come in one order, and what has its default value is left out,
 // except for the presence settings, which are all there to be seen.
 func (l *Layout) MarshalJSON() ([]byte, error) {
-	doc := layoutJSON{Site: l.Site, Name: unless(l.Name, l.Site), TimeZone: l.TimeZone, Zones: []zoneJSON{}, Hours: marshalHours(&l.Hours)}
+	doc := layoutJSON{Site: l.Site, Name: unless(l.Name, l.Site), TimeZone: l.TimeZone, Zones: []zoneJSON{}, Hours: marshalHours(&l.Hours),
+		Counts: marshalCounts(&l.Counts)}
 	for _, z := range l.Zones {
 		out := zoneJSON{ID: z.ID, Name: unless(z.Name, z.ID), Kind: z.Kind, Storey: z.Storey}
 		if z.SureWithin != 0 && z.SureWithin != DefaultSureWithin {

@@ -43,7 +43,7 @@ func Parse(src []byte) (*Layout, error) {
 // returns nil after an error.
 func Read(r *doc.Report, n *doc.Node) *Layout {
 	before := r.Len()
-	root, ok := r.Object(n, "site", "name", "time_zone", "zones", "read_points", "hours", "presence")
+	root, ok := r.Object(n, "site", "name", "time_zone", "zones", "read_points", "hours", "presence", "counts")
 	if !ok {
 		return nil
 	}
@@ -56,6 +56,7 @@ func Read(r *doc.Report, n *doc.Node) *Layout {
 	parseReadPoints(f, l)
 	parseHours(f, &l.Hours)
 	parsePresence(f, &l.Presence)
+	parseCounts(f, l)
 	if r.Len() > before {
 		return nil
 	}

@@ -94,7 +94,7 @@ func with(members map[string]string) string {
 		all[name] = value
 	}
 	var parts []string
-	for _, name := range []string{"site", "name", "time_zone", "zones", "read_points", "hours", "presence"} {
+	for _, name := range []string{"site", "name", "time_zone", "zones", "read_points", "hours", "presence", "counts"} {
 		if all[name] != "" {
 			parts = append(parts, fmt.Sprintf("%q: %s", name, all[name]))
 		}

@@ -89,7 +89,7 @@ func (h *Hours) OpenAt(t time.Time, loc *time.Location) bool {
 	// The change can put t one day off from where its windows start, on either side.
 	for _, d := range [...]Date{today.prev(), today, today.next()} {
 		for _, w := range h.On(d) {
-			if !t.Before(instant(d, w.From, loc)) && t.Before(instant(d, w.To, loc)) {
+			if !t.Before(Instant(d, w.From, loc)) && t.Before(Instant(d, w.To, loc)) {
 				return true
 			}
 		}
@@ -106,10 +106,10 @@ func covers(windows []Window, minute int) bool {
 	return false
 }
 
-// instant returns when the clocks of loc show that many minutes after midnight of d. A time that
+// Instant returns when the clocks of loc show that many minutes after midnight of d. A time that
 // they show twice is the first of both, and one that they skip is read with the offset before the
 // gap (RFC 5545, section 3.3.5). time.Date promises neither.
-func instant(d Date, minutes int, loc *time.Location) time.Time {
+func Instant(d Date, minutes int, loc *time.Location) time.Time {
 	wall := time.Date(d.Year, d.Month, d.Day, 0, minutes, 0, 0, time.UTC)
 	at := func(offset int) time.Time { return wall.Add(-time.Duration(offset) * time.Second).In(loc) }
 
