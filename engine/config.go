@@ -91,6 +91,7 @@ func (s *State) bind(cfg *Config) {
 	s.alerts.Bind(set)
 	s.alerts.Incarnation = cfg.incarnation()
 	s.presence.Bind(b.layout, sameLayout)
+	s.counts.Plan(&cfg.Layout.Counts, cfg.Layout.Location())
 	if !sameLayout || !sameCatalog {
 		s.bindStock()
 	}

@@ -23,9 +23,10 @@ func (s *State) foldCount(cmd *event.CountCommand, by string) {
 	c, _ := s.counts.Count(res.Count)
 	s.emit(event.Fact{
 		Cause: event.Counted, At: s.clock, Ref: res.Count, Zone: c.Zones[0], Count: res.Matched + res.Unexpected,
-		Expected: res.Expected, MissingItems: res.Missing, Unexpected: res.Unexpected,
+		Expected: res.Expected, MissingItems: res.Missing, Unexpected: res.Unexpected, Stocktake: res.Stocktake(),
 	})
 	s.view.meetCount(len(s.out.Facts)-1, res)
+	s.tellOverdue()
 }
 
 // openCount opens a count of those zones that the layout has. A count of stock expects the sellable
@@ -34,7 +35,7 @@ func (s *State) foldCount(cmd *event.CountCommand, by string) {
 func (s *State) openCount(cmd *event.CountCommand, by string) {
 	c := event.Count{
 		ID: event.CountID(s.site, s.seq), By: by, Note: cmd.Note, Opened: s.clock, MissingAfter: min(2, max(1, cmd.MissingAfter)),
-		Delivery: cmd.Delivery,
+		Delivery: cmd.Delivery, Blind: cmd.Blind, Only: cmd.Only, Fields: cmd.Fields,
 	}
 	var zones []uint16
 	for _, id := range cmd.Zones {
@@ -45,7 +46,7 @@ func (s *State) openCount(cmd *event.CountCommand, by string) {
 	if other, _ := s.counts.Counting(c.Zones); len(zones) == 0 || cmd.Careful && other != "" {
 		return
 	}
-	if c.Delivery {
+	if c.Delivery || c.Only {
 		c.Papers = cmd.Papers
 		for _, t := range cmd.Tags {
 			c.Expected = append(c.Expected, t.Key)
@@ -171,13 +172,38 @@ func (c countedSite) Counted(i int32, h *stocktake.Sighting, stays bool, deliver
 }
 
 // Missed takes a missing item out of its zone.
-func (c countedSite) Missed(i int32, missing bool) {
+func (c countedSite) Missed(i int32, m stocktake.Miss) {
 	it := c.s.item(i)
 	c.s.touch(i)
-	if !missing {
+	it.flags &^= flagMissed
+	switch m {
+	case stocktake.MissedOnce:
 		it.flags |= flagMissed
-		return
+	case stocktake.MissedNow:
+		it.flags |= flagMissing
+		c.s.leaveZone(i, event.Missing, c.s.clock, 0)
 	}
-	it.flags = it.flags&^flagMissed | flagMissing
-	c.s.leaveZone(i, event.Missing, c.s.clock, 0)
 }
+
+// planCounts takes over the plan of counts.
+func (s *State) planCounts() {
+	s.counts.Seen(s.clock)
+	s.tellOverdue()
+}
+
+// tellOverdue emits the facts of zones whose count became overdue, or no longer is.
+func (s *State) tellOverdue() {
+	for _, d := range s.counts.TakeOverdue(s.clock) {
+		f := event.Fact{Cause: event.CaughtUp, At: s.clock, Zone: d.Zone, Stocktake: &event.Stocktake{
+			Zones: []string{d.Zone}, Overdue: d.Overdue, Days: d.Days}}
+		if d.Overdue {
+			f.Cause = event.Overdue
+		}
+		s.emit(f)
+		s.view.meetDue(len(s.out.Facts) - 1)
+	}
+}
+
+// DueCounts lists the zones of the plan of counts with when each is to be counted, as of a moment in
+// Unix milliseconds.
+func (s *State) DueCounts(now int64) []stocktake.Due { return s.counts.Due(now) }

@@ -156,7 +156,40 @@ func (s *view) countEnv(f *event.Fact, res *event.CountResult) *rules.Env {
 		ID: res.Count, Expected: res.Expected, Found: res.Matched + res.Unexpected, Missing: res.Missing,
 		Unexpected: res.Unexpected, Accuracy: res.ItemAccuracy(),
 	}
+	t := f.Stocktake
+	if t == nil {
+		return env
+	}
+	c := &env.Count
+	c.Zones, c.Delivery, c.Overdue, c.IdleDays = t.Zones, t.Delivery, t.Overdue, t.Days
+	c.Short, c.Over, c.Wrong, c.MostShort = t.Short, t.Over, t.Wrong, t.MostShort
+	if t.MostShort > 0 {
+		c.MostShortOf = s.gtinText(t.MostShortOf)
+		if i, ok := s.bound.cfg.Catalog.ByGTIN(t.MostShortOf); ok {
+			c.MostShortOf = s.bound.cfg.Catalog.At(i).Name
+		}
+	}
+	if len(t.Zones) > 1 {
+		env.Zone = s.zonesEnv(t.Zones)
+	}
 	return env
+}
+
+// zonesEnv is the zone of what is in several: it has all their names, and what they have in common.
+func (s *view) zonesEnv(ids []string) rules.Zone {
+	all := s.zoneEnv(ids[0])
+	all.ID = ""
+	for _, id := range ids[1:] {
+		z := s.zoneEnv(id)
+		all.Name += ", " + z.Name
+		if z.Kind != all.Kind {
+			all.Kind = ""
+		}
+		if z.Storey != all.Storey {
+			all.Storey = ""
+		}
+	}
+	return all
 }
 
 // stockEnv fills the environment of a rule about the stock of a product in a zone, or over all

@@ -68,8 +68,28 @@ func (s *State) ExplainReader(rule, point string) (alert.Explanation, bool) {
 // ExplainCount says how a rule relates to a count that closed.
 func (s *State) ExplainCount(rule string, res *event.CountResult) (alert.Explanation, bool) {
 	return s.explain(rule, alert.Count(res.Count), func(q *view, _ *event.Alert) (*rules.Env, event.Fact) {
-		f := event.Fact{Cause: event.Counted, At: q.clock, Ref: res.Count}
+		f := event.Fact{Cause: event.Counted, At: q.clock, Ref: res.Count, Stocktake: res.Stocktake()}
+		if len(res.Zones) > 0 {
+			f.Zone = res.Zones[0]
+		}
 		return q.countEnv(&f, res), f
+	})
+}
+
+// ExplainDue says how a rule about counts relates to a zone of the plan of counts, which may be
+// overdue.
+func (s *State) ExplainDue(rule, zone string) (alert.Explanation, bool) {
+	d, ok := s.counts.DueOf(zone, s.clock)
+	if !ok {
+		return alert.Explanation{}, false
+	}
+	return s.explain(rule, alert.Count(zone), func(q *view, _ *event.Alert) (*rules.Env, event.Fact) {
+		f := event.Fact{Cause: event.CaughtUp, At: q.clock, Zone: zone, Stocktake: &event.Stocktake{
+			Zones: []string{zone}, Overdue: d.Overdue, Days: d.Days}}
+		if d.Overdue {
+			f.Cause = event.Overdue
+		}
+		return q.countEnv(&f, &event.CountResult{}), f
 	})
 }
 

@@ -26,6 +26,7 @@ func NewMachine(site string, cfg *Config) *Machine { return newMachine(NewState(
 func NewReplay(site string, cfg *Config) *Machine {
 	m := NewMachine(site, cfg)
 	m.recorded = true
+	m.counts.Recorded()
 	return m
 }
 

@@ -56,6 +56,13 @@ func (s *view) meetCount(fact int, res *event.CountResult) {
 	s.alerts.Meet(alert.Count(res.Count), &f, s.countEnv(&f, res))
 }
 
+// meetDue lets the rules meet a zone whose count became overdue, or no longer is. Its alerts are about
+// the zone, where others about counts have the count.
+func (s *view) meetDue(fact int) {
+	f := s.out.Facts[fact]
+	s.alerts.Meet(alert.Count(f.Zone), &f, s.countEnv(&f, &event.CountResult{}))
+}
+
 // alertShop is what the alerts of a site ask of its state.
 type alertShop struct{ *view }
 
@@ -83,6 +90,11 @@ func (s alertShop) Env(_ alert.Subject, t *event.Alert) *rules.Env {
 			return nil
 		}
 		return s.stockEnv(&f, int32(product), l)
+	case event.AboutCount:
+		if d, ok := s.counts.DueOf(t.Place, s.clock); ok && t.Cause == event.Overdue {
+			f.Stocktake = &event.Stocktake{Zones: []string{t.Place}, Overdue: d.Overdue, Days: d.Days}
+			return s.countEnv(&f, &event.CountResult{})
+		}
 	case event.AboutReader:
 		if pt := s.bound.point(s.numbers[t.Place]); pt != nil {
 			return s.readerEnv(&f, pt)

@@ -31,6 +31,9 @@ func (s *State) foldRecorded(f *event.Fact) {
 		}
 		s.emit(*f)
 		s.view.meetReader(len(s.out.Facts)-1, pt)
+	case event.Overdue, event.CaughtUp:
+		s.emit(*f)
+		s.view.meetDue(len(s.out.Facts) - 1)
 	case event.Counted:
 		s.emit(*f)
 		s.view.meetCount(len(s.out.Facts)-1, &event.CountResult{

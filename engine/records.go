@@ -12,6 +12,7 @@ import (
 	"lintel/engine/epc"
 	"lintel/engine/event"
 	"lintel/engine/presence"
+	"lintel/engine/stocktake"
 )
 
 const (
@@ -228,6 +229,9 @@ func (l *Loader) Record(kind, key string, value []byte) error {
 		}
 		if k, ok := strings.CutPrefix(key, asideDoubled); ok {
 			return l.s.doubled.load(k, value)
+		}
+		if zone, ok := strings.CutPrefix(key, stocktake.ZonePrefix); ok {
+			return l.s.counts.LoadZone(zone, value)
 		}
 		err := errAside
 		if name, ok := strings.CutPrefix(key, alert.RulePrefix); ok {

@@ -18,12 +18,18 @@ func (s *State) step(cfg *Config, e *event.Entry) {
 	if cfg != s.bound.cfg {
 		s.rebind(cfg)
 	}
+	if s.counts.Unseen() {
+		s.planCounts()
+	}
 	// What is due is done when the clock moves and before the entry that moved it, so that a batch
 	// cut in two, which has one time, is the same as a whole one.
 	if later {
 		s.presence.Advance()
 		s.view.meetSilence()
 		s.alerts.Advance()
+		if s.clock >= s.counts.Next() {
+			s.tellOverdue()
+		}
 	}
 	switch e.Kind {
 	case event.EntryReads:
@@ -70,7 +76,7 @@ func (s *State) resume(gap int64) {
 // NextTimer returns when, by the site clock in Unix milliseconds, something is due without any
 // further entry; math.MaxInt64: never.
 func (s *State) NextTimer() int64 {
-	return min(s.presence.Next(), s.alerts.Next(), s.view.silenceNext())
+	return min(s.presence.Next(), s.alerts.Next(), s.view.silenceNext(), s.counts.Next())
 }
 
 // rebind takes over a new configuration: every product's stock meets its rules anew, so that what
@@ -82,6 +88,7 @@ func (s *State) rebind(cfg *Config) {
 	}
 	s.bind(cfg)
 	s.alerts.Withdraw()
+	s.planCounts()
 	if !s.bound.stockRules {
 		return
 	}

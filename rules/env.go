@@ -84,7 +84,8 @@ type Reader struct {
 	SilentSeconds float64
 }
 
-// Count is the result of a stock-take.
+// Count is the result of a stock-take, or, with Overdue and IdleDays alone, a zone that is to be
+// counted.
 type Count struct {
 	ID         string
 	Expected   int
@@ -92,6 +93,16 @@ type Count struct {
 	Missing    int
 	Unexpected int
 	Accuracy   float64 // 0 to 1
+
+	Zones       []string // ids of those that were counted
+	Delivery    bool     // it checked a delivery against its papers
+	Short       int      // of a delivery: pieces fewer than the papers say, product by product
+	Over        int      // of a delivery: pieces more than they say, of products that they name
+	Wrong       int      // of a delivery: pieces of products that they do not name
+	MostShort   int      // pieces fewer than expected of the product that lacks most
+	MostShortOf string   // the name of that product
+	Overdue     bool     // no result: the zone was not counted by when the plan says
+	IdleDays    int      // since the zone was counted, or is planned
 }
 
 // At is the time of the fact in the site's time zone.

@@ -79,7 +79,7 @@ var (
 	onlyReader = []string{event.AboutReader}
 	onlyCount  = []string{event.AboutCount}
 	itemStock  = []string{event.AboutItem, event.AboutStock}
-	placed     = []string{event.AboutItem, event.AboutStock, event.AboutReader}
+	placed     = []string{event.AboutItem, event.AboutStock, event.AboutReader, event.AboutCount}
 	pointed    = []string{event.AboutItem, event.AboutReader}
 	every      = []string{event.AboutItem, event.AboutStock, event.AboutReader, event.AboutCount}
 
@@ -93,11 +93,12 @@ var (
 	byPaid    = slices.Concat(byTie, texts(event.Missing, event.Retired))
 	byStock   = subjectCauses[event.AboutStock]
 	byReader  = subjectCauses[event.AboutReader]
-	byCount   = subjectCauses[event.AboutCount]
-	byPlace   = slices.Concat(byItem, byStock, byReader)
+	byCount   = texts(event.Counted)
+	byPlan    = texts(event.Overdue, event.CaughtUp)
+	byPlace   = slices.Concat(byItem, byStock, byReader, byCount, byPlan)
 	byProduct = slices.Concat(byTie, byStock)
 	byPoint   = slices.Concat(byItem, byReader)
-	byCause   = slices.Concat(byItem, byStock, byReader, byCount)
+	byCause   = slices.Concat(byItem, byStock, byReader, byCount, byPlan)
 	byTime    []string // with every fact, and without one
 
 	weekdays = []string{"monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"}
@@ -260,6 +261,27 @@ var entries = []entry{
 	floatName("count.accuracy", "0 to 1", "found of what was expected, as a share of all that was expected or "+
 		"found unexpectedly; 1 where that is nothing", `count.accuracy < 0.97`, onlyCount, byCount,
 		func(e *Env) float64 { return e.Count.Accuracy }).with(measured),
+	{Name: Name{Name: "count.zones", Type: typeList, Meaning: "ids of the zones that were counted together; zone.id is empty where " +
+		"they are several", Example: `"shelf-a" in count.zones`, Subjects: onlyCount, Causes: byCount},
+		list: func(e *Env) []string { return e.Count.Zones }},
+	boolName("count.delivery", "it checked a delivery against its papers", `count.delivery`, onlyCount, byCount,
+		func(e *Env) bool { return e.Count.Delivery }),
+	intName("count.short", "pieces", "of a delivery: fewer than the papers say, each product for itself", `count.short > 0`, onlyCount, byCount,
+		func(e *Env) int { return e.Count.Short }),
+	intName("count.over", "pieces", "of a delivery: more than the papers say, of products that they name", `count.over > 0`, onlyCount, byCount,
+		func(e *Env) int { return e.Count.Over }),
+	intName("count.wrong", "pieces", "of a delivery: of products that the papers do not name", `count.wrong > 0`, onlyCount, byCount,
+		func(e *Env) int { return e.Count.Wrong }),
+	intName("count.most_short", "pieces", "how many fewer than expected there are of the product of which most are lacking",
+		`count.most_short > 2`, onlyCount, byCount,
+		func(e *Env) int { return e.Count.MostShort }),
+	textName("count.most_short_of", "the name of that product, or its GTIN; empty when none is lacking", `count.most_short_of contains "Atlas"`,
+		onlyCount, byCount, func(e *Env) string { return e.Count.MostShortOf }).with(missing("no product")),
+	boolName("count.overdue", "the zone was not counted by when the count plan of the layout says. A rule that asks for this is about the "+
+		"zone, and has no other names of count but count.idle_days", `count.overdue`, onlyCount, byPlan,
+		func(e *Env) bool { return e.Count.Overdue }),
+	intName("count.idle_days", "days", "whole days since the zone was counted last, or since it is in the plan; looked at once a day while it is overdue", `count.idle_days >= 7`, onlyCount,
+		byPlan, func(e *Env) int { return e.Count.IdleDays }),
 
 	intName("at.hour", "0 to 23", "hour of the fact, in the site's time zone", `at.hour >= 20`, every, byTime,
 		func(e *Env) int { return e.At.Hour }),

@@ -127,7 +127,7 @@ func (c *setCompiler) noiseWarnings(rt *ruleText, r *Rule) {
 		c.warnAt(s, "escalate_to names only channels that are notified at once", "name somebody else, or use remind")
 	}
 	for _, key := range []string{"hold", "clear", "quiet"} {
-		if s := rt.text(key); s != nil && r.About == event.AboutCount {
+		if s := rt.text(key); s != nil && r.About == event.AboutCount && !r.ConcernedBy(event.Overdue.String()) {
 			c.warnAt(s, key+" has no effect in rules about counts", "what a count found is reported when it closes, and stays so")
 		}
 	}

@@ -5,6 +5,8 @@ import (
 
 	"github.com/expr-lang/expr/ast"
 	"github.com/expr-lang/expr/file"
+
+	"lintel/engine/event"
 )
 
 // causeSet is a set of kinds of fact.
@@ -135,6 +137,14 @@ func causesOf(uses []string, pins []pin, about string, root ast.Node) (concerns,
 		becomes &= setOf(p.values)
 	}
 	becomes &= only(root)
+	// What a count found and that a zone is overdue are never known together: a rule is about the one or
+	// about the other.
+	if plan := setOf(byPlan); about == event.AboutCount && becomes != 0 {
+		if slices.Contains(uses, "count.overdue") || slices.Contains(uses, "count.idle_days") || becomes&^plan == 0 {
+			return concerns & plan, becomes & plan
+		}
+		return concerns &^ plan, becomes &^ plan
+	}
 	return concerns, becomes
 }
 

@@ -26,6 +26,8 @@ func lasting(r *rules.Rule, env *rules.Env) bool {
 	switch r.About {
 	case event.AboutStock, event.AboutReader:
 		return true
+	case event.AboutCount:
+		return env.Count.Overdue
 	case event.AboutItem:
 		return !r.Momentary() && env.Cause != event.Passed.String()
 	}

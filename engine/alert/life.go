@@ -23,7 +23,7 @@ func (b *Book) raise(r *rules.Rule, s Subject, f *event.Fact, env *rules.Env) {
 func (b *Book) promote(t *track, r *rules.Rule, env *rules.Env) {
 	until := int64(0)
 	switch end := t.Since + r.Hold.Milliseconds(); {
-	case b.now < end && t.About != event.AboutCount: // what a count found does not change any more
+	case b.now < end && (t.About != event.AboutCount || t.Cause == event.Overdue): // what a count found does not change any more
 		t.Stage, until = event.StageHold, end
 	case b.now < b.memories.quietUntil(t):
 		t.Stage, until = event.StageQuiet, b.memories.quietUntil(t)

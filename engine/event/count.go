@@ -215,6 +215,29 @@ type CountResult struct {
 	Found       []epc.Key
 	Differences []Difference
 	Products    []ProductLine // in order of product
+
+	Zones    []string // of the count; none in results of earlier versions
+	Delivery bool     // as Count.Delivery
+}
+
+// Stocktake returns what the fact of the closing says beside numbers of items.
+func (r *CountResult) Stocktake() *Stocktake {
+	t := &Stocktake{Zones: r.Zones, Delivery: r.Delivery}
+	for _, l := range r.Products {
+		short := l.Expected - l.Found
+		if short > t.MostShort {
+			t.MostShort, t.MostShortOf = short, l.GTIN
+		}
+		switch {
+		case !r.Delivery:
+		case l.Expected == 0:
+			t.Wrong += l.Found
+		default:
+			t.Short += max(0, short)
+			t.Over += max(0, -short)
+		}
+	}
+	return t
 }
 
 // ProductLine is what was expected and found of one product; GTIN 0 stands for all tags without
@@ -244,7 +267,7 @@ func (r *CountResult) LineAccuracy() float64 {
 
 const (
 	resultVersion = 1
-	resultFields  = 12
+	resultFields  = 14
 )
 
 func (r *CountResult) fields(c *codec) {
@@ -268,6 +291,8 @@ func (r *CountResult) fields(c *codec) {
 		num(c, &p.Expected)
 		num(c, &p.Found)
 	})
+	c.texts(&r.Zones)
+	c.flag(&r.Delivery)
 }
 
 // AppendCountResult appends the record encoding of r to b.
@@ -279,7 +304,7 @@ func AppendCountResult(b []byte, r *CountResult) []byte {
 
 // DecodeCountResult is the inverse of AppendCountResult.
 func DecodeCountResult(b []byte) (r CountResult, err error) {
-	c := openRecord(b, resultVersion, resultFields, resultFields)
+	c := openRecord(b, resultVersion, resultFields-2, resultFields)
 	r.fields(&c)
 	return r, c.end("count result")
 }

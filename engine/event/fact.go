@@ -80,7 +80,7 @@ type Stocktake struct {
 	MostShortOf uint64   // its GTIN, 0: none, or tags without a product
 
 	Overdue bool
-	Days    int // since the zone was counted last, whole days; -1: never
+	Days    int // since the zone was counted last, or is planned: whole days
 }
 
 func (t *Stocktake) fields(c *codec) {

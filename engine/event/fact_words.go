@@ -45,7 +45,7 @@ var Causes = numbered[Cause]("cause", []Word{
 	Foreign:    {"foreign", "a tag that is not this shop's was heard"},
 	Registered: {"registered", "a tag was tied to a product"},
 	Doubled:    {"doubled", "one identity is heard in two places at the same time"},
-	Overdue:    {"overdue", "a zone was not counted by when the count plan says"},
+	Overdue:    {"overdue", "a zone was not counted by when the count plan says; once a day until it is"},
 	CaughtUp:   {"caught_up", "a zone whose count was overdue was counted"},
 })
 

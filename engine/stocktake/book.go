@@ -15,6 +15,7 @@ import (
 type Book struct {
 	byID  map[string]*count
 	order []*count // as opened
+	plan  plan
 	dirt  dirt
 }
 
@@ -148,11 +149,13 @@ func (b *Book) Do(cmd *event.CountCommand, now int64, site Site) (res *event.Cou
 	case cmd.Do == "reopen" && c.Status == event.CountClosed:
 		c.Status, c.Closed = event.CountOpen, 0
 		c.Pass++
+		b.unmiss(c, site)
 	case cmd.Do == "close" && c.listening() && cmd.Careful && b.littleRead(c, site):
 		return nil
 	case cmd.Do == "close" && c.listening():
 		c.Status, c.Closed = event.CountClosed, now
 		res = b.reconcile(c, site)
+		b.counted(c)
 		b.dirt.results = append(b.dirt.results, res)
 	case cmd.Do == "discard" && c.listening():
 		c.Status = event.CountDiscarded
@@ -187,6 +190,9 @@ func (b *Book) Hear(e *event.Entry, points, zones []uint16, now int64) (unplaced
 		}
 		if zone == 0 || !slices.Contains(c.zones, zone) {
 			unplaced++
+			continue
+		}
+		if c.Only && !c.names(r.Key) {
 			continue
 		}
 		key := tallyKey{r.Key, zone}

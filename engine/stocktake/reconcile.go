@@ -27,10 +27,19 @@ type Site interface {
 	// stays where it is known to be. Delivery is the id of the count if that has received the item
 	// with a delivery, else "".
 	Counted(item int32, s *Sighting, stays bool, delivery string)
-	// Missed records that the item was expected and not heard, and that it is missing if that
-	// happened often enough.
-	Missed(item int32, missing bool)
+	// Missed records that the item was expected and not heard, or takes that back.
+	Missed(item int32, m Miss)
 }
+
+// Miss is what a count makes of an item that it expected and did not hear.
+type Miss uint8
+
+// The misses.
+const (
+	Unmissed   Miss = iota // the count goes on: what it missed when it was closed before does not count
+	MissedOnce             // not enough to be missing
+	MissedNow              // it is missing
+)
 
 // Item is what a site knows of one item.
 type Item struct {
@@ -90,7 +99,8 @@ type reconciliation struct {
 // decide.
 func (b *Book) reconcile(c *count, site Site) *event.CountResult {
 	r := &reconciliation{
-		book: b, c: c, site: site, res: &event.CountResult{Count: c.ID, Closed: c.Closed, Expected: len(c.Expected)},
+		book: b, c: c, site: site, res: &event.CountResult{Count: c.ID, Closed: c.Closed, Expected: len(c.Expected),
+			Zones: slices.Clone(c.Zones), Delivery: c.Delivery},
 		lines: make(map[uint64]*event.ProductLine), left: make(map[uint64]int),
 	}
 	for _, k := range c.Expected {
@@ -212,16 +222,28 @@ func (r *reconciliation) miss(k epc.Key) {
 	switch {
 	case r.c.Delivery:
 		d.Finding, d.Zone = event.NotDelivered, r.c.Zones[0]
+	case it.Missing && it.Zone == 0 && it.Disposition.Sellable(): // another count said so before, or this one, which was opened again
+		d.Finding = event.MissedNow
 	case it.Sure > r.c.Opened || !slices.Contains(r.c.zones, it.Zone) || !it.Disposition.Sellable():
 		d.Finding = event.NewerKnown
 	default:
-		missing := r.c.MissingAfter <= 1 || it.Missed && !r.missedBeside(k, it.Zone)
-		if missing {
-			d.Finding = event.MissedNow
+		miss := MissedOnce
+		if r.c.MissingAfter <= 1 || it.Missed && !r.missedBeside(k, it.Zone) {
+			d.Finding, miss = event.MissedNow, MissedNow
 		}
-		r.site.Missed(it.Index, missing)
+		r.site.Missed(it.Index, miss)
 	}
 	r.res.Differences = append(r.res.Differences, d)
+}
+
+// unmiss takes back that a count missed items when it was closed before: it goes on, and what it does
+// not hear at its end is one miss, not two.
+func (b *Book) unmiss(c *count, site Site) {
+	for _, k := range c.Expected {
+		if it, ok := site.Item(k); ok && it.Missed && !c.heard(k) && slices.Contains(c.zones, it.Zone) {
+			site.Missed(it.Index, Unmissed)
+		}
+	}
 }
 
 // missedBeside reports whether a count that ran at the same time has missed the item in its zone: the

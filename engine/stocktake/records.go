@@ -20,6 +20,7 @@ type dirt struct {
 	tallies []dirtyTally
 	gone    []string // names of tallies
 	results []*event.CountResult
+	zones   []string // ids
 }
 
 type dirtyTally struct {
@@ -55,6 +56,9 @@ func (b *Book) Flush(put func(kind, key string, value []byte)) {
 	for _, r := range b.dirt.results {
 		put(event.KindResult, r.Count, event.AppendCountResult(nil, r))
 	}
+	for _, id := range b.dirt.zones {
+		put(event.KindAside, ZonePrefix+id, b.plan.zones[id].append(nil))
+	}
 	b.Forget()
 }
 
@@ -65,6 +69,9 @@ func (b *Book) Forget() {
 	}
 	for _, t := range b.dirt.tallies {
 		t.tally.dirty = false
+	}
+	for _, id := range b.dirt.zones {
+		b.plan.zones[id].dirty = false
 	}
 	b.dirt = dirt{tallies: b.dirt.tallies[:0]}
 }
@@ -90,6 +97,8 @@ func (b *Book) Load(kind, key string, value []byte) error {
 // Loaded keeps of the counts that were loaded those that are not final. It asks for the numbers of
 // their zones.
 func (b *Book) Loaded(number func(id string) uint16) {
+	b.loadZones()
+	b.schedule()
 	maps.DeleteFunc(b.byID, func(_ string, c *count) bool { return c.ID == "" || c.Final })
 	for c := range maps.Values(b.byID) {
 		for _, id := range c.Zones {
@@ -108,6 +117,9 @@ func (c *count) seq() uint64 {
 
 // Digest puts all that the book holds, in a fixed order.
 func (b *Book) Digest(put func(format string, args ...any)) {
+	for _, id := range slices.Sorted(maps.Keys(b.plan.zones)) {
+		put("counted %s %x", id, b.plan.zones[id].append(nil))
+	}
 	for _, c := range b.order {
 		put("count %+v", c.Count)
 		for _, k := range c.keys() {

@@ -3,6 +3,7 @@ package stocktake
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -65,9 +66,9 @@ func (sh *shop) Counted(i int32, s *Sighting, stays bool, delivery string) {
 	}
 }
 
-func (sh *shop) Missed(i int32, missing bool) {
+func (sh *shop) Missed(i int32, m Miss) {
 	it := &sh.items[i]
-	if it.Missed = !missing; missing {
+	if it.Missed = m == MissedOnce; m == MissedNow {
 		sh.put(it, 0, sh.now)
 		it.Missing = true
 		sh.log = append(sh.log, "missing")
@@ -197,6 +198,55 @@ func TestFindingsOfACount(t *testing.T) {
 	sh.now += 1000
 	sh.read(id, shelfA, -50, book(1, 2))
 	require.Equal(t, 1, findings(sh.do("close", id))["found_again"])
+}
+
+// A count that is opened again and closed once more missed its items once, and what it reported as
+// missing stays so.
+func TestAReopenedCountMissesOnce(t *testing.T) {
+	sh := newShop(t)
+	sh.stock(shelfA, book(1, 1), book(1, 2))
+	id := sh.open(event.Count{MissingAfter: 2}, shelfA)
+	for range 3 {
+		sh.now += 1000
+		require.Equal(t, map[string]int{"missed_once": 2}, findings(sh.do("close", id)))
+		sh.now += 1000
+		sh.do("reopen", id)
+		require.False(t, sh.items[0].Missed)
+	}
+	sh.now += 1000
+	sh.do("close", id)
+	id = sh.open(event.Count{MissingAfter: 2}, shelfA)
+	sh.now += 1000
+	require.Equal(t, map[string]int{"missing": 2}, findings(sh.do("close", id)), "the next count misses them again")
+	sh.do("reopen", id)
+	sh.now += 1000
+	require.Equal(t, map[string]int{"missing": 2}, findings(sh.do("close", id)))
+	require.Equal(t, []string{"missing", "missing"}, sh.log, "each was reported once")
+}
+
+// A recount of what another count missed takes these items and no others, and its miss is the second
+// one.
+func TestARecountTakesWhatItLooksForAlone(t *testing.T) {
+	sh := newShop(t)
+	sh.stock(shelfA, book(1, 1), book(1, 2), book(1, 3))
+	id := sh.open(event.Count{MissingAfter: 2}, shelfA)
+	sh.now += 1000
+	sh.read(id, shelfA, -50, book(1, 1))
+	sh.now += 1000
+	sh.do("close", id)
+	sh.now += 1000
+	sought := event.Count{
+		ID: event.CountID("umberhithe", 99), Opened: sh.now, Zones: []string{"shelf-a"}, Only: true, MissingAfter: 2,
+		Expected: []epc.Key{book(1, 3), book(1, 2)},
+	}
+	sh.b.Open(sought, []uint16{shelfA})
+	sh.now += 1000
+	sh.read(sought.ID, shelfA, -50, book(1, 1), book(1, 2), book(2, 9))
+	p := sh.progress(sought.ID)
+	require.Equal(t, []int{2, 1, 1}, []int{p.ExpectedItems, p.Found, p.Distinct})
+	r := sh.do("close", sought.ID)
+	require.Equal(t, []int{2, 1, 1, 0}, []int{r.Expected, r.Matched, r.Missing, r.Unexpected})
+	require.Equal(t, map[string]int{"missing": 1}, findings(r))
 }
 
 func TestTwoCountsNextDoor(t *testing.T) {
@@ -408,6 +458,11 @@ func TestLoadingAgainChangesNothing(t *testing.T) {
 	var again Book
 	for i := len(put) - 1; i >= 0; i-- {
 		if v := records[put[i]]; v != nil && put[i][0] != event.KindResult {
+			if id, ok := strings.CutPrefix(put[i][1], ZonePrefix); ok && put[i][0] == event.KindAside {
+				require.NoError(t, again.LoadZone(id, v))
+				require.ErrorContains(t, again.LoadZone(id, v[1:]), "damaged")
+				continue
+			}
 			require.NoError(t, again.Load(put[i][0], put[i][1], v))
 		}
 	}
