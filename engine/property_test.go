@@ -14,6 +14,7 @@ import (
 
 	"lintel/engine/epc"
 	"lintel/engine/event"
+	"lintel/engine/layout"
 	"lintel/engine/stock"
 )
 
@@ -77,7 +78,14 @@ func journalOf(rt *rapid.T, cfg *Config) []event.Entry {
 			}
 		case 12:
 			cmd := event.CountCommand{Do: "open", Zones: []string{rapid.SampledFrom(zones).Draw(rt, "counted")},
-				MissingAfter: rapid.IntRange(1, 2).Draw(rt, "missing")}
+				MissingAfter: rapid.IntRange(1, 2).Draw(rt, "missing"), Careful: rapid.Bool().Draw(rt, "careful")}
+			switch rapid.IntRange(0, 4).Draw(rt, "what kind") {
+			case 0:
+				cmd.Delivery, cmd.Papers = true, []event.Line{{GTIN: 9521234000013, Count: 2}}
+			case 1:
+				cmd.Only, cmd.Tags, cmd.Blind = true, []event.Tag{{Key: keys[0]}}, true
+				cmd.Fields = []event.Field{{ID: "round", Value: "night"}}
+			}
 			if len(counts) > 0 && rapid.Bool().Draw(rt, "go on") {
 				cmd.ID = rapid.SampledFrom(counts).Draw(rt, "count")
 				cmd.Do = rapid.SampledFrom([]string{"pause", "resume", "pass", "close", "close", "discard", "reopen"}).Draw(rt, "do")
@@ -330,7 +338,12 @@ func TestLoadingAgainChangesNothing(t *testing.T) {
 			"hold: 10m", "hold: 10s").Replace(testRules),
 		"against noise": noisyRules,
 	} {
-		t.Run(name, func(t *testing.T) { loadingAgainChangesNothing(t, testConfig(t, src)) })
+		cfg := testConfig(t, src)
+		cfg.Layout.Counts.Plan = []layout.Planned{
+			{Zones: []string{"shelf-a", "front-tables"}, Every: 1, By: 10*60 + 2},
+			{Zones: []string{"stockroom"}, On: [7]bool{time.Monday: true}, By: 10*60 + 4},
+		}
+		t.Run(name, func(t *testing.T) { loadingAgainChangesNothing(t, cfg) })
 	}
 }
 
@@ -377,6 +390,16 @@ rules:
     about: reader
     when: cause == "silent"
     send: [systems-team]
+  - name: not-counted
+    about: count
+    when: count.overdue and zone.kind != "exit"
+    hold: 20s
+    remind: 1m
+    send: [floor-team]
+  - name: short
+    about: count
+    when: count.most_short > 1 or count.short > 0
+    send: [floor-team]
   - name: long-silent
     about: reader
     when: reader.silent_seconds > 400 and reader.silent_seconds < 900

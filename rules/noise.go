@@ -3,7 +3,6 @@ package rules
 import (
 	"errors"
 	"fmt"
-	"lintel/engine/event"
 	"lintel/rules/hours"
 	"regexp"
 	"slices"
@@ -125,11 +124,6 @@ func (c *setCompiler) noiseWarnings(rt *ruleText, r *Rule) {
 	if s := rt.text("escalate"); s != nil && r.Escalate > 0 && len(r.EscalateTo) > 0 &&
 		!slices.ContainsFunc(r.EscalateTo, func(ch string) bool { return !slices.Contains(r.Send, ch) }) {
 		c.warnAt(s, "escalate_to names only channels that are notified at once", "name somebody else, or use remind")
-	}
-	for _, key := range []string{"hold", "clear", "quiet"} {
-		if s := rt.text(key); s != nil && r.About == event.AboutCount && !r.ConcernedBy(event.Overdue.String()) {
-			c.warnAt(s, key+" has no effect in rules about counts", "what a count found is reported when it closes, and stays so")
-		}
 	}
 	for _, key := range []string{"remind", "escalate"} {
 		if s := rt.text(key); s != nil && r.Mode == ModeWatch {

@@ -353,6 +353,11 @@ func (c *setCompiler) condition(s *scalar, r *Rule) []lexer.Token {
 		r.uses = slices.Sorted(slices.Values(p.uses))
 		r.pins = pinsOf(p.root)
 		r.concerns, r.becomes = causesOf(p.uses, r.pins, r.About, p.root)
+		for _, key := range []string{"hold", "clear", "quiet"} {
+			if s := c.current.text(key); s != nil && r.About == event.AboutCount && r.concerns&setOf(byPlan) == 0 {
+				c.warnAt(s, key+" has no effect in rules about counts", "what a count found is reported when it closes, and stays so")
+			}
+		}
 		for _, pin := range r.pins {
 			if len(pin.values) == 0 {
 				p.warn(pin.loc, "the condition is never true", pin.name+" cannot have two values at once")

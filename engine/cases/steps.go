@@ -334,6 +334,7 @@ type countStep struct {
 	name         string
 	zones        []string
 	missingAfter int
+	papers       []event.Line // of a delivery
 	read         *readStep
 }
 
@@ -351,7 +352,7 @@ func (p *caseParser) count(key, n *doc.Node) step {
 		}
 		return p.ofCount(n, s)
 	}
-	a := p.args(key, n, append(slices.Clone(countVerbs), "named", "missing_after", "by", "zone", "rssi")...)
+	a := p.args(key, n, append(slices.Clone(countVerbs), "named", "missing_after", "papers", "by", "zone", "rssi")...)
 	for _, do := range countVerbs {
 		if a.get(do) == nil {
 			continue
@@ -382,6 +383,14 @@ func (p *caseParser) count(key, n *doc.Node) step {
 		}
 		if m := a.get("missing_after"); m != nil {
 			s.missingAfter = p.integer(m, "missing_after", 1, 2)
+		}
+		if m := a.get("papers"); m != nil {
+			if m.Kind != doc.Mapping || len(m.Fields) == 0 {
+				p.At(m, "the papers are no table of products", "write papers: {TIDE: 5}")
+			}
+			for _, f := range m.Fields {
+				s.papers = append(s.papers, event.Line{GTIN: p.product(f.Key), Count: p.integer(f.Value, f.Key.Text, 1, 1_000_000)})
+			}
 		}
 	case "read":
 		s.read = &readStep{items: p.pick(v), rssi: a.level(-55), times: 1}

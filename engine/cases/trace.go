@@ -73,6 +73,10 @@ func (w *world) record(b *engine.Batch, changes []happening) {
 		case event.AboutReader:
 			add(f.Ms, f.Point+" "+f.Cause.String())
 		case event.AboutCount:
+			if f.Cause != event.Counted {
+				add(f.Ms, f.Zone+" "+f.Cause.String())
+				continue
+			}
 			add(f.Ms, fmt.Sprintf("%s counted: %d found, %d of %d missing, %d unexpected", w.countName(f.Ref), f.Count, f.MissingItems,
 				f.Expected, f.Unexpected))
 		}

@@ -364,7 +364,7 @@ func (s *countStep) run(w *world) {
 	switch s.do {
 	case "open":
 		w.step(&event.Entry{Kind: event.EntryCount, By: "case", Command: event.CountCommand{Do: s.do, Zones: s.zones,
-			MissingAfter: s.missingAfter}})
+			MissingAfter: s.missingAfter, Delivery: s.papers != nil, Papers: s.papers}})
 	case "read":
 		read := *s.read
 		if read.zone == "" {
