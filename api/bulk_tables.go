@@ -65,9 +65,9 @@ func inForms(base kit.Route, v any, handle func(*kit.Call, form) error, forms ..
 func inForm(base kit.Route, f form, handle func(*kit.Call, form) error) kit.Route {
 	r := base
 	r.Path += f.suffix
-	r.Name += map[string]string{".csv": "CSV", ".xlsx": "XLSX", ".html": "Page", ".jsonl": "Lines"}[f.suffix]
+	r.Name += map[string]string{".csv": "CSV", ".xlsx": "XLSX", ".html": "Page", ".jsonl": "Lines", ".txt": "Text"}[f.suffix]
 	r.Summary += map[string]string{".csv": ", as CSV", ".xlsx": ", as a workbook", ".html": ", as a page to print",
-		".jsonl": ", one JSON object a line"}[f.suffix]
+		".jsonl": ", one JSON object a line", ".txt": ", one identity a line"}[f.suffix]
 	r.Answers = []kit.Answer{kit.Reply(200, base.Answers[0].About, kit.As(f.media, nil))}
 	r.Codes = nil
 	for _, code := range base.Codes {

@@ -3,8 +3,10 @@ package api
 import (
 	"cmp"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"net/http"
 	"slices"
 	"strings"
@@ -24,6 +26,27 @@ type CountRequest struct {
 	Note         string           `json:"note,omitempty" jsonschema_description:"At most 1,000 characters. Never anything about a person."`
 	MissingAfter int              `json:"missing_after,omitempty" jsonschema:"minimum=1,maximum=2,default=2" jsonschema_description:"In how many counts running an item must be missed before it is reported as missing. One miss is often only a bad angle."`
 	Delivery     *DeliveryRequest `json:"delivery,omitempty" jsonschema_description:"Check a delivery against its papers, instead of a shelf against what is known of it."`
+	Blind        bool             `json:"blind,omitempty" jsonschema_description:"Keys that may only count are not shown what is expected until it is closed. So it is for zones that the count plan has as blind, too."`
+	MissingOf    string           `json:"missing_of,omitempty" jsonschema_description:"A closed count: look for what it did not find, and for nothing else. zones may be left out. What is missed again is missed twice."`
+
+	Fields map[string]FieldValue `json:"fields,omitempty" jsonschema_description:"What the shop asks of each count, by the ids that the layout declares."`
+}
+
+// FieldValue is a value of a field of the shop's own: a text, or a number.
+type FieldValue string
+
+// UnmarshalJSON takes a text or a number.
+func (v *FieldValue) UnmarshalJSON(b []byte) error {
+	var s string
+	if b[0] != '"' {
+		var n json.Number
+		err := json.Unmarshal(b, &n)
+		*v = FieldValue(n)
+		return err
+	}
+	err := json.Unmarshal(b, &s)
+	*v = FieldValue(s)
+	return err
 }
 
 // DeliveryRequest is what the papers of a delivery say.
@@ -76,9 +99,18 @@ func (h countRoutes) openCount(c *kit.Call) error {
 	if err != nil {
 		return err
 	}
+	var sought []event.Tag
+	if req.MissingOf != "" {
+		if sought, err = h.soughtOf(c, &req); err != nil {
+			return err
+		}
+	}
 	cmd, err := h.countCommandOf(c, &req, lay)
 	if err != nil {
 		return err
+	}
+	if sought != nil {
+		cmd.Only, cmd.Tags = true, sought
 	}
 	if cmd.Careful = !c.Flag("also"); cmd.Careful {
 		if err := h.zoneCounted(c, cmd.Zones); err != nil {
@@ -111,6 +143,35 @@ func (h countRoutes) openCount(c *kit.Call) error {
 	return c.JSON(http.StatusCreated, answer)
 }
 
+// soughtOf returns what a closed count did not find, and fills in its zones where none are named.
+func (h countRoutes) soughtOf(c *kit.Call, req *CountRequest) (sought []event.Tag, err error) {
+	if req.Delivery != nil {
+		return nil, kit.Problemf(kit.CodeInvalidBody, "missing_of looks for what a count missed, delivery checks papers: send one of them.")
+	}
+	v, err := h.closedCount(c, req.MissingOf, "what it missed is known once it is closed")
+	if err != nil {
+		return nil, err
+	}
+	for i := range v.res.Differences {
+		if d := &v.res.Differences[i]; missed(d.Finding) {
+			sought = append(sought, event.Tag{Key: d.Key, Text: d.Text})
+		}
+	}
+	if sought == nil {
+		return nil, kit.Problemf(codeCountStatus, "The count %s has nothing missing to look for.", v.Count.ID).
+			With("count_status", v.Count.Status)
+	}
+	if len(req.Zones) == 0 {
+		req.Zones = v.Count.Zones
+	}
+	return sought, nil
+}
+
+// missed reports whether an item with this finding was expected and not heard, as far as is known.
+func missed(f event.Finding) bool {
+	return f == event.MissedOnce || f == event.MissedNow || f == event.NotDelivered
+}
+
 // zoneCounted answers with the count that is open for one of the zones, nil if there is none.
 func (h countRoutes) zoneCounted(c *kit.Call, zones []string) error {
 	return h.view(c, func(st *engine.State) error {
@@ -126,6 +187,10 @@ func (h countRoutes) zoneCounted(c *kit.Call, zones []string) error {
 // littleRead answers for a count that was not closed since almost nothing of what should be there was
 // read.
 func littleRead(v *CountDetail) error {
+	if v.Expected < 0 {
+		return kit.Problemf(codeLittleRead, "Very little of what should be there was read. Post the reads that are missing, discard the "+
+			"count, or close it with ?anyway=true: what was not read is then missed.")
+	}
 	return kit.Problemf(codeLittleRead, "Of %d items that should be there %d were read. Post the reads that are missing, discard the count, "+
 		"or close it with ?anyway=true: what was not read is then missed.", v.Expected, v.Progress.Found).
 		With("expected", v.Expected).With("found", v.Progress.Found)
@@ -160,6 +225,20 @@ func (h countRoutes) countCommandOf(c *kit.Call, req *CountRequest, lay *layout.
 	}
 	if cmd.MissingAfter < 1 || cmd.MissingAfter > 2 {
 		fault("missing_after", "%d must be 1 or 2", cmd.MissingAfter)
+	}
+	cmd.Blind = req.Blind
+	for _, z := range cmd.Zones {
+		p := lay.Counts.Planned(z)
+		cmd.Blind = cmd.Blind || p != nil && p.Blind
+	}
+	given := make(map[string]string, len(req.Fields))
+	for id, v := range req.Fields {
+		given[id] = string(v)
+	}
+	values, wrong := lay.Counts.Check(given)
+	cmd.Fields = values
+	for _, id := range slices.Sorted(maps.Keys(wrong)) {
+		fault("fields."+id, "%s", wrong[id])
 	}
 	if req.Delivery != nil {
 		if err := h.papersOf(c, req.Delivery, cmd, fault); err != nil {
@@ -383,7 +462,11 @@ func (h countRoutes) counts(c *kit.Call, want func(*event.Count) bool) ([]CountV
 	var list []CountView
 	err := scan(h.records(c.Ctx(), c.Site, event.KindCount), event.DecodeCount, func() { list = []CountView{} }, func(rec *event.Count) {
 		if want(rec) {
-			list = append(list, countView(rec))
+			v := countView(rec)
+			if blindTo(c, rec) {
+				v.Expected = -1
+			}
+			list = append(list, v)
 		}
 	})
 	slices.SortFunc(list, func(a, b CountView) int { return cmp.Compare(countNumber(b.ID), countNumber(a.ID)) })
@@ -391,7 +474,7 @@ func (h countRoutes) counts(c *kit.Call, want func(*event.Count) bool) ([]CountV
 }
 
 func (h countRoutes) getCount(c *kit.Call) error {
-	v, err := h.countDetail(c, c.PathParam("id"))
+	v, err := h.countDetailOf(c, c.PathParam("id"), c.Flag("curve"))
 	return c.Answer(v, err)
 }
 

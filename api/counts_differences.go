@@ -15,6 +15,7 @@ import (
 	"lintel/engine/epc"
 	"lintel/engine/estimate"
 	"lintel/engine/event"
+	"lintel/engine/layout"
 	"lintel/engine/sheet"
 )
 
@@ -79,7 +80,7 @@ func (h countRoutes) differences(c *kit.Call, f form) error {
 	if err != nil {
 		return err
 	}
-	t := sheet.Table{Name: "Differences of a count", Site: lay.Name, Zone: lay.Location(), Notes: v.notes(lay.Location())}
+	t := sheet.Table{Name: "Differences of a count", Site: lay.Name, Zone: lay.Location(), Notes: v.notes(lay)}
 	if v.Result != nil {
 		t.At = v.Result.Closed
 	}
@@ -87,7 +88,13 @@ func (h countRoutes) differences(c *kit.Call, f form) error {
 		t.Name = "Products of a count"
 		v.productTable(&t)
 	} else {
-		v.itemTable(&t)
+		v.itemTable(&t, lay, f.media == mediaHTML)
+	}
+	if f.media == mediaHTML {
+		if n := slices.Index(t.Notes, accuracyNotes); n >= 0 { // the list comes first
+			t.Notes, t.Below = slices.Delete(t.Notes, n, n+1), []string{accuracyNotes}
+		}
+		t.Below = append(t.Below, "Looked at by: ______________________________    Date and time: ____________________")
 	}
 	return answerTable(c, f.media, v.Count.ID, t)
 }
@@ -207,16 +214,21 @@ func (h countRoutes) against(c *kit.Call, v *closedOne, other string) error {
 }
 
 // notes are the sentences that must be read with the table.
-func (v *closedOne) notes(zone *time.Location) []string {
-	when := func(t time.Time) string { return t.In(zone).Format("2 January 2006, 15:04 MST") }
-	notes := []string{fmt.Sprintf("Count %s of %s, opened %s by %s.", v.Count.ID, strings.Join(v.Count.Zones, ", "),
+func (v *closedOne) notes(lay *layout.Layout) []string {
+	when := func(t time.Time) string { return t.In(lay.Location()).Format("2 January 2006, 15:04 MST") }
+	notes := []string{fmt.Sprintf("Count %s of %s, opened %s by %s.", v.Count.ID, zoneNames(lay, v.Count.Zones),
 		when(v.Count.Opened), v.Count.By)}
 	if v.Count.Note != "" {
 		notes = append(notes, "Note: "+v.Count.Note)
 	}
+	for _, f := range lay.Counts.Fields {
+		if value := v.Count.Fields[f.ID]; value != "" {
+			notes = append(notes, f.Name+": "+value)
+		}
+	}
 	if v.Against != nil {
 		return append(notes, fmt.Sprintf("Compared with count %s of %s, opened %s. Both found %d items.",
-			v.Against.ID, strings.Join(v.Against.Zones, ", "), when(v.Against.Opened), *v.InBoth), v.Caution)
+			v.Against.ID, zoneNames(lay, v.Against.Zones), when(v.Against.Opened), *v.InBoth), v.Caution)
 	}
 	r := v.Result
 	notes = append(notes,
@@ -233,10 +245,27 @@ func (v *closedOne) notes(zone *time.Location) []string {
 	return append(notes, v.Caution)
 }
 
+// zoneName is the name of a zone, its id where the layout no longer has it.
+func zoneName(lay *layout.Layout, id string) string {
+	if i, ok := lay.ZoneIndex(id); ok {
+		return lay.Zones[i].Name
+	}
+	return id
+}
+
+func zoneNames(lay *layout.Layout, ids []string) string {
+	names := make([]string, len(ids))
+	for i, id := range ids {
+		names[i] = zoneName(lay, id)
+	}
+	return strings.Join(names, ", ")
+}
+
 func percent(x float64) string { return fmt.Sprintf("%.1f %%", 100*x) }
 
-// itemTable fills in the lines by item.
-func (v *closedOne) itemTable(t *sheet.Table) {
+// itemTable fills in the lines by item. On paper zones go by their names, and each line has a box to
+// tick; the codes are for programs.
+func (v *closedOne) itemTable(t *sheet.Table, lay *layout.Layout, paper bool) {
 	t.GroupBy = "What"
 	t.Columns = []sheet.Column{
 		{Name: "What", Key: "words", Width: 40}, {Name: "Finding", Key: "finding"},
@@ -244,17 +273,27 @@ func (v *closedOne) itemTable(t *sheet.Table) {
 		{Name: "Product", Key: "product", Width: 30}, {Name: "Zone", Key: "zone"}, {Name: "Was in", Key: "was"},
 		{Name: "Reads", Key: "reads", Kind: sheet.KindNumber},
 	}
+	if paper {
+		t.Columns[1] = sheet.Column{Name: "Done", Key: "done"}
+		t.Columns = t.Columns[:8]
+	}
 	var rows [][]sheet.Cell
 	for i := range v.Differences {
 		d := &v.Differences[i]
-		var sku, name string
-		if d.Product != nil {
-			sku, name = d.Product.SKU, d.Product.Name
-		}
-		rows = append(rows, []sheet.Cell{
+		sku, name := productTexts(d.Product)
+		row := []sheet.Cell{
 			sheet.Text(d.Words), sheet.Text(d.Finding), sheet.Text(d.Item), sheet.Text(d.GTIN), sheet.Text(sku),
 			sheet.Text(name), sheet.Text(d.Zone), sheet.Text(d.Was), sheet.Int(int64(d.Reads)),
-		})
+		}
+		if paper {
+			was := zoneName(lay, d.Was)
+			if d.Was == d.Zone {
+				was = ""
+			}
+			row[1], row[6], row[7] = sheet.Text("\u2610"), sheet.Text(zoneName(lay, d.Zone)), sheet.Text(was)
+			row = row[:8]
+		}
+		rows = append(rows, row)
 	}
 	t.Rows = sheet.Rows(rows...)
 }
@@ -268,10 +307,7 @@ func (v *closedOne) productTable(t *sheet.Table) {
 	}
 	var rows [][]sheet.Cell
 	for _, l := range v.Products {
-		var sku, name string
-		if l.Product != nil {
-			sku, name = l.Product.SKU, l.Product.Name
-		}
+		sku, name := productTexts(l.Product)
 		rows = append(rows, []sheet.Cell{
 			sheet.Text(l.GTIN), sheet.Text(sku), sheet.Text(name), sheet.Int(int64(l.Expected)),
 			sheet.Int(int64(l.Found)), sheet.Int(int64(l.Found - l.Expected)),

@@ -23,9 +23,13 @@ type CountView struct {
 	MissingAfter int        `json:"missing_after"`
 	Delivery     bool       `json:"delivery" jsonschema_description:"It checks a delivery against its papers."`
 	Final        bool       `json:"final" jsonschema_description:"It can't be opened again: what it heard is no longer kept. Its result is."`
-	Expected     int        `json:"expected" jsonschema_description:"Items that should be there, as known when it was opened, or by the papers."`
+	Blind        bool       `json:"blind" jsonschema_description:"Keys that may only count are not shown what is expected until it is closed."`
+	Only         bool       `json:"only" jsonschema_description:"It looks for what another count missed, and for nothing else."`
+	Expected     int        `json:"expected" jsonschema_description:"Items that should be there, as known when it was opened, or by the papers. -1: not shown."`
 	Unique       int        `json:"unique" jsonschema_description:"Different tags heard."`
 	Reads        int        `json:"reads" jsonschema_description:"Reads taken, repeats included."`
+
+	Fields map[string]string `json:"fields,omitempty" jsonschema_description:"What the shop asks of each count, by id."`
 }
 
 func countView(r *event.Count) CountView {
@@ -37,7 +41,19 @@ func countView(r *event.Count) CountView {
 	for _, l := range r.Papers {
 		v.Expected += l.Count
 	}
+	v.Blind, v.Only = r.Blind, r.Only
+	if len(r.Fields) > 0 {
+		v.Fields = make(map[string]string, len(r.Fields))
+		for _, f := range r.Fields {
+			v.Fields[f.ID] = f.Value
+		}
+	}
 	return v
+}
+
+// blindTo reports whether the caller must not be shown what a count expects.
+func blindTo(c *kit.Call, r *event.Count) bool {
+	return r.Blind && (r.Status == event.CountOpen || r.Status == event.CountPaused) && !c.Key.Allows([]string{kit.ScopeOperate, kit.ScopeView})
 }
 
 // CountDetail is one count, with how far it has come.
@@ -53,16 +69,17 @@ type CountDetail struct {
 
 // CountProgress is how far a count has come.
 type CountProgress struct {
-	Found        int                 `json:"found" jsonschema_description:"How many of the expected items were heard so far."`
-	NewPerSecond float64             `json:"new_per_second" jsonschema_description:"New tags a second lately: the count dies out when the shelf is read."`
-	PerSecond    float64             `json:"reads_per_second"`
-	OverSeconds  int                 `json:"over_seconds" jsonschema_description:"Over how many seconds these rates are taken."`
-	QuietSeconds float64             `json:"quiet_seconds" jsonschema_description:"How long no new tag has turned up."`
-	Curve        []CurvePoint        `json:"curve"`
-	Repeats      stocktake.Histogram `json:"repeats" jsonschema_description:"How many tags were reported once, twice, ...; the last number is for 16 times and more."`
-	Sightings    stocktake.Histogram `json:"sightings" jsonschema_description:"The same of bursts of reports, each after the tag was silent for 5 seconds: what the estimate goes by, since reports that follow each other are no independent draws."`
-	PassesEnded  int                 `json:"passes_ended"`
-	InPasses     stocktake.Histogram `json:"in_passes" jsonschema_description:"How many tags were heard in one, two, ... of the rounds that are over."`
+	Found        int     `json:"found" jsonschema_description:"How many of the expected items were heard so far. -1: not shown."`
+	NewPerSecond float64 `json:"new_per_second" jsonschema_description:"New tags a second lately: the count dies out when the shelf is read."`
+	PerSecond    float64 `json:"reads_per_second"`
+	OverSeconds  int     `json:"over_seconds" jsonschema_description:"Over how many seconds these rates are taken."`
+	QuietSeconds float64 `json:"quiet_seconds" jsonschema_description:"How long no new tag has turned up."`
+	PassesEnded  int     `json:"passes_ended"`
+
+	Curve     []CurvePoint         `json:"curve,omitempty" jsonschema_description:"With ?curve=true."`
+	Repeats   *stocktake.Histogram `json:"repeats,omitempty" jsonschema_description:"With ?curve=true: how many tags were reported once, twice, ...; the last number is for 16 times and more."`
+	Sightings *stocktake.Histogram `json:"sightings,omitempty" jsonschema_description:"With ?curve=true: the same of bursts of reports, each after the tag was silent for 5 seconds: what the estimate goes by, since reports that follow each other are no independent draws."`
+	InPasses  *stocktake.Histogram `json:"in_passes,omitempty" jsonschema_description:"With ?curve=true: how many tags were heard in one, two, ... of the rounds that are over."`
 }
 
 // CurvePoint is a stretch of time on the curve of a count.
@@ -118,6 +135,8 @@ func (v *CountDetail) next() string {
 	switch p := v.Progress; {
 	case v.Closed != nil || v.Status == event.CountDiscarded.String():
 		return nextDone
+	case v.Only && p.Found == v.Expected:
+		return nextDone
 	case v.Unique == 0 || p.QuietSeconds < estimate.RateSeconds:
 		return nextGoOn
 	case v.Pass >= enoughRounds:
@@ -130,6 +149,11 @@ func (v *CountDetail) next() string {
 
 // countDetail returns a count with all that is known of it.
 func (h countRoutes) countDetail(c *kit.Call, id string) (*CountDetail, error) {
+	return h.countDetailOf(c, id, false)
+}
+
+// countDetailOf is countDetail; shape: with its curve and histograms.
+func (h countRoutes) countDetailOf(c *kit.Call, id string, shape bool) (*CountDetail, error) {
 	v := &CountDetail{Caution: estimate.Caution}
 	var p stocktake.Progress
 	found := false
@@ -141,13 +165,16 @@ func (h countRoutes) countDetail(c *kit.Call, id string) (*CountDetail, error) {
 		return nil, err
 	}
 	if found {
-		v.progress(&p, h.opt.Now().UnixMilli())
+		v.progress(&p, h.opt.Now().UnixMilli(), blindTo(c, &p.Count), shape)
 	} else {
 		rec, err := h.storedCount(c, id)
 		if err != nil {
 			return nil, err
 		}
 		v.CountView = countView(&rec)
+		if blindTo(c, &rec) {
+			v.Expected = -1
+		}
 		if v.Assessment, err = h.storedAssessment(c, id); err != nil {
 			return nil, err
 		}
@@ -164,30 +191,37 @@ func (h countRoutes) countDetail(c *kit.Call, id string) (*CountDetail, error) {
 }
 
 // progress fills in what the tallies of a count say.
-func (v *CountDetail) progress(p *stocktake.Progress, now int64) {
+func (v *CountDetail) progress(p *stocktake.Progress, now int64, blind, shape bool) {
 	v.CountView = countView(&p.Count)
 	v.Expected = p.ExpectedItems
 	if p.Closed != 0 {
 		now = p.Closed
 	}
 	curve := curveOf(&p.Count, now)
-	v.Progress = &CountProgress{
-		Found: p.Found, QuietSeconds: float64(curve.Quiet(now)) / 1000, Curve: []CurvePoint{}, Repeats: p.Repeats,
-		Sightings: p.Sightings, PassesEnded: p.PassesEnded, InPasses: p.InPasses,
-	}
-	for _, pt := range curve.Points() {
-		v.Progress.Curve = append(v.Progress.Curve, CurvePoint{time.UnixMilli(pt.At).UTC(), pt.Seconds, pt.New, pt.Reads, pt.Total})
+	v.Progress = &CountProgress{Found: p.Found, QuietSeconds: float64(curve.Quiet(now)) / 1000, PassesEnded: p.PassesEnded}
+	if shape {
+		v.Progress.Repeats, v.Progress.Sightings, v.Progress.InPasses = &p.Repeats, &p.Sightings, &p.InPasses
+		for _, pt := range curve.Points() {
+			v.Progress.Curve = append(v.Progress.Curve, CurvePoint{time.UnixMilli(pt.At).UTC(), pt.Seconds, pt.New, pt.Reads, pt.Total})
+		}
 	}
 	v.Progress.NewPerSecond, v.Progress.PerSecond, v.Progress.OverSeconds = curve.Rate(now, estimate.RateSeconds)
 	if p.Closed != 0 {
 		curve = nil // nobody can go on
 	}
-	a := estimate.Assess(estimate.Input{
+	in := estimate.Input{
 		Tally: tallyOf(p.Sightings, p.Sighted), Passes: p.PassesEnded, Incidence: tallyOf(p.InPasses, 0), Curve: curve,
 		Expected: p.ExpectedItems, At: now,
-	})
+	}
+	if blind {
+		in.Expected = -1
+	}
+	a := estimate.Assess(in)
 	v.Assessment = &a
 	v.Next = v.next()
+	if blind {
+		v.Expected, v.Progress.Found = -1, -1
+	}
 	if p.PassesEnded < 2 && p.Distinct > 0 {
 		v.Advice = "Reads of one tag come in bursts, so one round over the shelves says little of what was not " +
 			"read. Two or more rounds say more: mark each with POST .../pass."

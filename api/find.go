@@ -244,8 +244,10 @@ func howSure(it *engine.ItemInfo, now int64, watched bool) (sure, words string) 
 		return "unknown", fmt.Sprintf("not heard in %s any more, nor anywhere else; %s", it.From, heard)
 	case it.Zone == "":
 		return "unknown", "nowhere known; " + heard
+	case it.Declared && !(lately && watched) && it.Sure > it.Since:
+		return "declared", fmt.Sprintf("a count or a handheld heard it there %s; put there %s", ago(now-it.Sure), ago(now-it.Since))
 	case it.Declared && !(lately && watched):
-		return "declared", fmt.Sprintf("a person or a till put it there %s; %s", ago(now-it.Since), heard)
+		return "declared", fmt.Sprintf("a person, a count or a till put it there %s; %s", ago(now-it.Since), heard)
 	case lately && watched:
 		return "heard", "heard all the time"
 	case lately:

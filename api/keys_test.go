@@ -220,7 +220,8 @@ func TestNarrowScopes(t *testing.T) {
 	require.ElementsMatch(t, []string{"metrics"}, opens[kit.ScopeMetrics])
 	require.ElementsMatch(t, []string{"openCount", "listCounts", "getCount", "postCountReads", "pauseCount", "resumeCount", "passCount",
 		"closeCount", "discardCount", "reopenCount", "countDifferences", "countDifferencesCSV", "countDifferencesXLSX",
-		"countDifferencesPage", "countedItems", "countedItemsCSV", "countedItemsXLSX"}, opens[kit.ScopeCount])
+		"countDifferencesPage", "countedItems", "countedItemsCSV", "countedItemsXLSX", "countedItemsText",
+		"missingItems", "missingItemsCSV", "missingItemsXLSX", "missingItemsText", "countsDue", "countAccuracy", "countAccuracyCSV"}, opens[kit.ScopeCount])
 	require.Contains(t, opens[kit.ScopeView], "listItems")
 	require.Contains(t, opens[kit.ScopeView], "getLayout")
 	require.NotContains(t, opens[kit.ScopeView], "backup")

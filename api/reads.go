@@ -105,7 +105,11 @@ func (h intakeRoutes) postBatch(c *kit.Call, kind string, scope func(*layout.Lay
 	if err != nil {
 		return err
 	}
-	media, err := c.WantType(append([]string{kit.MediaJSON}, lineTypes...)...)
+	types := append([]string{kit.MediaJSON}, lineTypes...)
+	if kind == "count" {
+		types = append(types, mediaText, mediaCSV)
+	}
+	media, err := c.WantType(types...)
 	if err != nil {
 		return err
 	}
@@ -125,9 +129,17 @@ func (h intakeRoutes) postBatch(c *kit.Call, kind string, scope func(*layout.Lay
 	d := newReadDecoder(lay, c.Arrived.UnixMilli(), h.opt.BatchLimit)
 	defer d.release()
 	d.scope, d.stamps = fit, &h.stamps
-	if media == kit.MediaJSON {
+	switch media {
+	case kit.MediaJSON:
 		err = d.array(body.B)
-	} else {
+	case mediaText, mediaCSV:
+		reads, lines, bad := upload(c, media, body.B, h.opt.BatchLimit)
+		if bad != nil {
+			return bad
+		}
+		err = d.lines(reads)
+		nameLines(d.rejected, lines)
+	default:
 		err = d.lines(body.B)
 	}
 	if err != nil {

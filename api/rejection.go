@@ -3,6 +3,7 @@ package api
 // Rejection says why one read or event of a batch was not taken. The rest of the batch stands.
 type Rejection struct {
 	Index   int    `json:"index" jsonschema_description:"Place in the batch, from 0."`
+	Line    int    `json:"line,omitempty" jsonschema_description:"Of text and CSV: the line of the body, from 1."`
 	Reason  string `json:"reason" jsonschema_description:"What is wrong, and how to fix it."`
 	Section string `json:"section,omitempty" jsonschema_description:"Section of the standard that says so, for a tag identity that breaks it."`
 

@@ -77,6 +77,32 @@ type layoutDocument struct {
 	ReadPoints []pointDocument   `json:"read_points,omitempty"`
 	Hours      json.RawMessage   `json:"hours,omitempty" jsonschema_description:"Opening hours by weekday (mon to sun), such as \"09:00-18:00\", and by date under except."`
 	Presence   *presenceDocument `json:"presence,omitempty"`
+	Counts     *countsDocument   `json:"counts,omitempty"`
+}
+
+// countsDocument is when zones are to be counted, and what is asked of each count.
+type countsDocument struct {
+	Plan   []plannedCountDocument `json:"plan,omitempty"`
+	Fields []countFieldDocument   `json:"fields,omitempty" jsonschema:"maxItems=10"`
+}
+
+// plannedCountDocument is a count that is due again and again.
+type plannedCountDocument struct {
+	Zones []string `json:"zones" jsonschema:"minItems=1"`
+	Every string   `json:"every,omitempty" jsonschema:"example=7d" jsonschema_description:"Days after the last count. One of every and on must be there."`
+	On    []string `json:"on,omitempty" jsonschema:"enum=mon,enum=tue,enum=wed,enum=thu,enum=fri,enum=sat,enum=sun"`
+	By    string   `json:"by" jsonschema:"example=21:00" jsonschema_description:"The time of day by which it is due."`
+	Team  string   `json:"team,omitempty" jsonschema_description:"Who counts: a team. Never anything about a person."`
+	Blind bool     `json:"blind,omitempty" jsonschema_description:"Keys that may only count are not shown what is expected until a count is closed."`
+}
+
+// countFieldDocument is something that the shop asks of each count.
+type countFieldDocument struct {
+	ID       string   `json:"id"`
+	Name     string   `json:"name,omitempty"`
+	Type     string   `json:"type" jsonschema:"enum=text,enum=number,enum=choice"`
+	Required bool     `json:"required,omitempty"`
+	Choices  []string `json:"choices,omitempty" jsonschema:"maxItems=50"`
 }
 
 // zoneDocument is a place in a shop.

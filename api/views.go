@@ -27,6 +27,20 @@ type FactView struct {
 	Expected    *int               `json:"expected,omitempty" jsonschema_description:"Of a count that closed: what should have been there."`
 	Missing     *int               `json:"missing,omitempty" jsonschema_description:"What of it was not found."`
 	Unexpected  *int               `json:"unexpected,omitempty" jsonschema_description:"What was found besides."`
+	Stocktake   *StocktakeView     `json:"stocktake,omitempty" jsonschema_description:"Of a count that closed, or of a zone that is overdue or was counted at last: what else rules see."`
+}
+
+// StocktakeView is what rules see of a fact about a count, beside its numbers of items.
+type StocktakeView struct {
+	Zones       []string `json:"zones,omitempty"`
+	Delivery    bool     `json:"delivery,omitempty"`
+	Short       int      `json:"short,omitempty" jsonschema_description:"Of a delivery: pieces fewer than the papers say, each product for itself."`
+	Over        int      `json:"over,omitempty" jsonschema_description:"More than they say."`
+	Wrong       int      `json:"wrong,omitempty" jsonschema_description:"Pieces of products that they do not name."`
+	MostShort   int      `json:"most_short,omitempty" jsonschema_description:"Pieces fewer than expected of the product that lacks most."`
+	MostShortOf string   `json:"most_short_of,omitempty" jsonschema_description:"Its GTIN."`
+	Overdue     bool     `json:"overdue,omitempty"`
+	Days        int      `json:"days,omitempty" jsonschema_description:"Since the zone was counted last, or is planned."`
 }
 
 func factView(f *event.Fact) FactView {
@@ -36,6 +50,9 @@ func factView(f *event.Fact) FactView {
 	}
 	if v.Item != "" {
 		v.Disposition = f.Disp.String()
+	}
+	if t := f.Stocktake; t != nil {
+		v.Stocktake = &StocktakeView{t.Zones, t.Delivery, t.Short, t.Over, t.Wrong, t.MostShort, event.GTINText(t.MostShortOf), t.Overdue, t.Days}
 	}
 	switch f.Cause {
 	case event.Stock:

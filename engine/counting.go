@@ -117,6 +117,18 @@ func (s *State) CountProgress(id string) (stocktake.Progress, bool) {
 	return s.counts.Progress(id, s.gtinOf)
 }
 
+// ZoneID returns the id of the zone with this number, as sightings have it; "" for 0.
+func (s *State) ZoneID(n uint16) string { return s.idOf(n) }
+
+// CountHeard lists what a count heard so far, each tag once, in order of identity, and with its text
+// where the key does not hold the identity; false if its tallies are not kept.
+func (s *State) CountHeard(id string) ([]stocktake.Sighting, bool) { return s.counts.Heard(id) }
+
+// CountUnheard lists what a count expects and did not hear so far, see stocktake.Book.Unheard.
+func (s *State) CountUnheard(id string) (tags []epc.Key, lines []event.Line, ok bool) {
+	return s.counts.Unheard(id, s.gtinOf)
+}
+
 // countedSite is the site that a count which closes is reconciled with.
 type countedSite struct{ s *State }
 

@@ -24,6 +24,7 @@ type ItemInfo struct {
 	From        string // the zone before that
 	Point       string // the read point that last heard it, "": none
 	Since       int64  // when it came to where it is, Unix milliseconds
+	Sure        int64  // until when it is known to have been there, Unix milliseconds
 	Seen        int64  // when it was last heard, Unix milliseconds; 0: never
 	Declared    bool   // a person or a till said where it is
 	Foreign     bool   // its product is not known: the tag is not this shop's
@@ -41,7 +42,7 @@ func (s *State) Item(k epc.Key) (ItemInfo, bool) {
 func (s *State) info(it *item) ItemInfo {
 	return ItemInfo{
 		Key: it.key, Text: event.KeyText(it.key, s.text(it)), GTIN: s.gtinOf(it.key), Product: int(it.product), Disposition: it.Disposition,
-		Zone: s.idOf(it.Zone), From: s.idOf(it.From), Point: s.idOf(it.Point), Since: it.Since, Seen: it.Seen,
+		Zone: s.idOf(it.Zone), From: s.idOf(it.From), Point: s.idOf(it.Point), Since: it.Since, Sure: it.Sure, Seen: it.Seen,
 		Declared: it.Declared, Foreign: it.product < 0,
 	}
 }

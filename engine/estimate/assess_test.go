@@ -58,33 +58,33 @@ func TestWords(t *testing.T) {
 		{"nothing", with(reads(nil), func(in *estimate.Input) { in.Expected = 1 }), estimate.MethodNone, estimate.NothingRead,
 			"No tag has been read yet; 0 tags found where 1 is expected."},
 		{"quiet session", reads(repeat(300, 1)), estimate.MethodNone, estimate.MetOnce,
-			"Nearly every tag was read only once, so repeats cannot say how many are still unread."},
+			"Nearly every tag was heard at one moment only, so repeats cannot say how many are still unread."},
 		{"quiet session, going on", with(reads(repeat(300, 1)),
 			func(in *estimate.Input) { in.Curve = curve(100, bursty...) }), estimate.MethodNewTagRate, estimate.MetOnce,
-			"Nearly every tag was read only once, so repeats cannot say how many are still unread; still 3 new tags a second: go on."},
+			"Nearly every tag was heard at one moment only, so repeats cannot say how many are still unread; still 3 new tags a second: go on."},
 		{"quiet session, slow", with(reads(repeat(300, 1)), func(in *estimate.Input) { in.Curve = curve(100, 85, 92) }),
 			estimate.MethodNewTagRate, estimate.MetOnce,
-			"Nearly every tag was read only once, so repeats cannot say how many are still unread; still 2 new " +
+			"Nearly every tag was heard at one moment only, so repeats cannot say how many are still unread; still 2 new " +
 				"tags in the last 20 s: go on."},
 		{"quiet session, done", with(reads(repeat(300, 1)), func(in *estimate.Input) { in.Curve = curve(100, 60) }),
 			estimate.MethodNewTagRate, estimate.MetOnce,
-			"Nearly every tag was read only once, so repeats cannot say how many are still unread; no new tag for 40 s."},
+			"Nearly every tag was heard at one moment only, so repeats cannot say how many are still unread; no new tag for 40 s."},
 		{"just begun", with(reads(repeat(3, 1)), func(in *estimate.Input) { in.Curve = curve(9, 2) }),
 			estimate.MethodNewTagRate, estimate.MetOnce,
-			"Nearly every tag was read only once, so repeats cannot say how many are still unread; still 1 new tag " +
+			"Nearly every tag was heard at one moment only, so repeats cannot say how many are still unread; still 1 new tag " +
 				"in the last 10 s: go on."},
 		{"reader silent", with(reads(repeat(300, 1)), func(in *estimate.Input) {
 			in.Curve, in.At = curve(100, 60),
 				400_000
 		}), estimate.MethodNewTagRate, estimate.MetOnce,
-			"Nearly every tag was read only once, so repeats cannot say how many are still unread; no read at all " +
+			"Nearly every tag was heard at one moment only, so repeats cannot say how many are still unread; no read at all " +
 				"for 20 s or more: look whether the reader is on, or go on elsewhere."},
 		{"passes over different shelves", passes(2, join(repeat(190, 1), repeat(10, 2))), estimate.MethodNone, estimate.MetOnce,
 			"Nearly every tag was read in one pass only, so the passes cannot say how many are still unread."},
 		{"poor passes", passes(2, join(repeat(80, 1), repeat(10, 2))), estimate.MethodNone, estimate.LowCoverage,
 			"Not enough data: the passes found too many different tags to say how many are still unread."},
 		{"poor repeats", reads(join(repeat(75, 1), repeat(6, 2), repeat(1, 3), repeat(2, 4))), estimate.MethodNone, estimate.LowCoverage,
-			"Not enough data: too many tags were read only once to say how many are still unread."},
+			"Not enough data: too many tags were heard at one moment only to say how many are still unread."},
 		{"few tags", reads([]int{4, 7, 9, 3, 2, 5}), estimate.MethodNone, estimate.FewRare,
 			"Not enough data: too few tags were read to say how many are still unread."},
 		{"read often", reads(join(repeat(400, 12), repeat(1, 1), repeat(2, 2))), estimate.MethodNone, estimate.FewRare,

@@ -18,12 +18,12 @@ func words(a *Assessment, in *Input, c Counts) string {
 			s = "No tag was read in the passes that have ended, so nothing can be said about tags that were not read"
 		}
 	case MetOnce:
-		s = "Nearly every tag was read only once, so repeats cannot say how many are still unread"
+		s = "Nearly every tag was heard at one moment only, so repeats cannot say how many are still unread"
 		if in.Passes >= 2 {
 			s = "Nearly every tag was read in one pass only, so the passes cannot say how many are still unread"
 		}
 	case LowCoverage:
-		s = "Not enough data: too many tags were read only once to say how many are still unread"
+		s = "Not enough data: too many tags were heard at one moment only to say how many are still unread"
 		if in.Passes >= 2 {
 			s = "Not enough data: the passes found too many different tags to say how many are still unread"
 		}

@@ -3,6 +3,7 @@ package export
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"log/slog"
 	"net/url"
 	"os"
@@ -121,6 +122,7 @@ func TestReconnects(t *testing.T) {
 // A column and a table that a later version adds come to a database that has rows, and the rows
 // stay.
 func TestMigrationOnlyAdds(t *testing.T) {
+	const next = schemaVersion + 1
 	forEach(t, func(t *testing.T, newDSN func(testing.TB) string) {
 		r := newRig(t)
 		r.aDay()
@@ -130,18 +132,18 @@ func TestMigrationOnlyAdds(t *testing.T) {
 
 		wider := itemsTable
 		wider.columns = append(slices.Clone(wider.columns),
-			column{name: "shade", about: "The colour of its cover, as it's sold.", added: 2})
+			column{name: "shade", about: "The colour of its cover, as it's sold.", added: next})
 		tables := []*table{&wider}
 		for _, tb := range sqlTables {
 			if tb != &itemsTable {
 				tables = append(tables, tb)
 			}
 		}
-		tables = append(tables, &table{name: "extra", about: "New.", added: 2,
+		tables = append(tables, &table{name: "extra", about: "New.", added: next,
 			columns: []column{siteColumn, {name: "n", kind: kindInt, about: "A number."}}})
 		ctx := context.Background()
-		require.NoError(t, s.db.migrate(ctx, tables, 2))
-		require.NoError(t, s.db.migrate(ctx, tables, 2), "once more does nothing")
+		require.NoError(t, s.db.migrate(ctx, tables, next))
+		require.NoError(t, s.db.migrate(ctx, tables, next), "once more does nothing")
 		var items, extra int
 		require.NoError(t, s.db.QueryRow("SELECT count(*) FROM lintel_items WHERE shade IS NULL").Scan(&items))
 		require.Equal(t, 7, items)
@@ -151,14 +153,31 @@ func TestMigrationOnlyAdds(t *testing.T) {
 		old := newSink(t, r, dsn)
 		err := old.Sync(ctx)
 		require.ErrorIs(t, err, errNewer)
-		require.ErrorContains(t, err, "version 2, and this Lintel knows up to 1")
+		require.ErrorContains(t, err, fmt.Sprintf("version %d, and this Lintel knows up to %d", next, schemaVersion))
 
 		// An empty database comes to the same.
 		fresh, err := openDatabase(newDSN(t))
 		require.NoError(t, err)
 		defer fresh.Close()
-		require.NoError(t, fresh.migrate(ctx, tables, 2))
+		require.NoError(t, fresh.migrate(ctx, tables, next))
 		require.NoError(t, fresh.QueryRow("SELECT count(shade) FROM lintel_items").Scan(&items))
+	})
+}
+
+// What an earlier version kept of counts stays, and gets the columns that came later.
+func TestMigrationOfCounts(t *testing.T) {
+	forEach(t, func(t *testing.T, newDSN func(testing.TB) string) {
+		d, err := openDatabase(newDSN(t))
+		require.NoError(t, err)
+		defer d.Close()
+		ctx := context.Background()
+		require.NoError(t, d.migrate(ctx, sqlTables, 1))
+		_, err = d.Exec("INSERT INTO lintel_counts (site, count_id, status) VALUES ('umberhithe', 'umberhithe-count-1', 'closed')")
+		require.NoError(t, err)
+		require.NoError(t, d.migrate(ctx, sqlTables, schemaVersion))
+		var n int
+		require.NoError(t, d.QueryRow("SELECT count(*) FROM lintel_counts WHERE fields IS NULL AND status = 'closed'").Scan(&n))
+		require.Equal(t, 1, n)
 	})
 }
 

@@ -64,14 +64,27 @@ func countRow(site string, c *event.Count, res *event.CountResult) []any {
 	row := []any{
 		site, c.ID, c.Status.String(), c.Final, strings.Join(c.Zones, "|"), c.Delivery, text(c.By), text(c.Note),
 		at(c.Opened), at(c.Closed),
-		int64(c.Pass), int64(c.Reads), int64(c.Distinct), nil, nil, nil, nil, nil, nil,
+		int64(c.Pass), int64(c.Reads), int64(c.Distinct), nil, nil, nil, nil, nil, nil, c.Blind, c.Only, fieldsText(c.Fields),
 	}
 	if res != nil && c.Status == event.CountClosed {
 		for i, n := range []int{res.Expected, res.Matched, res.Missing, res.Unexpected, res.Lines, res.LinesRight} {
-			row[len(row)-6+i] = int64(n)
+			row[13+i] = int64(n)
 		}
 	}
 	return row
+}
+
+// fieldsText writes the shop's own fields of a count as a JSON object, nil where there are none.
+func fieldsText(fields []event.Field) any {
+	if len(fields) == 0 {
+		return nil
+	}
+	values := make(map[string]string, len(fields))
+	for _, f := range fields {
+		values[f.ID] = f.Value
+	}
+	b, _ := json.Marshal(values) // texts always can be
+	return string(b)
 }
 
 // told reports whether an alert is one that people see: not one that waits for its hold, nor one

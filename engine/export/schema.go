@@ -64,7 +64,7 @@ func (t *table) keys() []string {
 
 // schemaVersion is the newest version of the tables that this Lintel knows. To change them, raise
 // it, and give what is new this number in added: migrations only ever add.
-const schemaVersion = 1
+const schemaVersion = 2
 
 // oneOf lists the values that a column can have.
 func oneOf(texts []string) string {
@@ -131,6 +131,9 @@ var countsTable = table{
 		{name: "unexpected", kind: kindInt, about: "Heard there, not expected."},
 		{name: "products", kind: kindInt, about: "Products expected or found."},
 		{name: "products_right", kind: kindInt, about: "Of them, with exactly the expected number."},
+		{name: "blind", kind: kindBool, about: "Keys that may only count were not shown what was expected.", added: 2},
+		{name: "recount", kind: kindBool, about: "It looked for what another count had missed, and for nothing else.", added: 2},
+		{name: "fields", about: "What the shop asks of each count, as a JSON object by the ids of the layout.", added: 2},
 	},
 }
 

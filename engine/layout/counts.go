@@ -1,7 +1,6 @@
 package layout
 
 import (
-	"encoding/json"
 	"fmt"
 	"math"
 	"slices"
@@ -108,7 +107,7 @@ func (*Planned) noon(d hours.Date, days int) int64 {
 
 // Check returns the values that were given, in the order of the fields. faults has what is wrong, by
 // the id of the field.
-func (c *Counts) Check(given map[string]any) (values []event.Field, faults map[string]string) {
+func (c *Counts) Check(given map[string]string) (values []event.Field, faults map[string]string) {
 	faults = make(map[string]string)
 	ids := make([]string, len(c.Fields))
 	for i := range c.Fields {
@@ -136,16 +135,8 @@ func (c *Counts) Check(given map[string]any) (values []event.Field, faults map[s
 }
 
 // value returns a value as it is kept, or what is wrong with it.
-func (f *CountField) value(v any) (value, fault string) {
-	if n, ok := v.(json.Number); ok && f.Type == FieldNumber {
-		v = n.String()
-	}
-	s, ok := v.(string)
+func (f *CountField) value(s string) (value, fault string) {
 	switch s = strings.TrimSpace(s); {
-	case !ok && f.Type == FieldNumber:
-		return "", "is no number"
-	case !ok:
-		return "", "is no text"
 	case s == "":
 		return "", "is empty: leave it out"
 	case utf8.RuneCountInString(s) > MaxFieldRunes || strings.ContainsFunc(s, unicode.IsControl):

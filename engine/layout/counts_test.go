@@ -44,10 +44,10 @@ func TestCountPlanAndFields(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, l, again)
 
-	values, faults := l.Counts.Check(map[string]any{"trolley": json.Number("7"), "round": " night "})
+	values, faults := l.Counts.Check(map[string]string{"trolley": "7", "round": " night "})
 	require.Empty(t, faults)
 	require.Equal(t, []event.Field{{ID: "trolley", Value: "7"}, {ID: "round", Value: "night"}}, values)
-	_, faults = l.Counts.Check(map[string]any{"trolley": "0x10", "round": "noon", "remark": "a\nb", "remarc": "x"})
+	_, faults = l.Counts.Check(map[string]string{"trolley": "0x10", "round": "noon", "remark": "a\nb", "remarc": "x"})
 	require.Equal(t, map[string]string{
 		"trolley": "is no number from -1e12 to 1e12, such as 7 or 2.5", "round": "is none of morning, night",
 		"remark": "has at most 200 characters, on one line", "remarc": `is no field of this shop's counts; did you mean "remark"?`,

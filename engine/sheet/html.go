@@ -40,7 +40,7 @@ func WriteHTML(w io.Writer, t Table) error {
 		return err
 	}
 	out := bufio.NewWriterSize(w, 32<<10)
-	p := pageData{t: &t, CSS: template.CSS(pageCSS), Site: t.Site, Title: t.Name, Notes: t.Notes, zone: t.zone(), group: t.groupColumn()}
+	p := pageData{t: &t, CSS: template.CSS(pageCSS), Site: t.Site, Title: t.Name, Notes: t.Notes, Below: t.Below, zone: t.zone(), group: t.groupColumn()}
 	if !t.At.IsZero() {
 		at := t.At.In(p.zone)
 		p.At, p.AtMachine = at.Format("2 January 2006, 15:04 MST"), at.Format(time.RFC3339)
@@ -69,7 +69,7 @@ func right(k Kind) bool { return k == KindNumber || k == KindMoney }
 type pageData struct {
 	CSS                        template.CSS
 	Title, Site, At, AtMachine string
-	Notes                      []string
+	Notes, Below               []string
 	Columns                    []pageColumn
 
 	t     *Table

@@ -61,6 +61,7 @@ type Table struct {
 	At      time.Time      // as of when; zero: not said
 	Zone    *time.Location // in which times are shown; nil: UTC
 	Notes   []string       // sentences that must be read with it
+	Below   []string       // on the page: sentences that follow it
 	Columns []Column
 	GroupBy string // the name of the column at whose changes a new group of rows begins on the page; "": none
 

@@ -115,3 +115,43 @@ func (c *count) everywhere(k tallyKey, t *tally) (all tally, first bool) {
 	}
 	return all, true
 }
+
+// Heard lists what a count heard so far, each tag once where it was heard best, in order of identity;
+// false if its tallies are not kept.
+func (b *Book) Heard(id string) ([]Sighting, bool) {
+	c := b.byID[id]
+	if c == nil {
+		return nil, false
+	}
+	return c.sightings(), true
+}
+
+// Unheard lists what a count expects and did not hear so far: the tags that it names, in order of
+// identity, and of the papers of a delivery the pieces that are lacking, in order of product. False if
+// its tallies are not kept; gtin names the product of a tag.
+func (b *Book) Unheard(id string, gtin func(epc.Key) uint64) (tags []epc.Key, lines []event.Line, ok bool) {
+	c := b.byID[id]
+	if c == nil {
+		return nil, nil, false
+	}
+	for _, k := range c.Expected {
+		if !c.heard(k) {
+			tags = append(tags, k)
+		}
+	}
+	if len(c.Papers) == 0 {
+		return tags, nil, true
+	}
+	found := make(map[uint64]int)
+	for _, s := range c.sightings() {
+		if !c.names(s.Key) {
+			found[gtin(s.Key)]++
+		}
+	}
+	for _, l := range c.Papers {
+		if l.Count -= found[l.GTIN]; l.Count > 0 {
+			lines = append(lines, l)
+		}
+	}
+	return tags, lines, true
+}

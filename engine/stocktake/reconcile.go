@@ -54,6 +54,9 @@ type Item struct {
 	Missing     bool // it was reported missing and not found since
 }
 
+// Words returns the tag's identity where the key does not hold it.
+func (s *Sighting) Words() string { return s.text }
+
 // Sighting is the best evidence that a count has of a tag: where it was heard best.
 type Sighting struct {
 	Key   epc.Key

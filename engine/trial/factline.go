@@ -102,6 +102,8 @@ func (p *factLine) member(d *jx.Decoder, name []byte) error {
 		f.MissingItems, err = p.number(d, "missing")
 	case "unexpected":
 		f.Unexpected, err = p.number(d, "unexpected")
+	case "stocktake":
+		return p.stocktake(d)
 	case "facts":
 		p.paged = true
 		return d.Skip()
@@ -315,6 +317,49 @@ func (p *factLine) number(d *jx.Decoder, name string) (int, error) {
 		return 0, badMember(name, "%d is out of range", n)
 	}
 	return n, err
+}
+
+// maxCounted is how many zones a count has at most: as many as a layout.
+const maxCounted = 1000
+
+// stocktake reads what else a fact about a count has.
+func (p *factLine) stocktake(d *jx.Decoder) error {
+	t := &event.Stocktake{}
+	p.f.Stocktake = t
+	return d.ObjBytes(func(d *jx.Decoder, name []byte) (err error) {
+		switch string(name) {
+		case "zones":
+			return d.Arr(func(d *jx.Decoder) error {
+				z, err := p.r.name(d)
+				if t.Zones = append(t.Zones, z); len(t.Zones) > maxCounted {
+					return badMember("zones", "there are more than %d", maxCounted)
+				}
+				return err
+			})
+		case "delivery":
+			t.Delivery, err = d.Bool()
+		case "short":
+			t.Short, err = p.number(d, "short")
+		case "over":
+			t.Over, err = p.number(d, "over")
+		case "wrong":
+			t.Wrong, err = p.number(d, "wrong")
+		case "most_short":
+			t.MostShort, err = p.number(d, "most_short")
+		case "most_short_of":
+			was := p.f.GTIN
+			if err = p.gtin(d); err == nil {
+				t.MostShortOf, p.f.GTIN = p.f.GTIN, was
+			}
+		case "overdue":
+			t.Overdue, err = d.Bool()
+		case "days":
+			t.Days, err = p.number(d, "days")
+		default:
+			return d.Skip()
+		}
+		return err
+	})
 }
 
 var directions = byName(func(n uint8) (event.Direction, string, bool) {
