@@ -30,7 +30,7 @@ func (h countRoutes) table() []kit.Route {
 			Scopes: counter, Keyed: true, Body: kit.JSON(CountRequest{}),
 			Params:  []kit.Param{kit.Flag("also", "1: even if another count of one of the zones is open.")},
 			Answers: journaled(201, "The count is open.", CountAnswer{}),
-			Codes:   []kit.Code{kit.CodeConflict, codeZoneCounted}, Handle: h.openCount,
+			Codes:   []kit.Code{kit.CodeConflict, codeZoneCounted, codeUnknownCount, codeCountStatus}, Handle: h.openCount,
 		}, {
 			Method: "GET", Path: path, Name: "listCounts", Group: group, Summary: "List counts, newest first",
 			Scopes: counter,

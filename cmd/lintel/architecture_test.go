@@ -47,7 +47,7 @@ var layers = []layer{
 	{"engine/least", nil, "a page of many values knows nothing but values", true},
 	{"engine/stock", []string{"engine/catalog", "engine/event", "engine/least"},
 		"stock is handed moves, a catalogue and zones", true},
-	{"engine/stocktake", []string{"engine/epc", "engine/estimate", "engine/event"},
+	{"engine/stocktake", []string{"engine/epc", "engine/estimate", "engine/event", "engine/layout"},
 		"a count is handed its reads, what it expects and a site to ask", true},
 	{"engine/alert", []string{"engine/epc", "engine/event", "rules"},
 		"alerts know facts and what a rule sees, not where it comes from", true},

@@ -125,6 +125,9 @@
 //	  unexpected       integer       Heard there, not expected.
 //	  products         integer       Products expected or found.
 //	  products_right   integer       Of them, with exactly the expected number.
+//	  blind            boolean       Keys that may only count were not shown what was expected.
+//	  recount          boolean       It looked for what another count had missed, and for nothing else.
+//	  fields           text          What the shop asks of each count, as a JSON object by the ids of the layout.
 //
 //	lintel_alerts: What rules made of facts, as far as anybody was notified, open and ended. An alert is a prompt to look, not proof of anything.
 //	  site             text     key  The shop's id.
@@ -140,7 +143,7 @@
 //	  gtin             text          The product, 14 digits.
 //	  zone             text          Where the subject was when the alert opened.
 //	  place            text          Of stock: a zone, or kind:KIND; of a reader: the read point.
-//	  cause            text          What the fact that raised it was: arrived, left, passed, sold, returned, received, shipped, missing, found, retired, stock, counted, silent, heard, foreign, registered or doubled.
+//	  cause            text          What the fact that raised it was: arrived, left, passed, sold, returned, received, shipped, missing, found, retired, stock, counted, silent, heard, foreign, registered, doubled, overdue or caught_up.
 //	  fact_ms          integer       With fact_n: the fact that raised it.
 //	  fact_n           integer       See fact_ms.
 //	  direction        text          Of a passage: in, out or unsure.
@@ -161,7 +164,7 @@
 //	  fact_ms          integer  key  The site clock when it was found, Unix milliseconds; with fact_n the fact's id, which only grows.
 //	  fact_n           integer  key  Number within that millisecond.
 //	  entry            integer       The journal entry that it came of.
-//	  cause            text          arrived, left, passed, sold, returned, received, shipped, missing, found, retired, stock, counted, silent, heard, foreign, registered or doubled.
+//	  cause            text          arrived, left, passed, sold, returned, received, shipped, missing, found, retired, stock, counted, silent, heard, foreign, registered, doubled, overdue or caught_up.
 //	  at               time          When it happened.
 //	  item             text          The item.
 //	  gtin             text          The product, 14 digits.
