@@ -60,7 +60,7 @@ func (h whyRoutes) table() []kit.Route {
 			kit.Query("gtin", "With place: the product whose stock is meant."),
 			kit.Query("place", "A zone's id, or kind: and a zone kind."),
 			kit.Query("reader", "A read point's id."),
-			kit.Query("count", "The id of a count that is closed."),
+			kit.Query("count", "The id of a count that is closed, or of a zone of the count plan: why it is notified as overdue, or why not."),
 		},
 		Answers: []kit.Answer{kit.OK("How the rules stand to it.", WhyAnswer{})},
 		Codes:   []kit.Code{codeUnknownItem, codeUnknownRule, codeUnknownCount, codeInvalidIdentity}, Handle: h.why,
@@ -74,6 +74,7 @@ type whyAsked struct {
 	gtin   uint64
 	place  string
 	reader string
+	due    string // a zone of the count plan, asked for as a count
 	result *event.CountResult
 }
 
@@ -131,6 +132,9 @@ func (a *whyAsked) explain(st *engine.State, rule, about string) (alert.Explanat
 	case event.AboutReader:
 		return st.ExplainReader(rule, a.reader)
 	case event.AboutCount:
+		if a.due != "" {
+			return st.ExplainDue(rule, a.due)
+		}
 		return st.ExplainCount(rule, a.result)
 	}
 	return st.ExplainItem(rule, a.key, a.fact)
@@ -141,6 +145,8 @@ func whyNothing(c *kit.Call, w *WhyAnswer) error {
 	switch w.About {
 	case event.AboutStock:
 		return kit.BadParam("place", "the site has no product %s, or no place %s", w.GTIN, kit.Shown([]byte(w.Place)))
+	case event.AboutCount:
+		return kit.BadParam("count", "the site does not know yet since when the zone %s is planned", kit.Shown([]byte(w.Count)))
 	case event.AboutReader:
 		return kit.BadParam("reader", "the site has no read point %s", kit.Shown([]byte(w.Reader)))
 	}
@@ -179,6 +185,10 @@ func (h whyRoutes) whyAsked(c *kit.Call, w *WhyAnswer) (*whyAsked, error) {
 	case "count":
 		w.About, w.Count = event.AboutCount, value
 		res, err := h.storedResult(c, value)
+		if lay, bad := h.layoutOf(c.Ctx(), c.Site); res == nil && bad == nil && lay.Counts.Planned(value) != nil {
+			a.due = value
+			return a, err
+		}
 		if err == nil && res == nil {
 			err = kit.Problemf(codeUnknownCount, "There is no count %s that is closed.", kit.Shown([]byte(value)))
 		}

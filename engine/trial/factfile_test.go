@@ -88,6 +88,8 @@ func TestFactsOfEveryKind(t *testing.T) {
 {"id":"1773133200000-1","cause":"counted","at":"2026-03-10T10:00:00+01:00","ref":"c1","count":40,"expected":44,"missing":6,"unexpected":2}
 {"id":"1773133200001-0","cause":"foreign","item":"urn:epc:raw:96.x999999999999999999999999","disposition":"unknown","zone":"street-door","read_point":"street-door-in"}
 {"id":"1773133200002-0","cause":"passed","item":"(01)09521234000013(21)A7","gtin":"09521234000013","disposition":"sellable_accessible","passage":{"direction":"in","confidence":0.123456,"reads":4,"seconds":0.4}}
+{"id":"1773133200003-0","cause":"counted","ref":"c2","zone":"stockroom","count":2,"expected":5,"missing":3,"unexpected":0,"stocktake":{"zones":["stockroom"],"delivery":true,"short":3,"over":1,"wrong":2,"most_short":3,"most_short_of":"09521234000013"}}
+{"id":"1773133200004-0","cause":"overdue","zone":"shelf-a","stocktake":{"zones":["shelf-a"],"overdue":true,"days":8}}
 `
 	facts, err := readAll(t, []byte(file))
 	require.NoError(t, err)
@@ -95,6 +97,10 @@ func TestFactsOfEveryKind(t *testing.T) {
 		Zone: "shelf-a", Count: 3}, facts[0])
 	require.Equal(t, event.Fact{Ms: 1773133200000, N: 1, Cause: event.Counted, At: 1773133200000, Ref: "c1", Count: 40,
 		Expected: 44, MissingItems: 6, Unexpected: 2}, facts[1])
+	require.Equal(t, &event.Stocktake{Zones: []string{"stockroom"}, Delivery: true, Short: 3, Over: 1, Wrong: 2, MostShort: 3,
+		MostShortOf: 9521234000013}, facts[4].Stocktake)
+	require.Equal(t, &event.Stocktake{Zones: []string{"shelf-a"}, Overdue: true, Days: 8}, facts[5].Stocktake)
+	require.Equal(t, "stockroom", facts[4].Zone)
 	raw, err := epc.Parse("urn:epc:raw:96.x999999999999999999999999")
 	require.NoError(t, err)
 	require.Equal(t, raw.Key(), facts[2].Key)
