@@ -39,6 +39,7 @@ func TestWhy(t *testing.T) {
 		[]string{all.Rules[0].Rule, all.Rules[1].Rule, all.Rules[2].Rule})
 	require.Equal(t, []event.Reason{event.ReasonFalse, event.ReasonRaised, event.ReasonHours},
 		[]event.Reason{all.Rules[0].Reason, all.Rules[1].Reason, all.Rules[2].Reason})
+	require.Equal(t, `The condition is false: zone.kind == "exit" is false (zone.kind = "shelf").`, all.Rules[0].Words)
 	require.True(t, all.Rules[1].Watch)
 	require.NotEmpty(t, all.Rules[1].Alert)
 	require.NotNil(t, all.Rules[2].Until)

@@ -68,7 +68,7 @@ func TestExplain(t *testing.T) {
 	require.Equal(t, event.AboutStorm, sh.s.alerts.Alert(item("alone", 2).Alert).About)
 	x := item("bag", 1)
 	require.Equal(t, event.ReasonFalse, x.Reason)
-	require.Equal(t, "The condition is false; the parts that are false say why.", x.Words(time.UTC))
+	require.Equal(t, `The condition is false: zone.id == "shelf-a" is false (zone.id = "front-tables").`, x.Words(time.UTC))
 	require.False(t, x.Why.Value)
 
 	sh.pass(11 * time.Minute)

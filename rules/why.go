@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"encoding/json"
 	"fmt"
 	"math"
 	"slices"
@@ -201,4 +202,74 @@ func namesIn(n ast.Node, names []string) []string {
 		names = namesIn(c, names)
 	}
 	return names
+}
+
+// maxParts is how many parts of a condition are written out.
+const maxParts = 4
+
+// FalseParts lists in words the parts of a condition that keep it from being true, with the values
+// that they had: `zone.kind == "exit" is false (zone.kind = "shelf")`; "" for a nil Why.
+func (w *Why) FalseParts() string {
+	if w == nil {
+		return ""
+	}
+	var parts []string
+	var walk func(y *Why)
+	walk = func(y *Why) {
+		if y.Value {
+			return
+		}
+		all := len(y.Parts) > 0
+		for _, p := range y.Parts {
+			all = all && len(y.Parts) > 1 || !p.Value && len(y.Parts) > 1
+		}
+		if !all || y.Error != "" {
+			s := y.Text
+			if y.Error != "" {
+				s += " failed: " + y.Error
+			} else {
+				s += " is false"
+			}
+			if v := y.Values(); v != "" && v != y.Text {
+				s += " (" + v + ")"
+			}
+			parts = append(parts, s)
+			return
+		}
+		for _, p := range y.Parts {
+			walk(p)
+		}
+	}
+	walk(w)
+	if len(parts) > maxParts {
+		parts = append(parts[:maxParts], fmt.Sprintf("and %d more", len(parts)-maxParts))
+	}
+	return strings.Join(parts, "; ")
+}
+
+// Values writes what a condition, or a part of one, read: `zone.kind = "shelf", item.paid = no`, at
+// most eight of its names.
+func (w *Why) Values() string {
+	names := slices.Clone(w.Names)
+	for _, p := range w.Parts {
+		names = append(names, p.Names...)
+	}
+	var list []string
+	for _, n := range names {
+		v, err := json.Marshal(n.Value)
+		if err != nil {
+			continue
+		}
+		text := strings.TrimSpace(string(v))
+		if b, ok := n.Value.(bool); ok {
+			text = map[bool]string{true: "yes", false: "no"}[b]
+		}
+		if s := n.Name + " = " + text; !slices.Contains(list, s) {
+			list = append(list, s)
+		}
+		if len(list) == 8 {
+			break
+		}
+	}
+	return strings.Join(list, ", ")
 }

@@ -73,7 +73,7 @@ func (x *Explanation) Words(loc *time.Location) string {
 	case event.ReasonLimit:
 		words = "The rule raised more alerts than its limit; it is part of the one that stands for them: " + x.Alert + "."
 	case event.ReasonFalse:
-		words = "The condition is false; the parts that are false say why."
+		words = "The condition is false: " + x.Why.FalseParts() + "."
 	case event.ReasonHold:
 		words = "The condition is true, but not for as long as the rule's hold yet. The alert opens on " + until + " if it stays so."
 	case event.ReasonQuiet:

@@ -171,7 +171,7 @@ func (w *world) missItem(r *rules.Rule, item thing) []string {
 	last := facts[len(facts)-1]
 	x, _ = w.s.ExplainItem(r.Name, k, last)
 	lines := []string{fmt.Sprintf("the condition was false of %s at %s (%s): %s", item.handle, w.clock(last.Ms),
-		factWords(last), falseParts(x.Why))}
+		factWords(last), x.Why.FalseParts())}
 	if len(facts) > 1 {
 		var story []string
 		for _, f := range facts[max(0, len(facts)-5):] {
@@ -189,7 +189,7 @@ func (w *world) reason(r *rules.Rule, x *alert.Explanation, ok bool, name string
 	}
 	switch x.Reason {
 	case event.ReasonFalse:
-		return []string{fmt.Sprintf("the condition is false of %s: %s", name, falseParts(x.Why))}
+		return []string{fmt.Sprintf("the condition is false of %s: %s", name, x.Why.FalseParts())}
 	case event.ReasonHold, event.ReasonQuiet, event.ReasonHours, event.ReasonNeeds:
 		for _, a := range w.s.LiveAlerts() {
 			if a.Rule == r.Name && a.Status == event.AlertPending && (w.name(a.Key, a.Text) == name || a.Place == name) {
@@ -247,75 +247,6 @@ func (w *world) missLater(t *pattern, what string) []string {
 	return lines
 }
 
-// maxParts is how many parts of a condition are written out.
-const maxParts = 4
-
-// falseParts lists the parts of a condition that keep it from being true, with the values that they
-// had.
-func falseParts(y *rules.Why) string {
-	if y == nil {
-		return ""
-	}
-	var parts []string
-	var walk func(y *rules.Why)
-	walk = func(y *rules.Why) {
-		if y.Value {
-			return
-		}
-		all := len(y.Parts) > 0
-		for _, p := range y.Parts {
-			all = all && len(y.Parts) > 1 || !p.Value && len(y.Parts) > 1
-		}
-		if !all || y.Error != "" {
-			s := y.Text
-			if y.Error != "" {
-				s += " failed: " + y.Error
-			} else {
-				s += " is false"
-			}
-			if v := values(y); v != "" && v != y.Text {
-				s += " (" + v + ")"
-			}
-			parts = append(parts, s)
-			return
-		}
-		for _, p := range y.Parts {
-			walk(p)
-		}
-	}
-	walk(y)
-	if len(parts) > maxParts {
-		parts = append(parts[:maxParts], fmt.Sprintf("and %d more", len(parts)-maxParts))
-	}
-	return strings.Join(parts, "; ")
-}
-
-// values writes what a part of a condition read.
-func values(y *rules.Why) string {
-	names := slices.Clone(y.Names)
-	for _, p := range y.Parts {
-		names = append(names, p.Names...)
-	}
-	var list []string
-	for _, n := range names {
-		v, err := json.Marshal(n.Value)
-		if err != nil {
-			continue
-		}
-		text := strings.TrimSpace(string(v))
-		if b, ok := n.Value.(bool); ok {
-			text = map[bool]string{true: "yes", false: "no"}[b]
-		}
-		if s := n.Name + " = " + text; !slices.Contains(list, s) {
-			list = append(list, s)
-		}
-		if len(list) == 8 {
-			break
-		}
-	}
-	return strings.Join(list, ", ")
-}
-
 // because says what the rule saw when an alert opened.
 func because(h *happening) string {
 	var y rules.Why
@@ -326,5 +257,5 @@ func because(h *happening) string {
 	if d := h.alert.OpenedAt - h.alert.Since; d > 0 {
 		since = fmt.Sprintf(" for %s", about(time.Duration(d)*time.Millisecond))
 	}
-	return "it was true" + since + ": " + values(&y)
+	return "it was true" + since + ": " + y.Values()
 }
