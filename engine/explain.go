@@ -4,6 +4,7 @@ import (
 	"lintel/engine/alert"
 	"lintel/engine/epc"
 	"lintel/engine/event"
+	"lintel/engine/presence"
 	"lintel/rules"
 )
 
@@ -17,10 +18,7 @@ func (s *State) ExplainItem(rule string, k epc.Key, f *event.Fact) (alert.Explan
 	}
 	return s.explain(rule, alert.Item(k), func(q *view, t *event.Alert) (*rules.Env, event.Fact) {
 		it := q.item(i)
-		now := event.Fact{
-			Key: k, At: q.clock, Disp: it.Disposition, Zone: q.idOf(it.Zone), From: q.idOf(it.From), Point: q.idOf(it.Point),
-			GTIN: q.gtinOf(k), Text: q.text(it),
-		}
+		now := q.itemNow(it)
 		switch {
 		case t != nil:
 			now.Cause, now.Passage = t.Cause, t.Passage
@@ -31,6 +29,23 @@ func (s *State) ExplainItem(rule string, k epc.Key, f *event.Fact) (alert.Explan
 		q.fillWords(env, k, now.Text)
 		return env, now
 	})
+}
+
+// itemNow is what a fact about an item would say of it now, without a cause.
+func (s *view) itemNow(it *item) event.Fact {
+	return event.Fact{
+		Key: it.key, At: s.clock, Disp: it.Disposition, Zone: s.idOf(it.Zone), From: s.idOf(it.From), Point: s.idOf(it.Point),
+		GTIN: s.gtinOf(it.key), Text: s.text(it),
+	}
+}
+
+// readerNow is the fact that says how a read point is doing now.
+func (s *view) readerNow(pt *presence.Point) event.Fact {
+	f := event.Fact{Cause: event.Heard, At: s.clock, Point: pt.ID}
+	if _, silent := s.presence.Reports(pt.Name); silent {
+		f.Cause = event.Silent
+	}
+	return f
 }
 
 // ExplainStock says how a rule relates to the stock of a product at a place: a zone id, or "kind:"
@@ -57,10 +72,7 @@ func (s *State) ExplainReader(rule, point string) (alert.Explanation, bool) {
 		return alert.Explanation{}, false
 	}
 	return s.explain(rule, alert.Reader(point), func(q *view, _ *event.Alert) (*rules.Env, event.Fact) {
-		f := event.Fact{Cause: event.Heard, At: q.clock, Point: point}
-		if _, silent := q.presence.Reports(pt.Name); silent {
-			f.Cause = event.Silent
-		}
+		f := q.readerNow(pt)
 		return q.readerEnv(&f, pt), f
 	})
 }

@@ -84,18 +84,24 @@ var (
 	documentKeys = []string{"rules", "params", "storm"}
 )
 
+// Form bounds how a rule document is written, and says how to fix what is not.
+var Form = doc.Options{
+	MaxBytes: MaxDocument,
+	Unit:     "rule",
+	TooLarge: "split it into several documents",
+	Keys:     "begin each rule with - name:",
+	Tag:      "put the value in quotes if it is text; in a condition write not instead of !",
+	Empty:    "write rules: and a list of rules below it",
+	Syntax:   syntaxHint,
+}
+
+// ListKey is the member of a rule document that holds the rules.
+const ListKey = "rules"
+
 // Parse reads a rule document. The file name is only for diagnostics. The document is never nil;
 // what could be read of a bad one is kept, so that Compile can report on the rest.
 func Parse(file string, src []byte) (*Document, []Diagnostic) {
-	text, problem := doc.YAML(src, doc.Options{
-		MaxBytes: MaxDocument,
-		Unit:     "rule",
-		TooLarge: "split it into several documents",
-		Keys:     "begin each rule with - name:",
-		Tag:      "put the value in quotes if it is text; in a condition write not instead of !",
-		Empty:    "write rules: and a list of rules below it",
-		Syntax:   syntaxHint,
-	})
+	text, problem := doc.YAML(src, Form)
 	p := &docParser{report: report{doc.NewReport(file, maxDiagnostics, text, problem)}, doc: &Document{File: file, text: text}}
 	if text.Root != nil {
 		p.CheckKeys(text.Root)
