@@ -221,6 +221,15 @@ func (b *backend) countAlerts(ctx context.Context, site string, clock *time.Loca
 
 // storedRules returns the rules as they are written now, none if they can't be read.
 func (b *backend) storedRules(ctx context.Context) ([]*rules.Rule, error) {
+	set, err := b.storedSet(ctx)
+	if set == nil {
+		return nil, err
+	}
+	return set.Rules(), nil
+}
+
+// storedSet returns the rules as they are written now, nil if there are none or they can't be read.
+func (b *backend) storedSet(ctx context.Context) (*rules.Set, error) {
 	d, err := b.store.GetDocument(ctx, engine.RulesDocument, 0)
 	if errors.Is(err, store.ErrNotFound) {
 		return nil, nil
@@ -229,10 +238,7 @@ func (b *backend) storedRules(ctx context.Context) ([]*rules.Rule, error) {
 		return nil, unavailable(err)
 	}
 	set, _ := runner.CompileRules(engine.RulesDocument, d.Body, rules.Known{})
-	if set == nil {
-		return nil, nil
-	}
-	return set.Rules(), nil
+	return set, nil
 }
 
 func (h qualityRoutes) ruleQuality(c *kit.Call) error {

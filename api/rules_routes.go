@@ -37,7 +37,7 @@ func (h ruleRoutes) table() []kit.Route {
 			Scopes: readers, Body: []kit.Content{kit.As(mediaYAML, nil)},
 			Answers: []kit.Answer{kit.OK("What was found; errors are an answer too.", CheckAnswer{})}, Handle: h.checkRules,
 		},
-	}, h.versioned("/v1/rules", "rule", "rules", named(engine.RulesDocument), diffRules)...)
+	}, append(h.versioned("/v1/rules", "rule", "rules", named(engine.RulesDocument), diffRules), h.oneRule()...)...)
 }
 
 const mediaYAML = "text/yaml"
@@ -83,6 +83,7 @@ type CheckAnswer struct {
 	OK          bool               `json:"ok" jsonschema_description:"Whether the rules could be stored: there is no error; there may be warnings."`
 	Rules       []RuleView         `json:"rules"`
 	Diagnostics []rules.Diagnostic `json:"diagnostics"`
+	TrueNow     []TrueNow          `json:"true_now,omitempty" jsonschema_description:"What those are true of as things are that are not stored like this."`
 }
 
 // RulesSaved is the answer to storing rules.
@@ -166,7 +167,20 @@ func (h ruleRoutes) checkBody(c *kit.Call) (text []byte, set *rules.Set, found [
 
 func (h ruleRoutes) checkRules(c *kit.Call) error {
 	_, set, found, err := h.checkBody(c)
-	return c.Answer(CheckAnswer{OK: set != nil, Rules: ruleViews(set), Diagnostics: found}, err)
+	if err != nil {
+		return err
+	}
+	answer := CheckAnswer{OK: set != nil, Rules: ruleViews(set), Diagnostics: found}
+	if set != nil {
+		stored, err := h.storedSet(c.Ctx())
+		if err == nil {
+			answer.TrueNow, err = h.trueNow(c, stored, set)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return c.JSON(http.StatusOK, answer)
 }
 
 // rulesRemoved counts the rules that a new document does not have any more.

@@ -65,6 +65,9 @@ func OpenEntries(text []byte, list string, o Options) (*Entries, *Diagnostic) {
 	return e, nil
 }
 
+// Source returns the text of the document.
+func (e *Entries) Source() []byte { return e.text }
+
 // find returns the number of the entry with a name, -1 if there is none.
 func (e *Entries) find(name string) int {
 	return slices.IndexFunc(e.value.Items, func(n *Node) bool { return nameOf(n) == name })
@@ -166,9 +169,12 @@ func ReadEntry(text []byte, list string, o Options) (Entry, *Diagnostic) {
 	return n, nil
 }
 
-// EntryOf writes a mapping as an entry, one member a line.
+// EntryOf writes a mapping as an entry, one member a line. The error is ErrShape: it has no members.
 func EntryOf(n *Node, o Options) (Entry, error) {
 	var entry Entry
+	if len(n.Fields) == 0 {
+		return entry, ErrShape
+	}
 	for _, f := range n.Fields {
 		entry.Lines = append(entry.Lines, memberLines(f.Key.Text, f.Value)...)
 	}
@@ -303,25 +309,22 @@ func (e *Entries) proved(text []byte, want []*Node) ([]byte, error) {
 		if was.Key == e.key {
 			was.Value = &Node{Kind: Sequence, Items: want}
 		}
-		if !same(f.Key, was.Key) || !same(f.Value, was.Value) {
+		if !Same(f.Key, was.Key) || !Same(f.Value, was.Value) {
 			return nil, ErrShape
 		}
 	}
 	return text, nil
 }
 
-// same reports whether two values say the same, wherever they stand and however they are written. The
+// Same reports whether two values say the same, wherever they stand and however they are written. The
 // line end of the last text counts for nothing: whether a block has one depends on what follows it.
-func same(a, b *Node) bool {
+func Same(a, b *Node) bool {
 	if a == nil || b == nil {
 		return a == b
 	}
-	return a.Kind == b.Kind && strings.TrimSuffix(a.Text, "\n") == strings.TrimSuffix(b.Text, "\n") && slices.EqualFunc(a.Items, b.Items, same) &&
-		slices.EqualFunc(a.Fields, b.Fields, func(x, y Field) bool { return same(x.Key, y.Key) && same(x.Value, y.Value) })
+	return a.Kind == b.Kind && strings.TrimSuffix(a.Text, "\n") == strings.TrimSuffix(b.Text, "\n") && slices.EqualFunc(a.Items, b.Items, Same) &&
+		slices.EqualFunc(a.Fields, b.Fields, func(x, y Field) bool { return Same(x.Key, y.Key) && Same(x.Value, y.Value) })
 }
-
-// Same reports whether two entries say the same.
-func (n *Entry) Same(o Entry) bool { return same(n.Node, o.Node) }
 
 // entrySpan is where an entry of a list without brackets stands, in lines from 1.
 type entrySpan struct {
@@ -487,6 +490,21 @@ func (e *Entries) bracketed(n *Node) (from, to int, ok bool) {
 	return 0, 0, false
 }
 
+// Named returns the entry with a name as its first member, if it has none. The error is ErrShape.
+func (n Entry) Named(name string, o Options) (Entry, error) {
+	if n.Node.Get("name") != nil {
+		return n, nil
+	}
+	line := memberLines("name", &Node{Kind: Scalar, Text: name})[0]
+	if rest, ok := strings.CutPrefix(n.Lines[0], "{"); ok {
+		n.Lines = slices.Clone(n.Lines)
+		n.Lines[0] = "{" + line + ", " + strings.TrimLeft(rest, " ")
+	} else {
+		n.Lines = slices.Insert(slices.Clone(n.Lines), 0, line)
+	}
+	return n, n.read(o)
+}
+
 // Set returns the entry with some members changed: those that are Empty are taken away. All other
 // lines and comments stay.
 func (n Entry) Set(fields []Field, o Options) (Entry, error) {
@@ -510,7 +528,7 @@ func (n Entry) Set(fields []Field, o Options) (Entry, error) {
 		if err := n.read(o); err != nil {
 			return n, err
 		}
-		if !same(n.Node, &Node{Kind: Mapping, Fields: want}) {
+		if !Same(n.Node, &Node{Kind: Mapping, Fields: want}) {
 			return n, ErrShape
 		}
 	}
