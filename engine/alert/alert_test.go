@@ -150,7 +150,7 @@ const onTables = `rules:
 `
 
 var stateNames = [states]string{
-	"none", "hold", "quiet", "hours", "needs", "open", "acknowledged", "joined", "leads", "leads acknowledged", "cleared",
+	"none", "hold", "quiet", "hours", "needs", "open", "acknowledged", "joined", "leads", "leads acknowledged", "cleared", "closed",
 }
 
 // walk is every cell of the table: what becomes of an alert in a state, and which changes people
@@ -185,25 +185,25 @@ var walk = []struct {
 		})},
 	{"open", stateOpen, onTables, 1, func(sh *shop) { sh.put("tables", 1) }, cells(map[occurrence]string{
 		onFalse: "cleared: cleared", onFailed: "open: rule opened", onDue: "cleared: cleared", onEscalateDue: "open: escalated",
-		onRemindDue: "open: reminded", onAcknowledge: "acknowledged: acknowledged", onClose: "gone: closed", onWithdraw: "cleared: cleared",
+		onRemindDue: "open: reminded", onAcknowledge: "acknowledged: acknowledged", onClose: "closed: closed", onComment: "open: commented", onWithdraw: "cleared: cleared",
 	})},
 	{"open, its clear delay runs", stateOpen, onTables + "    clear: 1m\n", 1, func(sh *shop) {
 		sh.put("tables", 1)
 		sh.put("shelf", 1)
 	}, cells(map[occurrence]string{
 		onTrue: "open", onFailed: "open: rule opened", onDue: "cleared: cleared", onEscalateDue: "open: escalated",
-		onRemindDue: "open: reminded", onAcknowledge: "acknowledged: acknowledged", onClose: "gone: closed", onWithdraw: "cleared: cleared",
+		onRemindDue: "open: reminded", onAcknowledge: "acknowledged: acknowledged", onClose: "closed: closed", onComment: "open: commented", onWithdraw: "cleared: cleared",
 	})},
 	{"open, another has joined", stateOpen, onTables + "    gather: 1m\n", 1, func(sh *shop) { sh.put("tables", 1, 2) },
 		cells(map[occurrence]string{
 			onFalse: "leads", onFailed: "open: rule opened", onDue: "leads", onGathered: "open: gathered", onEscalateDue: "open: escalated",
-			onRemindDue: "open: reminded", onAcknowledge: "acknowledged: acknowledged", onClose: "gone: closed", onWithdraw: "leads",
+			onRemindDue: "open: reminded", onAcknowledge: "acknowledged: acknowledged", onClose: "closed: closed", onComment: "open: commented", onWithdraw: "leads",
 		})},
 	{"acknowledged", stateAcknowledged, onTables, 1, func(sh *shop) {
 		sh.put("tables", 1)
 		sh.act("acknowledge")
 	}, cells(map[occurrence]string{
-		onFalse: "cleared: cleared", onFailed: "acknowledged: rule opened", onDue: "cleared: cleared", onClose: "gone: closed",
+		onFalse: "cleared: cleared", onFailed: "acknowledged: rule opened", onDue: "cleared: cleared", onClose: "closed: closed", onComment: "acknowledged: commented",
 		onWithdraw: "cleared: cleared",
 	})},
 	{"acknowledged, its clear delay runs, another has joined", stateAcknowledged,
@@ -214,7 +214,7 @@ var walk = []struct {
 		}, cells(map[occurrence]string{
 			onTrue: "acknowledged", onFailed: "acknowledged: rule opened", onDue: "leads acknowledged",
 			onGathered: "acknowledged: gathered",
-			onClose:    "gone: closed", onWithdraw: "leads acknowledged",
+			onClose:    "closed: closed", onComment: "acknowledged: commented", onWithdraw: "leads acknowledged",
 		})},
 	{"joined", stateJoined, onTables + "    gather: 1m\n", 2, func(sh *shop) { sh.put("tables", 1, 2) }, cells(map[occurrence]string{
 		onFalse: "gone", onFailed: "joined: rule opened", onDue: "gone", onWithdraw: "gone",
@@ -230,19 +230,23 @@ var walk = []struct {
 		sh.put("shelf", 1)
 	}, cells(map[occurrence]string{
 		onGathered: "leads: gathered", onEscalateDue: "leads: escalated", onRemindDue: "leads: reminded",
-		onAcknowledge: "leads acknowledged: acknowledged", onClose: "gone: closed", onEmpty: "cleared: gathered cleared",
+		onAcknowledge: "leads acknowledged: acknowledged", onClose: "closed: closed", onComment: "leads: commented", onEmpty: "cleared: gathered cleared",
 	})},
 	{"leads acknowledged", stateLeadsAcked, onTables + "    gather: 1m\n", 1, func(sh *shop) {
 		sh.put("tables", 1, 2)
 		sh.act("acknowledge")
 		sh.put("shelf", 1)
 	}, cells(map[occurrence]string{
-		onGathered: "leads acknowledged: gathered", onClose: "gone: closed", onEmpty: "cleared: gathered cleared",
+		onGathered: "leads acknowledged: gathered", onClose: "closed: closed", onComment: "leads acknowledged: commented", onEmpty: "cleared: gathered cleared",
 	})},
 	{"cleared", stateCleared, onTables, 1, func(sh *shop) {
 		sh.put("tables", 1)
 		sh.put("shelf", 1)
-	}, cells(map[occurrence]string{onDue: "gone", onClose: "gone: closed"})},
+	}, cells(map[occurrence]string{onDue: "gone", onClose: "closed: closed", onComment: "cleared: commented"})},
+	{"closed", stateClosed, onTables, 1, func(sh *shop) {
+		sh.put("tables", 1)
+		sh.act("close")
+	}, cells(map[occurrence]string{onDue: "gone", onComment: "closed: commented", onCorrect: "closed: corrected"})},
 }
 
 func cells(want map[occurrence]string) (row [occurrences]string) {
@@ -272,7 +276,7 @@ func TestEveryCellOfTheTable(t *testing.T) {
 				require.Equal(t, stateNames[row.state], stateNames[tr.state()])
 				sh.changes = nil
 				if tr != nil && on == onDue {
-					if sh.now = max(sh.now, tr.Due); row.state == stateCleared {
+					if sh.now = max(sh.now, tr.Due); row.state == stateCleared || row.state == stateClosed {
 						sh.now = tr.next()
 					}
 				}
@@ -308,7 +312,7 @@ func TestEveryCellOfTheTable(t *testing.T) {
 // Explain gives each state's reason out of the table; without an alert the condition decides.
 func TestExplainReadsTheTable(t *testing.T) {
 	for _, row := range walk {
-		if row.state == stateNone || row.state == stateLeads || row.state == stateLeadsAcked || row.state == stateCleared {
+		if row.state == stateNone || row.state == stateLeads || row.state == stateLeadsAcked || row.state == stateCleared || row.state == stateClosed {
 			continue // no alert that a fact about the subject finds
 		}
 		sh := newShop(t, row.rule)

@@ -148,7 +148,7 @@ func (f following) remove(t *track) {
 	}
 }
 
-// Book holds the alerts of a site that are not closed, and what is remembered of its rules. It is
+// Book holds the alerts of a site that are not over for longer than keepOver, and what is remembered of its rules. It is
 // not for concurrent use, but for Explain and the questions, which change nothing.
 type Book struct {
 	Incarnation string // of the store: a part of the ids that are made from now on, "" for none
@@ -215,7 +215,7 @@ func (b *Book) About(s Subject, rule string) *event.Alert {
 
 // Alert returns an alert that is not closed, pending or not, nil if there is none with this id.
 func (b *Book) Alert(id string) *event.Alert {
-	if t := b.byID[id]; t != nil {
+	if t := b.byID[id]; t != nil && t.Status != event.AlertClosed {
 		return &t.Alert
 	}
 	return nil
@@ -225,9 +225,11 @@ func (b *Book) Alert(id string) *event.Alert {
 // were raised.
 func (b *Book) Alerts() []*event.Alert {
 	tracks := b.inOrder()
-	list := make([]*event.Alert, len(tracks))
-	for i, t := range tracks {
-		list[i] = &t.Alert
+	list := make([]*event.Alert, 0, len(tracks))
+	for _, t := range tracks {
+		if t.Status != event.AlertClosed {
+			list = append(list, &t.Alert)
+		}
 	}
 	return list
 }
@@ -313,14 +315,17 @@ func (b *Book) discard(t *track, withRecord bool) {
 	}
 }
 
-// keepCleared is how long an alert that ended by itself can still be given an outcome, in
-// milliseconds.
-const keepCleared = 7 * 24 * 60 * 60 * 1000
+// keepOver is how long an alert that ended by itself can still be given an outcome, and that of one
+// that a person closed can be corrected, in milliseconds.
+const keepOver = 7 * 24 * 60 * 60 * 1000
 
 // next returns when the first of the alert's timers is due, 0: never.
 func (t *track) next() int64 {
-	if t.Status == event.AlertCleared {
-		return t.EndedAt + keepCleared
+	switch t.Status {
+	case event.AlertCleared:
+		return t.EndedAt + keepOver
+	case event.AlertClosed:
+		return t.ClosedAt + keepOver
 	}
 	next := int64(0)
 	for _, at := range [...]int64{t.Due, t.TellAt, t.EscalateAt, t.RemindAt} {
@@ -384,7 +389,7 @@ func (b *Book) Resume(grace int64) {
 // fireTimers carries out those of an alert's timers that are due.
 func (b *Book) fireTimers(t *track) {
 	c := cause{rule: b.byName[t.Rule]}
-	if t.Status == event.AlertCleared {
+	if t.Over() {
 		b.fire(t, onDue, nil, c)
 		return
 	}

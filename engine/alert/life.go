@@ -145,11 +145,16 @@ func (b *Book) endTimers(t *track) {
 func (b *Book) Act(a *event.Act, by string) {
 	t := b.byID[a.Alert]
 	c := cause{act: a, by: by}
+	known := slices.Contains(event.Outcomes.Texts(), a.Outcome)
 	switch {
-	case t == nil:
+	case t == nil || len(t.History) >= event.MaxHistory && a.Do != event.ActClose:
+	case a.Do == event.ActComment && a.Note != "":
+		b.fire(t, onComment, nil, c)
+	case a.Do == event.ActCorrect && known && a.Outcome != t.Outcome:
+		b.fire(t, onCorrect, nil, c)
 	case a.Do == event.ActAcknowledge:
 		b.fire(t, onAcknowledge, nil, c)
-	case a.Do == event.ActClose && slices.Contains(event.Outcomes.Texts(), a.Outcome):
+	case a.Do == event.ActClose && known:
 		b.fire(t, onClose, nil, c)
 	}
 }
@@ -157,7 +162,7 @@ func (b *Book) Act(a *event.Act, by string) {
 // acknowledge notes that a person has an alert in hand.
 func (b *Book) acknowledge(t *track, c cause) {
 	t.Status, t.AckedAt, t.AckedBy = event.AlertAcknowledged, b.now, c.by
-	t.note(c.act)
+	b.note(t, c)
 	t.RemindAt, t.EscalateAt = 0, 0
 	b.retime(t)
 	b.beQuiet(t)
@@ -169,21 +174,38 @@ func (b *Book) close(t *track, c cause) {
 	b.beQuiet(t)
 	b.following.remove(t)
 	t.Status, t.ClosedAt, t.ClosedBy, t.Outcome = event.AlertClosed, b.now, c.by, c.act.Outcome
-	t.note(c.act)
+	b.note(t, c)
 	for _, m := range b.members(t) {
 		b.following.remove(m)
 		b.discard(m, true)
 	}
 	t.MembersOn = 0
 	b.endTimers(t)
-	b.discard(t, false)
 	b.notify(t, event.ChangeClosed, t.Send)
 }
 
-func (t *track) note(a *event.Act) {
-	if a.Note != "" {
-		t.Note = a.Note
+// note keeps what a person did.
+func (b *Book) note(t *track, c cause) {
+	if c.act.Note != "" {
+		t.Note = c.act.Note
 	}
+	// A new list each time: changes that are under way hold the old one.
+	t.History = append(slices.Clip(t.History), event.AlertAct{At: b.now, By: c.by, Do: c.act.Do, Outcome: c.act.Outcome, Note: c.act.Note})
+	b.mark(t)
+}
+
+// comment keeps what a person wrote. No channel is notified.
+func (b *Book) comment(t *track, c cause) {
+	b.note(t, c)
+	b.notify(t, event.ChangeCommented, nil)
+}
+
+// correct takes another outcome than the one that the alert was closed with. Who closed it, and when,
+// stays.
+func (b *Book) correct(t *track, c cause) {
+	t.Outcome = c.act.Outcome
+	b.note(t, c)
+	b.notify(t, event.ChangeCorrected, t.Send)
 }
 
 // notify makes the messages of one change of an alert, one for each channel.

@@ -22,6 +22,7 @@ const (
 	stateLeads                     // open; its own condition has ended, those that joined it go on
 	stateLeadsAcked                // the same, and somebody has it in hand
 	stateCleared                   // the condition ended by itself; a person may still close it
+	stateClosed                    // a person closed it; its outcome may still be corrected
 	states
 )
 
@@ -38,6 +39,8 @@ const (
 	onRemindDue                     // nobody acknowledged it in the time for a reminder
 	onAcknowledge                   // a person has it in hand
 	onClose                         // a person closes it
+	onComment                       // a person writes a comment
+	onCorrect                       // a person gives another outcome
 	onEmpty                         // the last of those that joined it has ended
 	onWithdraw                      // the rule was taken away or switched off
 	occurrences
@@ -61,6 +64,8 @@ const (
 	remind             // notify again
 	acknowledge        // a person has it in hand: reminders and escalation stop, and the rule is quiet about it
 	closeIt            // a person closed it, with all that joined it
+	comment            // keep what a person wrote
+	correct            // take another outcome; the one before stays in the history
 	forget             // it has been over for long enough
 )
 
@@ -81,19 +86,21 @@ var table = [states]row{
 	stateNeeds: {event.ReasonNeeds, pending(drop)},
 	stateOpen: {event.ReasonRaised, [occurrences]action{
 		onTrue: keep, onFalse: lower, onFailed: report, onDue: end, onGathered: joiners, onEscalateDue: escalate, onRemindDue: remind,
-		onAcknowledge: acknowledge, onClose: closeIt, onWithdraw: end,
+		onAcknowledge: acknowledge, onClose: closeIt, onComment: comment, onWithdraw: end,
 	}},
 	stateAcknowledged: {event.ReasonRaised, [occurrences]action{
-		onTrue: keep, onFalse: lower, onFailed: report, onDue: end, onGathered: joiners, onClose: closeIt, onWithdraw: end,
+		onTrue: keep, onFalse: lower, onFailed: report, onDue: end, onGathered: joiners, onClose: closeIt, onComment: comment, onWithdraw: end,
 	}},
 	stateJoined: {event.ReasonGathered, [occurrences]action{
 		onTrue: keep, onFalse: lower, onFailed: report, onDue: end, onWithdraw: end,
 	}},
 	stateLeads: {event.ReasonRaised, [occurrences]action{
-		onGathered: joiners, onEscalateDue: escalate, onRemindDue: remind, onAcknowledge: acknowledge, onClose: closeIt, onEmpty: clear,
+		onGathered: joiners, onEscalateDue: escalate, onRemindDue: remind, onAcknowledge: acknowledge, onClose: closeIt,
+		onComment: comment, onEmpty: clear,
 	}},
-	stateLeadsAcked: {event.ReasonRaised, [occurrences]action{onGathered: joiners, onClose: closeIt, onEmpty: clear}},
-	stateCleared:    {event.ReasonRaised, [occurrences]action{onDue: forget, onClose: closeIt}},
+	stateLeadsAcked: {event.ReasonRaised, [occurrences]action{onGathered: joiners, onClose: closeIt, onComment: comment, onEmpty: clear}},
+	stateCleared:    {event.ReasonRaised, [occurrences]action{onDue: forget, onClose: closeIt, onComment: comment}},
+	stateClosed:     {"", [occurrences]action{onDue: forget, onComment: comment, onCorrect: correct}},
 }
 
 // pending is what happens to an alert that a stage holds back; due is for when the stage's time is
@@ -115,6 +122,8 @@ func (t *track) state() state {
 		return stateNone
 	case t.Status == event.AlertPending:
 		return stageStates[t.Stage]
+	case t.Status == event.AlertClosed:
+		return stateClosed
 	case t.Status == event.AlertCleared:
 		return stateCleared
 	case t.Lead != "":
@@ -136,7 +145,7 @@ type cause struct {
 	subject Subject     // of the alert that there may be
 	env     *rules.Env  // what the rule saw
 	err     error       // with onFailed
-	act     *event.Act  // with onAcknowledge and onClose
+	act     *event.Act  // with onAcknowledge, onClose, onComment and onCorrect
 	by      string      // who did it
 }
 
@@ -178,6 +187,10 @@ func (b *Book) fire(t *track, on occurrence, f *event.Fact, c cause) {
 		b.acknowledge(t, c)
 	case closeIt:
 		b.close(t, c)
+	case comment:
+		b.comment(t, c)
+	case correct:
+		b.correct(t, c)
 	case forget:
 		b.discard(t, false)
 	default:

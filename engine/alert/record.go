@@ -72,7 +72,7 @@ func (b *Book) LoadAlert(value []byte) error {
 		return err
 	case int(a.Stage) >= len(stageStates):
 		return fmt.Errorf("alert record with stage %d, this Lintel knows stages up to %d", a.Stage, len(stageStates)-1)
-	case a.Status == event.AlertClosed || a.Status == event.AlertCleared && a.EndedAt+keepCleared <= b.now:
+	case a.Status == event.AlertClosed && a.ClosedAt+keepOver <= b.now || a.Status == event.AlertCleared && a.EndedAt+keepOver <= b.now:
 		return nil
 	}
 	b.byID[a.ID] = newTrack(a)
@@ -91,7 +91,7 @@ func (b *Book) LoadRule(rule string, value []byte) error {
 // Start ends the loading: after it the book is as it was when its records were written.
 func (b *Book) Start() {
 	for _, t := range b.inOrder() {
-		if t.Status != event.AlertCleared && !t.Ended {
+		if !t.Over() && !t.Ended {
 			b.following.add(t)
 		}
 		b.retime(t)

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"time"
 
+	"github.com/tinylib/msgp/msgp"
+
 	"lintel/engine/epc"
 )
 
@@ -37,7 +39,8 @@ type Alert struct {
 	AckedBy  string
 	ClosedBy string
 	Outcome  string
-	Note     string
+	Note     string     // the last one
+	History  []AlertAct // what people did, oldest first
 
 	Say    string          // the rule's sentence, filled in when the alert opened
 	Why    json.RawMessage // the tree of the rule's expression with the value of each part, when the alert opened
@@ -67,7 +70,7 @@ type Alert struct {
 
 const (
 	alertVersion = 2
-	alertFields  = 50
+	alertFields  = 51
 )
 
 func (a *Alert) fields(c *codec) {
@@ -104,7 +107,8 @@ func (a *Alert) fields(c *codec) {
 	for _, t := range []*int64{&a.GatherEnds, &a.RemindAt, &a.EscalateAt, &a.EscalatedAt, &a.TellAt} {
 		num(c, t)
 	}
-	c.text(&a.Passage.Door) // the door came last
+	c.text(&a.Passage.Door) // the door came later, and the history last
+	c.acts(&a.History)
 }
 
 // AppendAlert appends the record encoding of a to b.
@@ -116,9 +120,39 @@ func AppendAlert(b []byte, a *Alert) []byte {
 
 // DecodeAlert is the inverse of AppendAlert.
 func DecodeAlert(b []byte) (a Alert, err error) {
-	c := openRecord(b, alertVersion, alertFields-1, alertFields)
+	c := openRecord(b, alertVersion, alertFields-2, alertFields)
 	a.fields(&c)
 	return a, c.end("alert record")
+}
+
+// AlertAct is what a person did to an alert, and when.
+type AlertAct struct {
+	At      int64 // Unix milliseconds of the site clock
+	By      string
+	Do      string // one of Acts
+	Outcome string // of ActClose and ActCorrect
+	Note    string
+}
+
+// MaxHistory is how many things that people did are kept of one alert; but for its closing, more are
+// not taken.
+const MaxHistory = 100
+
+// acts visits what people did to an alert.
+func (c *codec) acts(list *[]AlertAct) {
+	if c.encoding {
+		c.b = msgp.AppendArrayHeader(c.b, uint32(5*len(*list)))
+		for _, a := range *list {
+			c.b = msgp.AppendInt64(c.b, a.At)
+			for _, s := range [...]string{a.By, a.Do, a.Outcome, a.Note} {
+				c.b = msgp.AppendString(c.b, s)
+			}
+		}
+	} else if c.decoding() {
+		for n := c.Array(); n > 0 && c.err == nil; n -= 5 {
+			*list = append(*list, AlertAct{At: c.Int64(), By: c.String(), Do: c.String(), Outcome: c.String(), Note: c.String()})
+		}
+	}
 }
 
 // Over reports whether the alert has ended: it cleared, or a person closed it.
@@ -163,13 +197,23 @@ type AlertView struct {
 	Closed   *time.Time      `json:"closed_at,omitempty"`
 	ClosedBy string          `json:"closed_by,omitempty"`
 	Outcome  string          `json:"outcome,omitempty" jsonschema_extras:"words=outcome"`
-	Note     string          `json:"note,omitempty"`
+	Note     string          `json:"note,omitempty" jsonschema_description:"The last one."`
+	History  []ActView       `json:"history,omitempty" jsonschema_description:"What people did, oldest first: an outcome that was corrected stands beside the one before."`
 	Escal    *time.Time      `json:"escalated_at,omitempty"`
 	Remind   int             `json:"reminders,omitempty"`
 	Members  []string        `json:"gathered,omitempty"` // what else the alert is about, the first hundred
 	Joined   int             `json:"gathered_count,omitempty"`
 	Why      json.RawMessage `json:"why,omitempty"`
 	Notice   string          `json:"notice"`
+}
+
+// ActView is what a person did to an alert, as answers and messages show it.
+type ActView struct {
+	At      time.Time `json:"at"`
+	By      string    `json:"by"`
+	Do      string    `json:"do" jsonschema_extras:"words=act"`
+	Outcome string    `json:"outcome,omitempty" jsonschema_extras:"words=outcome"`
+	Note    string    `json:"note,omitempty"`
 }
 
 // Message is what a message about an alert carries as its data.
@@ -225,6 +269,9 @@ func (a *Alert) View(site string) AlertView {
 		Since: Moment(a.Since), Opened: Moment(a.OpenedAt), Cleared: Moment(a.EndedAt), Acked: Moment(a.AckedAt), AckedBy: a.AckedBy,
 		Closed: Moment(a.ClosedAt), ClosedBy: a.ClosedBy, Outcome: a.Outcome, Note: a.Note,
 		Escal: Moment(a.EscalatedAt), Remind: a.Reminders, Members: a.Members, Joined: a.Joined, Why: a.Why, Notice: Notice,
+	}
+	for _, h := range a.History {
+		v.History = append(v.History, ActView{At: time.UnixMilli(h.At).UTC(), By: h.By, Do: h.Do, Outcome: h.Outcome, Note: h.Note})
 	}
 	v.Place, v.Reader, v.Count = SplitPlace(a.About, a.Place)
 	if a.FactMs != 0 {

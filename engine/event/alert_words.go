@@ -64,6 +64,8 @@ const (
 	ChangeAcknowledged = "alert.acknowledged"
 	ChangeCleared      = "alert.cleared"
 	ChangeClosed       = "alert.closed"
+	ChangeCommented    = "alert.commented"
+	ChangeCorrected    = "alert.corrected"
 )
 
 // Changes are the changes of alerts, which are the types of messages too.
@@ -75,18 +77,24 @@ var Changes = texts[string]("change", []Word{
 	{ChangeAcknowledged, "somebody has it in hand"},
 	{ChangeCleared, "its condition ended by itself"},
 	{ChangeClosed, "a person closed it with an outcome"},
+	{ChangeCommented, "a person wrote a comment; no channel is notified"},
+	{ChangeCorrected, "a person gave another outcome to an alert that is closed"},
 })
 
 // What a person can do to an alert; Acts says what each means.
 const (
 	ActAcknowledge = "acknowledge"
 	ActClose       = "close"
+	ActComment     = "comment"
+	ActCorrect     = "correct"
 )
 
 // Acts are what a person can do to an alert.
 var Acts = texts[string]("act", []Word{
 	{ActAcknowledge, "has it in hand"},
 	{ActClose, "closes it with an outcome"},
+	{ActComment, "writes a comment, and changes nothing else"},
+	{ActCorrect, "gives another outcome to an alert that is closed"},
 })
 
 // The outcomes; Outcomes says what each means.

@@ -145,7 +145,7 @@ type Aside struct {
 type Act struct {
 	Alert   string
 	Do      string // one of Acts
-	Outcome string // with ActClose: one of Outcomes
+	Outcome string // with ActClose and ActCorrect: one of Outcomes
 	Note    string
 }
 
