@@ -94,11 +94,14 @@ type pattern struct {
 	until  *wall
 }
 
-// whats are the words for what happens to alerts: the core's changes, and failed. A case that says
-// that something never happens must spell it right.
+// whats are the words for what happens to alerts: the core's changes, but those that no step of a
+// case brings, and failed. A case that says that something never happens must spell it right.
 var whats = func() []string {
 	var words []string
 	for _, change := range event.Changes.Texts() {
+		if change == event.ChangeCommented || change == event.ChangeCorrected {
+			continue
+		}
 		words = append(words, strings.TrimPrefix(change, "alert."))
 	}
 	return append(words, failed)
