@@ -50,7 +50,7 @@ var openAPI = kit.Document{
 		"Every route but /healthz, /readyz and /openapi.json wants a key: `Authorization: Bearer lk_...`. " +
 		"Errors are problem details (RFC 9457) whose member `code` is stable. " +
 		"Times are RFC 3339 in UTC. Bodies may be sent with Content-Encoding: gzip.",
-	Prefixes: map[string]string{"lintel/engine/trial": "Trial", "lintel/engine/passages": "Passage"},
+	Prefixes: map[string]string{"lintel/engine/trial": "Trial", "lintel/engine/passages": "Passage", "lintel/engine/cases": "Case"},
 	StandIns: map[reflect.Type]any{reflect.TypeFor[deliver.Channel](): channelDocument{}},
 	Webhooks: []kit.Webhook{
 		{

@@ -8,6 +8,7 @@ import (
 
 	"lintel/api/kit"
 	"lintel/engine"
+	"lintel/engine/cases"
 	"lintel/engine/runner"
 	"lintel/engine/store"
 	"lintel/rules"
@@ -19,7 +20,7 @@ const mediaMergePatch = "application/merge-patch+json" // RFC 7396
 // oneRule are the routes about one rule of the document.
 func (h ruleRoutes) oneRule() []kit.Route {
 	const path = "/v1/rules/{name}"
-	codes := append([]kit.Code{codeUnknownRule}, savedCodes...)
+	codes := append([]kit.Code{codeUnknownRule, codeCasesFailed}, savedCodes...)
 	answers := []kit.Answer{kit.Reply(201, "The rule is new.", kit.JSON(RuleSaved{})...),
 		kit.OK("Stored as the next version of the document; unchanged if it says this already; or with dry_run, what storing would change.", RuleSaved{})}
 	const about = "Nothing else in the document changes, not a byte: other rules, comments and order stay. If-Match is the document's version. "
@@ -34,21 +35,21 @@ func (h ruleRoutes) oneRule() []kit.Route {
 			Method: "PUT", Path: path, Name: "putRule", Group: "Documents", Summary: "Store one rule",
 			About: about + "In YAML it is stored as it is written, with its comments; in JSON it has the members that a rule has in YAML. A new rule " +
 				"comes last. With If-None-Match: * it must be new.",
-			Scopes: author, AllSites: true, Params: []kit.Param{paramNote, paramDryRun, ifMatch, ifNoneMatch},
+			Scopes: author, AllSites: true, Params: []kit.Param{paramNote, paramDryRun, paramAnyway, ifMatch, ifNoneMatch},
 			Body:    []kit.Content{kit.As(mediaYAML, nil), kit.As(kit.MediaJSON, map[string]any{})},
-			Answers: answers, Codes: append([]kit.Code{kit.CodeInvalidBody}, savedCodes...), Handle: h.putRule,
+			Answers: answers, Codes: append([]kit.Code{kit.CodeInvalidBody, codeCasesFailed}, savedCodes...), Handle: h.putRule,
 		}, {
 			Method: "PATCH", Path: path, Name: "patchRule", Group: "Documents", Summary: "Change some members of one rule",
 			About: about + "The body is a JSON merge patch (RFC 7396): `{\"mode\": \"watch\"}` switches the mode, null takes a member away. Lines and comments " +
 				"of the other members stay as they are.",
-			Scopes: author, AllSites: true, Params: []kit.Param{paramNote, paramDryRun, ifMatch},
+			Scopes: author, AllSites: true, Params: []kit.Param{paramNote, paramDryRun, paramAnyway, ifMatch},
 			Body:    []kit.Content{kit.As(mediaMergePatch, map[string]any{}), kit.As(kit.MediaJSON, map[string]any{})},
 			Answers: answers[1:], Codes: append([]kit.Code{kit.CodeInvalidBody}, codes...), Handle: h.patchRule,
 		}, {
 			Method: "DELETE", Path: path, Name: "deleteRule", Group: "Documents", Summary: "Remove one rule",
 			About:  about + "The comment directly above it goes too. Its open alerts are cleared.",
 			Scopes: author, AllSites: true, Params: []kit.Param{paramNote, paramDryRun, ifMatch},
-			Answers: answers[1:], Codes: codes, Handle: h.deleteRule,
+			Answers: answers[1:], Codes: append([]kit.Code{codeUnknownRule}, savedCodes...), Handle: h.deleteRule,
 		},
 	}
 }
@@ -58,6 +59,7 @@ type RuleText struct {
 	Version int      `json:"version" jsonschema_description:"Of the document."`
 	Text    string   `json:"text" jsonschema_description:"Its own lines, with the comment directly above them."`
 	Rule    RuleView `json:"rule"`
+	Cases   string   `json:"cases,omitempty" jsonschema_description:"Its newest cases, as they were written."`
 }
 
 // RuleSaved is the answer to changing one rule.
@@ -67,6 +69,7 @@ type RuleSaved struct {
 	Text        string             `json:"text,omitempty" jsonschema_description:"The rule as it stands in the document now; left out when it was removed."`
 	Rule        *RuleView          `json:"rule,omitempty"`
 	Changes     *Changes           `json:"changes,omitempty" jsonschema_description:"What differs from the document before."`
+	Cases       *cases.Report      `json:"cases,omitempty" jsonschema_description:"What became of the rule's stored cases; left out if it has none."`
 	Diagnostics []rules.Diagnostic `json:"diagnostics" jsonschema_description:"Warnings about the rule; errors would have kept it from being stored."`
 	TrueNow     []TrueNow          `json:"true_now,omitempty" jsonschema_description:"What the rule is true of as things are, where it is new or its condition changed."`
 }
@@ -136,6 +139,11 @@ func (h ruleRoutes) getRule(c *kit.Call) error {
 	if r := ruleView(set, name); r != nil {
 		v.Rule = *r
 	}
+	text, err := h.storedCases(c.Ctx(), name)
+	if err != nil {
+		return err
+	}
+	v.Cases = string(text)
 	return c.JSON(http.StatusOK, v)
 }
 
@@ -214,6 +222,18 @@ func (h ruleRoutes) changeRule(c *kit.Call, change ruleChange) error {
 		}
 		if answer.TrueNow, err = h.trueNow(c, before, set); err != nil {
 			return err
+		}
+		if answer.Rule != nil && string(text) != string(d.Body) {
+			examples, err := h.storedCases(c.Ctx(), name)
+			if err == nil && examples != nil {
+				answer.Cases, err = h.runCases(c, name, text, examples)
+			}
+			if err != nil {
+				return err
+			}
+			if answer.Cases != nil && !answer.Cases.OK() && !dry && !c.Flag("anyway") {
+				return casesFailed(answer.Cases)
+			}
 		}
 		if dry {
 			answer.Saved = Saved{Document: engine.RulesDocument, Version: d.Version, At: d.At.UTC(), By: d.By, Note: d.Note,

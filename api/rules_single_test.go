@@ -5,6 +5,7 @@ import (
 	"net/http/httptest"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -197,4 +198,66 @@ func TestFaultsOfSingleRules(t *testing.T) {
 		r.do(method, "/v1/rules/in-the-shelf", "").wantsCode(kit.CodeInvalidDocument)
 	}
 	r.do("PATCH", "/v1/rules/in-the-shelf", `{"mode": "off"}`, "Content-Type", kit.MediaJSON).wantsCode(kit.CodeInvalidDocument)
+}
+
+const shelfCases = `items:
+  light: {product: UB-1001, serial: 1}
+start: 2026-03-10 10:00
+cases:
+  - name: a book on shelf A is noticed
+    rules: in-the-shelf
+    steps:
+      - put: {items: light, zone: shelf-a}
+      - wait: 1m
+      - exactly: [in-the-shelf]
+`
+
+// The cases of a rule are kept beside it, and keep a change from being stored that they contradict.
+func TestARuleWithItsCases(t *testing.T) {
+	r := newRig(t).shop()
+	path := "/v1/rules/in-the-shelf/cases"
+	r.get(path).wantsCode(codeUnknownDocument)
+	dry := into[CasesSaved](r.sendYAML("PUT", path+"?dry_run=1&site=umberhithe", shelfCases).wants(200))
+	require.True(t, dry.DryRun)
+	require.Equal(t, 1, dry.Cases.Passed, "%+v", dry.Cases)
+	r.get(path).wantsCode(codeUnknownDocument)
+	saved := into[CasesSaved](r.sendYAML("PUT", path, shelfCases).wants(201))
+	require.Equal(t, 1, saved.Version)
+	require.True(t, into[CasesSaved](r.sendYAML("PUT", path, shelfCases).wants(200)).Unchanged)
+	got := r.get(path).wants(200)
+	require.Equal(t, shelfCases, string(got.body))
+	require.Equal(t, kit.ETag(1), got.header.Get("ETag"))
+	r.do("GET", path, "", "If-None-Match", kit.ETag(1)).wants(304)
+	require.Equal(t, shelfCases, into[RuleText](r.get("/v1/rules/in-the-shelf?format=json").wants(200)).Cases)
+
+	// The rule is watched only, and its cases are about what it means.
+	one := into[RuleSaved](r.do("PATCH", "/v1/rules/in-the-shelf", `{"mode": "off"}`, "Content-Type", kit.MediaJSON).wants(200))
+	require.Equal(t, 1, one.Cases.Passed)
+	before := r.text()
+	wrong := `{"when": "zone.id == \"stockroom\""}`
+	refused := r.do("PATCH", "/v1/rules/in-the-shelf", wrong, "Content-Type", kit.MediaJSON).wantsCode(codeCasesFailed)
+	require.Contains(t, string(refused.body), "in-the-shelf opened did not happen")
+	r.do("PUT", "/v1/rules/in-the-shelf", wrong, "Content-Type", kit.MediaJSON).wantsCode(codeCasesFailed)
+	require.Equal(t, before, r.text())
+	require.Equal(t, 1, into[RuleSaved](r.do("PATCH", "/v1/rules/in-the-shelf?dry_run=1", wrong, "Content-Type", kit.MediaJSON).wants(200)).Cases.Failed)
+	require.Equal(t, 1, into[RuleSaved](r.do("PATCH", "/v1/rules/in-the-shelf?anyway=1", wrong, "Content-Type", kit.MediaJSON).wants(200)).Cases.Failed)
+
+	two := strings.Replace(shelfCases, "put: {items: light, zone: shelf-a}", "moved: {items: light, zone: stockroom}", 1)
+	r.sendYAML("PUT", path, shelfCases+"# more\n").wantsCode(codeCasesFailed)
+	require.Equal(t, 2, into[CasesSaved](r.sendYAML("PUT", path, two, "If-Match", kit.ETag(1)).wants(200)).Version)
+	r.sendYAML("PUT", path, shelfCases, "If-Match", kit.ETag(1)).wantsCode(kit.CodeVersionMismatch)
+	require.Equal(t, shelfCases, string(r.get(path+"?version=1").wants(200).body))
+
+	r.sendYAML("PUT", path, "cases: 3\n").wantsCode(kit.CodeInvalidDocument)
+	r.sendYAML("PUT", path, shelfCases+"layout: /etc/hostname\n").wantsCode(kit.CodeInvalidDocument)
+	r.sendYAML("PUT", "/v1/rules/none/cases", shelfCases).wantsCode(codeUnknownRule)
+	r.sendYAML("PUT", path+"?site=pier", shelfCases).wantsCode(kit.CodeUnknownSite)
+	r.get(path + "?x=1").wantsCode(kit.CodeInvalidParameter)
+	r.bodyFaults("PUT", path, "text/yaml", false)
+	// A case that takes for ever ends.
+	long := strings.Replace(shelfCases, "wait: 1m", "wait: 31d}\n      - {wait: 31d", 1)
+	long = strings.Replace(long, "- wait: 31d}", "- {wait: 31d}", 1)
+	began := time.Now()
+	r.sendYAML("PUT", path, strings.Replace(long, "serial: 1}", "serials: 1-900}", 1))
+	require.Less(t, time.Since(began), 20*time.Second)
 }

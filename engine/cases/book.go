@@ -11,6 +11,9 @@ import (
 
 // Book is a rule document that cases are run on. It may not be used by several goroutines at once.
 type Book struct {
+	// Stop is asked now and then while cases run: once it says true, what is left fails. nil: never.
+	Stop func() bool
+
 	set *rules.Set
 	cut map[string]*rules.Set // by the names that are switched on
 }

@@ -54,7 +54,7 @@ func TestEveryNameIsPlayed(t *testing.T) {
 		for _, c := range f.Cases {
 			set, err := book.only(nil)
 			require.NoError(t, err)
-			w := newWorld(c, &engine.Config{Layout: c.layout, Catalog: c.products, Rules: set})
+			w := newWorld(c, &engine.Config{Layout: c.layout, Catalog: c.products, Rules: set}, nil)
 			for _, s := range c.steps {
 				s.run(w)
 			}

@@ -114,7 +114,7 @@ func (c *Case) run(book *Book) Result {
 		res.Failures = []Failure{{Line: at.Line, Column: at.Column, Reason: err.Error()}}
 		return res
 	}
-	w := newWorld(c, &engine.Config{Layout: c.layout, Catalog: c.products, Rules: set})
+	w := newWorld(c, &engine.Config{Layout: c.layout, Catalog: c.products, Rules: set}, book.Stop)
 	for _, s := range c.steps {
 		if w.stopped {
 			break

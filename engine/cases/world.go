@@ -30,7 +30,8 @@ type world struct {
 	acted   bool  // something was done at this very moment
 	entries int
 	reads   int
-	stopped bool // a bound was passed or something can't go on: the rest of the case means nothing
+	over    func() bool // see Book.Stop
+	stopped bool        // a bound was passed or something can't go on: the rest of the case means nothing
 
 	lying  []lying
 	muted  map[string]bool
@@ -74,8 +75,8 @@ type happening struct {
 	taken bool      // some expectation named it
 }
 
-func newWorld(c *Case, cfg *engine.Config) *world {
-	w := &world{c: c, cfg: cfg, s: engine.NewMachine(cfg.Layout.Site, cfg), now: c.start.UnixMilli(),
+func newWorld(c *Case, cfg *engine.Config, over func() bool) *world {
+	w := &world{c: c, over: over, cfg: cfg, s: engine.NewMachine(cfg.Layout.Site, cfg), now: c.start.UnixMilli(),
 		muted: make(map[string]bool), counts: make(map[string]*counting)}
 	w.sinceAt, w.beatAt = w.now, w.now
 	w.advance(w.now)
@@ -89,6 +90,10 @@ func (w *world) step(e *event.Entry) {
 	}
 	w.entries++
 	w.reads += len(e.Reads)
+	if w.over != nil && w.entries%64 == 1 && w.over() {
+		w.stop("there was no time left for the case", "run fewer or shorter cases at once")
+		return
+	}
 	if w.entries > maxEntries || w.reads > maxReads {
 		w.stop(fmt.Sprintf("the case takes more than %d entries or %d reads", maxEntries, maxReads),
 			"make its waits shorter, or its reads fewer")
