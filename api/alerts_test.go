@@ -45,6 +45,10 @@ func TestAnOutcomeIsCorrected(t *testing.T) {
 	q := into[RuleQuality](r.get("/v1/rules/unpaid-at-door/quality").wants(200))
 	require.Equal(t, []int{1, 0, 1}, []int{q.Told.Fired, q.Told.Genuine, q.Told.False})
 
+	r.do("POST", path+"/comment", `{"note":"once"}`, "Idempotency-Key", "k1").wants(200)
+	for _, do := range []string{"comment", "correct"} {
+		r.do("POST", path+"/"+do, `{"note":"twice"}`, "Idempotency-Key", "k1").wantsCode(kit.CodeIdempotencyMismatch)
+	}
 	// What is over for longer than a week is as it is.
 	r.ahead.Add(int64(8 * 24 * time.Hour))
 	r.reads(`[{"epc":"` + harbourLight + `","read_point":"handheld-1","zone":"shelf-a"}]`).wants(202)

@@ -142,6 +142,10 @@ func TestEveryRouteWantsAKey(t *testing.T) {
 		}
 		r.post("/v1/alerts/umberhithe-1-1/acknowledge", "").wantsCode(kit.CodeMissingSite)
 		r.post("/v1/alerts/umberhithe-1-1/close", `{"outcome":"false"}`).wantsCode(kit.CodeMissingSite)
+		r.post("/v1/alerts/umberhithe-1-1/correct", `{"outcome":"false"}`).wantsCode(kit.CodeMissingSite)
+		r.post("/v1/alerts/umberhithe-1-1/comment", `{"note":"x"}`).wantsCode(kit.CodeMissingSite)
+		r.get("/v1/alerts.csv?site=umberhithe").wantsCode(kit.CodeMissingSite)
+		r.get("/v1/alerts.xlsx?site=umberhithe").wantsCode(kit.CodeMissingSite)
 		r.get("/v1/deliveries/msg_umberhithe-1-1-1-door-team").wantsCode(codeUnknownDelivery)
 		sites := into[SiteList](r.get("/v1/sites").wants(200)).Sites
 		require.Len(t, sites, 1)

@@ -231,11 +231,13 @@ func TestListOfAlerts(t *testing.T) {
 func TestActsWhileNobodyFolds(t *testing.T) {
 	r := newRig(t).shop()
 	r.api.foldPatience = 50 * time.Millisecond
-	id := r.alert(1)
+	id, closed := r.alert(1), r.alert(2)
+	r.post("/v1/alerts/"+closed+"/close", `{"outcome":"genuine"}`)
+	r.until("it is closed", func() bool { return into[event.AlertView](r.get("/v1/alerts/"+closed)).Status == "closed" })
 	r.run.Stop()
-	for _, do := range []string{"acknowledge", "close"} {
-		body := map[string]string{"acknowledge": "", "close": `{"outcome":"unclear"}`}[do]
-		a := into[ActAnswer](r.post("/v1/alerts/"+id+"/"+do, body).wants(202))
+	for path, body := range map[string]string{id + "/acknowledge": "", id + "/comment": `{"note":"x"}`, id + "/close": `{"outcome":"unclear"}`,
+		closed + "/correct": `{"outcome":"false"}`} {
+		a := into[ActAnswer](r.post("/v1/alerts/"+path, body).wants(202))
 		require.False(t, a.Processed)
 		require.NotZero(t, a.Entry)
 	}

@@ -96,6 +96,7 @@ func TestTheFirstRuleIsStoredAlone(t *testing.T) {
 	r := newRig(t)
 	r.put("/v1/sites/umberhithe/layout", testLayout).wants(201)
 	r.get("/v1/rules/first").wantsCode(codeUnknownDocument)
+	r.sendYAML("PUT", "/v1/rules/first/cases", shelfCases).wantsCode(codeUnknownDocument)
 	r.do("PUT", "/v1/rules/first", `{"when": "item.present"}`, "If-Match", "*").wantsCode(kit.CodeVersionMismatch)
 	r.put("/v1/rules/first", `{"when": "item.present"}`).wants(201)
 	require.Equal(t, "rules:\n  - name: first\n    when: item.present\n", r.text())
