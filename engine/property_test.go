@@ -115,8 +115,8 @@ func journalOf(rt *rapid.T, cfg *Config) []event.Entry {
 		case 1:
 			if len(alerts) > 0 {
 				add(event.Entry{Kind: event.EntryAct, By: "floor", Act: event.Act{
-					Alert: rapid.SampledFrom(alerts).Draw(rt, "alert"),
-					Do:    rapid.SampledFrom([]string{"acknowledge", "close", "comment", "correct"}).Draw(rt, "do"),
+					Alert:   rapid.SampledFrom(alerts).Draw(rt, "alert"),
+					Do:      rapid.SampledFrom([]string{"acknowledge", "close", "comment", "correct"}).Draw(rt, "do"),
 					Outcome: rapid.SampledFrom([]string{"genuine", "false"}).Draw(rt, "outcome"), Note: "looked",
 				}})
 			}
