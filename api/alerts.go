@@ -27,7 +27,8 @@ type alertRoutes struct{ *backend }
 func (h alertRoutes) table() []kit.Route {
 	return append(inForms(kit.Route{
 		Method: "GET", Path: "/v1/alerts", Name: "listAlerts", Group: "Alerts", Summary: "List alerts, newest first",
-		About:  event.Notice + "\n\nA table has all that the parameters let through, at most the newest 50,000, and neither limit nor cursor counts.",
+		About: event.Notice + "\n\nA table has all that the parameters let through, at most the newest 50,000, and " +
+			"neither limit nor cursor counts.",
 		Scopes: operate,
 		Params: []kit.Param{paramSite, kit.Enum("status", "Only these. active, which is the default, is open "+
 			"and acknowledged.", alertStatuses...),
@@ -47,20 +48,25 @@ func (h alertRoutes) table() []kit.Route {
 			Answers: journaled(200, "The alert as it is now.", ActAnswer{}),
 			Codes:   []kit.Code{codeUnknownAlert, kit.CodeMissingSite, codeAlertStatus}, Handle: h.acknowledgeAlert,
 		}, {
-			Method: "POST", Path: "/v1/alerts/{id}/close", Name: "closeAlert", Group: "Alerts", Summary: "Close an alert with an outcome",
+			Method: "POST", Path: "/v1/alerts/{id}/close", Name: "closeAlert", Group: "Alerts", Summary: "Close an " +
+				"alert with an outcome",
 			Scopes: operate, Keyed: true, Body: kit.JSON(CloseRequest{}),
 			Answers: journaled(200, "The alert as it is now.", ActAnswer{}),
 			Codes:   []kit.Code{codeUnknownAlert, kit.CodeMissingSite, codeAlertStatus}, Handle: h.closeAlert,
 		}, {
-			Method: "POST", Path: "/v1/alerts/{id}/comment", Name: "commentAlert", Group: "Alerts", Summary: "Write a comment on an alert",
-			About: "Nothing else changes, and no channel is notified. It stands in the alert's history. An alert takes comments until a week " +
+			Method: "POST", Path: "/v1/alerts/{id}/comment", Name: "commentAlert", Group: "Alerts", Summary: "Write " +
+				"a comment on an alert",
+			About: "Nothing else changes, and no channel is notified. It stands in the alert's history. An alert " +
+				"takes comments until a week " +
 				"after it is over, and keeps 100 things that people did.",
 			Scopes: operate, Keyed: true, Body: kit.JSON(CommentRequest{}),
 			Answers: journaled(200, "The alert as it is now.", ActAnswer{}),
 			Codes:   []kit.Code{codeUnknownAlert, kit.CodeMissingSite, codeAlertStatus}, Handle: h.commentAlert,
 		}, {
-			Method: "POST", Path: "/v1/alerts/{id}/correct", Name: "correctAlert", Group: "Alerts", Summary: "Correct the outcome of an alert that is closed",
-			About: "Both outcomes stand in the alert's history; the last one counts for how good the rule is. It can be corrected for a week " +
+			Method: "POST", Path: "/v1/alerts/{id}/correct", Name: "correctAlert", Group: "Alerts",
+			Summary: "Correct the outcome of an alert that is closed",
+			About: "Both outcomes stand in the alert's history; the last one counts for how good the rule is. It can " +
+				"be corrected for a week " +
 				"after it was closed.",
 			Scopes: operate, Keyed: true, Body: kit.JSON(CloseRequest{}),
 			Answers: journaled(200, "The alert as it is now.", ActAnswer{}),
@@ -281,7 +287,8 @@ func outcome(word string) error {
 	if slices.Contains(event.Outcomes.Texts(), word) {
 		return nil
 	}
-	return kit.Problemf(kit.CodeInvalidBody, "The outcome %s must be one of %s.", kit.Shown([]byte(word)), strings.Join(event.Outcomes.Texts(), ", "))
+	return kit.Problemf(kit.CodeInvalidBody, "The outcome %s must be one of %s.", kit.Shown([]byte(word)),
+		strings.Join(event.Outcomes.Texts(), ", "))
 }
 
 func (h alertRoutes) commentAlert(c *kit.Call) error {
@@ -321,7 +328,8 @@ func (h alertRoutes) act(c *kit.Call, do, outcome, note string) error {
 		return refused
 	}
 	d, err := h.carryOut(c.Ctx(), siteID, &event.Entry{
-		Kind: event.EntryAct, At: h.opt.Now().UnixMilli(), By: c.Key.Name, Act: event.Act{Alert: id, Do: do, Outcome: outcome, Note: note},
+		Kind: event.EntryAct, At: h.opt.Now().UnixMilli(), By: c.Key.Name, Act: event.Act{Alert: id, Do: do, Outcome: outcome,
+			Note: note},
 	})
 	if err != nil {
 		return err
@@ -350,7 +358,8 @@ func refuses(al *event.Alert, do, outcome string) error {
 		closed = false
 	case event.ActCorrect:
 		if closed && al.Outcome == outcome {
-			return kit.Problemf(codeAlertStatus, "The outcome of the alert is %s already.", outcome).With("alert_status", al.Status.String())
+			return kit.Problemf(codeAlertStatus, "The outcome of the alert is %s already.", outcome).With("alert_status",
+				al.Status.String())
 		}
 		closed = !closed
 	}
@@ -366,7 +375,8 @@ func refuses(al *event.Alert, do, outcome string) error {
 
 func alertStatus(al *event.Alert, do string) error {
 	if al.Over() && (do == event.ActComment || do == event.ActCorrect && al.Status == event.AlertClosed) {
-		return kit.Problemf(codeAlertStatus, "The alert was over more than a week ago, or somebody else was first: nothing was changed.").
+		return kit.Problemf(codeAlertStatus, "The alert was over more than a week ago, or somebody else was first: "+
+			"nothing was changed.").
 			With("alert_status", al.Status.String())
 	}
 	if do == event.ActClose && al.Status == event.AlertCleared {
@@ -381,11 +391,15 @@ func alertTable(list []event.AlertView, now time.Time) sheet.Table {
 	t := sheet.Table{
 		Name: "Alerts", Zone: time.UTC, At: now, Notes: []string{event.Notice},
 		Columns: []sheet.Column{
-			{Name: "Alert", Key: "id", Width: 30}, {Name: "Site", Key: "site"}, {Name: "Rule", Key: "rule", Width: 22}, {Name: "Severity", Key: "severity"},
-			{Name: "Status", Key: "status"}, {Name: "Message", Key: "say", Width: 50}, {Name: "About", Key: "about"}, {Name: "Item", Key: "item", Width: 34},
+			{Name: "Alert", Key: "id", Width: 30}, {Name: "Site", Key: "site"}, {Name: "Rule", Key: "rule", Width: 22},
+			{Name: "Severity", Key: "severity"},
+			{Name: "Status", Key: "status"}, {Name: "Message", Key: "say", Width: 50}, {Name: "About", Key: "about"},
+			{Name: "Item", Key: "item", Width: 34},
 			{Name: "GTIN", Key: "gtin"}, {Name: "Zone", Key: "zone"}, {Name: "Place", Key: "place"}, {Name: "Reader", Key: "reader"},
-			{Name: "Count", Key: "count"}, {Name: "Cause", Key: "cause"}, {Name: "Opened", Key: "opened_at", Kind: sheet.KindTime}, {Name: "Cleared", Key: "cleared_at", Kind: sheet.KindTime},
-			{Name: "Acknowledged", Key: "acknowledged_at", Kind: sheet.KindTime}, {Name: "Acknowledged by", Key: "acknowledged_by"}, {Name: "Closed", Key: "closed_at", Kind: sheet.KindTime},
+			{Name: "Count", Key: "count"}, {Name: "Cause", Key: "cause"}, {Name: "Opened", Key: "opened_at",
+				Kind: sheet.KindTime}, {Name: "Cleared", Key: "cleared_at", Kind: sheet.KindTime},
+			{Name: "Acknowledged", Key: "acknowledged_at", Kind: sheet.KindTime}, {Name: "Acknowledged by",
+				Key: "acknowledged_by"}, {Name: "Closed", Key: "closed_at", Kind: sheet.KindTime},
 			{Name: "Closed by", Key: "closed_by"}, {Name: "Outcome", Key: "outcome"}, {Name: "Note", Key: "note", Width: 30},
 		},
 	}
@@ -399,9 +413,12 @@ func alertTable(list []event.AlertView, now time.Time) sheet.Table {
 	for i := range list {
 		a := &list[i]
 		rows[i] = []sheet.Cell{
-			sheet.Text(a.ID), sheet.Text(a.Site), sheet.Text(a.Rule), sheet.Text(a.Severity), sheet.Text(a.Status), sheet.Text(a.Say), sheet.Text(a.About),
-			sheet.Text(a.Item), sheet.Text(a.GTIN), sheet.Text(a.Zone), sheet.Text(a.Place), sheet.Text(a.Reader), sheet.Text(a.Count), sheet.Text(a.Cause),
-			at(a.Opened), at(a.Cleared), at(a.Acked), sheet.Text(a.AckedBy), at(a.Closed), sheet.Text(a.ClosedBy), sheet.Text(a.Outcome), sheet.Text(a.Note),
+			sheet.Text(a.ID), sheet.Text(a.Site), sheet.Text(a.Rule), sheet.Text(a.Severity), sheet.Text(a.Status),
+			sheet.Text(a.Say), sheet.Text(a.About),
+			sheet.Text(a.Item), sheet.Text(a.GTIN), sheet.Text(a.Zone), sheet.Text(a.Place), sheet.Text(a.Reader),
+			sheet.Text(a.Count), sheet.Text(a.Cause),
+			at(a.Opened), at(a.Cleared), at(a.Acked), sheet.Text(a.AckedBy), at(a.Closed), sheet.Text(a.ClosedBy),
+			sheet.Text(a.Outcome), sheet.Text(a.Note),
 		}
 	}
 	t.Rows = sheet.Rows(rows...)

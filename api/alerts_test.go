@@ -52,7 +52,8 @@ func TestAnOutcomeIsCorrected(t *testing.T) {
 	// What is over for longer than a week is as it is.
 	r.ahead.Add(int64(8 * 24 * time.Hour))
 	r.reads(`[{"epc":"` + harbourLight + `","read_point":"handheld-1","zone":"shelf-a"}]`).wants(202)
-	require.Contains(t, string(r.post(path+"/correct", `{"outcome":"unclear"}`).wantsCode(codeAlertStatus).body), "more than a week ago")
+	require.Contains(t, string(r.post(path+"/correct", `{"outcome":"unclear"}`).wantsCode(codeAlertStatus).body),
+		"more than a week ago")
 	require.Contains(t, string(r.post(path+"/comment", `{"note":"late"}`).wantsCode(codeAlertStatus).body), "more than a week ago")
 
 	for _, do := range []string{"comment", "correct"} {

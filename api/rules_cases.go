@@ -46,13 +46,18 @@ func (h ruleRoutes) ruleCases() []kit.Route {
 			Codes:   []kit.Code{codeUnknownDocument}, Handle: h.getCases,
 		}, {
 			Method: "PUT", Path: path, Name: "putCases", Group: "Documents", Summary: "Store the cases of a rule",
-			About: "In the form of a case file. What it does not say of layout and products is that of the site: the parameter site, or the first one. " +
-				"They are run on the rules as they are stored, as if this one were live, for 5 s at most. They stay when the rule is removed.",
-			Scopes: author, AllSites: true, Params: []kit.Param{kit.Query("site", "The site whose layout they play in, where they have none of their own."),
+			About: "In the form of a case file. What it does not say of layout and products is that of the site: the " +
+				"parameter site, or the first one. " +
+				"They are run on the rules as they are stored, as if this one were live, for 5 s at most. They stay " +
+				"when the rule is removed.",
+			Scopes: author, AllSites: true, Params: []kit.Param{kit.Query("site", "The site whose layout they play "+
+				"in, where they have none of their own."),
 				paramNote, paramDryRun, paramAnyway, ifMatch, ifNoneMatch},
-			Body:    []kit.Content{kit.As(mediaYAML, nil)},
-			Answers: []kit.Answer{kit.Reply(201, "Stored as the first version.", kit.JSON(CasesSaved{})...), kit.OK("Stored, or with dry_run what became of them.", CasesSaved{})},
-			Codes:   append([]kit.Code{codeUnknownRule, codeCasesFailed, codeUnknownDocument, kit.CodeUnknownSite, kit.CodeMissingSite}, savedCodes...), Handle: h.putCases,
+			Body: []kit.Content{kit.As(mediaYAML, nil)},
+			Answers: []kit.Answer{kit.Reply(201, "Stored as the first version.", kit.JSON(CasesSaved{})...),
+				kit.OK("Stored, or with dry_run what became of them.", CasesSaved{})},
+			Codes: append([]kit.Code{codeUnknownRule, codeCasesFailed, codeUnknownDocument, kit.CodeUnknownSite,
+				kit.CodeMissingSite}, savedCodes...), Handle: h.putCases,
 		},
 	}
 }
@@ -101,7 +106,8 @@ func (h ruleRoutes) putCases(c *kit.Call) error {
 	if err != nil && !errors.Is(err, store.ErrNotFound) {
 		return unavailable(err)
 	}
-	answer.Saved = Saved{Document: casesDocument(name), Version: present.Version, At: present.At.UTC(), By: present.By, Note: present.Note, InEffect: true,
+	answer.Saved = Saved{Document: casesDocument(name), Version: present.Version, At: present.At.UTC(), By: present.By,
+		Note: present.Note, InEffect: true,
 		Unchanged: present.Version > 0 && bytes.Equal(present.Body, text)}
 	switch {
 	case answer.DryRun:
@@ -112,7 +118,8 @@ func (h ruleRoutes) putCases(c *kit.Call) error {
 		if expect < 0 {
 			expect = present.Version
 		}
-		put := store.DocumentPut{Document: store.Document{Name: casesDocument(name), By: c.Key.Name, Note: note, Body: text}, Expect: expect}
+		put := store.DocumentPut{Document: store.Document{Name: casesDocument(name), By: c.Key.Name, Note: note, Body: text},
+			Expect: expect}
 		if err := h.runner.SaveDocuments(c.Ctx(), []store.DocumentPut{put}, c.Key.Name); errors.Is(err, store.ErrConflict) {
 			return conflict(expect)
 		} else if err != nil {
@@ -124,7 +131,8 @@ func (h ruleRoutes) putCases(c *kit.Call) error {
 }
 
 func casesFailed(rep *cases.Report) error {
-	return kit.Problemf(codeCasesFailed, "%d of %s do not pass. Nothing was stored; if it is meant, send it with ?anyway=true.", rep.Failed,
+	return kit.Problemf(codeCasesFailed, "%d of %s do not pass. Nothing was stored; if it is meant, send it with "+
+		"?anyway=true.", rep.Failed,
 		doc.Plural(rep.Passed+rep.Failed, "case")).With("cases", rep)
 }
 

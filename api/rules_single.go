@@ -22,25 +22,30 @@ func (h ruleRoutes) oneRule() []kit.Route {
 	const path = "/v1/rules/{name}"
 	codes := append([]kit.Code{codeUnknownRule, codeCasesFailed}, savedCodes...)
 	answers := []kit.Answer{kit.Reply(201, "The rule is new.", kit.JSON(RuleSaved{})...),
-		kit.OK("Stored as the next version of the document; unchanged if it says this already; or with dry_run, what storing would change.", RuleSaved{})}
-	const about = "Nothing else in the document changes, not a byte: other rules, comments and order stay. If-Match is the document's version. "
+		kit.OK("Stored as the next version of the document; unchanged if it says this already; or with dry_run, what "+
+			"storing would change.", RuleSaved{})}
+	const about = "Nothing else in the document changes, not a byte: other rules, comments and order stay. If-Match " +
+		"is the document's version. "
 	return []kit.Route{
 		{
 			Method: "GET", Path: path, Name: "getRule", Group: "Documents", Summary: "Get one rule",
 			About:  "As YAML, it is the rule's own lines with the comment directly above them. The ETag is that of the document.",
 			Scopes: readers, Params: []kit.Param{paramVersion, paramFormat, ifNoneMatch},
 			Answers: []kit.Answer{kit.Reply(200, "The rule.", kit.As(mediaYAML, nil), kit.As(kit.MediaJSON, RuleText{})), notChanged},
-			Codes:   []kit.Code{codeUnknownDocument, codeUnknownRule, kit.CodeNotAcceptable, kit.CodeInvalidDocument}, Handle: h.getRule,
+			Codes:   []kit.Code{codeUnknownDocument, codeUnknownRule, kit.CodeNotAcceptable, kit.CodeInvalidDocument},
+			Handle:  h.getRule,
 		}, {
 			Method: "PUT", Path: path, Name: "putRule", Group: "Documents", Summary: "Store one rule",
-			About: about + "In YAML it is stored as it is written, with its comments; in JSON it has the members that a rule has in YAML. A new rule " +
+			About: about + "In YAML it is stored as it is written, with its comments; in JSON it has the members " +
+				"that a rule has in YAML. A new rule " +
 				"comes last. With If-None-Match: * it must be new.",
 			Scopes: author, AllSites: true, Params: []kit.Param{paramNote, paramDryRun, paramAnyway, ifMatch, ifNoneMatch},
 			Body:    []kit.Content{kit.As(mediaYAML, nil), kit.As(kit.MediaJSON, map[string]any{})},
 			Answers: answers, Codes: append([]kit.Code{kit.CodeInvalidBody, codeCasesFailed}, savedCodes...), Handle: h.putRule,
 		}, {
 			Method: "PATCH", Path: path, Name: "patchRule", Group: "Documents", Summary: "Change some members of one rule",
-			About: about + "The body is a JSON merge patch (RFC 7396): `{\"mode\": \"watch\"}` switches the mode, null takes a member away. Lines and comments " +
+			About: about + "The body is a JSON merge patch (RFC 7396): `{\"mode\": \"watch\"}` switches the mode, " +
+				"null takes a member away. Lines and comments " +
 				"of the other members stay as they are.",
 			Scopes: author, AllSites: true, Params: []kit.Param{paramNote, paramDryRun, paramAnyway, ifMatch},
 			Body:    []kit.Content{kit.As(mediaMergePatch, map[string]any{}), kit.As(kit.MediaJSON, map[string]any{})},
@@ -81,7 +86,8 @@ func ruleEntries(text []byte) (*doc.Entries, error) {
 	}
 	e, problem := doc.OpenEntries(text, rules.ListKey, rules.Form)
 	if problem != nil {
-		return nil, kit.Problemf(kit.CodeInvalidDocument, "The stored rules can't be read: send the whole document.").With("errors", []doc.Diagnostic{*problem})
+		return nil, kit.Problemf(kit.CodeInvalidDocument, "The stored rules can't be read: send the whole "+
+			"document.").With("errors", []doc.Diagnostic{*problem})
 	}
 	return e, nil
 }
@@ -89,7 +95,8 @@ func ruleEntries(text []byte) (*doc.Entries, error) {
 // shape turns doc.ErrShape into what the caller can do.
 func shape(err error) error {
 	if errors.Is(err, doc.ErrShape) {
-		return kit.Problemf(kit.CodeInvalidDocument, "The rules are written in a way in which one of them can't be changed alone. Nothing was stored; send the whole document.")
+		return kit.Problemf(kit.CodeInvalidDocument, "The rules are written in a way in which one of them can't be "+
+			"changed alone. Nothing was stored; send the whole document.")
 	}
 	return err
 }
@@ -176,7 +183,8 @@ func (h ruleRoutes) changeRule(c *kit.Call, change ruleChange) error {
 			return unavailable(err)
 		}
 		if match != "" && (d.Version == 0 || !kit.Tagged(match, d.Version)) {
-			return kit.Problemf(kit.CodeVersionMismatch, "The document is at version %d. Get it, look what changed, and send your change again.",
+			return kit.Problemf(kit.CodeVersionMismatch, "The document is at version %d. Get it, look what changed, "+
+				"and send your change again.",
 				d.Version).With("version", d.Version)
 		}
 		var text []byte
@@ -191,7 +199,8 @@ func (h ruleRoutes) changeRule(c *kit.Call, change ruleChange) error {
 			}
 			_, there, _ := e.Get(name)
 			if there && (none == "*" || none != "" && kit.Tagged(none, d.Version)) {
-				return kit.Problemf(kit.CodeVersionMismatch, "There is a rule %s already.", kit.Shown([]byte(name))).With("version", d.Version)
+				return kit.Problemf(kit.CodeVersionMismatch, "There is a rule %s already.",
+					kit.Shown([]byte(name))).With("version", d.Version)
 			}
 			created = !there
 			if text, err = change(e); err != nil {
@@ -285,7 +294,8 @@ func (h ruleRoutes) sentRule(c *kit.Call, name string) (entry doc.Entry, plain b
 		return entry, false, err
 	}
 	defer body.Release()
-	plain = media == kit.MediaJSON || c.Request().Header.Get("Content-Type") == "" && bytes.HasPrefix(bytes.TrimSpace(body.B), []byte("{"))
+	plain = media == kit.MediaJSON || c.Request().Header.Get("Content-Type") == "" && bytes.HasPrefix(bytes.TrimSpace(body.B),
+		[]byte("{"))
 	err = c.Parse(func() error {
 		var problem *doc.Diagnostic
 		if plain {
@@ -297,7 +307,8 @@ func (h ruleRoutes) sentRule(c *kit.Call, name string) (entry doc.Entry, plain b
 			entry, problem = doc.ReadEntry(slices.Clone(body.B), rules.ListKey, rules.Form)
 		}
 		if problem != nil {
-			return kit.Problemf(kit.CodeInvalidDocument, "The body is not one rule. Nothing was stored.").With("errors", []doc.Diagnostic{*problem})
+			return kit.Problemf(kit.CodeInvalidDocument, "The body is not one rule. Nothing was stored.").With("errors",
+				[]doc.Diagnostic{*problem})
 		}
 		if err == nil {
 			entry, err = entry.Named(name, rules.Form)
@@ -308,7 +319,8 @@ func (h ruleRoutes) sentRule(c *kit.Call, name string) (entry doc.Entry, plain b
 		return entry, plain, err
 	}
 	if own := entry.Node.Get("name"); own == nil || own.Text != name {
-		return entry, plain, kit.Problemf(kit.CodeInvalidBody, "The rule's name must be %q, as in the path. To rename a rule, store it under the new name and "+
+		return entry, plain, kit.Problemf(kit.CodeInvalidBody, "The rule's name must be %q, as in the path. To "+
+			"rename a rule, store it under the new name and "+
 			"remove the old one.", name)
 	}
 	return entry, plain, nil
@@ -318,7 +330,8 @@ func (h ruleRoutes) sentRule(c *kit.Call, name string) (entry doc.Entry, plain b
 func ruleMembers(body []byte) (*doc.Node, *doc.Diagnostic) {
 	d, problem := doc.JSON(slices.Clone(body), rules.MaxDocument)
 	if problem == nil && d.Root.Kind != doc.Mapping {
-		problem = &doc.Diagnostic{Line: 1, Column: 1, Severity: doc.SeverityError, Reason: "the body is " + d.Root.Is() + ", not an object",
+		problem = &doc.Diagnostic{Line: 1, Column: 1, Severity: doc.SeverityError, Reason: "the body is " +
+			"" + d.Root.Is() + ", not an object",
 			Hint: `send the rule's members, such as {"mode": "watch"}`}
 	}
 	if problem != nil {
@@ -327,7 +340,8 @@ func ruleMembers(body []byte) (*doc.Node, *doc.Diagnostic) {
 	seen := make(map[string]bool)
 	for _, f := range d.Root.Fields {
 		if seen[f.Key.Text] {
-			return nil, &doc.Diagnostic{Line: f.Key.Line, Column: f.Key.Column, Severity: doc.SeverityError, Reason: "the member " + f.Key.Text + " stands twice"}
+			return nil, &doc.Diagnostic{Line: f.Key.Line, Column: f.Key.Column, Severity: doc.SeverityError,
+				Reason: "the member " + f.Key.Text + " stands twice"}
 		}
 		seen[f.Key.Text] = true
 	}

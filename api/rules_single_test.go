@@ -37,7 +37,8 @@ func TestOneRuleIsReadAndStored(t *testing.T) {
 
 	got := r.get("/v1/rules/unpaid-at-door").wants(200)
 	require.Equal(t, kit.ETag(v), got.header.Get("ETag"))
-	require.True(t, strings.HasPrefix(string(got.body), "# The street door.\nname: unpaid-at-door   # urgent\nwhen: zone.kind"), "%s", got.body)
+	require.True(t, strings.HasPrefix(string(got.body), "# The street door.\nname: unpaid-at-door   # urgent\nwhen: "+
+		"zone.kind"), "%s", got.body)
 	one := into[RuleText](r.get("/v1/rules/unpaid-at-door?format=json").wants(200))
 	require.Equal(t, string(got.body), one.Text)
 	require.Equal(t, "urgent", one.Rule.Severity)
@@ -54,7 +55,8 @@ func TestOneRuleIsReadAndStored(t *testing.T) {
 		`{"name": "in-the-shelf", "when": "zone.id == \"shelf-a\"", "mode": "watch", "say": "{product.name} is in {zone.name}"}`).wants(200))
 	require.True(t, saved.Unchanged)
 
-	saved = into[RuleSaved](r.sendYAML("PUT", "/v1/rules/unpaid-at-door?note=calmer", "name: unpaid-at-door\nwhen: zone.kind == \"exit\" and item.sellable\n",
+	saved = into[RuleSaved](r.sendYAML("PUT", "/v1/rules/unpaid-at-door?note=calmer", "name: unpaid-at-door\nwhen: "+
+		"zone.kind == \"exit\" and item.sellable\n",
 		"If-Match", kit.ETag(v)).wants(200))
 	require.Equal(t, v+1, saved.Version)
 	require.True(t, saved.InEffect)
@@ -73,7 +75,8 @@ func TestOneRuleIsReadAndStored(t *testing.T) {
 	saved = into[RuleSaved](r.do("PUT", "/v1/rules/silent", `{"about": "reader", "when": "cause == \"silent\"", "send": ["door-team"], "limit": "3 per 1h"}`,
 		"If-None-Match", "*").wants(201))
 	require.Equal(t, "name: silent\nabout: reader\nwhen: cause == \"silent\"\nsend: [door-team]\nlimit: 3 per 1h\n", saved.Text)
-	require.Equal(t, want+"\n  - name: silent\n    about: reader\n    when: cause == \"silent\"\n    send: [door-team]\n    limit: 3 per 1h\n", r.text())
+	require.Equal(t, want+"\n  - name: silent\n    about: reader\n    when: cause == \"silent\"\n    send: "+
+		"[door-team]\n    limit: 3 per 1h\n", r.text())
 
 	r.do("DELETE", "/v1/rules/silent?dry_run=true", "").wants(200)
 	r.do("DELETE", "/v1/rules/silent", "").wants(200)
@@ -115,7 +118,8 @@ func TestModeIsSwitched(t *testing.T) {
 	patch("unpaid-at-door", `{"mode": null}`).wants(200)
 	require.Equal(t, commented, r.text())
 	patch("in-the-shelf", `{"mode": "live"}`).wants(200)
-	require.Equal(t, strings.Replace(commented, "mode: watch", "mode: live", 1), strings.ReplaceAll(r.text(), "'{product.name} is in {zone.name}'",
+	require.Equal(t, strings.Replace(commented, "mode: watch", "mode: live", 1), strings.ReplaceAll(r.text(),
+		"'{product.name} is in {zone.name}'",
 		`"{product.name} is in {zone.name}"`))
 	patch("in-the-shelf", `{"mode": "loud"}`).wantsCode(kit.CodeInvalidDocument)
 	patch("in-the-shelf", `{"moode": "off"}`).wantsCode(kit.CodeInvalidDocument)
@@ -132,7 +136,8 @@ func TestModeIsSwitched(t *testing.T) {
 
 func TestWhatARuleIsTrueOfNow(t *testing.T) {
 	r := newRig(t).shop().stocked()
-	saved := into[RuleSaved](r.put("/v1/rules/in-the-back?dry_run=true", `{"when": "zone.id == \"stockroom\"", "say": "{item.serial} is back", "hold": "2h"}`).
+	saved := into[RuleSaved](r.put("/v1/rules/in-the-back?dry_run=true",
+		`{"when": "zone.id == \"stockroom\"", "say": "{item.serial} is back", "hold": "2h"}`).
 		wants(200))
 	require.True(t, saved.DryRun)
 	require.Len(t, saved.TrueNow, 1)
@@ -141,10 +146,12 @@ func TestWhatARuleIsTrueOfNow(t *testing.T) {
 	require.Equal(t, 7, now.Looked)
 	require.Equal(t, "It is true now of 5 things.", now.Words)
 	require.Len(t, now.Examples, 3)
-	require.Equal(t, TrueExample{Site: "umberhithe", Item: "(01)09521141123454(21)100", GTIN: "09521141123454", Zone: "stockroom", Say: "100 is back"}, now.Examples[0])
+	require.Equal(t, TrueExample{Site: "umberhithe", Item: "(01)09521141123454(21)100", GTIN: "09521141123454",
+		Zone: "stockroom", Say: "100 is back"}, now.Examples[0])
 	r.get("/v1/rules/in-the-back").wantsCode(codeUnknownRule)
 
-	check := into[CheckAnswer](r.sendYAML("POST", "/v1/rules/check", testRules+`  - {name: few, about: stock, when: stock.has_minimum and stock.count < stock.minimum}
+	check := into[CheckAnswer](r.sendYAML("POST", "/v1/rules/check",
+		testRules+`  - {name: few, about: stock, when: stock.has_minimum and stock.count < stock.minimum}
   - {name: loud, about: reader, when: reader.role == "handheld"}
   - {name: sold, when: cause == "sold"}
 `).wants(200))
@@ -157,7 +164,8 @@ func TestWhatARuleIsTrueOfNow(t *testing.T) {
 	r.api.server.ForgetKeys()
 	// A key for no site of them learns nothing of them.
 	r.as(far, func(*rig) {
-		require.Empty(t, into[CheckAnswer](r.sendYAML("POST", "/v1/rules/check", "rules:\n  - {name: a, when: item.present}\n").wants(200)).TrueNow)
+		require.Empty(t, into[CheckAnswer](r.sendYAML("POST", "/v1/rules/check", "rules:\n  - {name: a, when: "+
+			"item.present}\n").wants(200)).TrueNow)
 	})
 }
 
@@ -189,12 +197,14 @@ func TestFaultsOfSingleRules(t *testing.T) {
 	r.bodyFaults("PUT", "/v1/rules/in-the-shelf", "text/yaml", false)
 	r.bodyFaults("PATCH", "/v1/rules/in-the-shelf", mediaMergePatch, false)
 	for _, method := range []string{"GET", "PUT", "PATCH", "DELETE"} {
-		r.do(method, "/v1/rules/in-the-shelf?versions=1", `{"mode": "off"}`, "Content-Type", kit.MediaJSON).wantsCode(kit.CodeInvalidParameter)
+		r.do(method, "/v1/rules/in-the-shelf?versions=1", `{"mode": "off"}`, "Content-Type",
+			kit.MediaJSON).wantsCode(kit.CodeInvalidParameter)
 	}
 	r.do("GET", "/v1/rules/in-the-shelf", "", "Accept", "text/csv").wantsCode(kit.CodeNotAcceptable)
 	r.do("DELETE", "/v1/rules/in-the-shelf", "", "If-Match", `"99"`).wantsCode(kit.CodeVersionMismatch)
 	// A document in which one rule can't be told from what is around it is not touched.
-	r.sendYAML("PUT", "/v1/rules", "rules:\n  -\n    name: in-the-shelf\n    when: item.present\n  - {name: b, when: item.present}\n").wants(200)
+	r.sendYAML("PUT", "/v1/rules", "rules:\n  -\n    name: in-the-shelf\n    when: item.present\n  - {name: b, when: "+
+		"item.present}\n").wants(200)
 	for _, method := range []string{"GET", "DELETE"} {
 		r.do(method, "/v1/rules/in-the-shelf", "").wantsCode(kit.CodeInvalidDocument)
 	}
@@ -240,8 +250,10 @@ func TestARuleWithItsCases(t *testing.T) {
 	require.Contains(t, string(refused.body), "in-the-shelf opened did not happen")
 	r.do("PUT", "/v1/rules/in-the-shelf", wrong, "Content-Type", kit.MediaJSON).wantsCode(codeCasesFailed)
 	require.Equal(t, before, r.text())
-	require.Equal(t, 1, into[RuleSaved](r.do("PATCH", "/v1/rules/in-the-shelf?dry_run=1", wrong, "Content-Type", kit.MediaJSON).wants(200)).Cases.Failed)
-	require.Equal(t, 1, into[RuleSaved](r.do("PATCH", "/v1/rules/in-the-shelf?anyway=1", wrong, "Content-Type", kit.MediaJSON).wants(200)).Cases.Failed)
+	require.Equal(t, 1, into[RuleSaved](r.do("PATCH", "/v1/rules/in-the-shelf?dry_run=1", wrong, "Content-Type",
+		kit.MediaJSON).wants(200)).Cases.Failed)
+	require.Equal(t, 1, into[RuleSaved](r.do("PATCH", "/v1/rules/in-the-shelf?anyway=1", wrong, "Content-Type",
+		kit.MediaJSON).wants(200)).Cases.Failed)
 
 	two := strings.Replace(shelfCases, "put: {items: light, zone: shelf-a}", "moved: {items: light, zone: stockroom}", 1)
 	r.sendYAML("PUT", path, shelfCases+"# more\n").wantsCode(codeCasesFailed)

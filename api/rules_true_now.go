@@ -98,7 +98,8 @@ func (h documents) survey(ctx context.Context, site string, set *rules.Set, rule
 	now.Count, now.Looked, now.Failed, now.Partial = now.Count+v.Count, now.Looked+v.Looked, now.Failed+v.Failed, now.Partial || more
 	for _, x := range v.Examples {
 		if len(now.Examples) < engine.MaxExamples {
-			now.Examples = append(now.Examples, TrueExample{Site: site, Item: x.Item, GTIN: event.GTINText(x.GTIN), Zone: x.Zone, Place: x.Place,
+			now.Examples = append(now.Examples, TrueExample{Site: site, Item: x.Item, GTIN: event.GTINText(x.GTIN),
+				Zone: x.Zone, Place: x.Place,
 				Reader: x.Reader, Say: x.Say})
 		}
 	}

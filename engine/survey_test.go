@@ -67,7 +67,8 @@ func TestSurveySlicesByWork(t *testing.T) {
 	for n := range 300 {
 		sh.shelve("shelf-a", book(1, n+1))
 	}
-	dear := "rules:\n  - name: dear\n    when: |\n      item.present and all(1..1000, # - 9000 != at.hour and # - 8000 != at.minute and # + 7000 != at.hour)\n"
+	dear := "rules:\n  - name: dear\n    when: |\n      item.present and all(1..1000, # - 9000 != at.hour and # - " +
+		"8000 != at.minute and # + 7000 != at.hour)\n"
 	set, found := rules.Check("rules", []byte(dear), rules.Known{})
 	require.NotNil(t, set, "%v", found)
 	v, _ := NewSurvey(set, "dear")

@@ -322,7 +322,8 @@ func Same(a, b *Node) bool {
 	if a == nil || b == nil {
 		return a == b
 	}
-	return a.Kind == b.Kind && strings.TrimSuffix(a.Text, "\n") == strings.TrimSuffix(b.Text, "\n") && slices.EqualFunc(a.Items, b.Items, Same) &&
+	return a.Kind == b.Kind && strings.TrimSuffix(a.Text, "\n") == strings.TrimSuffix(b.Text,
+		"\n") && slices.EqualFunc(a.Items, b.Items, Same) &&
 		slices.EqualFunc(a.Fields, b.Fields, func(x, y Field) bool { return Same(x.Key, y.Key) && Same(x.Value, y.Value) })
 }
 
