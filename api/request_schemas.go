@@ -73,6 +73,7 @@ type layoutDocument struct {
 	Site       string            `json:"site"`
 	Name       string            `json:"name,omitempty"`
 	TimeZone   string            `json:"time_zone" jsonschema:"example=Europe/London"`
+	Language   string            `json:"language,omitempty" jsonschema:"example=en" jsonschema_description:"Of the people who work there, a tag of RFC 5646: messages of rules are in it, where they have it."`
 	Zones      []zoneDocument    `json:"zones"`
 	ReadPoints []pointDocument   `json:"read_points,omitempty"`
 	Hours      json.RawMessage   `json:"hours,omitempty" jsonschema_description:"Opening hours by weekday (mon to sun), such as \"09:00-18:00\", and by date under except."`

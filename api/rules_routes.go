@@ -62,12 +62,27 @@ type RuleView struct {
 	To       []string `json:"escalate_to,omitempty"`
 	Severity string   `json:"severity"`
 	Hours    string   `json:"hours,omitempty"`
-	Say      string   `json:"say,omitempty"`
+	Say      string   `json:"say,omitempty" jsonschema_description:"The message as written; of one in several languages the default."`
 	Send     []string `json:"send,omitempty"`
-	Mode     string   `json:"mode"`
-	Digest   string   `json:"hash" jsonschema_description:"A hash of all that the rule means: alerts name the rule they came of by it."`
-	Uses     []string `json:"uses,omitempty" jsonschema_description:"Names that the condition reads."`
-	Line     int      `json:"line"`
+
+	Says map[string]string `json:"say_in,omitempty" jsonschema_description:"The message in other languages, by tag."`
+	But  []AlternativeView `json:"but,omitempty" jsonschema_description:"Alternatives: the first that is true when an alert opens replaces what it has."`
+
+	Mode   string   `json:"mode"`
+	Digest string   `json:"hash" jsonschema_description:"A hash of all that the rule means: alerts name the rule they came of by it."`
+	Uses   []string `json:"uses,omitempty" jsonschema_description:"Names that the condition reads."`
+	Line   int      `json:"line"`
+}
+
+// AlternativeView is an alternative of a rule as answers show it: what it leaves to the rule is left
+// out.
+type AlternativeView struct {
+	When     string            `json:"when"`
+	Severity string            `json:"severity,omitempty"`
+	Say      string            `json:"say,omitempty"`
+	Says     map[string]string `json:"say_in,omitempty"`
+	Send     *[]string         `json:"send,omitempty"`
+	Line     int               `json:"line"`
 }
 
 // RulesView is the document of rules, as text and parsed.
@@ -104,7 +119,20 @@ func ruleViews(set *rules.Set) []RuleView {
 			Mode: string(r.Mode), Digest: r.Digest, Uses: r.Uses(), Line: r.Line,
 		}
 		v.Limit = set.LimitOf(r).String()
-		v.Needs, v.To = r.Needs, r.EscalateTo
+		v.Needs, v.To, v.Says = r.Needs, r.EscalateTo, r.Says
+		for _, a := range r.But {
+			view := AlternativeView{When: a.When, Line: a.Line}
+			if a.Sets("severity") {
+				view.Severity = string(a.Severity)
+			}
+			if a.Sets("say") {
+				view.Say, view.Says = a.Say, a.Says
+			}
+			if a.Sets("send") {
+				view.Send = &a.Send
+			}
+			v.But = append(v.But, view)
+		}
 		if r.Gather > 0 {
 			v.GatherBy = r.GatherBy
 		}
@@ -227,7 +255,7 @@ func (h documents) sentTo(c *kit.Call) (map[string][]string, error) {
 	}
 	to := make(map[string][]string)
 	for _, r := range list {
-		for _, ch := range slices.Compact(slices.Sorted(slices.Values(slices.Concat(r.Send, r.EscalateTo)))) {
+		for _, ch := range r.Channels() {
 			to[ch] = append(to[ch], strings.TrimSpace(r.Name))
 		}
 	}

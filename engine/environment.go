@@ -52,7 +52,7 @@ func (s *view) baseEnv(f *event.Fact) *rules.Env {
 	c := s.local(f.At)
 	s.env = rules.Env{
 		Cause: f.Cause.String(), At: c.at,
-		Site: rules.Site{ID: s.site, Name: s.bound.cfg.Layout.Name, Open: c.open},
+		Site: rules.Site{ID: s.site, Name: s.bound.cfg.Layout.Name, Open: c.open, Language: s.bound.cfg.Layout.Language},
 		Zone: s.zoneEnv(f.Zone), From: s.zoneEnv(f.From),
 	}
 	return &s.env

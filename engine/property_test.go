@@ -359,6 +359,7 @@ rules:
     limit: 2 per 20s
     remind: 1m
     send: [floor-team]
+    but: {when: zone.kind == "shelf", severity: urgent, send: [floor-team, manager]}
   - name: out
     when: zone.kind == "exit" and not item.paid
     gather: 10s
@@ -366,11 +367,15 @@ rules:
     escalate: 10s
     escalate_to: [manager]
     send: [door-team]
+    but:
+      - {when: 'product.category == "crime"', severity: info, say: "one of {product.name}", send: [guard]}
+      - {when: at.minute >= 3, severity: urgent, send: []}
   - name: together
     when: item.present and from.kind == "shelf"
     gather: 30s
     gather_by: from
     needs: 2
+    but: {when: 'product.category == "crime"', severity: urgent, send: [manager]}
     escalate: 1m
     escalate_to: [manager]
     send: [floor-team]

@@ -104,6 +104,7 @@ type parsed struct {
 	root   ast.Node
 	always *bool // it is the same whatever the environment
 	cost   int   // of evaluating it, at worst, in the units of MaxCost
+	work   int   // the same, with texts and lists as long as an evaluator lets in
 }
 
 // parse checks a condition. The problems are in the result; without an error among them root is
@@ -164,6 +165,7 @@ func (p *parsed) limitWork(tree *parser.Tree, config *conf.Config) {
 	w := worker{sizes: hardest, weights: make(map[*ast.PredicateNode]int)}
 	w.node(p.root)
 	w.work += p.instructions * workPattern * maxTextValue
+	p.work = w.work
 	switch {
 	case w.work > maxWork:
 		p.fail(file.Location{}, "the condition can take too long", "compare fewer and shorter texts, or split it into several rules")

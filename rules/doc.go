@@ -20,6 +20,8 @@
 //	    hours: open                 # always (default), open, or mon-fri 09:00-18:00, sat 22:00-02:00
 //	    say: "{product.name} passed {zone.name} unpaid"
 //	    send: [door-team]
+//	    but:                        # the first alternative that is true when an alert opens replaces severity, say or send
+//	      - {when: not site.open, severity: urgent, send: [params.guard]}
 //	    gather: 5s                  # alerts within so long of a first become one; gather_by: rule (default), zone, from, product
 //	    needs: 8                    # with gather: so many must come together, or nobody is told
 //	    limit: 5 per 1h             # beyond that, alerts become part of one that says how many; storm: 100 per 10m beside rules is for all

@@ -52,6 +52,7 @@ func (d *Document) only(names []string, without ...string) *Document {
 type ruleText struct {
 	place
 	fields map[string]*field
+	of     *ruleText // of an alternative: the rule
 }
 
 // text returns the scalar of a key, nil if the key is absent or holds something else.
@@ -64,23 +65,29 @@ func (r *ruleText) text(key string) *scalar {
 
 // name is the rule's name for diagnostics; it may be empty or bad.
 func (r *ruleText) name() string {
+	if r.of != nil {
+		return r.of.name()
+	}
 	if s := r.text("name"); s != nil && len(s.text) <= 200 {
 		return s.text
 	}
 	return ""
 }
 
-// field is the value of one key: a text, or a list of texts.
+// field is the value of one key: a text, a list of texts, alternatives, or a message in several
+// languages.
 type field struct {
-	value  scalar
-	list   []scalar
-	isList bool
+	value     scalar
+	list      []scalar
+	isList    bool // it is no text
+	entries   []*ruleText
+	languages map[string]scalar
 }
 
 var (
 	ruleKeys = []string{"name", "about", "when", "hold", "clear", "gather", "gather_by", "needs", "limit", "quiet",
 		"remind", "escalate", "escalate_to",
-		"severity", "hours", "say", "send", "mode"}
+		"severity", "hours", "say", "send", butKey, "mode"}
 	documentKeys = []string{"rules", "params", "storm"}
 )
 
@@ -193,26 +200,19 @@ func (p *docParser) document(body *doc.Node) {
 
 func (p *docParser) rule(n *doc.Node) {
 	rt := &ruleText{place: place{n.Line, n.Column}, fields: make(map[string]*field)}
-	ok := p.mapping(n, "this entry", "begin each rule with - name:", func(key scalar, value *doc.Node) {
-		if !slices.Contains(ruleKeys, key.text) {
-			hint := doc.Suggest(key.text, ruleKeys, "a rule has the keys "+strings.Join(ruleKeys, ", "))
-			p.addAt(key, Diagnostic{Reason: fmt.Sprintf("unknown key %q", key.text), Hint: hint, Rule: rt.name()})
-			return
-		}
-		if len(rt.fields) == 0 {
-			rt.place = place{key.line, key.col}
-		}
-		if f := p.field(key, value, rt); f != nil {
-			rt.fields[key.text] = f
-		}
-	})
-	if ok {
+	if p.keys(n, rt, ruleKeys, "a rule", "begin each rule with - name:") {
 		p.doc.rules = append(p.doc.rules, rt)
 	}
 }
 
 // field reads the value of a rule's key; nil after an error.
 func (p *docParser) field(key scalar, value *doc.Node, rt *ruleText) *field {
+	switch {
+	case key.text == butKey && value.Kind != doc.Empty:
+		return p.alternatives(value, rt)
+	case key.text == "say" && value.Kind == doc.Mapping:
+		return p.languages(value, rt)
+	}
 	channels := key.text == "send" || key.text == "escalate_to"
 	if value.Kind == doc.Sequence && channels {
 		f := &field{isList: true}

@@ -118,4 +118,6 @@ type Site struct {
 	ID   string
 	Name string
 	Open bool // within its opening hours
+
+	Language string // of the people who work there, a tag in lower case; empty: none is set
 }

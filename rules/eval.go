@@ -100,7 +100,7 @@ func (e *Evaluator) True(r *Rule, env *Env) (bool, error) {
 	}
 	out, err := e.run(r.condition, env)
 	if err != nil {
-		return false, r.runError(err)
+		return false, r.runError(&r.clause, err)
 	}
 	return out, nil
 }
@@ -111,10 +111,15 @@ func (e *Evaluator) owns(r *Rule) bool {
 }
 
 func (e *Evaluator) run(c *condition, env *Env) (bool, error) {
+	e.steps = 0
+	return e.goOn(c, env)
+}
+
+// goOn is run for one of several conditions that share what list functions may do.
+func (e *Evaluator) goOn(c *condition, env *Env) (bool, error) {
 	for _, n := range c.reads {
 		e.load(n, env)
 	}
-	e.steps = 0
 	out, err := e.vm.Run(c.program, nil)
 	if err != nil {
 		return false, err
@@ -126,11 +131,11 @@ func (e *Evaluator) run(c *condition, env *Env) (bool, error) {
 	return b, nil
 }
 
-func (r *Rule) runError(err error) error {
+func (r *Rule) runError(c *clause, err error) error {
 	e := &RunError{Rule: r.Name, File: r.File, Line: r.Line, Column: 1, Reason: err.Error()}
 	var fe *file.Error
 	if errors.As(err, &fe) {
-		at := r.source.place(fe.From)
+		at := c.source.place(fe.From)
 		e.Line, e.Column, e.Reason = at.line, at.column, fe.Message
 	}
 	if errors.Is(err, errSteps) {

@@ -454,14 +454,14 @@ func TestSay(t *testing.T) {
 	} {
 		set := compile(t, "rules:\n- name: a\n  when: item.paid\n  say: '"+c.say+"'\n")
 		e := set.NewEvaluator()
-		require.Equal(t, c.want, e.Say(set.Rules()[0], passing()))
+		require.Equal(t, c.want, e.Say(&set.Rules()[0].Choice, passing()))
 	}
 	set := compile(t, starter)
 	e := set.NewEvaluator()
-	require.Equal(t, "unknown item passed an unknown place unpaid", e.Say(set.Rules()[0], &Env{}))
-	require.Equal(t, "below minimum: unknown item in an unknown place, 0 left", e.Say(set.Rule("below-minimum"), &Env{}))
-	require.Equal(t, "reader silent: an unknown reader", e.Say(set.Rule("reader-silent"), &Env{}))
-	said := e.Say(set.Rules()[0], &Env{Product: Product{Name: "a\nb\x1b[31m\u202e" + strings.Repeat("é", 1000)}, Zone: Zone{Name: "\xff"}})
+	require.Equal(t, "unknown item passed an unknown place unpaid", e.Say(&set.Rules()[0].Choice, &Env{}))
+	require.Equal(t, "below minimum: unknown item in an unknown place, 0 left", e.Say(&set.Rule("below-minimum").Choice, &Env{}))
+	require.Equal(t, "reader silent: an unknown reader", e.Say(&set.Rule("reader-silent").Choice, &Env{}))
+	said := e.Say(&set.Rules()[0].Choice, &Env{Product: Product{Name: "a\nb\x1b[31m\u202e" + strings.Repeat("é", 1000)}, Zone: Zone{Name: "\xff"}})
 	require.True(t, strings.HasPrefix(said, "a b[31mé"), said)
 	require.LessOrEqual(t, len(said), MaxMessage)
 	require.NotContains(t, said, "\n")
@@ -471,7 +471,7 @@ func TestSay(t *testing.T) {
 func TestSayIsCapped(t *testing.T) {
 	set := compile(t, "rules:\n- name: a\n  when: item.paid\n  say: '"+strings.Repeat("{product.name}", 20)+"'\n")
 	e := set.NewEvaluator()
-	said := e.Say(set.Rules()[0], &Env{Product: Product{Name: strings.Repeat("é", 300)}})
+	said := e.Say(&set.Rules()[0].Choice, &Env{Product: Product{Name: strings.Repeat("é", 300)}})
 	require.LessOrEqual(t, len(said), MaxMessage)
 	require.True(t, strings.HasSuffix(said, "..."))
 }
@@ -487,7 +487,7 @@ func TestSetIsShared(t *testing.T) {
 				for _, r := range set.Rules() {
 					_, _ = e.True(r, passing())
 					_ = e.Why(r, passing())
-					_ = e.Say(r, passing())
+					_ = e.Say(&r.Choice, passing())
 				}
 			}
 		})

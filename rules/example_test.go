@@ -27,7 +27,7 @@ rules:
 	}
 	for _, r := range e.Candidates(event.AboutItem, "passed", env) {
 		if ok, err := e.True(r, env); err == nil && ok {
-			fmt.Println(r.Name, r.Hold, e.Say(r, env))
+			fmt.Println(r.Name, r.Hold, e.Say(&r.Choice, env))
 		}
 	}
 	// Output: unpaid-at-door 3s Tide Tables passed the street door unpaid

@@ -16,6 +16,7 @@ func FuzzParse(f *testing.F) {
 	f.Add([]byte("storm: 3 per 1h\nrules: [{name: a, when: item.paid, gather: 1m, gather_by: from, needs: 3, " +
 		"limit: 5 per 1h, quiet: 1h, remind: 4h, escalate: 10m, escalate_to: [b]}]\n"))
 	f.Add([]byte(shelfRules(12)))
+	f.Add([]byte(choosing))
 	for _, s := range []string{
 		"", "rules:", "rules: []", "rules:\n- name: a\n  when: |\n    item.paid\n", "rules: [{name: a, when: 'x''y'}]",
 		"rules:\n- name: \"\\u00e9\\x41\"\n",
@@ -66,6 +67,9 @@ func FuzzWhen(f *testing.F) {
 		for _, about := range Subjects() {
 			d.rules = []*ruleText{{place: place{1, 1}, fields: map[string]*field{"name": text("a"),
 				"about": text(about), "when": text(when)}}}
+			own := d.rules[0]
+			own.fields[butKey] = &field{isList: true, entries: []*ruleText{{place: own.place, of: own,
+				fields: map[string]*field{"when": text(when), "severity": text("info")}}}}
 			set, diagnostics := Compile(d, Known{Zones: []string{"a"}})
 			for _, d := range diagnostics {
 				if d.Column < 1 || d.Reason == "" {
@@ -91,10 +95,13 @@ func FuzzWhen(f *testing.F) {
 				if err == nil && (w.Value != got || w.Error != "") {
 					t.Fatalf("%q: %t, but why says %t %s", when, got, w.Value, w.Error)
 				}
+				if n, failed := e.Choose(r, env); (n == 1) != (got && err == nil) || (failed == nil) != (err == nil) {
+					t.Fatalf("%q: %t %v, but as an alternative %d %v", when, got, err, n, failed)
+				}
 				if _, err := json.Marshal(w); err != nil {
 					t.Fatalf("%q: %v", when, err)
 				}
-				_ = e.Say(r, env)
+				_ = e.Say(&r.Choice, env)
 			}
 		}
 	})

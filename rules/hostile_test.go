@@ -25,6 +25,7 @@ type hostile struct {
 	Name  string   `json:"name"`
 	When  string   `json:"when"`
 	Parts [][2]any `json:"parts"` // instead of When: texts with how often each stands there
+	Times int      `json:"times"` // it stands so often under but, in a rule that is always true; 0: it is the rule's own
 }
 
 func (h hostile) text() string {
@@ -157,6 +158,15 @@ func runHostile(list []hostile) {
 			text := func(s string) *field { return &field{value: scalar{text: s, line: 1, col: 1, lines: d.text.Lines}} }
 			d.rules = []*ruleText{{place: place{1, 1}, fields: map[string]*field{"name": text("attack"),
 				"about": text(about), "when": &when}}}
+			if own := d.rules[0]; h.Times > 0 {
+				own.fields["when"] = text("site.open or not site.open")
+				but := &field{isList: true}
+				for range h.Times {
+					but.entries = append(but.entries, &ruleText{place: own.place, of: own,
+						fields: map[string]*field{"when": &when, "severity": text("urgent")}})
+				}
+				own.fields[butKey] = but
+			}
 			begin := busy()
 			set, _ := Compile(d, Known{})
 			r.Compile = max(r.Compile, busy()-begin)
@@ -172,6 +182,9 @@ func runHostile(list []hostile) {
 					runtime.ReadMemStats(&before)
 					begin := busy()
 					_, err := e.True(set.Rules()[0], env)
+					if _, failed := e.Choose(set.Rules()[0], env); failed != nil {
+						err = failed
+					}
 					best = min(best, busy()-begin)
 					runtime.ReadMemStats(&after)
 					bytes = after.TotalAlloc - before.TotalAlloc

@@ -298,6 +298,9 @@ var entries = []entry{
 		func(e *Env) string { return e.Site.ID }).with(few),
 	textName("site.name", "the shop's name", `site.name contains "Umberhithe"`, every, byTime,
 		func(e *Env) string { return e.Site.Name }).with(few).with(missing("the shop")),
+	textName("site.language", "the language of the people who work there, as the layout has it: a tag of RFC 5646 in "+
+		"lower case; empty where it has none", `site.language == "cy"`, every, byTime,
+		func(e *Env) string { return e.Site.Language }).with(few),
 	boolName("site.open", "the shop is within its opening hours", `not site.open`, every, byTime,
 		func(e *Env) bool { return e.Site.Open }),
 }

@@ -104,7 +104,7 @@ func TestFormerNames(t *testing.T) {
 		require.NoError(t, err)
 		require.Equal(t, want, is)
 	}
-	require.Equal(t, "on 1", e.Say(r, env))
+	require.Equal(t, "on 1", e.Say(&r.Choice, env))
 }
 
 func TestNamesAreComplete(t *testing.T) {

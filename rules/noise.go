@@ -130,7 +130,7 @@ func (c *setCompiler) noiseWarnings(rt *ruleText, r *Rule) {
 			c.warnAt(s, key+" has no effect while the rule is only watched", "")
 		}
 	}
-	if s := rt.text("remind"); s != nil && len(r.Send) == 0 {
+	if s := rt.text("remind"); s != nil && len(r.Send) == 0 && !rt.alternative("send") {
 		c.warnAt(s, "remind has nobody to remind", "write send: and the channels")
 	}
 }

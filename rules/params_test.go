@@ -58,7 +58,7 @@ func TestParams(t *testing.T) {
 	require.False(t, ask(own, "silent"))
 
 	e := own.NewEvaluator()
-	require.Equal(t, "Harbour Map is there for 40m", e.Say(own.Rule("dwell"), env))
+	require.Equal(t, "Harbour Map is there for 40m", e.Say(&own.Rule("dwell").Choice, env))
 	why := e.Why(own.Rule("valuable"), env)
 	require.Equal(t, []NameValue{{"product.category", "maps"}, {"product.price", 90.0}, {"params.high_price", 80.0},
 		{"params.strict", false}, {"params.together", 8}, {"params.valued", "maps"}}, why.Names)

@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -56,7 +57,6 @@ const (
 type Rule struct {
 	Name     string
 	About    string        // item, stock, reader, count
-	When     string        // the condition as written
 	Hold     time.Duration // the condition must stay true for so long before an alert opens
 	Clear    time.Duration // it must stay false for so long before the alert clears
 	Gather   time.Duration // alerts of the rule that open within so long of the first become one
@@ -66,12 +66,12 @@ type Rule struct {
 	Quiet    time.Duration // after somebody acknowledged or closed an alert, the same thing raises none for so long
 	Remind   time.Duration // an open alert that nobody acknowledged is told again each time so long has passed; 0: never
 	Escalate time.Duration // after so long without anybody acknowledging, EscalateTo is told; 0: never
-	Severity Severity
-	Hours    string     // always, open, or windows as written
-	Windows  hours.Week // of Hours, nil unless it holds windows
-	Say      string     // the message as written
-	Send     []string
+	Hours    string        // always, open, or windows as written
+	Windows  hours.Week    // of Hours, nil unless it holds windows
 	Mode     Mode
+
+	Choice                // how its alerts are sent
+	But    []*Alternative // what replaces parts of it; the first whose condition is true
 
 	EscalateTo []string
 
@@ -87,21 +87,34 @@ type Rule struct {
 	// of the rule changes.
 	ConditionDigest string
 
+	clause            // the condition; its cost has that of the alternatives in it
+	params   []string // those that it uses anywhere, as params.NAME, sorted
+	channels []string // that it may notify at any site, sorted
+	given    *paramSet
+	lang     *sharedLanguage
+	slots    *slots
+	whyOnce  sync.Once
+}
+
+// clause is a compiled condition, where it stands in the document, and what follows from its text.
+type clause struct {
+	When string // as written
+
 	condition *condition
-	message   []piece
 	uses      []string // names that the condition reads, sorted
 	concerns  causeSet // kinds of fact that can change the condition
 	becomes   causeSet // kinds of fact after which it can become true
 	cost      int      // of evaluating the condition, at worst
+	work      int      // the same, with texts and lists as long as an evaluator lets in
 	pins      []pin
-	source    *scalar  // of When
-	params    []string // those that it uses anywhere, as params.NAME, sorted
-	given     *paramSet
-	lang      *sharedLanguage
-	slots     *slots
-	whyOnce   sync.Once
-	whyTree   *whyPart
+	source    *scalar       // of When
+	words     []lexer.Token // for the digest
+	tree      *whyPart      // made when an explanation is first asked for
 }
+
+// Channels returns the channels that the rule may notify, by any of its alternatives, as escalation,
+// and with the params of any site, sorted.
+func (r *Rule) Channels() []string { return slices.Clone(r.channels) }
 
 // Uses returns the names that the condition reads, sorted.
 func (r *Rule) Uses() []string { return slices.Clone(r.uses) }
@@ -165,6 +178,7 @@ type setCompiler struct {
 	slots   *slots
 	given   *paramSet
 	current *ruleText
+	told    []string // channels of the rule at hand
 
 	noChannel map[string]bool // channels that there are not, and that was said
 }
@@ -179,17 +193,21 @@ func (c *setCompiler) warnAt(s *scalar, message, hint string) {
 
 func (c *setCompiler) missing(key, hint string) {
 	if c.current.fields[key] == nil {
-		c.Add(Diagnostic{Line: c.current.line, Column: c.current.column, Reason: "the rule has no " + key, Hint: hint,
+		what := "the rule"
+		if c.current.of != nil {
+			what = "the alternative"
+		}
+		c.Add(Diagnostic{Line: c.current.line, Column: c.current.column, Reason: what + " has no " + key, Hint: hint,
 			Rule: c.current.name()})
 	}
 }
 
 func (c *setCompiler) rule(rt *ruleText) *Rule {
-	c.current = rt
+	c.current, c.told = rt, nil
 	r := &Rule{lang: c.shared, slots: c.slots, given: c.given, File: c.File, Line: rt.line}
 	c.name(rt, r)
 	r.About = c.choice("about", event.AboutItem, Subjects())
-	r.Severity = Severity(c.choice("severity", string(Warning), []string{string(Info), string(Warning), string(Urgent)}))
+	r.Severity = c.severity(Warning)
 	r.Mode = Mode(c.choice("mode", string(ModeLive), []string{string(ModeLive), string(ModeWatch), string(ModeOff)}))
 	clear(c.given.used)
 	r.Hold, r.Clear, r.Gather = c.period("hold"), c.period("clear"), c.period("gather")
@@ -211,24 +229,37 @@ func (c *setCompiler) rule(rt *ruleText) *Rule {
 	c.noise(rt, r)
 	c.missing("when", `write for instance: when: zone.kind == "exit" and not item.paid`)
 	aboutOK := slices.Contains(Subjects(), r.About)
-	var words []lexer.Token
 	if s := rt.text("when"); s != nil && aboutOK {
-		words = c.condition(s, r)
-	}
-	if s := rt.text("say"); s != nil {
-		r.Say = s.text
-		if aboutOK {
-			r.message = c.template(s, r.About)
+		r.clause = c.condition(s, r.About, func(p *parsed) {
+			if hold, w := rt.text("hold"), p.window(); hold != nil && w > 0 && r.Hold >= w {
+				c.warnAt(hold, fmt.Sprintf("hold is %s, and the condition is true for %s at most", r.Hold, w),
+					"it never becomes an alert: make the hold shorter or the time longer")
+			}
+		})
+		for _, key := range []string{"hold", "clear", "quiet"} {
+			if s := rt.text(key); s != nil && r.About == event.AboutCount && r.concerns&setOf(byPlan) == 0 {
+				c.warnAt(s, key+" has no effect in rules about counts", "what a count found is reported when it closes, and stays so")
+			}
 		}
+	}
+	if said, ok := c.say(r.About, aboutOK); ok {
+		r.Say, r.Says, r.message, r.messages = said.Say, said.Says, said.message, said.messages
 	} else {
 		r.Say = defaultSay(r)
 		r.message = defaultMessage(r)
 	}
+	c.but(rt, r, aboutOK)
+	slices.Sort(c.told)
+	r.channels = slices.Compact(c.told)
 	for name := range c.given.used {
 		r.params = append(r.params, paramPrefix+name)
 	}
 	slices.Sort(r.params)
-	r.digest(words)
+	r.digest()
+	r.words = nil
+	for _, a := range r.But {
+		a.words = nil
+	}
 	return r
 }
 
@@ -324,40 +355,55 @@ func (c *setCompiler) channelList(key string) []string {
 	var out []string
 	for i := range list {
 		s := &list[i]
-		switch {
-		case i == MaxChannels:
-			c.errorAt(s, fmt.Sprintf("%s has more than %d channels", key, MaxChannels), "")
-			return out
-		case !isName(s.text):
-			c.errorAt(s, fmt.Sprintf("%q is not the name of a channel", s.text), "a name has 1 to 64 of a-z, 0-9 and -")
-		case slices.Contains(out, s.text):
-			c.errorAt(s, fmt.Sprintf("%s stands in %s twice", s.text, key), "")
-		default:
-			if c.known.Channels != nil && !slices.Contains(c.known.Channels, s.text) && !c.noChannel[s.text] {
-				c.noChannel[s.text] = true // one warning for each
-				hint := doc.Suggest(s.text, c.known.Channels, "until there is one, nobody there is notified of this alert")
-				c.warnAt(s, fmt.Sprintf("there is no channel %q", s.text), hint)
+		names := []string{s.text}
+		if strings.HasPrefix(s.text, paramPrefix) {
+			text, ok := c.resolve(s, paramText)
+			if !ok {
+				continue
 			}
-			out = append(out, s.text)
+			names = channelsIn(text)
+		}
+		for _, name := range names {
+			switch {
+			case len(out) == MaxChannels:
+				c.errorAt(s, fmt.Sprintf("%s has more than %d channels", key, MaxChannels), "")
+				return out
+			case !isName(name):
+				c.errorAt(s, fmt.Sprintf("%q is not the name of a channel", name), "a name has 1 to 64 of a-z, 0-9 and -")
+			case slices.Contains(out, name):
+				if name == s.text && slices.ContainsFunc(list[:i], func(o scalar) bool { return o.text == name }) {
+					c.errorAt(s, fmt.Sprintf("%s stands in %s twice", name, key), "")
+				}
+			default:
+				if c.known.Channels != nil && !slices.Contains(c.known.Channels, name) && !c.noChannel[name] {
+					c.noChannel[name] = true // one warning for each
+					hint := doc.Suggest(name, c.known.Channels, "until there is one, nobody there is notified of this alert")
+					c.warnAt(s, fmt.Sprintf("there is no channel %q", name), hint)
+				}
+				out = append(out, name)
+			}
 		}
 	}
+	c.told = append(c.told, out...)
 	return out
 }
 
-// condition compiles the condition and returns its words, for the digest.
-func (c *setCompiler) condition(s *scalar, r *Rule) []lexer.Token {
-	r.When, r.source = s.text, s
-	p := c.lang.parse(s.text, r.About)
+// channelsIn returns the channels that the text of a param names, separated by commas; none for an
+// empty text.
+func channelsIn(text string) []string {
+	return strings.FieldsFunc(text, func(r rune) bool { return r == ',' || r == ' ' })
+}
+
+// condition compiles a condition; more may add what else there is to say of it.
+func (c *setCompiler) condition(s *scalar, about string, more func(p *parsed)) clause {
+	r := clause{When: s.text, source: s}
+	p := c.lang.parse(s.text, about)
 	if !p.failed() {
-		r.cost = p.cost
+		r.cost, r.work = p.cost, p.work
 		r.uses = slices.Sorted(slices.Values(p.uses))
 		r.pins = pinsOf(p.root)
-		r.concerns, r.becomes = causesOf(p.uses, r.pins, r.About, p.root)
-		for _, key := range []string{"hold", "clear", "quiet"} {
-			if s := c.current.text(key); s != nil && r.About == event.AboutCount && r.concerns&setOf(byPlan) == 0 {
-				c.warnAt(s, key+" has no effect in rules about counts", "what a count found is reported when it closes, and stays so")
-			}
-		}
+		r.concerns, r.becomes = causesOf(p.uses, r.pins, about, p.root)
+		more(p)
 		for _, pin := range r.pins {
 			if len(pin.values) == 0 {
 				p.warn(pin.loc, "the condition is never true", pin.name+" cannot have two values at once")
@@ -375,10 +421,6 @@ func (c *setCompiler) condition(s *scalar, r *Rule) []lexer.Token {
 				q.message == "the condition is never true"
 		}) {
 			p.checkSense()
-		}
-		if hold, w := c.current.text("hold"), p.window(); hold != nil && w > 0 && r.Hold >= w {
-			c.warnAt(hold, fmt.Sprintf("hold is %s, and the condition is true for %s at most", r.Hold, w),
-				"it never becomes an alert: make the hold shorter or the time longer")
 		}
 		if p.always != nil {
 			p.problems = append(p.problems, problem{from: 0, to: p.length, warning: true,
@@ -401,31 +443,40 @@ func (c *setCompiler) condition(s *scalar, r *Rule) []lexer.Token {
 		}
 		c.Add(d)
 	}
-	return p.tokens
+	r.words = p.tokens
+	return r
 }
 
 // digest hashes what the rule means. Words of the condition are compared one by one, so that
 // blanks, comments and the spelling of operators do not count.
-func (r *Rule) digest(words []lexer.Token) {
+func (r *Rule) digest() {
 	h := sha256.New()
 	field := func(key string, values ...string) {
 		for _, v := range values {
 			fmt.Fprintf(h, "%s %d:%s\n", key, len(v), v)
 		}
 	}
-	field("about", r.About)
-	for _, w := range words {
-		v := w.Value
-		switch v {
-		case "&&":
-			v = "and"
-		case "||":
-			v = "or"
-		case "!":
-			v = "not"
+	condition := func(c *clause) {
+		for _, w := range c.words {
+			v := w.Value
+			switch v {
+			case "&&":
+				v = "and"
+			case "||":
+				v = "or"
+			case "!":
+				v = "not"
+			}
+			field("when", string(w.Kind), v)
 		}
-		field("when", string(w.Kind), v)
 	}
+	says := func(c *Choice) {
+		for _, tag := range slices.Sorted(maps.Keys(c.Says)) {
+			field("say", tag, c.Says[tag])
+		}
+	}
+	field("about", r.About)
+	condition(&r.clause)
 	when := r.Hours
 	if r.Windows != nil {
 		when = fmt.Sprint(r.Windows)
@@ -450,6 +501,13 @@ func (r *Rule) digest(words []lexer.Token) {
 	if r.Quiet > 0 || r.Remind > 0 || r.Escalate > 0 {
 		field("noise", r.Quiet.String(), r.Remind.String(), r.Escalate.String())
 		field("escalate_to", r.EscalateTo...)
+	}
+	says(&r.Choice)
+	for _, a := range r.But {
+		field("but", string(a.Severity), a.Say)
+		condition(&a.clause)
+		field("send", a.Send...)
+		says(&a.Choice)
 	}
 	r.Digest = hex.EncodeToString(h.Sum(nil)[:16])
 }

@@ -57,7 +57,7 @@ func TestStarterRulesCompileAndAnswer(t *testing.T) {
 	ok, err := e.True(set.Rule("unpaid-at-door"), env)
 	require.NoError(t, err)
 	require.True(t, ok)
-	require.Equal(t, "Tide Tables passed Street door unpaid", e.Say(set.Rule("unpaid-at-door"), env))
+	require.Equal(t, "Tide Tables passed Street door unpaid", e.Say(&set.Rule("unpaid-at-door").Choice, env))
 	w := e.Why(set.Rule("unpaid-at-door"), env)
 	require.Len(t, w.Parts, 3)
 	env.Item.Paid = true

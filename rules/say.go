@@ -123,10 +123,11 @@ func defaultMessage(r *Rule) []piece {
 	return out
 }
 
-// Say returns the rule's message in env: one line, at most MaxMessage bytes.
-func (e *Evaluator) Say(r *Rule, env *Env) string {
+// Say returns the message of a rule, or of one of its alternatives, in env and in the language of its
+// site: one line, at most MaxMessage bytes.
+func (e *Evaluator) Say(c *Choice, env *Env) string {
 	b := e.message[:0]
-	for _, p := range r.message {
+	for _, p := range c.in(env.Site.Language) {
 		if p.entry == nil {
 			b = append(b, p.fixed...)
 			continue

@@ -154,18 +154,30 @@ func newSetCompiler(d *Document, known Known, params *paramSet) *setCompiler {
 	return c
 }
 
+// union joins two sorted lists.
+func union(a, b []string) []string {
+	all := slices.Concat(a, b)
+	slices.Sort(all)
+	return slices.Compact(all)
+}
+
 // maxTried is how many rules are tried with the values of sites, all sites together.
 const maxTried = 20_000
 
 // trySites compiles the rules that use params once more for each site that sets some of them for
 // itself: a value within its bounds may still not fit, as the number after a division that is 0 at
-// one site.
+// one site, or the name of a channel that there is not.
 func (c *setCompiler) trySites(d *Document, rules []*Rule) {
 	left := maxTried
+	if c.Full() {
+		return // what there is to say is said elsewhere
+	}
+	before := slices.Clone(c.List())
 	for _, site := range slices.Sorted(maps.Keys(c.given.bySite)) {
 		known := *c.known
 		known.Site = site
 		own := newSetCompiler(d, known, c.given)
+		own.noChannel = c.noChannel
 		for i, r := range rules {
 			if !slices.ContainsFunc(r.params, func(name string) bool {
 				_, sets := c.given.bySite[site][strings.TrimPrefix(name, paramPrefix)]
@@ -179,13 +191,13 @@ func (c *setCompiler) trySites(d *Document, rules []*Rule) {
 					Hint:   "use fewer params in fewer rules"})
 				return
 			}
-			own.rule(d.rules[i])
-		}
-		if !own.Bad() {
-			continue
+			r.channels = union(r.channels, own.rule(d.rules[i]).channels)
 		}
 		for _, found := range own.List() {
-			if found.Severity == doc.SeverityError {
+			same := func(d Diagnostic) bool {
+				return d.Line == found.Line && d.Column == found.Column && d.Reason == found.Reason
+			}
+			if found.More == 0 && !slices.ContainsFunc(before, same) {
 				found.Reason += fmt.Sprintf(" (with the values of the site %s)", site)
 				c.Add(found)
 			}
@@ -201,7 +213,7 @@ func (c *setCompiler) unused(d *Document, rules []*Rule) {
 		for _, name := range r.params {
 			used[strings.TrimPrefix(name, paramPrefix)] = true
 		}
-		for _, ch := range slices.Concat(r.Send, r.EscalateTo) {
+		for _, ch := range r.channels {
 			told[ch] = true
 		}
 	}

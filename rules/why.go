@@ -19,8 +19,9 @@ type Why struct {
 	Line   int         `json:"line"`   // where the part begins in the document
 	Column int         `json:"column"` // in characters
 	Parts  []*Why      `json:"parts,omitempty"`
-	Names  []NameValue `json:"names,omitempty"` // of a part without parts, and of the whole: what it read, sorted by name
-	Error  string      `json:"error,omitempty"` // the part failed while it ran
+	Names  []NameValue `json:"names,omitempty"`  // of a part without parts, and of the whole: what it read, sorted by name
+	Error  string      `json:"error,omitempty"`  // the part failed while it ran
+	Choice *WhyChoice  `json:"choice,omitempty"` // of the whole of a rule with alternatives
 }
 
 // NameValue is a name with the value that it had: text, bool, int, float64 or []string.
@@ -45,16 +46,17 @@ func (e *Evaluator) Why(r *Rule, env *Env) *Why {
 		return &Why{Text: r.When, Line: r.Line, Column: 1, Error: "the rule is of another set"}
 	}
 	r.whyOnce.Do(r.prepareWhy)
-	w := e.explain(r, r.whyTree, env)
+	w := e.explain(r, &r.clause, r.tree, env)
 	w.Names = e.values(r, r.uses, env)
 	w.Names = append(w.Names, e.values(r, r.params, env)...)
+	w.Choice = e.whyChoice(r, env)
 	return w
 }
 
-func (e *Evaluator) explain(r *Rule, p *whyPart, env *Env) *Why {
+func (e *Evaluator) explain(r *Rule, c *clause, p *whyPart, env *Env) *Why {
 	w := &Why{Text: p.text, Line: p.at.line, Column: p.at.column}
 	for _, q := range p.parts {
-		w.Parts = append(w.Parts, e.explain(r, q, env))
+		w.Parts = append(w.Parts, e.explain(r, c, q, env))
 	}
 	// The answer comes about as in the program, from left to right until it is decided; a failure
 	// after that does not count.
@@ -78,7 +80,7 @@ func (e *Evaluator) explain(r *Rule, p *whyPart, env *Env) *Why {
 		w.Names = e.values(r, p.names, env)
 		ok, err := e.run(p.condition, env)
 		if err != nil {
-			w.Error = r.runError(err).(*RunError).Reason
+			w.Error = r.runError(c, err).(*RunError).Reason
 		}
 		w.Value = ok
 	}
@@ -134,16 +136,22 @@ func shown(v any) any {
 func (r *Rule) prepareWhy() {
 	r.lang.mu.Lock()
 	defer r.lang.mu.Unlock()
-	p := r.lang.lang.parse(r.When, r.About)
-	r.whyTree = r.part(p, p.root, []rune(r.When))
+	take := func(c *clause) {
+		p := r.lang.lang.parse(c.When, r.About)
+		c.tree = r.part(c, p, p.root, []rune(c.When))
+	}
+	take(&r.clause)
+	for _, a := range r.But {
+		take(&a.clause)
+	}
 }
 
-func (r *Rule) part(p *parsed, n ast.Node, source []rune) *whyPart {
+func (r *Rule) part(of *clause, p *parsed, n ast.Node, source []rune) *whyPart {
 	from, to := p.span(n)
-	w := &whyPart{text: strings.Join(strings.Fields(string(source[from:min(to, len(source))])), " "), at: r.source.place(from)}
+	w := &whyPart{text: strings.Join(strings.Fields(string(source[from:min(to, len(source))])), " "), at: of.source.place(from)}
 	add := func(children ...ast.Node) {
 		for _, c := range children {
-			w.parts = append(w.parts, r.part(p, c, source))
+			w.parts = append(w.parts, r.part(of, p, c, source))
 		}
 	}
 	switch n := n.(type) {
@@ -169,7 +177,7 @@ func (r *Rule) part(p *parsed, n ast.Node, source []rune) *whyPart {
 	w.names = append(w.names, p.paramsIn(n, nil)...)
 	var err error
 	if w.condition, err = r.lang.lang.compile(p, n, r.slots, false); err != nil {
-		w.condition = r.condition
+		w.condition = of.condition
 	}
 	return w
 }

@@ -19,6 +19,7 @@ type Explanation struct {
 	Cause  event.Cause // that the condition saw, 0: none
 	Why    *rules.Why  // the condition, part by part
 	Error  string      // with ReasonFailed
+	Taken  string      // of an alert: the condition of the alternative that was taken when it opened, "": none
 }
 
 // Explain says how a rule relates to a subject, by the table that decides what happens to its
@@ -46,6 +47,9 @@ func (b *Book) Explain(shop Shop, r *rules.Rule, s Subject, f *event.Fact, env *
 		x.Until, x.Have = t.Due, len(q.gathers.waiting[t.group()])
 	case t != nil:
 		x.Alert = t.ID
+		if t.Alternative > 0 && t.Alternative <= len(r.But) && t.Digest == r.Digest {
+			x.Taken = r.But[t.Alternative-1].When
+		}
 	case err != nil:
 		x.Reason, x.Error = event.ReasonFailed, err.Error()
 	case !yes:
@@ -56,6 +60,25 @@ func (b *Book) Explain(shop Shop, r *rules.Rule, s Subject, f *event.Fact, env *
 		x.Reason = event.ReasonOccasion
 	}
 	return x
+}
+
+// choice says which alternative of the rule was taken, or would be as things are.
+func (x *Explanation) choice() string {
+	switch {
+	case x.Taken != "":
+		return " It was sent by an alternative of the rule, since this was true when it opened: " + x.Taken + "."
+	case x.Why == nil || x.Why.Choice == nil:
+		return ""
+	}
+	switch x.Reason {
+	case event.ReasonHold, event.ReasonQuiet, event.ReasonHours, event.ReasonNeeds, event.ReasonOccasion:
+		c := x.Why.Choice
+		if c.Taken == 0 {
+			return fmt.Sprintf(" As things are it would be sent as %s: none of the rule's alternatives is true.", c.Severity)
+		}
+		return fmt.Sprintf(" As things are it would be sent as %s, since this is true: %s.", c.Severity, c.Parts[c.Taken-1].Text)
+	}
+	return ""
 }
 
 // Words says the reason for people. Times are of the site's time zone.
@@ -91,6 +114,7 @@ func (x *Explanation) Words(loc *time.Location) string {
 		words = "The condition is true, but nothing has happened since that would make the rule look: it looks " +
 			"when a fact about this comes in. A person may have closed an alert about it, too."
 	}
+	words += x.choice()
 	if x.Watch {
 		words += " The rule is only watched: nobody is notified."
 	}

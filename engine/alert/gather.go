@@ -78,8 +78,9 @@ func (g *gathers) stopWaiting(t *track) {
 	}
 }
 
-// join makes an alert part of another, which names it later.
-func (b *Book) join(t, lead *track) {
+// join makes an alert part of another, which names it later. The other becomes as pressing as it is,
+// and goes to its channels too; more says that this changed something of an alert that is open.
+func (b *Book) join(t, lead *track, r *rules.Rule) (more bool) {
 	t.Lead = lead.ID
 	b.mark(t)
 	b.shop.Joined(&t.Alert)
@@ -90,6 +91,32 @@ func (b *Book) join(t, lead *track) {
 		lead.Members = append(slices.Clip(lead.Members), t.Say)
 	}
 	b.mark(lead)
+	return lead.rise(t, r)
+}
+
+// rise makes an alert at least as pressing as one that joined it, and adds the channels of that one;
+// more says that this changed something. An alert of which nobody was notified yet gets its channels
+// later, all together.
+func (t *track) rise(joined *track, r *rules.Rule) (more bool) {
+	if rules.Severity(joined.Severity).More(rules.Severity(t.Severity)) {
+		t.Severity, more = joined.Severity, true
+	}
+	if t.OpenedAt != 0 && t.GatherEnds != 0 && !t.Watch {
+		before := len(t.Send)
+		t.Send = withChannels(t.Send, r.Chosen(joined.Alternative).Send)
+		more = more || len(t.Send) > before
+	}
+	return more
+}
+
+// withChannels adds channels to a list that does not have them.
+func withChannels(list, more []string) []string {
+	for _, c := range more {
+		if !slices.Contains(list, c) {
+			list = append(slices.Clip(list), c)
+		}
+	}
+	return list
 }
 
 // setGatherDue sets that those that joined an alert are named when the time for joining is over.
@@ -113,7 +140,7 @@ func (b *Book) await(t *track, r *rules.Rule) {
 		b.setOpen(m)
 	}
 	for _, m := range list[1:] {
-		b.join(m, lead)
+		b.join(m, lead, r)
 	}
 	lead.Untold = 0 // the first message names them all
 	b.announce(lead, r)

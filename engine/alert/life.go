@@ -67,15 +67,18 @@ func (b *Book) open(t *track, r *rules.Rule, env *rules.Env) {
 		t.Zone, t.Group = env.Zone.ID, groupOf(r, env)
 	}
 	b.shop.Identify(env, t.Key, t.Text)
-	t.Say = b.eval.Say(r, env)
+	b.choose(t, r, env)
 	if why, err := json.Marshal(b.eval.Why(r, env)); err == nil {
 		t.Why = why
 	}
 	if r.Gather > 0 {
 		if lead := b.gathers.leadOf(t, b.now); lead != nil {
 			b.setOpen(t)
-			b.join(t, lead)
+			more := b.join(t, lead, r)
 			b.setGatherDue(lead)
+			if more {
+				b.notifyJoined(lead)
+			}
 			return
 		}
 		if r.Needs > 1 {
@@ -85,6 +88,17 @@ func (b *Book) open(t *track, r *rules.Rule, env *rules.Env) {
 	}
 	b.setOpen(t)
 	b.announce(t, r)
+}
+
+// choose decides how an alert is sent: as the rule itself says, or as the first of its alternatives
+// says that is true now. It stays so.
+func (b *Book) choose(t *track, r *rules.Rule, env *rules.Env) {
+	n, err := b.eval.Choose(r, env)
+	if err != nil {
+		b.report(r, err, &event.Fact{Cause: t.Cause})
+	}
+	c := r.Chosen(n)
+	t.Alternative, t.Severity, t.Say = n, string(c.Severity), b.eval.Say(c, env)
 }
 
 // setOpen makes an alert one that is open from now on.

@@ -33,8 +33,8 @@ func (b *Book) announce(t *track, r *rules.Rule) {
 		b.notifyFirst(t, r)
 		return
 	}
-	b.join(t, lead)
-	b.adopt(t, lead)
+	more := b.join(t, lead, r)
+	more = b.adopt(t, lead, r) || more
 	lead.Say = fmt.Sprintf("The rule %s raised more alerts than are sent one by one: %d more are gathered here. "+
 		"Look whether a reader is disturbed or the rule is too wide", lead.Rule, lead.Joined)
 	if lead.OpenedAt == 0 {
@@ -42,27 +42,37 @@ func (b *Book) announce(t *track, r *rules.Rule) {
 		lead.Untold = 0
 		b.notifyFirst(lead, r)
 		b.setGatherDue(lead)
+	} else if more {
+		b.notifyJoined(lead)
 	}
 }
 
 // adopt gives those that had joined an alert to the one that it became part of.
-func (b *Book) adopt(t, lead *track) {
+func (b *Book) adopt(t, lead *track, r *rules.Rule) (more bool) {
 	for _, m := range b.members(t) {
 		m.Lead = lead.ID
 		b.mark(m)
+		more = lead.rise(m, r) || more
 	}
 	lead.MembersOn += t.MembersOn
 	lead.Joined += t.Joined
 	lead.Members = append(slices.Clip(lead.Members), t.Members[:min(len(t.Members), maxMembers-len(lead.Members))]...)
 	t.MembersOn, t.Joined, t.Members = 0, 0, nil
+	return more
 }
 
 // notifyFirst notifies of an alert for the first time, and sets when its channels, or others, are
 // notified again.
 func (b *Book) notifyFirst(t *track, r *rules.Rule) {
 	if !t.Watch {
-		t.Send = r.Send
-		if r.Remind > 0 && len(r.Send) > 0 {
+		t.Send = nil
+		if t.About != event.AboutStorm {
+			t.Send = r.Chosen(t.Alternative).Send
+		}
+		for _, m := range b.members(t) {
+			t.Send = withChannels(t.Send, r.Chosen(m.Alternative).Send)
+		}
+		if r.Remind > 0 && len(t.Send) > 0 {
 			t.RemindAt = b.now + r.Remind.Milliseconds()
 		}
 		if r.Escalate > 0 {
@@ -95,11 +105,7 @@ func (b *Book) escalate(t *track, r *rules.Rule) {
 		return
 	}
 	t.EscalatedAt = b.now
-	for _, c := range r.EscalateTo {
-		if !slices.Contains(t.Send, c) {
-			t.Send = append(slices.Clip(t.Send), c) // they are notified of how it ends, too
-		}
-	}
+	t.Send = withChannels(t.Send, r.EscalateTo) // they are notified of how it ends, too
 	b.mark(t)
 	b.notify(t, event.ChangeEscalated, r.EscalateTo)
 }

@@ -8,6 +8,7 @@ import (
 	"unicode/utf8"
 
 	"lintel/engine/event"
+	"lintel/rules"
 	"lintel/rules/doc"
 )
 
@@ -92,6 +93,8 @@ type pattern struct {
 	others *int
 	say    string
 	until  *wall
+
+	severity string
 }
 
 // whats are the words for what happens to alerts: the core's changes, but those that no step of a
@@ -190,7 +193,7 @@ func within(n *doc.Node, word string) *doc.Node {
 	return &at
 }
 
-var patternKeys = []string{"rule", "what", "item", "product", "zone", "reader", "count", "others", "say"}
+var patternKeys = []string{"rule", "what", "item", "product", "zone", "reader", "count", "others", "severity", "say"}
 
 // pattern reads "unpaid-at-exit", "wrong-zone cleared" or the same with keys. More are keys that
 // the caller reads.
@@ -256,6 +259,12 @@ func (p *caseParser) subject(n *doc.Node, t *pattern) {
 		others := p.integer(v, "others", 0, 1_000_000)
 		t.others = &others
 	}
+	if v := n.Get("severity"); v != nil {
+		if t.severity = p.word(v, "severity"); t.severity != "" && !slices.Contains(rules.Severities(), t.severity) {
+			p.At(v, fmt.Sprintf("%q is not a severity%s", t.severity, doc.OrDidYouMean(t.severity, rules.Severities())),
+				"write one of "+join(rules.Severities()))
+		}
+	}
 	if v := n.Get("say"); v != nil {
 		t.say = p.word(v, "say")
 	}
@@ -311,6 +320,9 @@ func (t *pattern) words(c *Case, otherwise string) string {
 	}
 	if t.others != nil {
 		about = append(about, fmt.Sprintf("with %d others", *t.others))
+	}
+	if t.severity != "" {
+		about = append(about, "as "+t.severity)
 	}
 	if t.say != "" {
 		about = append(about, fmt.Sprintf("saying %q", t.say))

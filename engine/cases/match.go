@@ -25,6 +25,7 @@ func (t *pattern) fitsAs(w *world, h *happening, what string) bool {
 		t.zone != "" && a.Zone != t.zone && a.Place != t.zone,
 		t.reader != "" && (a.About != "reader" || a.Place != t.reader),
 		t.others != nil && a.Joined != *t.others,
+		t.severity != "" && a.Severity != t.severity,
 		!strings.Contains(a.Say, t.say), t.until != nil && !w.shows(t.until, h.at):
 		return false
 	}
@@ -302,6 +303,9 @@ func (w *world) subject(h *happening) string {
 	}
 	if a.Joined > 0 {
 		about = append(about, fmt.Sprintf("with %d others", a.Joined))
+	}
+	if r := w.rule(a.Rule); r != nil && len(r.But) > 0 {
+		about = append(about, "as "+a.Severity)
 	}
 	return strings.TrimSpace(a.Rule + " " + h.what + "  " + strings.Join(about, " "))
 }

@@ -257,5 +257,11 @@ func because(h *happening) string {
 	if d := h.alert.OpenedAt - h.alert.Since; d > 0 {
 		since = fmt.Sprintf(" for %s", about(time.Duration(d)*time.Millisecond))
 	}
-	return "it was true" + since + ": " + y.Values()
+	words := "it was true" + since + ": " + y.Values()
+	if c := y.Choice; c != nil && c.Taken > 0 {
+		words += "; and of the rule's alternatives this was true: " + c.Parts[c.Taken-1].Text
+	} else if c != nil {
+		words += "; none of the rule's alternatives was true"
+	}
+	return words
 }

@@ -21,3 +21,5 @@ func TestStarterRules(t *testing.T) {
 
 // What keeps alerts from being noise, told in the language of cases: one rule for each means.
 func TestNoiseCases(t *testing.T) { cases.Test(t, "../../testdata/noise.yaml") }
+
+func TestChoiceCases(t *testing.T) { cases.Test(t, "../../testdata/choice.yaml") }

@@ -66,11 +66,13 @@ type Alert struct {
 	Ended      bool     // its own condition ended while members go on
 	GatherEnds int64    // until when others may join
 	TellAt     int64    // when those that joined are told of, 0: not
+
+	Alternative int // of its rule, which was taken when it opened; from 1, 0: none
 }
 
 const (
 	alertVersion = 2
-	alertFields  = 51
+	alertFields  = 52
 )
 
 func (a *Alert) fields(c *codec) {
@@ -107,8 +109,9 @@ func (a *Alert) fields(c *codec) {
 	for _, t := range []*int64{&a.GatherEnds, &a.RemindAt, &a.EscalateAt, &a.EscalatedAt, &a.TellAt} {
 		num(c, t)
 	}
-	c.text(&a.Passage.Door) // the door came later, and the history last
+	c.text(&a.Passage.Door) // this and what follows came later
 	c.acts(&a.History)
+	num(c, &a.Alternative)
 }
 
 // AppendAlert appends the record encoding of a to b.
@@ -120,7 +123,7 @@ func AppendAlert(b []byte, a *Alert) []byte {
 
 // DecodeAlert is the inverse of AppendAlert.
 func DecodeAlert(b []byte) (a Alert, err error) {
-	c := openRecord(b, alertVersion, alertFields-2, alertFields)
+	c := openRecord(b, alertVersion, alertFields-3, alertFields)
 	a.fields(&c)
 	return a, c.end("alert record")
 }

@@ -4,7 +4,7 @@
 // of everything that is wrong with it, each with the place, the reason and how to fix it:
 //
 //	{
-//	  "site": "umberhithe", "name": "Umberhithe Books", "time_zone": "Europe/London",
+//	  "site": "umberhithe", "name": "Umberhithe Books", "time_zone": "Europe/London", "language": "en",
 //	  "zones": [
 //	    {"id": "front-tables", "name": "Front tables", "kind": "floor", "storey": "ground"},
 //	    {"id": "street-door", "name": "Street door", "kind": "exit", "storey": "ground"}
@@ -31,6 +31,11 @@
 // Ids of sites, zones and read points are 1 to 64 characters of a-z, 0-9, '-' and '_'. A zone may
 // carry the name of a kind as its id (a shop's one "stockroom") as long as it is the only zone of
 // that kind, so that "stockroom: at least 5" means one thing.
+//
+// # Language
+//
+// "language" is that of the people who work in the shop, as a tag of RFC 5646: rules whose message is
+// written in several languages use the one in it. A layout without it takes the default message.
 //
 // # Hours
 //

@@ -12,6 +12,7 @@ type Layout struct {
 	Site     string // the site's id
 	Name     string // for people; the site's id if none was given
 	TimeZone string // IANA name, for example Europe/London
+	Language string // of the people who work there, in lower case (RFC 5646); messages of rules are in it. May be empty
 
 	Zones      []Zone
 	ReadPoints []ReadPoint

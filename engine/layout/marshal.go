@@ -12,6 +12,7 @@ type layoutJSON struct {
 	Site       string          `json:"site"`
 	Name       string          `json:"name,omitempty"`
 	TimeZone   string          `json:"time_zone"`
+	Language   string          `json:"language,omitempty"`
 	Zones      []zoneJSON      `json:"zones"`
 	ReadPoints []readPointJSON `json:"read_points,omitempty"`
 	Hours      json.RawMessage `json:"hours,omitempty"`
@@ -52,8 +53,8 @@ type presenceJSON struct {
 // layouts give equal bytes: members come in one order, and what has its default value is left out,
 // except for the presence settings, which are all there to be seen.
 func (l *Layout) MarshalJSON() ([]byte, error) {
-	doc := layoutJSON{Site: l.Site, Name: unless(l.Name, l.Site), TimeZone: l.TimeZone, Zones: []zoneJSON{}, Hours: marshalHours(&l.Hours),
-		Counts: marshalCounts(&l.Counts)}
+	doc := layoutJSON{Site: l.Site, Name: unless(l.Name, l.Site), TimeZone: l.TimeZone, Language: l.Language,
+		Zones: []zoneJSON{}, Hours: marshalHours(&l.Hours), Counts: marshalCounts(&l.Counts)}
 	for _, z := range l.Zones {
 		out := zoneJSON{ID: z.ID, Name: unless(z.Name, z.ID), Kind: z.Kind, Storey: z.Storey}
 		if z.SureWithin != 0 && z.SureWithin != DefaultSureWithin {

@@ -43,7 +43,7 @@ func Parse(src []byte) (*Layout, error) {
 // returns nil after an error.
 func Read(r *doc.Report, n *doc.Node) *Layout {
 	before := r.Len()
-	root, ok := r.Object(n, "site", "name", "time_zone", "zones", "read_points", "hours", "presence", "counts")
+	root, ok := r.Object(n, "site", "name", "time_zone", "language", "zones", "read_points", "hours", "presence", "counts")
 	if !ok {
 		return nil
 	}
@@ -52,6 +52,7 @@ func Read(r *doc.Report, n *doc.Node) *Layout {
 	l.Site, _ = f.id("site", true)
 	l.Name = f.name(l.Site)
 	l.TimeZone, l.location = parseTimeZone(f)
+	l.Language = parseLanguage(f)
 	parseZones(f, l)
 	parseReadPoints(f, l)
 	parseHours(f, &l.Hours)
@@ -127,6 +128,19 @@ func one[T ~uint8](f fields, name string, required bool, set *event.Set[T]) T {
 		f.Problem(name, doc.OneOf(s, set.Texts()), "%q is not a %s", s, name)
 	}
 	return v
+}
+
+func parseLanguage(f fields) string {
+	text, ok := f.text("language", false)
+	if !ok {
+		return ""
+	}
+	tag, ok := doc.Language(text)
+	if !ok {
+		f.Problem("language", "write a language tag of RFC 5646, such as en, cy or pt-br", "%q is not a language", text)
+		return ""
+	}
+	return tag
 }
 
 func parseTimeZone(f fields) (string, *time.Location) {
