@@ -66,6 +66,8 @@ type language struct {
 	config *conf.Config
 	known  *Known
 	params *paramSet
+
+	searches int // for slips
 }
 
 func newLanguage(known *Known, params *paramSet) *language {
@@ -100,7 +102,7 @@ func (e *entry) zero() any {
 // parsed is a condition that passed the guard and the type checker.
 type parsed struct {
 	guard
-	source file.Source
+	text   file.Source
 	root   ast.Node
 	always *bool // it is the same whatever the environment
 	cost   int   // of evaluating it, at worst, in the units of MaxCost
@@ -110,8 +112,20 @@ type parsed struct {
 // parse checks a condition. The problems are in the result; without an error among them root is
 // ready for compile.
 func (l *language) parse(source, about string) *parsed {
-	p := &parsed{guard: guard{about: about, known: l.known, params: l.params, leaves: make(map[ast.Node]bool)},
-		source: file.NewSource(source)}
+	p := l.read(source, about)
+	if p.unreadable && l.searches < maxSearches {
+		l.searches++
+		if slip, ok := findSlip(source); ok {
+			p.problems = append(slices.DeleteFunc(p.problems, func(q problem) bool { return !q.warning }), slip)
+		}
+	}
+	return p
+}
+
+// read is parse without the search for slips.
+func (l *language) read(source, about string) *parsed {
+	p := &parsed{guard: guard{about: about, known: l.known, params: l.params, leaves: make(map[ast.Node]bool), source: []rune(source)},
+		text: file.NewSource(source)}
 	p.length = utf8.RuneCountInString(source)
 	if len(source) > MaxCondition {
 		p.fail(file.Location{}, fmt.Sprintf("the condition has %d bytes; at most %d are allowed", len(source),
@@ -122,8 +136,8 @@ func (l *language) parse(source, about string) *parsed {
 		p.fail(file.Location{}, "the condition is empty", `write for instance: when: zone.kind == "exit"`)
 		return p
 	}
-	tokens, err := lexer.Lex(p.source)
-	if err != nil {
+	tokens, err := lexer.Lex(p.text)
+	if p.unreadable = true; err != nil {
 		p.translate(err, source)
 		return p
 	}
@@ -136,6 +150,7 @@ func (l *language) parse(source, about string) *parsed {
 		p.translate(err, source)
 		return p
 	}
+	p.unreadable = false
 	p.root = p.node(tree.Node, 0)
 	if p.failed() {
 		return p
@@ -293,7 +308,7 @@ func sameKind(a, b *nature.Nature) bool {
 func (l *language) compile(p *parsed, root ast.Node, s *slots, optimize bool) (*condition, error) {
 	config := *l.config
 	config.Optimize = optimize
-	tree := &parser.Tree{Node: root, Source: p.source}
+	tree := &parser.Tree{Node: root, Source: p.text}
 	if optimize {
 		if err := optimizer.Optimize(&tree.Node, &config); err != nil {
 			return nil, err

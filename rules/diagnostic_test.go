@@ -366,10 +366,10 @@ rules:
   - name: a
     when: "zone.kind" == "exit"
 `, `
-rules/door.yaml:4:23: not valid YAML: value is not allowed in this context. map key-value is pre-defined
+rules/door.yaml:4:23: not valid YAML: something follows the end of a text or a bracket
         when: "zone.kind" == "exit"
                           ^
-    a text that holds ": " or " #", or begins with a quote, a bracket or a mark, goes after | on a line of its own`},
+    write when: zone.kind == "exit"`},
 
 		{"keys out of line", `
 rules:

@@ -3,6 +3,7 @@ package rules
 import (
 	"fmt"
 	"maps"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -132,6 +133,37 @@ type docParser struct {
 	doc *Document
 }
 
+// plainForm returns a key with its value as it can be written, where the quotes or the braces of the
+// value are what went wrong; "" where they are not.
+func plainForm(key, value string) string {
+	inner := ""
+	switch quoted := partQuoted.FindStringSubmatch(value); {
+	case key == "say" && strings.HasPrefix(value, "{"):
+		if !strings.Contains(value, `"`) {
+			return `say: "` + value + `"`
+		}
+		if !strings.Contains(value, "'") {
+			return "say: '" + value + "'"
+		}
+		return ""
+	case key != "when" && key != butKey:
+		return ""
+	case len(value) > 2 && strings.ContainsAny(value[:1], `"'`) && value[len(value)-1] == value[0] && (quoted == nil || quoted[2] == ""):
+		inner = value[1 : len(value)-1] // "zone.kind == "exit""
+	case quoted != nil:
+		inner = quoted[1] + quoted[2] // "zone.kind" == "exit"
+	case strings.ContainsAny(value[:min(1, len(value))], "“”‘’"):
+		inner = strings.Trim(value, "“”‘’")
+	}
+	if inner == "" || strings.Contains(inner, ": ") || strings.Contains(inner, " #") || strings.ContainsAny(inner[:1], "\"'[{!%&*@`") {
+		return ""
+	}
+	return key + ": " + inner
+}
+
+// partQuoted is a value whose first word alone stands in quotes.
+var partQuoted = regexp.MustCompile(`^"([a-z_.]+)"(.+)$`)
+
 // syntaxHint guesses from the line what was meant.
 func syntaxHint(line string) string {
 	words := strings.TrimLeft(line, " -")
@@ -140,6 +172,8 @@ func syntaxHint(line string) string {
 	switch {
 	case strings.HasPrefix(strings.TrimLeft(line, " "), "\t"):
 		return "indent with blanks, not tabs"
+	case isKey && plainForm(key, value) != "":
+		return "write " + plainForm(key, value)
 	case isKey && slices.Contains(ruleKeys, key) &&
 		(strings.IndexAny(value, "\"'[{!%&*@`") == 0 || strings.Contains(value, ": ") ||
 			strings.Contains(value, " #") || strings.HasSuffix(value, ":")):
@@ -235,6 +269,9 @@ func (p *docParser) field(key scalar, value *doc.Node, rt *ruleText) *field {
 	if !ok {
 		d := Diagnostic{Reason: fmt.Sprintf("%s is not a text", key.text),
 			Hint: "put it in quotes, or after | on a line of its own", Rule: rt.name()}
+		if key.text == "when" && value.Kind == doc.Sequence {
+			d.Hint = `join conditions with and, or or, in one text: when: zone.kind == "exit" and not item.paid`
+		}
 		if channels {
 			d.Reason, d.Hint = key.text+" is not a list of channels", "write "+key.text+": [door-team, floor-team]"
 		}

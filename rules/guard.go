@@ -36,8 +36,10 @@ type guard struct {
 	uses         []string          // the names that it reads, in order of first use
 	leaves       map[ast.Node]bool // rewritten calls, which an explanation shows as a whole
 	tokens       []lexer.Token
-	length       int // characters of the source
-	instructions int // of all patterns
+	source       []rune // nil for a message
+	unreadable   bool   // what is wrong is how it is written, which findSlip may know
+	length       int    // characters of the source
+	instructions int    // of all patterns
 	params       *paramSet
 	constants    map[ast.Node]string // nodes that stand for a param, with its name as written
 }
@@ -138,6 +140,7 @@ func (g *guard) node(n ast.Node, depth int) ast.Node {
 		callee, ok := n.Callee.(*ast.IdentifierNode)
 		if !ok {
 			from, to := spanOf(n.Callee)
+			g.unreadable = true
 			g.fail(file.Location{From: from, To: to}, "a name cannot be called", "write a function before its argument: lower(zone.name)")
 			return n
 		}
@@ -164,6 +167,16 @@ func (g *guard) binary(n *ast.BinaryNode, depth int) ast.Node {
 	if !slices.Contains(operators, n.Operator) {
 		g.fail(n.Location(), fmt.Sprintf("%q is not available", n.Operator), "")
 		return n
+	}
+	switch n.Operator {
+	case "==", "!=", "<", ">", "<=", ">=", "in", "contains", "startsWith", "endsWith":
+		if g.compared(n) {
+			return n
+		}
+	case "and", "or":
+		if g.textAlone(n) {
+			return n
+		}
 	}
 	n.Left = g.node(n.Left, depth)
 	n.Right = g.node(n.Right, depth)
@@ -404,6 +417,7 @@ func (g *guard) unknown(name string, loc file.Location) {
 		return
 	}
 	hint := ""
+	g.unreadable = slices.Contains([]string{"null", "NULL", "None", "undefined"}, name)
 	if n := nearestName(name, g.candidates()); n != "" {
 		hint = "did you mean " + n + "?"
 	} else if group, _, ok := strings.Cut(name, "."); ok && groups[group] {
@@ -467,6 +481,10 @@ func (g *guard) literals(n *ast.BinaryNode) {
 		if e.Name.Name == "product.gtin" {
 			g.gtin(s)
 		}
+		if strings.HasSuffix(e.Name.Name, ".name") && slices.Contains(g.known.Zones, s.Value) {
+			g.warn(s.Location(), fmt.Sprintf("%q is the id of a zone, not its name", s.Value),
+				"write "+strings.TrimSuffix(e.Name.Name, "name")+"id")
+		}
 		if set == nil {
 			continue
 		}
@@ -477,15 +495,33 @@ func (g *guard) literals(n *ast.BinaryNode) {
 			continue
 		}
 		hint := ""
-		if near := doc.Nearest(s.Value, set); e.Name.Name == "cause" && s.Value == event.EventMoved.String() {
+		begin := slices.IndexFunc(set, func(v string) bool { return len(s.Value) > 2 && strings.HasPrefix(v, strings.ToLower(s.Value)) })
+		if says := unsetDispositions[s.Value]; e.Name.Name == "item.disposition" && says != "" {
+			hint = says
+		} else if near := doc.Nearest(s.Value, set); e.Name.Name == "cause" && s.Value == event.EventMoved.String() {
 			hint = fmt.Sprintf("an item that is moved has the cause %q in its new zone", event.Arrived)
 		} else if near != "" {
 			hint = fmt.Sprintf("did you mean %q?", near)
+		} else if begin >= 0 {
+			hint = fmt.Sprintf("did you mean %q?", set[begin])
 		} else if closed && len(set) <= 15 {
 			hint = "values are " + strings.Join(set, ", ")
 		}
 		g.warn(s.Location(), fmt.Sprintf(what, s.Value), hint)
 	}
+}
+
+// unsetDispositions are words for the state of an item that people look for, with what there is
+// instead: the fact that they mean, or a state that Lintel does set. Most are dispositions of the GS1
+// Core Business Vocabulary 2.0 that nothing sets here.
+var unsetDispositions = map[string]string{
+	"returned":  `a return sets "sellable_not_accessible"; the return itself is cause == "returned"`,
+	"missing":   `a count that does not find an item is cause == "missing"`,
+	"stolen":    "no item is ever called stolen: an alert is a prompt to look, never proof",
+	"sold":      `write item.paid, or "retail_sold"`,
+	"available": `write item.sellable, or "sellable_accessible" for what lies where goods are sold`,
+	"destroyed": `what is no longer in use is "inactive"`, "damaged": "nothing reports damage; let the product list or a zone of its own say it",
+	"reserved": "nothing reports that an item is reserved; let a zone of its own say it",
 }
 
 // gtin warns of a number that no product can have.
@@ -505,8 +541,10 @@ func (g *guard) valuesOf(e *entry) (set []string, message string, closed bool) {
 	switch e.Name.Name {
 	case "cause":
 		return subjectCauses[g.about], "a rule about " + g.about + " is never evaluated for the cause %q", true
-	case "zone.id", "from.id":
+	case "zone.id", "from.id", "passage.door":
 		return g.known.Zones, "this site has no zone %q", false
+	case "site.id":
+		return g.known.Sites, "there is no site %q", false
 	case "product.category":
 		return g.known.Categories, "no product is in the category %q", false
 	case "reader.id":

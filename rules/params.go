@@ -204,6 +204,10 @@ func (c *setCompiler) params(d *Document) *paramSet {
 				c.addAt(s.site, Diagnostic{Reason: fmt.Sprintf("there is no site %q", s.site.text),
 					Hint: doc.Suggest(s.site.text, c.known.Sites, ""), Severity: doc.SeverityWarning})
 			}
+			if near := doc.Nearest(s.site.text, c.known.SomeSites); near != "" && near != s.site.text && c.known.Sites == nil {
+				c.addAt(s.site, Diagnostic{Reason: fmt.Sprintf("%q is nearly the site of the layout", s.site.text),
+					Hint: "did you mean " + near + "?", Severity: doc.SeverityWarning})
+			}
 			if set.bySite[s.site.text] == nil {
 				if len(set.bySite) == maxParamSites {
 					c.addAt(s.site, Diagnostic{Reason: fmt.Sprintf("more than %d sites have values of their own", maxParamSites)})

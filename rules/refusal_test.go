@@ -14,7 +14,8 @@ import (
 func TestRefusals(t *testing.T) {
 	for _, c := range []struct{ when, at, message, hint string }{
 		{`zone.kind = "exit"`, `=`, `"=" does not compare`, "write =="},
-		{`zone.kind == 3`, `==`, `"==" cannot be used on text and whole number`, "numbers are written without quotes"},
+		{`zone.kind == 3`, `3`, "a text is written in quotes", `write "3"`},
+		{`zone.kind == len(zone.id)`, `==`, `"==" cannot be used on text and whole number`, "numbers are written without quotes"},
 		{`item.paid == "x"`, `==`, `"==" cannot be used on yes/no and text`, ""},
 		{`not zone.kind`, `not`, `"not" cannot be used on text`, "must be yes/no"},
 		{`item.paid and "x"`, `and`, `"and" cannot be used on yes/no and text`, "must be yes/no"},
@@ -23,7 +24,7 @@ func TestRefusals(t *testing.T) {
 		{`zone.kind == "exit" and`, "", "ends too early", "missing"},
 		{`(zone.kind == "exit"`, "", "ends too early", "missing"},
 		{`zone.kind == "exit" zone.id == "a"`, `zone`, `unexpected "zone"`, "an operator"},
-		{`item.paid)`, `)`, `unexpected ")"`, ""},
+		{`item.paid)`, `)`, "this bracket closes nothing", "remove it"},
 		{`"abc`, ``, "a quote is not closed", "close it"},
 		{`@`, `@`, "unexpected character", ""},
 		{`product.price > 1e400`, `1e400`, "the number is too large", ""},

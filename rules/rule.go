@@ -151,6 +151,7 @@ type Known struct {
 	Attributes []string // names of product attributes
 	Readers    []string // ids of read points
 	Sites      []string // ids of all sites
+	SomeSites  []string // where Sites is nil: ids of some, what is nearly one of them is taken for a slip
 	Site       string   // its id: params have the values of this site; "": their defaults
 }
 
@@ -369,7 +370,16 @@ func (c *setCompiler) channelList(key string) []string {
 				c.errorAt(s, fmt.Sprintf("%s has more than %d channels", key, MaxChannels), "")
 				return out
 			case !isName(name):
-				c.errorAt(s, fmt.Sprintf("%q is not the name of a channel", name), "a name has 1 to 64 of a-z, 0-9 and -")
+				hint := "a name has 1 to 64 of a-z, 0-9 and -"
+				if names := strings.FieldsFunc(name, func(r rune) bool { return r == ',' || r == ';' }); len(names) > 1 {
+					for i := range names {
+						names[i] = strings.TrimSpace(names[i])
+					}
+					hint = "write " + key + ": [" + strings.Join(names, ", ") + "]"
+				} else if fixed := asName(name); fixed != "" {
+					hint += "; write " + fixed
+				}
+				c.errorAt(s, fmt.Sprintf("%q is not the name of a channel", name), hint)
 			case slices.Contains(out, name):
 				if name == s.text && slices.ContainsFunc(list[:i], func(o scalar) bool { return o.text == name }) {
 					c.errorAt(s, fmt.Sprintf("%s stands in %s twice", name, key), "")

@@ -10,13 +10,9 @@ import (
 // nearestName is the nearest of dotted names: a name whose last part fits is a suggestion too, so
 // that "kind" finds "zone.kind".
 func nearestName(got string, candidates []string) string {
-	if best := doc.Nearest(got, candidates); best != "" {
-		return best
-	}
 	last := got[strings.LastIndexByte(got, '.')+1:]
-	i := slices.IndexFunc(candidates, func(c string) bool { return strings.HasSuffix(c, "."+last) })
-	if i < 0 {
-		return ""
+	if i := slices.IndexFunc(candidates, func(c string) bool { return strings.HasSuffix(c, "."+last) }); i >= 0 {
+		return candidates[i]
 	}
-	return candidates[i]
+	return doc.Nearest(got, candidates)
 }

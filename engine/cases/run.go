@@ -283,6 +283,7 @@ func Known(l *layout.Layout, c *catalog.Catalog) rules.Known {
 	var known rules.Known
 	if l != nil {
 		known.Zones, known.ZoneKinds, known.Readers = []string{}, []string{}, []string{}
+		known.SomeSites = []string{l.Site}
 		for _, z := range l.Zones {
 			known.Zones, known.ZoneKinds = append(known.Zones, z.ID), append(known.ZoneKinds, z.Kind.String())
 		}

@@ -187,13 +187,16 @@ func (o *Options) checkTokens(tokens token.Tokens) *Diagnostic {
 	return nil
 }
 
+// followed is what the parser says where a value goes on after its closing quote or brace.
+const followed = "value is not allowed in this context. map key-value is pre-defined"
+
 // syntaxProblem is an error of the YAML parser.
 func (o *Options) syntaxProblem(err error, lines []string) *Diagnostic {
 	p := problemAt(1, 1, "the document is not valid YAML", "")
 	var e yaml.Error
 	if errors.As(err, &e) {
 		if m := e.GetMessage(); m != "" {
-			p.Reason = "not valid YAML: " + m
+			p.Reason = "not valid YAML: " + strings.Replace(m, followed, "something follows the end of a text or a bracket", 1)
 		}
 		if t := e.GetToken(); t != nil && t.Position != nil {
 			p.Line, p.Column = max(1, t.Position.Line), max(1, t.Position.Column)

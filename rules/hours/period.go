@@ -2,6 +2,7 @@ package hours
 
 import (
 	"fmt"
+	"regexp"
 	"strconv"
 	"strings"
 	"time"
@@ -34,12 +35,18 @@ func ParsePeriod(text string) (time.Duration, error) {
 	return days + d, nil
 }
 
+// spelt is a length of time whose unit is written out, or stands apart.
+var spelt = regexp.MustCompile(`^(\d+(?:[.,]\d+)?)\s*([smhd])(?:ec|ecs|econd|econds|in|ins|inute|inutes|r|rs|our|ours|ay|ays)?\.?$`)
+
 // PeriodWithin is ParsePeriod for a length of time from least to most; the reason and the hint say
 // what is wrong, and are empty if nothing is.
 func PeriodWithin(text string, least, most time.Duration) (d time.Duration, reason, hint string) {
 	d, err := ParsePeriod(text)
 	switch {
 	case err != nil:
+		if m := spelt.FindStringSubmatch(strings.ToLower(strings.TrimSpace(text))); m != nil {
+			return 0, err.Error(), "write " + strings.ReplaceAll(m[1], ",", ".") + m[2]
+		}
 		return 0, err.Error(), PeriodHint
 	case d < least || d > most:
 		return 0, fmt.Sprintf("%s is out of range: from %s to %s", strings.TrimSpace(text), FormatPeriod(least), FormatPeriod(most)), ""
