@@ -72,6 +72,7 @@ type RuleView struct {
 	Digest string   `json:"hash" jsonschema_description:"A hash of all that the rule means: alerts name the rule they came of by it."`
 	Uses   []string `json:"uses,omitempty" jsonschema_description:"Names that the condition reads."`
 	Line   int      `json:"line"`
+	Words    string   `json:"words" jsonschema_description:"What the rule does, in ordinary words."`
 }
 
 // AlternativeView is an alternative of a rule as answers show it: what it leaves to the rule is left
@@ -119,7 +120,7 @@ func ruleViews(set *rules.Set) []RuleView {
 			Mode: string(r.Mode), Digest: r.Digest, Uses: r.Uses(), Line: r.Line,
 		}
 		v.Limit = set.LimitOf(r).String()
-		v.Needs, v.To, v.Says = r.Needs, r.EscalateTo, r.Says
+		v.Needs, v.To, v.Says, v.Words = r.Needs, r.EscalateTo, r.Says, r.Sentence()
 		for _, a := range r.But {
 			view := AlternativeView{When: a.When, Line: a.Line}
 			if a.Sets("severity") {

@@ -211,7 +211,8 @@ func TestAlternativesAreInTheDigest(t *testing.T) {
 // The work of alternatives counts, since they are evaluated in the fact that opens an alert.
 func TestAlternativesCost(t *testing.T) {
 	with := compile(t, choosing).Rules()[0]
-	without := compile(t, strings.Replace(choosing[:strings.Index(choosing, "    but:")], "  dear: {default: 50, sites: {harbour: 20}}\n", "", 1)).Rules()[0]
+	head := choosing[:strings.Index(choosing, "    but:")]
+	without := compile(t, strings.Replace(head, "  dear: {default: 50, sites: {harbour: 20}}\n", "", 1)).Rules()[0]
 	sum := without.Cost()
 	for _, a := range with.But {
 		require.Positive(t, a.cost)

@@ -520,7 +520,8 @@ var unsetDispositions = map[string]string{
 	"stolen":    "no item is ever called stolen: an alert is a prompt to look, never proof",
 	"sold":      `write item.paid, or "retail_sold"`,
 	"available": `write item.sellable, or "sellable_accessible" for what lies where goods are sold`,
-	"destroyed": `what is no longer in use is "inactive"`, "damaged": "nothing reports damage; let the product list or a zone of its own say it",
+	"destroyed": `what is no longer in use is "inactive"`,
+	"damaged":   "nothing reports damage; let the product list or a zone of its own say it",
 	"reserved": "nothing reports that an item is reserved; let a zone of its own say it",
 }
 

@@ -23,6 +23,7 @@ type checkCmd struct {
 	Products string   `help:"Products, as CSV or JSON, likewise." placeholder:"FILE"`
 	Rewrite  bool     `help:"Write what happens into the trace of each case that has one; read the difference before you keep it."`
 	Strict   bool     `help:"Fail on warnings too."`
+	Verbose  bool     `short:"v" help:"Say of each rule in ordinary words what it does."`
 	JSON     bool     `name:"json" help:"Print one JSON object with all diagnostics and results."`
 }
 
@@ -39,10 +40,17 @@ type checked struct {
 	File        string             `json:"file"`
 	OK          bool               `json:"ok"`
 	Rules       int                `json:"rules"`
+	Words       []ruleWords        `json:"words"` // of each rule
 	Diagnostics []rules.Diagnostic `json:"diagnostics"`
 	Cases       []*cases.Report    `json:"cases"`
 
 	compiled bool
+}
+
+// ruleWords say what a rule does.
+type ruleWords struct {
+	Rule  string `json:"rule"`
+	Words string `json:"words"`
 }
 
 // warnings counts what does not keep the rules from being used.
@@ -78,7 +86,7 @@ func (c *checkCmd) Run(s *streams) error {
 			one.OK = false
 		}
 		if !c.JSON {
-			one.print(s.out)
+			one.print(s.out, c.Verbose)
 		}
 		all.OK = all.OK && one.OK
 		all.Files = append(all.Files, one)
@@ -154,13 +162,16 @@ func readProducts(s *streams, name string) (*catalog.Catalog, error) {
 
 // check checks one rules file and runs its cases.
 func (c *checkCmd) check(name string, src []byte, known rules.Known, ctx cases.Context) (*checked, error) {
-	one := &checked{File: name, Diagnostics: []rules.Diagnostic{}, Cases: []*cases.Report{}}
+	one := &checked{File: name, Words: []ruleWords{}, Diagnostics: []rules.Diagnostic{}, Cases: []*cases.Report{}}
 	book, diagnostics := cases.NewBook(name, src, known)
 	one.Diagnostics = append(one.Diagnostics, diagnostics...)
 	if book == nil {
 		return one, nil
 	}
 	one.OK, one.compiled, one.Rules = true, true, len(book.Rules().Rules())
+	for _, r := range book.Rules().Rules() {
+		one.Words = append(one.Words, ruleWords{r.Name, r.Sentence()})
+	}
 	files := c.Cases
 	if len(files) == 0 && name != "-" {
 		beside := cases.Beside(name)
@@ -181,7 +192,7 @@ func (c *checkCmd) check(name string, src []byte, known rules.Known, ctx cases.C
 	return one, nil
 }
 
-func (c *checked) print(w io.Writer) {
+func (c *checked) print(w io.Writer, verbose bool) {
 	for _, d := range c.Diagnostics {
 		fmt.Fprintln(w, d)
 	}
@@ -191,6 +202,11 @@ func (c *checked) print(w io.Writer) {
 			verdict = doc.Plural(n, "warning")
 		}
 		fmt.Fprintf(w, "%s: %s, %s\n", c.File, doc.Plural(c.Rules, "rule"), verdict)
+	}
+	for _, said := range c.Words {
+		if verbose {
+			fmt.Fprintf(w, "  %s: %s\n", said.Rule, said.Words)
+		}
 	}
 	for _, rep := range c.Cases {
 		fmt.Fprint(w, rep)
