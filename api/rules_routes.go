@@ -72,7 +72,7 @@ type RuleView struct {
 	Digest string   `json:"hash" jsonschema_description:"A hash of all that the rule means: alerts name the rule they came of by it."`
 	Uses   []string `json:"uses,omitempty" jsonschema_description:"Names that the condition reads."`
 	Line   int      `json:"line"`
-	Words    string   `json:"words" jsonschema_description:"What the rule does, in ordinary words."`
+	Words  string   `json:"words" jsonschema_description:"What the rule does, in ordinary words."`
 }
 
 // AlternativeView is an alternative of a rule as answers show it: what it leaves to the rule is left

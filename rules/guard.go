@@ -522,7 +522,7 @@ var unsetDispositions = map[string]string{
 	"available": `write item.sellable, or "sellable_accessible" for what lies where goods are sold`,
 	"destroyed": `what is no longer in use is "inactive"`,
 	"damaged":   "nothing reports damage; let the product list or a zone of its own say it",
-	"reserved": "nothing reports that an item is reserved; let a zone of its own say it",
+	"reserved":  "nothing reports that an item is reserved; let a zone of its own say it",
 }
 
 // gtin warns of a number that no product can have.
