@@ -129,7 +129,8 @@ func (v *Survey) look(env *rules.Env) bool {
 func (v *Survey) keep(env *rules.Env, x Example) {
 	v.Count++
 	if len(v.Examples) < MaxExamples {
-		x.Say = v.eval.Say(v.rule, env)
+		n, _ := v.eval.Choose(v.rule, env)
+		x.Say = v.eval.Say(v.rule.Chosen(n), env)
 		v.Examples = append(v.Examples, x)
 	}
 }
