@@ -114,6 +114,7 @@ type zoneDocument struct {
 	Storey string `json:"storey,omitempty"`
 
 	SureWithin string `json:"sure_within,omitempty" jsonschema:"example=6s" jsonschema_description:"Of an exit: how long it may take until a passage is sure, 2s to 10s. Default 8s."`
+	Lingering  string `json:"lingering_after,omitempty" jsonschema:"example=1m" jsonschema_description:"Of an exit: for how long goods must stay near it before that is notified, 20s to 10m. Default 30s."`
 }
 
 // pointDocument is a reader or antenna.

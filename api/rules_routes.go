@@ -49,6 +49,8 @@ var yamlTypes = []string{mediaYAML, "application/yaml", "text/x-yaml", "applicat
 type RuleView struct {
 	Name     string   `json:"name"`
 	About    string   `json:"about"`
+	Items    string   `json:"items,omitempty" jsonschema_description:"About a zone: which items of it count; left out: all of known products."`
+	Within   string   `json:"within,omitempty" jsonschema_description:"About a zone: how far items.came and items.went look back."`
 	When     string   `json:"when"`
 	Hold     string   `json:"hold,omitempty"`
 	Clear    string   `json:"clear,omitempty"`
@@ -118,6 +120,11 @@ func ruleViews(set *rules.Set) []RuleView {
 		v := RuleView{
 			Name: r.Name, About: r.About, When: r.When, Severity: string(r.Severity), Hours: r.Hours, Say: r.Say, Send: r.Send,
 			Mode: string(r.Mode), Digest: r.Digest, Uses: r.Uses(), Line: r.Line,
+		}
+		if r.Tally != nil {
+			if v.Items = r.Tally.Items; r.Tally.Within > 0 {
+				v.Within = r.Tally.Within.String()
+			}
 		}
 		v.Limit = set.LimitOf(r).String()
 		v.Needs, v.To, v.Says, v.Words = r.Needs, r.EscalateTo, r.Says, r.Sentence()

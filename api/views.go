@@ -23,6 +23,7 @@ type FactView struct {
 	ReadPoint   string             `json:"read_point,omitempty" jsonschema_description:"The read point that reported."`
 	Ref         string             `json:"ref,omitempty" jsonschema_description:"The business document."`
 	Passage     *event.PassageView `json:"passage,omitempty"`
+	Near        *event.NearView    `json:"near,omitempty" jsonschema_description:"Of an item that lingers near a door, or no longer does: how long and how strongly the door heard it."`
 	Count       *int               `json:"count,omitempty" jsonschema_description:"Of stock: the product's items in the zone now. Of a count that closed: the tags that it found."`
 	Expected    *int               `json:"expected,omitempty" jsonschema_description:"Of a count that closed: what should have been there."`
 	Missing     *int               `json:"missing,omitempty" jsonschema_description:"What of it was not found."`
@@ -46,7 +47,7 @@ type StocktakeView struct {
 func factView(f *event.Fact) FactView {
 	v := FactView{
 		ID: f.ID(), Entry: f.Seq, Cause: f.Cause.String(), At: time.UnixMilli(f.At).UTC(), Item: f.Name(), GTIN: event.GTINText(f.GTIN),
-		Zone: f.Zone, From: f.From, ReadPoint: f.Point, Ref: f.Ref, Passage: f.Passage.View(),
+		Zone: f.Zone, From: f.From, ReadPoint: f.Point, Ref: f.Ref, Passage: f.Passage.View(), Near: f.Near(),
 	}
 	if v.Item != "" {
 		v.Disposition = f.Disp.String()

@@ -22,6 +22,7 @@ type WhyAnswer struct {
 	GTIN   string    `json:"gtin,omitempty"`
 	Place  string    `json:"place,omitempty" jsonschema_description:"A zone's id, or kind: and a zone kind."`
 	Reader string    `json:"reader,omitempty"`
+	Zone   string    `json:"zone,omitempty" jsonschema_description:"A zone's id: of rules about what is in it."`
 	Count  string    `json:"count,omitempty"`
 	Fact   *FactView `json:"fact,omitempty" jsonschema_description:"What the rules saw of an item: this fact. Without one they see the item as it is now, and neither cause nor passage."`
 	Rules  []WhyRule `json:"rules" jsonschema_description:"In the order of the rules document."`
@@ -49,7 +50,7 @@ func (h whyRoutes) table() []kit.Route {
 	return []kit.Route{{
 		Method: "GET", Path: "/v1/sites/{site}/why", Name: "why", Group: "Rules",
 		Summary: "Ask why a rule has raised an alert about something, or why not",
-		About: "Name one item, one product's stock at a place, one read point or one count; and one rule, or leave " +
+		About: "Name one item, one product's stock at a place, one read point, one count or one zone; and one rule, or leave " +
 			"that out to ask all rules about such things. " +
 			"The answer takes the condition apart, and names the one reason of a closed set: an alert is there, " +
 			"the condition is false, or a stage holds it back.",
@@ -61,6 +62,7 @@ func (h whyRoutes) table() []kit.Route {
 			kit.Query("place", "A zone's id, or kind: and a zone kind."),
 			kit.Query("reader", "A read point's id."),
 			kit.Query("count", "The id of a count that is closed, or of a zone of the count plan: why it is notified as overdue, or why not."),
+			kit.Query("zone", "The id of a zone, for the rules about what is in it."),
 		},
 		Answers: []kit.Answer{kit.OK("How the rules stand to it.", WhyAnswer{})},
 		Codes:   []kit.Code{codeUnknownItem, codeUnknownRule, codeUnknownCount, codeInvalidIdentity}, Handle: h.why,
@@ -75,6 +77,7 @@ type whyAsked struct {
 	place  string
 	reader string
 	due    string // a zone of the count plan, asked for as a count
+	zone   string
 	result *event.CountResult
 }
 
@@ -131,6 +134,8 @@ func (a *whyAsked) explain(st *engine.State, rule, about string) (alert.Explanat
 		return st.ExplainStock(rule, a.gtin, a.place)
 	case event.AboutReader:
 		return st.ExplainReader(rule, a.reader)
+	case event.AboutZone:
+		return st.ExplainZone(rule, a.zone)
 	case event.AboutCount:
 		if a.due != "" {
 			return st.ExplainDue(rule, a.due)
@@ -149,6 +154,8 @@ func whyNothing(c *kit.Call, w *WhyAnswer) error {
 		return kit.BadParam("count", "the site does not know yet since when the zone %s is planned", kit.Shown([]byte(w.Count)))
 	case event.AboutReader:
 		return kit.BadParam("reader", "the site has no read point %s", kit.Shown([]byte(w.Reader)))
+	case event.AboutZone:
+		return kit.BadParam("zone", "the site has no zone %s", kit.Shown([]byte(w.Zone)))
 	}
 	return kit.Problemf(codeUnknownItem, "The site %q has never heard of this item.", c.Site)
 }
@@ -157,13 +164,13 @@ func whyNothing(c *kit.Call, w *WhyAnswer) error {
 func (h whyRoutes) whyAsked(c *kit.Call, w *WhyAnswer) (*whyAsked, error) {
 	a := &whyAsked{}
 	var named []string
-	for _, name := range []string{"item", "gtin", "reader", "count"} {
+	for _, name := range []string{"item", "gtin", "reader", "count", "zone"} {
 		if c.QueryParam(name) != "" {
 			named = append(named, name)
 		}
 	}
 	if len(named) != 1 {
-		return nil, kit.BadParam("item", "name one thing: item, or gtin and place, or reader, or count")
+		return nil, kit.BadParam("item", "name one thing: item, or gtin and place, or reader, or count, or zone")
 	}
 	for name, with := range map[string]string{"place": "gtin", "fact": "item"} {
 		if c.QueryParams().Has(name) && named[0] != with {
@@ -182,6 +189,8 @@ func (h whyRoutes) whyAsked(c *kit.Call, w *WhyAnswer) (*whyAsked, error) {
 		a.gtin, w.About, w.GTIN, w.Place = gtin, event.AboutStock, event.GTINText(gtin), a.place
 	case "reader":
 		a.reader, w.About, w.Reader = value, event.AboutReader, value
+	case "zone":
+		a.zone, w.About, w.Zone = value, event.AboutZone, value
 	case "count":
 		w.About, w.Count = event.AboutCount, value
 		res, err := h.storedResult(c, value)

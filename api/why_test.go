@@ -24,6 +24,10 @@ func TestWhy(t *testing.T) {
   - name: poor
     about: count
     when: count.missing > 0
+  - name: full
+    about: zone
+    items: item.sellable
+    when: zone.kind == "shelf" and items.count > 20
 `, "Content-Type", "text/yaml").wants(200)
 	r.reads(`{"reads": [{"epc": "(01)09521234000013(21)7", "read_point": "handheld-1", "zone": "shelf-a"}]}`).wants(202)
 	trail := "/v1/sites/umberhithe/items/" + url.PathEscape("(01)09521234000013(21)7") + "/trail"
@@ -53,6 +57,9 @@ func TestWhy(t *testing.T) {
 		"gtin=09521141123454&place=front-tables&rule=few").wants(200)).Rules[0].Reason)
 	require.Equal(t, event.ReasonFalse, into[WhyAnswer](r.get(path + "reader=handheld-1").wants(200)).Rules[0].Reason)
 
+	why := into[WhyAnswer](r.get(path + "zone=shelf-a&rule=full").wants(200))
+	require.Equal(t, []any{"zone", "shelf-a", event.ReasonFalse}, []any{why.About, why.Zone, why.Rules[0].Reason})
+
 	id := into[CountView](r.post("/v1/sites/umberhithe/counts", `{"zones": ["shelf-a"]}`).wants(201)).ID
 	r.get(path + "count=" + id).wantsCode(codeUnknownCount)
 	r.post("/v1/sites/umberhithe/counts/"+id+"/close?anyway=1", "").wants(200)
@@ -64,7 +71,7 @@ func TestWhy(t *testing.T) {
 	r.get(path + "item=" + url.QueryEscape("(01)09521234000013(21)8")).wantsCode(codeUnknownItem)
 	for _, q := range []string{"", item + "&reader=handheld-1", item + "&rule=few", item + "&place=shelf-a",
 		"gtin=09521141123454", "gtin=1&place=shelf-a",
-		"gtin=09521141123454&place=nowhere", "reader=none", item + "&fact=x", item + "&fact=1-1", "reader=handheld-1&fact=1-1"} {
+		"gtin=09521141123454&place=nowhere", "reader=none", item + "&fact=x", item + "&fact=1-1", "reader=handheld-1&fact=1-1", "zone=none", "zone=shelf-a&reader=handheld-1"} {
 		r.get(path + q).wantsCode(kit.CodeInvalidParameter)
 	}
 }

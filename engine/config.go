@@ -45,7 +45,7 @@ type binding struct {
 	rules  *rules.Set // those of cfg, with the site's own values of params
 	layout *presence.Layout
 
-	itemRules    [event.CaughtUp + 1]bool // whether any rule about items can be concerned by the cause
+	itemRules    [event.Zone + 1]bool // whether any rule about items can be concerned by the cause
 	stockRules   bool
 	silenceRules []*rules.Rule // those that ask how long a read point has been silent
 	wordy        bool          // some condition reads the item's identity in words
@@ -98,6 +98,7 @@ func (s *State) bind(cfg *Config) {
 	if !sameCatalog {
 		s.bindProducts()
 	}
+	s.bindZones()
 }
 
 func (s *State) bindStock() {

@@ -99,17 +99,45 @@ func (s *view) productEnv(env *rules.Env, product int32) {
 func (s *view) itemEnv(f *event.Fact, it *item) *rules.Env {
 	env := s.baseEnv(f)
 	s.productEnv(env, it.product)
-	env.Item = rules.Item{
-		Disposition: f.Disp.String(), Paid: f.Disp == event.RetailSold, Sellable: f.Disp.Sellable(),
-		Foreign: it.product < 0, Registered: it.product >= 0, Present: f.Zone != "" && env.Zone.Kind != event.Exit.String(),
-		Home: slices.Contains(env.Product.HomeZones, f.Zone),
-	}
+	env.Item = itemNow(f.Disp, it.product, f.Zone, env.Zone.Kind != event.Exit.String(), env.Product.HomeZones)
 	if s.bound.wordy {
 		s.fillWords(env, f.Key, f.Text)
 	}
 	env.Passage = alert.Passage(f.Passage)
+	env.Near = s.nearOf(f, it)
 	env.Reader = s.readerOf(s.bound.point(s.numbers[f.Point]))
 	return env
+}
+
+// nearOf returns the door that an item lingers near: as a fact of that has it, else as it is now.
+func (s *view) nearOf(f *event.Fact, it *item) (near rules.Near) {
+	n := f.Near()
+	if n == nil || f.Ms == 0 {
+		if !s.presence.Lingers() {
+			return near
+		}
+		door, since, peak := s.presence.Near(s.find(it.key))
+		if door == 0 {
+			return near
+		}
+		now := event.Fact{Cause: event.Near, Passage: event.Passage{Door: s.idOf(door), Span: s.clock - since, Peak: peak}}
+		n = now.Near()
+	} else if f.Cause == event.Away {
+		return near
+	}
+	near = rules.Near{Door: n.Door, Name: s.bound.zone(s.numbers[n.Door]).Title, Seconds: n.Seconds}
+	if n.PeakRSSI != nil {
+		near.PeakRSSI = *n.PeakRSSI
+	}
+	return near
+}
+
+// itemNow is what rules see of an item with a disposition in a zone, but for its words.
+func itemNow(d event.Disposition, product int32, zone string, inside bool, home []string) rules.Item {
+	return rules.Item{
+		Disposition: d.String(), Paid: d == event.RetailSold, Sellable: d.Sellable(), Foreign: product < 0, Registered: product >= 0,
+		Present: zone != "" && inside, Home: slices.Contains(home, zone),
+	}
 }
 
 // fillWords fills the item's identity in words. It costs an allocation, so it is left out until a

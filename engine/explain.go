@@ -77,6 +77,25 @@ func (s *State) ExplainReader(rule, point string) (alert.Explanation, bool) {
 	})
 }
 
+// ExplainZone says how a rule relates to what is in a zone.
+func (s *State) ExplainZone(rule, zone string) (alert.Explanation, bool) {
+	z, r := s.bound.zone(s.numbers[zone]), s.bound.rules.Rule(rule)
+	if r == nil || r.Tally == nil || !z.Known {
+		return alert.Explanation{}, false
+	}
+	return s.explain(rule, alert.Zone(zone), func(q *view, _ *event.Alert) (*rules.Env, event.Fact) {
+		_, t := q.zones.of(z.Name, rule)
+		if t == nil { // a rule that is off, or can't be true there
+			t = newTally(z.Name, r, q.bound.rules.NewEvaluator())
+			for i := int32(0); i < q.count && z.Kind != event.Exit; i++ {
+				t.add(q, i)
+			}
+		}
+		f := event.Fact{Cause: event.Zone, At: q.clock, Zone: zone}
+		return q.zoneItems(&f, t), f
+	})
+}
+
 // ExplainCount says how a rule relates to a count that closed.
 func (s *State) ExplainCount(rule string, res *event.CountResult) (alert.Explanation, bool) {
 	return s.explain(rule, alert.Count(res.Count), func(q *view, _ *event.Alert) (*rules.Env, event.Fact) {

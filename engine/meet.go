@@ -95,6 +95,10 @@ func (s alertShop) Env(_ alert.Subject, t *event.Alert) *rules.Env {
 			f.Stocktake = &event.Stocktake{Zones: []string{t.Place}, Overdue: d.Overdue, Days: d.Days}
 			return s.countEnv(&f, &event.CountResult{})
 		}
+	case event.AboutZone:
+		if r, tally := s.zones.of(s.numbers[t.Place], t.Rule); r != nil {
+			return s.zoneItems(&f, tally)
+		}
 	case event.AboutReader:
 		if pt := s.bound.point(s.numbers[t.Place]); pt != nil {
 			return s.readerEnv(&f, pt)

@@ -23,18 +23,22 @@ func (s *State) stockOf(it *item) stock.Key {
 func (s *State) change(i int32, f func(*item)) {
 	it := s.item(i)
 	before := s.stockOf(it)
+	s.zones.before(s, it)
 	f(it)
 	s.stock.Move(before, s.stockOf(it))
+	s.zones.after(s, i)
 	s.touch(i)
 }
 
-// tellStock emits the stock facts that the last change owes.
+// tellStock emits the stock facts that the last change owes, and lets rules about zones meet what
+// changed in them.
 func (s *State) tellStock(at int64) {
 	s.stock.Owed(func(k stock.Key) {
 		s.emit(event.Fact{Cause: event.Stock, At: at, GTIN: s.bound.cfg.Catalog.At(int(k.Product)).GTIN,
 			Zone: s.idOf(k.Zone), Count: s.stock.Count(k)})
 		s.view.meetStock(len(s.out.Facts)-1, k)
 	})
+	s.view.meetZones(at)
 }
 
 // place puts the item into a zone (0: nowhere known) as of time t, without telling. What is

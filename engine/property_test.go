@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"maps"
+	"math"
 	"slices"
 	"strings"
 	"testing"
@@ -59,7 +60,7 @@ func journalOf(rt *rapid.T, cfg *Config) []event.Entry {
 	for range rapid.IntRange(20, 120).Draw(rt, "steps") {
 		dt := rapid.SampledFrom([]int64{0, 80, 150, 150, 400, 1000, 1000, 1000, 3000, 12_000, 70_000}).Draw(rt, "dt")
 		wait(dt)
-		switch rapid.IntRange(0, 14).Draw(rt, "what") {
+		switch rapid.IntRange(0, 15).Draw(rt, "what") {
 		case 14: // a walk to the door, and through it or back again, as a reader reports it
 			i, back := rapid.IntRange(0, len(keys)-1).Draw(rt, "who"), rapid.Bool().Draw(rt, "back")
 			for n := range int64(16) {
@@ -75,6 +76,15 @@ func journalOf(rt *rapid.T, cfg *Config) []event.Entry {
 				}
 				add(e)
 				wait(rapid.SampledFrom([]int64{150, 250, 350}).Draw(rt, "stride"))
+			}
+		case 15: // somebody stands at the door with an item, or it is put down there
+			i, level := rapid.IntRange(0, len(keys)-1).Draw(rt, "who"), rapid.SampledFrom([]int16{-700, -550}).Draw(rt, "level")
+			phase := rapid.SampledFrom([]int64{0, 900}).Draw(rt, "phase")
+			for n := range rapid.Int64Range(5, 35).Draw(rt, "for") {
+				e := event.Entry{Kind: event.EntryReads, Points: points}
+				e.Reads = append(e.Reads, event.Read{Key: keys[i], N: 1, Point: 3, RSSI: level, T: now, Channel: 8660, Phase: uint16(1 + n%2*phase)})
+				add(e)
+				wait(rapid.SampledFrom([]int64{400, 1000, 3000}).Draw(rt, "stands"))
 			}
 		case 12:
 			cmd := event.CountCommand{Do: "open", Zones: []string{rapid.SampledFrom(zones).Draw(rt, "counted")},
@@ -180,6 +190,7 @@ func fold(rt require.TestingT, cfg *Config, log []event.Entry) *run {
 		require.NoError(rt, r.state.Apply(&e, nil))
 		r.take(taken(r.state))
 		requireTrueStock(rt, r.state)
+		requireTrueZones(rt, r.state)
 	}
 	return r
 }
@@ -201,6 +212,33 @@ func requireTrueStock(rt require.TestingT, s *Machine) {
 		}
 	}
 	require.Equal(rt, want, said)
+}
+
+// requireTrueZones checks that what rules about zones count equals the items behind it.
+func requireTrueZones(rt require.TestingT, s *Machine) {
+	eval := s.bound.rules.NewEvaluator()
+	for _, zr := range s.zones.order {
+		for _, t := range zr.tallies {
+			count, oldest := 0, int64(math.MaxInt64)
+			for i := range s.count {
+				it := s.item(i)
+				if it.Zone != t.zone {
+					continue
+				}
+				q := view{State: s.State}
+				if u := newTally(t.zone, t.rule, eval); u.counts(&q, it) {
+					count, oldest = count+1, min(oldest, it.Since)
+				}
+			}
+			require.Equal(rt, count, t.count)
+			if since, ok := t.oldest(); t.aged {
+				require.Equal(rt, count > 0, ok)
+				if ok {
+					require.Equal(rt, oldest, since)
+				}
+			}
+		}
+	}
 }
 
 // whereabouts says where everything is, without the numbering of entries.
@@ -410,6 +448,42 @@ rules:
     about: reader
     when: reader.silent_seconds > 400 and reader.silent_seconds < 900
     send: [systems-team]
+  - name: near-door
+    when: near.seconds >= 20 and not item.paid
+    say: "{product.name} near {near.name} for {near.seconds}"
+    send: [floor-team]
+  - name: near-any
+    when: cause == "near"
+    quiet: 20s
+  - name: full
+    about: zone
+    items: item.sellable and product.category == "novels"
+    when: zone.selling and items.count > 1
+    hold: 2s
+    send: [floor-team]
+  - name: busy
+    about: zone
+    within: 1m
+    when: items.came >= 2 or items.went > 2
+    quiet: 10s
+    send: [floor-team]
+  - name: long-there
+    about: zone
+    items: not item.paid
+    when: items.oldest_seconds > 90 and items.oldest_seconds * 2 < 500
+    send: [floor-team]
+  - name: emptied-by-ten-past
+    about: zone
+    when: zone.kind != "checkout" and items.count > 0 and at.minute >= 10
+    send: [floor-team]
+  - name: not-at-noon
+    about: zone
+    items: item.foreign or item.home
+    within: 30s
+    when: items.went > 0 and site.open and at.hour < 12
+    gather: 10s
+    gather_by: zone
+    send: [floor-team]
 `
 
 func loadingAgainChangesNothing(t *testing.T, cfg *Config) {

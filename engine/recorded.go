@@ -48,10 +48,22 @@ func (s *State) foldRecorded(f *event.Fact) {
 			}
 		}
 		it := s.item(i)
-		it.Disposition, it.Zone, it.From = f.Disp, s.name(f.Zone), s.name(f.From)
-		it.Since, it.Sure, it.Seen = f.At, f.At, f.At
+		s.zones.before(s, it)
+		if zone := s.name(f.Zone); it.Zone != zone || it.Since == 0 {
+			it.Zone, it.Since = zone, f.At
+		}
+		it.Disposition, it.From = f.Disp, s.name(f.From)
+		it.Sure, it.Seen = f.At, f.At
+		s.zones.after(s, i)
+		switch f.Cause {
+		case event.Near:
+			s.presence.TakeNear(i, s.numbers[f.Passage.Door], f.Ms-f.Passage.Span, f.Passage.Peak)
+		case event.Away:
+			s.presence.TakeNear(i, 0, 0, 0)
+		}
 		s.emit(*f)
 		s.view.meetItem(len(s.out.Facts)-1, i)
+		s.view.meetZones(f.At)
 	}
 }
 
@@ -71,5 +83,6 @@ func (s *State) forget() {
 	s.alerts.Forget()
 	s.presence.Forget()
 	s.counts.Forget()
+	s.zones.forget()
 	s.changed, s.fresh, s.doubled.changed = s.changed[:0], s.fresh[:0], nil
 }

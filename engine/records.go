@@ -69,6 +69,7 @@ func (s *State) flush() []Change {
 	aside := func(key string, value []byte) { changes = append(changes, Change{event.KindAside, key, value}) }
 	s.presence.Flush(aside)
 	s.doubled.flush(aside)
+	s.zones.flush(s.clock, aside)
 	s.counts.Flush(func(kind, key string, value []byte) { changes = append(changes, Change{kind, key, value}) })
 	s.changed, s.fresh = s.changed[:0], s.fresh[:0]
 	return append(changes, Change{Kind: event.KindMeta, Key: event.KindMeta, Value: s.appendMeta(nil)})
@@ -233,6 +234,9 @@ func (l *Loader) Record(kind, key string, value []byte) error {
 		if zone, ok := strings.CutPrefix(key, stocktake.ZonePrefix); ok {
 			return l.s.counts.LoadZone(zone, value)
 		}
+		if k, ok := strings.CutPrefix(key, asideZone); ok {
+			return l.s.zones.load(k, value)
+		}
 		err := errAside
 		if name, ok := strings.CutPrefix(key, alert.RulePrefix); ok {
 			err = l.s.alerts.LoadRule(name, value)
@@ -286,6 +290,7 @@ func (l *Loader) start() {
 	s.counts.Loaded(func(id string) uint16 { return s.numbers[id] })
 	s.presence.Loaded(s.find)
 	s.alerts.Start()
+	s.zones.recount(s)
 }
 
 // Machine ends the loading and returns the machine as it was when its records were committed.
@@ -297,7 +302,7 @@ func (l *Loader) Machine() *Machine {
 	s.clock = l.m.clock
 	s.presence.Begin(s.clock)
 	s.presence.Replay(false)
-	s.silenceSeen = s.clock
+	s.silenceSeen, s.zones.seen = s.clock, s.clock
 	s.replaying, s.out = false, nil
 	for _, i := range s.changed {
 		s.item(i).flags &^= flagDirty

@@ -36,6 +36,7 @@ type State struct {
 	names
 	items
 	stock   *stock.Book
+	zones   zoneBook
 	doubled doubles
 
 	presence    *presence.Site
@@ -197,4 +198,5 @@ func dump(s *State, w io.Writer) {
 	s.alerts.Digest(put)
 	s.counts.Digest(put)
 	s.stock.Digest(put)
+	s.zones.digest(s, put)
 }

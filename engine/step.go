@@ -24,6 +24,7 @@ func (s *State) step(cfg *Config, e *event.Entry) {
 	// What is due is done when the clock moves and before the entry that moved it, so that a batch
 	// cut in two, which has one time, is the same as a whole one.
 	if later {
+		s.view.meetZoneTimes() // before what presence concludes, as in a replay of its facts
 		s.presence.Advance()
 		s.view.meetSilence()
 		s.alerts.Advance()
@@ -76,7 +77,7 @@ func (s *State) resume(gap int64) {
 // NextTimer returns when, by the site clock in Unix milliseconds, something is due without any
 // further entry; math.MaxInt64: never.
 func (s *State) NextTimer() int64 {
-	return min(s.presence.Next(), s.alerts.Next(), s.view.silenceNext(), s.counts.Next())
+	return min(s.presence.Next(), s.alerts.Next(), s.view.silenceNext(), s.counts.Next(), s.view.zonesNext())
 }
 
 // rebind takes over a new configuration: every product's stock meets its rules anew, so that what
@@ -89,6 +90,7 @@ func (s *State) rebind(cfg *Config) {
 	s.bind(cfg)
 	s.alerts.Withdraw()
 	s.planCounts()
+	s.view.meetAllZones()
 	if !s.bound.stockRules {
 		return
 	}

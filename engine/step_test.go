@@ -25,7 +25,7 @@ const testLayout = `{
     {"id": "shelf-b", "name": "Shelf B", "kind": "shelf"},
     {"id": "stockroom", "name": "Stockroom", "kind": "stockroom"},
     {"id": "till", "name": "Till", "kind": "checkout"},
-    {"id": "street-door", "name": "Street door", "kind": "exit"}
+    {"id": "street-door", "name": "Street door", "kind": "exit", "lingering_after": "20s"}
   ],
   "read_points": [
     {"id": "tables-1", "role": "fixed", "zone": "front-tables", "silent_after": "5m"},

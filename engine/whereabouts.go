@@ -39,11 +39,12 @@ func (p presenceEvents) Declared(i int32, zone uint16, at int64, point uint16) {
 	p.s.declare(i, zone, at, point)
 }
 
-// Passed moves an item that surely went through a door, and emits the fact of the passage.
-func (p presenceEvents) Passed(i int32, door uint16, at int64, point string, passage event.Passage) {
+// AtDoor emits the fact that an item went through a door, lingers near it or no longer does, and moves it
+// if it surely went through.
+func (p presenceEvents) AtDoor(i int32, c event.Cause, door uint16, at int64, point string, passage event.Passage) {
 	s := p.s
 	it := s.item(i)
-	if !passage.Likely {
+	if c == event.Passed && !passage.Likely {
 		from := it.Zone
 		s.place(i, door, at, false)
 		if passage.Direction == event.DirectionIn {
@@ -53,7 +54,7 @@ func (p presenceEvents) Passed(i int32, door uint16, at int64, point string, pas
 		it.From = from
 		it.Declared, it.Faint = false, false
 	}
-	s.emitItem(event.Passed, i, at, func(f *event.Fact) { f.Passage, f.Point = passage, point })
+	s.emitItem(c, i, at, func(f *event.Fact) { f.Passage, f.Point = passage, point })
 	s.tellStock(at)
 }
 

@@ -13,8 +13,10 @@
 //
 //	rules:
 //	  - name: unpaid-at-door        # 1 to 64 of a-z 0-9 -
-//	    about: item                 # item (default), stock, reader, count
+//	    about: item                 # item (default), stock, reader, count, zone
 //	    when: zone.kind == "exit" and item.sellable and not item.paid
+//	    items: item.sellable        # of rules about a zone: which items count; all of known products, if left out
+//	    within: 10m                 # of rules about a zone: how far items.came and items.went look back
 //	    hold: 3s                    # still true after this long, default 0s; clear and gather likewise, up to 7d
 //	    severity: urgent            # info, warning (default), urgent
 //	    hours: open                 # always (default), open, or mon-fri 09:00-18:00, sat 22:00-02:00

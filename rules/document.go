@@ -87,7 +87,7 @@ type field struct {
 
 var (
 	ruleKeys = []string{"name", "about", "when", "hold", "clear", "gather", "gather_by", "needs", "limit", "quiet",
-		"remind", "escalate", "escalate_to",
+		"remind", "escalate", "escalate_to", "items", "within",
 		"severity", "hours", "say", "send", butKey, "mode"}
 	documentKeys = []string{"rules", "params", "storm"}
 )

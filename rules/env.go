@@ -13,6 +13,8 @@ type Env struct {
 	Zone    Zone // where the subject is now
 	From    Zone // where it was before
 	Stock   Stock
+	Items   Items
+	Near    Near
 	Passage Passage
 	Reader  Reader
 	Count   Count
@@ -64,6 +66,22 @@ type Stock struct {
 	Backroom   int // the product's items in stockroom zones
 	Total      int // the product's items in all zones
 	Short      int // how many are missing to the minimum, never below 0
+}
+
+// Items are those items of a zone that a rule about the zone counts.
+type Items struct {
+	Count         int
+	Came          int // within the rule's time
+	Went          int
+	OldestSeconds float64 // how long the one that has been there longest has; 0: there is none
+}
+
+// Near is the door that an item lingers near.
+type Near struct {
+	Door     string // its zone id; empty: near none
+	Name     string
+	Seconds  float64 // how long it has
+	PeakRSSI float64 // dBm, the strongest read; 0 when no strength was reported
 }
 
 // Passage is what a door's readers showed of an item that went through it, or is about to.

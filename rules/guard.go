@@ -542,7 +542,7 @@ func (g *guard) valuesOf(e *entry) (set []string, message string, closed bool) {
 	switch e.Name.Name {
 	case "cause":
 		return subjectCauses[g.about], "a rule about " + g.about + " is never evaluated for the cause %q", true
-	case "zone.id", "from.id", "passage.door":
+	case "zone.id", "from.id", "near.door", "passage.door":
 		return g.known.Zones, "this site has no zone %q", false
 	case "site.id":
 		return g.known.Sites, "there is no site %q", false

@@ -152,13 +152,20 @@ func runHostile(list []hostile) {
 	for i, h := range list {
 		report(hostileResult{Index: i, Begun: true})
 		r := hostileResult{Index: i, Refused: true}
-		for _, about := range []string{event.AboutItem, event.AboutStock} {
+		for _, about := range []string{event.AboutItem, event.AboutStock, event.AboutZone, "items"} {
 			d := &Document{File: "hostile.yaml", text: &doc.Document{Lines: []string{""}}}
 			when := field{value: scalar{text: h.text(), line: 1, col: 1, lines: d.text.Lines}}
 			text := func(s string) *field { return &field{value: scalar{text: s, line: 1, col: 1, lines: d.text.Lines}} }
 			d.rules = []*ruleText{{place: place{1, 1}, fields: map[string]*field{"name": text("attack"),
 				"about": text(about), "when": &when}}}
-			if own := d.rules[0]; h.Times > 0 {
+			own := d.rules[0]
+			switch about {
+			case event.AboutZone:
+				own.fields["within"] = text("10m")
+			case "items": // as the choice of what a rule about a zone counts
+				own.fields["about"], own.fields["items"], own.fields["when"] = text(event.AboutZone), &when, text("items.count > 0")
+			}
+			if h.Times > 0 {
 				own.fields["when"] = text("site.open or not site.open")
 				but := &field{isList: true}
 				for range h.Times {
@@ -184,6 +191,9 @@ func runHostile(list []hostile) {
 					_, err := e.True(set.Rules()[0], env)
 					if _, failed := e.Choose(set.Rules()[0], env); failed != nil {
 						err = failed
+					}
+					if about == "items" {
+						e.Counts(set.Rules()[0], env)
 					}
 					best = min(best, busy()-begin)
 					runtime.ReadMemStats(&after)

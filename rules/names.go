@@ -79,9 +79,11 @@ var (
 	onlyReader = []string{event.AboutReader}
 	onlyCount  = []string{event.AboutCount}
 	itemStock  = []string{event.AboutItem, event.AboutStock}
-	placed     = []string{event.AboutItem, event.AboutStock, event.AboutReader, event.AboutCount}
+	onlyZone   = []string{event.AboutZone}
+	placed     = []string{event.AboutItem, event.AboutStock, event.AboutReader, event.AboutCount, event.AboutZone}
 	pointed    = []string{event.AboutItem, event.AboutReader}
-	every      = []string{event.AboutItem, event.AboutStock, event.AboutReader, event.AboutCount}
+	told       = []string{event.AboutItem, event.AboutStock, event.AboutReader, event.AboutCount}
+	every      = Subjects()
 
 	// What may have changed after which facts, for item rules. An item's place and its business
 	// state can both be new after nearly any item fact: a sale says where the till stands, an
@@ -95,10 +97,12 @@ var (
 	byReader  = subjectCauses[event.AboutReader]
 	byCount   = texts(event.Counted)
 	byPlan    = texts(event.Overdue, event.CaughtUp)
-	byPlace   = slices.Concat(byItem, byStock, byReader, byCount, byPlan)
+	byZone    = subjectCauses[event.AboutZone]
+	byPlace   = slices.Concat(byItem, byStock, byReader, byCount, byPlan, byZone)
 	byProduct = slices.Concat(byTie, byStock)
 	byPoint   = slices.Concat(byItem, byReader)
 	byCause   = slices.Concat(byItem, byStock, byReader, byCount, byPlan)
+	byAny     = slices.Concat(byCause, byZone)
 	byTime    []string // with every fact, and without one
 
 	weekdays = []string{"monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"}
@@ -134,7 +138,7 @@ func onPassage(e *entry)                  { e.onlyOn = event.Passed.String() }
 
 // entries is the environment. The order is that of ENVIRONMENT.md.
 var entries = []entry{
-	textName("cause", "what kind of fact led to this evaluation", `cause == "passed"`, every, byCause,
+	textName("cause", "what kind of fact led to this evaluation", `cause == "passed"`, told, byCause,
 		func(e *Env) string { return e.Cause }).with(few),
 
 	textName("item.key", "the item's identity, whatever the encoding of the tag: a GS1 element string, (01) GTIN "+
@@ -218,6 +222,29 @@ var entries = []entry{
 		func(e *Env) int { return e.Stock.Total }),
 	intName("stock.short", "items", "how many are missing to the minimum, never below 0", `stock.short >= 3`, onlyStock, byStock,
 		func(e *Env) int { return e.Stock.Short }),
+
+	intName("items.count", "items", "how many items are in the zone: those of known products, or those that the rule's "+
+		"items chooses", `items.count > 20`, onlyZone, byZone,
+		func(e *Env) int { return e.Items.Count }),
+	intName(cameName, "items", "how many of them came within the rule's within, gone again or not", `items.came >= 3`, onlyZone, byZone,
+		func(e *Env) int { return e.Items.Came }),
+	intName(wentName, "items", "how many went within that time", `items.went >= 3`, onlyZone, byZone,
+		func(e *Env) int { return e.Items.Went }),
+	floatName(oldestName, "seconds", "how long the one that has been there longest has; 0 when none is there",
+		`items.oldest_seconds > 1800`, onlyZone, byZone,
+		func(e *Env) float64 { return e.Items.OldestSeconds }).with(measured),
+
+	textName("near.door", "the zone id of the door that the item lingers near; empty unless it does",
+		`near.door == "street-door"`, onlyItem, byItem,
+		func(e *Env) string { return e.Near.Door }).with(keyed(4)).with(missing("no door")),
+	textName("near.name", "that door's name", `near.name contains "Street"`, onlyItem, byItem,
+		func(e *Env) string { return e.Near.Name }).with(few).with(missing("no door")),
+	floatName("near.seconds", "seconds", "how long it has lingered there. Looked at again each time the door's "+
+		"lingering_after of the layout has passed", `near.seconds >= 120`, onlyItem, byItem,
+		func(e *Env) float64 { return e.Near.Seconds }).with(measured),
+	floatName("near.peak_rssi", "dBm", "the strongest read of it there; 0 when no strength was reported",
+		`near.peak_rssi > -60`, onlyItem, byItem,
+		func(e *Env) float64 { return e.Near.PeakRSSI }).with(measured),
 
 	textName("passage.direction", "which way the item went through the portal, seen from the shop; empty unless it "+
 		"passed one", `passage.direction == "out"`, onlyItem, byItem,

@@ -123,6 +123,9 @@ func TestNamesAreComplete(t *testing.T) {
 			if n.Name == "cause" && about != event.AboutItem {
 				continue
 			}
+			if n.Name == cameName || n.Name == wentName {
+				src += "  within: 10m\n"
+			}
 			_, diagnostics := Check("f", []byte(src), Known{})
 			require.Empty(t, diagnostics, n.Name)
 		}

@@ -16,7 +16,7 @@ const anyCause = ^causeSet(0)
 
 var causeBits = func() map[string]causeSet {
 	m := make(map[string]causeSet)
-	for i, c := range byCause {
+	for i, c := range byAny {
 		m[c] = 1 << i
 	}
 	return m

@@ -13,6 +13,7 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"github.com/expr-lang/expr/ast"
 	"github.com/expr-lang/expr/parser/lexer"
 
 	"lintel/engine/event"
@@ -56,7 +57,7 @@ const (
 // Rule is one compiled rule. It is read-only and may be shared by goroutines.
 type Rule struct {
 	Name     string
-	About    string        // item, stock, reader, count
+	About    string        // item, stock, reader, count, zone
 	Hold     time.Duration // the condition must stay true for so long before an alert opens
 	Clear    time.Duration // it must stay false for so long before the alert clears
 	Gather   time.Duration // alerts of the rule that open within so long of the first become one
@@ -74,6 +75,7 @@ type Rule struct {
 	But    []*Alternative // what replaces parts of it; the first whose condition is true
 
 	EscalateTo []string
+	Tally      *Tally // of a rule about a zone: what it counts; nil for any other
 
 	File  string // where it stands
 	Line  int
@@ -230,8 +232,10 @@ func (c *setCompiler) rule(rt *ruleText) *Rule {
 	c.noise(rt, r)
 	c.missing("when", `write for instance: when: zone.kind == "exit" and not item.paid`)
 	aboutOK := slices.Contains(Subjects(), r.About)
+	var root ast.Node
 	if s := rt.text("when"); s != nil && aboutOK {
 		r.clause = c.condition(s, r.About, func(p *parsed) {
+			root = p.root
 			if hold, w := rt.text("hold"), p.window(); hold != nil && w > 0 && r.Hold >= w {
 				c.warnAt(hold, fmt.Sprintf("hold is %s, and the condition is true for %s at most", r.Hold, w),
 					"it never becomes an alert: make the hold shorter or the time longer")
@@ -243,6 +247,7 @@ func (c *setCompiler) rule(rt *ruleText) *Rule {
 			}
 		}
 	}
+	c.tally(rt, r, root)
 	if said, ok := c.say(r.About, aboutOK); ok {
 		r.Say, r.Says, r.message, r.messages = said.Say, said.Says, said.message, said.messages
 	} else {
@@ -437,7 +442,14 @@ func (c *setCompiler) condition(s *scalar, about string, more func(p *parsed)) c
 				message: fmt.Sprintf("the condition is always %t", *p.always), hint: "compare something that changes, such as zone.kind"})
 		}
 	}
-	for _, q := range p.problems {
+	c.problems(s, &p.guard)
+	r.words = p.tokens
+	return r
+}
+
+// problems reports what is wrong with a condition.
+func (c *setCompiler) problems(s *scalar, g *guard) {
+	for _, q := range g.problems {
 		from, to := s.place(q.from), s.place(q.to)
 		d := Diagnostic{Line: from.line, Column: from.column, Length: 1, Reason: q.message, Hint: q.hint, Rule: c.current.name()}
 		if to.line == from.line && q.to > q.from {
@@ -453,8 +465,19 @@ func (c *setCompiler) condition(s *scalar, about string, more func(p *parsed)) c
 		}
 		c.Add(d)
 	}
-	r.words = p.tokens
-	return r
+}
+
+// canonical is a word of a condition without regard to the spelling of operators.
+func canonical(w lexer.Token) string {
+	switch w.Value {
+	case "&&":
+		return "and"
+	case "||":
+		return "or"
+	case "!":
+		return "not"
+	}
+	return w.Value
 }
 
 // digest hashes what the rule means. Words of the condition are compared one by one, so that
@@ -468,16 +491,7 @@ func (r *Rule) digest() {
 	}
 	condition := func(c *clause) {
 		for _, w := range c.words {
-			v := w.Value
-			switch v {
-			case "&&":
-				v = "and"
-			case "||":
-				v = "or"
-			case "!":
-				v = "not"
-			}
-			field("when", string(w.Kind), v)
+			field("when", string(w.Kind), canonical(w))
 		}
 	}
 	says := func(c *Choice) {
@@ -497,6 +511,9 @@ func (r *Rule) digest() {
 	field("time", r.Hold.String(), r.Clear.String(), when)
 	if r.Needs > 0 {
 		field("needs", strconv.Itoa(r.Needs), r.Gather.String(), r.GatherBy)
+	}
+	if r.Tally != nil {
+		field("items", r.Tally.Key)
 	}
 	r.ConditionDigest = hex.EncodeToString(h.Sum(nil)[:16])
 	field("name", r.Name)

@@ -103,6 +103,8 @@ func defaultSay(r *Rule) string {
 		return title + ": {product.name} in {zone.name}, {stock.count} left"
 	case event.AboutReader:
 		return title + ": {reader.id}"
+	case event.AboutZone:
+		return title + ": {items.count} items in {zone.name}"
 	case event.AboutCount:
 		return title + ": {count.missing} missing, {count.unexpected} unexpected"
 	}

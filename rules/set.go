@@ -101,6 +101,7 @@ func Compile(d *Document, known Known) (*Set, []Diagnostic) {
 		r.Index = len(set.rules)
 		set.rules = append(set.rules, r)
 	}
+	c.limitTallies(set.rules)
 	if !c.Bad() && !d.bad && known.Site == "" {
 		c.trySites(d, set.rules)
 		c.unused(d, set.rules)

@@ -40,12 +40,12 @@ type Shop interface {
 type Subject struct {
 	about byte // see abouts; the byte is stored
 	key   epc.Key
-	place string // stock: zone id or "kind:..."; reader: read point id; count: its id; of a rule: its name
+	place string // stock: zone id or "kind:..."; reader: read point id; count, zone: its id; of a rule: its name
 }
 
 // abouts are the texts of Subject.about.
 var abouts = map[byte]string{
-	'i': event.AboutItem, 's': event.AboutStock, 'r': event.AboutReader, 'c': event.AboutCount,
+	'i': event.AboutItem, 's': event.AboutStock, 'r': event.AboutReader, 'c': event.AboutCount, 'z': event.AboutZone,
 	'f': event.AboutRule, 'o': event.AboutStorm,
 }
 
@@ -62,6 +62,9 @@ func Reader(point string) Subject { return Subject{about: 'r', place: point} }
 
 // Count is the subject of rules about a count.
 func Count(id string) Subject { return Subject{about: 'c', place: id} }
+
+// Zone is the subject of rules about what is in a zone.
+func Zone(id string) Subject { return Subject{about: 'z', place: id} }
 
 // failure is the subject of the alert that reports a rule which failed, storm that of what a rule
 // raises beyond its limit.
@@ -85,6 +88,8 @@ func subjectOf(a *event.Alert) Subject {
 		return Reader(a.Place)
 	case event.AboutCount:
 		return Count(a.Place)
+	case event.AboutZone:
+		return Zone(a.Place)
 	case event.AboutStorm:
 		return storm(a.Rule)
 	}

@@ -24,7 +24,7 @@ func (c *calendar) include(r *rules.Rule, ms int64) bool { return r.InHours(c.sh
 // begin. A passage is of its moment, and so is what a condition about the cause asks for.
 func lasting(r *rules.Rule, env *rules.Env) bool {
 	switch r.About {
-	case event.AboutStock, event.AboutReader:
+	case event.AboutStock, event.AboutReader, event.AboutZone:
 		return true
 	case event.AboutCount:
 		return env.Count.Overdue

@@ -112,7 +112,7 @@ func (b *Book) evaluate(r *rules.Rule, s Subject, f *event.Fact, env *rules.Env)
 func (b *Book) evaluateAgain(t *track, r *rules.Rule, f *event.Fact, env *rules.Env) {
 	c := cause{rule: r}
 	var ok bool
-	if t.About == event.AboutItem {
+	if t.About == event.AboutItem && (t.Cause != event.Near || env.Near.Door != "") { // what lingered may be gone
 		then := *env
 		then.Cause, then.Passage = t.Cause.String(), Passage(t.Passage)
 		ok, c.err = b.eval.True(r, &then)
@@ -132,6 +132,9 @@ func (b *Book) evaluateAgain(t *track, r *rules.Rule, f *event.Fact, env *rules.
 
 // Passage returns a passage as rules see it.
 func Passage(p event.Passage) rules.Passage {
+	if p.Direction == event.DirectionNone { // there is none, or it lingers near a door
+		return rules.Passage{}
+	}
 	v := rules.Passage{
 		Direction: p.Direction.String(), Door: p.Door, Sure: p.Direction != event.DirectionNone && !p.Likely, Confidence: p.Confidence,
 		Reads: p.Reads, Seconds: float64(p.Span) / 1000,

@@ -224,7 +224,7 @@ func (x *factPattern) fits(f *event.Fact) bool {
 // factZone is where it happened: the door of a passage, the zone that an item left.
 func factZone(f *event.Fact) string {
 	switch {
-	case f.Cause == event.Passed:
+	case f.Cause == event.Passed || f.Near() != nil:
 		return f.Passage.Door
 	case f.Zone == "":
 		return f.From
@@ -242,6 +242,8 @@ func factWords(f *event.Fact) string {
 			s += " " + likely
 		}
 		s += fmt.Sprintf(", confidence %.2f", f.Passage.Confidence)
+	case f.Near() != nil:
+		s += fmt.Sprintf(", %.0f seconds", f.Near().Seconds)
 	case f.Cause == event.Arrived && f.From != "":
 		s += " from " + f.From
 	}

@@ -85,6 +85,7 @@ func (s *expectStep) run(w *world) {
 	if s.moves {
 		w.since, w.sinceAt, w.messages = len(w.happened), w.now, w.messages[:0]
 		w.sinceFact, w.lost = len(w.facts), false
+		clear(w.notes)
 	}
 }
 
@@ -290,6 +291,8 @@ func (w *world) subject(h *happening) string {
 		about = append(about, a.Place)
 	case "count":
 		about = append(about, w.countName(a.Place))
+	case "zone":
+		about = append(about, a.Zone)
 	case event.AboutStorm:
 		about = append(about, "the rule's limit")
 	case "rule":
@@ -298,7 +301,7 @@ func (w *world) subject(h *happening) string {
 	switch {
 	case a.About == "stock":
 		about = append(about, "at "+a.Place)
-	case a.Zone != "" && a.About != "count":
+	case a.Zone != "" && a.About != "count" && a.About != "zone":
 		about = append(about, "at "+a.Zone)
 	}
 	if a.Joined > 0 {

@@ -45,14 +45,14 @@ func (w *world) miss(t *pattern, what string) []string {
 		}
 		return lines
 	case r.About == event.AboutReader && t.reader != "":
-		x, ok := w.s.ExplainReader(r.Name, t.reader)
-		return w.reason(r, &x, ok, t.reader)
+		return w.missThing(r, subject{reader: t.reader})
+	case r.About == event.AboutZone && t.zone != "":
+		return w.missThing(r, subject{zone: t.zone})
 	case r.About == event.AboutCount && t.count != "":
-		if c := w.counts[t.count]; c != nil && c.result != nil {
-			x, ok := w.s.ExplainCount(r.Name, c.result)
-			return w.reason(r, &x, ok, t.count)
+		if c := w.counts[t.count]; c == nil || c.result == nil {
+			return []string{t.count + " was not closed"}
 		}
-		return []string{t.count + " was not closed"}
+		return w.missThing(r, subject{count: t.count})
 	case r.About == event.AboutStock && t.gtin != 0:
 		places := []string{t.zone}
 		if i, ok := w.cfg.Catalog.ByGTIN(t.gtin); ok && t.zone == "" {
@@ -65,8 +65,7 @@ func (w *world) miss(t *pattern, what string) []string {
 		}
 		var lines []string
 		for _, place := range places[:min(len(places), 3)] {
-			x, ok := w.s.ExplainStock(r.Name, t.gtin, place)
-			lines = append(lines, w.reason(r, &x, ok, place)...)
+			lines = append(lines, w.missThing(r, subject{gtin: t.gtin, place: place})...)
 		}
 		return lines
 	}
@@ -84,8 +83,11 @@ func (w *world) missAny(t *pattern, r *rules.Rule) []string {
 			lines = append(lines, w.pending(r, a))
 		}
 	}
-	if len(lines) > 0 || r.About != event.AboutItem {
+	if len(lines) > 0 {
 		return lines
+	}
+	if r.About != event.AboutItem {
+		return w.missAnyThing(t, r)
 	}
 	var seen []thing
 	for i := len(w.facts) - 1; i >= 0 && len(seen) < 2; i-- {
@@ -103,6 +105,45 @@ func (w *world) missAny(t *pattern, r *rules.Rule) []string {
 	return lines
 }
 
+// missAnyThing explains a rule that is not about items and whose subject was not said: by what happened
+// to such things, the nearest to true first.
+func (w *world) missAnyThing(t *pattern, r *rules.Rule) (lines []string) {
+	var nearest []note
+	for _, n := range w.notes[r.Name] {
+		if n.at < w.sinceAt || t.zone != "" && n.subject.place != t.zone && n.subject.zone != t.zone {
+			continue
+		}
+		k := slices.IndexFunc(nearest, func(m note) bool { return m.subject == n.subject })
+		if k < 0 {
+			nearest = append(nearest, n)
+		} else if !nearest[k].nearer(&n) {
+			nearest[k] = n
+		}
+	}
+	for name, c := range w.counts {
+		if r.About == event.AboutCount && c.result != nil {
+			x, _ := w.explain(r, subject{count: name})
+			nearest = append(nearest, note{subject{count: name}, w.now, x})
+		}
+	}
+	slices.SortFunc(nearest, func(a, b note) int {
+		switch {
+		case a.nearer(&b):
+			return -1
+		case b.nearer(&a):
+			return 1
+		}
+		return strings.Compare(a.subject.words(w.c), b.subject.words(w.c))
+	})
+	for _, n := range nearest[:min(len(nearest), 2)] {
+		lines = append(lines, w.missThing(r, n.subject)...)
+	}
+	if len(lines) == 0 {
+		lines = []string{w.nothingFor(r)}
+	}
+	return lines
+}
+
 // pending says what holds an alert back.
 func (w *world) pending(r *rules.Rule, a *event.Alert) string {
 	who := "it"
@@ -111,6 +152,8 @@ func (w *world) pending(r *rules.Rule, a *event.Alert) string {
 		who = w.name(a.Key, a.Text)
 	case event.AboutStock:
 		who = fmt.Sprintf("product %s at %s", w.c.product(a.GTIN), a.Place)
+	case event.AboutZone:
+		who = a.Zone
 	}
 	line := fmt.Sprintf("%s was pending: true since %s", who, w.clock(a.Since))
 	switch a.Stage {
@@ -192,7 +235,7 @@ func (w *world) reason(r *rules.Rule, x *alert.Explanation, ok bool, name string
 		return []string{fmt.Sprintf("the condition is false of %s: %s", name, x.Why.FalseParts())}
 	case event.ReasonHold, event.ReasonQuiet, event.ReasonHours, event.ReasonNeeds:
 		for _, a := range w.s.LiveAlerts() {
-			if a.Rule == r.Name && a.Status == event.AlertPending && (w.name(a.Key, a.Text) == name || a.Place == name) {
+			if a.Rule == r.Name && a.Status == event.AlertPending && (w.name(a.Key, a.Text) == name || a.Place == name || w.subjectOf(a) == name) {
 				return []string{w.pending(r, a)}
 			}
 		}

@@ -269,11 +269,13 @@ func (p *pattern) check(rep report, r *rules.Rule) {
 		hint = "name a product and a zone"
 	case event.AboutReader:
 		hint = "name a reader or a zone"
+	case event.AboutZone:
+		hint = "name a zone"
 	case event.AboutCount:
 		hint = "name a count"
 	}
 	about := map[string]string{event.AboutItem: "items", event.AboutStock: "stock", event.AboutReader: "read points",
-		event.AboutCount: "counts"}[r.About]
+		event.AboutCount: "counts", event.AboutZone: "zones"}[r.About]
 	rep.At(p.node.Get(wrong), fmt.Sprintf("%s is about %s, so no alert of it has this %s", r.Name, about, wrong), hint)
 }
 

@@ -9,6 +9,7 @@ import (
 	"lintel/engine"
 	"lintel/engine/epc"
 	"lintel/engine/event"
+	"lintel/rules"
 	"lintel/rules/hours"
 )
 
@@ -50,6 +51,9 @@ type world struct {
 	traced    int      // its lines, with those that are only counted
 	counts    map[string]*counting
 	failures  []Failure
+
+	watched []*rules.Rule // see noteBatch
+	notes   map[string][]note
 }
 
 // lying is an item that the readers of a zone hear all the time.
@@ -77,7 +81,8 @@ type happening struct {
 
 func newWorld(c *Case, cfg *engine.Config, over func() bool) *world {
 	w := &world{c: c, over: over, cfg: cfg, s: engine.NewMachine(cfg.Layout.Site, cfg), now: c.start.UnixMilli(),
-		muted: make(map[string]bool), counts: make(map[string]*counting)}
+		muted: make(map[string]bool), counts: make(map[string]*counting), notes: make(map[string][]note)}
+	w.watched = c.watched(cfg.Rules.ForSite(cfg.Layout.Site))
 	w.sinceAt, w.beatAt = w.now, w.now
 	w.advance(w.now)
 	return w
@@ -118,6 +123,7 @@ func (w *world) note(b *engine.Batch) {
 		}
 		w.happened = append(w.happened, *h)
 	}
+	w.noteBatch(b)
 	w.record(b, w.happened[len(w.happened)-len(b.Alerts):])
 	w.messages = append(w.messages, b.Deliveries...)
 	if len(w.facts)+len(b.Facts) > maxFacts {

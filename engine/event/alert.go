@@ -15,7 +15,7 @@ type Alert struct {
 	ID       string
 	Rule     string
 	Digest   string // of the rule's meaning when the alert was raised: which version it was
-	About    string // item, stock, reader, count; "rule" for a rule that failed, "storm" for all that a rule raised beyond its limit
+	About    string // item, stock, reader, count, zone; "rule" for a rule that failed, "storm" for all that a rule raised beyond its limit
 	Severity string
 	Watch    bool // the rule was only watched: nobody was told
 	Status   AlertStatus
@@ -24,7 +24,7 @@ type Alert struct {
 	Text  string  // its words, where the key does not hold them
 	GTIN  uint64
 	Zone  string // where the subject was when the alert opened
-	Place string // about stock: the zone id, or "kind:" and a zone kind; about a reader: the read point; about a count: its id
+	Place string // about stock: the zone id, or "kind:" and a zone kind; about a reader: the read point; about a count: its id; about a zone: its id
 
 	Cause   Cause   // of the fact that raised it; rules see this cause and passage for as long as the alert lives
 	Passage Passage // likewise
@@ -263,6 +263,25 @@ func (p Passage) View() *PassageView {
 	return v
 }
 
+// NearView is how long and how strongly a door has heard an item that lingers near it.
+type NearView struct {
+	Door     string   `json:"door"` // the zone id of the door
+	Seconds  float64  `json:"seconds"`
+	PeakRSSI *float64 `json:"peak_rssi,omitempty"` // dBm
+}
+
+// Near returns what a fact of the causes Near and Away says of the door, nil for any other.
+func (f *Fact) Near() *NearView {
+	if f.Cause != Near && f.Cause != Away {
+		return nil
+	}
+	v := &NearView{Door: f.Passage.Door, Seconds: float64(f.Passage.Span) / 1000}
+	if f.Passage.Peak != NoRSSI {
+		v.PeakRSSI = new(float64(f.Passage.Peak) / 10)
+	}
+	return v
+}
+
 // View returns the alert as answers and messages show it.
 func (a *Alert) View(site string) AlertView {
 	v := AlertView{
@@ -291,6 +310,8 @@ func SplitPlace(about, place string) (stock, reader, count string) {
 		return "", place, ""
 	case AboutCount:
 		return "", "", place
+	case AboutZone:
+		return "", "", "" // the alert has its zone
 	}
 	return place, "", ""
 }

@@ -1,11 +1,12 @@
 package event
 
-// What alerts are about. A rule is about one of the first four; the others are about rules.
+// What alerts are about. A rule is about one of the first five; the others are about rules.
 const (
 	AboutItem   = "item"
 	AboutStock  = "stock"
 	AboutReader = "reader"
 	AboutCount  = "count"
+	AboutZone   = "zone"
 	AboutRule   = "rule"
 	AboutStorm  = "storm"
 )
@@ -16,12 +17,13 @@ var Subjects = texts[string]("subject", []Word{
 	{AboutStock, "the number of a product's items in a zone, or over all zones of a kind"},
 	{AboutReader, "one read point"},
 	{AboutCount, "a count that was closed"},
+	{AboutZone, "what is in one zone"},
 	{AboutRule, "a rule that failed while it ran"},
 	{AboutStorm, "all that a rule raised beyond its limit"},
 })
 
 // RuleSubjects are those of Subjects that a rule can be about.
-var RuleSubjects = texts[string]("rule subject", Subjects.words[:4])
+var RuleSubjects = texts[string]("rule subject", Subjects.words[:5])
 
 // AlertStatus is where an alert stands: pending ▶ open ▶ acknowledged ▶ closed, with cleared when
 // the condition ends by itself.

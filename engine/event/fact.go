@@ -6,13 +6,14 @@ import (
 	"lintel/engine/epc"
 )
 
-// Passage is what a door's readers showed of an item that went through it, or is about to.
+// Passage is what a door's readers showed of an item that went through it, or is about to, or, without
+// a direction, of one that lingers near it.
 type Passage struct {
 	Direction  Direction
 	Confidence float64 // 0 to 1: how sure it is
 	Reads      int     // moments in which the door heard it, in the last 16 s
 	Peak       int16   // strongest read, tenths of a dBm; NoRSSI: none reported
-	Span       int64   // milliseconds from first to last read
+	Span       int64   // milliseconds from first to last read; of what lingers: how long it has
 	Door       string  // the zone id of the door
 	Likely     bool    // notified early: it may yet turn out otherwise, and nothing has been moved
 }

@@ -24,6 +24,9 @@ const (
 	Doubled    Cause = 17
 	Overdue    Cause = 18
 	CaughtUp   Cause = 19
+	Near       Cause = 20
+	Away       Cause = 21
+	Zone       Cause = 22
 )
 
 // Causes are the values of Cause, with their texts and meanings.
@@ -47,6 +50,9 @@ var Causes = numbered[Cause]("cause", []Word{
 	Doubled:    {"doubled", "one identity is heard in two places at the same time"},
 	Overdue:    {"overdue", "a zone was not counted by when the count plan says; once a day until it is"},
 	CaughtUp:   {"caught_up", "a zone whose count was overdue was counted"},
+	Near:       {"near", "an item lingers near a door: notified again and again while it does"},
+	Away:       {"away", "an item no longer lingers near a door"},
+	Zone:       {"zone", "what is in a zone changed, or time went by there; of rules about zones alone, and never recorded"},
 })
 
 // String returns the text of c.
@@ -61,6 +67,8 @@ func (c Cause) Subject() string {
 		return AboutReader
 	case Counted, Overdue, CaughtUp:
 		return AboutCount
+	case Zone:
+		return AboutZone
 	}
 	return AboutItem
 }

@@ -33,11 +33,18 @@ type Zone struct {
 	Storey string // of the building, may be empty
 
 	SureWithin time.Duration // of an exit: how long it may take until a passage is sure; 2 s to 10 s, default 8 s. 0: no exit
+	// of an exit: for how long goods must stay near it before that is notified; 20 s to 10 min, default
+	// 30 s. 0: no exit
+	LingeringAfter time.Duration
 }
 
 // DefaultSureWithin is how long an exit may take to be sure of a passage if its zone says nothing
 // else.
 const DefaultSureWithin = 8 * time.Second
+
+// DefaultLingeringAfter is for how long goods must stay near an exit before that is notified, if its zone
+// says nothing else.
+const DefaultLingeringAfter = 30 * time.Second
 
 // ReadPoint is a reader or an antenna that sees a zone.
 type ReadPoint struct {

@@ -27,6 +27,7 @@ type zoneJSON struct {
 	Storey string         `json:"storey,omitempty"`
 
 	SureWithin string `json:"sure_within,omitempty"`
+	Lingering  string `json:"lingering_after,omitempty"`
 }
 
 type readPointJSON struct {
@@ -59,6 +60,9 @@ func (l *Layout) MarshalJSON() ([]byte, error) {
 		out := zoneJSON{ID: z.ID, Name: unless(z.Name, z.ID), Kind: z.Kind, Storey: z.Storey}
 		if z.SureWithin != 0 && z.SureWithin != DefaultSureWithin {
 			out.SureWithin = hours.FormatPeriod(z.SureWithin)
+		}
+		if z.LingeringAfter != 0 && z.LingeringAfter != DefaultLingeringAfter {
+			out.Lingering = hours.FormatPeriod(z.LingeringAfter)
 		}
 		doc.Zones = append(doc.Zones, out)
 	}

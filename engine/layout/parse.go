@@ -193,7 +193,7 @@ func parseZones(f fields, l *Layout) {
 	l.zoneIndex = make(map[string]int, len(list))
 	ofKind := map[event.ZoneKind]int{}
 	for i, v := range list {
-		o, _ := f.Object.Object(v, "id", "name", "kind", "storey", formerStorey, "sure_within")
+		o, _ := f.Object.Object(v, "id", "name", "kind", "storey", formerStorey, "sure_within", "lingering_after")
 		zf := fields{o}
 		var z Zone
 		var hasID bool
@@ -211,9 +211,13 @@ func parseZones(f fields, l *Layout) {
 		}
 		if z.Kind == event.Exit {
 			z.SureWithin = hours.Member(zf.Object, "sure_within", 2*time.Second, 10*time.Second, DefaultSureWithin)
-		} else if zf.Get("sure_within") != nil && z.Kind != event.ZoneKindNone {
-			zf.Problem("sure_within", `remove it, or make this a zone of kind "exit"`,
-				"only an exit is sure of passages, and the kind is %q", z.Kind)
+			z.LingeringAfter = hours.Member(zf.Object, "lingering_after", 20*time.Second, 10*time.Minute, DefaultLingeringAfter)
+		} else if z.Kind != event.ZoneKindNone {
+			for _, only := range [][2]string{{"sure_within", "is sure of passages"}, {"lingering_after", "has goods that linger near it"}} {
+				if zf.Get(only[0]) != nil {
+					zf.Problem(only[0], `remove it, or make this a zone of kind "exit"`, "only an exit %s, and the kind is %q", only[1], z.Kind)
+				}
+			}
 		}
 		ofKind[z.Kind]++
 		l.Zones = append(l.Zones, z)

@@ -33,7 +33,7 @@ func TestParse(t *testing.T) {
 	door, ok := l.ZoneIndex("street-door")
 	require.True(t, ok)
 	require.Equal(t, layout.Zone{ID: "street-door", Name: "Street door", Kind: event.Exit, Storey: "ground",
-		SureWithin: 8 * time.Second}, l.Zones[door])
+		SureWithin: 8 * time.Second, LingeringAfter: 30 * time.Second}, l.Zones[door])
 	_, ok = l.ZoneIndex("attic")
 	require.False(t, ok)
 
@@ -160,6 +160,11 @@ func TestProblems(t *testing.T) {
 			`zones[1].id: "floor" is the name of a kind that 2 zones have, so it does not say which is meant; choose another id, like "floor-1"`,
 			`zones[3].id: "exit" is the name of a kind, and this zone is of kind "other"; choose another id, like "exit-1"`,
 		}},
+		"lingering_after": {with(map[string]string{"zones": `[{"id":"d","kind":"exit","lingering_after":"19s"},{"id":"a","kind":"shelf","sure_within":"6s","lingering_after":"1m"}]`}), []string{
+			"zones[0].lingering_after: 19s is out of range: from 20s to 10m",
+			`zones[1].sure_within: only an exit is sure of passages, and the kind is "shelf"; remove it, or make this a zone of kind "exit"`,
+			`zones[1].lingering_after: only an exit has goods that linger near it, and the kind is "shelf"; remove it, or make this a zone of kind "exit"`,
+		}},
 		"sure_within": {with(map[string]string{"zones": `[{"id":"d","kind":"exit","sure_within":"1s"},{"id":"e","kind":"exit","sure_within":"11s"},{"id":"f","kind":"exit","sure_within":6},{"id":"a","kind":"shelf","sure_within":"6s"}]`}), []string{
 			"zones[0].sure_within: 1s is out of range: from 2s to 10s",
 			"zones[1].sure_within: 11s is out of range: from 2s to 10s",
@@ -233,14 +238,14 @@ func TestCaps(t *testing.T) {
 
 func TestMarshal(t *testing.T) {
 	l, err := layout.Parse([]byte(with(map[string]string{
-		"zones":       `[{"id":"shelf-a","kind":"shelf"},{"id":"street-door","kind":"exit","sure_within":"6000ms"},{"id":"bay-door","kind":"exit","sure_within":"8s"}]`,
+		"zones":       `[{"id":"shelf-a","kind":"shelf"},{"id":"street-door","kind":"exit","sure_within":"6000ms"},{"id":"bay-door","kind":"exit","sure_within":"8s","lingering_after":"60s"}]`,
 		"read_points": `[{"id":"tables-1","role":"fixed","zone":"shelf-a","silent_after":"90m","min_reads":1},{"id":"hand","role":"handheld","name":"hand"}]`,
 		"hours":       `{"except":{"2026-12-25":"closed"},"fri":"9:00-17:00 ,18:00-2:00"}`,
 	})))
 	require.NoError(t, err)
 	b, err := json.Marshal(l)
 	require.NoError(t, err)
-	require.Equal(t, `{"site":"umberhithe","time_zone":"Europe/London","zones":[{"id":"shelf-a","kind":"shelf"},{"id":"street-door","kind":"exit","sure_within":"6s"},{"id":"bay-door","kind":"exit"}],`+
+	require.Equal(t, `{"site":"umberhithe","time_zone":"Europe/London","zones":[{"id":"shelf-a","kind":"shelf"},{"id":"street-door","kind":"exit","sure_within":"6s"},{"id":"bay-door","kind":"exit","lingering_after":"1m"}],`+
 		`"read_points":[{"id":"tables-1","role":"fixed","zone":"shelf-a","min_reads":1,"silent_after":"1h30m"},{"id":"hand","role":"handheld"}],`+
 		`"hours":{"mon":"closed","tue":"closed","wed":"closed","thu":"closed","fri":"09:00-17:00, 18:00-02:00","sat":"closed","sun":"closed","except":{"2026-12-25":"closed"}},`+
 		`"presence":{"epoch":"1s","hysteresis_db":6,"completeness":0.99,"passage_gap":"700ms","passage_max":"15s"}}`, string(b))

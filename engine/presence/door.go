@@ -208,7 +208,7 @@ func (s *doorBook) notifyPassage(b *approach, c *Candidate, d event.Direction, c
 	if peak := max(c.Summary.Peak[Inner], c.Summary.Peak[Outer]); peak != NoLevel {
 		p.Peak = int16(peak) * 10
 	}
-	s.events.Passed(b.item, b.zone, at, s.doorPoint(b.zone, c.Summary), p)
+	s.events.AtDoor(b.item, event.Passed, b.zone, at, s.doorPoint(b.zone, c.Summary), p)
 }
 
 // doorPoint names the read point of a door that heard an approach last.

@@ -36,7 +36,8 @@ type doorMemory struct {
 	Usual
 	likely  int64 // Unix milliseconds: when a passage was last notified as likely; 0: never
 	entered int64 // when it was carried in as nobody's stock; 0: it was not, or was declared stock since
-	dirty   bool
+	stay
+	dirty bool
 }
 
 // doorBook is what the doors of a site hear, and what is remembered of items at them.
@@ -45,12 +46,14 @@ type doorBook struct {
 
 	approaches map[doorItem]*approach
 	memory     map[doorItem]*doorMemory
-	newest     map[uint16]int64 // by door: time of the newest read of any item, by its reader's clock
-	nextAt     int64            // no approach is due before this
-	due        []*approach      // reused
-	active     []*approach      // reused
-	candidates []Candidate      // reused
-	dirty      []doorItem       // whose memory has changed since the last Flush
+	stays      map[doorItem]bool // the items of memory that stay near a door
+	taken      map[int32]near    // recorded facts of items that linger, where nothing is concluded from reads
+	newest     map[uint16]int64  // by door: time of the newest read of any item, by its reader's clock
+	nextAt     int64             // no approach is due before this
+	due        []*approach       // reused
+	active     []*approach       // reused
+	candidates []Candidate       // reused
+	dirty      []doorItem        // whose memory has changed since the last Flush
 	loading    []doorRecord
 }
 
@@ -67,9 +70,12 @@ func (p *doorBook) init() {
 	p.approaches = make(map[doorItem]*approach)
 	p.newest = make(map[uint16]int64)
 	if p.memory == nil {
-		p.memory = make(map[doorItem]*doorMemory)
+		p.memory, p.stays = make(map[doorItem]*doorMemory), make(map[doorItem]bool)
 	}
 	p.nextAt = math.MaxInt64
+	if len(p.stays) > 0 {
+		p.nextAt = 0 // nothing is heard of them any more
+	}
 }
 
 // pass adds a read at a portal, received at the given time, to the item's approach.
@@ -151,8 +157,10 @@ func (s *doorBook) settle() {
 				to++
 			}
 			s.evaluate(due[from:to])
+			s.lingerAll(due[from:to])
 			from = to
 		}
+		s.endOrphans()
 	}
 	for _, b := range due {
 		b.look = onGrid(s.clock, glance)
@@ -160,6 +168,9 @@ func (s *doorBook) settle() {
 			b.look = onGrid(s.clock, idleLook)
 		}
 		p.nextAt = min(p.nextAt, b.look)
+	}
+	if len(p.stays) > 0 {
+		p.nextAt = min(p.nextAt, onGrid(s.clock, glance))
 	}
 }
 
@@ -187,7 +198,7 @@ func (s *doorBook) digestMemory(put func(string, ...any)) {
 	})
 	for _, k := range all {
 		m := p.memory[k]
-		put("door %v %d likely %d entered %d usual %v", s.items.Key(k.item), k.zone, m.likely, m.entered, m.Usual)
+		put("door %v %d likely %d entered %d stay %v usual %v", s.items.Key(k.item), k.zone, m.likely, m.entered, m.stay, m.Usual)
 	}
 }
 
@@ -205,7 +216,9 @@ func (s *doorBook) remember(k doorItem) *doorMemory {
 	return m
 }
 
-const doorVersion = 1
+// doorVersion 2 is that of an item that stays near the door: it adds since when, how long that was when
+// it was last notified, and the strongest read.
+const doorVersion = 2
 
 // DoorPrefix begins the keys of the records that a Site writes: what is remembered of an item at a
 // door. 16 bytes of its identity and two of the door's number follow.
@@ -221,7 +234,11 @@ func (s *Site) Flush(put func(key string, value []byte)) {
 		m.dirty = false
 		key, _ := s.items.Key(k.item).AppendBinary([]byte(DoorPrefix))
 		key = binary.BigEndian.AppendUint16(key, k.zone)
-		v := binary.AppendVarint(binary.AppendVarint([]byte{doorVersion}, m.likely), m.entered)
+		v := binary.AppendVarint(binary.AppendVarint([]byte{1}, m.likely), m.entered)
+		if m.began != 0 {
+			v[0] = doorVersion
+			v = append(binary.AppendVarint(binary.AppendVarint(v, m.began), m.told), byte(m.peak))
+		}
 		put(string(key), m.Append(v))
 	}
 	s.doors.dirty = s.doors.dirty[:0]
@@ -248,7 +265,11 @@ func (s *Site) Load(key string, value []byte) error {
 func (s *Site) Loaded(find func(epc.Key) int32) {
 	for _, r := range s.doors.loading {
 		if i := find(r.key); i >= 0 {
-			s.doors.memory[doorItem{i, r.zone}] = &r.value
+			k := doorItem{i, r.zone}
+			s.doors.memory[k] = &r.value
+			if r.value.began != 0 {
+				s.doors.stays[k], s.doors.nextAt = true, 0
+			}
 		}
 	}
 	s.doors.loading = nil
@@ -269,12 +290,23 @@ func decodeDoor(key string, v []byte) (r doorRecord, err error) {
 		return r, fmt.Errorf("record of an item at a door: %w", err)
 	}
 	r.zone = binary.BigEndian.Uint16([]byte(key[16:]))
-	if len(v) == 0 || v[0] != doorVersion {
+	if len(v) == 0 || v[0] < 1 || v[0] > doorVersion {
 		return r, fmt.Errorf("record of %v at a door is damaged or of another version", r.key)
 	}
 	likely, n := binary.Varint(v[1:])
 	entered, k := binary.Varint(v[1+max(0, n):])
-	if n <= 0 || k <= 0 || r.value.Decode(v[1+n+k:]) != nil {
+	damaged := n <= 0 || k <= 0
+	if rest := v[1+max(0, n)+max(0, k):]; !damaged && v[0] > 1 {
+		began, n := binary.Varint(rest)
+		told, k := binary.Varint(rest[max(0, n):])
+		if damaged = n <= 0 || k <= 0 || len(rest) == n+k || told < lies || began <= 0; !damaged {
+			r.value.stay = stay{began, told, int8(rest[n+k])}
+			damaged = r.value.Decode(rest[n+k+1:]) != nil
+		}
+	} else if !damaged {
+		damaged = r.value.Decode(rest) != nil
+	}
+	if damaged {
 		return r, fmt.Errorf("record of %v at a door is damaged", r.key)
 	}
 	r.value.likely, r.value.entered = likely, entered

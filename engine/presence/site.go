@@ -1,6 +1,7 @@
 package presence
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -43,8 +44,9 @@ type Events interface {
 	Left(i int32, at int64)                                // no reader has it any more
 	Rests(i int32, at int64)                               // carried in through a door, it has lain in its zone for long
 	Declared(i int32, zone uint16, at int64, point uint16) // a handheld or a desk reader has it in front of it
-	// It passed a door, of the given zone. A passage that is only likely changes nothing in Known.
-	Passed(i int32, door uint16, at int64, point string, p event.Passage)
+	// It passed a door, of the given zone (event.Passed), lingers near it (event.Near) or no longer does
+	// (event.Away). Of these only a passage that is sure changes anything in Known.
+	AtDoor(i int32, c event.Cause, door uint16, at int64, point string, p event.Passage)
 	Reader(pt *Point, c event.Cause) // went silent (event.Silent) or reports again (event.Heard)
 }
 
@@ -91,6 +93,7 @@ type Zone struct {
 	oneSided   bool     // one antenna hears both sides of the door
 	neverSure  bool     // and no reader inside always hears the goods: its passages are only ever likely
 	sureWithin int64    // milliseconds in which a passage should be sure
+	lingering  int64    // milliseconds after which what stays near it lingers, and between two notifications of that
 }
 
 // Point is a read point of the layout.
@@ -145,6 +148,7 @@ func BindLayout(l *layout.Layout, names int, number func(id string) uint16) *Lay
 			if len(z.portals) == 0 {
 				b.Doors = append(b.Doors, pt.Zone)
 				z.oneSided, z.sureWithin = true, l.Zones[p.Zone].SureWithin.Milliseconds()
+				z.lingering = cmp.Or(l.Zones[p.Zone].LingeringAfter, layout.DefaultLingeringAfter).Milliseconds()
 			}
 			z.portals = append(z.portals, pt)
 			z.oneSided = z.oneSided && p.Side != event.Outer

@@ -18,15 +18,15 @@ import (
 // shop has one item and does nothing.
 type shop struct{ item Known }
 
-func (s *shop) Item(int32) *Known                                  { return &s.item }
-func (s *shop) Key(int32) epc.Key                                  { return epc.Key{} }
-func (s *shop) Touch(int32)                                        {}
-func (s *shop) Arrived(int32, uint16, int64, uint16)               {}
-func (s *shop) Left(int32, int64)                                  {}
-func (s *shop) Rests(int32, int64)                                 {}
-func (s *shop) Declared(int32, uint16, int64, uint16)              {}
-func (s *shop) Reader(*Point, event.Cause)                         {}
-func (s *shop) Passed(int32, uint16, int64, string, event.Passage) {}
+func (s *shop) Item(int32) *Known                                               { return &s.item }
+func (s *shop) Key(int32) epc.Key                                               { return epc.Key{} }
+func (s *shop) Touch(int32)                                                     {}
+func (s *shop) Arrived(int32, uint16, int64, uint16)                            {}
+func (s *shop) Left(int32, int64)                                               {}
+func (s *shop) Rests(int32, int64)                                              {}
+func (s *shop) Declared(int32, uint16, int64, uint16)                           {}
+func (s *shop) Reader(*Point, event.Cause)                                      {}
+func (s *shop) AtDoor(int32, event.Cause, uint16, int64, string, event.Passage) {}
 
 func TestSizes(t *testing.T) {
 	require.EqualValues(t, 40, unsafe.Sizeof(Known{}), "of each of a million items")

@@ -92,8 +92,8 @@ func (p *factLine) member(d *jx.Decoder, name []byte) error {
 		f.Point, err = r.name(d)
 	case "ref":
 		f.Ref, err = d.Str()
-	case "passage":
-		return p.passage(d)
+	case "passage", "near":
+		return p.passage(d, string(name))
 	case "count":
 		f.Count, err = p.number(d, "count")
 	case "expected":
@@ -367,7 +367,8 @@ var directions = byName(func(n uint8) (event.Direction, string, bool) {
 	return d, d.String(), n > 0 && n <= uint8(event.DirectionUnsure)
 })
 
-func (p *factLine) passage(d *jx.Decoder) error {
+// passage reads what a door heard of an item: of a passage, or of one that lingers near it.
+func (p *factLine) passage(d *jx.Decoder, what string) error {
 	v := event.Passage{Peak: event.NoRSSI}
 	err := d.ObjBytes(func(d *jx.Decoder, name []byte) error {
 		var err error
@@ -379,7 +380,7 @@ func (p *factLine) passage(d *jx.Decoder) error {
 			}
 			dir, ok := directions[string(b)]
 			if !ok {
-				return badMember("passage.direction", "there is no direction %.40q", b)
+				return badMember(what+".direction", "there is no direction %.40q", b)
 			}
 			v.Direction = dir
 		case "door":
@@ -388,7 +389,7 @@ func (p *factLine) passage(d *jx.Decoder) error {
 				return err
 			}
 			if len(b) > 64 {
-				return badMember("passage.door", "%.40q is no zone id", b)
+				return badMember(what+".door", "%.40q is no zone id", b)
 			}
 			v.Door = string(b)
 		case "sure":
@@ -397,15 +398,15 @@ func (p *factLine) passage(d *jx.Decoder) error {
 			v.Likely = !sure
 		case "confidence":
 			if v.Confidence, err = d.Float64(); err == nil && !(v.Confidence >= 0 && v.Confidence <= 1) {
-				return badMember("passage.confidence", "%v is not from 0 to 1", v.Confidence)
+				return badMember(what+".confidence", "%v is not from 0 to 1", v.Confidence)
 			}
 		case "reads":
-			v.Reads, err = p.number(d, "passage.reads")
+			v.Reads, err = p.number(d, what+".reads")
 		case "peak_rssi":
 			var db float64
 			if db, err = d.Float64(); err == nil {
 				if !(db >= -1000 && db <= 1000) {
-					return badMember("passage.peak_rssi", "%v is no level in dBm", db)
+					return badMember(what+".peak_rssi", "%v is no level in dBm", db)
 				}
 				v.Peak = int16(math.Round(db * 10))
 			}
@@ -413,7 +414,7 @@ func (p *factLine) passage(d *jx.Decoder) error {
 			var s float64
 			if s, err = d.Float64(); err == nil {
 				if !(s >= 0 && s <= 1e6) {
-					return badMember("passage.seconds", "%v is out of range", s)
+					return badMember(what+".seconds", "%v is out of range", s)
 				}
 				v.Span = int64(math.Round(s * 1000))
 			}
@@ -422,7 +423,7 @@ func (p *factLine) passage(d *jx.Decoder) error {
 		}
 		return err
 	})
-	if err == nil && v.Direction == event.DirectionNone {
+	if err == nil && what == "passage" && v.Direction == event.DirectionNone {
 		return badMember("passage", "it has no direction")
 	}
 	p.f.Passage = v
