@@ -34,6 +34,25 @@ func pinnedRules(n int) string {
 	return b.String()
 }
 
+// zoneRuleTexts writes n rules about zones, most about one zone, and the items of one category.
+func zoneRuleTexts(n int) string {
+	var b strings.Builder
+	zones := []string{"shelf-a", "shelf-b", "front-tables", "stockroom"}
+	for i := range n {
+		switch i % 5 {
+		case 0:
+			fmt.Fprintf(&b, "  - name: zone-%d\n    about: zone\n    items: item.sellable\n    when: zone.id == %q and items.count > %d\n",
+				i, zones[i/5%4], 1_000_000+i)
+		case 1:
+			fmt.Fprintf(&b, "  - name: zone-%d\n    about: zone\n    within: 10m\n    when: zone.id == %q and items.went > %d\n",
+				i, zones[i/5%4], 1_000_000+i)
+		default:
+			fmt.Fprintf(&b, "  - name: zone-%d\n    about: zone\n    when: zone.id == \"cabinet-%d\" and items.count > 20\n", i, i)
+		}
+	}
+	return b.String()
+}
+
 // traffic is batches of 500 reads by handhelds and fixed readers: each batch names 100 tags five
 // times (80 % repeats), and one tag in ten is somewhere else than it was.
 func traffic(items, batches int) []event.Entry {
@@ -87,9 +106,11 @@ func stocked(tb testing.TB, cfg *Config, items int) (*Machine, uint64) {
 // BenchmarkFold measures Step and Flush: nanoseconds a read, over the number of items and of rules.
 // The budgets: flat over items, and 1,000 rules at most 1.5 times what 10 cost.
 func BenchmarkFold(b *testing.B) {
-	for _, c := range []struct{ items, rules int }{{10_000, 10}, {10_000, 100}, {10_000, 1000}, {100_000, 100}, {1_000_000, 100}} {
-		b.Run(fmt.Sprintf("items=%d/rules=%d", c.items, c.rules), func(b *testing.B) {
-			cfg := testConfig(b, pinnedRules(c.rules))
+	for _, c := range []struct{ items, rules, zones int }{
+		{10_000, 10, 0}, {10_000, 100, 0}, {10_000, 1000, 0}, {100_000, 100, 0}, {1_000_000, 100, 0}, {10_000, 100, 10}, {10_000, 1000, 100},
+	} {
+		b.Run(fmt.Sprintf("items=%d/rules=%d/zones=%d", c.items, c.rules, c.zones), func(b *testing.B) {
+			cfg := testConfig(b, pinnedRules(c.rules-c.zones)+zoneRuleTexts(c.zones))
 			s, seq := stocked(b, cfg, c.items)
 			log := traffic(c.items, 400)
 			// What the stock-up left behind is settled before the clock starts.
