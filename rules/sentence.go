@@ -39,8 +39,9 @@ var nouns = map[string]string{
 	"stock.backroom": "the stock in stockrooms", "stock.total": "the stock of the whole shop", "stock.short": "what is missing to the minimum",
 	"product.home_zones": "the zones where the product belongs", "reader.silent_seconds": "the reader's silence",
 	"count.expected": "the number of items expected", "count.found": "the number found", "count.missing": "the number not found",
-	"count.unexpected": "the number found unexpectedly",
-	"at.hour":          "the hour", "at.minute": "the minute", "at.minute_of_day": "the minute of the day", "at.weekday": "the weekday",
+	"count.unexpected": "the number found unexpectedly", "items.count": "the number of items there",
+	"items.came": "the number that came", "items.went": "the number that went", "items.oldest_seconds": "the time that the oldest has been there",
+	"at.hour": "the hour", "at.minute": "the minute", "at.minute_of_day": "the minute of the day", "at.weekday": "the weekday",
 	"at.date": "the date", "zone.id": "the zone", "from.id": "the zone before", "site.id": "the shop", "passage.door": "the door",
 	"from.kind": "the kind of the zone before", "from.name": "the name of the zone before", "from.storey": "the storey before",
 }
@@ -132,6 +133,10 @@ var verbs = map[string][2]string{
 // comparison writes a comparison of a name, "" if there is none.
 func (w plain) comparison(n *ast.BinaryNode, no bool) string {
 	left, right, operator := n.Left, n.Right, n.Operator
+	if list, ok := right.(*ast.IdentifierNode); ok && operator == "in" {
+		e, _ := lookup(list.Value)
+		return w.value(e, left) + map[bool]string{false: " is among ", true: " is not among "}[no] + noun(list.Value)
+	}
 	if _, ok := left.(*ast.IdentifierNode); !ok && turned[operator] != "" {
 		left, right, operator = right, left, turned[operator]
 	}
@@ -251,11 +256,11 @@ func enumerate(parts []string, last string) string {
 }
 
 // inWords writes a condition in words.
-func (r *Rule) inWords(c *clause) string {
+func (r *Rule) inWords(condition, about string) string {
 	r.lang.mu.Lock()
 	defer r.lang.mu.Unlock()
-	p := r.lang.lang.parse(c.When, r.About)
-	return plain{p, []rune(c.When)}.words(p.root, false)
+	p := r.lang.lang.parse(condition, about)
+	return plain{p, []rune(condition)}.words(p.root, false)
 }
 
 // Sentence says in ordinary words what the rule does: what it looks at, when an alert opens, and who
@@ -280,6 +285,12 @@ func (r *Rule) Sentence() string {
 	if what == "" {
 		what = r.About
 	}
+	if r.Tally != nil && r.Tally.Items != "" {
+		what += ", of the items of which " + r.inWords(r.Tally.Items, event.AboutItem)
+	}
+	if r.Tally != nil && r.Tally.Within > 0 {
+		what += ", within " + length(r.Tally.Within)
+	}
 	stays := ""
 	if r.Hold > 0 && r.About != event.AboutCount {
 		stays = ", for " + length(r.Hold) + " on end"
@@ -291,9 +302,9 @@ func (r *Rule) Sentence() string {
 	case r.Hours == HoursOpen:
 		during = ", in opening hours only"
 	}
-	say("For each %s%s: when %s%s, %s.", what, during, r.inWords(&r.clause), stays, r.Choice.sent())
+	say("For each %s%s: when %s%s, %s.", what, during, r.inWords(r.When, r.About), stays, r.Choice.sent())
 	for i, a := range r.But {
-		say("%s %s: %s.", map[bool]string{true: "But when", false: "Else when"}[i == 0], r.inWords(&a.clause), a.sent()+map[bool]string{true: ", with words of its own"}[a.Sets("say")])
+		say("%s %s: %s.", map[bool]string{true: "But when", false: "Else when"}[i == 0], r.inWords(a.When, r.About), a.sent()+map[bool]string{true: ", with words of its own"}[a.Sets("say")])
 	}
 	if r.Gather > 0 {
 		by := map[string]string{ByZone: " in one zone", ByFrom: " from one zone", ByProduct: " of one product"}[r.GatherBy]

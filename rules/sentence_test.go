@@ -20,13 +20,15 @@ func TestSentences(t *testing.T) {
 		{"when: not (item.paid and zone.kind == \"exit\") and not (product.price < 5)",
 			"For each item: when (it is not paid for or the zone's kind is not exit) and the product's price is at least 5, an alert opens and nobody is notified."},
 		{"when: zone.kind not in [\"shelf\", \"floor\"] and zone.id in product.home_zones and not (zone.id in product.home_zones)",
-			"For each item: when the zone's kind is not shelf or floor, the zone is one of the zones where the product belongs and the zone is none of the zones where the product belongs, an alert opens and nobody is notified."},
+			"For each item: when the zone's kind is not shelf or floor, the zone is among the zones where the product belongs and the zone is not among the zones where the product belongs, an alert opens and nobody is notified."},
 		{"when: product.name contains \"Harbour Lights\" and from.id == \"\" and not (product.sku startsWith \"UB\")",
 			"For each item: when the product's name contains \"Harbour Lights\", the zone before is empty and the product's sku does not begin with UB, an alert opens and nobody is notified."},
 		{"when: time_between(\"22:00\", \"06:00\") and product.attributes.colour != \"blue\"\nhours: mon-fri 09:00-18:00\nmode: off",
 			"Switched off. For each item, mon-fri 09:00-18:00 only: when the time of day is from 22:00 to 06:00 and the product's colour is not blue, an alert opens and nobody is notified."},
 		{"about: stock\nwhen: stock.has_minimum and stock.count * 2 < stock.minimum and 3 <= stock.total\nclear: 5m\nlimit: 5 per 1h\nquiet: 2h",
 			"For each product in each place: when a minimum is set, the minimum is more than `stock.count * 2` and the stock of the whole shop is at least 3, an alert opens and nobody is notified. Beyond 5 in 1h they become one alert. It clears when that has not been so for 5m. After somebody acknowledged or closed it there is none about the same for 2h."},
+		{"about: zone\nitems: product.category == \"books\" and not item.paid\nwithin: 10m\nwhen: items.count > 20 or items.went > 3 or items.oldest_seconds > 3600",
+			"For each zone, of the items of which the product's category is books and it is not paid for, within 10m: when the number of items there is more than 20, the number that went is more than 3 or the time that the oldest has been there is more than 1h, an alert opens and nobody is notified."},
 		{"about: reader\nwhen: reader.silent_seconds > 300\nsend: [a, b]\nremind: 4h\nseverity: info",
 			"For each read point: when the reader's silence is more than 5m, an alert for information opens and a and b are notified. It is sent again every 4h until somebody acknowledges it."},
 		{"about: count\nwhen: count.expected >= 20 and count.accuracy < 0.97",
@@ -53,8 +55,12 @@ func TestSentences(t *testing.T) {
 func TestEveryNameReadsInWords(t *testing.T) {
 	for _, n := range Names() {
 		for _, about := range n.Subjects {
+			within := ""
+			if n.Name == cameName || n.Name == wentName {
+				within = "  within: 10m\n"
+			}
 			rule := func(when string) string {
-				return compile(t, "rules:\n- name: a\n  about: "+about+"\n  when: |\n    "+when+"\n").Rules()[0].Sentence()
+				return compile(t, "rules:\n- name: a\n  about: "+about+"\n"+within+"  when: |\n    "+when+"\n").Rules()[0].Sentence()
 			}
 			if n.Name == "cause" && about != event.AboutItem {
 				continue
