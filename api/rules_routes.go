@@ -10,6 +10,7 @@ import (
 	"lintel/engine"
 	"lintel/engine/runner"
 	"lintel/rules"
+	"lintel/rules/hours"
 )
 
 var (
@@ -50,7 +51,7 @@ type RuleView struct {
 	Name     string   `json:"name"`
 	About    string   `json:"about"`
 	Items    string   `json:"items,omitempty" jsonschema_description:"About a zone: which items of it count; left out: all of known products."`
-	Within   string   `json:"within,omitempty" jsonschema_description:"About a zone: how far items.came and items.went look back."`
+	Within   string   `json:"within,omitempty" jsonschema_description:"How long after first the rest counts; about a zone: how far items.came and items.went look back."`
 	When     string   `json:"when"`
 	Hold     string   `json:"hold,omitempty"`
 	Clear    string   `json:"clear,omitempty"`
@@ -62,6 +63,9 @@ type RuleView struct {
 	Remind   string   `json:"remind,omitempty"`
 	Escalate string   `json:"escalate,omitempty"`
 	To       []string `json:"escalate_to,omitempty"`
+	First    string   `json:"first,omitempty" jsonschema_description:"What must come before the condition."`
+	Unless   string   `json:"unless,omitempty" jsonschema_description:"What calls it off."`
+	Same     string   `json:"same,omitempty" jsonschema_description:"What both steps are about: item (what the rule is about) or product."`
 	Severity string   `json:"severity"`
 	Hours    string   `json:"hours,omitempty"`
 	Say      string   `json:"say,omitempty" jsonschema_description:"The message as written; of one in several languages the default."`
@@ -144,11 +148,17 @@ func ruleViews(set *rules.Set) []RuleView {
 		if r.Gather > 0 {
 			v.GatherBy = r.GatherBy
 		}
+		if q := r.Sequence; q != nil {
+			v.First, v.Unless, v.Within, v.Same = q.First, q.Unless, hours.OpenPeriod(q.Within, q.Open), q.Same
+		}
 		for text, d := range map[*string]time.Duration{&v.Hold: r.Hold, &v.Clear: r.Clear, &v.Gather: r.Gather,
 			&v.Quiet: r.Quiet, &v.Remind: r.Remind, &v.Escalate: r.Escalate} {
 			if d > 0 {
 				*text = d.String()
 			}
+		}
+		if r.HoldOpen {
+			v.Hold = hours.OpenPeriod(r.Hold, true)
 		}
 		views = append(views, v)
 	}

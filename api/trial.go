@@ -117,7 +117,7 @@ func (h *trialRoutes) tryRule(c *kit.Call) error {
 	}
 	// The oldest facts that can matter: those of the lead-in, or of the whole time for which a
 	// condition has to hold.
-	from := plan.From - max(trialLeadIn, plan.Tried.Rule.Hold).Milliseconds()
+	from := plan.From - max(trialLeadIn, plan.Tried.Rule.Reach()).Milliseconds()
 	rep, err := trial.Run(ctx, *plan, h.facts(c, store.FactID{Ms: max(0, from)}, store.FactID{Ms: plan.To},
 		func(*event.Fact) bool { return true }))
 	if err == nil {

@@ -48,6 +48,8 @@ type binding struct {
 	itemRules    [event.Zone + 1]bool // whether any rule about items can be concerned by the cause
 	stockRules   bool
 	silenceRules []*rules.Rule // those that ask how long a read point has been silent
+	dayRules     []*rules.Rule // those that ask for how many days an item was not heard or counted
+	days         bool          // some condition or message asks for these days
 	wordy        bool          // some condition reads the item's identity in words
 }
 
@@ -85,10 +87,11 @@ func (s *State) bind(cfg *Config) {
 		}
 	}
 	b.bindSilence()
+	b.bindDays()
 	sameLayout := old.cfg != nil && old.cfg.Layout == cfg.Layout
 	sameCatalog := old.cfg != nil && old.cfg.Catalog == cfg.Catalog
 	s.bound = b
-	s.alerts.Bind(set)
+	s.alerts.Bind(set, cfg.Layout)
 	s.alerts.Incarnation = cfg.incarnation()
 	s.presence.Bind(b.layout, sameLayout)
 	s.counts.Plan(&cfg.Layout.Counts, cfg.Layout.Location())

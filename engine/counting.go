@@ -165,6 +165,7 @@ func (c countedSite) Counted(i int32, h *stocktake.Sighting, stays bool, deliver
 	if h.At > it.Seen {
 		it.Seen, it.Point = h.At, h.Point
 	}
+	s.noteCounted(it)
 	s.touch(i)
 	stock := func(it *item) { it.Disposition = sellableIn(s.bound.zone(it.Zone).Kind) }
 	if !stays {

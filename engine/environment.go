@@ -16,9 +16,11 @@ import (
 // fact; who asks while others may ask, too, makes a view of their own.
 type view struct {
 	*State
-	face  clockFace            // the local time of the last fact
-	gtins [gtinSlots]gtinWords // of the products of the last facts
-	env   rules.Env
+	face      clockFace // the local time of the last fact
+	dayLook   int64     // when rules about days are evaluated next, by the configuration dayLookOf
+	dayLookOf *Config
+	gtins     [gtinSlots]gtinWords // of the products of the last facts
+	env       rules.Env
 }
 
 // clockFace is the site's local time of one minute, kept because most facts share it.
@@ -100,6 +102,9 @@ func (s *view) itemEnv(f *event.Fact, it *item) *rules.Env {
 	env := s.baseEnv(f)
 	s.productEnv(env, it.product)
 	env.Item = itemNow(f.Disp, it.product, f.Zone, env.Zone.Kind != event.Exit.String(), env.Product.HomeZones)
+	if s.bound.days {
+		s.fillDays(env, it, s.bound.dayOf(f.At))
+	}
 	if s.bound.wordy {
 		s.fillWords(env, f.Key, f.Text)
 	}

@@ -54,6 +54,7 @@ type item struct {
 	presence.Known
 	product int32 // catalogue index, -1: not known
 	flags   itemFlags
+	counted uint16 // the day, as dayOf has it, on which it was last counted, or first known
 }
 
 type itemFlags uint8
@@ -126,5 +127,6 @@ func (s *items) append(b []byte, it *item) []byte {
 	b = binary.AppendVarint(b, it.Sure-it.Since)
 	b = binary.AppendVarint(b, it.Seen-it.Since)
 	b = binary.AppendUvarint(b, s.registered[it.key])
+	b = binary.AppendUvarint(b, uint64(it.counted))
 	return append(b, s.text(it)...)
 }

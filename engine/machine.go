@@ -117,7 +117,7 @@ func (m *Machine) Apply(e *event.Entry, cfg *Config) error {
 // entry; math.MaxInt64: never. An entry received then or later carries it out.
 func (m *Machine) NextTimer() int64 {
 	if m.recorded {
-		return min(m.alerts.Next(), m.view.silenceNext(), m.view.zonesNext())
+		return min(m.alerts.Next(), m.view.silenceNext(), m.view.zonesNext(), m.view.daysNext())
 	}
 	return m.State.NextTimer()
 }

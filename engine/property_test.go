@@ -57,8 +57,12 @@ func journalOf(rt *rapid.T, cfg *Config) []event.Entry {
 	zones := []string{"front-tables", "shelf-a", "shelf-b", "stockroom", "nowhere"}
 	// What each item sits near changes rarely, so that windows fill and empty as they do in a shop.
 	near := make([]int, len(keys)+1)
+	waits := []int64{0, 80, 150, 150, 400, 1000, 1000, 1000, 3000, 12_000, 70_000}
+	if len(s.bound.dayRules) > 0 {
+		waits = append(waits, 15*hourMs)
+	}
 	for range rapid.IntRange(20, 120).Draw(rt, "steps") {
-		dt := rapid.SampledFrom([]int64{0, 80, 150, 150, 400, 1000, 1000, 1000, 3000, 12_000, 70_000}).Draw(rt, "dt")
+		dt := rapid.SampledFrom(waits).Draw(rt, "dt")
 		wait(dt)
 		switch rapid.IntRange(0, 15).Draw(rt, "what") {
 		case 14: // a walk to the door, and through it or back again, as a reader reports it
@@ -375,7 +379,9 @@ func TestLoadingAgainChangesNothing(t *testing.T) {
 		// So that every field of an alert's record is at stake.
 		"gathering and a clear delay": strings.NewReplacer("hold: 3s", "hold: 3s\n    gather: 20s\n    clear: 5s",
 			"hold: 10m", "hold: 10s").Replace(testRules),
-		"against noise": noisyRules,
+		"against noise":       noisyRules,
+		"one after the other": sequences,
+		"over days":           dayRules,
 	} {
 		cfg := testConfig(t, src)
 		cfg.Layout.Counts.Plan = []layout.Planned{
@@ -484,6 +490,23 @@ rules:
     gather: 10s
     gather_by: zone
     send: [floor-team]
+`
+
+// sequences are rules of two steps, in every form, with times short enough for a random day.
+const sequences = `rules:
+  - {name: moment, first: cause == "arrived", within: 10s, when: cause == "passed", unless: item.paid, send: [door-team]}
+  - {name: place, first: zone.kind == "shelf", within: 5s, when: zone.kind == "floor", hold: 2s, clear: 3s, send: [floor-team]}
+  - {name: not-then, first: cause == "arrived", within: 15s, unless: cause == "left" or item.paid, quiet: 20s, send: [floor-team]}
+  - {name: of-product, first: cause == "arrived" and zone.kind == "shelf", within: 20s, when: zone.kind == "floor", same: product, gather: 10s}
+  - {name: not-of-product, first: cause == "sold" or cause == "passed", within: 20s open, unless: zone.kind == "floor", same: product}
+  - {name: few, about: stock, first: stock.count == 1, within: 1m, when: stock.count == 0, hours: mon 10:02-12:00, send: [floor-team]}
+  - {name: flapping, about: reader, first: cause == "heard", within: 1h, when: cause == "silent"}
+`
+
+const dayRules = `rules:
+  - {name: unheard, when: item.days_unheard >= 1, hours: open, hold: 1h open, say: "{item.days_unheard}", send: [floor-team]}
+  - {name: uncounted, when: item.days_uncounted >= 2 and item.present, quiet: 20h, remind: 10h, send: [floor-team]}
+  - {name: after-days, first: item.days_unheard >= 1, within: 24h, when: item.days_unheard == 0 and item.present}
 `
 
 func loadingAgainChangesNothing(t *testing.T, cfg *Config) {

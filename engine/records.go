@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"math"
 	"strings"
 
 	"github.com/tinylib/msgp/msgp"
@@ -32,7 +33,8 @@ type Change struct {
 	Value []byte
 }
 
-const itemVersion = 1
+// itemVersion 2 adds the day on which an item was last counted.
+const itemVersion = 2
 
 // keptFlags are those that an item's record holds; the others follow from other records.
 const keptFlags = flagForeign | flagMissed | flagMissing
@@ -81,10 +83,10 @@ func (s *State) loadItem(key string, v []byte) error {
 		return fmt.Errorf("item record: %w", err)
 	}
 	bad := func() error { return fmt.Errorf("item record %x is damaged or of another version", key) }
-	if len(v) < 3 || v[0] != itemVersion {
+	if len(v) < 3 || v[0] == 0 || v[0] > itemVersion {
 		return bad()
 	}
-	disp, flags := event.Disposition(v[1]), itemFlags(v[2])
+	version, disp, flags := v[0], event.Disposition(v[1]), itemFlags(v[2])
 	v = v[3:]
 	var u [3]uint64
 	for i := range u {
@@ -114,12 +116,20 @@ func (s *State) loadItem(key string, v []byte) error {
 		return bad()
 	}
 	v = v[n:]
+	counted := uint64(max(0, s.bound.dayOf(since)))
+	if version >= 2 {
+		if counted, n = binary.Uvarint(v); n <= 0 || counted > math.MaxUint16 {
+			return bad()
+		}
+		v = v[n:]
+	}
 	if gtin != 0 {
 		s.registered[k] = gtin
 	}
 	i := s.create(k, string(v))
 	it := s.item(i)
 	it.flags |= flags & keptFlags
+	it.counted = uint16(min(counted, math.MaxUint16))
 	it.Known = presence.Known{
 		Zone: uint16(u[0]), From: uint16(u[1]), Point: uint16(u[2]), Since: since, Sure: since + sure, Seen: since + ago,
 		Disposition: disp, Declared: flags&flagDeclared != 0, Faint: flags&flagFaint != 0,
@@ -302,7 +312,7 @@ func (l *Loader) Machine() *Machine {
 	s.clock = l.m.clock
 	s.presence.Begin(s.clock)
 	s.presence.Replay(false)
-	s.silenceSeen, s.zones.seen = s.clock, s.clock
+	s.looked, s.zones.seen = s.clock, s.clock
 	s.replaying, s.out = false, nil
 	for _, i := range s.changed {
 		s.item(i).flags &^= flagDirty

@@ -68,9 +68,7 @@ func (s *view) silenceNext() int64 {
 
 // meetSilence evaluates the rules about the length of a silence where it has reached a length that
 // it had not reached when time passed before.
-func (s *view) meetSilence() {
-	before := s.silenceSeen
-	s.silenceSeen = s.clock
+func (s *view) meetSilence(before int64) {
 	s.silentPoints(func(pt *presence.Point, last int64) {
 		was, _ := looksAround(before - last)
 		if now, _ := looksAround(s.clock - last); now > max(was, pt.Silent) {

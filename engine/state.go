@@ -39,10 +39,10 @@ type State struct {
 	zones   zoneBook
 	doubled doubles
 
-	presence    *presence.Site
-	silenceSeen int64 // until when silences were evaluated, see silence.go
-	alerts      *alert.Book
-	counts      stocktake.Book
+	presence *presence.Site
+	looked   int64 // until when rules were evaluated about what grows with time alone, see silence.go and days.go
+	alerts   *alert.Book
+	counts   stocktake.Book
 
 	marks marks
 	out   *Batch // what came of it; the Machine's
@@ -129,6 +129,7 @@ func (s *State) create(k epc.Key, text string) int32 {
 		s.texts[k] = text
 	}
 	it.product = s.productOf(k)
+	s.noteCounted(it)
 	s.touch(i)
 	return i
 }
@@ -189,9 +190,9 @@ func dump(s *State, w io.Writer) {
 	slices.SortFunc(order, func(a, b int32) int { return s.item(a).key.Compare(s.item(b).key) })
 	for _, i := range order {
 		it := s.item(i)
-		put("item %v %q since %d sure %d seen %d product %d zone %d from %d point %d disp %d flags %d reg %d", it.key,
+		put("item %v %q since %d sure %d seen %d product %d zone %d from %d point %d disp %d flags %d reg %d counted %d", it.key,
 			s.text(it), it.Since, it.Sure, it.Seen,
-			it.product, it.Zone, it.From, it.Point, it.Disposition, it.stored(), s.registered[it.key])
+			it.product, it.Zone, it.From, it.Point, it.Disposition, it.stored(), s.registered[it.key], it.counted)
 	}
 	s.presence.Digest(order, put)
 	s.doubled.digest(put)

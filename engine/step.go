@@ -26,7 +26,10 @@ func (s *State) step(cfg *Config, e *event.Entry) {
 	if later {
 		s.view.meetZoneTimes() // before what presence concludes, as in a replay of its facts
 		s.presence.Advance()
-		s.view.meetSilence()
+		since := s.looked
+		s.looked = s.clock
+		s.view.meetSilence(since)
+		s.view.meetDays(since)
 		s.alerts.Advance()
 		if s.clock >= s.counts.Next() {
 			s.tellOverdue()
@@ -77,7 +80,7 @@ func (s *State) resume(gap int64) {
 // NextTimer returns when, by the site clock in Unix milliseconds, something is due without any
 // further entry; math.MaxInt64: never.
 func (s *State) NextTimer() int64 {
-	return min(s.presence.Next(), s.alerts.Next(), s.view.silenceNext(), s.counts.Next(), s.view.zonesNext())
+	return min(s.presence.Next(), s.alerts.Next(), s.view.silenceNext(), s.counts.Next(), s.view.zonesNext(), s.view.daysNext())
 }
 
 // rebind takes over a new configuration: every product's stock meets its rules anew, so that what
@@ -87,10 +90,12 @@ func (s *State) rebind(cfg *Config) {
 		s.bound.cfg, s.alerts.Incarnation = cfg, cfg.incarnation() // nothing to conclude again
 		return
 	}
+	old := s.bound
 	s.bind(cfg)
 	s.alerts.Withdraw()
 	s.planCounts()
 	s.view.meetAllZones()
+	s.view.meetNew(&old)
 	if !s.bound.stockRules {
 		return
 	}

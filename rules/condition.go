@@ -21,7 +21,7 @@ import (
 	"github.com/expr-lang/expr/vm"
 )
 
-// condition is a compiled `when`. It is read-only and may be shared.
+// condition is a compiled `when`, `first` or `unless`. It is read-only and may be shared.
 type condition struct {
 	program *vm.Program
 	reads   []int // slots that must be loaded before it runs

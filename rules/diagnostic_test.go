@@ -138,7 +138,7 @@ rules/door.yaml:8:12: clear: 8d is out of range: from 0s to 7d
 rules/door.yaml:9:12: hours: "fry" is not a day; did you mean fri?
         hours: mon-fry 09:00-18:00
                ^^^^^^^^^^^^^^^^^^^
-    hours are open, always, or windows such as mon-fri 09:00-18:00, sat 22:00-02:00
+    hours are open, closed, always, days such as mon-fri, or windows such as mon-fri 09:00-18:00, sat 22:00-02:00
 rules/door.yaml:10:23: warning: there is no channel "dor-team"
         send: [door-team, dor-team, door-team]
                           ^^^^^^^^
@@ -416,6 +416,80 @@ rules/door.yaml:5:11: the condition is empty
         when: |
               ^
     write for instance: when: zone.kind == "exit"`},
+
+		{"sequences", `
+rules:
+  - {name: a, first: zone.knd == "exit", within: 10m, when: item.paid}
+  - {name: b, first: item.present, when: item.paid}
+  - {name: c, first: item.present, within: 2d}
+  - {name: d, when: item.paid, unless: item.present, within: 10m, same: product}
+  - {name: e, about: count, first: count.missing > 3, within: 1h, when: count.missing > 5}
+  - {name: f, about: stock, first: stock.count == 0, within: 1h open, unless: stock.count > 0, same: product, hold: 5m}
+  - {name: g, first: item.present, within: 4h opn, unless: item.paid, same: zone}
+`, `
+rules/door.yaml:3:22: unknown name "zone.knd"
+      - {name: a, first: zone.knd == "exit", within: 10m, when: item.paid}
+                         ^^^^^^^^
+    did you mean zone.kind?
+rules/door.yaml:4:22: first without within
+      - {name: b, first: item.present, when: item.paid}
+                         ^^^^^^^^^^^^
+    write within: 10m, how long after it the rest counts
+rules/door.yaml:5:22: nothing comes after first
+      - {name: c, first: item.present, within: 2d}
+                         ^^^^^^^^^^^^
+    write when: and what comes then, or unless: and what must not come within the time
+rules/door.yaml:5:44: within: 2d is out of range: from 1s to 24h
+      - {name: c, first: item.present, within: 2d}
+                                               ^^
+rules/door.yaml:6:40: unless without first
+      - {name: d, when: item.paid, unless: item.present, within: 10m, same: product}
+                                           ^^^^^^^^^^^^
+    write and not (...) in when; unless goes with first
+rules/door.yaml:6:62: within without first
+      - {name: d, when: item.paid, unless: item.present, within: 10m, same: product}
+                                                                 ^^^
+    it goes with about: zone, or with first: and the condition that comes before
+rules/door.yaml:6:73: same without first
+      - {name: d, when: item.paid, unless: item.present, within: 10m, same: product}
+                                                                            ^^^^^^^
+    write first: and the condition that comes before
+rules/door.yaml:7:36: a count is closed once, so nothing comes before it
+      - {name: e, about: count, first: count.missing > 3, within: 1h, when: count.missing > 5}
+                                       ^^^^^^^^^^^^^^^^^
+    leave first out, or write about: item
+rules/door.yaml:8:102: same goes with about: item
+      - {name: f, about: stock, first: stock.count == 0, within: 1h open, unless: stock.count > 0, same: product, hold: 5m}
+                                                                                                         ^^^^^^^
+    both steps of this rule are about the same stock already
+rules/door.yaml:8:117: warning: hold only adds to within here
+      - {name: f, about: stock, first: stock.count == 0, within: 1h open, unless: stock.count > 0, same: product, hold: 5m}
+                                                                                                                        ^^
+    make within longer and leave hold out
+rules/door.yaml:9:44: within: "4h opn" is not a length of time
+      - {name: g, first: item.present, within: 4h opn, unless: item.paid, same: zone}
+                                               ^^^^^^
+    write a number and a unit, such as 700ms, 3s, 20m, 1h30m or 2d
+rules/door.yaml:9:77: "zone" is not a value of same
+      - {name: g, first: item.present, within: 4h opn, unless: item.paid, same: zone}
+                                                                                ^^^^
+    same is item or product`},
+
+		{"looked at only when something happens", `
+rules:
+  - {name: a, when: item.present and at.hour >= 20, send: [door-team, floor-team]}
+  - {name: b, about: stock, when: stock.count > 0 and not site.open}
+  - {name: c, when: cause == "arrived" and not site.open}
+  - {name: d, about: count, when: count.missing > 0 and not site.open}
+`, `
+rules/door.yaml:3:21: warning: at.hour is looked at only when something happens to the item
+      - {name: a, when: item.present and at.hour >= 20, send: [door-team, floor-team]}
+                        ^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^
+    for what goes on, leave it out and write for instance hours: 20:00-06:00, which are kept by the clock
+rules/door.yaml:4:35: warning: site.open is looked at only when something happens to the stock
+      - {name: b, about: stock, when: stock.count > 0 and not site.open}
+                                      ^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^
+    for what goes on, leave it out and write hours: open or hours: closed, which are kept by the clock`},
 
 		{"empty", "", `
 rules/door.yaml:1:1: the document is empty

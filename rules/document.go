@@ -87,7 +87,7 @@ type field struct {
 
 var (
 	ruleKeys = []string{"name", "about", "when", "hold", "clear", "gather", "gather_by", "needs", "limit", "quiet",
-		"remind", "escalate", "escalate_to", "items", "within",
+		"remind", "escalate", "escalate_to", "items", "first", "within", "unless", "same",
 		"severity", "hours", "say", "send", butKey, "mode"}
 	documentKeys = []string{"rules", "params", "storm"}
 )

@@ -34,6 +34,9 @@ type Item struct {
 	Registered  bool // its product is known
 	Home        bool // in one of its home zones now
 	Present     bool // heard somewhere now
+
+	DaysUnheard   int // calendar days since a reader last heard it
+	DaysUncounted int // calendar days since a count last found it
 }
 
 // Product is what the item is an instance of.

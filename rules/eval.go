@@ -92,15 +92,24 @@ func (e *Evaluator) Candidates(about, cause string, env *Env) []*Rule {
 	return e.candidates
 }
 
-// True reports whether the rule's condition is true in env. The rule must be of this evaluator's
-// set. The error is a *RunError.
+// True reports whether the rule's condition is true in env: of a sequence, whether what comes last is
+// true and nothing calls it off. The rule must be of this evaluator's set. The error is a *RunError.
 func (e *Evaluator) True(r *Rule, env *Env) (bool, error) {
+	if yes, err := e.Then(r, env); !yes || err != nil {
+		return false, err
+	}
+	off, err := e.CalledOff(r, env)
+	return !off && err == nil, err
+}
+
+// holds reports whether one of the rule's conditions is true in env.
+func (e *Evaluator) holds(r *Rule, c *clause, env *Env) (bool, error) {
 	if !e.owns(r) {
 		return false, &RunError{Rule: r.Name, File: r.File, Line: r.Line, Column: 1, Reason: "the rule is of another set"}
 	}
-	out, err := e.run(r.condition, env)
+	out, err := e.run(c.condition, env)
 	if err != nil {
-		return false, r.runError(&r.clause, err)
+		return false, r.runError(c, err)
 	}
 	return out, nil
 }

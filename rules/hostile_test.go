@@ -152,7 +152,7 @@ func runHostile(list []hostile) {
 	for i, h := range list {
 		report(hostileResult{Index: i, Begun: true})
 		r := hostileResult{Index: i, Refused: true}
-		for _, about := range []string{event.AboutItem, event.AboutStock, event.AboutZone, "items"} {
+		for _, about := range []string{event.AboutItem, event.AboutStock, event.AboutZone, "items", "first"} {
 			d := &Document{File: "hostile.yaml", text: &doc.Document{Lines: []string{""}}}
 			when := field{value: scalar{text: h.text(), line: 1, col: 1, lines: d.text.Lines}}
 			text := func(s string) *field { return &field{value: scalar{text: s, line: 1, col: 1, lines: d.text.Lines}} }
@@ -164,6 +164,10 @@ func runHostile(list []hostile) {
 				own.fields["within"] = text("10m")
 			case "items": // as the choice of what a rule about a zone counts
 				own.fields["about"], own.fields["items"], own.fields["when"] = text(event.AboutZone), &when, text("items.count > 0")
+			case "first": // as both ends of a sequence
+				own.fields["about"], own.fields["first"], own.fields["unless"] = text(event.AboutItem), &when, &when
+				own.fields["within"] = text("10m")
+				delete(own.fields, "when")
 			}
 			if h.Times > 0 {
 				own.fields["when"] = text("site.open or not site.open")
@@ -174,9 +178,16 @@ func runHostile(list []hostile) {
 				}
 				own.fields[butKey] = but
 			}
-			begin := busy()
-			set, _ := Compile(d, Known{})
-			r.Compile = max(r.Compile, busy()-begin)
+			var set *Set
+			took := time.Hour
+			for range 3 { // the clock of a busy machine runs fast now and then
+				begin := busy()
+				set, _ = Compile(d, Known{})
+				if took = min(took, busy()-begin); took < 50*time.Millisecond {
+					break
+				}
+			}
+			r.Compile = max(r.Compile, took)
 			if set == nil {
 				continue
 			}
@@ -188,7 +199,11 @@ func runHostile(list []hostile) {
 					var before, after runtime.MemStats
 					runtime.ReadMemStats(&before)
 					begin := busy()
-					_, err := e.True(set.Rules()[0], env)
+					run := e.True
+					if about == "first" {
+						run = e.First
+					}
+					_, err := run(set.Rules()[0], env)
 					if _, failed := e.Choose(set.Rules()[0], env); failed != nil {
 						err = failed
 					}

@@ -164,6 +164,13 @@ var entries = []entry{
 		func(e *Env) bool { return e.Item.Home }),
 	boolName("item.present", "it is in some zone of the shop that is no exit", `item.present`, onlyItem, byItem,
 		func(e *Env) bool { return e.Item.Present }),
+	intName("item.days_unheard", "days", "how many days ago a reader last heard it, by the shop's calendar: 0 today, 1 "+
+		"yesterday; if none ever did, how many days ago it came. Looked at in the hour after midnight, and each hour while "+
+		"the rule has an alert about it", `item.days_unheard >= 3`, onlyItem, byTime,
+		func(e *Env) int { return e.Item.DaysUnheard }),
+	intName("item.days_uncounted", "days", "how many days ago a closed count last found it, by the shop's calendar; if none "+
+		"ever did, how many days ago it was first known. Looked at like item.days_unheard", `item.days_uncounted >= 3`, onlyItem, byTime,
+		func(e *Env) int { return e.Item.DaysUncounted }),
 
 	boolName("product.known", "the product is in the product list", `not product.known`, itemStock, byProduct,
 		func(e *Env) bool { return e.Product.Known }),

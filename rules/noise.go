@@ -117,7 +117,7 @@ func (c *setCompiler) noise(rt *ruleText, r *Rule) {
 
 // noiseWarnings warns of keys that have no effect together.
 func (c *setCompiler) noiseWarnings(rt *ruleText, r *Rule) {
-	if s := rt.text("hold"); s != nil && r.Windows != nil && r.Hold >= r.Windows.Longest() && r.Hold > 0 {
+	if s := rt.text("hold"); s != nil && r.Windows != nil && r.Hold >= r.Windows.Longest() && r.Hold > 0 && !r.HoldOpen {
 		c.warnAt(s, fmt.Sprintf("hold is %s, and no window of its hours is longer than %s", r.Hold, r.Windows.Longest()),
 			"the alert opens only when the next window begins; make the hold shorter or the hours longer")
 	}

@@ -44,7 +44,8 @@ const (
 // Hours of a rule that are not windows.
 const (
 	HoursAlways = "always"
-	HoursOpen   = "open" // the site's opening hours
+	HoursOpen   = "open"   // the site's opening hours
+	HoursClosed = "closed" // all the rest of the week
 )
 
 // Limits of a rule's parts.
@@ -59,6 +60,7 @@ type Rule struct {
 	Name     string
 	About    string        // item, stock, reader, count, zone
 	Hold     time.Duration // the condition must stay true for so long before an alert opens
+	HoldOpen bool          // Hold counts only the site's opening hours
 	Clear    time.Duration // it must stay false for so long before the alert clears
 	Gather   time.Duration // alerts of the rule that open within so long of the first become one
 	GatherBy string        // which of them: ByRule, ByZone, ByFrom, ByProduct
@@ -67,7 +69,7 @@ type Rule struct {
 	Quiet    time.Duration // after somebody acknowledged or closed an alert, the same thing raises none for so long
 	Remind   time.Duration // an open alert that nobody acknowledged is told again each time so long has passed; 0: never
 	Escalate time.Duration // after so long without anybody acknowledging, EscalateTo is told; 0: never
-	Hours    string        // always, open, or windows as written
+	Hours    string        // always, open, closed, or windows as written
 	Windows  hours.Week    // of Hours, nil unless it holds windows
 	Mode     Mode
 
@@ -75,7 +77,8 @@ type Rule struct {
 	But    []*Alternative // what replaces parts of it; the first whose condition is true
 
 	EscalateTo []string
-	Tally      *Tally // of a rule about a zone: what it counts; nil for any other
+	Tally      *Tally    // of a rule about a zone: what it counts; nil for any other
+	Sequence   *Sequence // what must come before When, nil: nothing
 
 	File  string // where it stands
 	Line  int
@@ -90,6 +93,7 @@ type Rule struct {
 	ConditionDigest string
 
 	clause            // the condition; its cost has that of the alternatives in it
+	last     []string // names that When reads: without those of what comes before
 	params   []string // those that it uses anywhere, as params.NAME, sorted
 	channels []string // that it may notify at any site, sorted
 	given    *paramSet
@@ -126,9 +130,35 @@ func (r *Rule) Uses() []string { return slices.Clone(r.uses) }
 func (r *Rule) Cost() int { return r.cost }
 
 // Momentary reports whether the condition asks for what just happened, a passage or a kind of fact,
-// rather than for how things are.
-func (r *Rule) Momentary() bool {
-	return slices.ContainsFunc(r.uses, func(name string) bool { return name == "cause" || strings.HasPrefix(name, "passage.") })
+// rather than for how things are. Of a sequence it is the condition that comes last.
+func (r *Rule) Momentary() bool { return momentary(r.last) }
+
+// Passage reports whether the condition asks for a passage through a door.
+func (r *Rule) Passage() bool { return slices.ContainsFunc(r.last, ofPassage) }
+
+// Reads reports whether the condition reads a name. Of a sequence it is the condition that comes last.
+func (r *Rule) Reads(name string) bool { return slices.Contains(r.last, name) }
+
+func ofPassage(name string) bool { return strings.HasPrefix(name, "passage.") }
+
+func momentary(uses []string) bool {
+	return slices.ContainsFunc(uses, func(name string) bool { return name == "cause" || ofPassage(name) })
+}
+
+// Reach returns how long before its alert something of a rule can have begun. Opening hours are taken
+// to be a seventh of the week or more.
+func (r *Rule) Reach() time.Duration {
+	reach := func(d time.Duration, open bool) time.Duration {
+		if open {
+			return 7 * d
+		}
+		return d
+	}
+	d := reach(r.Hold, r.HoldOpen)
+	if q := r.Sequence; q != nil {
+		d += reach(q.Within, q.Open)
+	}
+	return d
 }
 
 // InHours reports whether the rule is at work at that time of the site's week. open says whether
@@ -139,6 +169,8 @@ func (r *Rule) InHours(open bool, weekday time.Weekday, minuteOfDay int) bool {
 		return r.Windows.Contains(weekday, minuteOfDay)
 	case r.Hours == HoursOpen:
 		return open
+	case r.Hours == HoursClosed:
+		return !open
 	}
 	return true
 }
@@ -213,15 +245,16 @@ func (c *setCompiler) rule(rt *ruleText) *Rule {
 	r.Severity = c.severity(Warning)
 	r.Mode = Mode(c.choice("mode", string(ModeLive), []string{string(ModeLive), string(ModeWatch), string(ModeOff)}))
 	clear(c.given.used)
-	r.Hold, r.Clear, r.Gather = c.period("hold"), c.period("clear"), c.period("gather")
+	r.Clear, r.Gather = c.period("clear"), c.period("gather")
+	r.Hold, r.HoldOpen = c.openPeriod("hold", 0, MaxPeriod)
 	r.Hours = HoursAlways
 	if s := rt.text("hours"); s != nil {
 		r.Hours = s.text
-		if s.text != HoursAlways && s.text != HoursOpen {
+		if words := []string{HoursAlways, HoursOpen, HoursClosed}; !slices.Contains(words, s.text) {
 			var err error
 			if r.Windows, err = hours.ParseWeek(s.text); err != nil {
-				hint := "hours are open, always, or windows such as mon-fri 09:00-18:00, sat 22:00-02:00"
-				if n := doc.Nearest(s.text, []string{HoursOpen, HoursAlways}); n != "" {
+				hint := "hours are open, closed, always, days such as mon-fri, or windows such as mon-fri 09:00-18:00, sat 22:00-02:00"
+				if n := doc.Nearest(s.text, words); n != "" {
 					hint = "did you mean " + n + "?"
 				}
 				c.errorAt(s, "hours: "+err.Error(), hint)
@@ -230,17 +263,24 @@ func (c *setCompiler) rule(rt *ruleText) *Rule {
 	}
 	r.Send = c.channelList("send")
 	c.noise(rt, r)
-	c.missing("when", `write for instance: when: zone.kind == "exit" and not item.paid`)
 	aboutOK := slices.Contains(Subjects(), r.About)
+	c.sequence(rt, r)
+	if r.Sequence == nil {
+		c.missing("when", `write for instance: when: zone.kind == "exit" and not item.paid`)
+	}
 	var root ast.Node
 	if s := rt.text("when"); s != nil && aboutOK {
+		before := c.Len()
 		r.clause = c.condition(s, r.About, func(p *parsed) {
-			root = p.root
+			root, r.last = p.root, p.uses
 			if hold, w := rt.text("hold"), p.window(); hold != nil && w > 0 && r.Hold >= w {
 				c.warnAt(hold, fmt.Sprintf("hold is %s, and the condition is true for %s at most", r.Hold, w),
 					"it never becomes an alert: make the hold shorter or the time longer")
 			}
 		})
+		if c.Len() == before {
+			c.warnOfTime(s, r)
+		}
 		for _, key := range []string{"hold", "clear", "quiet"} {
 			if s := rt.text(key); s != nil && r.About == event.AboutCount && r.concerns&setOf(byPlan) == 0 {
 				c.warnAt(s, key+" has no effect in rules about counts", "what a count found is reported when it closes, and stays so")
@@ -255,6 +295,9 @@ func (c *setCompiler) rule(rt *ruleText) *Rule {
 		r.message = defaultMessage(r)
 	}
 	c.but(rt, r, aboutOK)
+	if r.Sequence != nil && aboutOK {
+		c.steps(rt, r)
+	}
 	slices.Sort(c.told)
 	r.channels = slices.Compact(c.told)
 	for name := range c.given.used {
@@ -331,17 +374,39 @@ func (c *setCompiler) choice(key, otherwise string, values []string) string {
 
 func (c *setCompiler) period(key string) time.Duration {
 	s := c.current.text(key)
-	if s == nil || s.text == "0" {
+	if s == nil {
 		return 0
 	}
-	text, ok := c.resolve(s, paramPeriod)
+	return c.periodOf(s, key, s.text, 0, MaxPeriod)
+}
+
+// openPeriod reads a length of time that may count opening hours alone: "4h open".
+func (c *setCompiler) openPeriod(key string, least, most time.Duration) (d time.Duration, open bool) {
+	s := c.current.text(key)
+	if s == nil {
+		return 0, false
+	}
+	text, open := strings.CutSuffix(s.text, " "+HoursOpen)
+	return c.periodOf(s, key, strings.TrimSpace(text), least, most), open
+}
+
+// periodOf reads text, which stands in s, as a length of time or the param that holds one.
+func (c *setCompiler) periodOf(s *scalar, key, text string, least, most time.Duration) time.Duration {
+	if text == "0" && least == 0 {
+		return 0
+	}
+	value := *s
+	value.text = text
+	text, ok := c.resolve(&value, paramPeriod)
 	if !ok {
 		return 0
 	}
-	d, reason, hint := hours.PeriodWithin(text, 0, MaxPeriod)
+	d, reason, hint := hours.PeriodWithin(text, least, most)
 	if reason != "" {
 		if _, bare := strconv.Atoi(s.text); bare == nil {
 			hint = fmt.Sprintf("write %ss for seconds, %sm for minutes", s.text, s.text)
+		} else if strings.Contains(s.text, HoursOpen) {
+			hint = "write 4h open for four hours of the opening hours"
 		}
 		c.errorAt(s, key+": "+reason, hint)
 	}
@@ -407,6 +472,29 @@ func (c *setCompiler) channelList(key string) []string {
 // empty text.
 func channelsIn(text string) []string {
 	return strings.FieldsFunc(text, func(r rune) bool { return r == ',' || r == ' ' })
+}
+
+// warnOfTime warns of a condition about how things are that asks for the time: it becomes true with
+// time alone, and nothing looks at it then. Rules about zones are looked at by the clock.
+func (c *setCompiler) warnOfTime(s *scalar, r *Rule) {
+	kind := find(r.pins, "zone.kind")
+	passing := kind != nil && slices.Equal(kind.values, []string{event.Exit.String()})
+	byClock := r.About == event.AboutCount || r.About == event.AboutZone
+	if r.Momentary() || passing || r.Sequence != nil || byClock {
+		return
+	}
+	for _, name := range r.last {
+		hint := "for instance hours: 20:00-06:00"
+		switch {
+		case name == "site.open":
+			hint = "hours: open or hours: closed"
+		case !strings.HasPrefix(name, "at."):
+			continue
+		}
+		c.warnAt(s, fmt.Sprintf("%s is looked at only when something happens to the %s", name, r.About),
+			"for what goes on, leave it out and write "+hint+", which are kept by the clock")
+		return
+	}
 }
 
 // condition compiles a condition; more may add what else there is to say of it.
@@ -489,9 +577,9 @@ func (r *Rule) digest() {
 			fmt.Fprintf(h, "%s %d:%s\n", key, len(v), v)
 		}
 	}
-	condition := func(c *clause) {
+	condition := func(key string, c *clause) {
 		for _, w := range c.words {
-			field("when", string(w.Kind), canonical(w))
+			field(key, string(w.Kind), canonical(w))
 		}
 	}
 	says := func(c *Choice) {
@@ -500,7 +588,12 @@ func (r *Rule) digest() {
 		}
 	}
 	field("about", r.About)
-	condition(&r.clause)
+	condition("when", &r.clause)
+	if q := r.Sequence; q != nil {
+		condition("first", &q.first)
+		condition("unless", &q.unless)
+		field("within", q.Within.String(), strconv.FormatBool(q.Open), q.Same)
+	}
 	when := r.Hours
 	if r.Windows != nil {
 		when = fmt.Sprint(r.Windows)
@@ -509,6 +602,9 @@ func (r *Rule) digest() {
 		field("param", name, r.given.values[strings.TrimPrefix(name, paramPrefix)].text)
 	}
 	field("time", r.Hold.String(), r.Clear.String(), when)
+	if r.HoldOpen {
+		field("hold", HoursOpen)
+	}
 	if r.Needs > 0 {
 		field("needs", strconv.Itoa(r.Needs), r.Gather.String(), r.GatherBy)
 	}
@@ -532,7 +628,7 @@ func (r *Rule) digest() {
 	says(&r.Choice)
 	for _, a := range r.But {
 		field("but", string(a.Severity), a.Say)
-		condition(&a.clause)
+		condition("when", &a.clause)
 		field("send", a.Send...)
 		says(&a.Choice)
 	}

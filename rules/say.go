@@ -3,6 +3,7 @@ package rules
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode"
@@ -123,6 +124,20 @@ func defaultMessage(r *Rule) []piece {
 		out = append(out, piece{entry: e, key: key}, piece{fixed: rest})
 	}
 	return out
+}
+
+// Mentions reports whether any message of the rule has a name.
+func (r *Rule) Mentions(name string) bool {
+	has := func(p piece) bool { return p.entry != nil && p.entry.Name.Name == name }
+	says := func(c *Choice) bool {
+		for _, m := range c.messages {
+			if slices.ContainsFunc(m, has) {
+				return true
+			}
+		}
+		return slices.ContainsFunc(c.message, has)
+	}
+	return says(&r.Choice) || slices.ContainsFunc(r.But, func(a *Alternative) bool { return says(&a.Choice) })
 }
 
 // Say returns the message of a rule, or of one of its alternatives, in env and in the language of its

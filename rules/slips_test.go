@@ -173,9 +173,12 @@ func TestSlipsAreFoundFast(t *testing.T) {
 	}
 	for _, part := range []string{",", ")", "((((,", "1,2 ", "in (", "a is b ", "== a ", "5 m(", "“", "zone.id is ", "not equal ", "a == b and < "} {
 		source := strings.Repeat(part, MaxCondition/len(part))
-		begin := busy()
-		findSlip(source)
-		took := busy() - begin
+		took := time.Hour
+		for range 3 { // the clock of a busy machine runs fast now and then
+			begin := busy()
+			findSlip(source)
+			took = min(took, busy()-begin)
+		}
 		t.Logf("%-14q %s", part, took)
 		require.Less(t, took, limit, part)
 	}

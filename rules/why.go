@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/expr-lang/expr/ast"
 )
@@ -22,6 +23,22 @@ type Why struct {
 	Names  []NameValue `json:"names,omitempty"`  // of a part without parts, and of the whole: what it read, sorted by name
 	Error  string      `json:"error,omitempty"`  // the part failed while it ran
 	Choice *WhyChoice  `json:"choice,omitempty"` // of the whole of a rule with alternatives
+
+	// Of a rule with first: what happened first, and the condition that calls it off. A rule that asks
+	// for nothing else has that condition, turned round, as the whole.
+	First  *WhyFirst `json:"first,omitempty"`
+	Unless *Why      `json:"unless,omitempty"`
+}
+
+// WhyFirst is the first step of a sequence.
+type WhyFirst struct {
+	Text   string     `json:"text"` // the condition as written
+	Line   int        `json:"line"`
+	Column int        `json:"column"`
+	Value  bool       `json:"value"`          // it happened, and the time for what comes then runs or has been enough
+	At     *time.Time `json:"at,omitempty"`   // when it happened
+	Zone   string     `json:"zone,omitempty"` // the id of the zone where it happened
+	Item   string     `json:"item,omitempty"` // with same: product, the item that it happened to
 }
 
 // NameValue is a name with the value that it had: text, bool, int, float64 or []string.
@@ -46,7 +63,23 @@ func (e *Evaluator) Why(r *Rule, env *Env) *Why {
 		return &Why{Text: r.When, Line: r.Line, Column: 1, Error: "the rule is of another set"}
 	}
 	r.whyOnce.Do(r.prepareWhy)
-	w := e.explain(r, &r.clause, r.tree, env)
+	var w *Why
+	if r.tree != nil {
+		w = e.explain(r, &r.clause, r.tree, env)
+	}
+	if q := r.Sequence; q != nil {
+		if q.unless.tree != nil {
+			off := e.explain(r, &q.unless, q.unless.tree, env)
+			if w == nil {
+				w = &Why{Text: "not (" + off.Text + ")", Value: !off.Value && off.Error == "", Line: off.Line, Column: off.Column,
+					Parts: []*Why{off}, Error: off.Error}
+			} else {
+				w.Unless = off
+			}
+		}
+		at := q.first.source.place(0)
+		w.First = &WhyFirst{Text: q.first.tree.text, Line: at.line, Column: at.column}
+	}
 	w.Names = e.values(r, r.uses, env)
 	w.Names = append(w.Names, e.values(r, r.params, env)...)
 	w.Choice = e.whyChoice(r, env)
@@ -131,18 +164,25 @@ func shown(v any) any {
 	return v
 }
 
-// prepareWhy takes the condition apart. It passed every check before, so nothing can fail here but
+// prepareWhy takes the conditions apart. They passed every check before, so nothing can fail here but
 // by a defect.
 func (r *Rule) prepareWhy() {
 	r.lang.mu.Lock()
 	defer r.lang.mu.Unlock()
 	take := func(c *clause) {
+		if c.condition == nil { // of a rule without when, or without unless
+			return
+		}
 		p := r.lang.lang.parse(c.When, r.About)
 		c.tree = r.part(c, p, p.root, []rune(c.When))
 	}
 	take(&r.clause)
 	for _, a := range r.But {
 		take(&a.clause)
+	}
+	if q := r.Sequence; q != nil {
+		take(&q.first)
+		take(&q.unless)
 	}
 }
 

@@ -72,10 +72,8 @@ func (e *Evaluator) Counts(r *Rule, env *Env) bool {
 func (c *setCompiler) tally(rt *ruleText, r *Rule, root ast.Node) {
 	items, within := rt.text("items"), rt.text("within")
 	if r.About != event.AboutZone {
-		for _, key := range []string{"items", "within"} {
-			if s := rt.text(key); s != nil {
-				c.errorAt(s, fmt.Sprintf("%s in a rule about %s", key, r.About), "it goes with about: zone")
-			}
+		if items != nil {
+			c.errorAt(items, fmt.Sprintf("items in a rule about %s", r.About), "it goes with about: zone")
 		}
 		return
 	}
@@ -155,6 +153,10 @@ func (p *parsed) plain(n ast.Node) {
 		if e, _ := lookup(n.Value); e != nil && !strings.HasPrefix(n.Value, "item.") && !strings.HasPrefix(n.Value, "product.") {
 			p.fail(at, fmt.Sprintf("%s says nothing of an item that lies there", n.Value),
 				"items asks for what begins with item. or product.; put the rest into when")
+		}
+		if strings.HasPrefix(n.Value, "item.days_") {
+			p.fail(at, n.Value+" grows with each day, and items are counted when something happens to them",
+				"write a rule about items with it")
 		}
 	case *ast.PredicateNode:
 		p.fail(at, "list functions are not available in items", "compare with ==, or with in and a list")

@@ -80,7 +80,7 @@ func TestMistakesInRulesAboutZones(t *testing.T) {
 		zoneRule("when: stock.count > 3"):                                                      `4:9: `,
 		zoneRule("when: items.count < 0"):                                                      `4:9: warning: the condition is never true`,
 		"rules: [{name: a, when: item.paid, items: item.paid}]":                                `1:43: items in a rule about item`,
-		"rules: [{name: a, when: item.paid, within: 5m}]":                                      `1:44: within in a rule about item`,
+		"rules: [{name: a, when: item.paid, within: 5m}]":                                      `1:44: within without first`,
 		"rules: [{name: a, when: items.count > 3}]":                                            `1:25: `,
 	} {
 		_, diagnostics := Check("f", []byte(src), Known{})

@@ -12,6 +12,7 @@ import (
 	"lintel/engine/epc"
 	"lintel/engine/event"
 	"lintel/rules"
+	"lintel/rules/hours"
 )
 
 // shop is a shop whose items are where a test puts them, open from nine to six, in UTC.
@@ -34,9 +35,18 @@ var opening = time.Date(2026, 3, 2, 10, 0, 0, 0, time.UTC).UnixMilli()
 func newShop(t testing.TB, text string) *shop {
 	sh := &shop{t: t, now: opening, zones: make(map[epc.Key]string), records: make(map[record][]byte), set: compile(t, text)}
 	sh.b = NewBook("umberhithe", sh)
-	sh.b.Bind(sh.set)
+	sh.b.Bind(sh.set, sh)
 	sh.b.Begin(sh.seq, sh.now)
 	return sh
+}
+
+// OpenAfter counts the hours from nine to six.
+func (sh *shop) OpenAfter(from time.Time, length time.Duration) time.Time {
+	h := hours.Hours{Known: true}
+	for d := range h.Week {
+		h.Week[d] = []hours.Window{{From: 9 * 60, To: 18 * 60}}
+	}
+	return h.OpenAfter(from, length, time.UTC)
 }
 
 func compile(t testing.TB, text string) *rules.Set {
@@ -116,7 +126,7 @@ func (sh *shop) act(do string) {
 func (sh *shop) load() {
 	sh.b.Flush(func(kind, key string, value []byte) { sh.records[record{kind, key}] = value })
 	b := NewBook("umberhithe", sh)
-	b.Bind(sh.set)
+	b.Bind(sh.set, sh)
 	b.Begin(sh.seq, sh.now)
 	for r, value := range sh.records {
 		switch name, isRule := strings.CutPrefix(r.key, RulePrefix); {
@@ -149,8 +159,13 @@ const onTables = `rules:
     escalate_to: [manager]
 `
 
+// afterShelf makes it a rule about what lay on the shelf before.
+const afterShelf = `    first: zone.id == "shelf"
+    within: 10m
+`
+
 var stateNames = [states]string{
-	"none", "hold", "quiet", "hours", "needs", "open", "acknowledged", "joined", "leads", "leads acknowledged", "cleared", "closed",
+	"none", "within", "hold", "quiet", "hours", "needs", "open", "acknowledged", "joined", "leads", "leads acknowledged", "cleared", "closed",
 }
 
 // walk is every cell of the table: what becomes of an alert in a state, and which changes people
@@ -163,9 +178,18 @@ var walk = []struct {
 	setup func(sh *shop)
 	want  [occurrences]string
 }{
-	{"none", stateNone, onTables, 1, func(*shop) {}, cells(map[occurrence]string{
-		onTrue: "open: opened", onFailed: "none: rule opened",
+	{"none", stateNone, onTables + afterShelf, 1, func(*shop) {}, cells(map[occurrence]string{
+		onTrue: "open: opened", onFirst: "within", onFailed: "none: rule opened",
 	})},
+	{"the first step happened", stateWithin, onTables + afterShelf, 1, func(sh *shop) { sh.put("shelf", 1) },
+		cells(map[occurrence]string{
+			onTrue: "gone: opened", onFirst: "within", onPast: "within", onFailed: "within: rule opened", onDue: "gone", onWithdraw: "gone",
+		})},
+	{"the first step happened, and nothing is to follow", stateWithin,
+		strings.Replace(onTables, `when: zone.id == "tables"`, "unless: item.paid", 1) + afterShelf, 1,
+		func(sh *shop) { sh.put("shelf", 1) }, cells(map[occurrence]string{
+			onTrue: "gone: opened", onFailed: "within: rule opened", onDue: "gone: opened", onWithdraw: "gone",
+		})},
 	{"hold", stateHold, onTables + "    hold: 1m\n", 1, func(sh *shop) { sh.put("tables", 1) }, cells(map[occurrence]string{
 		onFalse: "gone", onFailed: "hold: rule opened", onDue: "open: opened", onWithdraw: "gone",
 	})},
@@ -249,7 +273,9 @@ var walk = []struct {
 	}, cells(map[occurrence]string{onDue: "gone", onComment: "closed: commented", onCorrect: "closed: corrected"})},
 }
 
+// cells fills a row; what calls an alert off does the same as the end of its rule.
 func cells(want map[occurrence]string) (row [occurrences]string) {
+	want[onCalledOff] = want[onWithdraw]
 	for on := range row {
 		if row[on] = want[occurrence(on)]; row[on] == "" {
 			row[on] = "-"

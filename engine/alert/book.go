@@ -3,6 +3,7 @@ package alert
 import (
 	"cmp"
 	"container/heap"
+	"container/list"
 	"fmt"
 	"maps"
 	"math"
@@ -45,12 +46,15 @@ type Subject struct {
 
 // abouts are the texts of Subject.about.
 var abouts = map[byte]string{
-	'i': event.AboutItem, 's': event.AboutStock, 'r': event.AboutReader, 'c': event.AboutCount, 'z': event.AboutZone,
+	'i': event.AboutItem, 'p': event.AboutItem, 's': event.AboutStock, 'r': event.AboutReader, 'c': event.AboutCount, 'z': event.AboutZone,
 	'f': event.AboutRule, 'o': event.AboutStorm,
 }
 
 // Item is the subject of rules about one tagged thing.
 func Item(k epc.Key) Subject { return Subject{about: 'i', key: k} }
+
+// product is the subject of the first step of a sequence about any items of one product.
+func product(gtin uint64) Subject { return Subject{about: 'p', key: epc.Key{Lo: gtin}} }
 
 // Stock is the subject of rules about a product at a place: a zone id, or "kind:" and a zone kind.
 func Stock(gtin uint64, place string) Subject {
@@ -81,6 +85,9 @@ func (s Subject) compare(t Subject) int {
 func subjectOf(a *event.Alert) Subject {
 	switch a.About {
 	case event.AboutItem:
+		if a.Place == rules.SameProduct {
+			return product(a.GTIN)
+		}
 		return Item(a.Key)
 	case event.AboutStock:
 		return Stock(a.GTIN, a.Place)
@@ -106,6 +113,7 @@ type track struct {
 	at      int    // place in the heap, -1: none
 	seq     uint64 // of the entry that raised it, and its number there: the order of alerts
 	n       int
+	begun   *list.Element // its place among the first steps of its rule, nil: it is none
 }
 
 // newTrack returns the track of an alert, new or from its record.
@@ -163,14 +171,16 @@ type Book struct {
 	seq  uint64 // of the entry that is folded
 	now  int64  // the site clock, Unix milliseconds
 
-	set    *rules.Set
-	eval   *rules.Evaluator
-	byName map[string]*rules.Rule
-	hours  calendar
+	set     *rules.Set
+	eval    *rules.Evaluator
+	byName  map[string]*rules.Rule
+	hours   calendar
+	opening Opening
 
 	byID      map[string]*track
 	following following
 	gathers   gathers
+	begun     begun
 	memories  memories
 	timers    timerHeap
 	dropped   [len(stageStates)]int // alerts that nobody saw, by what held them back, since the book was made
@@ -193,9 +203,10 @@ func NewBook(site string, shop Shop) *Book {
 	return b
 }
 
-// Bind sets the rules that hold from now on.
-func (b *Book) Bind(set *rules.Set) {
-	b.set, b.eval, b.hours.begin = set, set.NewEvaluator(), nil
+// Bind sets the rules, and the site's opening hours, that hold from now on.
+func (b *Book) Bind(set *rules.Set, open Opening) {
+	b.set, b.eval, b.opening, b.hours.begin = set, set.NewEvaluator(), open, nil
+	b.begun.bind(set)
 	b.byName = make(map[string]*rules.Rule, len(set.Rules()))
 	for _, r := range set.Rules() {
 		b.byName[r.Name] = r
@@ -314,6 +325,7 @@ func (b *Book) discard(t *track, withRecord bool) {
 	}
 	delete(b.byID, t.ID)
 	b.gathers.end(t)
+	b.begun.remove(t)
 	if withRecord {
 		t.gone = true
 		b.delete(event.KindAlert, t.ID)
@@ -377,15 +389,23 @@ func (b *Book) Advance() {
 	}
 }
 
-// Resume says that nothing could be received for a while: every hold goes on for grace, in
-// milliseconds, at most for its own length, since what would end its condition may be on its way.
+// Resume says that nothing could be received for a while: every hold, and every wait for what must not
+// come within a time, goes on for grace, in milliseconds, at most for its own length, since what would
+// end it may be on its way.
 func (b *Book) Resume(grace int64) {
 	for _, t := range b.inOrder() {
 		r := b.byName[t.Rule]
-		if t.Stage != event.StageHold || r == nil {
+		if r == nil {
 			continue
 		}
-		if due := b.now + min(grace, r.Hold.Milliseconds()); due > t.Due {
+		length, open := r.Hold, r.HoldOpen
+		switch {
+		case t.Stage == event.StageWithin && r.Absent():
+			length, open = r.Sequence.Within, r.Sequence.Open
+		case t.Stage != event.StageHold:
+			continue
+		}
+		if due := b.after(b.now, min(time.Duration(grace)*time.Millisecond, length), open); due > t.Due {
 			b.setDue(t, due)
 		}
 	}

@@ -29,12 +29,12 @@ func (b *Book) Explain(shop Shop, r *rules.Rule, s Subject, f *event.Fact, env *
 	q := *b // with caches of its own
 	q.shop, q.eval, q.hours = shop, b.set.NewEvaluator(), calendar{shop: shop}
 	yes, err := q.eval.True(r, env)
-	if q.tooDear(r, s, f.Cause.String(), env) {
+	if q.tooDear(r, s, f.GTIN, f.Cause.String(), env) {
 		yes, err = false, errTooDear
 	}
-	t := q.following.of(s, r.Name)
+	t := q.trackOf(s, f.GTIN, r)
 	x := Explanation{
-		Reason: table[t.state()].reason, Watch: r.Mode == rules.ModeWatch, Cause: f.Cause, Need: r.Needs, Why: q.eval.Why(r, env),
+		Reason: table[t.state()].reason, Watch: r.Mode == rules.ModeWatch, Cause: f.Cause, Need: r.Needs, Why: whyOf(q.eval, r, env, t),
 	}
 	switch {
 	case r.Mode == rules.ModeOff:
@@ -52,6 +52,11 @@ func (b *Book) Explain(shop Shop, r *rules.Rule, s Subject, f *event.Fact, env *
 		}
 	case err != nil:
 		x.Reason, x.Error = event.ReasonFailed, err.Error()
+	case r.Sequence != nil:
+		x.Reason = event.ReasonFirst
+		if first, err := q.eval.First(r, env); first && err == nil {
+			x.Reason, x.Why.First.Value = event.ReasonOccasion, true
+		}
 	case !yes:
 		x.Reason = event.ReasonFalse
 	case !q.hours.include(r, f.At) && !lasting(r, env):
@@ -106,6 +111,14 @@ func (x *Explanation) Words(loc *time.Location) string {
 		words = "The condition is true, but the rule is outside its hours. They begin on " + until + "."
 	case event.ReasonNeeds:
 		words = fmt.Sprintf("The condition is true, but %d of the %d that must come together have.", x.Have, x.Need)
+	case event.ReasonFirst:
+		words = "What must come first has not happened, or is too long ago."
+	case event.ReasonWithin:
+		words = "The first step happened"
+		if w := x.Why.First; w != nil && w.At != nil {
+			words += " on " + w.At.In(loc).Format("Mon 2 Jan 15:04:05")
+		}
+		words += ". What comes then has not; the time for it is over on " + until + "."
 	case event.ReasonOff:
 		words = "The rule is switched off."
 	case event.ReasonFailed:

@@ -10,10 +10,10 @@ import (
 )
 
 // raise starts an alert and takes it through the stages of its rule.
-func (b *Book) raise(r *rules.Rule, s Subject, f *event.Fact, env *rules.Env) {
+func (b *Book) raise(r *rules.Rule, s Subject, f *event.Fact, env *rules.Env, first event.FirstStep) {
 	b.promote(b.newAlert(r, event.Alert{
 		About: r.About, Severity: string(r.Severity), Key: f.Key, Text: f.Text, GTIN: f.GTIN, Zone: f.Zone, Place: s.place,
-		Cause: f.Cause, Passage: f.Passage, FactMs: f.Ms, FactN: f.N, Group: groupOf(r, env),
+		Cause: f.Cause, Passage: f.Passage, FactMs: f.Ms, FactN: f.N, Group: groupOf(r, env), First: first,
 	}), r, env)
 }
 
@@ -22,7 +22,7 @@ func (b *Book) raise(r *rules.Rule, s Subject, f *event.Fact, env *rules.Env) {
 // open's.
 func (b *Book) promote(t *track, r *rules.Rule, env *rules.Env) {
 	until := int64(0)
-	switch end := t.Since + r.Hold.Milliseconds(); {
+	switch end := b.after(t.Since, r.Hold, r.HoldOpen); {
 	case b.now < end && (t.About != event.AboutCount || t.Cause == event.Overdue): // what a count found does not change any more
 		t.Stage, until = event.StageHold, end
 	case b.now < b.memories.quietUntil(t):
@@ -68,7 +68,7 @@ func (b *Book) open(t *track, r *rules.Rule, env *rules.Env) {
 	}
 	b.shop.Identify(env, t.Key, t.Text)
 	b.choose(t, r, env)
-	if why, err := json.Marshal(b.eval.Why(r, env)); err == nil {
+	if why, err := json.Marshal(whyOf(b.eval, r, env, t)); err == nil {
 		t.Why = why
 	}
 	if r.Gather > 0 {

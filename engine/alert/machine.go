@@ -12,6 +12,7 @@ type state uint8
 
 const (
 	stateNone         state = iota // there is no alert
+	stateWithin                    // the first step of a sequence has happened, and the time for the second runs
 	stateHold                      // the condition is true, but not for long enough yet
 	stateQuiet                     // somebody has had the same thing in hand a short while ago
 	stateHours                     // the rule is outside its hours
@@ -32,6 +33,9 @@ type occurrence uint8
 const (
 	onTrue        occurrence = iota // the condition was evaluated and is true
 	onFalse                         // it was evaluated and is false
+	onFirst                         // the first step of a sequence happens, or is still so
+	onPast                          // it was so until now
+	onCalledOff                     // what calls a sequence off is true
 	onFailed                        // the rule failed while it ran: unknown is not false
 	onDue                           // the hold, another wait or the clear delay is over
 	onGathered                      // the time in which others may join is over
@@ -51,6 +55,11 @@ type action uint8
 
 const (
 	nothing     action = iota
+	begin              // remember the first step of a sequence
+	renew              // the time for the second step begins again
+	age                // it begins now
+	follow             // the second step happened in time
+	lapse              // the time for it is over: that is what was asked for, or nothing comes of it
 	raise              // start an alert and take it through the rule's stages
 	recheck            // evaluate the rule on the subject as it is now: go on through the stages, or drop it
 	drop               // end an alert that nobody has seen
@@ -79,20 +88,23 @@ type row struct {
 // table is the state machine. An occurrence that a row does not name changes nothing: a late click
 // on an alert that is closed, or a reminder that somebody's hand overtook.
 var table = [states]row{
-	stateNone:  {"", [occurrences]action{onTrue: raise, onFailed: report}},
+	stateNone: {"", [occurrences]action{onTrue: raise, onFirst: begin, onFailed: report}},
+	stateWithin: {event.ReasonWithin, [occurrences]action{
+		onTrue: follow, onFirst: renew, onPast: age, onCalledOff: drop, onFailed: report, onDue: lapse, onWithdraw: drop,
+	}},
 	stateHold:  {event.ReasonHold, pending(recheck)},
 	stateQuiet: {event.ReasonQuiet, pending(recheck)},
 	stateHours: {event.ReasonHours, pending(recheck)},
 	stateNeeds: {event.ReasonNeeds, pending(drop)},
 	stateOpen: {event.ReasonRaised, [occurrences]action{
-		onTrue: keep, onFalse: lower, onFailed: report, onDue: end, onGathered: joiners, onEscalateDue: escalate, onRemindDue: remind,
+		onTrue: keep, onFalse: lower, onCalledOff: end, onFailed: report, onDue: end, onGathered: joiners, onEscalateDue: escalate, onRemindDue: remind,
 		onAcknowledge: acknowledge, onClose: closeIt, onComment: comment, onWithdraw: end,
 	}},
 	stateAcknowledged: {event.ReasonRaised, [occurrences]action{
-		onTrue: keep, onFalse: lower, onFailed: report, onDue: end, onGathered: joiners, onClose: closeIt, onComment: comment, onWithdraw: end,
+		onTrue: keep, onFalse: lower, onCalledOff: end, onFailed: report, onDue: end, onGathered: joiners, onClose: closeIt, onComment: comment, onWithdraw: end,
 	}},
 	stateJoined: {event.ReasonGathered, [occurrences]action{
-		onTrue: keep, onFalse: lower, onFailed: report, onDue: end, onWithdraw: end,
+		onTrue: keep, onFalse: lower, onCalledOff: end, onFailed: report, onDue: end, onWithdraw: end,
 	}},
 	stateLeads: {event.ReasonRaised, [occurrences]action{
 		onGathered: joiners, onEscalateDue: escalate, onRemindDue: remind, onAcknowledge: acknowledge, onClose: closeIt,
@@ -106,12 +118,13 @@ var table = [states]row{
 // pending is what happens to an alert that a stage holds back; due is for when the stage's time is
 // over.
 func pending(due action) [occurrences]action {
-	return [occurrences]action{onFalse: drop, onFailed: report, onDue: due, onWithdraw: drop}
+	return [occurrences]action{onFalse: drop, onCalledOff: drop, onFailed: report, onDue: due, onWithdraw: drop}
 }
 
 // stageStates are the states of alerts that a stage holds back.
 var stageStates = [...]state{
 	event.StageHold: stateHold, event.StageQuiet: stateQuiet, event.StageHours: stateHours, event.StageNeeds: stateNeeds,
+	event.StageWithin: stateWithin,
 }
 
 // state returns where an alert stands, nil: there is none. It follows from the alert's record
@@ -155,8 +168,18 @@ type cause struct {
 func (b *Book) fire(t *track, on occurrence, f *event.Fact, c cause) {
 	switch do := table[t.state()].on[on]; do {
 	case nothing:
+	case begin:
+		b.begin(f, c)
+	case renew:
+		b.renew(t, f, c)
+	case age:
+		b.age(t, c.rule)
+	case follow:
+		b.follow(t, f, c)
+	case lapse:
+		b.lapse(t, c.rule)
 	case raise:
-		b.raise(c.rule, c.subject, f, c.env)
+		b.raise(c.rule, c.subject, f, c.env, event.FirstStep{})
 	case recheck:
 		b.recheck(t, c.rule)
 	case drop:

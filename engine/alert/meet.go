@@ -12,7 +12,7 @@ import (
 // Meet lets a fact meet the rules about its subject: first those that have an alert about it, then
 // those that the fact may make true.
 func (b *Book) Meet(s Subject, f *event.Fact, env *rules.Env) {
-	followed := slices.Clone(b.following[s]) // lowering an alert changes the list
+	followed := b.followed(s, f.GTIN)
 	cause := f.Cause.String()
 	left := maxMeeting
 	for _, t := range followed {
@@ -21,7 +21,7 @@ func (b *Book) Meet(s Subject, f *event.Fact, env *rules.Env) {
 				b.leave(r, t, f)
 				continue
 			}
-			b.evaluateAgain(t, r, f, env)
+			b.evaluateAgain(t, r, s, f, env)
 		}
 	}
 	for _, r := range b.eval.Candidates(s.About(), cause, env) {
@@ -58,9 +58,9 @@ func (b *Book) leave(r *rules.Rule, t *track, f *event.Fact) {
 
 // tooDear reports whether a rule is one of those that are not evaluated when a fact about a subject
 // comes in.
-func (b *Book) tooDear(r *rules.Rule, s Subject, cause string, env *rules.Env) bool {
+func (b *Book) tooDear(r *rules.Rule, s Subject, gtin uint64, cause string, env *rules.Env) bool {
 	left := maxMeeting
-	for _, t := range b.following[s] {
+	for _, t := range b.followed(s, gtin) {
 		if other := b.byName[t.Rule]; other != nil && other.ConcernedBy(cause) {
 			if left -= 2 * other.Cost(); other == r {
 				return left < 0
@@ -68,7 +68,7 @@ func (b *Book) tooDear(r *rules.Rule, s Subject, cause string, env *rules.Env) b
 		}
 	}
 	for _, other := range b.eval.Candidates(s.About(), cause, env) {
-		if b.following.of(s, other.Name) != nil {
+		if b.trackOf(s, gtin, other) != nil {
 			continue
 		}
 		if left -= other.Cost(); other == r {
@@ -80,8 +80,8 @@ func (b *Book) tooDear(r *rules.Rule, s Subject, cause string, env *rules.Env) b
 
 // MeetRule lets a fact meet one rule about its subject.
 func (b *Book) MeetRule(r *rules.Rule, s Subject, f *event.Fact, env *rules.Env) {
-	if t := b.following.of(s, r.Name); t != nil {
-		b.evaluateAgain(t, r, f, env)
+	if t := b.trackOf(s, f.GTIN, r); t != nil {
+		b.evaluateAgain(t, r, s, f, env)
 	} else {
 		b.evaluate(r, s, f, env)
 	}
@@ -96,6 +96,15 @@ func (b *Book) True(r *rules.Rule, env *rules.Env) bool {
 // evaluate evaluates a rule that has no alert about the subject.
 func (b *Book) evaluate(r *rules.Rule, s Subject, f *event.Fact, env *rules.Env) {
 	c := cause{rule: r, subject: s, env: env}
+	if r.Sequence != nil {
+		if first, err := b.eval.First(r, env); err != nil {
+			c.err = err
+			b.fire(nil, onFailed, f, c)
+		} else if first {
+			b.fire(nil, onFirst, f, c)
+		}
+		return
+	}
 	ok, err := b.eval.True(r, env)
 	if c.err = err; err != nil {
 		b.fire(nil, onFailed, f, c)
@@ -108,11 +117,21 @@ func (b *Book) evaluate(r *rules.Rule, s Subject, f *event.Fact, env *rules.Env)
 // cause and the passage are those that raised the alert and all else is as it is now: so a rule
 // about a passage is not ended by the next fact that is none, and a sale ends it. Where that is
 // false, the fact itself may still make the rule true. A read point is silent or not: there the
-// cause is the present one.
-func (b *Book) evaluateAgain(t *track, r *rules.Rule, f *event.Fact, env *rules.Env) {
+// cause is the present one; so it is with an item that was not heard and is heard again.
+func (b *Book) evaluateAgain(t *track, r *rules.Rule, s Subject, f *event.Fact, env *rules.Env) {
+	if t.state() == stateWithin {
+		b.goOn(t, r, s, f, env)
+		return
+	}
 	c := cause{rule: r}
-	var ok bool
-	if t.About == event.AboutItem && (t.Cause != event.Near || env.Near.Door != "") { // what lingered may be gone
+	var ok, off bool
+	if off, c.err = b.eval.CalledOff(r, env); off {
+		b.fire(t, onCalledOff, f, c)
+		return
+	}
+	still := t.Cause != event.Near || env.Near.Door != ""             // what lingered may be gone
+	still = still && !(env.Item.Present && absence(t.Cause.String())) // and what was not heard be back
+	if c.err == nil && t.About == event.AboutItem && still {
 		then := *env
 		then.Cause, then.Passage = t.Cause.String(), Passage(t.Passage)
 		ok, c.err = b.eval.True(r, &then)
@@ -128,6 +147,15 @@ func (b *Book) evaluateAgain(t *track, r *rules.Rule, f *event.Fact, env *rules.
 	default:
 		b.fire(t, onFalse, f, c)
 	}
+}
+
+// trackOf returns the alert of a rule that a fact about a subject may change, nil if there is none.
+func (b *Book) trackOf(s Subject, gtin uint64, r *rules.Rule) *track {
+	t := b.following.of(s, r.Name)
+	if t == nil && gtin != 0 && s.about == 'i' && r.Sequence != nil && r.Sequence.Same == rules.SameProduct {
+		t = b.following.of(product(gtin), r.Name)
+	}
+	return t
 }
 
 // Passage returns a passage as rules see it.
@@ -171,7 +199,7 @@ func (b *Book) report(r *rules.Rule, err error, f *event.Fact) {
 func (b *Book) Withdraw() {
 	for _, t := range b.inOrder() {
 		r := b.byName[t.Rule]
-		if r == nil || r.Mode == rules.ModeOff || t.About == event.AboutRule && r.Digest != t.Digest {
+		if r == nil || r.Mode == rules.ModeOff || t.About == event.AboutRule && r.Digest != t.Digest || t.begun != nil && !t.fits(r) {
 			b.fire(t, onWithdraw, nil, cause{rule: r})
 		}
 	}

@@ -99,8 +99,11 @@ func (b *Book) Start() {
 		if live && t.GatherEnds > 0 && t.About != event.AboutStorm { // only the limit brings a storm more
 			b.gathers.begin(t)
 		}
-		if t.Stage == event.StageNeeds {
+		switch t.Stage {
+		case event.StageNeeds:
 			b.gathers.wait(t)
+		case event.StageWithin:
+			b.begun.add(t)
 		}
 	}
 	b.Forget()

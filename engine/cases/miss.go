@@ -10,6 +10,7 @@ import (
 	"lintel/engine/alert"
 	"lintel/engine/event"
 	"lintel/rules"
+	"lintel/rules/hours"
 )
 
 // miss says in a few lines what came nearest to something that did not happen. The core explains:
@@ -157,8 +158,11 @@ func (w *world) pending(r *rules.Rule, a *event.Alert) string {
 	}
 	line := fmt.Sprintf("%s was pending: true since %s", who, w.clock(a.Since))
 	switch a.Stage {
+	case event.StageWithin:
+		return fmt.Sprintf("the first step happened to %s at %s, and its time of %s is over at %s", who, w.clock(a.First.At),
+			hours.OpenPeriod(r.Sequence.Within, r.Sequence.Open), w.when(a.Due))
 	case event.StageHold:
-		return fmt.Sprintf("%s, and the hold of %s is over at %s", line, about(r.Hold), w.when(a.Due))
+		return fmt.Sprintf("%s, and the hold of %s is over at %s", line, hours.OpenPeriod(r.Hold, r.HoldOpen), w.when(a.Due))
 	case event.StageQuiet:
 		return fmt.Sprintf("%s, and the rule is quiet about it until %s", line, w.when(a.Due))
 	case event.StageHours:
@@ -233,7 +237,7 @@ func (w *world) reason(r *rules.Rule, x *alert.Explanation, ok bool, name string
 	switch x.Reason {
 	case event.ReasonFalse:
 		return []string{fmt.Sprintf("the condition is false of %s: %s", name, x.Why.FalseParts())}
-	case event.ReasonHold, event.ReasonQuiet, event.ReasonHours, event.ReasonNeeds:
+	case event.ReasonHold, event.ReasonQuiet, event.ReasonHours, event.ReasonNeeds, event.ReasonWithin:
 		for _, a := range w.s.LiveAlerts() {
 			if a.Rule == r.Name && a.Status == event.AlertPending && (w.name(a.Key, a.Text) == name || a.Place == name || w.subjectOf(a) == name) {
 				return []string{w.pending(r, a)}

@@ -68,11 +68,23 @@ type Alert struct {
 	TellAt     int64    // when those that joined are told of, 0: not
 
 	Alternative int // of its rule, which was taken when it opened; from 1, 0: none
+
+	First FirstStep // of a rule with first: what came before
+}
+
+// FirstStep is what happened first, for a rule that asks for two things in their order.
+type FirstStep struct {
+	At    int64   // when it happened, or was last so where it lasts; 0: the rule asks for nothing before
+	Zone  string  // where
+	Key   epc.Key // the item that it happened to, where that is another one of the same product
+	Text  string  // its words, where the key does not hold them
+	Lasts bool    // it is so still: the time for what comes then has not begun
 }
 
 const (
 	alertVersion = 2
-	alertFields  = 52
+	alertFields  = 58
+	leastFields  = 49 // before doors had names
 )
 
 func (a *Alert) fields(c *codec) {
@@ -112,6 +124,11 @@ func (a *Alert) fields(c *codec) {
 	c.text(&a.Passage.Door) // this and what follows came later
 	c.acts(&a.History)
 	num(c, &a.Alternative)
+	num(c, &a.First.At)
+	c.text(&a.First.Zone)
+	c.identity(&a.First.Key)
+	c.text(&a.First.Text)
+	c.flag(&a.First.Lasts)
 }
 
 // AppendAlert appends the record encoding of a to b.
@@ -123,7 +140,7 @@ func AppendAlert(b []byte, a *Alert) []byte {
 
 // DecodeAlert is the inverse of AppendAlert.
 func DecodeAlert(b []byte) (a Alert, err error) {
-	c := openRecord(b, alertVersion, alertFields-3, alertFields)
+	c := openRecord(b, alertVersion, leastFields, alertFields)
 	a.fields(&c)
 	return a, c.end("alert record")
 }
@@ -192,6 +209,7 @@ type AlertView struct {
 	Cause    string          `json:"cause,omitempty" jsonschema_extras:"words=cause"`
 	Fact     string          `json:"fact,omitempty"`
 	Passage  *PassageView    `json:"passage,omitempty"`
+	First    *FirstView      `json:"first,omitempty"` // of a rule with first: what came before
 	Since    *time.Time      `json:"since,omitempty"`
 	Opened   *time.Time      `json:"opened_at,omitempty"`
 	Cleared  *time.Time      `json:"cleared_at,omitempty"`
@@ -217,6 +235,25 @@ type ActView struct {
 	Do      string    `json:"do" jsonschema_extras:"words=act"`
 	Outcome string    `json:"outcome,omitempty" jsonschema_extras:"words=outcome"`
 	Note    string    `json:"note,omitempty"`
+}
+
+// FirstView is what happened first, as answers show it.
+type FirstView struct {
+	At   *time.Time `json:"at"`
+	Zone string     `json:"zone,omitempty"` // the id of the zone where it happened
+	Item string     `json:"item,omitempty" jsonschema_description:"Another item of the same product, to which it happened."`
+}
+
+// View returns the step as answers show it, nil if there is none.
+func (f FirstStep) View() *FirstView {
+	if f.At == 0 {
+		return nil
+	}
+	v := &FirstView{At: Moment(f.At), Zone: f.Zone}
+	if !f.Key.IsZero() {
+		v.Item = KeyText(f.Key, f.Text)
+	}
+	return v
 }
 
 // Message is what a message about an alert carries as its data.
@@ -296,6 +333,7 @@ func (a *Alert) View(site string) AlertView {
 		v.History = append(v.History, ActView{At: time.UnixMilli(h.At).UTC(), By: h.By, Do: h.Do, Outcome: h.Outcome, Note: h.Note})
 	}
 	v.Place, v.Reader, v.Count = SplitPlace(a.About, a.Place)
+	v.First = a.First.View()
 	if a.FactMs != 0 {
 		v.Cause, v.Fact = a.Cause.String(), fmt.Sprintf("%d-%d", a.FactMs, a.FactN)
 	}

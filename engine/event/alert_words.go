@@ -120,19 +120,21 @@ type Stage uint8
 // The stages in the order in which they are passed; Stages says what each means. StageNone:
 // nothing, the alert is open. The numbers are stored: add at the end, never renumber.
 const (
-	StageNone  Stage = 0
-	StageHold  Stage = 1
-	StageQuiet Stage = 2
-	StageHours Stage = 3
-	StageNeeds Stage = 4
+	StageNone   Stage = 0
+	StageHold   Stage = 1
+	StageQuiet  Stage = 2
+	StageHours  Stage = 3
+	StageNeeds  Stage = 4
+	StageWithin Stage = 5 // comes before all others
 )
 
 // Stages are the values of Stage, with their texts and meanings.
 var Stages = numbered[Stage]("stage", []Word{
-	StageHold:  {"hold", "it is not true for long enough yet"},
-	StageQuiet: {"quiet", "somebody acknowledged or closed one about the same thing a short while ago"},
-	StageHours: {"hours", "the rule is outside its hours"},
-	StageNeeds: {"needs", "not enough have come together yet"},
+	StageHold:   {"hold", "it is not true for long enough yet"},
+	StageQuiet:  {"quiet", "somebody acknowledged or closed one about the same thing a short while ago"},
+	StageHours:  {"hours", "the rule is outside its hours"},
+	StageNeeds:  {"needs", "not enough have come together yet"},
+	StageWithin: {"within", "the first step has happened, and the time for what comes then runs"},
 })
 
 // String returns the text of s.
@@ -157,6 +159,8 @@ const (
 	ReasonQuiet    Reason = "quiet"
 	ReasonHours    Reason = "hours"
 	ReasonNeeds    Reason = "needs"
+	ReasonFirst    Reason = "first"
+	ReasonWithin   Reason = "within"
 	ReasonOff      Reason = "off"
 	ReasonFailed   Reason = "failed"
 	ReasonOccasion Reason = "occasion"
@@ -172,6 +176,8 @@ var Reasons = texts[Reason]("reason", []Word{
 	{string(ReasonQuiet), "somebody acknowledged or closed one about the same thing a short while ago"},
 	{string(ReasonHours), "the rule is outside its hours"},
 	{string(ReasonNeeds), "not enough have come together"},
+	{string(ReasonFirst), "the first step has not happened, or is too long ago"},
+	{string(ReasonWithin), "the first step has happened, and the time for what comes then runs"},
 	{string(ReasonOff), "the rule's mode is off"},
 	{string(ReasonFailed), "the rule failed while it ran"},
 	{string(ReasonOccasion), "the condition is true, and nothing has happened since that would make the rule look"},

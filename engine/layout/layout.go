@@ -111,6 +111,12 @@ func (l *Layout) Location() *time.Location {
 // OpenAt reports whether the shop is open at t. A layout without hours is always open.
 func (l *Layout) OpenAt(t time.Time) bool { return l.Hours.OpenAt(t, l.Location()) }
 
+// OpenAfter returns the moment at which the shop has been open for so long since from. A layout without
+// hours is always open.
+func (l *Layout) OpenAfter(from time.Time, length time.Duration) time.Time {
+	return l.Hours.OpenAfter(from, length, l.Location())
+}
+
 // ValidID reports whether id may name a site, a zone or a read point: 1 to 64 characters of a-z,
 // 0-9, '-' and '_'.
 func ValidID(id string) bool {

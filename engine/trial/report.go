@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"iter"
 	"math"
+	"slices"
 	"time"
 
 	"lintel/engine"
@@ -90,6 +91,9 @@ const (
 	NoteDocuments = "The layout and the products are those of now."
 	NoteActs      = "Nobody acknowledges or closes an alert of a trial: one whose condition does not end by itself " +
 		"stays open, and reminders go on."
+	// NoteDays is of rules that ask for days since an item was heard or counted.
+	NoteDays = "Days since an item was heard or counted are counted from its last fact: reads between facts, and counts of " +
+		"single items, were not recorded."
 )
 
 // every is how long progress waits.
@@ -113,6 +117,11 @@ func Run(ctx context.Context, p Plan, facts iter.Seq2[*event.Fact, error]) (*Rep
 		Site: p.Site, TimeZone: p.Config.Layout.TimeZone, Rule: p.Tried.Rule.Name, Mode: string(p.Tried.Rule.Mode),
 		Digest: p.Tried.Rule.Digest, From: instant(p.From), To: instant(p.To),
 		Notes: []string{NoteUnknown, NoteDocuments, NoteActs}, Notice: event.Notice,
+	}
+	for _, name := range []string{"item.days_unheard", "item.days_uncounted"} {
+		if slices.Contains(p.Tried.Rule.Uses(), name) && !slices.Contains(r.rep.Notes, NoteDays) {
+			r.rep.Notes = append(r.rep.Notes, NoteDays)
+		}
 	}
 	if err := r.begin(); err != nil {
 		return nil, err

@@ -97,6 +97,38 @@ func (h *Hours) OpenAt(t time.Time, loc *time.Location) bool {
 	return false
 }
 
+// mostDays is how far OpenAfter looks.
+const mostDays = 400
+
+// OpenAfter returns the moment at which the shop has been open for so long since from, by the wall
+// clock of loc; after mostDays days if it has not been by then.
+func (h *Hours) OpenAfter(from time.Time, length time.Duration, loc *time.Location) time.Time {
+	if !h.Known {
+		return from.Add(length)
+	}
+	at := from // all before it has been looked at
+	d := DateOf(from.In(loc)).prev()
+	for range mostDays {
+		for _, w := range h.On(d) {
+			start, end := Instant(d, w.From, loc), Instant(d, w.To, loc)
+			if start.Before(at) {
+				start = at
+			}
+			open := end.Sub(start)
+			if open <= 0 {
+				continue
+			}
+			if open >= length {
+				return start.Add(length)
+			}
+			length -= open
+			at = end
+		}
+		d = d.next()
+	}
+	return from.AddDate(0, 0, mostDays)
+}
+
 func covers(windows []Window, minute int) bool {
 	for _, w := range windows {
 		if w.From <= minute && minute < w.To {

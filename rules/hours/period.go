@@ -83,3 +83,11 @@ func FormatPeriod(d time.Duration) string {
 	}
 	return s
 }
+
+// OpenPeriod writes a length of time as rules have it; open says that it counts opening hours alone.
+func OpenPeriod(d time.Duration, open bool) string {
+	if open {
+		return FormatPeriod(d) + " open"
+	}
+	return FormatPeriod(d)
+}

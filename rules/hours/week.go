@@ -1,7 +1,9 @@
 package hours
 
 import (
+	"cmp"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -36,13 +38,29 @@ func (w Week) Contains(weekday time.Weekday, minuteOfDay int) bool {
 	return false
 }
 
-// Longest is the length of the longest window; windows that touch are not joined.
+// Longest is the length of the longest time without a break, at most a week.
 func (w Week) Longest() time.Duration {
-	most := 0
+	const week = 7 * Day
+	var spans []Window // in minutes of two weeks, since the week goes round
 	for i := range w {
-		most = max(most, w[i].To-w[i].From)
+		for d, on := range w[i].Days {
+			if on {
+				from, to := d*Day+w[i].From, d*Day+w[i].To
+				spans = append(spans, Window{from, to}, Window{from + week, to + week})
+			}
+		}
 	}
-	return time.Duration(most) * time.Minute
+	slices.SortFunc(spans, func(a, b Window) int { return cmp.Compare(a.From, b.From) })
+	most := 0
+	for i, from := 0, 0; i < len(spans); i++ {
+		if i == 0 || spans[i].From > spans[i-1].To {
+			from = spans[i].From
+		} else {
+			spans[i].To = max(spans[i].To, spans[i-1].To)
+		}
+		most = max(most, spans[i].To-from)
+	}
+	return time.Duration(min(most, week)) * time.Minute
 }
 
 const maxWindows = 50
@@ -50,7 +68,8 @@ const maxWindows = 50
 var dayPrefixes = []string{"sun", "mon", "tue", "wed", "thu", "fri", "sat"}
 
 // ParseWeek reads windows separated by commas. Each is an optional day or span of days and a
-// Window: "mon-fri 09:00-18:00", "sat 22:00-02:00", "07:00-08:30" (every day).
+// Window: "mon-fri 09:00-18:00", "sat 22:00-02:00", "07:00-08:30" (every day); or days alone, which
+// are whole: "mon-fri".
 func ParseWeek(text string) (Week, error) {
 	var out Week
 	for part := range strings.SplitSeq(text, ",") {
@@ -69,6 +88,9 @@ func ParseWeek(text string) (Week, error) {
 func parseWeekWindow(text string) (WeekWindow, error) {
 	fields := strings.Fields(text)
 	w := WeekWindow{Days: [7]bool{true, true, true, true, true, true, true}}
+	if len(fields) == 1 && strings.Trim(text, "0123456789:-") != "" && !strings.Contains(text, ":") {
+		fields = append(fields, "00:00-24:00")
+	}
 	switch len(fields) {
 	case 1:
 	case 2:

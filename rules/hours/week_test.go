@@ -47,13 +47,13 @@ func dated(at string) string {
 func TestBadWindows(t *testing.T) {
 	for text, message := range map[string]string{
 		"":                              "is not a window",
-		"mon":                           "is not a span of time",
 		"0900":                          "is not a span of time",
+		"mon-fri-sat":                   "is not a day",
 		"mon-fri 09:00-18:60":           "is not a time of day",
 		"mon-fri 24:00-02:00":           "begins at 24:00",
 		"mon 09:00-09:00":               "is empty",
 		"mun 09:00-10:00":               "did you mean",
-		"mon-fri,sat 09:00-10:00":       "is not a time of day",
+		"mon-fri,satt 09:00-10:00":      "did you mean",
 		"mon 09:00 - 10:00":             "is not a window",
 		"mon 09:00-24:01":               "is not a time of day",
 		"mon 09:00--1:00":               "is not a time of day",
