@@ -293,7 +293,7 @@ func (r *Rule) Sentence() string {
 	}
 	stays := ""
 	if r.Hold > 0 && r.About != event.AboutCount {
-		stays = ", for " + length(r.Hold) + " on end"
+		stays = ", for " + spell(r.Hold, r.HoldOpen) + " on end"
 	}
 	during := ""
 	switch {
@@ -301,8 +301,22 @@ func (r *Rule) Sentence() string {
 		during = ", " + r.Hours + " only"
 	case r.Hours == HoursOpen:
 		during = ", in opening hours only"
+	case r.Hours == HoursClosed:
+		during = ", outside opening hours only"
 	}
-	say("For each %s%s: when %s%s, %s.", what, during, r.inWords(r.When, r.About), stays, r.Choice.sent())
+	when := ""
+	switch q := r.Sequence; {
+	case q == nil:
+		when = r.inWords(r.When, r.About)
+	case r.Absent():
+		when = r.inWords(q.First, r.About) + ", and at no time in " + spell(q.Within, q.Open) + " after that " + r.inWords(q.Unless, r.About)
+	default:
+		when = "first " + r.inWords(q.First, r.About) + " and then, within " + spell(q.Within, q.Open) + ", " + r.inWords(r.When, r.About)
+		if q.Unless != "" {
+			when += ", and at no time between " + r.inWords(q.Unless, r.About)
+		}
+	}
+	say("For each %s%s: when %s%s, %s.", what, during, when, stays, r.Choice.sent())
 	for i, a := range r.But {
 		say("%s %s: %s.", map[bool]string{true: "But when", false: "Else when"}[i == 0], r.inWords(a.When, r.About), a.sent()+map[bool]string{true: ", with words of its own"}[a.Sets("say")])
 	}
@@ -330,6 +344,11 @@ func (r *Rule) Sentence() string {
 		say("If nobody acknowledges it for %s, %s %s notified too.", length(r.Escalate), enumerate(r.EscalateTo, "and"), is)
 	}
 	return b.String()
+}
+
+// spell writes a length of time, of opening hours alone or by the clock.
+func spell(d time.Duration, open bool) string {
+	return hours.FormatPeriod(d) + map[bool]string{true: " of opening hours"}[open]
 }
 
 // sent says how an alert is sent.
