@@ -236,6 +236,21 @@ func TestSingleWalks(t *testing.T) {
 	}
 }
 
+// Goods that lie near a door, and that no reader inside hears, may seem to go out once. When the door
+// itself finds that they have not, it has learnt how it hears them, and says so no more.
+func TestGoodsThatNobodyHearsInsideGoOutOnce(t *testing.T) {
+	sh := newShop(t, testRules)
+	k := book(1, 1)
+	sh.event(event.EventReceived, "front-tables", k)
+	sh.pass(time.Minute)
+	for range 12 { // a fade of one side, then of the other
+		sh.report(300, 0, 0, k, join(many(0, 3500, 12, "door-in", -54), many(4000, 6000, 12, "door-out", -54),
+			many(14_000, 19_000, 30, "door-in", -54)))
+		sh.pass(time.Second)
+	}
+	require.LessOrEqual(t, len(sh.alerts()), 2, "%v", ways(sh))
+}
+
 func TestGoodsNearTheDoorFadeAndStay(t *testing.T) {
 	// A slow fade of one side, then of the other, over minutes: louder and weaker, but never as
 	// goods that are carried.

@@ -175,6 +175,9 @@ func (s *doorBook) conclude(b *approach, c *Candidate, door *Zone) {
 	case WentOut:
 		s.passed(b, c, event.DirectionOut, confidence, at)
 	case CameIn:
+		if c.Outside {
+			s.learnReturn(b.item, b.zone)
+		}
 		s.passed(b, c, event.DirectionIn, confidence, at)
 	case Likely:
 		s.remember(k).likely = s.clock
@@ -291,8 +294,9 @@ func (s *doorBook) noteLoud(b *approach, door *Zone) {
 	}
 }
 
-// learnReturn takes all that a door heard of an item for usual that it said had gone out, and that
-// a reader inside has heard again: it never went.
+// learnReturn takes all that a door heard of an item for usual that it said had gone out, and that is
+// inside again, by a reader there or by the door itself: it never went. Without the second, goods that
+// lie near a door and that no reader inside hears go out and come in by each of its fades.
 func (s *doorBook) learnReturn(i int32, door uint16) {
 	k := doorItem{i, door}
 	b := s.approaches[k]
