@@ -182,6 +182,41 @@ func TestTogether(t *testing.T) {
 	require.Greater(t, list[0].Out(), 0.8)
 }
 
+// Whoever goes through a door passes below its antenna: what it has not heard about as loudly as goods
+// that are carried is less likely to have gone, by the ratio of two normal distributions.
+func TestFaint(t *testing.T) {
+	candidate := func(peak int8, oneSided bool) *Candidate {
+		side := Outer
+		if oneSided {
+			side = Inner
+		}
+		c := &Candidate{Evidence: Evidence{Loud: [2]int8{-50, -52}, OneSided: oneSided}}
+		c.Summary.Peak = [2]int8{-40, -40}
+		c.Summary.Peak[side] = peak
+		return c
+	}
+	require.Zero(t, candidate(-56, false).faint())
+	require.Zero(t, candidate(-40, true).faint())
+	require.Zero(t, candidate(NoLevel, false).faint(), "without a strength")
+	nats := float64(candidate(-66, false).faint()) / 256 * math.Ln2
+	require.InDelta(t, -10*8.5/(6.5*6.5), nats, 0.1, "10 dB below what is still usual")
+	require.Equal(t, candidate(-66, false).faint(), candidate(-64, true).faint(), "each beside its own antenna's level")
+	var list [2]Candidate
+	for k, level := range []int8{-50, -70} {
+		var walk []read
+		for ms := int64(0); ms < 4000; ms += 100 {
+			walk = append(walk, read{int(ms / 2000), noon + ms, level, 1, Echo{}})
+		}
+		a := heard(walk)
+		list[k] = Candidate{Evidence: Evidence{Approach: a, From: SlotOf(noon) - 40, Until: SlotOf(noon) + 40, Start: StartLying,
+			Loud: [2]int8{-52, -52}, Lain: 1000}}
+		list[k].Summary = a.Summary(list[k].Until)
+		JudgeAll(list[k : k+1])
+	}
+	require.Greater(t, list[0].Out(), 0.8)
+	require.Less(t, list[1].Out(), list[0].Out())
+}
+
 // The tables are likelihoods: every row of transitions adds up to one slot's worth, and being heard
 // by the outer side says outside.
 func TestTables(t *testing.T) {
