@@ -67,7 +67,9 @@ func JudgeAll(list []Candidate) {
 	}
 	for i := range list {
 		c := &list[i]
-		c.Tilt(c.tilt + c.faint())
+		if tilt := c.tilt + c.faint(); tilt != 0 {
+			c.Tilt(tilt)
+		}
 	}
 }
 

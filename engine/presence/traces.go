@@ -315,6 +315,20 @@ func (s *Site) consider(i int32, pt *Point, t int64) {
 }
 
 // accepts reports whether the evidence at zone z is enough to take the item from where it is.
+//
+// Where both zones hear it this is a likelihood ratio test. The level at which a reader hears goods of
+// its own zone, and the logarithm of how often, are about normal; for goods of the zone next door they
+// are lower, with about the same spread. The logarithm of the likelihood ratio of lying there and lying
+// here is then a multiple of the difference of the scores, level plus rate in dB. It must exceed the
+// hysteresis, which is for the odds of having moved at all, and half a standard error (chanceDB). So a
+// zone that hears an item twice at -47 dBm does not lose it to one that hears it always at -64, and
+// the third such read takes it from there.
+//
+// The rate is a logarithm, not a binomial: it differs from tag to tag by far more than by counting. On
+// the regimes base and drift-none, two seeds each, 98.85 % of goods at rest are in the right zone. It
+// is 98.83 % with a normal level relative to goods of its own and a binomial rate, 98.85 % with the
+// level as it is and a binomial rate, 98.84 % with a relative level, and 98.85, 98.86 and 98.84 % where
+// the rate counts half, twice or not at all.
 func (s *Site) accepts(it *Known, z uint16, e int64, need int) bool {
 	there := s.signal(it, z, e)
 	if there.hits < need {
