@@ -22,17 +22,17 @@ const (
 	minHeard   = 3    // slots in which a door must have heard an item to say anything about it,
 	minCompany = 3    // or goods that travel with it and that the door has heard as often
 
-	sureOut  = 0.62 // confidence of being past the door from which a passage is sure, at a door with two sides,
+	sureOut  = 0.68 // confidence of being past the door from which a passage is sure, at a door with two sides,
 	awayOut  = 0.25 // if it is this sure to be well away from it: people stand on the threshold with goods in hand;
 	lateOut  = 0.50 // the first once the door's time to be sure is over
 	stayOut  = 0.98 // or from which it is sure although it stays near the door
 	staysFor = 28   // for so many slots
 
-	sureOutOne = 0.85 // the same at a door with one antenna: there the silence of the readers inside must tell
-	lateOutOne = 0.75
-	quietOne   = 26 // slots of quiet at the door after which the second holds, too
-	lastOutOne = 0.62
-	quietEnds  = 40 // and after which the third does: little more will be heard
+	sureOutOne = 0.92 // the same at a door with one antenna: there the silence of the readers inside must tell
+	lateOutOne = 0.80
+	quietOne   = 28 // slots of quiet at the door after which the second holds, too
+	lastOutOne = 0.60
+	quietEnds  = 41 // and after which the third does: little more will be heard
 )
 
 // Conclude says what the belief about an item amounts to. Within is how many slots the door may take

@@ -26,8 +26,8 @@ const (
 // together decide together. What a reader inside hears of one of them since they came to the door it
 // hears of all, and the odds of each are changed by the mean of the others': a book that is hardly
 // read in a full bag is found by its neighbours, and a box that staff carry along the door is cleared
-// by any of its goods. With one antenna the odds of the others say nothing: that nobody inside hears a
-// box is one piece of evidence, however many goods are in it.
+// by any of its goods. With one antenna the odds of the others only ever speak against a passage:
+// that nobody inside hears a box is one piece of evidence, however many goods are in it.
 func JudgeAll(list []Candidate) {
 	for i := range list {
 		c := &list[i]
@@ -51,24 +51,34 @@ func JudgeAll(list []Candidate) {
 	}
 	for i := range list {
 		c := &list[i]
+		side := Outer
+		if c.OneSided {
+			side = Inner
+		}
 		sum, n := 0, 0
+		peak := c.Summary.Peak[side]
 		for k := max(0, i-neighbours); k < min(len(list), i+neighbours); k++ {
 			if o := &list[k]; k != i && c.together(o) {
 				sum += o.odds
 				n++
+				peak = max(peak, o.Summary.Peak[side])
 				if o.wellHeard() {
 					c.company++
 				}
 			}
 		}
-		if n > 0 && !c.OneSided {
-			c.tilt = max(-tiltMost, min(tiltMost, sum/n))
+		if n > 0 {
+			most := tiltMost
+			if c.OneSided {
+				most = 0
+			}
+			c.tilt = max(-tiltMost, min(most, sum/n))
 		}
+		c.tilt += faint(peak, c.Loud[side])
 	}
 	for i := range list {
-		c := &list[i]
-		if tilt := c.tilt + c.faint(); tilt != 0 {
-			c.Tilt(tilt)
+		if c := &list[i]; c.tilt != 0 {
+			c.Tilt(c.tilt)
 		}
 	}
 }
@@ -81,18 +91,14 @@ const (
 	faintOdds = 74 // a dB, in the units of Belief.Odds
 )
 
-// faint is how much the odds of having gone through change since the door has not heard the item
-// loudly: whoever goes out passes right below its antenna, the outer one where there are two.
-func (c *Candidate) faint() int {
-	side := Outer
-	if c.OneSided {
-		side = Inner
-	}
-	peak := c.Summary.Peak[side]
+// faint is how much the odds of having gone through change since the door has not heard the item, or what
+// travels with it, loudly: whoever goes out passes right below its antenna, the outer one where there are
+// two. Peak is the loudest slot, and loud what the antenna hears of carried goods.
+func faint(peak, loud int8) int {
 	if peak == NoLevel {
 		return 0
 	}
-	return min(0, int(peak)-int(c.Loud[side])+faintFrom) * faintOdds
+	return min(0, int(peak)-int(loud)+faintFrom) * faintOdds
 }
 
 // wellHeard reports whether the door has heard the item often enough to say something about it alone.
