@@ -33,7 +33,7 @@ cases:
 	// Output:
 	// rules_cases.yaml:14:18: case "a sale that comes too late": unpaid-at-exit opened tide did not happen
 	//     - unpaid-at-exit opened  tide
-	//           the condition was true of tide at 10:01:05.250 (passed street-door out, confidence 0.83), until 10:01:05.601 (sold street-door): not for the hold of 3s
+	//           the condition was true of tide at 10:01:05 (passed street-door out, confidence 0.75), until 10:01:05.601 (sold street-door): not for the hold of 3s
 	//       nothing happened to any alert from 10:00:00 to 10:02:05.601
 	// rules_cases.yaml: 1 of 1 case failed
 }
