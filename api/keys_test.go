@@ -116,7 +116,11 @@ func TestEveryRouteWantsAKey(t *testing.T) {
 		path := strings.NewReplacer("{site}", "umberhithe", "{id}", "umberhithe-1-1", "{epc}", harbourLight, "{name}",
 			"nobody").Replace(rt.Path)
 		if rt.Open {
-			r.do(rt.Method, path, "", "Authorization", "").wants(200)
+			want := 200
+			if rt.Name == "signIn" {
+				want = 400 // the key is in the body, and there is none
+			}
+			r.do(rt.Method, path, "", "Authorization", "").wants(want)
 			continue
 		}
 		for _, header := range []string{"", "Bearer", "Bearer lk_wrong", "Basic dTpw", "lk_wrong",

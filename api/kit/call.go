@@ -37,7 +37,7 @@ func (c *Call) admit() error {
 	if c.Route.Open {
 		return nil
 	}
-	key, err := c.server.keys.of(c.Request(), c.Route.OldKeys)
+	key, err := c.server.caller(c.Request(), c.Route.OldKeys)
 	if err != nil {
 		return err
 	}
@@ -69,7 +69,7 @@ func (c *Call) admit() error {
 // KeyHolds returns an error once the key of a request that goes on for long was revoked. That the keys
 // can't be read right now is none.
 func (c *Call) KeyHolds() error {
-	if _, err := c.server.keys.of(c.Request(), true); AsProblem(err).Code == CodeUnauthorized {
+	if _, err := c.server.caller(c.Request(), true); AsProblem(err).Code == CodeUnauthorized {
 		return err
 	}
 	return nil

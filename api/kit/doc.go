@@ -35,6 +35,12 @@
 // {site} also wants a key for that site. Keys are in a document of the store as SHA-256 hashes, and
 // are read again when the copy in memory is a second old; if that fails nobody is let in.
 //
+// # Sessions
+//
+// A browser exchanges a key for a cookie that no script can read (sessions.go). Where a request carries
+// no key the cookie will do, if a page of this server sent it and the server knows the name by which it
+// was reached. What follows goes by the session's key, as if the request carried that.
+//
 // # Bounds
 //
 // Deadlines are set before anything is decided about a request (bounds.go). Bodies take their memory from

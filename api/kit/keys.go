@@ -282,7 +282,28 @@ func (r *keyRing) of(req *http.Request, old bool) (*Key, error) {
 	if !strings.EqualFold(scheme, "Bearer") {
 		return nil, Problemf(CodeUnauthorized, "The header Authorization must be: Bearer lk_...")
 	}
-	ctx := req.Context()
+	return r.byText(req.Context(), text, old)
+}
+
+// byText returns the key with a text.
+func (r *keyRing) byText(ctx context.Context, text string, old bool) (*Key, error) {
+	keys, err := r.at(ctx, old)
+	if err != nil {
+		return nil, err
+	}
+	k := keys[sha256.Sum256([]byte(strings.TrimSpace(text)))]
+	if k == nil {
+		return nil, Problemf(CodeUnauthorized, "The key is not known, or it was revoked.")
+	}
+	if k.expired(r.now()) {
+		return nil, Problemf(CodeUnauthorized, "The key %q ended at %s; ask for a new one.", k.Name, k.Until.UTC().Format(time.RFC3339))
+	}
+	return k, nil
+}
+
+// at returns the keys by their hashes. With old, those that were last read will do if they can't be
+// read now.
+func (r *keyRing) at(ctx context.Context, old bool) (map[[sha256.Size]byte]*Key, error) {
 	if old {
 		var cancel context.CancelFunc
 		ctx, cancel = context.WithTimeout(ctx, keyFresh)
@@ -294,17 +315,7 @@ func (r *keyRing) of(req *http.Request, old bool) (*Key, error) {
 			err = nil
 		}
 	}
-	if err != nil {
-		return nil, Unavailable(err)
-	}
-	k := keys[sha256.Sum256([]byte(strings.TrimSpace(text)))]
-	if k == nil {
-		return nil, Problemf(CodeUnauthorized, "The key is not known, or it was revoked.")
-	}
-	if k.expired(r.now()) {
-		return nil, Problemf(CodeUnauthorized, "The key %q ended at %s; ask for a new one.", k.Name, k.Until.UTC().Format(time.RFC3339))
-	}
-	return k, nil
+	return keys, Unavailable(err)
 }
 
 // within returns the keys in memory, nil if they are older than that.

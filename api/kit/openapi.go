@@ -21,7 +21,7 @@ func (r *Route) baseCodes() []Code {
 	if r.Open {
 		return codes
 	}
-	codes = append(codes, CodeUnauthorized, CodeUnavailable, CodeStoreFull, CodeTimeout)
+	codes = append(codes, CodeUnauthorized, CodeCrossOrigin, CodeUnknownHost, CodeUnavailable, CodeStoreFull, CodeTimeout)
 	if len(r.Scopes) > 0 {
 		codes = append(codes, CodeMissingScope)
 	}
@@ -117,10 +117,12 @@ func (d Document) Of(routes []Route, strict bool) map[string]any {
 	doc := map[string]any{
 		"openapi":  "3.1.1",
 		"info":     map[string]any{"title": d.Title, "version": d.Version, "description": d.Description},
-		"security": []any{map[string]any{"key": []string{}}},
+		"security": []any{map[string]any{"key": []string{}}, map[string]any{"session": []string{}}},
 		"paths":    paths,
 		"components": map[string]any{"schemas": s.defs, "securitySchemes": map[string]any{
 			"key": map[string]any{"type": "http", "scheme": "bearer", "description": "An API key."},
+			"session": map[string]any{"type": "apiKey", "in": "cookie", "name": cookiePlain, "description": "A browser that a key signed in. " +
+				"Over https the cookie's name is " + cookieSecure + "."},
 		}},
 	}
 	if len(hooks) > 0 {

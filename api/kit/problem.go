@@ -33,6 +33,8 @@ var (
 	CodeUnauthorized          = Code{"unauthorized", 401, "There is no key, or it is not known or was revoked."}
 	CodeMissingScope          = Code{"missing_scope", 403, "The key lacks the scope that the route needs."}
 	CodeMissingSite           = Code{"missing_site", 403, "The key is not for this site."}
+	CodeCrossOrigin           = Code{"cross_origin", 403, "A page of another origin asked with the session of this one."}
+	CodeUnknownHost           = Code{"unknown_host", 403, "A browser reached the server by a name that is none of its own."}
 	CodeNotFound              = Code{"not_found", 404, "There is no such route."}
 	CodeUnknownSite           = Code{"unknown_site", 404, "There is no such site."}
 	CodeMethodNotAllowed      = Code{"method_not_allowed", 405, "The route exists, the method does not."}
@@ -57,7 +59,7 @@ var (
 // codes lists the codes of this package.
 var codes = []Code{
 	CodeInvalidJSON, CodeInvalidBody, CodeInvalidParameter, CodeInvalidIdempotencyKey, CodeInvalidEncoding,
-	CodeUnauthorized, CodeMissingScope, CodeMissingSite, CodeNotFound, CodeUnknownSite, CodeMethodNotAllowed,
+	CodeUnauthorized, CodeMissingScope, CodeMissingSite, CodeCrossOrigin, CodeUnknownHost, CodeNotFound, CodeUnknownSite, CodeMethodNotAllowed,
 	CodeNotAcceptable, CodeIdempotencyBusy, CodeIdempotencyLost, CodeConflict, CodeVersionMismatch,
 	CodeBodyTooLarge, CodeUnsupportedType, CodeUnsupportedEncoding, CodeInvalidDocument, CodeIdempotencyMismatch,
 	CodeInternal, CodeBusy, CodeStoreFull, CodeUnavailable, CodeTimeout,

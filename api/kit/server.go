@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"runtime/debug"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/labstack/echo/v4"
@@ -25,7 +26,7 @@ const (
 	MediaJSON       = "application/json"
 )
 
-// Options are what a Server is made of. All are required, but for Pages and DressProblem.
+// Options are what a Server is made of. All are required, but for Hosts, Pages and DressProblem.
 type Options struct {
 	Routes []Route
 	Store  interface {
@@ -34,6 +35,8 @@ type Options struct {
 	}
 	Log      *slog.Logger
 	Registry prometheus.Registerer
+
+	Hosts []string // names by which browsers may reach the server, beside its addresses and the machine's name
 
 	Pages map[string]http.Handler // mounted as they are and without keys, by their prefix, such as "/console/"
 
@@ -60,6 +63,8 @@ type Server struct {
 	keys    *keyRing
 	answers *answers
 
+	sessions *sessions
+
 	memory   bodyMemory
 	parsing  chan struct{}
 	failures Seldom // by route and code
@@ -75,8 +80,9 @@ func New(opt Options) *Server {
 		// Keys and answers go by the real clock, as the store does, even where a demonstration lets
 		// the shop's clock run fast.
 		opt: opt, byPath: make(map[string]*Route), keys: newKeyRing(opt.Store, time.Now),
-		answers: &answers{store: opt.Store, now: time.Now, log: opt.Log, pruned: Seldom{Every: time.Hour}},
-		parsing: make(chan struct{}, opt.Parsing), failures: Seldom{Every: 10 * time.Second}, refusals: Seldom{Every: time.Minute},
+		answers:  &answers{store: opt.Store, now: time.Now, log: opt.Log, pruned: Seldom{Every: time.Hour}},
+		sessions: &sessions{store: opt.Store, now: time.Now, seen: make(map[string]seenSession)},
+		parsing:  make(chan struct{}, opt.Parsing), failures: Seldom{Every: 10 * time.Second}, refusals: Seldom{Every: time.Minute},
 		requests: prometheus.NewCounterVec(prometheus.CounterOpts{
 			Name: "lintel_http_requests_total", Help: "Requests, by route, method and status.",
 		}, []string{"route", "method", "code"}),
@@ -119,6 +125,10 @@ func (s *Server) mount() *echo.Echo {
 	}
 	for prefix, h := range s.opt.Pages {
 		e.Any(prefix+"*", echo.WrapHandler(http.StripPrefix(prefix, h)))
+		e.GET(strings.TrimSuffix(prefix, "/"), func(c echo.Context) error { return c.Redirect(http.StatusPermanentRedirect, prefix) })
+		if len(s.opt.Pages) == 1 { // whoever types the address alone means the pages
+			e.GET("/", func(c echo.Context) error { return c.Redirect(http.StatusFound, prefix) })
+		}
 	}
 	return e
 }
