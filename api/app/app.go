@@ -23,6 +23,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 
 	"lintel/api"
+	"lintel/api/console"
 	"lintel/engine/deliver"
 	"lintel/engine/event"
 	"lintel/engine/runner"
@@ -166,7 +167,7 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	}
 	a.API = api.New(api.Options{
 		Store: a.Store, Runner: a.Runner, Dispatcher: d, Log: opt.Log, Registry: a.Registry, PublicURL: opt.PublicURL, Now: opt.Now,
-		Channels: a.channels, Version: opt.Version,
+		Channels: a.channels, Version: opt.Version, Pages: map[string]http.Handler{console.Prefix: console.Handler()},
 		TrialLimit: opt.TrialLimit, TrialTime: opt.TrialTime, TrialAlerts: opt.TrialAlerts, TrialFacts: opt.TrialFacts, BodyMemory: opt.BodyMemory,
 	})
 	return a, nil

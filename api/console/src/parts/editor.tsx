@@ -1,0 +1,47 @@
+import type { JSX } from "preact";
+import { useEffect, useRef, useState } from "preact/hooks";
+import { Loading } from "./answer";
+import type { Editing, EditorSetup } from "./editor_open";
+
+/** Editor is a code editor for documents in YAML, or plain text. It comes when the first one does; until
+ * then, and where it fails, a plain text field has the same text. */
+export function Editor(props: { label: string; value: string; onChange: (v: string) => void; setup?: EditorSetup; readOnly?: boolean }): JSX.Element {
+  const box = useRef<HTMLDivElement>(null);
+  const editing = useRef<Editing | undefined>(undefined);
+  const current = useRef(props);
+  current.current = props;
+  const [state, set] = useState<"loading" | "there" | "failed">("loading");
+  useEffect(() => {
+    let gone = false;
+    void import("./editor_open").then(
+      ({ openEditor }) => {
+        if (gone || !box.current) return;
+        editing.current = openEditor(box.current, {
+          label: props.label,
+          value: current.current.value,
+          readOnly: props.readOnly ?? false,
+          changed: (v) => current.current.onChange(v),
+          ...props.setup,
+        });
+        set("there");
+      },
+      () => set("failed"),
+    );
+    return () => {
+      gone = true;
+      editing.current?.destroy();
+      editing.current = undefined;
+    };
+  }, []);
+  useEffect(() => editing.current?.replace(props.value), [props.value]);
+  return (
+    <div class="editor">
+      {state === "loading" && <Loading />}
+      {state === "failed" ? (
+        <textarea aria-label={props.label} value={props.value} readOnly={props.readOnly} onInput={(e) => props.onChange(e.currentTarget.value)} />
+      ) : (
+        <div ref={box} />
+      )}
+    </div>
+  );
+}

@@ -1,0 +1,156 @@
+import type { ComponentType, JSX } from "preact";
+import { useEffect, useRef, useState } from "preact/hooks";
+import { inWords } from "./lib/api";
+import { link } from "./lib/live";
+import { route, to } from "./lib/router";
+import { may, resume, session } from "./lib/session";
+import { leave, loadShops, shop, sites, turnTo } from "./lib/shop";
+import { useStore } from "./lib/store";
+import { at, useNow } from "./lib/time";
+import { pages, type Page, type PageProps } from "./pages";
+import { Loading, Note } from "./parts/answer";
+import { SignIn } from "./sign_in";
+import { t } from "./text/en";
+
+/** Shell is what is around every page: who is signed in, the shop, how live it is, the way to the pages. */
+export function Shell(): JSX.Element {
+  const who = useStore(session);
+  const [error, fail] = useState<unknown>();
+  const begin = () => {
+    fail(undefined);
+    resume().catch(fail);
+  };
+  useEffect(begin, []);
+  useEffect(() => {
+    if (who === null) leave();
+    if (who && may(who, ["operate", "view", "author", "count"])) loadShops().catch(fail);
+  }, [who?.key]);
+  if (error !== undefined && !shop.get()) {
+    return (
+      <main id="page" class="alone">
+        <Note kind="bad" title={inWords(error)} again={() => (session.get() ? (fail(undefined), loadShops().catch(fail)) : begin())} />
+      </main>
+    );
+  }
+  if (who === undefined) {
+    return (
+      <main id="page" class="alone">
+        <Loading />
+      </main>
+    );
+  }
+  return who === null ? <SignIn /> : <Frame />;
+}
+
+function Frame(): JSX.Element {
+  const who = useStore(session);
+  const where = useStore(route);
+  const allowed = pages.filter((p) => may(who, p.scopes));
+  const page = where.page === "" ? allowed.find((p) => p.nav) : pages.find((p) => p.id === where.page);
+  const title = page?.title ?? t.page.none;
+  const heading = useRef<HTMLHeadingElement>(null);
+  const first = useRef(true);
+  useEffect(() => {
+    document.title = `${title} · ${t.name}`;
+    if (!first.current) heading.current?.focus();
+    first.current = false;
+  }, [page?.id]);
+  return (
+    <>
+      <a class="skip" href="#page" onClick={(e) => (e.preventDefault(), heading.current?.focus())}>
+        {t.skip}
+      </a>
+      <header class="top">
+        <Chooser />
+        <LinkState />
+      </header>
+      <nav aria-label={t.pages}>
+        <ul>
+          {allowed
+            .filter((p) => p.nav)
+            .map((p) => (
+              <li>
+                <a href={to(p.id)} aria-current={p === page ? "page" : undefined}>
+                  {p.title}
+                </a>
+              </li>
+            ))}
+        </ul>
+      </nav>
+      <main id="page">
+        <h1 tabIndex={-1} ref={heading}>
+          {title}
+        </h1>
+        {!page ? (
+          <Note title={t.page.none} more={t.page.noneMore}>
+            <p>
+              <a href="#/">{t.page.toNow}</a>
+            </p>
+          </Note>
+        ) : !may(who, page.scopes) ? (
+          <Note kind="bad" title={t.page.notYours(page.scopes.map((s) => t.session.scopes[s] ?? s).join("; "))} />
+        ) : (
+          <Loaded key={page.id} page={page} args={where.args} query={where.query} />
+        )}
+      </main>
+    </>
+  );
+}
+
+/** Loaded fetches a page's module, and shows it once the shop that it is about is known. */
+function Loaded(props: PageProps & { page: Page }): JSX.Element {
+  const [Module, set] = useState<ComponentType<PageProps>>();
+  const [error, fail] = useState<unknown>();
+  const current = useStore(shop);
+  const fetchIt = () => {
+    fail(undefined);
+    props.page.load().then((m) => set(() => m.default), fail);
+  };
+  useEffect(fetchIt, []);
+  if (error !== undefined) return <Note kind="bad" title={t.error.noServer} again={fetchIt} />;
+  if (!Module || (props.page.shop && !current)) return <NoShop page={props.page} loading={!Module} />;
+  return <Module key={props.page.shop ? current?.id : undefined} args={props.args} query={props.query} />;
+}
+
+function NoShop(props: { page: Page; loading: boolean }): JSX.Element {
+  const list = useStore(sites);
+  if (!props.loading && list?.length === 0) return <Note title={t.shopNone} more={t.shopNoneMore} />;
+  return <Loading />;
+}
+
+/** Chooser names the shop, and lets one turn to another where there are several. */
+function Chooser(): JSX.Element {
+  const list = useStore(sites);
+  const current = useStore(shop);
+  if (!list || list.length < 2) return <p class="shop">{current?.name ?? t.name}</p>;
+  return (
+    <label class="shop">
+      <span class="hidden">{t.shop}</span>
+      <select value={current?.id} onChange={(e) => void turnTo(e.currentTarget.value).catch(() => {})}>
+        {list.map((s) => (
+          <option value={s.id}>{s.name}</option>
+        ))}
+      </select>
+    </label>
+  );
+}
+
+/** LinkState says how live the page is, always. */
+function LinkState(): JSX.Element {
+  const l = useStore(link);
+  const s = useStore(shop);
+  useNow();
+  const since = at(l.since, s?.zone ?? "UTC");
+  const words = {
+    idle: s ? t.link.connecting : "",
+    live: t.link.live,
+    reconnecting: t.link.reconnecting(since),
+    away: t.link.away(since),
+    refused: t.link.refused,
+  }[l.is];
+  return (
+    <p class={`link ${l.is}`} role="status" title={l.is === "live" || l.is === "idle" ? undefined : t.link.note}>
+      {words}
+    </p>
+  );
+}
