@@ -20,7 +20,7 @@ func (h layoutRoutes) table() []kit.Route {
 	return append([]kit.Route{
 		{
 			Method: "GET", Path: "/v1/sites/{site}/layout", Name: "getLayout", Group: "Documents", Summary: "Get a site's layout",
-			Scopes: readers, Params: []kit.Param{paramVersion, ifNoneMatch},
+			Scopes: places, Params: []kit.Param{paramVersion, ifNoneMatch},
 			Answers: []kit.Answer{kit.OK("The layout, as it was stored.", layoutDocument{}), notChanged},
 			Codes:   []kit.Code{codeUnknownDocument}, Handle: h.getLayout,
 		}, {

@@ -111,6 +111,7 @@ var (
 	author  = []string{kit.ScopeAuthor}
 	counter = []string{kit.ScopeOperate, kit.ScopeCount}
 	readers = []string{kit.ScopeOperate, kit.ScopeAuthor}
+	places  = []string{kit.ScopeOperate, kit.ScopeAuthor, kit.ScopeCount} // who counts chooses a place by its name
 	admin   = []string{kit.ScopeAdmin}
 )
 

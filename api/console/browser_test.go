@@ -104,7 +104,7 @@ func TestDoor(t *testing.T) {
 func TestServerGone(t *testing.T) {
 	s := newServer(t).shop()
 	s.passes(1)
-	b := newTab(t, s, desk, deskHeight, false).open("/console/").signIn(s.key("floor", kit.ScopeOperate)).shows("Live").shows("1 thing needs a person")
+	b := newTab(t, s, desk, deskHeight, false).open("/console/").signIn(s.key("floor", kit.ScopeOperate)).shows("Live").shows("2 things need a person")
 	s.stop()
 	b.until(`/Reconnecting since \d\d:\d\d/.test(document.querySelector(".link").innerText)`)
 	b.until(`/No server since \d\d:\d\d/.test(document.querySelector(".link").innerText)`).accessible()
@@ -133,7 +133,7 @@ func TestKeyboardAlone(t *testing.T) {
 		require.Fail(t, "never reached", text)
 	}
 	reach("key")
-	b.keys(key + "\r").shows("1 thing needs a person")
+	b.keys(key + "\r").shows("2 things need a person")
 	reach("I'm on it")
 	b.keys("\r").shows("Taken")
 	reach("Close")
@@ -178,7 +178,7 @@ func TestEmptyShop(t *testing.T) {
 func TestScopesHide(t *testing.T) {
 	s := newServer(t).shop()
 	b := newTab(t, s, phone, phoneHeight, false).open("/console/#/now").signIn(s.key("counter", kit.ScopeCount))
-	b.shows("The key that signed in here may not do this").accessible()
+	b.shows("Umberhithe Books").shows("The key that signed in here may not do this").accessible()
 	require.NotContains(t, js[string](b, `document.querySelector("nav").innerText`), "Now")
 	b.done()
 }
@@ -187,7 +187,7 @@ func TestScopesHide(t *testing.T) {
 func TestParts(t *testing.T) {
 	s := newServer(t).shop()
 	b := newTab(t, s, desk, deskHeight, true).open("/console/#/parts").signIn(s.admin)
-	b.until(`document.querySelector(".editor div").shadowRoot?.querySelector(".cm-lint-marker-error")`).until(`document.querySelector(".plot canvas")`).accessible()
+	b.until(`document.querySelector(".editor > div")?.shadowRoot?.querySelector(".cm-lint-marker-error")`).until(`document.querySelector(".plot canvas")`).accessible()
 	require.Less(t, js[int](b, `document.querySelectorAll(".rows [role=row]").length`), 60)
 	js[chromedp.Void](b, `(() => { const r = document.querySelector(".rows"); r.scrollTop = r.scrollHeight })()`)
 	b.until(`document.querySelector(".rows").innerText.includes("100000 of 100000") || document.querySelector(".rows").innerText.includes("99,999")`)
@@ -251,7 +251,7 @@ func TestScreenshots(t *testing.T) {
 		shoot(b, "door")
 		b.open("/console/#/session").shows("Browsers that are signed in").shows("This one")
 		shoot(b, "session")
-		b.open("/console/#/parts").until(`document.querySelector(".editor div").shadowRoot?.querySelector(".cm-content")`).until(`document.querySelector(".plot canvas")`)
+		b.open("/console/#/parts").until(`document.querySelector(".editor > div")?.shadowRoot?.querySelector(".cm-content")`).until(`document.querySelector(".plot canvas")`)
 		shoot(b, "parts")
 		e := newTab(t, nothing, v.width, v.height, v.dark).open("/console/").signIn(nothing.admin).shows("Nothing needs a person right now")
 		shoot(e, "now-empty")

@@ -169,6 +169,10 @@ func (s *server) passes(serial int) {
 			at.Add(time.Duration(500+150*i)*time.Millisecond).UnixMilli()))
 	}
 	s.call("POST", "/v1/sites/umberhithe/reads?wait=5s", "application/json", "["+strings.Join(list, ",")+"]")
+	s.until("a passage", func() bool {
+		facts := string(s.call("GET", "/v1/sites/umberhithe/facts?cause=passed", "", ""))
+		return strings.Contains(facts, fmt.Sprintf(`(21)%d"`, serial))
+	})
 }
 
 // sold has a till report that a book was paid for.

@@ -10,6 +10,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"os"
 	"path"
 	"path/filepath"
@@ -119,7 +120,8 @@ func notice(packages []pkg) []byte {
 			continue
 		}
 		fmt.Fprintf(&b, "\n%s\n%s %s (%s)\n\n", strings.Repeat("-", 72), p.name, p.version, p.licence)
-		for name, text := range p.files {
+		for _, name := range slices.Sorted(maps.Keys(p.files)) {
+			text := p.files[name]
 			if upper := strings.ToUpper(name); strings.HasPrefix(upper, "LICENSE") || strings.HasPrefix(upper, "LICENCE") {
 				b.Write(bytes.TrimSpace(bytes.ReplaceAll(text, []byte("\r\n"), []byte("\n"))))
 				b.WriteByte('\n')

@@ -4,7 +4,7 @@ import { inWords } from "./lib/api";
 import { link } from "./lib/live";
 import { route, to } from "./lib/router";
 import { may, resume, session } from "./lib/session";
-import { leave, loadShops, shop, sites, turnTo } from "./lib/shop";
+import { leave, loadShops, shop, shopsError, sites, turnTo } from "./lib/shop";
 import { useStore } from "./lib/store";
 import { at, useNow } from "./lib/time";
 import { pages, type Page, type PageProps } from "./pages";
@@ -23,19 +23,13 @@ export function Shell(): JSX.Element {
   useEffect(begin, []);
   useEffect(() => {
     if (who === null) leave();
-    if (who && may(who, ["operate", "view", "author", "count"])) loadShops().catch(fail);
+    if (may(who, ["operate", "view", "author", "count"])) void loadShops();
   }, [who?.key]);
-  if (error !== undefined && !shop.get()) {
-    return (
-      <main id="page" class="alone">
-        <Note kind="bad" title={inWords(error)} again={() => (session.get() ? (fail(undefined), loadShops().catch(fail)) : begin())} />
-      </main>
-    );
-  }
   if (who === undefined) {
     return (
       <main id="page" class="alone">
-        <Loading />
+        <h1>{t.name}</h1>
+        {error === undefined ? <Loading /> : <Note kind="bad" title={inWords(error)} again={begin} />}
       </main>
     );
   }
@@ -114,6 +108,8 @@ function Loaded(props: PageProps & { page: Page }): JSX.Element {
 
 function NoShop(props: { page: Page; loading: boolean }): JSX.Element {
   const list = useStore(sites);
+  const error = useStore(shopsError);
+  if (error !== undefined) return <Note kind="bad" title={inWords(error)} again={() => void loadShops()} />;
   if (!props.loading && list?.length === 0) return <Note title={t.shopNone} more={t.shopNoneMore} />;
   return <Loading />;
 }

@@ -1,5 +1,5 @@
 // Made by go run ./api/console/build -types from the OpenAPI document with the SHA-256
-// 089dc588b7b9aeae719087c2c44df64a56406dd52861e26edcb9186f526be1ca
+// 153da6a5ace74bf4b2e93c74e07ac62a5f0ae4b1829709023aa29b3f1fd8ef7d
 
 export interface paths {
     "/epcis/capture": {

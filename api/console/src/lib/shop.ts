@@ -1,5 +1,6 @@
 import { get, type Shapes } from "./api";
 import { follow } from "./live";
+import { may, session } from "./session";
 import { remembered, Store } from "./store";
 
 export type Site = Shapes["SiteView"];
@@ -32,12 +33,20 @@ interface LayoutDocument {
   read_points?: { id: string; zone?: string; side?: string; role: string }[];
 }
 
+/** Why the shops are not known, if they are not. */
+export const shopsError = new Store<unknown>(undefined);
+
 /** loadShops asks which shops there are, and turns to the one that this browser had, or the first. */
 export async function loadShops(): Promise<void> {
-  const list = (await get("/v1/sites", {})).sites;
-  sites.set(list);
-  const site = list.find((s) => s.id === chosen.get()) ?? list[0];
-  if (site) await turnTo(site.id);
+  shopsError.set(undefined);
+  try {
+    const list = (await get("/v1/sites", {})).sites;
+    sites.set(list);
+    const site = list.find((s) => s.id === chosen.get()) ?? list[0];
+    if (site) await turnTo(site.id);
+  } catch (err) {
+    shopsError.set(err);
+  }
 }
 
 /** turnTo has all pages be about a shop. */
@@ -56,7 +65,7 @@ export async function turnTo(id: string): Promise<void> {
     points: new Map((layout.read_points ?? []).map((p) => [p.id, { zone: p.zone ?? "", side: p.side ?? "", role: p.role }])),
     name_of: (z) => (z ? (names.get(z) ?? z) : ""),
   });
-  follow(id);
+  follow(may(session.get(), ["operate", "view"]) ? id : "");
 }
 
 /** leave forgets the shop: nobody is signed in any more. */

@@ -157,6 +157,7 @@ function Row(props: { alert: Alert; shop: Shop; put: (a: Alert) => void }): JSX.
         setClosing(false);
         if (done.alert) props.put(done.alert);
         else setNote(t.now.later);
+        setTimeout(() => acts.current?.querySelector("button")?.focus()); // what was pressed is gone
       },
       (err: unknown) => {
         setBusy(false);
@@ -256,7 +257,7 @@ function Detail(props: { alert: Alert; shop: Shop }): JSX.Element {
       <h2>{t.now.because}</h2>
       <p>
         {p
-          ? t.now.passage({ door: s.name_of(p.door ?? a.zone), direction: p.direction, reads: p.reads, seconds: p.seconds, sure: p.sure, percent: Math.round(p.confidence * 100) })
+          ? t.now.passage({ door: s.name_of(p.door ?? a.zone), direction: p.direction, reads: p.reads, seconds: p.seconds, sure: p.sure, percent: Math.min(99, Math.floor(p.confidence * 100)) })
           : a.cause && t.now.cause[a.cause]?.(place)}
       </p>
       {p && a.fact && <Passage site={a.site} fact={a.fact} />}

@@ -8,7 +8,7 @@ import { Answer } from "./answer";
 import { Plot } from "./plot";
 import { t } from "../text/en";
 
-const slot = 0.5; // seconds, of which the strongest read of each side is shown
+const slot = 0.25; // seconds, of which the strongest read of each side is shown
 const around = 15; // seconds before and after the passage
 
 /** series takes from a passage's document how strongly each side of the door heard the item, by the time
