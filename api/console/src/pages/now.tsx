@@ -114,8 +114,13 @@ function Now(props: { shop: Shop }): JSX.Element {
   const { ask, waiting, over, total, show, put } = useAlerts(props.shop.id);
   return (
     <>
-      {ask.value && <p class="lead">{t.now.lead(total)}</p>}
+      {total > 0 && <p class="lead">{t.now.lead(total)}</p>}
       <p class="caution">{t.now.caution}</p>
+      {total > 3 && (
+        <button type="button" class="quiet" onClick={() => document.getElementById("picks")?.focus()}>
+          {t.now.toPicks}
+        </button>
+      )}
       <Fresh count={waiting.length} over={over} urgent={waiting.some((a) => a.severity === "urgent")} show={show} />
       <Answer ask={ask} empty={(v) => v.length === 0} none={{ title: t.now.empty, more: t.now.emptyMore }}>
         {(rows) => (
@@ -289,7 +294,7 @@ function Picks(props: { shop: Shop }): JSX.Element {
   const name = (place: string) => props.shop.name_of(place.replace(/^kind:/, ""));
   return (
     <section aria-labelledby="picks">
-      <h2 id="picks">{t.now.picks}</h2>
+      <h2 id="picks" tabIndex={-1}>{t.now.picks}</h2>
       {stale && (
         <p>
           <button type="button" onClick={() => (setStale(false), ask.again())}>

@@ -36,9 +36,10 @@ const sign = (color: string) => ({ content: "''", display: "block", width: "0.6e
 // Custom properties reach into the shadow root. The images that the lint package brings are data: URLs, which
 // the Content-Security-Policy refuses; these rules take their place.
 const theme = EditorView.theme({
-  "&": { color: "var(--ink)", backgroundColor: "var(--paper)", border: "1px solid var(--line)", fontSize: "0.95rem" },
+  "&": { color: "var(--ink)", backgroundColor: "var(--paper)", border: "1px solid var(--line)" },
+  ".cm-scroller": { fontFamily: "ui-monospace, monospace", fontSize: "0.95rem", lineHeight: "1.5" },
   "&.cm-focused": { outline: "3px solid var(--accent)", outlineOffset: "1px" },
-  ".cm-content": { caretColor: "var(--ink)", fontFamily: "ui-monospace, monospace", padding: "0.5rem 0" },
+  ".cm-content": { caretColor: "var(--ink)", padding: "0.5rem 0" },
   ".cm-cursor": { borderLeftColor: "var(--ink)" },
   ".cm-selectionBackground, &.cm-focused .cm-selectionBackground": { backgroundColor: "var(--select)" },
   ".cm-gutters": { color: "var(--soft)", backgroundColor: "var(--paper)", borderRight: "1px solid var(--line)" },

@@ -1,5 +1,5 @@
 import type { ComponentChildren, JSX } from "preact";
-import { useEffect, useLayoutEffect, useRef, useState } from "preact/hooks";
+import { useLayoutEffect, useRef, useState } from "preact/hooks";
 import { t } from "../text/en";
 
 /** Fresh is the bar behind which waits what came while a list is being read: nothing moves by itself. */
@@ -20,27 +20,24 @@ export function Fresh(props: { count: number; over?: number; urgent?: boolean; s
 
 const step = 100;
 
-/** Growing shows the first of many rows of any height, and more as one comes to their end. */
+/** Growing shows the first hundred of many rows of any height, and a hundred more when asked to: what stands
+ * below the list is always reached. */
 export function Growing<T>(props: { rows: T[]; children: (row: T, index: number) => ComponentChildren; class?: string; label: string }): JSX.Element {
   const [most, set] = useState(step);
-  const end = useRef<HTMLLIElement>(null);
   const shown = props.rows.slice(0, most);
-  const more = shown.length < props.rows.length;
-  useEffect(() => {
-    if (!end.current) return;
-    const seen = new IntersectionObserver((list) => list.some((e) => e.isIntersecting) && set((n) => n + step), { rootMargin: "600px" });
-    seen.observe(end.current);
-    return () => seen.disconnect();
-  }, [more, most]);
   return (
-    <ul class={props.class} aria-label={props.label}>
-      {shown.map(props.children)}
-      {more && (
-        <li ref={end} class="end">
-          {t.list.row(shown.length, props.rows.length)}
-        </li>
+    <>
+      <ul class={props.class} aria-label={props.label}>
+        {shown.map(props.children)}
+      </ul>
+      {shown.length < props.rows.length && (
+        <p>
+          <button type="button" onClick={() => set(most + step)}>
+            {t.list.more(shown.length, props.rows.length)}
+          </button>
+        </p>
       )}
-    </ul>
+    </>
   );
 }
 

@@ -65,7 +65,7 @@ export const t = {
   },
 
   time: {
-    seconds: (n: number) => some(n, "second", "seconds"),
+    seconds: (n: number) => `${n} s`,
     minutes: (n: number) => `${n} min`,
     hours: (h: number, m: number) => (m ? `${h} h ${m} min` : `${h} h`),
     days: (n: number) => some(n, "day", "days"),
@@ -114,7 +114,7 @@ export const t = {
   over: (n: number) => (n === 1 ? "1 is over" : `${n} are over`),
 
   now: {
-    lead: (n: number) => (n === 0 ? "Nothing needs a person" : n === 1 ? "1 thing needs a person" : `${new Intl.NumberFormat("en-GB").format(n)} things need a person`),
+    lead: (n: number) => (n === 1 ? "1 thing needs a person" : `${new Intl.NumberFormat("en-GB").format(n)} things need a person`),
     caution: "A prompt to look, not proof of anything. Act only as local law and the shop's trained practice allow.",
     empty: "Nothing needs a person right now.",
     emptyMore: "What comes will be shown here by itself.",
@@ -178,6 +178,7 @@ export const t = {
     inner: "Inner side",
     outer: "Outer side",
     picks: "What to carry where",
+    toPicks: "To what is to be carried",
     picksChanged: "Something was carried or sold since: show the new list",
     picksNone: "Nothing is to be carried.",
     print: "Print",
@@ -210,7 +211,8 @@ export const t = {
   },
 
   list: {
-    row: (n: number, of: number) => `${n} of ${of}`,
+    row: (n: number, of: number) => `${new Intl.NumberFormat("en-GB").format(n)} of ${new Intl.NumberFormat("en-GB").format(of)}`,
+    more: (shown: number, of: number) => `Show more (${new Intl.NumberFormat("en-GB").format(shown)} of ${new Intl.NumberFormat("en-GB").format(of)} are shown)`,
   },
 
   parts: {
