@@ -29,14 +29,16 @@ function before(a: Alert, b: Alert): number {
   );
 }
 
-/** allAlerts asks for every active alert of the shop. */
-async function allAlerts(site: string): Promise<Alert[]> {
+/** allAlerts asks for every active alert of the shop. first is called with the newest thousand, which is all
+ * that there are in most shops. */
+async function allAlerts(site: string, first: (list: Alert[]) => void): Promise<Alert[]> {
   const list: Alert[] = [];
   for (let cursor: string | undefined; ; ) {
     const part = await get("/v1/alerts", { query: { site, limit: 1000, cursor } });
     list.push(...part.alerts.filter((a) => !a.watch));
     cursor = part.next;
     if (!cursor) return list;
+    if (list.length === part.alerts.length) first(list);
   }
 }
 
@@ -68,7 +70,13 @@ function useAlerts(site: string) {
   const load = () => {
     const mine = ++round.current;
     during.current = [];
-    allAlerts(site).then(
+    const first = (list: Alert[]) => {
+      if (mine !== round.current) return;
+      apply(list);
+      set({ asked: true, error: undefined });
+      changed();
+    };
+    allAlerts(site, first).then(
       (list) => {
         if (mine !== round.current) return;
         const there = new Set(list.map((a) => a.id));
@@ -338,7 +346,6 @@ function Picks(props: { shop: Shop }): JSX.Element {
                   <thead>
                     <tr>
                       <th scope="col">{t.now.product}</th>
-                      <th scope="col">{t.now.place}</th>
                       <th scope="col" class="figure">{t.now.there}</th>
                       <th scope="col" class="figure">{t.now.minimum}</th>
                       <th scope="col" class="figure">{t.now.lacking}</th>
@@ -347,8 +354,10 @@ function Picks(props: { shop: Shop }): JSX.Element {
                   <tbody>
                     {v.shortages.slice(0, 200).map((p) => (
                       <tr>
-                        <th scope="row">{p.product.name || p.product.sku || p.product.gtin}</th>
-                        <td>{name(p.place)}</td>
+                        <th scope="row">
+                          {p.product.name || p.product.sku || p.product.gtin}
+                          <div class="soft">{name(p.place)}</div>
+                        </th>
                         <td class="figure">{t.number(p.count)}</td>
                         <td class="figure">{t.number(p.minimum ?? 0)}</td>
                         <td class="figure">{t.number(p.lacking)}</td>

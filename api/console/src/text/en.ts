@@ -109,9 +109,9 @@ export const t = {
     } as Record<string, string>,
   },
 
-  fresh: (n: number) => (n === 1 ? "1 new" : `${n} new`),
-  freshUrgent: (n: number) => (n === 1 ? "1 new, urgent" : `${n} new, some urgent`),
-  over: (n: number) => (n === 1 ? "1 is over" : `${n} are over`),
+  fresh: (n: number) => some(n, "new", "new"),
+  freshUrgent: (n: number) => some(n, "new, urgent", "new, some urgent"),
+  over: (n: number) => some(n, "is over", "are over"),
 
   now: {
     lead: (n: number) => (n === 1 ? "1 thing needs a person" : `${new Intl.NumberFormat("en-GB").format(n)} things need a person`),
@@ -187,10 +187,9 @@ export const t = {
     below: "Below minimum",
     belowNone: "Every place has its minimum.",
     product: "Product",
-    place: "Place",
     there: "There",
     minimum: "Minimum",
-    lacking: "Still lacking",
+    lacking: "Lacking",
   },
 
   door: {
