@@ -1,5 +1,5 @@
 // Made by go run ./api/console/build -types from the OpenAPI document with the SHA-256
-// 153da6a5ace74bf4b2e93c74e07ac62a5f0ae4b1829709023aa29b3f1fd8ef7d
+// b4ca8fac53e4923e24abc0425a66a963c521c032a4a13a4d08c1a90504baf552
 
 export interface paths {
     "/epcis/capture": {
@@ -1636,7 +1636,7 @@ export interface components {
             note?: string;
             outcome: "genuine" | "false" | "unclear";
         };
-        Code: "alert_status" | "batch_too_large" | "body_too_large" | "busy" | "channel_stopped" | "conflict" | "count_status" | "cross_origin" | "entry_unreadable" | "idempotency_in_progress" | "idempotency_mismatch" | "idempotency_outcome_unknown" | "internal" | "invalid_body" | "invalid_document" | "invalid_encoding" | "invalid_epcis" | "invalid_idempotency_key" | "invalid_identity" | "invalid_json" | "invalid_parameter" | "key_exists" | "last_admin" | "little_read" | "method_not_allowed" | "missing_scope" | "missing_site" | "no_backup" | "no_passage" | "not_acceptable" | "not_aside" | "not_found" | "nothing_accepted" | "removal" | "timeout" | "too_many_sessions" | "too_many_streams" | "too_many_trials" | "unauthorized" | "unavailable" | "unknown_alert" | "unknown_capture" | "unknown_channel" | "unknown_count" | "unknown_delivery" | "unknown_document" | "unknown_fact" | "unknown_host" | "unknown_item" | "unknown_key" | "unknown_rule" | "unknown_session" | "unknown_site" | "unknown_zone" | "unsupported_encoding" | "unsupported_media_type" | "version_mismatch" | "zone_counted";
+        Code: "alert_status" | "batch_too_large" | "body_too_large" | "busy" | "channel_stopped" | "conflict" | "count_status" | "cross_origin" | "entry_unreadable" | "idempotency_in_progress" | "idempotency_mismatch" | "idempotency_outcome_unknown" | "internal" | "invalid_body" | "invalid_document" | "invalid_encoding" | "invalid_epcis" | "invalid_idempotency_key" | "invalid_identity" | "invalid_json" | "invalid_parameter" | "key_exists" | "last_admin" | "little_read" | "method_not_allowed" | "missing_scope" | "missing_site" | "no_backup" | "no_passage" | "not_acceptable" | "not_aside" | "not_found" | "nothing_accepted" | "removal" | "store_full" | "timeout" | "too_many_sessions" | "too_many_streams" | "too_many_trials" | "unauthorized" | "unavailable" | "unknown_alert" | "unknown_capture" | "unknown_channel" | "unknown_count" | "unknown_delivery" | "unknown_document" | "unknown_fact" | "unknown_host" | "unknown_item" | "unknown_key" | "unknown_rule" | "unknown_session" | "unknown_site" | "unknown_zone" | "unsupported_encoding" | "unsupported_media_type" | "version_mismatch" | "zone_counted";
         Configuration: {
             at: string;
             by: string;
@@ -1903,7 +1903,7 @@ export interface components {
             zone_name?: string;
         };
         Health: {
-            reason?: "store" | "store_lost" | "sites" | "stopping";
+            reason?: "store" | "store_lost" | "store_full" | "sites" | "stopping";
             status: "ok" | "unavailable";
         };
         Histogram: number[];
@@ -2010,7 +2010,7 @@ export interface components {
             type: string;
         };
         NoticeData: {
-            channel: string;
+            channel?: string;
             dead_letters?: number;
             failing_hours?: number;
             failing_since?: string;
@@ -2019,14 +2019,16 @@ export interface components {
             last?: string;
             reason?: string;
             say: string;
+            sequence?: number;
             severity: string;
+            site?: string;
             stopped_at?: string;
             stopped_because?: string;
         };
         NoticeMessage: {
             data: components["schemas"]["NoticeData"];
             timestamp: string;
-            type: "channel.failing" | "channel.stopped" | "channel.started" | "channel.dead_letters";
+            type: "channel.failing" | "channel.stopped" | "channel.started" | "channel.dead_letters" | "site.entry_aside";
         };
         Other: {
             median_dbm?: number;
@@ -4597,6 +4599,7 @@ export interface operations {
         parameters: {
             query?: {
                 note?: string;
+                allow_removal?: "true" | "false" | "1" | "0";
             };
             header?: {
                 "If-Match"?: string;
