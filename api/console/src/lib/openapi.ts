@@ -1,5 +1,5 @@
 // Made by go run ./api/console/build -types from the OpenAPI document with the SHA-256
-// b4ca8fac53e4923e24abc0425a66a963c521c032a4a13a4d08c1a90504baf552
+// a884fc2b59a91366d29efeb8def836c4a2b0589f2d782e53e9cc8c24e2a64373
 
 export interface paths {
     "/epcis/capture": {
@@ -114,6 +114,38 @@ export interface paths {
         patch?: never;
         trace?: never;
     };
+    "/v1/alerts.csv": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get: operations["listAlertsCSV"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/alerts.xlsx": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get: operations["listAlertsXLSX"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
     "/v1/alerts/{id}": {
         parameters: {
             query?: never;
@@ -156,6 +188,38 @@ export interface paths {
         get?: never;
         put?: never;
         post: operations["closeAlert"];
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/alerts/{id}/comment": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get?: never;
+        put?: never;
+        post: operations["commentAlert"];
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/alerts/{id}/correct": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get?: never;
+        put?: never;
+        post: operations["correctAlert"];
         delete?: never;
         options?: never;
         head?: never;
@@ -610,6 +674,38 @@ export interface paths {
         patch?: never;
         trace?: never;
     };
+    "/v1/rules/{name}": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get: operations["getRule"];
+        put: operations["putRule"];
+        post?: never;
+        delete: operations["deleteRule"];
+        options?: never;
+        head?: never;
+        patch: operations["patchRule"];
+        trace?: never;
+    };
+    "/v1/rules/{name}/cases": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get: operations["getCases"];
+        put: operations["putCases"];
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
     "/v1/rules/{name}/quality": {
         parameters: {
             query?: never;
@@ -732,6 +828,54 @@ export interface paths {
         get?: never;
         put?: never;
         post: operations["retryAside"];
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/sites/{site}/count-accuracy": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get: operations["countAccuracy"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/sites/{site}/count-accuracy.csv": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get: operations["countAccuracyCSV"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/sites/{site}/count-plan": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get: operations["countsDue"];
+        put?: never;
+        post?: never;
         delete?: never;
         options?: never;
         head?: never;
@@ -898,6 +1042,22 @@ export interface paths {
         patch?: never;
         trace?: never;
     };
+    "/v1/sites/{site}/counts/{id}/items.txt": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get: operations["countedItemsText"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
     "/v1/sites/{site}/counts/{id}/items.xlsx": {
         parameters: {
             query?: never;
@@ -906,6 +1066,70 @@ export interface paths {
             cookie?: never;
         };
         get: operations["countedItemsXLSX"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/sites/{site}/counts/{id}/missing": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get: operations["missingItems"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/sites/{site}/counts/{id}/missing.csv": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get: operations["missingItemsCSV"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/sites/{site}/counts/{id}/missing.txt": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get: operations["missingItemsText"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/sites/{site}/counts/{id}/missing.xlsx": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get: operations["missingItemsXLSX"];
         put?: never;
         post?: never;
         delete?: never;
@@ -1431,6 +1655,20 @@ export interface webhooks {
 }
 export interface components {
     schemas: {
+        AccuracyWeek: {
+            counts: number;
+            expected: number;
+            item_accuracy: number;
+            line_accuracy: number;
+            lines: number;
+            lines_right: number;
+            matched: number;
+            missing: number;
+            names: string;
+            unexpected: number;
+            week: string;
+            zones: string[];
+        };
         AcknowledgeRequest: {
             note?: string;
         };
@@ -1439,9 +1677,16 @@ export interface components {
             processed: boolean;
             sequence: number;
         };
+        ActView: {
+            at: string;
+            by: string;
+            do: "acknowledge" | "close" | "comment" | "correct";
+            note?: string;
+            outcome?: "genuine" | "false" | "unclear";
+        };
         AlertChangeView: {
             alert: components["schemas"]["AlertView"];
-            change: "alert.opened" | "alert.gathered" | "alert.reminded" | "alert.escalated" | "alert.acknowledged" | "alert.cleared" | "alert.closed";
+            change: "alert.opened" | "alert.gathered" | "alert.reminded" | "alert.escalated" | "alert.acknowledged" | "alert.cleared" | "alert.closed" | "alert.commented" | "alert.corrected";
         };
         AlertCloudEvent: {
             data: components["schemas"]["Message"];
@@ -1462,13 +1707,13 @@ export interface components {
         AlertMessage: {
             data: components["schemas"]["Message"];
             timestamp: string;
-            type: "alert.opened" | "alert.gathered" | "alert.reminded" | "alert.escalated" | "alert.acknowledged" | "alert.cleared" | "alert.closed";
+            type: "alert.opened" | "alert.gathered" | "alert.reminded" | "alert.escalated" | "alert.acknowledged" | "alert.cleared" | "alert.closed" | "alert.commented" | "alert.corrected";
         };
         AlertView: {
             about: "item" | "stock" | "reader" | "count" | "rule" | "storm";
             acknowledged_at?: string;
             acknowledged_by?: string;
-            cause?: "arrived" | "left" | "passed" | "sold" | "returned" | "received" | "shipped" | "missing" | "found" | "retired" | "stock" | "counted" | "silent" | "heard" | "foreign" | "registered" | "doubled";
+            cause?: "arrived" | "left" | "passed" | "sold" | "returned" | "received" | "shipped" | "missing" | "found" | "retired" | "stock" | "counted" | "silent" | "heard" | "foreign" | "registered" | "doubled" | "overdue" | "caught_up";
             cleared_at?: string;
             closed_at?: string;
             closed_by?: string;
@@ -1478,6 +1723,7 @@ export interface components {
             gathered?: string[];
             gathered_count?: number;
             gtin?: string;
+            history?: components["schemas"]["ActView"][];
             id: string;
             item?: string;
             note?: string;
@@ -1498,6 +1744,16 @@ export interface components {
             watch?: boolean;
             why?: unknown;
             zone?: string;
+        };
+        AlternativeView: {
+            line: number;
+            say?: string;
+            say_in?: {
+                [key: string]: string;
+            };
+            send?: string[];
+            severity?: string;
+            when: string;
         };
         AsideList: {
             entries: components["schemas"]["AsideView"][];
@@ -1567,6 +1823,45 @@ export interface components {
             instance: string;
             reason: string;
         };
+        CaseCoverage: {
+            raised: number;
+            rule: string;
+            silent: number;
+        };
+        CaseFailure: {
+            column: number;
+            diff?: string[];
+            hint?: string;
+            line: number;
+            reason: string;
+        };
+        CaseReport: {
+            diagnostics?: components["schemas"]["Diagnostic"][];
+            failed: number;
+            file: string;
+            passed: number;
+            results?: components["schemas"]["CaseResult"][];
+            rules?: components["schemas"]["CaseCoverage"][];
+        };
+        CaseResult: {
+            column: number;
+            failures?: components["schemas"]["CaseFailure"][];
+            line: number;
+            name: string;
+            passed: boolean;
+        };
+        CasesSaved: {
+            at: string;
+            by: string;
+            cases: components["schemas"]["CaseReport"];
+            document: string;
+            dry_run?: boolean;
+            in_effect: boolean;
+            note?: string;
+            unchanged: boolean;
+            version: number;
+            warnings?: string[];
+        };
         Changes: {
             lines_added?: number;
             lines_removed?: number;
@@ -1631,12 +1926,16 @@ export interface components {
             diagnostics: components["schemas"]["Diagnostic"][];
             ok: boolean;
             rules: components["schemas"]["RuleView"][];
+            true_now?: components["schemas"]["TrueNow"][];
         };
         CloseRequest: {
             note?: string;
             outcome: "genuine" | "false" | "unclear";
         };
-        Code: "alert_status" | "batch_too_large" | "body_too_large" | "busy" | "channel_stopped" | "conflict" | "count_status" | "cross_origin" | "entry_unreadable" | "idempotency_in_progress" | "idempotency_mismatch" | "idempotency_outcome_unknown" | "internal" | "invalid_body" | "invalid_document" | "invalid_encoding" | "invalid_epcis" | "invalid_idempotency_key" | "invalid_identity" | "invalid_json" | "invalid_parameter" | "key_exists" | "last_admin" | "little_read" | "method_not_allowed" | "missing_scope" | "missing_site" | "no_backup" | "no_passage" | "not_acceptable" | "not_aside" | "not_found" | "nothing_accepted" | "removal" | "store_full" | "timeout" | "too_many_sessions" | "too_many_streams" | "too_many_trials" | "unauthorized" | "unavailable" | "unknown_alert" | "unknown_capture" | "unknown_channel" | "unknown_count" | "unknown_delivery" | "unknown_document" | "unknown_fact" | "unknown_host" | "unknown_item" | "unknown_key" | "unknown_rule" | "unknown_session" | "unknown_site" | "unknown_zone" | "unsupported_encoding" | "unsupported_media_type" | "version_mismatch" | "zone_counted";
+        Code: "alert_status" | "batch_too_large" | "body_too_large" | "busy" | "cases_failed" | "channel_stopped" | "conflict" | "count_blind" | "count_status" | "cross_origin" | "entry_unreadable" | "idempotency_in_progress" | "idempotency_mismatch" | "idempotency_outcome_unknown" | "internal" | "invalid_body" | "invalid_document" | "invalid_encoding" | "invalid_epcis" | "invalid_idempotency_key" | "invalid_identity" | "invalid_json" | "invalid_parameter" | "key_exists" | "last_admin" | "little_read" | "method_not_allowed" | "missing_scope" | "missing_site" | "no_backup" | "no_passage" | "not_acceptable" | "not_aside" | "not_found" | "nothing_accepted" | "removal" | "store_full" | "timeout" | "too_many_sessions" | "too_many_streams" | "too_many_trials" | "unauthorized" | "unavailable" | "unknown_alert" | "unknown_capture" | "unknown_channel" | "unknown_count" | "unknown_delivery" | "unknown_document" | "unknown_fact" | "unknown_host" | "unknown_item" | "unknown_key" | "unknown_rule" | "unknown_session" | "unknown_site" | "unknown_zone" | "unsupported_encoding" | "unsupported_media_type" | "version_mismatch" | "zone_counted";
+        CommentRequest: {
+            note: string;
+        };
         Configuration: {
             at: string;
             by: string;
@@ -1668,6 +1967,10 @@ export interface components {
             media_type?: "text/csv" | "application/json";
             text: string;
         };
+        CountAccuracy: {
+            accuracy_notes: string;
+            weeks: components["schemas"]["AccuracyWeek"][];
+        };
         CountAnswer: {
             count?: components["schemas"]["CountDetail"];
             id: string;
@@ -1677,16 +1980,21 @@ export interface components {
         CountDetail: {
             advice?: string;
             assessment?: components["schemas"]["Assessment"];
+            blind: boolean;
             by: string;
             caution: string;
             closed_at?: string;
             delivery: boolean;
             expected: number;
+            fields?: {
+                [key: string]: string;
+            };
             final: boolean;
             id: string;
             missing_after: number;
             next?: "go_on" | "once_more" | "done";
             note?: string;
+            only: boolean;
             opened_at: string;
             pass: number;
             progress?: components["schemas"]["CountProgress"];
@@ -1696,25 +2004,37 @@ export interface components {
             unique: number;
             zones: string[];
         };
+        CountField: {
+            choices?: string[];
+            id: string;
+            name?: string;
+            required?: boolean;
+            type: "text" | "number" | "choice";
+        };
         CountList: {
             counts: components["schemas"]["CountView"][];
             next?: string;
         };
         CountProgress: {
-            curve: components["schemas"]["CurvePoint"][];
+            curve?: components["schemas"]["CurvePoint"][];
             found: number;
-            in_passes: components["schemas"]["Histogram"];
+            in_passes?: components["schemas"]["Histogram"];
             new_per_second: number;
             over_seconds: number;
             passes_ended: number;
             quiet_seconds: number;
             reads_per_second: number;
-            repeats: components["schemas"]["Histogram"];
-            sightings: components["schemas"]["Histogram"];
+            repeats?: components["schemas"]["Histogram"];
+            sightings?: components["schemas"]["Histogram"];
         };
         CountRequest: {
+            blind?: boolean;
             delivery?: components["schemas"]["DeliveryRequest"];
+            fields?: {
+                [key: string]: string;
+            };
             missing_after: number;
+            missing_of?: string;
             note?: string;
             zones: string[];
         };
@@ -1731,14 +2051,19 @@ export interface components {
             unexpected: number;
         };
         CountView: {
+            blind: boolean;
             by: string;
             closed_at?: string;
             delivery: boolean;
             expected: number;
+            fields?: {
+                [key: string]: string;
+            };
             final: boolean;
             id: string;
             missing_after: number;
             note?: string;
+            only: boolean;
             opened_at: string;
             pass: number;
             reads: number;
@@ -1747,15 +2072,28 @@ export interface components {
             zones: string[];
         };
         CountedItem: {
-            expected: boolean;
+            expected?: boolean;
             gtin?: string;
             item: string;
             product?: components["schemas"]["ProductView"];
+            zone?: string;
         };
         CountedItems: {
             count: string;
             items: components["schemas"]["CountedItem"][];
             next?: string;
+        };
+        Counts: {
+            fields?: components["schemas"]["CountField"][];
+            plan?: components["schemas"]["PlannedCount"][];
+        };
+        CountsDue: {
+            at: string;
+            counts: components["schemas"]["NightCount"][];
+            from: string;
+            progress: components["schemas"]["DueProgress"];
+            until: string;
+            zones: components["schemas"]["DueZone"][];
         };
         CurvePoint: {
             at: string;
@@ -1840,6 +2178,27 @@ export interface components {
             products?: components["schemas"]["ProductDiff"];
             warnings?: string[];
         };
+        DueProgress: {
+            done: number;
+            due: number;
+            expected: number;
+            found: number;
+            overdue: number;
+            running: number;
+            share: number;
+            zones: number;
+        };
+        DueZone: {
+            blind?: boolean;
+            count?: string;
+            due_at: string;
+            last_counted_at?: string;
+            name: string;
+            paused?: boolean;
+            status: "overdue" | "due" | "running" | "done" | "later";
+            team?: string;
+            zone: string;
+        };
         EventRequest: {
             epc?: string;
             epcs?: string[];
@@ -1855,7 +2214,7 @@ export interface components {
         };
         FactView: {
             at: string;
-            cause: "arrived" | "left" | "passed" | "sold" | "returned" | "received" | "shipped" | "missing" | "found" | "retired" | "stock" | "counted" | "silent" | "heard" | "foreign" | "registered" | "doubled";
+            cause: "arrived" | "left" | "passed" | "sold" | "returned" | "received" | "shipped" | "missing" | "found" | "retired" | "stock" | "counted" | "silent" | "heard" | "foreign" | "registered" | "doubled" | "overdue" | "caught_up";
             count?: number;
             disposition?: "unknown" | "sellable_accessible" | "sellable_not_accessible" | "retail_sold" | "in_transit" | "inactive";
             expected?: number;
@@ -1868,6 +2227,7 @@ export interface components {
             read_point?: string;
             ref?: string;
             sequence: number;
+            stocktake?: components["schemas"]["StocktakeView"];
             unexpected?: number;
             zone?: string;
         };
@@ -1957,7 +2317,9 @@ export interface components {
             until?: string;
         };
         Layout: {
+            counts?: components["schemas"]["Counts"];
             hours?: unknown;
+            language?: string;
             name?: string;
             presence?: components["schemas"]["Presence"];
             read_points?: components["schemas"]["Point"][];
@@ -1997,6 +2359,49 @@ export interface components {
             name: string;
             price?: number;
             sku?: string;
+        };
+        MissingItem: {
+            gtin?: string;
+            item: string;
+            last_heard_at?: string;
+            product?: components["schemas"]["ProductView"];
+            read_point?: string;
+            zone?: string;
+            zone_name?: string;
+        };
+        MissingItems: {
+            caution: string;
+            count: string;
+            items: components["schemas"]["MissingItem"][];
+            next?: string;
+            products?: components["schemas"]["MissingPieces"][];
+        };
+        MissingPieces: {
+            gtin: string;
+            pieces: number;
+            product?: components["schemas"]["ProductView"];
+        };
+        NightCount: {
+            blind: boolean;
+            by: string;
+            closed_at?: string;
+            delivery: boolean;
+            expected: number;
+            fields?: {
+                [key: string]: string;
+            };
+            final: boolean;
+            found: number;
+            id: string;
+            missing_after: number;
+            note?: string;
+            only: boolean;
+            opened_at: string;
+            pass: number;
+            reads: number;
+            status: "open" | "paused" | "closed" | "discarded";
+            unique: number;
+            zones: string[];
         };
         NoticeCloudEvent: {
             data: components["schemas"]["NoticeData"];
@@ -2134,6 +2539,7 @@ export interface components {
             seconds: number;
             sure: boolean;
         };
+        PatchRuleBody: Record<string, never>;
         PickList: {
             picks: components["schemas"]["PickView"][];
             shortages: components["schemas"]["ShortageView"][];
@@ -2153,6 +2559,14 @@ export interface components {
             document: string;
             version: number;
             warnings?: string[];
+        };
+        PlannedCount: {
+            blind?: boolean;
+            by: string;
+            every?: string;
+            on?: ("mon" | "tue" | "wed" | "thu" | "fri" | "sat" | "sun")[];
+            team?: string;
+            zones: string[];
         };
         Point: {
             id: string;
@@ -2251,6 +2665,7 @@ export interface components {
             power?: "lower" | "raise";
             sure_within?: string;
         };
+        PutRuleBody: Record<string, never>;
         QualityChange: {
             difference: number;
             high: number;
@@ -2350,6 +2765,7 @@ export interface components {
         };
         Rejection: {
             index: number;
+            line?: number;
             reason: string;
             section?: string;
         };
@@ -2407,8 +2823,32 @@ export interface components {
             storms?: number;
             watched: components["schemas"]["QualityTally"];
         };
+        RuleSaved: {
+            at: string;
+            by: string;
+            cases?: components["schemas"]["CaseReport"];
+            changes?: components["schemas"]["Changes"];
+            diagnostics: components["schemas"]["Diagnostic"][];
+            document: string;
+            dry_run?: boolean;
+            in_effect: boolean;
+            note?: string;
+            rule?: components["schemas"]["RuleView"];
+            text?: string;
+            true_now?: components["schemas"]["TrueNow"][];
+            unchanged: boolean;
+            version: number;
+            warnings?: string[];
+        };
+        RuleText: {
+            cases?: string;
+            rule: components["schemas"]["RuleView"];
+            text: string;
+            version: number;
+        };
         RuleView: {
             about: string;
+            but?: components["schemas"]["AlternativeView"][];
             clear?: string;
             escalate?: string;
             escalate_to?: string[];
@@ -2425,10 +2865,14 @@ export interface components {
             quiet?: string;
             remind?: string;
             say?: string;
+            say_in?: {
+                [key: string]: string;
+            };
             send?: string[];
             severity: string;
             uses?: string[];
             when: string;
+            words: string;
         };
         RulesSaved: {
             at: string;
@@ -2511,6 +2955,17 @@ export interface components {
             place: string;
             product: components["schemas"]["ProductView"];
             short: number;
+        };
+        StocktakeView: {
+            days?: number;
+            delivery?: boolean;
+            most_short?: number;
+            most_short_of?: string;
+            over?: number;
+            overdue?: boolean;
+            short?: number;
+            wrong?: number;
+            zones?: string[];
         };
         TagResult: {
             both?: components["schemas"]["SideHeard"];
@@ -2675,6 +3130,24 @@ export interface components {
         TrialWeekdayCount: {
             hours: number[];
             weekday: string;
+        };
+        TrueExample: {
+            gtin?: string;
+            item?: string;
+            place?: string;
+            reader?: string;
+            say: string;
+            site: string;
+            zone?: string;
+        };
+        TrueNow: {
+            count: number;
+            examples?: components["schemas"]["TrueExample"][];
+            failed?: number;
+            looked_at: number;
+            partial?: boolean;
+            rule: string;
+            words: string;
         };
         VersionList: {
             document: string;
@@ -3216,8 +3689,12 @@ export interface operations {
                 site?: string;
                 status?: "open" | "acknowledged" | "cleared" | "closed" | "active" | "all";
                 rule?: string;
+                zone?: string;
+                from?: string;
+                to?: string;
                 limit?: number;
                 cursor?: string;
+                defuse?: "true" | "false" | "1" | "0";
             };
             header?: never;
             path?: never;
@@ -3231,6 +3708,170 @@ export interface operations {
                 };
                 content: {
                     "application/json": components["schemas"]["AlertList"];
+                    "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet": string;
+                    "text/csv": string;
+                };
+            };
+            400: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            401: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            403: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            404: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            406: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            500: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            503: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+        };
+    };
+    listAlertsCSV: {
+        parameters: {
+            query?: {
+                site?: string;
+                status?: "open" | "acknowledged" | "cleared" | "closed" | "active" | "all";
+                rule?: string;
+                zone?: string;
+                from?: string;
+                to?: string;
+                limit?: number;
+                cursor?: string;
+                defuse?: "true" | "false" | "1" | "0";
+            };
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "text/csv": string;
+                };
+            };
+            400: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            401: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            403: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            404: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            500: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            503: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+        };
+    };
+    listAlertsXLSX: {
+        parameters: {
+            query?: {
+                site?: string;
+                status?: "open" | "acknowledged" | "cleared" | "closed" | "active" | "all";
+                rule?: string;
+                zone?: string;
+                from?: string;
+                to?: string;
+                limit?: number;
+                cursor?: string;
+                defuse?: "true" | "false" | "1" | "0";
+            };
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet": string;
                 };
             };
             400: {
@@ -3468,6 +4109,236 @@ export interface operations {
         };
     };
     closeAlert: {
+        parameters: {
+            query?: never;
+            header?: {
+                "Idempotency-Key"?: string;
+            };
+            path: {
+                id: string;
+            };
+            cookie?: never;
+        };
+        requestBody: {
+            content: {
+                "application/json": components["schemas"]["CloseRequest"];
+            };
+        };
+        responses: {
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["ActAnswer"];
+                };
+            };
+            202: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["ActAnswer"];
+                };
+            };
+            400: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            401: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            403: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            404: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            409: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            413: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            415: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            422: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            500: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            503: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+        };
+    };
+    commentAlert: {
+        parameters: {
+            query?: never;
+            header?: {
+                "Idempotency-Key"?: string;
+            };
+            path: {
+                id: string;
+            };
+            cookie?: never;
+        };
+        requestBody: {
+            content: {
+                "application/json": components["schemas"]["CommentRequest"];
+            };
+        };
+        responses: {
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["ActAnswer"];
+                };
+            };
+            202: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["ActAnswer"];
+                };
+            };
+            400: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            401: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            403: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            404: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            409: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            413: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            415: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            422: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            500: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            503: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+        };
+    };
+    correctAlert: {
         parameters: {
             query?: never;
             header?: {
@@ -6667,6 +7538,650 @@ export interface operations {
             };
         };
     };
+    getRule: {
+        parameters: {
+            query?: {
+                version?: number;
+                format?: string;
+            };
+            header?: {
+                "If-None-Match"?: string;
+            };
+            path: {
+                name: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["RuleText"];
+                    "text/yaml": string;
+                };
+            };
+            304: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content?: never;
+            };
+            400: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            401: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            403: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            404: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            406: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            422: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            500: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            503: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+        };
+    };
+    putRule: {
+        parameters: {
+            query?: {
+                note?: string;
+                dry_run?: "true" | "false" | "1" | "0";
+                anyway?: "true" | "false" | "1" | "0";
+            };
+            header?: {
+                "If-Match"?: string;
+                "If-None-Match"?: string;
+            };
+            path: {
+                name: string;
+            };
+            cookie?: never;
+        };
+        requestBody: {
+            content: {
+                "application/json": components["schemas"]["PutRuleBody"];
+                "text/yaml": string;
+            };
+        };
+        responses: {
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["RuleSaved"];
+                };
+            };
+            201: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["RuleSaved"];
+                };
+            };
+            400: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            401: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            403: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            409: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            412: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            413: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            415: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            422: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            500: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            503: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+        };
+    };
+    deleteRule: {
+        parameters: {
+            query?: {
+                note?: string;
+                dry_run?: "true" | "false" | "1" | "0";
+            };
+            header?: {
+                "If-Match"?: string;
+            };
+            path: {
+                name: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["RuleSaved"];
+                };
+            };
+            400: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            401: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            403: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            404: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            409: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            412: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            422: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            500: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            503: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+        };
+    };
+    patchRule: {
+        parameters: {
+            query?: {
+                note?: string;
+                dry_run?: "true" | "false" | "1" | "0";
+                anyway?: "true" | "false" | "1" | "0";
+            };
+            header?: {
+                "If-Match"?: string;
+            };
+            path: {
+                name: string;
+            };
+            cookie?: never;
+        };
+        requestBody: {
+            content: {
+                "application/json": components["schemas"]["PatchRuleBody"];
+                "application/merge-patch+json": components["schemas"]["PatchRuleBody"];
+            };
+        };
+        responses: {
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["RuleSaved"];
+                };
+            };
+            400: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            401: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            403: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            404: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            409: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            412: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            413: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            415: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            422: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            500: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            503: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+        };
+    };
+    getCases: {
+        parameters: {
+            query?: {
+                version?: number;
+            };
+            header?: {
+                "If-None-Match"?: string;
+            };
+            path: {
+                name: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "text/yaml": string;
+                };
+            };
+            304: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content?: never;
+            };
+            400: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            401: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            403: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            404: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            500: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            503: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+        };
+    };
+    putCases: {
+        parameters: {
+            query?: {
+                site?: string;
+                note?: string;
+                dry_run?: "true" | "false" | "1" | "0";
+                anyway?: "true" | "false" | "1" | "0";
+            };
+            header?: {
+                "If-Match"?: string;
+                "If-None-Match"?: string;
+            };
+            path: {
+                name: string;
+            };
+            cookie?: never;
+        };
+        requestBody: {
+            content: {
+                "text/yaml": string;
+            };
+        };
+        responses: {
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["CasesSaved"];
+                };
+            };
+            201: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["CasesSaved"];
+                };
+            };
+            400: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            401: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            403: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            404: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            409: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            412: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            413: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            415: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            422: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            500: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            503: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+        };
+    };
     ruleQuality: {
         parameters: {
             query?: {
@@ -7356,6 +8871,230 @@ export interface operations {
             };
         };
     };
+    countAccuracy: {
+        parameters: {
+            query?: {
+                weeks?: number;
+                zone?: string;
+                defuse?: "true" | "false" | "1" | "0";
+            };
+            header?: never;
+            path: {
+                site: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["CountAccuracy"];
+                    "text/csv": string;
+                };
+            };
+            400: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            401: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            403: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            404: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            406: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            500: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            503: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+        };
+    };
+    countAccuracyCSV: {
+        parameters: {
+            query?: {
+                weeks?: number;
+                zone?: string;
+                defuse?: "true" | "false" | "1" | "0";
+            };
+            header?: never;
+            path: {
+                site: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "text/csv": string;
+                };
+            };
+            400: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            401: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            403: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            404: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            500: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            503: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+        };
+    };
+    countsDue: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path: {
+                site: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["CountsDue"];
+                };
+            };
+            400: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            401: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            403: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            404: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            500: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            503: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+        };
+    };
     listCounts: {
         parameters: {
             query?: {
@@ -7549,7 +9288,9 @@ export interface operations {
     };
     getCount: {
         parameters: {
-            query?: never;
+            query?: {
+                curve?: "true" | "false" | "1" | "0";
+            };
             header?: never;
             path: {
                 site: string;
@@ -8206,6 +9947,7 @@ export interface operations {
                     "application/json": components["schemas"]["CountedItems"];
                     "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet": string;
                     "text/csv": string;
+                    "text/plain": string;
                 };
             };
             400: {
@@ -8241,14 +9983,6 @@ export interface operations {
                 };
             };
             406: {
-                headers: {
-                    [name: string]: unknown;
-                };
-                content: {
-                    "application/problem+json": components["schemas"]["Problem"];
-                };
-            };
-            409: {
                 headers: {
                     [name: string]: unknown;
                 };
@@ -8330,7 +10064,73 @@ export interface operations {
                     "application/problem+json": components["schemas"]["Problem"];
                 };
             };
-            409: {
+            500: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            503: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+        };
+    };
+    countedItemsText: {
+        parameters: {
+            query?: {
+                limit?: number;
+                cursor?: string;
+                defuse?: "true" | "false" | "1" | "0";
+            };
+            header?: never;
+            path: {
+                site: string;
+                id: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "text/plain": string;
+                };
+            };
+            400: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            401: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            403: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            404: {
                 headers: {
                     [name: string]: unknown;
                 };
@@ -8357,6 +10157,337 @@ export interface operations {
         };
     };
     countedItemsXLSX: {
+        parameters: {
+            query?: {
+                limit?: number;
+                cursor?: string;
+                defuse?: "true" | "false" | "1" | "0";
+            };
+            header?: never;
+            path: {
+                site: string;
+                id: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet": string;
+                };
+            };
+            400: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            401: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            403: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            404: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            500: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            503: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+        };
+    };
+    missingItems: {
+        parameters: {
+            query?: {
+                limit?: number;
+                cursor?: string;
+                defuse?: "true" | "false" | "1" | "0";
+            };
+            header?: never;
+            path: {
+                site: string;
+                id: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["MissingItems"];
+                    "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet": string;
+                    "text/csv": string;
+                    "text/plain": string;
+                };
+            };
+            400: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            401: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            403: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            404: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            406: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            409: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            500: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            503: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+        };
+    };
+    missingItemsCSV: {
+        parameters: {
+            query?: {
+                limit?: number;
+                cursor?: string;
+                defuse?: "true" | "false" | "1" | "0";
+            };
+            header?: never;
+            path: {
+                site: string;
+                id: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "text/csv": string;
+                };
+            };
+            400: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            401: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            403: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            404: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            409: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            500: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            503: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+        };
+    };
+    missingItemsText: {
+        parameters: {
+            query?: {
+                limit?: number;
+                cursor?: string;
+                defuse?: "true" | "false" | "1" | "0";
+            };
+            header?: never;
+            path: {
+                site: string;
+                id: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "text/plain": string;
+                };
+            };
+            400: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            401: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            403: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            404: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            409: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            500: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            503: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+        };
+    };
+    missingItemsXLSX: {
         parameters: {
             query?: {
                 limit?: number;
@@ -8666,6 +10797,8 @@ export interface operations {
         parameters: {
             query?: {
                 wait?: string;
+                read_point?: string;
+                zone?: string;
             };
             header?: {
                 "Idempotency-Key"?: string;
@@ -8680,6 +10813,8 @@ export interface operations {
             content: {
                 "application/json": components["schemas"]["PostCountReadsBody"];
                 "application/x-ndjson": string;
+                "text/csv": string;
+                "text/plain": string;
             };
         };
         responses: {
