@@ -1,5 +1,5 @@
 // Made by go run ./api/console/build -types from the OpenAPI document with the SHA-256
-// a884fc2b59a91366d29efeb8def836c4a2b0589f2d782e53e9cc8c24e2a64373
+// 541cddc81d84056a49b6f43ade89f86a5f12b8206c30959b5f292093414e9f71
 
 export interface paths {
     "/epcis/capture": {
@@ -1710,16 +1710,17 @@ export interface components {
             type: "alert.opened" | "alert.gathered" | "alert.reminded" | "alert.escalated" | "alert.acknowledged" | "alert.cleared" | "alert.closed" | "alert.commented" | "alert.corrected";
         };
         AlertView: {
-            about: "item" | "stock" | "reader" | "count" | "rule" | "storm";
+            about: "item" | "stock" | "reader" | "count" | "zone" | "rule" | "storm";
             acknowledged_at?: string;
             acknowledged_by?: string;
-            cause?: "arrived" | "left" | "passed" | "sold" | "returned" | "received" | "shipped" | "missing" | "found" | "retired" | "stock" | "counted" | "silent" | "heard" | "foreign" | "registered" | "doubled" | "overdue" | "caught_up";
+            cause?: "arrived" | "left" | "passed" | "sold" | "returned" | "received" | "shipped" | "missing" | "found" | "retired" | "stock" | "counted" | "silent" | "heard" | "foreign" | "registered" | "doubled" | "overdue" | "caught_up" | "near" | "away" | "zone";
             cleared_at?: string;
             closed_at?: string;
             closed_by?: string;
             count?: string;
             escalated_at?: string;
             fact?: string;
+            first?: components["schemas"]["FirstView"];
             gathered?: string[];
             gathered_count?: number;
             gtin?: string;
@@ -2214,7 +2215,7 @@ export interface components {
         };
         FactView: {
             at: string;
-            cause: "arrived" | "left" | "passed" | "sold" | "returned" | "received" | "shipped" | "missing" | "found" | "retired" | "stock" | "counted" | "silent" | "heard" | "foreign" | "registered" | "doubled" | "overdue" | "caught_up";
+            cause: "arrived" | "left" | "passed" | "sold" | "returned" | "received" | "shipped" | "missing" | "found" | "retired" | "stock" | "counted" | "silent" | "heard" | "foreign" | "registered" | "doubled" | "overdue" | "caught_up" | "near" | "away" | "zone";
             count?: number;
             disposition?: "unknown" | "sellable_accessible" | "sellable_not_accessible" | "retail_sold" | "in_transit" | "inactive";
             expected?: number;
@@ -2223,6 +2224,7 @@ export interface components {
             id: string;
             item?: string;
             missing?: number;
+            near?: components["schemas"]["NearView"];
             passage?: components["schemas"]["PassageView"];
             read_point?: string;
             ref?: string;
@@ -2243,6 +2245,11 @@ export interface components {
             more: number;
             products: components["schemas"]["ProductView"][];
             q: string;
+        };
+        FirstView: {
+            at: string;
+            item?: string;
+            zone?: string;
         };
         FoundItem: {
             declared: boolean;
@@ -2380,6 +2387,11 @@ export interface components {
             gtin: string;
             pieces: number;
             product?: components["schemas"]["ProductView"];
+        };
+        NearView: {
+            door: string;
+            peak_rssi?: number;
+            seconds: number;
         };
         NightCount: {
             blind: boolean;
@@ -2852,11 +2864,13 @@ export interface components {
             clear?: string;
             escalate?: string;
             escalate_to?: string[];
+            first?: string;
             gather?: string;
             gather_by?: string;
             hash: string;
             hold?: string;
             hours?: string;
+            items?: string;
             limit: string;
             line: number;
             mode: string;
@@ -2864,14 +2878,17 @@ export interface components {
             needs?: number;
             quiet?: string;
             remind?: string;
+            same?: string;
             say?: string;
             say_in?: {
                 [key: string]: string;
             };
             send?: string[];
             severity: string;
+            unless?: string;
             uses?: string[];
             when: string;
+            within?: string;
             words: string;
         };
         RulesSaved: {
@@ -3190,7 +3207,7 @@ export interface components {
             walks: components["schemas"]["WalkRequest"][];
         };
         WhyAnswer: {
-            about: "item" | "stock" | "reader" | "count";
+            about: "item" | "stock" | "reader" | "count" | "zone";
             count?: string;
             fact?: components["schemas"]["FactView"];
             gtin?: string;
@@ -3200,6 +3217,7 @@ export interface components {
             reader?: string;
             rules: components["schemas"]["WhyRule"][];
             site: string;
+            zone?: string;
         };
         WhyRule: {
             alert?: string;
@@ -3207,7 +3225,7 @@ export interface components {
             condition: unknown;
             have?: number;
             need?: number;
-            reason: "raised" | "gathered" | "limit" | "false" | "hold" | "quiet" | "hours" | "needs" | "off" | "failed" | "occasion";
+            reason: "raised" | "gathered" | "limit" | "false" | "hold" | "quiet" | "hours" | "needs" | "first" | "within" | "off" | "failed" | "occasion";
             rule: string;
             until?: string;
             watch?: boolean;
@@ -3216,6 +3234,7 @@ export interface components {
         Zone: {
             id: string;
             kind: "shelf" | "floor" | "stockroom" | "fitting" | "checkout" | "receiving" | "exit" | "other";
+            lingering_after?: string;
             name?: string;
             storey?: string;
             sure_within?: string;
@@ -13334,6 +13353,7 @@ export interface operations {
                 place?: string;
                 reader?: string;
                 count?: string;
+                zone?: string;
             };
             header?: never;
             path: {
