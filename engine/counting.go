@@ -100,7 +100,7 @@ func (s *State) foldLateCountReads(e *event.Entry, points []*presence.Point) {
 		if it := s.item(i); t > it.Seen {
 			it.Seen, it.Point = t, pt.Name
 		}
-		s.declare(i, s.scratchZones[r.Zone-1], t, pt.Name)
+		s.declare(i, s.scratchZones[r.Zone-1], t, pt.Name, true)
 		s.touch(i)
 	}
 }
@@ -170,7 +170,7 @@ func (c countedSite) Counted(i int32, h *stocktake.Sighting, stays bool, deliver
 	stock := func(it *item) { it.Disposition = sellableIn(s.bound.zone(it.Zone).Kind) }
 	if !stays {
 		it.flags &^= flagMissed
-		s.declare(i, h.Zone, h.At, h.Point)
+		s.declare(i, h.Zone, h.At, h.Point, true)
 		if it.Disposition == event.Unknown && it.product >= 0 && declaresStock(s.bound.zone(h.Zone).Kind) {
 			s.presence.TakeForStock(i)
 			s.change(i, stock)

@@ -100,13 +100,15 @@ func (s *State) leaveZone(i int32, c event.Cause, t int64, point uint16) {
 }
 
 // declare puts the item where a person with a handheld, or a desk reader, says it is; point 0: a
-// business event says so.
-func (s *State) declare(i int32, zone uint16, t int64, point uint16) {
+// business event says so. Late says that it is no newer than what is known of the item.
+func (s *State) declare(i int32, zone uint16, t int64, point uint16, late bool) {
 	it := s.item(i)
 	if it.Zone == zone {
-		if t > it.Sure {
+		// When evidence is rebuilt, what is late may be from when the item was elsewhere, and the
+		// record says what came of it.
+		if t > it.Sure && !(late && s.replaying) {
 			it.Sure = t // like seen, this is evidence, and written when its traces are released
-			if point == 0 || !s.presence.Keeps(&it.Known, t) {
+			if it.Unsaved = !late && s.presence.Keeps(&it.Known, t); !it.Unsaved {
 				s.touch(i) // too late to be evidence, or no read at all
 			}
 		}

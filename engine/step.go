@@ -239,7 +239,7 @@ func (s *State) foldEventOn(ev *event.Event, i int32, zone uint16) {
 	case event.EventMoved:
 		if zone != 0 {
 			s.presence.TakeForStock(i) // a person says where it belongs
-			s.declare(i, zone, t, 0)
+			s.declare(i, zone, t, 0, true)
 		}
 	case event.EventRetired:
 		s.change(i, away(event.Inactive))

@@ -35,8 +35,8 @@ func (p presenceEvents) Rests(i int32, at int64) {
 	p.s.tellStock(at)
 }
 
-func (p presenceEvents) Declared(i int32, zone uint16, at int64, point uint16) {
-	p.s.declare(i, zone, at, point)
+func (p presenceEvents) Declared(i int32, zone uint16, at int64, point uint16, late bool) {
+	p.s.declare(i, zone, at, point, late)
 }
 
 // AtDoor emits the fact that an item went through a door, lingers near it or no longer does, and moves it

@@ -40,10 +40,11 @@ type Items interface {
 // Events is notified of what a Site concludes, at once; it then changes Known. Times are Unix
 // milliseconds. Zone and point are name numbers.
 type Events interface {
-	Arrived(i int32, zone uint16, at int64, point uint16)  // the readers of another zone have it
-	Left(i int32, at int64)                                // no reader has it any more
-	Rests(i int32, at int64)                               // carried in through a door, it has lain in its zone for long
-	Declared(i int32, zone uint16, at int64, point uint16) // a handheld or a desk reader has it in front of it
+	Arrived(i int32, zone uint16, at int64, point uint16) // the readers of another zone have it
+	Left(i int32, at int64)                               // no reader has it any more
+	Rests(i int32, at int64)                              // carried in through a door, it has lain in its zone for long
+	// A handheld or a desk reader has it in front of it. Late: what is known of the item is as new or newer.
+	Declared(i int32, zone uint16, at int64, point uint16, late bool)
 	// It passed a door, of the given zone (event.Passed), lingers near it (event.Near) or no longer does
 	// (event.Away). Of these only a passage that is sure changes anything in Known.
 	AtDoor(i int32, c event.Cause, door uint16, at int64, point string, p event.Passage)
@@ -65,6 +66,9 @@ type Known struct {
 	// It left and was heard again where it was: the readers hear it badly there, and their silence
 	// says nothing.
 	Faint bool
+	// Sure is newer than what the item's record says, and must be written while the read that said so is
+	// still evidence: readers that go on hearing the item keep its traces for longer than that.
+	Unsaved bool
 }
 
 // Layout is a layout document tied to the name numbers of one site, so that a read looks up nothing
@@ -242,6 +246,7 @@ func (s *Site) Next() int64 {
 func (s *Site) Read(i int32, pt *Point, zone uint16, t, at int64, r *event.Read) (fresh bool) {
 	it := s.items.Item(i)
 	fresh = s.hear(i, it, pt, zone, t, r.RSSI)
+	late := t <= it.Seen
 	if t >= it.Seen {
 		it.Seen, it.Point = t, pt.Name
 		if it.traces == 0 {
@@ -259,7 +264,7 @@ func (s *Site) Read(i int32, pt *Point, zone uint16, t, at int64, r *event.Read)
 	case event.Handheld, event.Desk:
 		s.ForgetBefore(it, t) // whatever it says: evidence must not depend on records
 		if pt.Role == event.Desk || !s.leaks(it, pt, zone, t, r.RSSI) {
-			s.events.Declared(i, zone, t, pt.Name)
+			s.events.Declared(i, zone, t, pt.Name, late)
 		}
 	}
 	return false

@@ -33,6 +33,7 @@ const (
 	scoreEpochs = (slots - 1) * slotEpochs // epochs that the score looks at: one slot may have only begun
 	minSilence  = 3                        // epochs of silence before the first look whether an item left
 	freeAfter   = 96                       // epochs after which a trace is forgotten
+	savedAfter  = 32                       // epochs after which what is unsaved is written; with freeAfter less than EvidenceEpochs
 	lateEpochs  = 4                        // a read older than this many epochs adds to a trace but moves nothing
 	strongHits  = 5                        // epochs in which a reader must hear an item to overrule what a person declared
 	// epochs of silence before another zone may take an item that it does not hear better: a deaf
@@ -457,6 +458,10 @@ func (s *Site) expire() {
 func (s *Site) review(ti int32, e int64) {
 	p := &s.traces
 	tr := &p.all[ti]
+	if it := s.items.Item(tr.item); it.Unsaved && !s.replaying && e-s.epochOf(it.Sure) >= savedAfter {
+		it.Unsaved = false
+		s.items.Touch(tr.item)
+	}
 	switch silent := e - tr.last; {
 	case silent >= freeAfter:
 		s.release(ti)

@@ -24,7 +24,7 @@ func (s *shop) Touch(int32)                                                     
 func (s *shop) Arrived(int32, uint16, int64, uint16)                            {}
 func (s *shop) Left(int32, int64)                                               {}
 func (s *shop) Rests(int32, int64)                                              {}
-func (s *shop) Declared(int32, uint16, int64, uint16)                           {}
+func (s *shop) Declared(int32, uint16, int64, uint16, bool)                     {}
 func (s *shop) Reader(*Point, event.Cause)                                      {}
 func (s *shop) AtDoor(int32, event.Cause, uint16, int64, string, event.Passage) {}
 
