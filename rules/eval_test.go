@@ -456,7 +456,9 @@ func TestSay(t *testing.T) {
 		e := set.NewEvaluator()
 		require.Equal(t, c.want, e.Say(&set.Rules()[0].Choice, passing()))
 	}
-	set := compile(t, starter)
+	set := compile(t, "rules:\n- {name: a, when: item.paid, say: '{near.seconds} {passage.seconds}'}\n")
+	require.Equal(t, "120 2.35", set.NewEvaluator().Say(&set.Rules()[0].Choice, &Env{Near: Near{Seconds: 120.25}, Passage: Passage{Seconds: 2.345}}))
+	set = compile(t, starter)
 	e := set.NewEvaluator()
 	require.Equal(t, "unknown item passed an unknown place unpaid", e.Say(&set.Rules()[0].Choice, &Env{}))
 	require.Equal(t, "below minimum: unknown item in an unknown place, 0 left", e.Say(&set.Rule("below-minimum").Choice, &Env{}))

@@ -182,6 +182,9 @@ func (p piece) append(b []byte, env *Env) []byte {
 		if p.entry.Unit == "shop currency" {
 			return strconv.AppendFloat(b, v, 'f', 2, 64)
 		}
+		if p.entry.Unit == "seconds" && math.Abs(v) >= 10 {
+			v = math.Round(v)
+		}
 		if math.Abs(v) < 1e15 {
 			v = math.Round(v*100) / 100
 		}

@@ -30,6 +30,7 @@ var yesNo = map[string][2]string{
 	"stock.has_maximum": {"a maximum is set", "no maximum is set"},
 	"passage.sure":      {"the passage is sure", "the passage is only likely"},
 	"site.open":         {"the shop is open", "the shop is closed"},
+	"count.delivery":    {"it checked a delivery", "it checked no delivery"},
 }
 
 // nouns say in words what a name stands for. A name that is not here is read as its words:
@@ -39,7 +40,9 @@ var nouns = map[string]string{
 	"stock.backroom": "the stock in stockrooms", "stock.total": "the stock of the whole shop", "stock.short": "what is missing to the minimum",
 	"product.home_zones": "the zones where the product belongs", "reader.silent_seconds": "the reader's silence",
 	"count.expected": "the number of items expected", "count.found": "the number found", "count.missing": "the number not found",
-	"count.unexpected": "the number found unexpectedly", "items.count": "the number of items there",
+	"count.unexpected": "the number found unexpectedly", "count.short": "the number of pieces short",
+	"count.over": "the number of pieces too many", "count.wrong": "the number of pieces of other products",
+	"near.seconds": "the time near the door", "near.door": "the door it lingers near", "items.count": "the number of items there",
 	"items.came": "the number that came", "items.went": "the number that went", "items.oldest_seconds": "the time that the oldest has been there",
 	"at.hour": "the hour", "at.minute": "the minute", "at.minute_of_day": "the minute of the day", "at.weekday": "the weekday",
 	"at.date": "the date", "zone.id": "the zone", "from.id": "the zone before", "site.id": "the shop", "passage.door": "the door",
@@ -309,11 +312,11 @@ func (r *Rule) Sentence() string {
 	case q == nil:
 		when = r.inWords(r.When, r.About)
 	case r.Absent():
-		when = r.inWords(q.First, r.About) + ", and at no time in " + spell(q.Within, q.Open) + " after that " + r.inWords(q.Unless, r.About)
+		when = r.inWords(q.First, r.About) + ", and for " + spell(q.Within, q.Open) + " after that it is never true that " + r.inWords(q.Unless, r.About)
 	default:
 		when = "first " + r.inWords(q.First, r.About) + " and then, within " + spell(q.Within, q.Open) + ", " + r.inWords(r.When, r.About)
 		if q.Unless != "" {
-			when += ", and at no time between " + r.inWords(q.Unless, r.About)
+			when += ", and in between it is never true that " + r.inWords(q.Unless, r.About)
 		}
 	}
 	say("For each %s%s: when %s%s, %s.", what, during, when, stays, r.Choice.sent())

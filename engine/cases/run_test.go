@@ -35,16 +35,23 @@ func TestStarterCasesNoticeChanges(t *testing.T) {
 	}
 	book, _ := cases.NewBook("starter.yaml", src, rules.Known{})
 	for _, r := range book.Rules().Rules() {
-		name := "  - name: " + r.Name + "\n"
-		require.Contains(t, changed(name, name+"    mode: off\n"), r.Name)
+		name, watch := "  - name: "+r.Name+"\n", ""
+		if r.Mode == rules.ModeWatch {
+			watch = "    mode: watch\n"
+		}
+		require.Contains(t, changed(name+watch, name+"    mode: off\n"), r.Name)
 	}
 	for _, c := range [][2]string{
 		{"and passage.sure", "and not passage.sure"}, {"hold: 10m", "hold: 5m"}, {"hold: 2m", "hold: 0s"},
 		{"hold: 30m", "hold: 15m"}, {"hold: params.dwell", "hold: 10m"}, {"hold: 5m", "hold: 1m"},
 		{"gather: 5s", "gather: 0s"}, {"clear: 1m", "clear: 0s"}, {"item.sellable and not item.paid",
 			"not item.foreign"}, {"not item.home", "item.home"}, {"and stock.backroom > 0", ""},
-		{"{default: 6,", "{default: 3,"}, {"default: 100,", "default: 5,"}, {"and not site.open", ""},
-		{"count.expected >= 20 and", ""}, {"{default: 0.95,", "{default: 0.8,"},
+		{"{default: 6,", "{default: 3,"}, {"umberhithe: 150", "umberhithe: 5"}, {"umberhithe: 150", "umberhithe: 100"}, {"and not site.open", ""}, {"when: not site.open", "when: site.open"},
+		{"count.expected >= 20 and", ""}, {"{type: number, default: 50,", "{type: number, default: 5,"}, {"default: 0.97,", "default: 0.8,"},
+		{"{default: 20,", "{default: 19,"}, {"{default: 5m,", "{default: 3m,"}, {"hours: mon-fri 08:00-18:00", "hours: always"},
+		{"near.seconds >= 120", "near.seconds >= 60"}, {"gather_by: product", "gather_by: rule"}, {"unless: zone.selling or", "unless:"},
+		{"count.delivery and count.short", "count.missing"}, {"within: 2h open", "within: 2h"}, {"hold: 1h", "hold: 30m"},
+		{"and not item.registered", "and not item.home"},
 		{"send: [door-team]", "send: [floor-team]"},
 	} {
 		changed(c[0], c[1])
