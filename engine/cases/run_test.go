@@ -29,9 +29,15 @@ func TestStarterCasesNoticeChanges(t *testing.T) {
 		require.True(t, doc != string(src), "the starter rules have no %q any more: change it here as well", from)
 		book, diagnostics := cases.NewBook("starter.yaml", []byte(doc), rules.Known{})
 		require.NotNil(t, book, "%v", diagnostics)
-		rep := cases.Run(f, book)
-		require.NotZero(t, rep.Failed, "no case notices %q in place of %q", to, from)
-		return rep.String()
+		for i := range f.Cases { // the first that fails is enough
+			one := *f
+			one.Cases = f.Cases[i : i+1]
+			if rep := cases.Run(&one, book); rep.Failed > 0 {
+				return rep.String()
+			}
+		}
+		require.Fail(t, "no case notices it", "%q in place of %q", to, from)
+		return ""
 	}
 	book, _ := cases.NewBook("starter.yaml", src, rules.Known{})
 	for _, r := range book.Rules().Rules() {
