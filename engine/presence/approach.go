@@ -53,6 +53,11 @@ func (a *Approach) Hear(side int, ms int64, dbm int8, n uint32, echo Echo) bool 
 			a.slots[k&(ringSlots-1)] = slot{}
 		}
 		a.top = at
+		for k := range a.last {
+			if ms-a.last[k].ms > sameMs { // too old to be compared with, and no longer in the journal's tail
+				a.last[k] = lastEcho{}
+			}
+		}
 	case at <= a.top-ringSlots:
 		return false
 	}
