@@ -28,7 +28,14 @@ type FactView struct {
 	Expected    *int               `json:"expected,omitempty" jsonschema_description:"Of a count that closed: what should have been there."`
 	Missing     *int               `json:"missing,omitempty" jsonschema_description:"What of it was not found."`
 	Unexpected  *int               `json:"unexpected,omitempty" jsonschema_description:"What was found besides."`
+	OtherSite   *OtherSiteView     `json:"other_site,omitempty" jsonschema_description:"Of other_shop: the shop of the same store that has the item; without an id, none has it any more."`
 	Stocktake   *StocktakeView     `json:"stocktake,omitempty" jsonschema_description:"Of a count that closed, or of a zone that is overdue or was counted at last: what else rules see."`
+}
+
+// OtherSiteView is another shop of the same store.
+type OtherSiteView struct {
+	ID   string `json:"id"`
+	Name string `json:"name"`
 }
 
 // StocktakeView is what rules see of a fact about a count, beside its numbers of items.
@@ -54,6 +61,9 @@ func factView(f *event.Fact) FactView {
 	}
 	if t := f.Stocktake; t != nil {
 		v.Stocktake = &StocktakeView{t.Zones, t.Delivery, t.Short, t.Over, t.Wrong, t.MostShort, event.GTINText(t.MostShortOf), t.Overdue, t.Days}
+	}
+	if o := f.Other; o != nil {
+		v.OtherSite = &OtherSiteView{o.ID, o.Name}
 	}
 	switch f.Cause {
 	case event.Stock:

@@ -45,7 +45,7 @@ type binding struct {
 	rules  *rules.Set // those of cfg, with the site's own values of params
 	layout *presence.Layout
 
-	itemRules    [event.Zone + 1]bool // whether any rule about items can be concerned by the cause
+	itemRules    [event.OtherShop + 1]bool // whether any rule about items can be concerned by the cause
 	stockRules   bool
 	silenceRules []*rules.Rule // those that ask how long a read point has been silent
 	dayRules     []*rules.Rule // those that ask for how many days an item was not heard or counted

@@ -174,6 +174,7 @@ func (c countedSite) Counted(i int32, h *stocktake.Sighting, stays bool, deliver
 		if it.Disposition == event.Unknown && it.product >= 0 && declaresStock(s.bound.zone(h.Zone).Kind) {
 			s.presence.TakeForStock(i)
 			s.change(i, stock)
+			s.holds(i, 0)
 			s.tellStock(s.clock)
 		}
 	}

@@ -108,6 +108,9 @@ func (s *view) itemEnv(f *event.Fact, it *item) *rules.Env {
 	if s.bound.wordy {
 		s.fillWords(env, f.Key, f.Text)
 	}
+	if o := s.others.get(it.key); o.ID != "" {
+		env.Item.AtOtherSite, env.Item.OtherSiteName = o.ID, o.Name
+	}
 	env.Passage = alert.Passage(f.Passage)
 	env.Near = s.nearOf(f, it)
 	env.Reader = s.readerOf(s.bound.point(s.numbers[f.Point]))

@@ -62,7 +62,7 @@ type itemFlags uint8
 const (
 	flagDeclared itemFlags = 1 << iota // of records alone: Known.Declared
 	flagDirty                          // changed since the last Flush
-	_                                  // was in use
+	flagHeld                           // not in records: the last Holding said that this shop has it
 	flagText                           // its words are in State.texts
 	flagFaint                          // of records alone: Known.Faint
 	flagForeign                        // notified as foreign

@@ -48,6 +48,7 @@ type Batch struct {
 	Joined     []event.Alert        // alerts that became part of another, which is told for them; of these there is no change
 	Results    []*event.CountResult // of counts that were closed
 	Deliveries []event.Delivery     // messages to send; they are also to be stored
+	Holdings   []Holding            // what the index of a store with several shops is to know, in order
 
 	Reads      int // reads applied
 	Unplaced   int // reads of read points that the layout does not have, and handheld reads without a zone
@@ -73,7 +74,8 @@ func (b *Batch) Writes() []Change {
 }
 
 func (b *Batch) reset() {
-	*b = Batch{Facts: b.Facts[:0], Alerts: b.Alerts[:0], Joined: b.Joined[:0], Results: b.Results[:0], Deliveries: b.Deliveries[:0], m: b.m}
+	*b = Batch{Facts: b.Facts[:0], Alerts: b.Alerts[:0], Joined: b.Joined[:0], Results: b.Results[:0], Deliveries: b.Deliveries[:0],
+		Holdings: b.Holdings[:0], m: b.m}
 }
 
 // Batch returns what came of all that was applied since the last call.

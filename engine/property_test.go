@@ -64,7 +64,7 @@ func journalOf(rt *rapid.T, cfg *Config) []event.Entry {
 	for range rapid.IntRange(20, 120).Draw(rt, "steps") {
 		dt := rapid.SampledFrom(waits).Draw(rt, "dt")
 		wait(dt)
-		switch rapid.IntRange(0, 15).Draw(rt, "what") {
+		switch rapid.IntRange(0, 16).Draw(rt, "what") {
 		case 14: // a walk to the door, and through it or back again, as a reader reports it
 			i, back := rapid.IntRange(0, len(keys)-1).Draw(rt, "who"), rapid.Bool().Draw(rt, "back")
 			for n := range int64(16) {
@@ -90,6 +90,16 @@ func journalOf(rt *rapid.T, cfg *Config) []event.Entry {
 				add(e)
 				wait(rapid.SampledFrom([]int64{400, 1000, 3000}).Draw(rt, "stands"))
 			}
+		case 16: // what the index of all shops says, of items that were heard here or not yet
+			e := event.Entry{Kind: event.EntryElsewhere, By: "runner"}
+			for range rapid.IntRange(1, 3).Draw(rt, "elsewhere") {
+				x := event.Elsewhere{Key: rapid.SampledFrom(keys).Draw(rt, "key")}
+				if id := rapid.SampledFrom([]string{"", "harbour-branch", "tidemill"}).Draw(rt, "shop"); id != "" {
+					x.Site = event.OtherSite{ID: id, Name: "The " + id}
+				}
+				e.Elsewhere = append(e.Elsewhere, x)
+			}
+			add(e)
 		case 12:
 			cmd := event.CountCommand{Do: "open", Zones: []string{rapid.SampledFrom(zones).Draw(rt, "counted")},
 				MissingAfter: rapid.IntRange(1, 2).Draw(rt, "missing"), Careful: rapid.Bool().Draw(rt, "careful")}
@@ -429,6 +439,11 @@ rules:
     hold: 2s
     clear: 10s
     remind: 1m
+    send: [floor-team]
+  - name: of-another-shop
+    when: item.at_other_site != "" and item.present
+    say: "{product.name} is of {item.other_site_name}"
+    hold: 2s
     send: [floor-team]
   - name: few
     about: stock

@@ -60,6 +60,12 @@ func (s *State) foldRecorded(f *event.Fact) {
 			s.presence.TakeNear(i, s.numbers[f.Passage.Door], f.Ms-f.Passage.Span, f.Passage.Peak)
 		case event.Away:
 			s.presence.TakeNear(i, 0, 0, 0)
+		case event.Received, event.Returned:
+			s.others.set(f.Key, event.OtherSite{})
+		case event.OtherShop:
+			if f.Other != nil {
+				s.others.set(f.Key, *f.Other)
+			}
 		}
 		s.emit(*f)
 		s.view.meetItem(len(s.out.Facts)-1, i)
@@ -85,4 +91,5 @@ func (s *State) forget() {
 	s.counts.Forget()
 	s.zones.forget()
 	s.changed, s.fresh, s.doubled.changed = s.changed[:0], s.fresh[:0], nil
+	s.others.changed = nil
 }

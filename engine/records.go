@@ -71,6 +71,7 @@ func (s *State) flush() []Change {
 	aside := func(key string, value []byte) { changes = append(changes, Change{event.KindAside, key, value}) }
 	s.presence.Flush(aside)
 	s.doubled.flush(aside)
+	s.others.flush(aside)
 	s.zones.flush(s.clock, aside)
 	s.counts.Flush(func(kind, key string, value []byte) { changes = append(changes, Change{kind, key, value}) })
 	s.changed, s.fresh = s.changed[:0], s.fresh[:0]
@@ -133,6 +134,9 @@ func (s *State) loadItem(key string, v []byte) error {
 	it.Known = presence.Known{
 		Zone: uint16(u[0]), From: uint16(u[1]), Point: uint16(u[2]), Since: since, Sure: since + sure, Seen: since + ago,
 		Disposition: disp, Declared: flags&flagDeclared != 0, Faint: flags&flagFaint != 0,
+	}
+	if it.held() {
+		it.flags |= flagHeld
 	}
 	s.stock.Load(s.stockOf(it))
 	return nil
@@ -241,6 +245,9 @@ func (l *Loader) Record(kind, key string, value []byte) error {
 		if k, ok := strings.CutPrefix(key, asideDoubled); ok {
 			return l.s.doubled.load(k, value)
 		}
+		if k, ok := strings.CutPrefix(key, asideOther); ok {
+			return l.s.others.load(k, value)
+		}
 		if zone, ok := strings.CutPrefix(key, stocktake.ZonePrefix); ok {
 			return l.s.counts.LoadZone(zone, value)
 		}
@@ -317,7 +324,7 @@ func (l *Loader) Machine() *Machine {
 	for _, i := range s.changed {
 		s.item(i).flags &^= flagDirty
 	}
-	s.changed, s.fresh, s.doubled.changed = nil, nil, nil
+	s.changed, s.fresh, s.doubled.changed, s.others.changed = nil, nil, nil, nil
 	return newMachine(s)
 }
 

@@ -38,6 +38,7 @@ type State struct {
 	stock   *stock.Book
 	zones   zoneBook
 	doubled doubles
+	others  otherShops
 
 	presence *presence.Site
 	looked   int64 // until when rules were evaluated about what grows with time alone, see silence.go and days.go
@@ -91,6 +92,7 @@ func newState(site string) *State {
 			index: make(map[epc.Key]int32), texts: make(map[epc.Key]string), registered: make(map[epc.Key]uint64),
 		},
 		doubled: doubles{at: make(map[epc.Key]int64)},
+		others:  otherShops{of: make(map[epc.Key]event.OtherSite)},
 	}
 	s.stock = stock.New(stockNames{s})
 	s.presence = presence.New(presenceItems{s}, presenceEvents{s})
@@ -159,6 +161,10 @@ func (s *State) emit(f event.Fact) *event.Fact {
 // emitItem adds a fact about an item, filled from its present state, and lets the rules meet it.
 func (s *State) emitItem(c event.Cause, i int32, at int64, more func(*event.Fact)) {
 	it := s.item(i)
+	if c == event.Received || c == event.Returned {
+		s.others.set(it.key, event.OtherSite{}) // a person says that it is this shop's
+	}
+	s.holds(i, c)
 	f := event.Fact{
 		Cause: c, At: at, Key: it.key, Text: s.text(it), GTIN: s.gtinOf(it.key), Disp: it.Disposition,
 		Zone: s.idOf(it.Zone), From: s.idOf(it.From), Point: s.idOf(it.Point),
@@ -196,6 +202,7 @@ func dump(s *State, w io.Writer) {
 	}
 	s.presence.Digest(order, put)
 	s.doubled.digest(put)
+	s.others.digest(put)
 	s.alerts.Digest(put)
 	s.counts.Digest(put)
 	s.stock.Digest(put)

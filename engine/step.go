@@ -50,6 +50,8 @@ func (s *State) step(cfg *Config, e *event.Entry) {
 		}
 	case event.EntryAct:
 		s.alerts.Act(&e.Act, e.By)
+	case event.EntryElsewhere:
+		s.foldElsewhere(e.Elsewhere)
 	case event.EntryFacts:
 		for i := range e.Facts {
 			s.foldRecorded(&e.Facts[i])

@@ -32,6 +32,7 @@ func (p presenceEvents) Left(i int32, at int64) { p.s.leaveZone(i, event.Left, a
 func (p presenceEvents) Rests(i int32, at int64) {
 	it := p.s.item(i)
 	p.s.place(i, it.Zone, it.Since, true)
+	p.s.holds(i, 0)
 	p.s.tellStock(at)
 }
 

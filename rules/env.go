@@ -37,6 +37,9 @@ type Item struct {
 
 	DaysUnheard   int // calendar days since a reader last heard it
 	DaysUncounted int // calendar days since a count last found it
+
+	AtOtherSite   string // the id of another shop of the store that has it in stock; empty: none is known
+	OtherSiteName string
 }
 
 // Product is what the item is an instance of.

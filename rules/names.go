@@ -93,6 +93,7 @@ var (
 	byTie  = texts(event.Arrived, event.Passed, event.Sold, event.Returned, event.Received, event.Shipped, event.Found, event.Foreign,
 		event.Registered)
 	byPaid    = slices.Concat(byTie, texts(event.Missing, event.Retired))
+	byOther   = texts(event.OtherShop, event.Received, event.Returned)
 	byStock   = subjectCauses[event.AboutStock]
 	byReader  = subjectCauses[event.AboutReader]
 	byCount   = texts(event.Counted)
@@ -171,6 +172,13 @@ var entries = []entry{
 	intName("item.days_uncounted", "days", "how many days ago a closed count last found it, by the shop's calendar; if none "+
 		"ever did, how many days ago it was first known. Looked at like item.days_unheard", `item.days_uncounted >= 3`, onlyItem, byTime,
 		func(e *Env) int { return e.Item.DaysUncounted }),
+
+	textName("item.at_other_site", "the id of another shop of the same store that has the item in stock, as it was known when the item "+
+		"was last heard here; empty when none has. It is looked up after the item was heard: a fact of its own, other_shop, tells of it",
+		`item.at_other_site == "harbour-branch"`, onlyItem, byOther,
+		func(e *Env) string { return e.Item.AtOtherSite }).with(few).with(missing("no other shop")),
+	textName("item.other_site_name", "that shop's name", `item.other_site_name contains "Harbour"`, onlyItem, byOther,
+		func(e *Env) string { return e.Item.OtherSiteName }).with(few).with(missing("no other shop")),
 
 	boolName("product.known", "the product is in the product list", `not product.known`, itemStock, byProduct,
 		func(e *Env) bool { return e.Product.Known }),

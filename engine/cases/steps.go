@@ -26,7 +26,7 @@ func init() { // a plain initialiser would refer to itself
 		"read": (*caseParser).read, "put": (*caseParser).putting, "take": (*caseParser).taking, "walk": (*caseParser).walk,
 		"silent": (*caseParser).muting, "working": (*caseParser).muting,
 		"wait": (*caseParser).wait, "at": (*caseParser).until, "down": (*caseParser).down,
-		"count": (*caseParser).count, "acknowledge": (*caseParser).person, "close": (*caseParser).person,
+		"elsewhere": (*caseParser).elsewhere, "count": (*caseParser).count, "acknowledge": (*caseParser).person, "close": (*caseParser).person,
 	}
 	for _, name := range event.EventTypes.Texts() {
 		verbs[name] = (*caseParser).event
@@ -281,6 +281,31 @@ func (p *caseParser) event(key, n *doc.Node) step {
 		if g := a.need("product", "say which product the tags belong to"); g != nil {
 			s.event.GTIN = p.product(g)
 		}
+	}
+	return s
+}
+
+// elsewhereStep has the index of all shops say that another shop has items.
+type elsewhereStep struct {
+	place
+	items []thing
+	site  event.OtherSite
+}
+
+func (p *caseParser) elsewhere(key, n *doc.Node) step {
+	a := p.args(key, n, "items", "site", "name")
+	s := &elsewhereStep{place: placeOf(key), items: a.items()}
+	id := a.need("site", "say which shop has them, as item.at_other_site names it: site: harbour-branch")
+	if id == nil {
+		return nil
+	}
+	s.site.ID = p.word(id, "site")
+	if s.site.ID == p.file.Layout.Site {
+		p.At(id, fmt.Sprintf("%s is the shop that the cases play in", s.site.ID), "name another shop")
+	}
+	s.site.Name = s.site.ID
+	if name := a.get("name"); name != nil {
+		s.site.Name = p.word(name, "name")
 	}
 	return s
 }

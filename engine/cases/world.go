@@ -313,6 +313,23 @@ func (s *eventStep) run(w *world) {
 	w.step(&event.Entry{Kind: event.EntryEvents, Events: []event.Event{ev}})
 }
 
+func (s *elsewhereStep) run(w *world) {
+	w.act()
+	for part := range slices.Chunk(s.items, event.MaxElsewhere) {
+		e := event.Entry{Kind: event.EntryElsewhere}
+		for _, t := range part {
+			if _, ok := w.s.Item(t.tag.Key); !ok {
+				w.fail(s.place, t.handle+" was not heard here yet: only what was heard is looked up at other shops",
+					"write this step after it is read, put or received")
+				w.stopped = true
+				return
+			}
+			e.Elsewhere = append(e.Elsewhere, event.Elsewhere{Key: t.tag.Key, Site: s.site})
+		}
+		w.step(&e)
+	}
+}
+
 func (s *waitStep) run(w *world) {
 	to := w.now + s.d.Milliseconds()
 	if s.wall != nil {

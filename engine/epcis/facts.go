@@ -75,7 +75,7 @@ var toldAs = map[event.Cause]told{
 
 // unobserved are the facts that tell of an absence, or of what two observations together mean.
 var unobserved = map[event.Cause]bool{event.Left: true, event.Missing: true, event.Silent: true, event.Doubled: true,
-	event.Near: true, event.Away: true}
+	event.Near: true, event.Away: true, event.OtherShop: true}
 
 // Event turns a fact into an event with its hash id, or says why it is none.
 func (x *Exporter) Event(f *event.Fact) (Event, Skip) {

@@ -106,7 +106,7 @@ func TestRecordsRoundTrip(t *testing.T) {
 	})
 	t.Run("fact", func(t *testing.T) {
 		f := filled[Fact](t)
-		f.Passage.Span, f.Passage.Confidence = 1<<40, 0.25
+		f.Other, f.Passage.Span, f.Passage.Confidence = nil, 1<<40, 0.25
 		b := AppendFact(nil, &f)
 		var back Fact
 		require.NoError(t, DecodeFact(b, f.Ms, f.N, &back))
@@ -115,7 +115,7 @@ func TestRecordsRoundTrip(t *testing.T) {
 	})
 	t.Run("plain fact", func(t *testing.T) { // one that is not about a count is as short as ever
 		f := filled[Fact](t)
-		f.Stocktake, f.Passage.Span, f.Passage.Confidence = nil, 1<<40, 0.25
+		f.Other, f.Stocktake, f.Passage.Span, f.Passage.Confidence = nil, nil, 1<<40, 0.25
 		b := AppendFact(nil, &f)
 		var back Fact
 		require.NoError(t, DecodeFact(b, f.Ms, f.N, &back))
@@ -129,7 +129,7 @@ func TestRecordsRoundTrip(t *testing.T) {
 		require.Equal(t, &a, back)
 	})
 	t.Run("entry", func(t *testing.T) {
-		for _, kind := range []EntryKind{EntryEvents, EntryConfig, EntryAct, EntryCount, EntryAside} {
+		for _, kind := range []EntryKind{EntryEvents, EntryConfig, EntryAct, EntryCount, EntryAside, EntryElsewhere} {
 			e := Entry{Kind: kind, At: at, By: "gate", Again: uint64(kind) % 2}
 			switch kind {
 			case EntryEvents:
@@ -138,6 +138,8 @@ func TestRecordsRoundTrip(t *testing.T) {
 				e.Config = filled[[]Pin](t)
 			case EntryAct:
 				e.Act = filled[Act](t)
+			case EntryElsewhere:
+				e.Elsewhere = filled[[]Elsewhere](t)
 			case EntryAside:
 				e.Aside = filled[Aside](t)
 			case EntryCount:
@@ -184,7 +186,14 @@ func TestRecordsOfOtherVersions(t *testing.T) {
 	f.Stocktake = &Stocktake{Zones: []string{"shelf-a"}}
 	long := append(AppendFact(nil, &f), 0)
 	long[header-1]++
-	require.ErrorContains(t, DecodeFact(long, at, 0, &back), "it has 32 fields, want 31")
+	require.ErrorContains(t, DecodeFact(long, at, 0, &back), "it has 1 fields too many")
+	f.Other = &OtherSite{ID: "harbour-branch", Name: "Harbour Branch"}
+	long = append(AppendFact(nil, &f), 0)
+	long[header-1]++
+	require.ErrorContains(t, DecodeFact(long, at, 0, &back), "it has 34 fields, want 33")
+	f.Stocktake = nil
+	require.NoError(t, DecodeFact(AppendFact(nil, &f), at, 0, &back))
+	require.Equal(t, f, back)
 
 	c := Count{ID: "umberhithe-count-7", Zones: []string{"shelf-a"}, Expected: []epc.Key{}, Papers: []Line{{9521234000013, 2}}}
 	plain := AppendCount(nil, &c)

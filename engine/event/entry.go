@@ -26,6 +26,8 @@ const (
 
 	entryAgain EntryKind = 9 // wraps an entry that was set aside and is folded again: see Entry.Again
 
+	EntryElsewhere EntryKind = 10 // which other shops of the store have items that were heard here
+
 	// EntryFacts carries facts that were recorded before, to try rules on them. It is never part of
 	// a journal: trials make it.
 	EntryFacts EntryKind = 255
@@ -50,7 +52,9 @@ type Entry struct {
 	Again  uint64   // the entry that was set aside and that this one is once more; 0: none
 
 	Command CountCommand // EntryCount
-	Facts   []Fact       // EntryFacts, in order
+
+	Elsewhere []Elsewhere // EntryElsewhere, at most MaxElsewhere
+	Facts     []Fact      // EntryFacts, in order
 }
 
 // NoRSSI marks a read that came without a signal strength.
@@ -141,6 +145,21 @@ type Aside struct {
 	Reason string
 }
 
+// OtherSite is another shop of the same store. The zero value: none.
+type OtherSite struct {
+	ID   string
+	Name string // as its layout had it when it was asked for
+}
+
+// Elsewhere says which other shop has an item in stock.
+type Elsewhere struct {
+	Key  epc.Key
+	Site OtherSite // zero: none, or none any more
+}
+
+// MaxElsewhere is how many items one entry of EntryElsewhere names at most.
+const MaxElsewhere = 200
+
 // Act is what a person did to an alert.
 type Act struct {
 	Alert   string
@@ -200,6 +219,13 @@ func AppendEntry(b []byte, e *Entry) []byte {
 		b = msgp.AppendArrayHeader(b, 2)
 		b = msgp.AppendUint64(b, e.Aside.Seq)
 		b = msgp.AppendString(b, e.Aside.Reason)
+	case EntryElsewhere:
+		b = msgp.AppendArrayHeader(b, uint32(4*len(e.Elsewhere)))
+		for _, x := range e.Elsewhere {
+			b = AppendKey(b, x.Key)
+			b = msgp.AppendString(b, x.Site.ID)
+			b = msgp.AppendString(b, x.Site.Name)
+		}
 	case EntryCount:
 		c := &e.Command
 		parts := uint32(8)
@@ -430,6 +456,14 @@ func decodeEntry(b []byte, e *Entry, again uint64) error {
 			return fmt.Errorf("journal entry %d: what was set aside has %d parts, want 2", seq, n)
 		}
 		e.Aside = Aside{Seq: r.Uint64(), Reason: r.String()}
+	case e.Kind == EntryElsewhere:
+		n := r.Array()
+		if r.err == nil && (n%4 != 0 || n > 4*MaxElsewhere) {
+			return fmt.Errorf("journal entry %d: items of other shops have %d parts, want 4 for each of at most %d", seq, n, MaxElsewhere)
+		}
+		for ; n > 0 && r.err == nil; n -= 4 {
+			e.Elsewhere = append(e.Elsewhere, Elsewhere{Key: r.Key(), Site: OtherSite{r.String(), r.String()}})
+		}
 	case e.Kind == entryAgain && again == 0:
 		n, of, inner := r.Array(), r.Uint64(), r.View()
 		if r.err == nil && (n != 2 || of == 0) {

@@ -88,6 +88,7 @@ func FuzzDecodeEntry(f *testing.F) {
 		Events: []Event{{Type: EventSold, Tags: []Tag{{Key: k}}, Zone: "till", T: at, Ref: "r-1"}}}))
 	f.Add(AppendEntry(nil, &Entry{Kind: EntryConfig, At: at, Config: []Pin{{"rules", 3}}}))
 	f.Add(AppendEntry(nil, &Entry{Kind: EntryAct, At: at, Act: Act{Alert: "a", Do: "close", Outcome: "false"}}))
+	f.Add(AppendEntry(nil, &Entry{Kind: EntryElsewhere, At: at, Elsewhere: []Elsewhere{{Site: OtherSite{"harbour-branch", "Harbour Branch"}}}}))
 	f.Add(AppendEntry(nil, &Entry{Kind: EntryAside, At: at, Aside: Aside{Seq: 7, Reason: "it panicked"}}))
 	f.Add(AppendEntry(nil, &Entry{Kind: EntryAct, At: at, Act: Act{Alert: "a", Do: "close"}, Again: 7}))
 	f.Add([]byte{0x95, 1, 1})

@@ -67,6 +67,7 @@ type Fact struct {
 	Expected, MissingItems, Unexpected int // counted: what was expected, what of it was not found, what else was found
 
 	Stocktake *Stocktake // facts about counts: what else rules see; nil in facts of earlier versions
+	Other     *OtherSite // facts of other_shop: the shop that has the item, without an id: none any more; else nil
 }
 
 // Stocktake is what a fact about a count has beside numbers of items. Of a zone that is overdue or
@@ -99,6 +100,7 @@ const (
 	factVersion     = 1
 	factFields      = 22
 	stocktakeFields = 9 // of facts about counts, beside those of all
+	otherFields     = 2 // of facts that have Other
 )
 
 func (f *Fact) fields(c *codec) {
@@ -125,12 +127,23 @@ func (f *Fact) fields(c *codec) {
 	c.text(&f.Passage.Door) // the door came last
 	if !c.encoding {
 		f.At, f.Passage.Confidence = f.Ms-ago, float64(sure)/1e6
-		if c.left > 0 && c.err == nil {
+		if c.left >= stocktakeFields && c.err == nil {
 			f.Stocktake = new(Stocktake)
 		}
 	}
 	if f.Stocktake != nil {
 		f.Stocktake.fields(c)
+	}
+	if !c.encoding && c.left > 0 && c.err == nil {
+		if c.left != otherFields {
+			c.err = fmt.Errorf("it has %d fields too many", c.left)
+			return
+		}
+		f.Other = new(OtherSite)
+	}
+	if f.Other != nil {
+		c.text(&f.Other.ID)
+		c.text(&f.Other.Name)
 	}
 }
 
@@ -140,6 +153,9 @@ func AppendFact(b []byte, f *Fact) []byte {
 	if f.Stocktake != nil {
 		fields += stocktakeFields
 	}
+	if f.Other != nil {
+		fields += otherFields
+	}
 	c := newEncoder(b, factVersion, fields)
 	f.fields(&c)
 	return c.b
@@ -148,7 +164,7 @@ func AppendFact(b []byte, f *Fact) []byte {
 // DecodeFact is the inverse of AppendFact; ms and n are the fact's id.
 func DecodeFact(b []byte, ms int64, n uint32, f *Fact) error {
 	*f = Fact{Ms: ms, N: n}
-	c := openRecord(b, factVersion, factFields-1, factFields+stocktakeFields)
+	c := openRecord(b, factVersion, factFields-1, factFields+stocktakeFields+otherFields)
 	if f.fields(&c); c.err != nil {
 		return c.end("fact " + f.ID())
 	}

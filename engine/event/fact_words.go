@@ -27,6 +27,7 @@ const (
 	Near       Cause = 20
 	Away       Cause = 21
 	Zone       Cause = 22
+	OtherShop  Cause = 23
 )
 
 // Causes are the values of Cause, with their texts and meanings.
@@ -52,6 +53,7 @@ var Causes = numbered[Cause]("cause", []Word{
 	CaughtUp:   {"caught_up", "a zone whose count was overdue was counted"},
 	Near:       {"near", "an item lingers near a door: notified again and again while it does"},
 	Away:       {"away", "an item no longer lingers near a door"},
+	OtherShop:  {"other_shop", "another shop of the same store has an item that was heard here, or no longer has it"},
 	Zone:       {"zone", "what is in a zone changed, or time went by there; of rules about zones alone, and never recorded"},
 })
 

@@ -24,10 +24,11 @@ type Metrics struct {
 	Conflicts  prometheus.Counter
 	WentBack   *prometheus.CounterVec // by site
 
-	ClockBehind *prometheus.GaugeVec // seconds by which the server's clock is behind the site clock
-	ClockAhead  prometheus.Gauge     // seconds by which the server's clock is ahead of the store's
-	NodeTaken   prometheus.Gauge     // 1 while another process has this one's name
-	Aside       *prometheus.GaugeVec // entries that could not be folded and wait, by site; where the site is worked
+	ClockBehind *prometheus.GaugeVec   // seconds by which the server's clock is behind the site clock
+	ClockAhead  prometheus.Gauge       // seconds by which the server's clock is ahead of the store's
+	NodeTaken   prometheus.Gauge       // 1 while another process has this one's name
+	LookupsLost *prometheus.CounterVec // items that other shops were not asked about, by site
+	Aside       *prometheus.GaugeVec   // entries that could not be folded and wait, by site; where the site is worked
 }
 
 // NewMetrics makes the metrics and registers them with reg unless it is nil.
@@ -52,6 +53,8 @@ func NewMetrics(reg prometheus.Registerer) *Metrics {
 		}),
 		Slow:     counter("lintel_commits_slow_total", "Commits that took more than a second; the log has their sizes.", "site"),
 		WentBack: counter("lintel_store_went_back_total", "Times that the store had less of a site than was folded already.", "site"),
+		LookupsLost: counter("lintel_other_shops_dropped_total",
+			"Items that were not looked up at other shops, since too many waited.", "site"),
 		Aside: prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "lintel_entries_aside",
 			Help: "Entries that could not be processed and wait for an upgrade."}, []string{"site"}),
 		Conflicts: prometheus.NewCounter(prometheus.CounterOpts{
@@ -69,14 +72,14 @@ func NewMetrics(reg prometheus.Registerer) *Metrics {
 	})
 	if reg != nil {
 		reg.MustRegister(m.Reads, m.Unplaced, m.Entries, m.Facts, m.Alerts, m.Deliveries,
-			m.RuleErrors, m.Fold, m.Commit, m.Slow, m.Conflicts, m.WentBack, m.ClockBehind, m.ClockAhead, m.NodeTaken, m.Aside)
+			m.RuleErrors, m.Fold, m.Commit, m.Slow, m.Conflicts, m.WentBack, m.ClockBehind, m.ClockAhead, m.NodeTaken, m.Aside, m.LookupsLost)
 	}
 	return m
 }
 
 // known has the counters of failures begin at 0 with the site, so that the first failure is a rise.
 func (m *Metrics) known(site string) {
-	for _, c := range []*prometheus.CounterVec{m.RuleErrors, m.Slow, m.WentBack} {
+	for _, c := range []*prometheus.CounterVec{m.RuleErrors, m.Slow, m.WentBack, m.LookupsLost} {
 		c.WithLabelValues(site)
 	}
 }

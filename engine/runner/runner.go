@@ -34,6 +34,7 @@ type Store interface {
 	store.Journal
 	store.Records
 	store.Documents
+	store.Values
 	store.Leases
 }
 
@@ -74,6 +75,8 @@ type Runner struct {
 	ctx   context.Context
 	stop  context.CancelFunc
 	wg    sync.WaitGroup
+
+	shops shops
 
 	compared, clockWarned time.Time // when the clocks of the store and of this process were compared, and when they differed
 }
@@ -225,11 +228,12 @@ func (r *Runner) open(id string) *Site {
 		return s
 	}
 	s := &Site{id: id, r: r, log: r.opt.Log.With("site", id), ready: make(chan struct{}),
-		access: semaphore.NewWeighted(questions), decided: make(map[uint64]*event.SetAside), again: make(map[uint64]uint64)}
+		access: semaphore.NewWeighted(questions), decided: make(map[uint64]*event.SetAside), again: make(map[uint64]uint64), holders: newHolders()}
 	r.sites[id] = s
 	r.opt.Metrics.known(id)
 	if r.ctx.Err() == nil {
 		r.wg.Go(func() { s.run(r.ctx) })
+		r.wg.Go(func() { s.keepHolders(r.ctx) })
 	}
 	return s
 }

@@ -62,7 +62,8 @@ type Site struct {
 
 	aside   map[uint64]*event.SetAside // entries that are left out, without what they hold
 	decided map[uint64]*event.SetAside // and those of which that is not committed yet
-	again   map[uint64]uint64          // of those, what is folded once more in this commit, with its new number
+	holders *holders
+	again   map[uint64]uint64 // of those, what is folded once more in this commit, with its new number
 }
 
 // ID returns the site's id.
@@ -257,6 +258,7 @@ func (s *Site) hold(ctx context.Context) error {
 func (s *Site) follows() {
 	s.owner, s.resumed = false, false
 	clear(s.decided)
+	s.holders.forget()
 	s.r.opt.Metrics.Aside.DeleteLabelValues(s.id)
 	if s.r.opt.Deliver != nil {
 		s.r.opt.Deliver.Forget(s.id)
@@ -367,6 +369,7 @@ func (s *Site) fold(ctx context.Context, entries []store.Entry, commit bool) (in
 		s.renew = nil
 		clear(s.decided)
 		s.countAside()
+		s.noteHoldings(batch.Holdings, uint64(last))
 		s.r.opt.Metrics.commit(s.id, n, batch, committing.Sub(started), time.Since(committing))
 		if s.r.opt.Deliver != nil && len(batch.Deliveries) > 0 {
 			s.r.opt.Deliver.Offer(s.id, append([]event.Delivery(nil), batch.Deliveries...))
@@ -485,6 +488,7 @@ func (s *Site) load(ctx context.Context) error {
 		}
 	}
 	s.countAside()
+	s.holders.rebuild()
 	if known := s.folded; known == 0 || store.Seq(st.Seq()) < known {
 		if known != 0 {
 			s.r.opt.Metrics.WentBack.WithLabelValues(s.id).Inc()
@@ -536,6 +540,7 @@ func (s *Site) housekeep(ctx context.Context, every time.Duration) {
 		return
 	}
 	s.trimmed = time.Now()
+	s.holders.nudge()
 	now := s.deletesAsOf()
 	upTo, err := s.olderThan(ctx, now.Add(-s.r.opt.JournalKeep).UnixMilli())
 	if err == nil {

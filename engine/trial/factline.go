@@ -104,6 +104,8 @@ func (p *factLine) member(d *jx.Decoder, name []byte) error {
 		f.Unexpected, err = p.number(d, "unexpected")
 	case "stocktake":
 		return p.stocktake(d)
+	case "other_site":
+		return p.otherSite(d)
 	case "facts":
 		p.paged = true
 		return d.Skip()
@@ -321,6 +323,23 @@ func (p *factLine) number(d *jx.Decoder, name string) (int, error) {
 
 // maxCounted is how many zones a count has at most: as many as a layout.
 const maxCounted = 1000
+
+// otherSite reads which other shop has an item.
+func (p *factLine) otherSite(d *jx.Decoder) error {
+	o := &event.OtherSite{}
+	p.f.Other = o
+	return d.ObjBytes(func(d *jx.Decoder, name []byte) (err error) {
+		switch string(name) {
+		case "id":
+			o.ID, err = p.r.name(d)
+		case "name":
+			o.Name, err = p.r.name(d)
+		default:
+			return d.Skip()
+		}
+		return err
+	})
+}
 
 // stocktake reads what else a fact about a count has.
 func (p *factLine) stocktake(d *jx.Decoder) error {
