@@ -134,7 +134,7 @@
 //	  alert            text     key  The alert's id.
 //	  rule             text          The rule that raised it.
 //	  rule_digest      text          Which version of the rule that was.
-//	  about            text          What it is about: item, stock, reader, count, rule or storm.
+//	  about            text          What it is about: item, stock, reader, count, zone, rule or storm.
 //	  severity         text          info, warning or urgent.
 //	  status           text          open, acknowledged, cleared or closed.
 //	  watch            boolean       The rule was only watched: nobody was notified.
@@ -143,7 +143,7 @@
 //	  gtin             text          The product, 14 digits.
 //	  zone             text          Where the subject was when the alert opened.
 //	  place            text          Of stock: a zone, or kind:KIND; of a reader: the read point.
-//	  cause            text          What the fact that raised it was: arrived, left, passed, sold, returned, received, shipped, missing, found, retired, stock, counted, silent, heard, foreign, registered, doubled, overdue or caught_up.
+//	  cause            text          What the fact that raised it was: arrived, left, passed, sold, returned, received, shipped, missing, found, retired, stock, counted, silent, heard, foreign, registered, doubled, overdue, caught_up, near, away, zone or other_shop.
 //	  fact_ms          integer       With fact_n: the fact that raised it.
 //	  fact_n           integer       See fact_ms.
 //	  direction        text          Of a passage: in, out or unsure.
@@ -164,7 +164,7 @@
 //	  fact_ms          integer  key  The site clock when it was found, Unix milliseconds; with fact_n the fact's id, which only grows.
 //	  fact_n           integer  key  Number within that millisecond.
 //	  entry            integer       The journal entry that it came of.
-//	  cause            text          arrived, left, passed, sold, returned, received, shipped, missing, found, retired, stock, counted, silent, heard, foreign, registered, doubled, overdue or caught_up.
+//	  cause            text          arrived, left, passed, sold, returned, received, shipped, missing, found, retired, stock, counted, silent, heard, foreign, registered, doubled, overdue, caught_up, near, away, zone or other_shop.
 //	  at               time          When it happened.
 //	  item             text          The item.
 //	  gtin             text          The product, 14 digits.

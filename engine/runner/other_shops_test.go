@@ -61,6 +61,9 @@ func says(t *testing.T, r *runner.Runner, site string) (list []string) {
 	require.NoError(t, err)
 	require.NoError(t, s.View(context.Background(), func(state *engine.State) error {
 		for _, a := range state.LiveAlerts() {
+			if a.Status != event.AlertOpen {
+				continue
+			}
 			list = append(list, a.Key.String()[len(a.Key.String())-1:]+": "+a.Say)
 		}
 		return nil

@@ -90,6 +90,7 @@ func TestFactsOfEveryKind(t *testing.T) {
 {"id":"1773133200002-0","cause":"passed","item":"(01)09521234000013(21)A7","gtin":"09521234000013","disposition":"sellable_accessible","passage":{"direction":"in","confidence":0.123456,"reads":4,"seconds":0.4}}
 {"id":"1773133200003-0","cause":"counted","ref":"c2","zone":"stockroom","count":2,"expected":5,"missing":3,"unexpected":0,"stocktake":{"zones":["stockroom"],"delivery":true,"short":3,"over":1,"wrong":2,"most_short":3,"most_short_of":"09521234000013"}}
 {"id":"1773133200004-0","cause":"overdue","zone":"shelf-a","stocktake":{"zones":["shelf-a"],"overdue":true,"days":8}}
+{"id":"1773133200005-0","cause":"other_shop","item":"(01)09521234000013(21)A7","other_site":{"id":"harbour-branch","name":"Harbour Branch"}}
 `
 	facts, err := readAll(t, []byte(file))
 	require.NoError(t, err)
@@ -101,6 +102,7 @@ func TestFactsOfEveryKind(t *testing.T) {
 		MostShortOf: 9521234000013}, facts[4].Stocktake)
 	require.Equal(t, &event.Stocktake{Zones: []string{"shelf-a"}, Overdue: true, Days: 8}, facts[5].Stocktake)
 	require.Equal(t, "stockroom", facts[4].Zone)
+	require.Equal(t, &event.OtherSite{ID: "harbour-branch", Name: "Harbour Branch"}, facts[6].Other)
 	raw, err := epc.Parse("urn:epc:raw:96.x999999999999999999999999")
 	require.NoError(t, err)
 	require.Equal(t, raw.Key(), facts[2].Key)
