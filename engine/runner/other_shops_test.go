@@ -2,13 +2,16 @@ package runner_test
 
 import (
 	"context"
+	"errors"
 	"log/slog"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
+	dto "github.com/prometheus/client_model/go"
 	"github.com/stretchr/testify/require"
 
 	"lintel/engine"
@@ -158,6 +161,50 @@ func TestIndexOfShopsIsRepaired(t *testing.T) {
 		time.Sleep(time.Minute)
 		require.Equal(t, want, holders(t, st))
 		require.Empty(t, says(t, r, "harbour-branch"))
+		r.Stop()
+	})
+}
+
+// away is a store whose index of shops can't be reached for a while.
+type away struct {
+	store.Store
+	is atomic.Bool
+}
+
+func (a *away) Values(ctx context.Context, kind store.Kind, keys []string, fn func(store.Value) error) error {
+	if a.is.Load() && kind == runner.KindHolder {
+		return errors.New("the index is away")
+	}
+	return a.Store.Values(ctx, kind, keys, fn)
+}
+
+// What waits for an index that can't be reached is bounded. What there is no room for is counted, and the
+// index is right all the same when it can be reached again. The loop never waits for it.
+func TestIndexOfShopsIsAway(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		st := &away{Store: memory.Open()}
+		defer st.Close()
+		metrics := runner.NewMetrics(nil)
+		r := runner.New(runner.Options{Store: st, Log: slog.New(slog.DiscardHandler), LeaseTTL: 300 * time.Millisecond, Metrics: metrics})
+		require.NoError(t, r.Start(context.Background()))
+		setUp(t, r)
+		otherShop(t, r)
+		time.Sleep(time.Minute)
+		st.is.Store(true)
+		serials := make([]int, 67_000)
+		for i := range serials {
+			serials[i] = 1 + i
+		}
+		happened(t, r, "umberhithe", event.EventReceived, "shelf-a", serials...)
+		cursor, newest, err := st.Cursor(context.Background(), "umberhithe")
+		require.NoError(t, err)
+		require.Equal(t, newest, cursor)
+		var m dto.Metric
+		require.NoError(t, metrics.LookupsLost.WithLabelValues("umberhithe").Write(&m))
+		require.InDelta(t, len(serials)-1<<16, m.GetCounter().GetValue(), 200)
+		st.is.Store(false)
+		time.Sleep(5 * time.Minute)
+		require.Len(t, holders(t, st), len(serials))
 		r.Stop()
 	})
 }
