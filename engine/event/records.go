@@ -5,7 +5,7 @@ const (
 	KindMeta     = "meta"     // key "meta": clock, fact counter, read points, marks, pinned documents
 	KindName     = "name"     // key: two bytes, the number of a zone or read point; value: its id
 	KindItem     = "item"     // key: the 16 bytes of the identity
-	KindAside    = "aside"    // what is remembered of rules, doors and doubled tags, beside items and alerts
+	KindAside    = "aside"    // what is remembered of rules, doors, doubled tags and other shops, beside items and alerts
 	KindAlert    = "alert"    // key: the alert's id
 	KindCount    = "count"    // key: the count's id
 	KindTally    = "tally"    // key: the count's id, 0, the zone's number and 16 bytes of the identity

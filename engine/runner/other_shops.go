@@ -129,7 +129,7 @@ func (s *Site) noteHoldings(list []engine.Holding, folded uint64) {
 	h := s.holders
 	h.mu.Lock()
 	h.folded = folded
-	fits := min(len(list), maxHoldings-len(h.queue))
+	fits := min(len(list), max(maxHoldings-len(h.queue), 0)) // what is put back may be a little more
 	h.queue = append(h.queue, list[:fits]...)
 	h.again = h.again || fits < len(list)
 	waiting := len(h.queue) > 0 || h.again
