@@ -1,5 +1,5 @@
 // Made by go run ./api/console/build -types from the OpenAPI document with the SHA-256
-// 541cddc81d84056a49b6f43ade89f86a5f12b8206c30959b5f292093414e9f71
+// 466ab3a805d8826fdcfa1243adf0a02181602073d1a1ce0e1c2a3c98e97c92df
 
 export interface paths {
     "/epcis/capture": {
@@ -1713,7 +1713,7 @@ export interface components {
             about: "item" | "stock" | "reader" | "count" | "zone" | "rule" | "storm";
             acknowledged_at?: string;
             acknowledged_by?: string;
-            cause?: "arrived" | "left" | "passed" | "sold" | "returned" | "received" | "shipped" | "missing" | "found" | "retired" | "stock" | "counted" | "silent" | "heard" | "foreign" | "registered" | "doubled" | "overdue" | "caught_up" | "near" | "away" | "zone";
+            cause?: "arrived" | "left" | "passed" | "sold" | "returned" | "received" | "shipped" | "missing" | "found" | "retired" | "stock" | "counted" | "silent" | "heard" | "foreign" | "registered" | "doubled" | "overdue" | "caught_up" | "near" | "away" | "zone" | "other_shop";
             cleared_at?: string;
             closed_at?: string;
             closed_by?: string;
@@ -2215,7 +2215,7 @@ export interface components {
         };
         FactView: {
             at: string;
-            cause: "arrived" | "left" | "passed" | "sold" | "returned" | "received" | "shipped" | "missing" | "found" | "retired" | "stock" | "counted" | "silent" | "heard" | "foreign" | "registered" | "doubled" | "overdue" | "caught_up" | "near" | "away" | "zone";
+            cause: "arrived" | "left" | "passed" | "sold" | "returned" | "received" | "shipped" | "missing" | "found" | "retired" | "stock" | "counted" | "silent" | "heard" | "foreign" | "registered" | "doubled" | "overdue" | "caught_up" | "near" | "away" | "zone" | "other_shop";
             count?: number;
             disposition?: "unknown" | "sellable_accessible" | "sellable_not_accessible" | "retail_sold" | "in_transit" | "inactive";
             expected?: number;
@@ -2225,6 +2225,7 @@ export interface components {
             item?: string;
             missing?: number;
             near?: components["schemas"]["NearView"];
+            other_site?: components["schemas"]["OtherSiteView"];
             passage?: components["schemas"]["PassageView"];
             read_point?: string;
             ref?: string;
@@ -2452,6 +2453,10 @@ export interface components {
             peak_dbm?: number;
             reads: number;
             tag: string;
+        };
+        OtherSiteView: {
+            id: string;
+            name: string;
         };
         OutcomeView: {
             code?: number;
