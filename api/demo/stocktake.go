@@ -161,7 +161,7 @@ func (s *stockTake) command(ctx context.Context, path string, body any) (*api.Co
 
 func (s *stockTake) get(ctx context.Context) (*api.CountDetail, error) {
 	v := new(api.CountDetail)
-	return v, s.client.get(ctx, sitePath+"/counts/"+s.id, s.staff, v)
+	return v, s.client.get(ctx, sitePath+"/counts/"+s.id+"?curve=true", s.staff, v)
 }
 
 func (s *stockTake) open(ctx context.Context, at time.Time) error {
