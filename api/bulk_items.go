@@ -28,7 +28,7 @@ func (h itemRoutes) bulk() []kit.Route {
 		Scopes: operate, Stream: true,
 		Params: []kit.Param{paramZone, paramProduct, kit.Enum("disposition", "Only items in this business state.",
 			event.Dispositions.Texts()...), paramDefuse},
-		Answers: []kit.Answer{kit.Reply(200, "The items.")},
+		Answers: []kit.Answer{kit.Reply(200, "The items.")}, Headers: withFile,
 	}
 	lines := list
 	lines.Params = list.Params[:3]

@@ -43,6 +43,7 @@ func inForms(base kit.Route, v any, handle func(*kit.Call, form) error, forms ..
 	base.Answers = []kit.Answer{kit.Reply(200, base.Answers[0].About, bodies...)}
 	base.Codes = append(base.Codes, kit.CodeNotAcceptable)
 	base.Params = append(base.Params, paramDefuse)
+	base.Headers = withFile
 	base.Handle = func(c *kit.Call) error {
 		media := make([]string, len(bodies))
 		for i := range bodies {
@@ -69,6 +70,9 @@ func inForm(base kit.Route, f form, handle func(*kit.Call, form) error) kit.Rout
 	r.Summary += map[string]string{".csv": ", as CSV", ".xlsx": ", as a workbook", ".html": ", as a page to print",
 		".jsonl": ", one JSON object a line", ".txt": ", one identity a line"}[f.suffix]
 	r.Answers = []kit.Answer{kit.Reply(200, base.Answers[0].About, kit.As(f.media, nil))}
+	if f == formHTML {
+		r.Headers = nil
+	}
 	r.Codes = nil
 	for _, code := range base.Codes {
 		if code != kit.CodeNotAcceptable {

@@ -30,13 +30,13 @@ func (h channelRoutes) table() []kit.Route {
 			Method: "GET", Path: "/v1/channels", Name: "getChannels", Group: "Documents",
 			Summary: "Get the channels, with their secrets masked",
 			Scopes:  readers, Params: []kit.Param{paramVersion, ifNoneMatch},
-			Answers: []kit.Answer{kit.OK("The channels.", channelsDocument{}), notChanged},
-			Codes:   []kit.Code{codeUnknownDocument}, Handle: h.getChannels,
+			Answers: []kit.Answer{kit.OK("The channels.", channelsDocument{}), notChanged}, Headers: withVersion,
+			Codes: []kit.Code{codeUnknownDocument}, Handle: h.getChannels,
 		}, {
 			Method: "PUT", Path: "/v1/channels", Name: "putChannels", Group: "Documents",
 			Summary: "Store the channels; a mask keeps what it stands for",
 			Scopes:  author, AllSites: true, Params: []kit.Param{paramNote, ifMatch, ifNoneMatch}, Body: kit.JSON(channelsDocument{}),
-			Answers: savedAnswers(ChannelsSaved{}, nil), Codes: savedCodes, Handle: h.putChannels,
+			Answers: savedAnswers(ChannelsSaved{}, nil), Headers: withETag, Codes: savedCodes, Handle: h.putChannels,
 		}, {
 			Method: "POST", Path: "/v1/channels/{name}/test", Name: "testChannel", Group: "Documents",
 			Summary: "Send a sample to a channel, now",

@@ -31,14 +31,14 @@ func (h configurationRoutes) table() []kit.Route {
 			Summary: "List the documents of the configuration, as of one moment",
 			About: "Their texts are at their own routes, by version. The ETag stands for all versions together. " +
 				"Layouts are those of the key's sites.",
-			Scopes: readers, Answers: []kit.Answer{kit.OK("The documents.", ConfigurationList{})}, Handle: h.getConfiguration,
+			Scopes: readers, Answers: []kit.Answer{kit.OK("The documents.", ConfigurationList{})}, Headers: withETag, Handle: h.getConfiguration,
 		}, {
 			Method: "POST", Path: "/v1/configuration/plan", Name: "planConfiguration", Group: group,
 			Summary: "Say what applying documents would do",
 			About: "Everything is checked as it would be afterwards. The ETag of the answer, as If-Match, makes " +
 				"sure that what is applied is what was planned.",
 			Scopes: readers, AllSites: true, Long: true, Body: kit.JSON(ConfigurationRequest{}),
-			Answers: []kit.Answer{kit.OK("The plan; errors are an answer too.", ConfigurationPlan{})}, Handle: h.planConfiguration,
+			Answers: []kit.Answer{kit.OK("The plan; errors are an answer too.", ConfigurationPlan{})}, Headers: withETag, Handle: h.planConfiguration,
 		}, {
 			Method: "POST", Path: "/v1/configuration", Name: "applyConfiguration", Group: group,
 			Summary: "Store documents that belong together, all or none",
@@ -47,7 +47,7 @@ func (h configurationRoutes) table() []kit.Route {
 				"Each site learns of all of them at once.",
 			Scopes: author, AllSites: true, Long: true, Keyed: true, Params: []kit.Param{paramNote, paramRemoval, ifMatch},
 			Body:    kit.JSON(ConfigurationRequest{}),
-			Answers: []kit.Answer{kit.OK("What was stored.", ConfigurationApplied{})},
+			Answers: []kit.Answer{kit.OK("What was stored.", ConfigurationApplied{})}, Headers: withETag,
 			Codes: []kit.Code{kit.CodeInvalidDocument, kit.CodeInvalidJSON, kit.CodeVersionMismatch,
 				kit.CodeConflict, codeRemoval}, Handle: h.applyConfiguration,
 		},

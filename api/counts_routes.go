@@ -29,8 +29,8 @@ func (h countRoutes) table() []kit.Route {
 				"until it is closed.\n\n" + estimate.Caution,
 			Scopes: counter, Keyed: true, Body: kit.JSON(CountRequest{}),
 			Params:  []kit.Param{kit.Flag("also", "1: even if another count of one of the zones is open.")},
-			Answers: journaled(201, "The count is open.", CountAnswer{}),
-			Codes:   []kit.Code{kit.CodeConflict, codeZoneCounted, codeUnknownCount, codeCountStatus}, Handle: h.openCount,
+			Answers: journaled(201, "The count is open.", CountAnswer{}), Headers: []kit.Param{headerLocation},
+			Codes: []kit.Code{kit.CodeConflict, codeZoneCounted, codeUnknownCount, codeCountStatus}, Handle: h.openCount,
 		}, {
 			Method: "GET", Path: path, Name: "listCounts", Group: group, Summary: "List counts, newest first",
 			Scopes: counter,

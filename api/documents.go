@@ -315,7 +315,7 @@ func (h documents) versioned(path, one, what string, name func(*kit.Call) string
 				"Nothing is stored if the newest version has this content already.",
 			Scopes: author, AllSites: allSites, Keyed: true, Long: what == "products", Params: []kit.Param{ifMatch},
 			Body:    kit.JSON(RestoreRequest{}),
-			Answers: []kit.Answer{kit.OK("Restored.", Restored{})}, Codes: codes,
+			Answers: []kit.Answer{kit.OK("Restored.", Restored{})}, Headers: withETag, Codes: codes,
 			Handle: func(c *kit.Call) error { return h.restore(c, name(c)) },
 		},
 	}

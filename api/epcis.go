@@ -2,6 +2,7 @@ package api
 
 import (
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -54,6 +55,7 @@ func (h *epcisRoutes) table() []kit.Route {
 			Params:  []kit.Param{kit.Query("site", "The site of events that name no place."), paramBehaviour, version},
 			Body:    []kit.Content{kit.As(mediaJSONLD, nil), kit.As(kit.MediaJSON, map[string]any{})},
 			Answers: []kit.Answer{kit.Reply(202, "Taken. Location leads to the job.", kit.JSON(CaptureJob{})...)},
+			Headers: append(slices.Clip(epcisParams), headerLocation, headerBehaviour, kit.Header(kit.HeaderReplayed, "true: the document was captured before.")),
 			Codes: []kit.Code{codeInvalidEPCIS, codeBatchTooLarge, kit.CodeUnknownSite, kit.CodeMissingSite,
 				kit.CodeNotAcceptable}, Handle: h.capture,
 		}, {
@@ -62,17 +64,20 @@ func (h *epcisRoutes) table() []kit.Route {
 			Scopes: []string{kit.ScopeSales, kit.ScopeOperate},
 			Params: []kit.Param{kit.Query("perPage", "How many jobs a page has, at most 1,000.").Of(kit.IntSchema(1, 1000, 30)),
 				kit.Query("nextPageToken", "From the Link header of the page before.")},
-			Answers: []kit.Answer{kit.OK("One page of jobs.", []CaptureJob{})}, Handle: h.captureJobs,
+			Answers: []kit.Answer{kit.OK("One page of jobs.", []CaptureJob{})},
+			Headers: append(slices.Clip(epcisParams), kit.Header("Link", "Leads to the next page (RFC 8288).")), Handle: h.captureJobs,
 		}, {
 			Method: "GET", Path: "/epcis/capture/{id}", Name: "captureJob", Group: group, Summary: "Get a capture job",
 			About:  "Jobs are kept for 7 days.",
 			Scopes: []string{kit.ScopeSales, kit.ScopeOperate}, Answers: []kit.Answer{kit.OK("The job.", CaptureJob{})},
-			Codes: []kit.Code{codeUnknownCapture}, Handle: h.captureJob,
+			Headers: append(slices.Clip(epcisParams), headerBehaviour),
+			Codes:   []kit.Code{codeUnknownCapture}, Handle: h.captureJob,
 		}, {
 			Method: "OPTIONS", Path: "/epcis/capture", Name: "captureOptions", Group: group,
 			Summary: "Learn what the capture interface takes, from the headers",
 			Scopes:  []string{kit.ScopeSales, kit.ScopeOperate},
-			Answers: []kit.Answer{kit.Reply(204, "The headers say it.")}, Handle: h.captureOptions,
+			Answers: []kit.Answer{kit.Reply(204, "The headers say it.")},
+			Headers: append(slices.Clip(epcisParams), kit.Header("Allow", "The methods that are served.")), Handle: h.captureOptions,
 		},
 	}
 }
@@ -82,6 +87,18 @@ func (h *epcisRoutes) captureOptions(c *kit.Call) error {
 	c.Response().Header().Set("Allow", "GET, POST, OPTIONS")
 	return c.NoContent(http.StatusNoContent)
 }
+
+// epcisParams are the headers of EPCIS 2.0 on every answer of its routes.
+var epcisParams = []kit.Param{
+	kit.Header(epcis.HeaderEPCISVersion, "The version of EPCIS that is spoken."), kit.Header(epcis.HeaderEPCISMin, "The lowest version of it."),
+	kit.Header(epcis.HeaderEPCISMax, "The highest version of it."), kit.Header(epcis.HeaderCBVVersion, "The version of the Core Business Vocabulary."),
+	kit.Header(epcis.HeaderCBVMin, "The lowest version of it."), kit.Header(epcis.HeaderCBVMax, "The highest version of it."),
+	kit.Header(epcis.HeaderEPCFormat, "How identities are written."), kit.Header(epcis.HeaderCaptureLimit, "How many events a document may have."),
+	kit.Header(epcis.HeaderCaptureFileLimit, "How many bytes a document may have."),
+}
+
+// headerBehaviour says what was asked for where one of several events is at fault.
+var headerBehaviour = kit.Header(epcis.HeaderErrorBehaviour, "What an event at fault does to the others: rollback or proceed.")
 
 // epcisHeaders say which versions and sizes are taken.
 func (b *backend) epcisHeaders(h http.Header) {

@@ -29,14 +29,14 @@ func (h factRoutes) table() []kit.Route {
 				kit.Enum("as", "epcis: all facts of the range that are events in the sense of EPCIS 2.0, as one "+
 					"document, without limit and cursor.", "epcis")},
 			Answers: []kit.Answer{kit.Reply(200, "One page of facts, oldest first.", kit.As(kit.MediaJSON, FactList{}),
-				kit.As(mediaJSONLD, nil))}, Handle: h.listFacts,
+				kit.As(mediaJSONLD, nil))}, Headers: epcisParams, Handle: h.listFacts,
 		}, {
 			Method: "GET", Path: "/v1/sites/{site}/facts.jsonl", Name: "exportFacts", Group: "Bulk",
 			Summary: "Get all facts of a time range, one JSON object a line",
 			About: "Each line is a fact as the listing has it. It is what `lintel trial --facts` reads, and has " +
 				"all of a fact that a rule can see. An answer that breaks off is not whole.",
 			Scopes: operate, Stream: true, Params: []kit.Param{paramFrom, paramTo, paramCause},
-			Answers: []kit.Answer{kit.Reply(200, "The facts, oldest first.", kit.As(mediaNDJSON, FactView{}))}, Handle: h.exportFacts,
+			Answers: []kit.Answer{kit.Reply(200, "The facts, oldest first.", kit.As(mediaNDJSON, FactView{}))}, Headers: withFile, Handle: h.exportFacts,
 		},
 	}
 }

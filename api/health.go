@@ -32,8 +32,8 @@ func (h processRoutes) table() []kit.Route {
 			About: "Everything as of one moment, while the server goes on: the file that `lintel restore` takes. It holds " +
 				"what channels are authorized by.",
 			Scopes: []string{kit.ScopeAdmin}, AllSites: true, Stream: true,
-			Answers: []kit.Answer{kit.Reply(200, "The file.", kit.As("application/octet-stream", nil))},
-			Codes:   []kit.Code{codeNoBackup}, Handle: h.backup,
+			Answers: []kit.Answer{kit.Reply(200, "The file.", kit.As("application/octet-stream", nil))}, Headers: withFile,
+			Codes: []kit.Code{codeNoBackup}, Handle: h.backup,
 		}, {
 			Method: "GET", Path: "/metrics", Name: "metrics", Group: "Process", Summary: "Metrics for Prometheus",
 			About:  "They go on while the store is away: a key that held when it was last there will do.",

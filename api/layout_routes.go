@@ -21,14 +21,14 @@ func (h layoutRoutes) table() []kit.Route {
 		{
 			Method: "GET", Path: "/v1/sites/{site}/layout", Name: "getLayout", Group: "Documents", Summary: "Get a site's layout",
 			Scopes: places, Params: []kit.Param{paramVersion, ifNoneMatch},
-			Answers: []kit.Answer{kit.OK("The layout, as it was stored.", layoutDocument{}), notChanged},
-			Codes:   []kit.Code{codeUnknownDocument}, Handle: h.getLayout,
+			Answers: []kit.Answer{kit.OK("The layout, as it was stored.", layoutDocument{}), notChanged}, Headers: withVersion,
+			Codes: []kit.Code{codeUnknownDocument}, Handle: h.getLayout,
 		}, {
 			Method: "PUT", Path: "/v1/sites/{site}/layout", Name: "putLayout", Group: "Documents",
 			Summary: "Store a site's layout; the first one makes the site",
 			About:   "What a door or reader cannot give, as the layout has it, is answered as warnings.",
 			Scopes:  author, Params: []kit.Param{paramDryRun, paramNote, ifMatch, ifNoneMatch}, Body: kit.JSON(layoutDocument{}),
-			Answers: savedAnswers(LayoutSaved{}, LayoutDryRun{}), Codes: savedCodes, Handle: h.putLayout,
+			Answers: savedAnswers(LayoutSaved{}, LayoutDryRun{}), Headers: withETag, Codes: savedCodes, Handle: h.putLayout,
 		},
 	}, h.versioned("/v1/sites/{site}/layout", "layout", "layout",
 		func(c *kit.Call) string { return engine.LayoutDocument(c.Site) }, diffLayout)...)

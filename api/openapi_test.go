@@ -11,7 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-var rewriteDocument = flag.Bool("rewrite", false, "write testdata/openapi.json anew")
+var rewriteDocument = flag.Bool("rewrite", false, "write testdata/openapi.json and examples.json anew")
 
 // TestOpenAPIGolden holds the OpenAPI document against the copy that the console's types are made
 // from. A change of the interface shows there as a difference to be read.

@@ -31,7 +31,7 @@ func (h productRoutes) table() []kit.Route {
 			Scopes: author, AllSites: true, Long: true, Keyed: method == "POST",
 			Params:  params,
 			Body:    []kit.Content{{MediaType: kit.MediaJSON, Schema: productsDocument{}}, {MediaType: mediaCSV}},
-			Answers: savedAnswers(ProductsSaved{}, DryRun{}), Codes: codes,
+			Answers: savedAnswers(ProductsSaved{}, DryRun{}), Headers: withETag, Codes: codes,
 			Handle: func(c *kit.Call) error { return h.takeProducts(c, merge) },
 		}
 	}
@@ -40,7 +40,7 @@ func (h productRoutes) table() []kit.Route {
 			Method: "GET", Path: "/v1/products", Name: "getProducts", Group: "Documents", Summary: "Get the products",
 			Scopes: readers, Long: true, Params: []kit.Param{paramVersion, paramFormat, ifNoneMatch},
 			Answers: []kit.Answer{kit.Reply(200, "The products.", kit.As(kit.MediaJSON, productsDocument{}),
-				kit.As(mediaCSV, nil)), notChanged},
+				kit.As(mediaCSV, nil)), notChanged}, Headers: append(slices.Clip(withVersion), headerFile),
 			Codes: []kit.Code{codeUnknownDocument, kit.CodeNotAcceptable}, Handle: h.getProducts,
 		},
 		write("PUT", "putProducts", "Replace the products", false),

@@ -172,9 +172,9 @@ type channelsDocument struct {
 type channelDocument struct {
 	Name        string            `json:"name"`
 	URL         string            `json:"url"`
-	Format      string            `json:"format" jsonschema:"enum=webhook,enum=cloudevents,enum=template"`
+	Format      string            `json:"format,omitempty" jsonschema:"enum=webhook,enum=cloudevents,enum=template,default=webhook"`
 	Template    json.RawMessage   `json:"template,omitempty"`
-	Secrets     []secretDocument  `json:"secrets,omitempty" jsonschema_description:"Newest first, at most two."`
+	Secrets     []secretDocument  `json:"secrets,omitempty" jsonschema_description:"Newest first, at most two. One that has no not_after may be sent as a text alone."`
 	Headers     map[string]string `json:"headers,omitempty"`
 	Values      map[string]string `json:"values,omitempty" jsonschema_description:"Secrets that the template fills in as {values.NAME}. In answers masks, which keep the value when they are sent back."`
 	Escape      string            `json:"escape,omitempty" jsonschema:"enum=angle,enum=html,enum=markdown" jsonschema_description:"How the template writes texts of a message for a receiver that reads markup."`

@@ -49,8 +49,10 @@ var openAPI = kit.Document{
 	Description: "Where every tagged item of a shop is, and who must know when something is wrong.\n\n" +
 		"Every route but /healthz, /readyz and /openapi.json wants a key: `Authorization: Bearer lk_...`. " +
 		"Errors are problem details (RFC 9457) whose member `code` is stable. " +
-		"Times are RFC 3339 in UTC. Bodies may be sent with Content-Encoding: gzip.",
+		"Times are RFC 3339 in UTC. Bodies may be sent with Content-Encoding: gzip. " +
+		"Every answer has an X-Request-Id, which is the caller's if it sends one, and which the log has too.",
 	Prefixes: map[string]string{"lintel/engine/trial": "Trial", "lintel/engine/passages": "Passage", "lintel/engine/cases": "Case"},
+	Examples: examples(),
 	StandIns: map[reflect.Type]any{reflect.TypeFor[deliver.Channel](): channelDocument{}},
 	Webhooks: []kit.Webhook{
 		{
@@ -103,6 +105,18 @@ var (
 	paramFormat  = kit.Query("format", "The form of the answer, as a link can ask for it; otherwise Accept does.")
 	ifMatch      = kit.Header("If-Match", "The ETag that the document must have: nobody else's change is lost.")
 	ifNoneMatch  = kit.Header("If-None-Match", "An ETag that the caller has; \"*\" when storing: the document must not exist yet.")
+)
+
+// Headers of answers.
+var (
+	headerETag     = kit.Header("ETag", "Names the version of what was asked for or stored, for If-Match and If-None-Match.")
+	headerModified = kit.Header("Last-Modified", "When the version was stored (RFC 9110).")
+	headerLocation = kit.Header("Location", "Where what was made is.")
+	headerFile     = kit.Header("Content-Disposition", "A name for the file.")
+	withETag       = []kit.Param{headerETag}
+	withVersion    = []kit.Param{headerETag, headerModified}
+	withCookie     = []kit.Param{kit.Header("Set-Cookie", "The session, for the browser only; or the end of it (RFC 6265).")}
+	withFile       = []kit.Param{headerFile}
 )
 
 // Scopes that open a route.

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"maps"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -287,6 +288,19 @@ func checkAnswer(t testing.TB, a *API, req *http.Request, rep *reply) {
 	item := strictDoc["paths"].(map[string]any)[r.Path].(map[string]any)[strings.ToLower(r.Method)].(map[string]any)
 	resp, ok := item["responses"].(map[string]any)[fmt.Sprint(rep.status)].(map[string]any)
 	require.True(t, ok, "%s answered %d, which its route does not declare: %s", rep.what, rep.status, rep.body)
+	declared, _ := resp["headers"].(map[string]any)
+	for name := range rep.header {
+		if !slices.Contains(plainHeaders, name) {
+			known := slices.Collect(maps.Keys(declared))
+			if rep.status >= 400 { // with headers that were set before it failed
+				for _, h := range r.Headers {
+					known = append(known, h.Name)
+				}
+			}
+			require.True(t, slices.ContainsFunc(known, func(s string) bool { return http.CanonicalHeaderKey(s) == name }), "%s answered %d with the header %s, which its route does not declare", rep.what, rep.status, name)
+			note(r.Name + " header " + name)
+		}
+	}
 	if media == kit.MediaProblem {
 		name := rep.json()["code"].(string)
 		i := slices.IndexFunc(r.AllCodes(), func(c kit.Code) bool { return c.Name == name })
@@ -304,25 +318,36 @@ func checkAnswer(t testing.TB, a *API, req *http.Request, rep *reply) {
 	if media != kit.MediaJSON && media != kit.MediaProblem {
 		return
 	}
-	escape := func(s string) string { return strings.ReplaceAll(strings.ReplaceAll(s, "~", "~0"), "/", "~1") }
-	pointer := fmt.Sprintf("/paths/%s/%s/responses/%d/content/%s/schema", escape(r.Path), strings.ToLower(r.Method),
-		rep.status, escape(media))
-	schema, ok := compiled.Load(pointer)
-	if !ok {
-		compiling.Lock()
-		s, err := compiler.Compile("https://lintel.test/openapi.json#" + url.PathEscape(pointer))
-		if err != nil {
-			s, err = compiler.Compile("https://lintel.test/openapi.json#" + pointer)
-		}
-		compiling.Unlock()
-		require.NoError(t, err)
-		compiled.Store(pointer, s)
-		schema = s
-	}
+	schema := compile(t, fmt.Sprintf("/paths/%s/%s/responses/%d/content/%s/schema", escaped(r.Path), strings.ToLower(r.Method),
+		rep.status, escaped(media)))
 	v, err := jsonschema.UnmarshalJSON(bytes.NewReader(rep.body))
 	require.NoError(t, err, rep.what)
-	require.NoError(t, schema.(*jsonschema.Schema).Validate(v), "%s: %s", rep.what, rep.body)
+	require.NoError(t, schema.Validate(v), "%s: %s", rep.what, rep.body)
 }
+
+// escaped writes a name as a part of a JSON pointer (RFC 6901).
+func escaped(s string) string { return strings.ReplaceAll(strings.ReplaceAll(s, "~", "~0"), "/", "~1") }
+
+// compile returns the schema at a JSON pointer of the document.
+func compile(t testing.TB, pointer string) *jsonschema.Schema {
+	t.Helper()
+	if schema, ok := compiled.Load(pointer); ok {
+		return schema.(*jsonschema.Schema)
+	}
+	compiling.Lock()
+	defer compiling.Unlock()
+	s, err := compiler.Compile("https://lintel.test/openapi.json#" + url.PathEscape(pointer))
+	if err != nil {
+		s, err = compiler.Compile("https://lintel.test/openapi.json#" + pointer)
+	}
+	require.NoError(t, err)
+	compiled.Store(pointer, s)
+	return s
+}
+
+// plainHeaders are those that any answer may have.
+var plainHeaders = []string{"Connection", "X-Accel-Buffering", "Content-Type", "Content-Length", "Cache-Control", "Content-Security-Policy", "Cross-Origin-Resource-Policy", "Referrer-Policy", "Vary",
+	"X-Content-Type-Options", "X-Frame-Options", kit.HeaderRequestID}
 
 func roundTrip(v any) map[string]any {
 	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(kit.MustJSON(v)))
@@ -403,6 +428,11 @@ func missedAnswers() []string {
 	for _, r := range new(API).table() {
 		for _, ans := range r.Answers {
 			if s := fmt.Sprintf("%s %d", r.Name, ans.Status); !seen[s] {
+				missed = append(missed, s)
+			}
+		}
+		for _, h := range r.Headers {
+			if s := r.Name + " header " + http.CanonicalHeaderKey(h.Name); !seen[s] {
 				missed = append(missed, s)
 			}
 		}

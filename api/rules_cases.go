@@ -42,8 +42,8 @@ func (h ruleRoutes) ruleCases() []kit.Route {
 			Method: "GET", Path: path, Name: "getCases", Group: "Documents", Summary: "Get the cases of a rule",
 			About:  "Examples that are run whenever the rule is stored by itself. The ETag is their own version.",
 			Scopes: readers, Params: []kit.Param{paramVersion, ifNoneMatch},
-			Answers: []kit.Answer{kit.Reply(200, "The cases, as they were written.", kit.As(mediaYAML, nil)), notChanged},
-			Codes:   []kit.Code{codeUnknownDocument}, Handle: h.getCases,
+			Answers: []kit.Answer{kit.Reply(200, "The cases, as they were written.", kit.As(mediaYAML, nil)), notChanged}, Headers: withVersion,
+			Codes: []kit.Code{codeUnknownDocument}, Handle: h.getCases,
 		}, {
 			Method: "PUT", Path: path, Name: "putCases", Group: "Documents", Summary: "Store the cases of a rule",
 			About: "In the form of a case file. What it does not say of layout and products is that of the site: the " +
@@ -56,6 +56,7 @@ func (h ruleRoutes) ruleCases() []kit.Route {
 			Body: []kit.Content{kit.As(mediaYAML, nil)},
 			Answers: []kit.Answer{kit.Reply(201, "Stored as the first version.", kit.JSON(CasesSaved{})...),
 				kit.OK("Stored, or with dry_run what became of them.", CasesSaved{})},
+			Headers: withETag,
 			Codes: append([]kit.Code{codeUnknownRule, codeCasesFailed, codeUnknownDocument, kit.CodeUnknownSite,
 				kit.CodeMissingSite}, savedCodes...), Handle: h.putCases,
 		},

@@ -26,13 +26,13 @@ func (h ruleRoutes) table() []kit.Route {
 			Method: "GET", Path: "/v1/rules", Name: "getRules", Group: "Documents", Summary: "Get the rules",
 			Scopes: readers, Params: []kit.Param{paramVersion, paramFormat, ifNoneMatch},
 			Answers: []kit.Answer{kit.Reply(200, "The rules, as they were written or parsed.", kit.As(mediaYAML, nil),
-				kit.As(kit.MediaJSON, RulesView{})), notChanged},
+				kit.As(kit.MediaJSON, RulesView{})), notChanged}, Headers: withVersion,
 			Codes: []kit.Code{codeUnknownDocument, kit.CodeNotAcceptable}, Handle: h.getRules,
 		}, {
 			Method: "PUT", Path: "/v1/rules", Name: "putRules", Group: "Documents", Summary: "Store the rules",
 			Scopes: author, AllSites: true, Params: []kit.Param{paramNote, paramRemoval, ifMatch, ifNoneMatch},
 			Body:    []kit.Content{kit.As(mediaYAML, nil)},
-			Answers: savedAnswers(RulesSaved{}, nil), Codes: append([]kit.Code{codeRemoval}, savedCodes...), Handle: h.putRules,
+			Answers: savedAnswers(RulesSaved{}, nil), Headers: withETag, Codes: append([]kit.Code{codeRemoval}, savedCodes...), Handle: h.putRules,
 		}, {
 			Method: "POST", Path: "/v1/rules/check", Name: "checkRules", Group: "Documents", Summary: "Check rules without storing them",
 			Scopes: readers, Body: []kit.Content{kit.As(mediaYAML, nil)},

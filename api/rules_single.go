@@ -31,9 +31,9 @@ func (h ruleRoutes) oneRule() []kit.Route {
 			Method: "GET", Path: path, Name: "getRule", Group: "Documents", Summary: "Get one rule",
 			About:  "As YAML, it is the rule's own lines with the comment directly above them. The ETag is that of the document.",
 			Scopes: readers, Params: []kit.Param{paramVersion, paramFormat, ifNoneMatch},
-			Answers: []kit.Answer{kit.Reply(200, "The rule.", kit.As(mediaYAML, nil), kit.As(kit.MediaJSON, RuleText{})), notChanged},
-			Codes:   []kit.Code{codeUnknownDocument, codeUnknownRule, kit.CodeNotAcceptable, kit.CodeInvalidDocument},
-			Handle:  h.getRule,
+			Answers: []kit.Answer{kit.Reply(200, "The rule.", kit.As(mediaYAML, nil), kit.As(kit.MediaJSON, RuleText{})), notChanged}, Headers: withVersion,
+			Codes:  []kit.Code{codeUnknownDocument, codeUnknownRule, kit.CodeNotAcceptable, kit.CodeInvalidDocument},
+			Handle: h.getRule,
 		}, {
 			Method: "PUT", Path: path, Name: "putRule", Group: "Documents", Summary: "Store one rule",
 			About: about + "In YAML it is stored as it is written, with its comments; in JSON it has the members " +
@@ -41,7 +41,7 @@ func (h ruleRoutes) oneRule() []kit.Route {
 				"comes last. With If-None-Match: * it must be new.",
 			Scopes: author, AllSites: true, Params: []kit.Param{paramNote, paramDryRun, paramAnyway, ifMatch, ifNoneMatch},
 			Body:    []kit.Content{kit.As(mediaYAML, nil), kit.As(kit.MediaJSON, map[string]any{})},
-			Answers: answers, Codes: append([]kit.Code{kit.CodeInvalidBody, codeCasesFailed}, savedCodes...), Handle: h.putRule,
+			Answers: answers, Headers: withETag, Codes: append([]kit.Code{kit.CodeInvalidBody, codeCasesFailed}, savedCodes...), Handle: h.putRule,
 		}, {
 			Method: "PATCH", Path: path, Name: "patchRule", Group: "Documents", Summary: "Change some members of one rule",
 			About: about + "The body is a JSON merge patch (RFC 7396): `{\"mode\": \"watch\"}` switches the mode, " +
@@ -49,12 +49,12 @@ func (h ruleRoutes) oneRule() []kit.Route {
 				"of the other members stay as they are.",
 			Scopes: author, AllSites: true, Params: []kit.Param{paramNote, paramDryRun, paramAnyway, ifMatch},
 			Body:    []kit.Content{kit.As(mediaMergePatch, map[string]any{}), kit.As(kit.MediaJSON, map[string]any{})},
-			Answers: answers[1:], Codes: append([]kit.Code{kit.CodeInvalidBody}, codes...), Handle: h.patchRule,
+			Answers: answers[1:], Headers: withETag, Codes: append([]kit.Code{kit.CodeInvalidBody}, codes...), Handle: h.patchRule,
 		}, {
 			Method: "DELETE", Path: path, Name: "deleteRule", Group: "Documents", Summary: "Remove one rule",
 			About:  about + "The comment directly above it goes too. Its open alerts are cleared.",
 			Scopes: author, AllSites: true, Params: []kit.Param{paramNote, paramDryRun, ifMatch},
-			Answers: answers[1:], Codes: append([]kit.Code{codeUnknownRule}, savedCodes...), Handle: h.deleteRule,
+			Answers: answers[1:], Headers: withETag, Codes: append([]kit.Code{codeUnknownRule}, savedCodes...), Handle: h.deleteRule,
 		},
 	}
 }

@@ -28,7 +28,7 @@ func (h sessionRoutes) table() []kit.Route {
 			About: "Sets a cookie that no script can read; with it the browser may do what the key may, until the session or the key " +
 				"ends. A request that goes by the cookie must come from a page of this server.",
 			Open: true, Body: kit.JSON(SignInRequest{}),
-			Answers: []kit.Answer{kit.Reply(201, "Signed in.", kit.JSON(SignedIn{})...)},
+			Answers: []kit.Answer{kit.Reply(201, "Signed in.", kit.JSON(SignedIn{})...)}, Headers: withCookie,
 			Codes: []kit.Code{kit.CodeUnauthorized, kit.CodeCrossOrigin, kit.CodeUnknownHost, codeManySessions, kit.CodeUnavailable, kit.CodeStoreFull,
 				kit.CodeTimeout, kit.CodeInvalidBody, kit.CodeInvalidJSON, kit.CodeBodyTooLarge, kit.CodeUnsupportedType, kit.CodeBusy,
 				kit.CodeInvalidEncoding, kit.CodeUnsupportedEncoding, kit.CodeInvalidParameter}, Handle: h.signIn,
@@ -42,7 +42,7 @@ func (h sessionRoutes) table() []kit.Route {
 		}, {
 			Method: "DELETE", Path: "/v1/sessions/{id}", Name: "endSession", Group: "Keys", Summary: "Sign a browser out",
 			About:  "It ends on every node within a second. The id \"current\" is the caller's own.",
-			Scopes: kit.Scopes(), Answers: []kit.Answer{kit.Reply(204, "It has ended.")},
+			Scopes: kit.Scopes(), Answers: []kit.Answer{kit.Reply(204, "It has ended.")}, Headers: withCookie,
 			Codes: []kit.Code{codeUnknownSession}, Handle: h.endSession,
 		},
 	}

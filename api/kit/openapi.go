@@ -69,6 +69,10 @@ type Document struct {
 	// marshalled by hand.
 	StandIns map[reflect.Type]any
 
+	// Examples are bodies by the operation or webhook, by "request" or the status of the answer, and by
+	// media type.
+	Examples map[string]map[string]map[string]json.RawMessage
+
 	Webhooks []Webhook
 }
 
@@ -83,7 +87,7 @@ type Webhook struct {
 // schemas let unknown ones through unless strict, which tests are. It panics where two types would
 // have one name.
 func (d Document) Of(routes []Route, strict bool) map[string]any {
-	s := &schemas{Document: d, defs: map[string]any{}, types: map[string]reflect.Type{}, strict: strict}
+	s := &schemas{Document: d, defs: map[string]any{}, headers: map[string]any{}, types: map[string]reflect.Type{}, strict: strict}
 	paths := map[string]any{}
 	all := slices.Clone(codes)
 	for i := range routes {
@@ -100,7 +104,7 @@ func (d Document) Of(routes []Route, strict bool) map[string]any {
 	for _, w := range d.Webhooks {
 		hooks[w.Name] = map[string]any{"post": map[string]any{"operationId": w.Name, "summary": w.Summary, "description": w.About,
 			"parameters":  parameters(w.Params),
-			"requestBody": map[string]any{"required": true, "content": s.contents(w.Body, false)},
+			"requestBody": map[string]any{"required": true, "content": s.contents(w.Body, false, d.Examples[w.Name]["request"])},
 			"responses": map[string]any{"2XX": map[string]any{"description": "It was received."},
 				"410": map[string]any{"description": "Nothing more is sent to this channel until somebody starts it again."}}}}
 	}
@@ -117,9 +121,10 @@ func (d Document) Of(routes []Route, strict bool) map[string]any {
 	doc := map[string]any{
 		"openapi":  "3.1.1",
 		"info":     map[string]any{"title": d.Title, "version": d.Version, "description": d.Description},
+		"servers":  []any{map[string]any{"url": "/", "description": "The server that this document is from."}},
 		"security": []any{map[string]any{"key": []string{}}, map[string]any{"session": []string{}}},
 		"paths":    paths,
-		"components": map[string]any{"schemas": s.defs, "securitySchemes": map[string]any{
+		"components": map[string]any{"schemas": s.defs, "headers": s.headers, "securitySchemes": map[string]any{
 			"key": map[string]any{"type": "http", "scheme": "bearer", "description": "An API key."},
 			"session": map[string]any{"type": "apiKey", "in": "cookie", "name": cookiePlain, "description": "A browser that a key signed in. " +
 				"Over https the cookie's name is " + cookieSecure + "."},
@@ -144,9 +149,10 @@ type problemDocument struct {
 // schemas collects the schemas of Go types under the names that they have in the document.
 type schemas struct {
 	Document
-	defs   map[string]any
-	types  map[string]reflect.Type // by their names in the document
-	strict bool
+	defs    map[string]any
+	headers map[string]any          // of answers, by name
+	types   map[string]reflect.Type // by their names in the document
+	strict  bool
 }
 
 func (s *schemas) operation(r *Route) map[string]any {
@@ -195,7 +201,7 @@ func parameters(list []Param) (params []any) {
 // requestContents are the bodies of a request. Each schema has a name, since generators of clients make
 // no usable type of one that has none.
 func (s *schemas) requestContents(r *Route) map[string]any {
-	contents := s.contents(r.Body, true)
+	contents := s.contents(r.Body, true, s.Examples[r.Name]["request"])
 	for _, c := range r.Body {
 		content := contents[c.MediaType].(map[string]any)
 		schema, ok := content["schema"].(map[string]any)
@@ -211,16 +217,32 @@ func (s *schemas) requestContents(r *Route) map[string]any {
 
 func (s *schemas) responses(r *Route) map[string]any {
 	responses := map[string]any{}
+	headers := r.Headers
+	replayed := Header(HeaderReplayed, "true: this is the answer to an earlier request, which was not carried out again.")
+	if r.Keyed || r.Appends {
+		headers = append(slices.Clip(headers), replayed)
+	}
 	for _, a := range r.Answers {
+		status := strconv.Itoa(a.Status)
 		resp := map[string]any{"description": a.About}
 		if len(a.Bodies) > 0 {
-			resp["content"] = s.contents(a.Bodies, s.strict)
+			resp["content"] = s.contents(a.Bodies, s.strict, s.Examples[r.Name][status])
 		}
-		responses[strconv.Itoa(a.Status)] = resp
+		if a.Status < 400 {
+			s.declare(resp, headers)
+		}
+		responses[status] = resp
 	}
 	byStatus := map[int][]string{}
+	ofStatus := map[int][]Param{}
 	for _, code := range r.AllCodes() {
 		byStatus[code.Status] = append(byStatus[code.Status], fmt.Sprintf("`%s`: %s", code.Name, code.Meaning))
+		if h, ok := code.header(); ok {
+			ofStatus[code.Status] = append(ofStatus[code.Status], h.Param)
+		}
+		if r.Keyed && slices.Contains(r.Codes, code) { // the answer is kept whatever it is
+			ofStatus[code.Status] = append(ofStatus[code.Status], replayed)
+		}
 	}
 	for status, lines := range byStatus {
 		key := strconv.Itoa(status)
@@ -230,19 +252,38 @@ func (s *schemas) responses(r *Route) map[string]any {
 				"content": map[string]any{}}
 			responses[key] = resp
 		}
+		s.declare(resp, ofStatus[status])
 		resp["content"].(map[string]any)[MediaProblem] = map[string]any{"schema": map[string]any{"$ref": "#/components/schemas/Problem"}}
 	}
 	return responses
 }
 
-func (s *schemas) contents(list []Content, strict bool) map[string]any {
+// declare adds headers to an answer, by reference.
+func (s *schemas) declare(resp map[string]any, list []Param) {
+	if len(list) == 0 {
+		return
+	}
+	refs := map[string]any{}
+	for _, h := range list {
+		s.headers[h.Name] = map[string]any{"description": h.About, "schema": h.Schema}
+		refs[h.Name] = map[string]any{"$ref": "#/components/headers/" + h.Name}
+	}
+	resp["headers"] = refs
+}
+
+// contents are bodies by media type, with their examples.
+func (s *schemas) contents(list []Content, strict bool, examples map[string]json.RawMessage) map[string]any {
 	m := map[string]any{}
 	for _, c := range list {
 		schema := any(StringSchema)
 		if c.Schema != nil {
 			schema = s.of(c.Schema, strict)
 		}
-		m[c.MediaType] = map[string]any{"schema": schema}
+		content := map[string]any{"schema": schema}
+		if example := examples[c.MediaType]; example != nil {
+			content["example"] = example
+		}
+		m[c.MediaType] = content
 	}
 	return m
 }
@@ -291,7 +332,7 @@ func (s *schemas) of(v any, strict bool) any {
 // finish makes of a schema what readers of OpenAPI understand. The member "words", which names a closed
 // set, becomes the texts of the set as enum and their meanings in the description; a schema that
 // takes anything is {}, since generators of clients do not know true as one; and a number is said to be
-// of double precision, which they would not assume.
+// of double precision, and a whole one to have 64 bits, which they would not assume.
 func finish(schema map[string]any) {
 	for name, v := range schema {
 		if v, ok := v.(map[string]any); ok {
@@ -303,11 +344,21 @@ func finish(schema map[string]any) {
 			finish(v)
 			continue
 		}
+		if list, ok := v.([]any); ok {
+			for _, part := range list {
+				if part, ok := part.(map[string]any); ok {
+					finish(part)
+				}
+			}
+		}
 		if name == "items" && v == true {
 			schema[name] = map[string]any{}
 		}
 		if name == "type" && v == "number" && schema["format"] == nil {
 			schema["format"] = "double"
+		}
+		if name == "type" && v == "integer" && schema["format"] == nil {
+			schema["format"] = "int64"
 		}
 		what, ok := v.(string)
 		if name != "words" || !ok {

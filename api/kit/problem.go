@@ -119,6 +119,26 @@ func (p *Problem) body(requestID string) []byte {
 	return b
 }
 
+// codeHeader is a header of the answers with a problem, and its value.
+type codeHeader struct {
+	Param
+	value string
+}
+
+// header returns the header that answers with the problem have, if they have one.
+func (c Code) header() (h codeHeader, ok bool) {
+	switch {
+	case c == CodeUnauthorized:
+		return codeHeader{Header("WWW-Authenticate", "How to authenticate (RFC 9110)."), `Bearer realm="lintel"`}, true
+	case c.Status == http.StatusServiceUnavailable, c == CodeIdempotencyBusy:
+		retry := Header("Retry-After", "Send the request again after so many seconds.").Of(map[string]any{"type": "integer"})
+		return codeHeader{retry, "1"}, true
+	case c == CodeUnsupportedEncoding:
+		return codeHeader{Header("Accept-Encoding", "How the body of a request may be encoded."), "gzip"}, true
+	}
+	return h, false
+}
+
 // AsProblem maps any error to what the caller may see. What is not known shows nothing of the
 // inside.
 func AsProblem(err error) *Problem {

@@ -41,7 +41,8 @@ type Route struct {
 	Body         []Content
 	BodyOptional bool // the request may have no body
 	Answers      []Answer
-	Codes        []Code // problems of its own, beside those of every route
+	Headers      []Param // of its answers, where they have them; those of problems go by the problem
+	Codes        []Code  // problems of its own, beside those of every route
 	Handle       func(*Call) error
 }
 
@@ -90,6 +91,9 @@ func IntSchema(lowest, highest, def int) map[string]any {
 	s := map[string]any{"type": "integer", "minimum": lowest}
 	if highest > 0 {
 		s["maximum"] = highest
+	}
+	if highest == 0 {
+		s["format"] = "int64"
 	}
 	if def > 0 {
 		s["default"] = def

@@ -257,14 +257,8 @@ func (s *Server) answerProblem(c echo.Context, p *Problem) {
 	if c.Response().Committed {
 		return
 	}
-	h := c.Response().Header()
-	switch {
-	case p.Code == CodeUnauthorized:
-		h.Set("WWW-Authenticate", `Bearer realm="lintel"`)
-	case p.Code.Status == http.StatusServiceUnavailable, p.Code == CodeIdempotencyBusy:
-		h.Set("Retry-After", "1")
-	case p.Code == CodeUnsupportedEncoding:
-		h.Set("Accept-Encoding", "gzip")
+	if h, ok := p.Code.header(); ok {
+		c.Response().Header().Set(h.Name, h.value)
 	}
 	_ = c.Blob(p.Code.Status, MediaProblem, p.body(id))
 }

@@ -1,5 +1,6 @@
 // Made by go run ./api/console/build -types from the OpenAPI document with the SHA-256
 // 466ab3a805d8826fdcfa1243adf0a02181602073d1a1ce0e1c2a3c98e97c92df
+// 62d4a6404f78af3cfeae813988fda5c6b0eca1361a8f18b7aaccbfc3acebfa15
 
 export interface paths {
     "/epcis/capture": {
@@ -3248,7 +3249,29 @@ export interface components {
     responses: never;
     parameters: never;
     requestBodies: never;
-    headers: never;
+    headers: {
+        "Accept-Encoding": string;
+        Allow: string;
+        "Content-Disposition": string;
+        ETag: string;
+        "GS1-CBV-Max": string;
+        "GS1-CBV-Min": string;
+        "GS1-CBV-Version": string;
+        "GS1-Capture-Error-Behaviour": string;
+        "GS1-EPC-Format": string;
+        "GS1-EPCIS-Capture-File-Size-Limit": string;
+        "GS1-EPCIS-Capture-Limit": string;
+        "GS1-EPCIS-Max": string;
+        "GS1-EPCIS-Min": string;
+        "GS1-EPCIS-Version": string;
+        "Idempotency-Replayed": string;
+        "Last-Modified": string;
+        Link: string;
+        Location: string;
+        "Retry-After": number;
+        "Set-Cookie": string;
+        "WWW-Authenticate": string;
+    };
     pathItems: never;
 }
 export type $defs = Record<string, never>;
@@ -3267,6 +3290,16 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "GS1-CBV-Max": components["headers"]["GS1-CBV-Max"];
+                    "GS1-CBV-Min": components["headers"]["GS1-CBV-Min"];
+                    "GS1-CBV-Version": components["headers"]["GS1-CBV-Version"];
+                    "GS1-EPC-Format": components["headers"]["GS1-EPC-Format"];
+                    "GS1-EPCIS-Capture-File-Size-Limit": components["headers"]["GS1-EPCIS-Capture-File-Size-Limit"];
+                    "GS1-EPCIS-Capture-Limit": components["headers"]["GS1-EPCIS-Capture-Limit"];
+                    "GS1-EPCIS-Max": components["headers"]["GS1-EPCIS-Max"];
+                    "GS1-EPCIS-Min": components["headers"]["GS1-EPCIS-Min"];
+                    "GS1-EPCIS-Version": components["headers"]["GS1-EPCIS-Version"];
+                    Link: components["headers"]["Link"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3283,6 +3316,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3307,6 +3341,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3337,6 +3372,18 @@ export interface operations {
         responses: {
             202: {
                 headers: {
+                    "GS1-CBV-Max": components["headers"]["GS1-CBV-Max"];
+                    "GS1-CBV-Min": components["headers"]["GS1-CBV-Min"];
+                    "GS1-CBV-Version": components["headers"]["GS1-CBV-Version"];
+                    "GS1-Capture-Error-Behaviour": components["headers"]["GS1-Capture-Error-Behaviour"];
+                    "GS1-EPC-Format": components["headers"]["GS1-EPC-Format"];
+                    "GS1-EPCIS-Capture-File-Size-Limit": components["headers"]["GS1-EPCIS-Capture-File-Size-Limit"];
+                    "GS1-EPCIS-Capture-Limit": components["headers"]["GS1-EPCIS-Capture-Limit"];
+                    "GS1-EPCIS-Max": components["headers"]["GS1-EPCIS-Max"];
+                    "GS1-EPCIS-Min": components["headers"]["GS1-EPCIS-Min"];
+                    "GS1-EPCIS-Version": components["headers"]["GS1-EPCIS-Version"];
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
+                    Location: components["headers"]["Location"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3345,6 +3392,7 @@ export interface operations {
             };
             400: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3353,6 +3401,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3361,6 +3410,7 @@ export interface operations {
             };
             403: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3369,6 +3419,7 @@ export interface operations {
             };
             404: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3377,6 +3428,7 @@ export interface operations {
             };
             406: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3385,6 +3437,7 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3393,6 +3446,7 @@ export interface operations {
             };
             413: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3401,6 +3455,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3425,6 +3480,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3444,6 +3500,16 @@ export interface operations {
         responses: {
             204: {
                 headers: {
+                    Allow: components["headers"]["Allow"];
+                    "GS1-CBV-Max": components["headers"]["GS1-CBV-Max"];
+                    "GS1-CBV-Min": components["headers"]["GS1-CBV-Min"];
+                    "GS1-CBV-Version": components["headers"]["GS1-CBV-Version"];
+                    "GS1-EPC-Format": components["headers"]["GS1-EPC-Format"];
+                    "GS1-EPCIS-Capture-File-Size-Limit": components["headers"]["GS1-EPCIS-Capture-File-Size-Limit"];
+                    "GS1-EPCIS-Capture-Limit": components["headers"]["GS1-EPCIS-Capture-Limit"];
+                    "GS1-EPCIS-Max": components["headers"]["GS1-EPCIS-Max"];
+                    "GS1-EPCIS-Min": components["headers"]["GS1-EPCIS-Min"];
+                    "GS1-EPCIS-Version": components["headers"]["GS1-EPCIS-Version"];
                     [name: string]: unknown;
                 };
                 content?: never;
@@ -3458,6 +3524,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3482,6 +3549,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3503,6 +3571,16 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "GS1-CBV-Max": components["headers"]["GS1-CBV-Max"];
+                    "GS1-CBV-Min": components["headers"]["GS1-CBV-Min"];
+                    "GS1-CBV-Version": components["headers"]["GS1-CBV-Version"];
+                    "GS1-Capture-Error-Behaviour": components["headers"]["GS1-Capture-Error-Behaviour"];
+                    "GS1-EPC-Format": components["headers"]["GS1-EPC-Format"];
+                    "GS1-EPCIS-Capture-File-Size-Limit": components["headers"]["GS1-EPCIS-Capture-File-Size-Limit"];
+                    "GS1-EPCIS-Capture-Limit": components["headers"]["GS1-EPCIS-Capture-Limit"];
+                    "GS1-EPCIS-Max": components["headers"]["GS1-EPCIS-Max"];
+                    "GS1-EPCIS-Min": components["headers"]["GS1-EPCIS-Min"];
+                    "GS1-EPCIS-Version": components["headers"]["GS1-EPCIS-Version"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3519,6 +3597,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3551,6 +3630,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3613,6 +3693,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3637,6 +3718,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3728,6 +3810,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3746,6 +3829,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3786,6 +3870,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3815,6 +3900,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3831,6 +3917,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3863,6 +3950,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3892,6 +3980,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3908,6 +3997,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3940,6 +4030,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -3977,6 +4068,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4009,6 +4101,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4036,6 +4129,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4044,6 +4138,7 @@ export interface operations {
             };
             202: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4060,6 +4155,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4068,6 +4164,7 @@ export interface operations {
             };
             403: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4076,6 +4173,7 @@ export interface operations {
             };
             404: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4084,6 +4182,8 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4100,6 +4200,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4124,6 +4225,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4151,6 +4253,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4159,6 +4262,7 @@ export interface operations {
             };
             202: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4175,6 +4279,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4183,6 +4288,7 @@ export interface operations {
             };
             403: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4191,6 +4297,7 @@ export interface operations {
             };
             404: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4199,6 +4306,8 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4215,6 +4324,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4239,6 +4349,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4266,6 +4377,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4274,6 +4386,7 @@ export interface operations {
             };
             202: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4290,6 +4403,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4298,6 +4412,7 @@ export interface operations {
             };
             403: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4306,6 +4421,7 @@ export interface operations {
             };
             404: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4314,6 +4430,8 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4330,6 +4448,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4354,6 +4473,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4381,6 +4501,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4389,6 +4510,7 @@ export interface operations {
             };
             202: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4405,6 +4527,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4413,6 +4536,7 @@ export interface operations {
             };
             403: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4421,6 +4545,7 @@ export interface operations {
             };
             404: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4429,6 +4554,8 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4445,6 +4572,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4469,6 +4597,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4488,6 +4617,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4504,6 +4634,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4536,6 +4667,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4559,6 +4691,8 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
+                    "Last-Modified": components["headers"]["Last-Modified"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4567,6 +4701,8 @@ export interface operations {
             };
             304: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
+                    "Last-Modified": components["headers"]["Last-Modified"];
                     [name: string]: unknown;
                 };
                 content?: never;
@@ -4581,6 +4717,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4613,6 +4750,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4641,6 +4779,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4649,6 +4788,7 @@ export interface operations {
             };
             201: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4665,6 +4805,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4705,6 +4846,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4729,6 +4871,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4767,6 +4910,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4799,6 +4943,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4834,6 +4979,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4858,6 +5004,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4884,6 +5031,8 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4892,6 +5041,7 @@ export interface operations {
             };
             400: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4900,6 +5050,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4916,6 +5067,7 @@ export interface operations {
             };
             404: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4924,6 +5076,8 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4932,6 +5086,7 @@ export interface operations {
             };
             412: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4948,6 +5103,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4956,6 +5112,7 @@ export interface operations {
             };
             422: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -4972,6 +5129,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5007,6 +5165,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5039,6 +5198,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5076,6 +5236,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5108,6 +5269,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5137,6 +5299,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5153,6 +5316,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5161,6 +5325,7 @@ export interface operations {
             };
             403: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5169,6 +5334,7 @@ export interface operations {
             };
             404: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5177,6 +5343,8 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5193,6 +5361,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5217,6 +5386,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5240,6 +5410,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5256,6 +5427,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5272,6 +5444,7 @@ export interface operations {
             };
             404: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5280,6 +5453,7 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5296,6 +5470,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5320,6 +5495,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5343,6 +5519,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5359,6 +5536,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5375,6 +5553,7 @@ export interface operations {
             };
             404: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5383,6 +5562,7 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5399,6 +5579,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5423,6 +5604,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5442,6 +5624,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5458,6 +5641,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5482,6 +5666,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5511,6 +5696,8 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5519,6 +5706,7 @@ export interface operations {
             };
             400: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5527,6 +5715,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5543,6 +5732,8 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5551,6 +5742,7 @@ export interface operations {
             };
             412: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5567,6 +5759,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5575,6 +5768,7 @@ export interface operations {
             };
             422: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5591,6 +5785,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5614,6 +5809,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5630,6 +5826,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5654,6 +5851,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5670,6 +5868,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5712,6 +5911,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5744,6 +5944,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5781,6 +5982,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5813,6 +6015,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5836,6 +6039,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5852,6 +6056,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5868,6 +6073,7 @@ export interface operations {
             };
             404: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5876,6 +6082,7 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5892,6 +6099,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5916,6 +6124,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5951,6 +6160,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -5975,6 +6185,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6000,6 +6211,7 @@ export interface operations {
         responses: {
             201: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6016,6 +6228,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6032,6 +6245,8 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6048,6 +6263,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6072,6 +6288,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6107,6 +6324,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6147,6 +6365,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6174,6 +6393,7 @@ export interface operations {
         responses: {
             201: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6190,6 +6410,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6206,6 +6427,7 @@ export interface operations {
             };
             404: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6214,6 +6436,7 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6230,6 +6453,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6254,6 +6478,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6278,6 +6503,9 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
+                    ETag: components["headers"]["ETag"];
+                    "Last-Modified": components["headers"]["Last-Modified"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6287,6 +6515,9 @@ export interface operations {
             };
             304: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
+                    ETag: components["headers"]["ETag"];
+                    "Last-Modified": components["headers"]["Last-Modified"];
                     [name: string]: unknown;
                 };
                 content?: never;
@@ -6301,6 +6532,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6341,6 +6573,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6372,6 +6605,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6380,6 +6614,7 @@ export interface operations {
             };
             201: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6396,6 +6631,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6436,6 +6672,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6460,6 +6697,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6491,6 +6729,8 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6499,6 +6739,8 @@ export interface operations {
             };
             201: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6515,6 +6757,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6531,6 +6774,8 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6539,6 +6784,7 @@ export interface operations {
             };
             412: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6555,6 +6801,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6563,6 +6810,7 @@ export interface operations {
             };
             422: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6579,6 +6827,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6609,6 +6858,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6617,6 +6867,7 @@ export interface operations {
             };
             201: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6633,6 +6884,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6673,6 +6925,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6697,6 +6950,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6736,6 +6990,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6768,6 +7023,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6794,6 +7050,8 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6802,6 +7060,7 @@ export interface operations {
             };
             400: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6810,6 +7069,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6826,6 +7086,7 @@ export interface operations {
             };
             404: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6834,6 +7095,8 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6842,6 +7105,7 @@ export interface operations {
             };
             412: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6858,6 +7122,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6882,6 +7147,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6917,6 +7183,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6949,6 +7216,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6973,6 +7241,8 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
+                    "Last-Modified": components["headers"]["Last-Modified"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -6982,6 +7252,8 @@ export interface operations {
             };
             304: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
+                    "Last-Modified": components["headers"]["Last-Modified"];
                     [name: string]: unknown;
                 };
                 content?: never;
@@ -6996,6 +7268,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7036,6 +7309,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7065,6 +7339,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7073,6 +7348,7 @@ export interface operations {
             };
             201: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7089,6 +7365,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7129,6 +7406,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7153,6 +7431,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7192,6 +7471,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7216,6 +7496,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7232,6 +7513,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7270,6 +7552,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7302,6 +7585,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7341,6 +7625,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7373,6 +7658,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7399,6 +7685,8 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7407,6 +7695,7 @@ export interface operations {
             };
             400: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7415,6 +7704,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7431,6 +7721,7 @@ export interface operations {
             };
             404: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7439,6 +7730,8 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7447,6 +7740,7 @@ export interface operations {
             };
             412: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7463,6 +7757,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7471,6 +7766,7 @@ export interface operations {
             };
             422: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7487,6 +7783,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7522,6 +7819,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7554,6 +7852,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7580,6 +7879,8 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
+                    "Last-Modified": components["headers"]["Last-Modified"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7589,6 +7890,8 @@ export interface operations {
             };
             304: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
+                    "Last-Modified": components["headers"]["Last-Modified"];
                     [name: string]: unknown;
                 };
                 content?: never;
@@ -7603,6 +7906,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7651,6 +7955,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7684,6 +7989,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7692,6 +7998,7 @@ export interface operations {
             };
             201: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7708,6 +8015,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7748,6 +8056,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7772,6 +8081,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7798,6 +8108,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7814,6 +8125,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7870,6 +8182,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7902,6 +8215,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7918,6 +8232,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7966,6 +8281,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -7990,6 +8306,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8015,6 +8332,8 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
+                    "Last-Modified": components["headers"]["Last-Modified"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8023,6 +8342,8 @@ export interface operations {
             };
             304: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
+                    "Last-Modified": components["headers"]["Last-Modified"];
                     [name: string]: unknown;
                 };
                 content?: never;
@@ -8037,6 +8358,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8069,6 +8391,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8102,6 +8425,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8110,6 +8434,7 @@ export interface operations {
             };
             201: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8126,6 +8451,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8174,6 +8500,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8198,6 +8525,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8238,6 +8566,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8270,6 +8599,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8317,6 +8647,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8357,6 +8688,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8381,6 +8713,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8416,6 +8749,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8440,6 +8774,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8463,6 +8798,7 @@ export interface operations {
         responses: {
             201: {
                 headers: {
+                    "Set-Cookie": components["headers"]["Set-Cookie"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8479,6 +8815,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8503,6 +8840,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8519,6 +8857,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8554,6 +8893,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8578,6 +8918,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8599,6 +8940,7 @@ export interface operations {
         responses: {
             204: {
                 headers: {
+                    "Set-Cookie": components["headers"]["Set-Cookie"];
                     [name: string]: unknown;
                 };
                 content?: never;
@@ -8613,6 +8955,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8645,6 +8988,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8682,6 +9026,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8714,6 +9059,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8751,6 +9097,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8783,6 +9130,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8807,6 +9155,7 @@ export interface operations {
         responses: {
             202: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8823,6 +9172,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8839,6 +9189,7 @@ export interface operations {
             };
             404: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8847,6 +9198,8 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8863,6 +9216,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8887,6 +9241,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8912,6 +9267,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8929,6 +9285,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8969,6 +9326,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -8994,6 +9352,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9010,6 +9369,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9042,6 +9402,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9079,6 +9440,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9111,6 +9473,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9153,6 +9516,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9185,6 +9549,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9214,6 +9579,8 @@ export interface operations {
         responses: {
             201: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
+                    Location: components["headers"]["Location"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9222,6 +9589,8 @@ export interface operations {
             };
             202: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
+                    Location: components["headers"]["Location"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9238,6 +9607,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9254,6 +9624,7 @@ export interface operations {
             };
             404: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9262,6 +9633,8 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9278,6 +9651,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9302,6 +9676,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9342,6 +9717,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9374,6 +9750,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9400,6 +9777,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9408,6 +9786,7 @@ export interface operations {
             };
             202: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9424,6 +9803,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9440,6 +9820,7 @@ export interface operations {
             };
             404: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9448,6 +9829,8 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9464,6 +9847,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9488,6 +9872,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9514,6 +9899,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9533,6 +9919,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9581,6 +9968,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9607,6 +9995,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9623,6 +10012,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9663,6 +10053,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9705,6 +10096,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9745,6 +10137,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9771,6 +10164,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9787,6 +10181,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9827,6 +10222,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9851,6 +10247,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9859,6 +10256,7 @@ export interface operations {
             };
             202: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9875,6 +10273,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9891,6 +10290,7 @@ export interface operations {
             };
             404: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9899,6 +10299,8 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9915,6 +10317,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9939,6 +10342,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9965,6 +10369,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -9984,6 +10389,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10024,6 +10430,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10050,6 +10457,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10066,6 +10474,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10098,6 +10507,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10124,6 +10534,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10140,6 +10551,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10172,6 +10584,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10198,6 +10611,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10214,6 +10628,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10246,6 +10661,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10272,6 +10688,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10291,6 +10708,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10339,6 +10757,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10365,6 +10784,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10381,6 +10801,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10421,6 +10842,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10447,6 +10869,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10463,6 +10886,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10503,6 +10927,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10529,6 +10954,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10545,6 +10971,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10585,6 +11012,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10609,6 +11037,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10617,6 +11046,7 @@ export interface operations {
             };
             202: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10633,6 +11063,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10649,6 +11080,7 @@ export interface operations {
             };
             404: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10657,6 +11089,8 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10673,6 +11107,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10697,6 +11132,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10721,6 +11157,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10729,6 +11166,7 @@ export interface operations {
             };
             202: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10745,6 +11183,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10761,6 +11200,7 @@ export interface operations {
             };
             404: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10769,6 +11209,8 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10785,6 +11227,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10809,6 +11252,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10844,6 +11288,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10852,6 +11297,7 @@ export interface operations {
             };
             202: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10868,6 +11314,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10908,6 +11355,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10932,6 +11380,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10956,6 +11405,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10964,6 +11414,7 @@ export interface operations {
             };
             202: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10980,6 +11431,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -10996,6 +11448,7 @@ export interface operations {
             };
             404: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11004,6 +11457,8 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11020,6 +11475,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11044,6 +11500,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11068,6 +11525,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11076,6 +11534,7 @@ export interface operations {
             };
             202: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11092,6 +11551,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11108,6 +11568,7 @@ export interface operations {
             };
             404: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11116,6 +11577,8 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11132,6 +11595,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11156,6 +11620,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11186,6 +11651,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11194,6 +11660,7 @@ export interface operations {
             };
             400: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11202,6 +11669,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11218,6 +11686,7 @@ export interface operations {
             };
             404: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11226,6 +11695,7 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11234,6 +11704,7 @@ export interface operations {
             };
             412: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11250,6 +11721,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11274,6 +11746,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11303,6 +11776,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11311,6 +11785,7 @@ export interface operations {
             };
             202: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11327,6 +11802,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11359,6 +11835,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11383,6 +11860,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11411,6 +11889,15 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "GS1-CBV-Max": components["headers"]["GS1-CBV-Max"];
+                    "GS1-CBV-Min": components["headers"]["GS1-CBV-Min"];
+                    "GS1-CBV-Version": components["headers"]["GS1-CBV-Version"];
+                    "GS1-EPC-Format": components["headers"]["GS1-EPC-Format"];
+                    "GS1-EPCIS-Capture-File-Size-Limit": components["headers"]["GS1-EPCIS-Capture-File-Size-Limit"];
+                    "GS1-EPCIS-Capture-Limit": components["headers"]["GS1-EPCIS-Capture-Limit"];
+                    "GS1-EPCIS-Max": components["headers"]["GS1-EPCIS-Max"];
+                    "GS1-EPCIS-Min": components["headers"]["GS1-EPCIS-Min"];
+                    "GS1-EPCIS-Version": components["headers"]["GS1-EPCIS-Version"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11428,6 +11915,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11460,6 +11948,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11485,6 +11974,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11501,6 +11991,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11533,6 +12024,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11573,6 +12065,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11605,6 +12098,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11645,6 +12139,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11677,6 +12172,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11720,6 +12216,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11752,6 +12249,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11778,6 +12276,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11794,6 +12293,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11826,6 +12326,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11855,6 +12356,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11863,6 +12365,7 @@ export interface operations {
             };
             202: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11879,6 +12382,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11903,6 +12407,7 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11919,6 +12424,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11927,6 +12433,7 @@ export interface operations {
             };
             422: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11943,6 +12450,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11968,6 +12476,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -11984,6 +12493,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12016,6 +12526,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12042,6 +12553,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12058,6 +12570,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12098,6 +12611,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12136,6 +12650,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12168,6 +12683,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12211,6 +12727,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12243,6 +12760,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12268,6 +12786,8 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
+                    "Last-Modified": components["headers"]["Last-Modified"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12276,6 +12796,8 @@ export interface operations {
             };
             304: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
+                    "Last-Modified": components["headers"]["Last-Modified"];
                     [name: string]: unknown;
                 };
                 content?: never;
@@ -12290,6 +12812,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12322,6 +12845,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12353,6 +12877,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12361,6 +12886,7 @@ export interface operations {
             };
             201: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12377,6 +12903,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12425,6 +12952,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12449,6 +12977,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12489,6 +13018,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12521,6 +13051,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12549,6 +13080,8 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    ETag: components["headers"]["ETag"];
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12557,6 +13090,7 @@ export interface operations {
             };
             400: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12565,6 +13099,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12581,6 +13116,7 @@ export interface operations {
             };
             404: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12589,6 +13125,8 @@ export interface operations {
             };
             409: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12597,6 +13135,7 @@ export interface operations {
             };
             412: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12613,6 +13152,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12621,6 +13161,7 @@ export interface operations {
             };
             422: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12637,6 +13178,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12674,6 +13216,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12706,6 +13249,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12747,6 +13291,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12779,6 +13324,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12805,6 +13351,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12824,6 +13371,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12864,6 +13412,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12890,6 +13439,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12906,6 +13456,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12938,6 +13489,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -12980,6 +13532,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -13012,6 +13565,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -13038,6 +13592,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Content-Disposition": components["headers"]["Content-Disposition"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -13054,6 +13609,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -13086,6 +13642,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -13123,6 +13680,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -13155,6 +13713,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -13185,6 +13744,7 @@ export interface operations {
         responses: {
             200: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -13193,6 +13753,7 @@ export interface operations {
             };
             202: {
                 headers: {
+                    "Idempotency-Replayed": components["headers"]["Idempotency-Replayed"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -13209,6 +13770,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -13241,6 +13803,7 @@ export interface operations {
             };
             415: {
                 headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -13265,6 +13828,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -13308,6 +13872,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -13340,6 +13905,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -13386,6 +13952,7 @@ export interface operations {
             };
             401: {
                 headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
                     [name: string]: unknown;
                 };
                 content: {
@@ -13418,6 +13985,7 @@ export interface operations {
             };
             503: {
                 headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
                     [name: string]: unknown;
                 };
                 content: {
