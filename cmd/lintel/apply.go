@@ -48,7 +48,7 @@ func (c *exportCmd) Run(s *streams) error {
 
 type applyCmd struct {
 	client.Flags
-	Dir          string `arg:"" help:"Directory with rules.yaml, channels.json, products.csv, sites/SITE/layout.json; none of them must be there."`
+	Dir          string `arg:"" help:"Directory with rules.yaml, channels.json, products.csv, sites/SITE/layout.json; any of them may be missing; what is missing stays as it is on the server."`
 	DryRun       bool   `help:"Show the plan and stop. Exit code 0: nothing would change; 4: something would; 1: something is wrong."`
 	Yes          bool   `help:"Ask nothing." short:"y"`
 	Note         string `help:"Why, kept with each new version; at most 200 characters." default:"lintel apply" placeholder:"TEXT"`

@@ -20,8 +20,8 @@ type checkCmd struct {
 	File     []string `arg:"" help:"Rules files; - reads standard input. The cases of rules.yaml are run too if there is a rules_cases.yaml beside it."`
 	Cases    []string `help:"Case files to run instead of the one beside the rules." placeholder:"FILE"`
 	Layout   string   `help:"A layout, for warnings about names that it does not have, and for cases that name no layout." placeholder:"FILE"`
-	Products string   `help:"Products, as CSV or JSON, likewise." placeholder:"FILE"`
-	Rewrite  bool     `help:"Write what happens into the trace of each case that has one; read the difference before you keep it."`
+	Products string   `help:"Products, as CSV or JSON, for the same warnings, and for cases that name no products." placeholder:"FILE"`
+	Rewrite  bool     `help:"Write into the case files what each case that has a trace now does. That makes a wrong trace right too: read the difference before you keep it."`
 	Strict   bool     `help:"Fail on warnings too."`
 	Verbose  bool     `short:"v" help:"Say of each rule in ordinary words what it does."`
 	JSON     bool     `name:"json" help:"Print one JSON object with all diagnostics and results."`

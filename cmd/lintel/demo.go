@@ -8,7 +8,7 @@ import (
 )
 
 type demoCmd struct {
-	Seed    uint64        `help:"Of all chance; equal seeds play the same day." default:"1"`
+	Seed    uint64        `help:"Seed of the random numbers; equal seeds play the same day." default:"1"`
 	Speed   float64       `help:"Simulated seconds in a real one." default:"20"`
 	Length  time.Duration `help:"Simulated time." default:"40m"`
 	Keep    string        `help:"Keep the data in this directory instead of a temporary one." type:"path" placeholder:"DIR"`

@@ -21,7 +21,7 @@ import (
 
 type passagesCmd struct {
 	doorFlags
-	Since string `help:"From this moment on: RFC 3339, Unix milliseconds, or how long ago, such as 8h. What the journal no longer has is left out." default:"24h" placeholder:"TIME"`
+	Since string `help:"Passages from this moment on: RFC 3339, Unix milliseconds, or how long ago, such as 8h (default: 24h). Passages whose reads the journal no longer keeps (serve --journal-keep) are left out." default:"24h" placeholder:"TIME"`
 }
 
 // Validate refuses calls that can't be meant.

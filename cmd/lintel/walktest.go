@@ -25,9 +25,9 @@ type doorFlags struct {
 
 type walkTestCmd struct {
 	doorFlags
-	Tag    []string      `help:"A tag that you carry, in any form of its identity; once for each." required:"" placeholder:"EPC" sep:"none"`
-	Out    int           `help:"How often to walk out, and" default:"5"`
-	In     int           `help:"in." default:"5"`
+	Tag    []string      `help:"A tag that you carry, in any form of its identity; repeat the flag for each tag." required:"" placeholder:"EPC" sep:"none"`
+	Out    int           `help:"How often to walk out." default:"5"`
+	In     int           `help:"How often to walk in." default:"5"`
 	Along  int           `help:"How often to walk along the door, inside." default:"2"`
 	Still  int           `help:"How often to leave the tags where goods lie, near the door." default:"1"`
 	Settle time.Duration `help:"How long to wait after the last walk for what the readers still report." default:"3s"`
