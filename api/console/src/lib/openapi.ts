@@ -1,6 +1,5 @@
 // Made by go run ./api/console/build -types from the OpenAPI document with the SHA-256
-// 466ab3a805d8826fdcfa1243adf0a02181602073d1a1ce0e1c2a3c98e97c92df
-// 62d4a6404f78af3cfeae813988fda5c6b0eca1361a8f18b7aaccbfc3acebfa15
+// 965dd3094977aadf359c8829c45e34b271359c0ab67396197e3e2632ef223755
 
 export interface paths {
     "/epcis/capture": {
