@@ -432,7 +432,8 @@ func missedAnswers() []string {
 			}
 		}
 		for _, h := range r.Headers {
-			if s := r.Name + " header " + http.CanonicalHeaderKey(h.Name); !seen[s] {
+			// One function names the files of all tables.
+			if s := r.Name + " header " + http.CanonicalHeaderKey(h.Name); !seen[s] && h.Name != headerFile.Name {
 				missed = append(missed, s)
 			}
 		}
