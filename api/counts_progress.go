@@ -279,7 +279,9 @@ func curveOf(r *event.Count, now int64) *estimate.Curve {
 func (h countRoutes) storedCount(c *kit.Call, id string) (event.Count, error) {
 	rec, err := record(h.records(c.Ctx(), c.Site, event.KindCount, id), event.DecodeCount)
 	if err == nil && rec == nil {
-		err = noCount(id)
+		if err = h.view(c, func(*engine.State) error { return nil }); err == nil { // else there is no such site
+			err = noCount(id)
+		}
 	}
 	if err != nil {
 		return event.Count{}, err

@@ -413,10 +413,11 @@ func filtered() bool {
 // everywhere are problems that come of what is around a route, not of the route: they are tested
 // once each.
 var everywhere = []kit.Code{kit.CodeInternal, kit.CodeBusy, kit.CodeUnavailable, kit.CodeStoreFull, kit.CodeTimeout, kit.CodeIdempotencyBusy,
-	kit.CodeIdempotencyLost, kit.CodeConflict}
+	kit.CodeIdempotencyLost, kit.CodeConflict, kit.CodeCrossOrigin, kit.CodeUnknownHost, codeManySessions}
 
 // inKit are problems that the tests of package kit meet.
-var inKit = []kit.Code{kit.CodeInternal, kit.CodeBusy, kit.CodeStoreFull, kit.CodeIdempotencyBusy, kit.CodeIdempotencyLost}
+var inKit = []kit.Code{kit.CodeInternal, kit.CodeBusy, kit.CodeStoreFull, kit.CodeIdempotencyBusy, kit.CodeIdempotencyLost,
+	codeManySessions}
 
 func missedAnswers() []string {
 	var missed []string

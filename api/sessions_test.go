@@ -62,6 +62,13 @@ func TestSignIn(t *testing.T) {
 	b.do("POST", "/v1/sessions", `{"key":"lk_wrong"}`).wantsCode(kit.CodeUnauthorized)
 	b.do("POST", "/v1/sessions", `{"key":""}`).wantsCode(kit.CodeUnauthorized)
 	require.Nil(t, b.cookie)
+	const path = "/v1/sessions"
+	b.do("POST", path, "x", "Content-Type", "image/png").wantsCode(kit.CodeUnsupportedType)
+	b.do("POST", path, "x", "Content-Encoding", "br").wantsCode(kit.CodeUnsupportedEncoding)
+	b.do("POST", path, "x", "Content-Encoding", "gzip").wantsCode(kit.CodeInvalidEncoding)
+	b.do("POST", path, strings.Repeat(" ", 5<<20)).wantsCode(kit.CodeBodyTooLarge)
+	b.send(b.cutShort("POST", path)).wantsCode(kit.CodeInvalidBody)
+	b.do("POST", path, `{}`, "If-Match", "").wantsCode(kit.CodeInvalidParameter)
 
 	b.signIn(r.key("floor", kit.ScopeOperate))
 	require.True(t, b.cookie.HttpOnly)

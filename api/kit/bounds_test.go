@@ -371,6 +371,20 @@ func TestHalfBodiesGiveWay(t *testing.T) {
 	}
 }
 
+// There are only so many sessions of all keys.
+func TestSessionsAreBounded(t *testing.T) {
+	s, _, _ := serve(t)
+	s.sessions.most = 2
+	for n := range 3 {
+		_, _, err := s.sessions.add(t.Context(), &Key{Name: fmt.Sprint(n), Hash: fmt.Sprint(n)}, false, "")
+		if n < 2 {
+			require.NoError(t, err)
+		} else {
+			require.ErrorIs(t, err, ErrManySessions)
+		}
+	}
+}
+
 // brokenListener accepts nothing.
 type brokenListener struct{ net.Listener }
 

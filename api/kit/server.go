@@ -81,7 +81,7 @@ func New(opt Options) *Server {
 		// the shop's clock run fast.
 		opt: opt, byPath: make(map[string]*Route), keys: newKeyRing(opt.Store, time.Now),
 		answers:  &answers{store: opt.Store, now: time.Now, log: opt.Log, pruned: Seldom{Every: time.Hour}},
-		sessions: &sessions{store: opt.Store, now: time.Now, seen: make(map[string]seenSession)},
+		sessions: &sessions{store: opt.Store, now: time.Now, most: totalSessions, seen: make(map[string]seenSession)},
 		parsing:  make(chan struct{}, opt.Parsing), failures: Seldom{Every: 10 * time.Second}, refusals: Seldom{Every: time.Minute},
 		requests: prometheus.NewCounterVec(prometheus.CounterOpts{
 			Name: "lintel_http_requests_total", Help: "Requests, by route, method and status.",

@@ -60,6 +60,7 @@ var (
 type sessions struct {
 	store store.Values
 	now   func() time.Time
+	most  int // totalSessions
 
 	mu   sync.Mutex
 	seen map[string]seenSession // by the hash of the secret
@@ -99,7 +100,7 @@ func (s *sessions) get(ctx context.Context, secret string, old bool) (*Session, 
 		delete(s.seen, hash)
 		return nil, nil
 	}
-	if len(s.seen) >= totalSessions {
+	if len(s.seen) >= s.most {
 		clear(s.seen)
 	}
 	s.seen[hash] = seenSession{session, now}
@@ -161,7 +162,7 @@ func (s *sessions) add(ctx context.Context, k *Key, keep bool, agent string) (se
 	if err := s.drop(ctx, drop...); err != nil {
 		return "", made, err
 	}
-	if len(all)-len(drop) >= totalSessions {
+	if len(all)-len(drop) >= s.most {
 		return "", made, ErrManySessions
 	}
 	var raw [32]byte
