@@ -229,17 +229,6 @@ func TestCSVCaps(t *testing.T) {
 	require.Equal(t, "row 1, line 2, home_zones: has 65 entries; at most 64 are allowed", errs[0].Summary())
 }
 
-// endless is a file that never ends.
-type endless struct{ line []byte }
-
-func (e endless) Read(b []byte) (int, error) {
-	n := 0
-	for n < len(b) {
-		n += copy(b[n:], e.line)
-	}
-	return n, nil
-}
-
 func TestCSVReaderFails(t *testing.T) {
 	broken := errors.New("the line went dead")
 	in := io.MultiReader(strings.NewReader("gtin\n"+gtin13(1)+"\n"), iotest.ErrReader(broken))
