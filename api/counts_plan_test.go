@@ -78,6 +78,22 @@ func TestCountPlanOfANight(t *testing.T) {
 	require.Len(t, missing.Items, 1)
 	require.Equal(t, missing.Items[0].Item+"\n", string(r.get(path+"/missing.txt").wants(200).body))
 	require.Contains(t, string(r.get(path+"/missing.csv").wants(200).body), missing.Items[0].Item)
+	r.get(path + "/missing.xlsx").wants(200)
+	r.post(countsPath, `{"missing_of":"umberhithe-count-9999","fields":{"round":"night"}}`).wantsCode(codeUnknownCount)
+	faults := func(list string) { // what is wrong with a question, whichever list it asks for
+		r.get(list + "?wrong=1").wantsCode(kit.CodeInvalidParameter)
+		r.get(strings.Replace(list, "/sites/umberhithe", "/sites/nowhere", 1)).wantsCode(kit.CodeUnknownSite)
+		if strings.Contains(list, path) {
+			r.get(strings.Replace(list, path, countsPath+"/umberhithe-count-9999", 1)).wantsCode(codeUnknownCount)
+		}
+	}
+	for _, list := range []string{countPlanPath, accuracyPath, accuracyPath + ".csv", path + "/items.txt", path + "/missing", path + "/missing.csv",
+		path + "/missing.xlsx", path + "/missing.txt"} {
+		faults(list)
+	}
+	for _, list := range []string{accuracyPath, path + "/missing"} {
+		r.do("GET", list, "", "Accept", "image/png").wantsCode(kit.CodeNotAcceptable)
+	}
 	again := r.openedCount(fmt.Sprintf(`{"missing_of":%q,"fields":{"round":"night"}}`, detail.ID))
 	sought := into[CountDetail](r.get(again).wants(200))
 	require.True(t, sought.Only)
@@ -105,7 +121,9 @@ func TestABlindCountShowsNothingExpected(t *testing.T) {
 		require.NotContains(t, v.Assessment.Words, "expected")
 		require.Equal(t, -1, into[CountList](r.get(countsPath)).Counts[0].Expected)
 		require.Nil(t, into[CountedItems](r.get(path + "/items")).Items[0].Expected)
-		r.get(path + "/missing").wantsCode(codeBlind)
+		for _, form := range []string{"", ".csv", ".xlsx", ".txt"} {
+			r.get(path + "/missing" + form).wantsCode(codeBlind)
+		}
 		due := into[CountsDue](r.get(countPlanPath).wants(200))
 		require.Equal(t, []int{-1, -1}, []int{due.Progress.Expected, due.Counts[0].Found})
 	})

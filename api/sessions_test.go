@@ -76,6 +76,10 @@ func TestSignIn(t *testing.T) {
 	require.Zero(t, b.cookie.MaxAge, "it ends with the browser")
 	require.False(t, b.cookie.Secure, "over http a browser would not keep it otherwise")
 	b.do("GET", "/v1/sites", "").wants(200)
+	for _, path := range []string{"/v1/sessions", "/v1/sessions/current"} {
+		b.do("GET", path+"?wrong=1", "").wantsCode(kit.CodeInvalidParameter)
+	}
+	b.do("DELETE", "/v1/sessions/current?wrong=1", "").wantsCode(kit.CodeInvalidParameter)
 	who := into[SignedIn](b.do("GET", "/v1/sessions/current", "").wants(200))
 	require.Equal(t, "floor", who.Key)
 	require.Equal(t, []string{kit.ScopeOperate}, who.Scopes)

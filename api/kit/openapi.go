@@ -22,7 +22,7 @@ func (r *Route) baseCodes() []Code {
 		return codes
 	}
 	codes = append(codes, CodeUnauthorized, CodeCrossOrigin, CodeUnknownHost, CodeUnavailable, CodeStoreFull, CodeTimeout)
-	if len(r.Scopes) > 0 {
+	if len(r.Scopes) > 0 && len(r.Scopes) < len(Scopes()) {
 		codes = append(codes, CodeMissingScope)
 	}
 	if r.HasSite() {

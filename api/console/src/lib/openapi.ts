@@ -1,5 +1,5 @@
 // Made by go run ./api/console/build -types from the OpenAPI document with the SHA-256
-// 965dd3094977aadf359c8829c45e34b271359c0ab67396197e3e2632ef223755
+// 04963927eb308596dfcdb8401cd0760162aa58427a8c3267f656eab61dca95b8
 
 export interface paths {
     "/epcis/capture": {
