@@ -52,3 +52,14 @@ func TestANewRuleAboutDays(t *testing.T) {
 	require.Len(t, s.Batch().Alerts, 1)
 	require.LessOrEqual(t, s.NextTimer(), at+hourMs)
 }
+
+// A site of which nothing is known yet has no hours and days behind it: it must not be led through
+// those since 1970.
+func TestNoTimeHasPassedBeforeTheFirstEntry(t *testing.T) {
+	m := NewMachine("umberhithe", testConfig(t, dayRules+"  - {name: late, about: zone, when: items.count > 0 and not site.open}\n"))
+	_, due := m.Tick(opening)
+	require.False(t, due)
+	require.NoError(t, m.Apply(&event.Entry{Kind: event.EntryTick, At: opening}, nil))
+	require.Greater(t, m.NextTimer(), opening)
+	require.LessOrEqual(t, m.NextTimer(), opening+hourMs)
+}

@@ -2,6 +2,7 @@ package engine
 
 import (
 	"fmt"
+	"math"
 
 	"lintel/engine/event"
 )
@@ -118,6 +119,9 @@ func (m *Machine) Apply(e *event.Entry, cfg *Config) error {
 // NextTimer returns when, by the site clock in Unix milliseconds, something is due without any further
 // entry; math.MaxInt64: never. An entry received then or later carries it out.
 func (m *Machine) NextTimer() int64 {
+	if m.clock == 0 {
+		return math.MaxInt64 // before the first entry no hour or day has begun
+	}
 	if m.recorded {
 		return min(m.alerts.Next(), m.view.silenceNext(), m.view.zonesNext(), m.view.daysNext())
 	}

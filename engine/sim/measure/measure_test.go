@@ -30,19 +30,10 @@ func TestWilson(t *testing.T) {
 	require.Equal(t, []float64{0, 1}, []float64{low, high})
 }
 
-// atDoors is the rule that is judged, without the others to start with, which only take time here.
-const atDoors = `rules:
-  - name: unpaid-at-exit
-    when: zone.kind == "exit" and passage.sure and item.sellable and not item.paid
-    gather: 5s
-    severity: urgent
-    send: [door-team]
-`
-
 func base(t *testing.T) Options {
 	r, ok := doors.RegimeByName("base")
 	require.True(t, ok)
-	return Options{Regimes: []doors.Regime{r}, Seeds: []uint64{1}, Length: 3 * time.Minute, Every: 2 * time.Second, Rules: []byte(atDoors)}
+	return Options{Regimes: []doors.Regime{r}, Seeds: []uint64{1}, Length: 3 * time.Minute, Every: 2 * time.Second}
 }
 
 func TestEqualOptionsEqualReports(t *testing.T) {
