@@ -139,11 +139,8 @@ func (h countRoutes) fillDifferences(c *kit.Call, v *closedOne) error {
 				d.Was, d.Reads, products))
 		}
 		for _, l := range v.res.Products {
-			line := ProductLineView{GTIN: event.GTINText(l.GTIN), Expected: l.Expected, Found: l.Found}
-			if k, ok := products.ByGTIN(l.GTIN); ok {
-				line.Product = productView(products.At(k))
-			}
-			v.Products = append(v.Products, line)
+			v.Products = append(v.Products, ProductLineView{GTIN: event.GTINText(l.GTIN), Expected: l.Expected, Found: l.Found,
+				Product: productOf(products, l.GTIN)})
 		}
 		return nil
 	})
@@ -152,12 +149,9 @@ func (h countRoutes) fillDifferences(c *kit.Call, v *closedOne) error {
 func differenceView(finding string, k epc.Key, text string, gtin uint64, zone, was string, reads int,
 	products *catalog.Catalog) DifferenceView {
 	d := DifferenceView{Finding: finding, Words: cmp.Or(event.Findings.Meaning(finding), onlyIn[finding]), Item: text,
-		GTIN: event.GTINText(gtin), Zone: zone, Was: was, Reads: reads}
+		GTIN: event.GTINText(gtin), Zone: zone, Was: was, Reads: reads, Product: productOf(products, gtin)}
 	if words, ok := k.Text(); ok {
 		d.Item = words
-	}
-	if i, ok := products.ByGTIN(gtin); ok && gtin != 0 {
-		d.Product = productView(products.At(i))
 	}
 	return d
 }

@@ -206,16 +206,18 @@ func productTexts(p *ProductView) (sku, name string) {
 // countedItem returns a tag that a count found as answers show it; what a count heard so far need not
 // be an item yet.
 func countedItem(st *engine.State, t *foundTag) CountedItem {
-	it, known := st.Item(t.key)
+	it := knownItem(st, t.key, t.text)
+	return CountedItem{Item: it.Text, GTIN: event.GTINText(it.GTIN), Zone: t.zone, Product: productOf(st.Config().Catalog, it.GTIN)}
+}
+
+// knownItem returns an item, or what its tag says of it where the site does not know it.
+func knownItem(st *engine.State, k epc.Key, text string) engine.ItemInfo {
+	it, known := st.Item(k)
 	if !known {
-		it.Text = event.KeyText(t.key, t.text)
-		it.GTIN, _ = t.key.GTIN14()
+		it.Text = event.KeyText(k, text)
+		it.GTIN, _ = k.GTIN14()
 	}
-	v := CountedItem{Item: it.Text, GTIN: event.GTINText(it.GTIN), Zone: t.zone}
-	if i, ok := st.Config().Catalog.ByGTIN(it.GTIN); ok && it.GTIN != 0 {
-		v.Product = productView(st.Config().Catalog.At(i))
-	}
-	return v
+	return it
 }
 
 // missingItems answers with what a count expects and did not hear: while it is open, so far.
@@ -241,29 +243,18 @@ func (h countRoutes) missingItems(c *kit.Call, f form) error {
 	}
 	answer.Items = make([]MissingItem, 0, len(tags))
 	err = h.view(c, func(st *engine.State) error {
-		products := st.Config().Catalog
 		for _, k := range tags {
-			it, ok := st.Item(k)
-			if !ok {
-				it.Text = event.KeyText(k, "")
-				it.GTIN, _ = k.GTIN14()
-			}
-			v := MissingItem{Item: it.Text, GTIN: event.GTINText(it.GTIN), Zone: it.Zone, ReadPoint: it.Point, LastHeard: moment(it.Seen)}
+			it := knownItem(st, k, "")
+			v := MissingItem{Item: it.Text, GTIN: event.GTINText(it.GTIN), Zone: it.Zone, ReadPoint: it.Point, LastHeard: moment(it.Seen),
+				Product: productOf(st.Config().Catalog, it.GTIN)}
 			if v.Zone == "" {
 				v.Zone = it.From
 			}
 			v.ZoneName = zoneName(lay, v.Zone)
-			if i, ok := products.ByGTIN(it.GTIN); ok && it.GTIN != 0 {
-				v.Product = productView(products.At(i))
-			}
 			answer.Items = append(answer.Items, v)
 		}
 		for _, l := range lines {
-			v := MissingPieces{GTIN: event.GTINText(l.GTIN), Pieces: l.Count}
-			if i, ok := products.ByGTIN(l.GTIN); ok {
-				v.Product = productView(products.At(i))
-			}
-			answer.Products = append(answer.Products, v)
+			answer.Products = append(answer.Products, MissingPieces{GTIN: event.GTINText(l.GTIN), Pieces: l.Count, Product: productOf(st.Config().Catalog, l.GTIN)})
 		}
 		return nil
 	})

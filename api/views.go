@@ -101,6 +101,14 @@ func productView(p *catalog.Product) *ProductView {
 	return &ProductView{GTIN: event.GTINText(p.GTIN), SKU: p.SKU, Name: p.Name, Category: p.Category, Price: p.Price}
 }
 
+// productOf returns the product with a GTIN, nil if it is not in the list.
+func productOf(products *catalog.Catalog, gtin uint64) *ProductView {
+	if i, ok := products.ByGTIN(gtin); ok && gtin != 0 {
+		return productView(products.At(i))
+	}
+	return nil
+}
+
 // ItemView is an item as answers show it.
 type ItemView struct {
 	Item        string       `json:"item" jsonschema_description:"Its identity in words: a GS1 element string, or the URI of what is no GS1 EPC."`

@@ -74,9 +74,7 @@ func (s *State) bind(cfg *Config) {
 		if r.Mode == rules.ModeOff {
 			continue
 		}
-		for _, name := range r.Uses() {
-			b.wordy = b.wordy || name == "item.key" || name == "item.epc" || name == "item.serial"
-		}
+		b.wordy = b.wordy || rules.InIdentity(r.Uses())
 		switch r.About {
 		case "item":
 			for _, c := range event.Causes.All() {

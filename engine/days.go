@@ -131,7 +131,7 @@ func (s *view) meetDaysOf(list []*rules.Rule, before int64, of func(*item) bool)
 		for _, r := range list {
 			if r.Sequence == nil && // the occasion of a sequence is its first step
 				s.alerts.About(alert.Item(it.key), r.Name) == nil {
-				f := s.factOf(it)
+				f := s.itemNow(it)
 				if !s.alerts.True(r, s.itemEnv(&f, it)) {
 					continue
 				}
@@ -148,16 +148,8 @@ func (s *view) meetDaysOf(list []*rules.Rule, before int64, of func(*item) bool)
 // meetDay evaluates a rule for an item as it is now.
 func (s *view) meetDay(r *rules.Rule, i int32) {
 	it := s.item(i)
-	f := s.factOf(it)
+	f := s.itemNow(it)
 	s.alerts.MeetRule(r, alert.Item(it.key), &f, s.itemEnv(&f, it))
-}
-
-// factOf returns how an item is now, as a fact without a cause.
-func (s *view) factOf(it *item) event.Fact {
-	return event.Fact{
-		Seq: s.seq, At: s.clock, Key: it.key, Text: s.text(it), GTIN: s.gtinOf(it.key), Disp: it.Disposition,
-		Zone: s.idOf(it.Zone), From: s.idOf(it.From), Point: s.idOf(it.Point),
-	}
 }
 
 // meetNew evaluates rules about what grows with time alone that were not there before: what they ask

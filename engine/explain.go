@@ -34,7 +34,7 @@ func (s *State) ExplainItem(rule string, k epc.Key, f *event.Fact) (alert.Explan
 // itemNow is what a fact about an item would say of it now, without a cause.
 func (s *view) itemNow(it *item) event.Fact {
 	return event.Fact{
-		Key: it.key, At: s.clock, Disp: it.Disposition, Zone: s.idOf(it.Zone), From: s.idOf(it.From), Point: s.idOf(it.Point),
+		Seq: s.seq, Key: it.key, At: s.clock, Disp: it.Disposition, Zone: s.idOf(it.Zone), From: s.idOf(it.From), Point: s.idOf(it.Point),
 		GTIN: s.gtinOf(it.key), Text: s.text(it),
 	}
 }

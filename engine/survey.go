@@ -44,10 +44,7 @@ func NewSurvey(set *rules.Set, rule string) (v *Survey, ok bool) {
 	if r == nil || r.Mode == rules.ModeOff {
 		return nil, false
 	}
-	v = &Survey{rule: r, eval: set.NewEvaluator()}
-	for _, name := range r.Uses() {
-		v.wordy = v.wordy || name == "item.key" || name == "item.epc" || name == "item.serial"
-	}
+	v = &Survey{rule: r, eval: set.NewEvaluator(), wordy: rules.InIdentity(r.Uses())}
 	switch r.About {
 	case event.AboutItem, event.AboutStock:
 		return v, !r.Momentary()

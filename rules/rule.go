@@ -136,6 +136,12 @@ func (r *Rule) Passage() bool { return slices.ContainsFunc(r.last, ofPassage) }
 // Reads reports whether the condition reads a name. Of a sequence it is the condition that comes last.
 func (r *Rule) Reads(name string) bool { return slices.Contains(r.last, name) }
 
+// InIdentity reports whether any of the names reads an item's identity in words, which costs more than
+// the rest of an environment.
+func InIdentity(names []string) bool {
+	return slices.ContainsFunc(names, func(name string) bool { return name == "item.key" || name == "item.epc" || name == "item.serial" })
+}
+
 func ofPassage(name string) bool { return strings.HasPrefix(name, "passage.") }
 
 func momentary(uses []string) bool {

@@ -127,8 +127,8 @@ func (c *setCompiler) filter(s *scalar, t *Tally) []lexer.Token {
 	}
 	for _, name := range p.uses {
 		c.slots.of(name)
-		t.Wordy = t.Wordy || name == "item.key" || name == "item.epc" || name == "item.serial"
 	}
+	t.Wordy = InIdentity(p.uses)
 	if !p.failed() {
 		var err error
 		if t.filter, err = c.lang.compile(p, p.root, c.slots, true); err != nil {

@@ -2,7 +2,6 @@ package presence
 
 import (
 	"cmp"
-	"maps"
 	"slices"
 
 	"lintel/engine/event"
@@ -184,7 +183,7 @@ func (s *doorBook) notifyNearAs(k doorItem, c event.Cause, point string, m stay)
 // endOrphans ends the stays of items of which the door has no evidence any more: the layout changed.
 func (s *doorBook) endOrphans() {
 	var gone []doorItem
-	for k := range maps.Keys(s.stays) {
+	for k := range s.stays {
 		if s.approaches[k] == nil {
 			gone = append(gone, k)
 		}
