@@ -154,8 +154,10 @@ func TestWhatARuleIsTrueOfNow(t *testing.T) {
 		testRules+`  - {name: few, about: stock, when: stock.has_minimum and stock.count < stock.minimum}
   - {name: loud, about: reader, when: reader.role == "handheld"}
   - {name: sold, when: cause == "sold"}
+  - {name: moved, first: zone.id == "stockroom", within: 1h, when: item.registered}
+  - {name: stuck, first: zone.id == "till", within: 1h, unless: zone.id == "front-tables"}
 `).wants(200))
-	require.Len(t, check.TrueNow, 2, "stored rules, and those about what happens, are left out")
+	require.Len(t, check.TrueNow, 2, "stored rules, those about what happens, and those about what came first, are left out")
 	require.Equal(t, "front-tables", check.TrueNow[0].Examples[0].Place)
 	require.Equal(t, 1, check.TrueNow[0].Count)
 	require.Equal(t, "handheld-1", check.TrueNow[1].Examples[0].Reader)

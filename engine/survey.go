@@ -38,10 +38,11 @@ type Example struct {
 }
 
 // NewSurvey returns the survey of a rule of a set, which must be that of the site (rules.Set.ForSite).
-// ok is false if nothing can be said: the rule is off, or asks for what has just happened.
+// ok is false if nothing can be said: the rule is off, or asks for what has just happened or what came
+// first.
 func NewSurvey(set *rules.Set, rule string) (v *Survey, ok bool) {
 	r := set.Rule(rule)
-	if r == nil || r.Mode == rules.ModeOff {
+	if r == nil || r.Mode == rules.ModeOff || r.Sequence != nil {
 		return nil, false
 	}
 	v = &Survey{rule: r, eval: set.NewEvaluator(), wordy: rules.InIdentity(r.Uses())}
