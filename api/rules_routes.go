@@ -121,48 +121,53 @@ func ruleViews(set *rules.Set) []RuleView {
 		return views
 	}
 	for _, r := range set.Rules() {
-		v := RuleView{
-			Name: r.Name, About: r.About, When: r.When, Severity: string(r.Severity), Hours: r.Hours, Say: r.Say, Send: r.Send,
-			Mode: string(r.Mode), Digest: r.Digest, Uses: r.Uses(), Line: r.Line,
-		}
-		if r.Tally != nil {
-			if v.Items = r.Tally.Items; r.Tally.Within > 0 {
-				v.Within = r.Tally.Within.String()
-			}
-		}
-		v.Limit = set.LimitOf(r).String()
-		v.Needs, v.To, v.Says, v.Words = r.Needs, r.EscalateTo, r.Says, r.Sentence()
-		for _, a := range r.But {
-			view := AlternativeView{When: a.When, Line: a.Line}
-			if a.Sets("severity") {
-				view.Severity = string(a.Severity)
-			}
-			if a.Sets("say") {
-				view.Say, view.Says = a.Say, a.Says
-			}
-			if a.Sets("send") {
-				view.Send = &a.Send
-			}
-			v.But = append(v.But, view)
-		}
-		if r.Gather > 0 {
-			v.GatherBy = r.GatherBy
-		}
-		if q := r.Sequence; q != nil {
-			v.First, v.Unless, v.Within, v.Same = q.First, q.Unless, hours.OpenPeriod(q.Within, q.Open), q.Same
-		}
-		for text, d := range map[*string]time.Duration{&v.Hold: r.Hold, &v.Clear: r.Clear, &v.Gather: r.Gather,
-			&v.Quiet: r.Quiet, &v.Remind: r.Remind, &v.Escalate: r.Escalate} {
-			if d > 0 {
-				*text = d.String()
-			}
-		}
-		if r.HoldOpen {
-			v.Hold = hours.OpenPeriod(r.Hold, true)
-		}
-		views = append(views, v)
+		views = append(views, viewOfRule(set, r))
 	}
 	return views
+}
+
+// viewOfRule returns a rule of a set as answers show it.
+func viewOfRule(set *rules.Set, r *rules.Rule) RuleView {
+	v := RuleView{
+		Name: r.Name, About: r.About, When: r.When, Severity: string(r.Severity), Hours: r.Hours, Say: r.Say, Send: r.Send,
+		Mode: string(r.Mode), Digest: r.Digest, Uses: r.Uses(), Line: r.Line,
+	}
+	if r.Tally != nil {
+		if v.Items = r.Tally.Items; r.Tally.Within > 0 {
+			v.Within = r.Tally.Within.String()
+		}
+	}
+	v.Limit = set.LimitOf(r).String()
+	v.Needs, v.To, v.Says, v.Words = r.Needs, r.EscalateTo, r.Says, r.Sentence()
+	for _, a := range r.But {
+		view := AlternativeView{When: a.When, Line: a.Line}
+		if a.Sets("severity") {
+			view.Severity = string(a.Severity)
+		}
+		if a.Sets("say") {
+			view.Say, view.Says = a.Say, a.Says
+		}
+		if a.Sets("send") {
+			view.Send = &a.Send
+		}
+		v.But = append(v.But, view)
+	}
+	if r.Gather > 0 {
+		v.GatherBy = r.GatherBy
+	}
+	if q := r.Sequence; q != nil {
+		v.First, v.Unless, v.Within, v.Same = q.First, q.Unless, hours.OpenPeriod(q.Within, q.Open), q.Same
+	}
+	for text, d := range map[*string]time.Duration{&v.Hold: r.Hold, &v.Clear: r.Clear, &v.Gather: r.Gather,
+		&v.Quiet: r.Quiet, &v.Remind: r.Remind, &v.Escalate: r.Escalate} {
+		if d > 0 {
+			*text = d.String()
+		}
+	}
+	if r.HoldOpen {
+		v.Hold = hours.OpenPeriod(r.Hold, true)
+	}
+	return v
 }
 
 func (h ruleRoutes) getRules(c *kit.Call) error {

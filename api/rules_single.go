@@ -156,11 +156,11 @@ func (h ruleRoutes) getRule(c *kit.Call) error {
 
 // ruleView returns one rule of a set as answers show it, nil if there is none.
 func ruleView(set *rules.Set, name string) *RuleView {
-	views := ruleViews(set)
-	if i := slices.IndexFunc(views, func(v RuleView) bool { return v.Name == name }); i >= 0 {
-		return &views[i]
+	if set == nil || set.Rule(name) == nil {
+		return nil
 	}
-	return nil
+	v := viewOfRule(set, set.Rule(name))
+	return &v
 }
 
 // ruleChange makes the next text of a document from the present one.
@@ -330,8 +330,7 @@ func (h ruleRoutes) sentRule(c *kit.Call, name string) (entry doc.Entry, plain b
 func ruleMembers(body []byte) (*doc.Node, *doc.Diagnostic) {
 	d, problem := doc.JSON(slices.Clone(body), rules.MaxDocument)
 	if problem == nil && d.Root.Kind != doc.Mapping {
-		problem = &doc.Diagnostic{Line: 1, Column: 1, Severity: doc.SeverityError, Reason: "the body is " +
-			"" + d.Root.Is() + ", not an object",
+		problem = &doc.Diagnostic{Line: 1, Column: 1, Severity: doc.SeverityError, Reason: "the body is " + d.Root.Is() + ", not an object",
 			Hint: `send the rule's members, such as {"mode": "watch"}`}
 	}
 	if problem != nil {
