@@ -244,15 +244,41 @@ func TestInteractive(t *testing.T) {
 
 var shots = flag.String("shots", "", "write a screenshot of every page into this folder")
 
-// TestScreenshots takes every page, light and dark, on a phone and a desk:
+// wantShots skips a test that takes screenshots unless they are asked for:
 //
 //	go test ./api/console -run Screenshots -shots DIR
-func TestScreenshots(t *testing.T) {
+func wantShots(t *testing.T) {
+	t.Helper()
 	if *shots == "" {
 		t.Skip("give -shots DIR to take them")
 	}
 	require.NoError(t, os.MkdirAll(*shots, 0o755))
+}
+
+// eachView has shots taken, light and dark, on a phone and a desk. open opens the page to sign in; shoot
+// writes what a tab shows under a name.
+func eachView(t *testing.T, take func(open func(s *server) *tab, shoot func(b *tab, name string))) {
+	t.Helper()
+	for _, v := range []struct {
+		name          string
+		width, height int
+		dark          bool
+	}{{"phone-light", phone, phoneHeight, false}, {"phone-dark", phone, phoneHeight, true}, {"desk-light", desk, deskHeight, false}, {"desk-dark", desk, deskHeight, true}} {
+		take(func(s *server) *tab {
+			return newTab(t, s, v.width, v.height, v.dark).open("/console/").shows("It begins with lk_")
+		}, func(b *tab, name string) {
+			image, err := chromedp.Run(b.ctx, chromedp.FullScreenshot(100))
+			require.NoError(t, err)
+			require.NoError(t, os.WriteFile(filepath.Join(*shots, name+"-"+v.name+".png"), image, 0o644))
+		})
+	}
+}
+
+// TestScreenshots takes the pages that follow the shop. Other pages have a test of such a name of their own.
+func TestScreenshots(t *testing.T) {
+	wantShots(t)
 	s := newServer(t).shop()
+	nothing := newServer(t).emptyShop()
 	s.lies(2, "shelf-b")
 	s.lies(7, "stockroom")
 	s.passes(1)
@@ -260,18 +286,8 @@ func TestScreenshots(t *testing.T) {
 	s.passes(4)
 	s.sold(4)
 	s.until("alerts", func() bool { return s.alerts() >= 3 })
-	nothing := newServer(t).emptyShop()
-	for _, v := range []struct {
-		name          string
-		width, height int
-		dark          bool
-	}{{"phone-light", phone, phoneHeight, false}, {"phone-dark", phone, phoneHeight, true}, {"desk-light", desk, deskHeight, false}, {"desk-dark", desk, deskHeight, true}} {
-		b := newTab(t, s, v.width, v.height, v.dark).open("/console/").shows("It begins with lk_")
-		shoot := func(b *tab, name string) {
-			image, err := chromedp.Run(b.ctx, chromedp.FullScreenshot(100))
-			require.NoError(t, err)
-			require.NoError(t, os.WriteFile(filepath.Join(*shots, name+"-"+v.name+".png"), image, 0o644))
-		}
+	eachView(t, func(open func(s *server) *tab, shoot func(b *tab, name string)) {
+		b := open(s)
 		shoot(b, "sign-in")
 		b.signIn(s.admin).shows("passed Street door")
 		shoot(b, "now")
@@ -285,7 +301,6 @@ func TestScreenshots(t *testing.T) {
 		js[chromedp.Void](b, `document.querySelector(".editor").scrollIntoView()`) // the editor measures its lines in sight alone
 		time.Sleep(200 * time.Millisecond)
 		shoot(b, "parts")
-		e := newTab(t, nothing, v.width, v.height, v.dark).open("/console/").signIn(nothing.admin).shows("Nothing needs a person right now")
-		shoot(e, "now-empty")
-	}
+		shoot(open(nothing).signIn(nothing.admin).shows("Nothing needs a person right now"), "now-empty")
+	})
 }
