@@ -78,6 +78,11 @@ func TestNow(t *testing.T) {
 	s.until("one alert less", func() bool {
 		return strings.Contains(string(s.call("GET", "/v1/alerts?status=closed", "", "")), `"outcome":"false"`)
 	})
+
+	// A wrong outcome is corrected, there or among what is over, and both stand in the history.
+	b.press("It was otherwise").press("It was right").shows("Closed: it was right.").shows("Before that: it was wrong.")
+	b.open("/console/").press("Over in the last day").shows("Before that: it was wrong.").accessible()
+	b.press("It was otherwise").press("Nobody can say").shows("Closed: nobody can say.").shows("Before that: it was right.")
 	b.done()
 }
 

@@ -58,19 +58,7 @@ function Frame(): JSX.Element {
         <Chooser />
         <LinkState />
       </header>
-      <nav aria-label={t.pages}>
-        <ul>
-          {allowed
-            .filter((p) => p.nav)
-            .map((p) => (
-              <li>
-                <a href={to(p.id)} aria-current={p === page ? "page" : undefined}>
-                  {p.title}
-                </a>
-              </li>
-            ))}
-        </ul>
-      </nav>
+      <Nav pages={allowed.filter((p) => p.nav)} current={page} />
       <main id="page">
         <h1 tabIndex={-1} ref={heading}>
           {title}
@@ -88,6 +76,34 @@ function Frame(): JSX.Element {
         )}
       </main>
     </>
+  );
+}
+
+const first = 4; // as many pages as a phone has room for; the others are behind one more place
+
+/** Nav is the way to the pages: beside the page on a desk, under the thumb on a phone. */
+function Nav(props: { pages: Page[]; current: Page | undefined }): JSX.Element {
+  const more = useRef<HTMLDetailsElement>(null);
+  const close = () => more.current?.removeAttribute("open");
+  const split = props.pages.length > first + 1;
+  const rest = split ? props.pages.slice(first) : [];
+  const line = (p: Page, hidden = false) => (
+    <li class={hidden ? "rest" : undefined}>
+      <a href={to(p.id)} aria-current={p === props.current ? "page" : undefined} onClick={close}>
+        {p.title}
+      </a>
+    </li>
+  );
+  return (
+    <nav aria-label={t.pages} onKeyDown={(e) => e.key === "Escape" && close()}>
+      <ul>{props.pages.map((p) => line(p, rest.includes(p)))}</ul>
+      {split && (
+        <details ref={more} class="more" onFocusOut={(e) => !e.currentTarget.contains(e.relatedTarget as Node | null) && close()}>
+          <summary class={props.current && rest.includes(props.current) ? "current" : undefined}>{t.more}</summary>
+          <ul>{rest.map((p) => line(p))}</ul>
+        </details>
+      )}
+    </nav>
   );
 }
 

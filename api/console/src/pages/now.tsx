@@ -6,7 +6,7 @@ import { useLive, type AlertChange } from "../lib/live";
 import { may, session } from "../lib/session";
 import { shop, type Shop } from "../lib/shop";
 import { useStore } from "../lib/store";
-import { at } from "../lib/time";
+import { at, now } from "../lib/time";
 import { Answer } from "../parts/answer";
 import { Fresh, Growing } from "../parts/lists";
 import { Passage } from "../parts/passage";
@@ -138,8 +138,48 @@ function Now(props: { shop: Shop }): JSX.Element {
         )}
       </Answer>
       <Picks shop={props.shop} />
+      <Over shop={props.shop} />
     </>
   );
+}
+
+/** Over is what ended or was closed within a day, when somebody asks for it: an outcome can still be given
+ * or corrected there. */
+function Over(props: { shop: Shop }): JSX.Element {
+  const [open, setOpen] = useState(false);
+  return (
+    <details onToggle={(e) => setOpen(e.currentTarget.open)}>
+      <summary>{t.now.over}</summary>
+      {open && <OverList shop={props.shop} />}
+    </details>
+  );
+}
+
+function OverList(props: { shop: Shop }): JSX.Element {
+  const site = props.shop.id;
+  const [changed, set] = useState(new Map<string, Alert>());
+  const ask = useAsk(
+    async (signal) => {
+      const from = new Date(now() - 24 * 3_600_000).toISOString();
+      const parts = await Promise.all((["closed", "cleared"] as const).map((status) => get("/v1/alerts", { query: { site, status, from, limit: 200 }, signal })));
+      return parts.flatMap((p) => p.alerts).filter((a) => !a.watch).sort((a, b) => ended(b).localeCompare(ended(a)));
+    },
+    [site],
+  );
+  return (
+    <Answer ask={ask} empty={(v) => v.length === 0} none={{ title: t.now.overNone }}>
+      {(rows) => (
+        <Growing rows={rows} class="alerts" label={t.now.over}>
+          {(a) => <Row key={a.id} alert={changed.get(a.id) ?? a} shop={props.shop} put={(b) => set(new Map(changed).set(b.id, b))} />}
+        </Growing>
+      )}
+    </Answer>
+  );
+}
+
+/** ended is when an alert was closed or ended by itself. */
+function ended(a: Alert): string {
+  return a.closed_at ?? a.cleared_at ?? "";
 }
 
 /** placeOf names where an alert is about. */
@@ -156,7 +196,9 @@ function Row(props: { alert: Alert; shop: Shop; put: (a: Alert) => void }): JSX.
   const [note, setNote] = useState("");
   const once = useRef(newOnce());
   const acts = useRef<HTMLDivElement>(null);
-  const mayAct = may(who, ["operate"]) && active(a);
+  const operates = may(who, ["operate"]);
+  const mayAct = operates && active(a);
+  const correcting = a.status === "closed";
   const place = placeOf(a, props.shop);
   const name = `alert-${a.id}`;
 
@@ -180,7 +222,7 @@ function Row(props: { alert: Alert; shop: Shop; put: (a: Alert) => void }): JSX.
   };
   const take = () => act((key) => post("/v1/alerts/{id}/acknowledge", { path: { id: a.id }, body: {}, once: `${key}-take` }));
   const close = (outcome: Shapes["CloseRequest"]["outcome"]) =>
-    act((key) => post("/v1/alerts/{id}/close", { path: { id: a.id }, body: { outcome }, once: `${key}-${outcome}` }));
+    act((key) => post(correcting ? "/v1/alerts/{id}/correct" : "/v1/alerts/{id}/close", { path: { id: a.id }, body: { outcome }, once: `${key}-${outcome}` }));
   useEffect(() => {
     if (closing) acts.current?.querySelector("button")?.focus();
   }, [closing]);
@@ -205,15 +247,20 @@ function Row(props: { alert: Alert; shop: Shop; put: (a: Alert) => void }): JSX.
       )}
       {a.status === "cleared" && <p class="soft">{t.now.ended}</p>}
       {a.status === "closed" && <p class="soft">{a.outcome ? t.now.closed(t.now.outcome[a.outcome] ?? a.outcome) : t.now.closedPlain}</p>}
+      {corrected(a).map((o) => (
+        <p class="soft">{t.now.before(t.now.outcome[o] ?? o)}</p>
+      ))}
       <div class="acts" ref={acts} role={closing ? "group" : undefined} aria-label={closing ? t.now.closeAs : undefined} onKeyDown={(e) => e.key === "Escape" && setClosing(false)}>
         {closing ? (
           <>
             <p class="soft">{t.now.closeAs}</p>
-            {(["genuine", "false", "unclear"] as const).map((o) => (
-              <button type="button" disabled={busy} onClick={() => close(o)}>
-                {t.now.outcome[o]}
-              </button>
-            ))}
+            {(["genuine", "false", "unclear"] as const)
+              .filter((o) => !correcting || o !== a.outcome)
+              .map((o) => (
+                <button type="button" disabled={busy} onClick={() => close(o)}>
+                  {t.now.outcome[o]}
+                </button>
+              ))}
             <button type="button" class="quiet" onClick={() => setClosing(false)}>
               {t.cancel}
             </button>
@@ -225,9 +272,9 @@ function Row(props: { alert: Alert; shop: Shop; put: (a: Alert) => void }): JSX.
                 {t.now.take}
               </button>
             )}
-            {mayAct && (
+            {operates && (
               <button type="button" disabled={busy} onClick={() => setClosing(true)} aria-describedby={name}>
-                {t.now.closeIt}
+                {correcting ? t.now.correct : active(a) ? t.now.closeIt : t.now.outcomeOf}
               </button>
             )}
             <button type="button" class="quiet" aria-expanded={open} aria-describedby={name} onClick={() => setOpen(!open)}>
@@ -244,6 +291,11 @@ function Row(props: { alert: Alert; shop: Shop; put: (a: Alert) => void }): JSX.
       {open && <Detail alert={a} shop={props.shop} />}
     </li>
   );
+}
+
+/** corrected are the outcomes that were given before the one that counts. */
+function corrected(a: Alert): string[] {
+  return (a.history ?? []).flatMap((h) => h.outcome ?? []).slice(0, -1);
 }
 
 interface WhyPart {
