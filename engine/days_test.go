@@ -10,6 +10,12 @@ import (
 	"lintel/engine/event"
 )
 
+const dayRules = `rules:
+  - {name: unheard, when: item.days_unheard >= 1, hours: open, hold: 1h open, say: "{item.days_unheard}", send: [floor-team]}
+  - {name: uncounted, when: item.days_uncounted >= 2 and item.present, quiet: 20h, remind: 10h, send: [floor-team]}
+  - {name: after-days, first: item.days_unheard >= 1, within: 24h, when: item.days_unheard == 0 and item.present}
+`
+
 // An item of before counts were remembered counts as counted on the day on which it came to its place.
 func TestItemsOfEarlierVersions(t *testing.T) {
 	sh := newShop(t, testRules)
