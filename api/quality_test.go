@@ -87,6 +87,7 @@ func TestQualityByWeekAndVersion(t *testing.T) {
 	r.shop()
 	r.put("/v1/sites/pier/layout", strings.NewReplacer(`"umberhithe"`, `"pier"`, "Europe/London",
 		"Pacific/Auckland").Replace(testLayout)).wants(201)
+	r.get("/v1/sites/pier/stock").wants(200) // it is loaded: what is put into the store now stays
 	n := 0
 	alert := func(opened int64, digest, outcome string, more ...func(*event.Alert)) event.Alert {
 		n++
