@@ -8,6 +8,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
+var start = time.Date(2026, 3, 10, 10, 0, 0, 0, time.UTC)
+
 func TestClock(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		c := newClock(start, 20)

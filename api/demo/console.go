@@ -77,6 +77,7 @@ type console struct {
 	sold     map[string]bool            // items
 	hooks    map[string]int             // good ones, by channel
 	ids      map[string]struct{}        // of good webhooks
+	start    time.Time                  // of the day
 	bad      int
 	repeated int
 	slowest  time.Duration
@@ -88,9 +89,9 @@ type console struct {
 	}
 }
 
-func newConsole(p *page, w *words, c *client, key string, clk *clock, verbose bool) *console {
+func newConsole(p *page, w *words, c *client, key string, clk *clock, start time.Time, verbose bool) *console {
 	k := &console{
-		page: p, words: w, client: c, key: key, clock: clk, verbose: verbose, now: start,
+		page: p, words: w, client: c, key: key, clock: clk, verbose: verbose, start: start, now: start,
 		stock: make(map[place]int), bursts: make(map[string]*burst), alerts: make(map[string]event.AlertView),
 		shown: make(map[string]bool), early: make(map[string][]hook),
 		sold: make(map[string]bool), hooks: make(map[string]int), ids: make(map[string]struct{}),

@@ -35,7 +35,7 @@ func (c *console) opening(ctx context.Context) {
 			list = append(list, z.Name+" "+number(zones[z.ID]))
 		}
 	}
-	c.row(start.Add(settleAfter), "found", bold, fmt.Sprintf("the readers have found %s of %s so far",
+	c.row(c.start.Add(settleAfter), "found", bold, fmt.Sprintf("the readers have found %s of %s so far",
 		some(ours, "item", "items"), some(len(products), "product", "products")))
 	c.below("", listed(list...))
 	var below api.StockList

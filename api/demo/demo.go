@@ -17,6 +17,7 @@ import (
 
 	"lintel/api"
 	"lintel/api/app"
+	pages "lintel/api/console"
 	"lintel/engine/sim"
 	"lintel/engine/store/boltstore"
 )
@@ -88,7 +89,8 @@ func Run(ctx context.Context, opt Options) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, remove()) }()
-	r := &run{opt: opt, dir: dir, page: &page{color: opt.Color, out: opt.Out}, clock: newClock(start, opt.Speed)}
+	start := beginning(time.Now(), opt.Length, opt.Speed)
+	r := &run{opt: opt, dir: dir, page: &page{color: opt.Color, out: opt.Out}, start: start, clock: newClock(start, opt.Speed)}
 	return r.play(ctx)
 }
 
@@ -109,6 +111,7 @@ type run struct {
 	opt   Options
 	dir   string
 	page  *page
+	start time.Time // of the day, by the shop's clock
 	clock *clock
 
 	keys     keys
@@ -169,7 +172,7 @@ func (r *run) play(ctx context.Context) (err error) {
 	if err := a.Start(ctx); err != nil {
 		return r.ended(outer, err)
 	}
-	if r.keys, err = mintKeys(ctx, st, start); err != nil {
+	if r.keys, err = mintKeys(ctx, st, time.Now()); err != nil {
 		return r.ended(outer, err)
 	}
 	transport := &http.Transport{MaxIdleConnsPerHost: inFlight + 4}
@@ -182,8 +185,10 @@ func (r *run) play(ctx context.Context) (err error) {
 	}
 	r.page.text(plain, "  loaded    %d zones, %d read points, %d products, %d channels, %d rules, over the HTTP API\n",
 		n.zones, n.readPoints, n.products, n.channels, n.rules)
+	r.page.text(plain, "\n  Open this in a browser to see what the people of the shop see:")
+	r.page.text(bold, "  %s\n", r.link())
 
-	day := scenario(r.opt.Seed, r.opt.Length)
+	day := scenario(r.opt.Seed, r.start, r.opt.Length)
 	if r.opt.change != nil {
 		r.opt.change(&day)
 	}
@@ -191,9 +196,9 @@ func (r *run) play(ctx context.Context) (err error) {
 	if err != nil {
 		return err
 	}
-	r.console = newConsole(r.page, r.words, r.client, r.keys.operator, r.clock, r.opt.Verbose)
+	r.console = newConsole(r.page, r.words, r.client, r.keys.operator, r.clock, r.start, r.opt.Verbose)
 	r.feeder = &feeder{
-		client: r.client, key: r.keys.readers, clock: r.clock, sim: s, marks: dueMarks(r.opt.Length),
+		client: r.client, key: r.keys.readers, clock: r.clock, sim: s, marks: dueMarks(r.start, r.opt.Length),
 		mark: func(t time.Time) { r.events <- consoleEvent{mark: t} },
 	}
 	r.feeder.count = &stockTake{
@@ -272,6 +277,18 @@ func (r *run) ended(ctx context.Context, err error) error {
 		return nil
 	}
 	return err
+}
+
+// link is the address of the console. On this machine it signs a browser in at once: what follows # is
+// never sent over a network, and the page takes it out of the address.
+func (r *run) link() string {
+	at := r.client.base + pages.Prefix
+	if host, _, err := net.SplitHostPort(strings.TrimPrefix(r.client.base, "http://")); err == nil {
+		if ip, err := netip.ParseAddr(host); err == nil && ip.IsLoopback() {
+			at += "#key=" + r.keys.visitor
+		}
+	}
+	return at
 }
 
 // reachable returns where a server that listens on every address is reached from this machine.

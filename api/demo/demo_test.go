@@ -285,11 +285,22 @@ func TestKeepAndStay(t *testing.T) {
 		return string(b)
 	}
 	require.Contains(t, ask("POST", "/v1/rules/wrong-zone/trial?site="+site, ""), `"type":"result"`)
-	require.Equal(t, start, lastTuesday(start.Add(maxLength)))
-	require.Equal(t, start, lastTuesday(start.Add(maxLength+7*24*time.Hour-time.Second)))
-	require.Less(t, time.Since(start), 9*24*time.Hour, "facts are kept for 30 days")
-
 	require.ErrorContains(t, Run(t.Context(), Options{Out: io.Discard, Keep: keep}), "holds the data of a Lintel already")
+}
+
+// TestToday: the day ends in the present and none of it is in the future, at any speed and length.
+func TestToday(t *testing.T) {
+	now := time.Date(2026, 3, 10, 23, 5, 7, 9, time.UTC)
+	require.Equal(t, now.Add(-38*time.Minute).Truncate(time.Second), beginning(now, 40*time.Minute, 20))
+	require.Equal(t, now.Truncate(time.Second), beginning(now, 40*time.Minute, 1))
+	require.Equal(t, now.Truncate(time.Second), beginning(now, 40*time.Minute, 0.5))
+	for _, speed := range []float64{1, 20, maxSpeed} {
+		end := beginning(now, 40*time.Minute, speed).Add(40 * time.Minute)
+		real := now.Add(time.Duration(float64(40*time.Minute) / speed))
+		require.WithinRange(t, end, real.Add(-2*time.Second), real)
+	}
+	require.True(t, scenario(1, now, 40*time.Minute).People.IgnoreHours)
+	require.False(t, scenario(1, now, maxLength).People.IgnoreHours)
 }
 
 func TestOptions(t *testing.T) {

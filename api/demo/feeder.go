@@ -220,7 +220,7 @@ func (f *feeder) folded(ctx context.Context) error {
 }
 
 // dueMarks lists the moments at which the demonstration says how things stand.
-func dueMarks(length time.Duration) []time.Time {
+func dueMarks(start time.Time, length time.Duration) []time.Time {
 	marks := []time.Time{start.Add(settleAfter)}
 	for d := summaryEvery; d < length; d += summaryEvery {
 		marks = append(marks, start.Add(d))

@@ -100,7 +100,7 @@ func (r *run) summarise(ctx context.Context, truth *sim.Truth, last time.Time, t
 
 // speed says how fast the shop's time really went.
 func (r *run) speed(last time.Time, took time.Duration) {
-	played := last.Sub(start)
+	played := last.Sub(r.start)
 	speed := played.Seconds() / max(0.001, took.Seconds())
 	text := fmt.Sprintf("%.1f times real speed: %s in %s; %s reads and events, none dropped",
 		speed, played.Round(time.Second), took.Round(time.Second), number(r.feeder.reads.Load()))
@@ -122,7 +122,7 @@ func (r *run) further(ctx context.Context) {
 		if o := r.feeder.count.outcome; o != nil {
 			count = get(sitePath + "/counts/" + o.id + "/differences")
 		}
-		r.page.raw("\nThe server answers on, its clock stands still; Ctrl-C ends it. To look further:\n  export KEY=" + r.keys.visitor + "\n" +
+		r.page.raw("\nThe server answers on, its clock stands still; Ctrl-C ends it. To look further:\n  " + r.link() + "\n  export KEY=" + r.keys.visitor + "\n" +
 			get("/v1/alerts?status=all") + get("/v1/deliveries") + get("/v1/sites/"+site+"/stock?below=minimum") +
 			get("/v1/sites/"+site+"/items?zone=front-tables&limit=5") + get("/v1/sites/"+site+
 			"/facts?cause=passed") + count + get("/v1/rules"))

@@ -23,35 +23,31 @@ const (
 	floorTeam = "floor-team"
 	doorRule  = "unpaid-at-door" // the rule that is held against the truth
 
+	shortDay    = 3 * time.Hour                  // no longer than this is played whatever the time is
 	firstUnpaid = 2*time.Minute + 15*time.Second // when somebody comes in who leaves without paying: readers have found the stock by then
 )
 
-// start is when the shop's time begins: the last Tuesday whose morning is over a day ago, an hour
-// after opening. It is recent, so that a server that is started on the data afterwards keeps them.
-var start = lastTuesday(time.Now())
-
-func lastTuesday(now time.Time) time.Time {
-	london, err := time.LoadLocation("Europe/London")
-	if err != nil {
-		london = time.UTC
-	}
-	y, m, d := now.In(london).Add(-maxLength).Date()
-	at := time.Date(y, m, d, 10, 0, 0, 0, london)
-	for at.Weekday() != time.Tuesday || at.Add(maxLength).After(now) {
-		at = at.AddDate(0, 0, -1)
-	}
-	return at.UTC()
+// beginning is when the shop's time begins: such that the day, which goes speed times as fast as the real
+// clock, has come to the present when it ends. So what people see happened today, and nothing of it lies
+// in the future.
+func beginning(now time.Time, length time.Duration, speed float64) time.Time {
+	ahead := time.Duration(float64(length) * (1 - 1/speed))
+	return now.Add(-max(0, ahead)).UTC().Truncate(time.Second)
 }
 
 // scenario is what happens: the simulator's demonstration, with one unpaid exit right at the
 // beginning for whoever watches.
-func scenario(seed uint64, length time.Duration) sim.Config {
+func scenario(seed uint64, start time.Time, length time.Duration) sim.Config {
 	c := sim.Demo(seed, start, length)
+	c.People.IgnoreHours = length <= shortDay // whoever looks at it at night sees customers, too
 	// Staff leave time enough for an alert about an empty place before they fill it.
 	c.People.RefillEvery = max(c.People.RefillEvery, length*3/20)
 	c.Scenes = append(c.Scenes, sim.Scene{At: firstUnpaid, Kind: sim.SceneUnpaidExit, N: 1})
 	if length >= countNeeds {
 		addStockTake(&c)
+		// So that something of every kind is open at the end, for whoever looks on then.
+		c.Scenes = append(c.Scenes, sim.Scene{At: length * 17 / 20, Kind: sim.SceneSilence, Point: "childrens-1", For: length},
+			sim.Scene{At: length * 9 / 10, Kind: sim.SceneLowTable})
 	}
 	return c
 }
@@ -69,7 +65,7 @@ func mintKeys(ctx context.Context, st store.Documents, now time.Time) (k keys, e
 		{&k.readers, "demo-readers", []string{kit.ScopeReads, kit.ScopeSales}, site},
 		{&k.operator, "demo-operator", []string{kit.ScopeOperate}, kit.AllSites},
 		{&k.author, "demo-author", []string{kit.ScopeAuthor}, kit.AllSites},
-		{&k.visitor, "demo-visitor", []string{kit.ScopeReads, kit.ScopeSales, kit.ScopeOperate, kit.ScopeAuthor}, kit.AllSites},
+		{&k.visitor, "demo-visitor", []string{kit.ScopeAdmin}, kit.AllSites},
 	} {
 		if *m.key, err = kit.MintKey(ctx, st, m.name, m.scopes, []string{m.site}, "lintel demo", now); err != nil {
 			return keys{}, fmt.Errorf("make the key %s: %w", m.name, err)

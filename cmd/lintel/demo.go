@@ -4,6 +4,8 @@ import (
 	"os"
 	"time"
 
+	"github.com/mattn/go-isatty"
+
 	"lintel/api/demo"
 )
 
@@ -13,13 +15,17 @@ type demoCmd struct {
 	Length  time.Duration `help:"Simulated time." default:"40m"`
 	Keep    string        `help:"Keep the data in this directory instead of a temporary one." type:"path" placeholder:"DIR"`
 	Listen  string        `help:"Where the API listens." default:"127.0.0.1:0"`
-	Stay    bool          `help:"Answer on after the end, until Ctrl-C."`
+	Stay    *bool         `help:"Answer on after the end, until Ctrl-C. Default: if a person reads the output." negatable:""`
 	Verbose bool          `help:"Show sales too, and what the server logs." short:"v"`
 }
 
 func (c *demoCmd) Run(s *streams) error {
+	stay := isTerminal(s.out)
+	if c.Stay != nil {
+		stay = *c.Stay
+	}
 	return demo.Run(s.ctx, demo.Options{
-		Seed: c.Seed, Speed: c.Speed, Length: c.Length, Out: s.out, Keep: c.Keep, Listen: c.Listen, Stay: c.Stay, Verbose: c.Verbose,
+		Seed: c.Seed, Speed: c.Speed, Length: c.Length, Out: s.out, Keep: c.Keep, Listen: c.Listen, Stay: stay, Verbose: c.Verbose,
 		Color: isTerminal(s.out) && os.Getenv("NO_COLOR") == "",
 	})
 }
@@ -27,9 +33,5 @@ func (c *demoCmd) Run(s *streams) error {
 // isTerminal reports whether output goes to a person.
 func isTerminal(w any) bool {
 	f, ok := w.(*os.File)
-	if !ok {
-		return false
-	}
-	info, err := f.Stat()
-	return err == nil && info.Mode()&os.ModeCharDevice != 0
+	return ok && isatty.IsTerminal(f.Fd())
 }

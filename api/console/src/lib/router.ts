@@ -19,8 +19,19 @@ function parse(hash: string): Route {
   return { page, args, query: new URLSearchParams(query) };
 }
 
+/** takeKey takes a key out of the address, #key=lk_..., so that neither the address bar nor the history has it. */
+function takeKey(): string {
+  if (!location.hash.startsWith("#key=")) return "";
+  const key = location.hash.slice(5);
+  history.replaceState(null, "", location.pathname + location.search);
+  return ["127.0.0.1", "[::1]", "localhost"].includes(location.hostname) ? key : "";
+}
+
+/** keyInLink is the key of a link that a server on this machine handed out, such as the demonstration. */
+export const keyInLink = takeKey();
+
 export const route = new Store<Route>(parse(location.hash));
-addEventListener("hashchange", () => route.set(parse(location.hash)));
+addEventListener("hashchange", () => (location.hash.startsWith("#key=") ? location.reload() : route.set(parse(location.hash))));
 
 /** to writes the address of a page. */
 export function to(page: string, ...args: string[]): string {

@@ -1,4 +1,5 @@
 import { get, hooks, post, remove, type Shapes } from "./api";
+import { keyInLink } from "./router";
 import { Store } from "./store";
 import { sync } from "./time";
 
@@ -15,7 +16,7 @@ export function may(who: Who | null | undefined, scopes: readonly Scope[]): bool
   return !!who && (scopes.length === 0 || who.scopes.includes("admin") || scopes.some((s) => who.scopes.includes(s)));
 }
 
-/** resume asks who this browser is signed in as. It throws if the server does not answer. */
+/** resume asks who this browser is signed in as; whoever is not is signed in by the link that was opened. It throws if the server does not answer. */
 export async function resume(): Promise<void> {
   try {
     const who = await get("/v1/sessions/current", {});
@@ -23,6 +24,7 @@ export async function resume(): Promise<void> {
     session.set(who);
   } catch (err) {
     if (session.get() === undefined) throw err;
+    if (keyInLink) await signIn(keyInLink, false);
   }
 }
 
