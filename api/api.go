@@ -74,6 +74,8 @@ type Options struct {
 	// static files that hold no data.
 	Pages map[string]http.Handler
 
+	KnownHost func(name string) bool // nil: browsers may reach the server by its addresses, the machine's name and PublicURL alone
+
 	BodyLimit     int64         // bytes of a body once it is inflated; default 8 MiB
 	ProductsLimit int64         // bytes of a body of products; default 64 MiB
 	BodyMemory    int64         // bytes of the bodies of all requests at one time; default 128 MiB, at least ProductsLimit
@@ -162,7 +164,7 @@ func New(opt Options) *API {
 	a.routes = a.table()
 	openAPIDocument() // a table that has no document must not be served
 	b.server = kit.New(kit.Options{
-		Routes: a.routes, Store: opt.Store, Log: opt.Log, Registry: opt.Registry, Pages: opt.Pages, Hosts: hosts(opt.PublicURL),
+		Routes: a.routes, Store: opt.Store, Log: opt.Log, Registry: opt.Registry, Pages: opt.Pages, Hosts: hosts(opt.PublicURL), KnownHost: opt.KnownHost,
 		DressProblem: b.epcisProblem, Now: opt.Now, BodyLimit: opt.BodyLimit, LongBodyLimit: opt.ProductsLimit,
 		BodyMemory: max(opt.BodyMemory, opt.ProductsLimit+1<<20), Parsing: max(1, runtime.GOMAXPROCS(0)/2),
 		Timeout: opt.Timeout, LongTimeout: opt.LongTimeout, WritePatience: opt.writePatience,

@@ -160,3 +160,22 @@ func TestASlowClientIsDropped(t *testing.T) {
 	}
 	r.until("the client to be dropped", func() bool { return len(r.api.live.streams) == 0 })
 }
+
+// TestLiveOverHTTP2: a stream on which nothing happens for longer than its client has to take something goes on.
+// In HTTP/2 a deadline ends a stream though nothing waits to be sent.
+func TestLiveOverHTTP2(t *testing.T) {
+	r := newRig(t, func(o *Options) { o.writePatience = 200 * time.Millisecond }).shop()
+	srv := httptest.NewUnstartedServer(r.api.Handler())
+	srv.EnableHTTP2 = true
+	srv.StartTLS()
+	defer srv.Close()
+	resp, err := srv.Client().Get(srv.URL + "/healthz")
+	require.NoError(t, err)
+	require.NoError(t, resp.Body.Close())
+	require.Equal(t, 2, resp.ProtoMajor)
+	events, stop := r.listen(srv, "")
+	defer stop()
+	time.Sleep(600 * time.Millisecond)
+	r.do("POST", "/v1/sites/umberhithe/reads?wait=5s", `[{"epc":"3036451FD40C0E4000000009","read_point":"handheld-1","zone":"shelf-a"}]`).wants(200)
+	next(t, events, "fact")
+}

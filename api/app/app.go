@@ -41,8 +41,10 @@ type Options struct {
 	Existing bool // a store must be there already: the error is store.ErrAbsent
 	Wait     bool // New listens and waits for a Redis that is not up yet
 
-	Listen string // host:port; port 0 picks a free one. Default 127.0.0.1:8470
-	Node   string // name of this process among others on one store; default host name and process id
+	Listen          string // host:port; port 0 picks a free one. Default 127.0.0.1:8470
+	TLSCert, TLSKey string // files with the certificate and its key, both in PEM; "": plain HTTP
+
+	Node string // name of this process among others on one store; default host name and process id
 
 	PublicURL  string           // the address of this service as others know it: the URIs of EPCIS documents begin with it
 	AllowCIDRs []netip.Prefix   // private networks that webhooks may reach
@@ -98,6 +100,7 @@ type App struct {
 	server   *http.Server
 	handler  atomic.Pointer[http.Handler] // the API's, or one for the time before it
 	listener net.Listener
+	tls      *certificate // nil: plain HTTP
 	wg       sync.WaitGroup
 	stopBg   context.CancelFunc
 	failed   chan error
@@ -133,6 +136,10 @@ func New(ctx context.Context, opt Options) (*App, error) {
 		opt.Node = fmt.Sprintf("%s-%d", host, os.Getpid())
 	}
 	a := &App{opt: opt, Store: opt.Store, failed: make(chan error, 1)}
+	var err error
+	if a.tls, err = newCertificate(&opt); err != nil {
+		return nil, err
+	}
 	if a.Store == nil {
 		st, err := a.openStore(ctx)
 		if err != nil {
@@ -144,6 +151,11 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	a.Registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	a.Registry.MustRegister(prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "lintel_build_info", Help: "Always 1; the labels say what runs.",
 		ConstLabels: prometheus.Labels{"version": opt.Version, "goversion": runtime.Version()}}, func() float64 { return 1 }))
+	known := func(string) bool { return false }
+	if a.tls != nil {
+		a.Registry.MustRegister(a.tls.expires, a.tls.rejected)
+		known = a.tls.covers
+	}
 	a.channels = &channels{store: a.Store, log: opt.Log, guard: deliver.NewGuard(opt.AllowCIDRs)}
 	d, err := deliver.New(deliver.Options{
 		Store: a.Store, Channels: a.channels.get, AboutChannels: a.channels.aboutOthers,
@@ -167,7 +179,7 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	}
 	a.API = api.New(api.Options{
 		Store: a.Store, Runner: a.Runner, Dispatcher: d, Log: opt.Log, Registry: a.Registry, PublicURL: opt.PublicURL, Now: opt.Now,
-		Channels: a.channels, Version: opt.Version, Pages: map[string]http.Handler{console.Prefix: console.Handler()},
+		Channels: a.channels, Version: opt.Version, Pages: map[string]http.Handler{console.Prefix: console.Handler()}, KnownHost: known,
 		TrialLimit: opt.TrialLimit, TrialTime: opt.TrialTime, TrialAlerts: opt.TrialAlerts, TrialFacts: opt.TrialFacts, BodyMemory: opt.BodyMemory,
 	})
 	return a, nil
@@ -221,6 +233,9 @@ func (a *App) Start(ctx context.Context) error {
 		}
 	})
 	a.watchStore(bg)
+	if a.tls != nil {
+		a.wg.Go(func() { a.tls.watch(bg) })
+	}
 	h := a.API.Handler()
 	a.handler.Store(&h)
 	return nil
@@ -237,7 +252,12 @@ func (a *App) fail(err error) {
 func (a *App) Failed() <-chan error { return a.failed }
 
 // URL returns where the API listens.
-func (a *App) URL() string { return "http://" + a.listener.Addr().String() }
+func (a *App) URL() string {
+	if a.tls != nil {
+		return "https://" + a.listener.Addr().String()
+	}
+	return "http://" + a.listener.Addr().String()
+}
 
 // Drain has /readyz say that the server is about to stop, and returns after a while in which it goes
 // on answering: whoever spreads requests over servers turns to another one meanwhile.

@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"io"
@@ -60,6 +61,10 @@ func (a *App) listen() error {
 		ReadTimeout:       30 * time.Second, // the API has times of its own
 		IdleTimeout:       2 * time.Minute,
 		ErrorLog:          slog.NewLogLogger(a.opt.Log.Handler(), slog.LevelDebug),
+	}
+	if a.tls != nil {
+		a.server.TLSConfig = a.tls.config()
+		l = tls.NewListener(l, a.server.TLSConfig)
 	}
 	a.wg.Go(func() {
 		if err := a.server.Serve(connections.Listener(l)); err != nil && !errors.Is(err, http.ErrServerClosed) {

@@ -185,7 +185,7 @@ func (r *run) play(ctx context.Context) (err error) {
 	}
 	r.page.text(plain, "  loaded    %d zones, %d read points, %d products, %d channels, %d rules, over the HTTP API\n",
 		n.zones, n.readPoints, n.products, n.channels, n.rules)
-	r.page.text(plain, "\n  Open this in a browser to see what the people of the shop see:")
+	r.page.text(plain, "  Open this in a browser to see what the people of the shop see:")
 	r.page.text(bold, "  %s\n", r.link())
 
 	day := scenario(r.opt.Seed, r.start, r.opt.Length)

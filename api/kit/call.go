@@ -107,7 +107,11 @@ func (c *Call) Flush(rc *http.ResponseController, buf *bytes.Buffer) error {
 		return err
 	}
 	buf.Reset()
-	return rc.Flush()
+	err := rc.Flush()
+	if c.Request().ProtoMajor == 2 { // there a deadline ends the stream though nothing waits to be sent
+		_ = rc.SetWriteDeadline(time.Time{})
+	}
+	return err
 }
 
 // BrokenOff notes the error of an answer that is partly sent already, and sees to it that the
@@ -131,6 +135,11 @@ func (c *Call) Writer() io.Writer { return deadlineWriter{c} }
 type deadlineWriter struct{ c *Call }
 
 func (w deadlineWriter) Write(b []byte) (int, error) {
-	_ = http.NewResponseController(w.c.Response()).SetWriteDeadline(time.Now().Add(streamPatience))
-	return w.c.Response().Write(b)
+	rc := http.NewResponseController(w.c.Response())
+	_ = rc.SetWriteDeadline(time.Now().Add(streamPatience))
+	n, err := w.c.Response().Write(b)
+	if w.c.Request().ProtoMajor == 2 { // as in Flush; what is not yet taken is bounded by the deadline of the next part
+		_ = rc.SetWriteDeadline(time.Now().Add(w.c.server.opt.LongTimeout))
+	}
+	return n, err
 }

@@ -2,6 +2,7 @@ package kit
 
 import (
 	"context"
+	"crypto/tls"
 	"log/slog"
 	"net"
 	"net/http"
@@ -63,6 +64,9 @@ type connectionKey struct{}
 // Context notes which connection the requests of ctx come by. Put it into http.Server.ConnContext.
 func (c *Connections) Context(ctx context.Context, conn net.Conn) context.Context {
 	return context.WithValue(ctx, connectionKey{}, func(since waitingSince) {
+		if t, ok := conn.(*tls.Conn); ok && t.ConnectionState().NegotiatedProtocol == "h2" {
+			return // other requests may be under way on it, which must not be cut off for this one
+		}
 		c.mu.Lock()
 		defer c.mu.Unlock()
 		if _, known := c.open[conn]; known {

@@ -7,6 +7,7 @@ import (
 	"io"
 	"log/slog"
 	"net/http"
+	"net/netip"
 	"runtime/debug"
 	"strconv"
 	"strings"
@@ -26,7 +27,7 @@ const (
 	MediaJSON       = "application/json"
 )
 
-// Options are what a Server is made of. All are required, but for Hosts, Pages and DressProblem.
+// Options are what a Server is made of. All are required, but for Hosts, KnownHost, Pages and DressProblem.
 type Options struct {
 	Routes []Route
 	Store  interface {
@@ -36,7 +37,8 @@ type Options struct {
 	Log      *slog.Logger
 	Registry prometheus.Registerer
 
-	Hosts []string // names by which browsers may reach the server, beside its addresses and the machine's name
+	Hosts     []string               // names by which browsers may reach the server, beside its addresses and the machine's name
+	KnownHost func(name string) bool // whether a name is one more of them; nil: there are no more
 
 	Pages map[string]http.Handler // mounted as they are and without keys, by their prefix, such as "/console/"
 
@@ -147,6 +149,9 @@ func (s *Server) outer(next echo.HandlerFunc) echo.HandlerFunc {
 		h.Set("Referrer-Policy", "no-referrer")
 		h.Set("Cache-Control", "no-store")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		if c.Request().TLS != nil && !onlyHere(c.Request().Host) {
+			h.Set("Strict-Transport-Security", "max-age=2592000") // 30 days
+		}
 		defer func() {
 			if v := recover(); v != nil {
 				s.opt.Log.Error("a request panicked", "request", id, "panic", fmt.Sprint(v), "stack", string(debug.Stack()))
@@ -162,6 +167,14 @@ func (s *Server) outer(next echo.HandlerFunc) echo.HandlerFunc {
 		}
 		return nil
 	}
+}
+
+// onlyHere reports whether a host is this machine as it calls itself. What a browser is made to keep of
+// such a name would hold for every other server on the machine, too.
+func onlyHere(host string) bool {
+	host = hostName(host)
+	addr, err := netip.ParseAddr(host)
+	return host == "localhost" || err == nil && addr.IsLoopback()
 }
 
 // requestID takes over the caller's id if it can do no harm in a log, else it makes one.

@@ -213,16 +213,21 @@ func ownPage(req *http.Request) error {
 	return nil
 }
 
-// checkHost returns an error if a browser reached this server by a name that it does not know: then the
-// name may be somebody else's, who had it point here to have the browser take this server for theirs.
-// Known are addresses, localhost, the machine's name, and Options.Hosts.
-func (s *Server) checkHost(req *http.Request) error {
-	host := req.Host
+// hostName returns the host of a Host header in lower case, without port, brackets and a dot at its end.
+func hostName(host string) string {
 	if h, _, err := net.SplitHostPort(host); err == nil {
 		host = h
 	}
-	host = strings.ToLower(strings.TrimSuffix(strings.Trim(host, "[]"), "."))
-	if _, err := netip.ParseAddr(host); err == nil || host == "localhost" || slices.Contains(s.opt.Hosts, host) {
+	return strings.ToLower(strings.TrimSuffix(strings.Trim(host, "[]"), "."))
+}
+
+// checkHost returns an error if a browser reached this server by a name that it does not know: then the
+// name may be somebody else's, who had it point here to have the browser take this server for theirs.
+// Known are addresses, localhost, the machine's name, and those of the options.
+func (s *Server) checkHost(req *http.Request) error {
+	host := hostName(req.Host)
+	if _, err := netip.ParseAddr(host); err == nil || host == "localhost" || slices.Contains(s.opt.Hosts, host) ||
+		s.opt.KnownHost != nil && s.opt.KnownHost(host) {
 		return nil
 	}
 	if machine, err := os.Hostname(); err == nil {

@@ -23,7 +23,9 @@ type storeFlags struct {
 
 type serveCmd struct {
 	storeFlags
-	Listen      string        `help:"Where to listen. The default is reachable from this machine only; put TLS in front of anything else." default:"127.0.0.1:8470" env:"LINTEL_LISTEN"`
+	Listen      string        `help:"Where to listen. The default is reachable from this machine only; for anything else use https." default:"127.0.0.1:8470" env:"LINTEL_LISTEN"`
+	TLSCert     string        `name:"tls-cert" help:"File with the certificate of the server and those between it and its authority, in PEM: then the server speaks https. Read again when it changes." type:"path" env:"LINTEL_TLS_CERT" placeholder:"FILE"`
+	TLSKey      string        `name:"tls-key" help:"File with the key of the certificate, in PEM." type:"path" env:"LINTEL_TLS_KEY" placeholder:"FILE"`
 	Node        string        `help:"Name of this process among others on one store. Default: host name and process id." env:"LINTEL_NODE"`
 	PublicURL   string        `help:"Address of this service as others know it. The URIs of places in EPCIS documents begin with it, and event ids depend on it: set it once." env:"LINTEL_PUBLIC_URL" placeholder:"URL"`
 	AllowCIDR   []string      `help:"Private networks that webhooks may reach, such as 10.1.0.0/16. Public addresses are allowed, all else is denied." env:"LINTEL_ALLOW_CIDR" placeholder:"CIDR"`
@@ -64,6 +66,8 @@ func (c *serveCmd) Validate() error {
 		return fmt.Errorf("--listen is %q: write an address and a port, like %s", c.Listen, hint)
 	}
 	switch {
+	case (c.TLSCert == "") != (c.TLSKey == ""):
+		return errors.New("--tls-cert and --tls-key belong together: https needs both the certificate and its key; lintel certificate makes them")
 	case c.AlertsKeep < minAlertsKeep:
 		return fmt.Errorf("--alerts-keep is %v: at least %v (8d) is needed, since an alert can be given an outcome for a week", c.AlertsKeep, minAlertsKeep)
 	case c.JournalKeep < 0 || c.FactsKeep < 0 || c.ExportKeep < 0:
@@ -108,7 +112,7 @@ func (c *serveCmd) options() (app.Options, error) {
 		return app.Options{}, fmt.Errorf("--retry: %w", err)
 	}
 	return app.Options{
-		Data: c.Data, Redis: c.Redis, Wait: true, Listen: c.Listen, Node: c.Node, PublicURL: c.PublicURL, AllowCIDRs: allow, Retry: schedule,
+		Data: c.Data, Redis: c.Redis, Wait: true, Listen: c.Listen, TLSCert: c.TLSCert, TLSKey: c.TLSKey, Node: c.Node, PublicURL: c.PublicURL, AllowCIDRs: allow, Retry: schedule,
 		JournalKeep: c.JournalKeep, FactsKeep: c.FactsKeep, AlertsKeep: c.AlertsKeep, Log: slog.Default(),
 		Export: app.ExportOptions{Dir: c.ExportDir, Every: c.ExportEvery, Defuse: c.ExportDefuse, Keep: c.ExportKeep, SQL: c.SQL},
 		Lease:  c.Lease, Version: version(),
@@ -167,9 +171,9 @@ func (c *serveCmd) logStart(url string, allow []netip.Prefix) {
 		}
 	}
 	slog.Info("listening", "url", url, "version", version(), "store", store, "allowed_networks", networks)
-	if host, _, err := net.SplitHostPort(c.Listen); err == nil && host != "localhost" {
+	if host, _, err := net.SplitHostPort(c.Listen); err == nil && host != "localhost" && c.TLSCert == "" {
 		if ip, err := netip.ParseAddr(host); err != nil || !ip.IsLoopback() {
-			slog.Warn("keys and reads go over the network in clear text unless a proxy with TLS is in front", "listen", c.Listen)
+			slog.Warn("keys and reads go over the network in clear text unless a proxy with TLS is in front: start with --tls-cert and --tls-key", "listen", c.Listen)
 		}
 	}
 }

@@ -60,6 +60,7 @@ func TestTrialFlags(t *testing.T) {
 
 func TestFlagsThatAreRefused(t *testing.T) {
 	for args, want := range map[string]string{
+		"--tls-cert=x":             "--tls-cert and --tls-key belong together",
 		"--alerts-keep=24h":        "--alerts-keep is 24h0m0s: at least 192h0m0s (8d) is needed",
 		"--facts-keep=30":          "\"30\" is no length of time: write it like 90s, 15m, 48h or 30d",
 		"--facts-keep=-1h":         "can't be negative",
