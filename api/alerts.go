@@ -120,7 +120,7 @@ func (h alertRoutes) alertByID(c *kit.Call, id string) (event.Alert, string, err
 		return event.Alert{}, "", none
 	}
 	if !c.Key.ForSite(site) {
-		return event.Alert{}, "", kit.Problemf(kit.CodeMissingSite, "The key %q is not for the site %q.", c.Key.Name,
+		return event.Alert{}, "", kit.Problemf(kit.CodeMissingSite, "%s is not for the site %q.", c.Key.Who(),
 			site).With("site", site)
 	}
 	found, err := record(h.records(c.Ctx(), site, event.KindAlert, id), event.DecodeAlert)

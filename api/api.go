@@ -74,6 +74,8 @@ type Options struct {
 	// static files that hold no data.
 	Pages map[string]http.Handler
 
+	Provider IdentityProvider // who signs people in that have no key; nil: nobody
+
 	KnownHost func(name string) bool // nil: browsers may reach the server by its addresses, the machine's name and PublicURL alone
 
 	BodyLimit     int64         // bytes of a body once it is inflated; default 8 MiB
@@ -112,6 +114,7 @@ type backend struct {
 	stamps  stamps
 	server  *kit.Server
 
+	signIns   kit.Seldom // that somebody was not signed in is logged, by the reason
 	rejecting kit.Seldom // that something was rejected is logged, by site, kind and read point
 
 	mu      sync.Mutex
@@ -155,16 +158,21 @@ func New(opt Options) *API {
 	b := &backend{
 		opt: opt, log: opt.Log, store: opt.Store, runner: opt.Runner, metrics: newMetrics(opt.Registry),
 		stamps: stamps{last: make(map[string]int64)}, layouts: make(map[string]*layoutEntry), closing: make(chan struct{}),
-		foldPatience: 5 * time.Second, rejecting: kit.Seldom{Every: time.Minute},
+		foldPatience: 5 * time.Second, rejecting: kit.Seldom{Every: time.Minute}, signIns: kit.Seldom{Every: 10 * time.Second},
 	}
 	a := &API{
 		backend: b, live: &liveRoutes{b, make(chan struct{}, opt.LiveLimit)}, trials: &trialRoutes{b, make(chan struct{}, opt.TrialLimit)},
 		epcis: &epcisRoutes{backend: b, captures: kit.Seldom{Every: time.Hour}},
 	}
+	names := hosts(opt.PublicURL)
+	var people func(*kit.Person) (scopes, sites []string)
+	if opt.Provider != nil {
+		names, people = hosts(opt.PublicURL, opt.Provider.Origin()), opt.Provider.Grants
+	}
 	a.routes = a.table()
 	openAPIDocument() // a table that has no document must not be served
 	b.server = kit.New(kit.Options{
-		Routes: a.routes, Store: opt.Store, Log: opt.Log, Registry: opt.Registry, Pages: opt.Pages, Hosts: hosts(opt.PublicURL), KnownHost: opt.KnownHost,
+		Routes: a.routes, Store: opt.Store, Log: opt.Log, Registry: opt.Registry, Pages: opt.Pages, Hosts: names, KnownHost: opt.KnownHost, People: people,
 		DressProblem: b.epcisProblem, Now: opt.Now, BodyLimit: opt.BodyLimit, LongBodyLimit: opt.ProductsLimit,
 		BodyMemory: max(opt.BodyMemory, opt.ProductsLimit+1<<20), Parsing: max(1, runtime.GOMAXPROCS(0)/2),
 		Timeout: opt.Timeout, LongTimeout: opt.LongTimeout, WritePatience: opt.writePatience,

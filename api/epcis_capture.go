@@ -75,7 +75,7 @@ func (h *epcisRoutes) capture(c *kit.Call) error {
 		return err
 	}
 	defer body.Release()
-	sum := sha256.Sum256(fmt.Appendf(nil, "%q %q %q %x", c.Key.Name, site, behaviour, sha256.Sum256(body.B)))
+	sum := sha256.Sum256(fmt.Appendf(nil, "%q %q %q %x", c.Key.Owner(), site, behaviour, sha256.Sum256(body.B)))
 	id := hex.EncodeToString(sum[:16])
 	now := h.opt.Now()
 	if had, err := h.capturedJob(c, id); err != nil {
@@ -225,8 +225,8 @@ func (p *capturePlan) site(id string) (*placesOf, error) {
 		return s, nil
 	}
 	if !p.c.Key.ForSite(id) {
-		return nil, kit.Problemf(kit.CodeMissingSite, "The key %q is not for the site %q, to which an event "+
-			"belongs. Nothing was taken.", p.c.Key.Name, id).With("site", id)
+		return nil, kit.Problemf(kit.CodeMissingSite, "%s is not for the site %q, to which an event "+
+			"belongs. Nothing was taken.", p.c.Key.Who(), id).With("site", id)
 	}
 	lay, err := p.h.layoutOf(p.c.Ctx(), id)
 	if err != nil {

@@ -176,7 +176,7 @@ func (h intakeRoutes) appendBatch(c *kit.Call, kind string, e *event.Entry, acce
 	e.By = c.Key.Name
 	print := ""
 	if key != "" {
-		key, print = c.Key.Name+" "+key, kit.Fingerprint(c.Request(), body)
+		key, print = c.Key.Owner()+" "+key, kit.Fingerprint(c.Request(), body)
 	}
 	var site *runner.Site
 	var sub *runner.Subscription

@@ -21,7 +21,7 @@ func (a *API) resources() []resource {
 		intakeRoutes{b}, siteRoutes{b}, asideRoutes{b}, itemRoutes{b}, stockRoutes{b}, factRoutes{b}, a.live, findRoutes{b}, countRoutes{b},
 		a.epcis, alertRoutes{b}, deliveryRoutes{b}, qualityRoutes{b}, whyRoutes{b}, layoutRoutes{d},
 		productRoutes{d}, ruleRoutes{d}, channelRoutes{d}, doorRoutes{d}, passageRoutes{b}, a.trials, configurationRoutes{d},
-		keyRoutes{b}, sessionRoutes{b}, processRoutes{b},
+		keyRoutes{b}, sessionRoutes{b}, signInRoutes{b}, processRoutes{b},
 	}
 }
 

@@ -34,7 +34,7 @@ func (h sessionRoutes) table() []kit.Route {
 				kit.CodeInvalidEncoding, kit.CodeUnsupportedEncoding, kit.CodeInvalidParameter}, Handle: h.signIn,
 		}, {
 			Method: "GET", Path: "/v1/sessions", Name: "listSessions", Group: "Keys", Summary: "List the browsers that are signed in",
-			About:  "Those of the caller's key; of every key for a key with the scope admin that is for all sites.",
+			About:  "Those of the caller's key, or of the person; all of them for a key with the scope admin that is for all sites.",
 			Scopes: kit.Scopes(), Answers: []kit.Answer{kit.OK("The sessions, oldest first.", SessionList{})}, Handle: h.listSessions,
 		}, {
 			Method: "GET", Path: "/v1/sessions/current", Name: "getSession", Group: "Keys", Summary: "Say who is asking",
@@ -56,7 +56,8 @@ type SignInRequest struct {
 
 // SignedIn is who is asking.
 type SignedIn struct {
-	Key     string       `json:"key" jsonschema_description:"The key's name."`
+	Key     string       `json:"key" jsonschema_description:"The name of the key, or of the person."`
+	Person  bool         `json:"person,omitempty" jsonschema_description:"It is a person, whom the provider signed in."`
 	Scopes  []string     `json:"scopes"`
 	Sites   []string     `json:"sites" jsonschema_description:"Ids of sites, or \"*\" for all."`
 	Session *SessionView `json:"session,omitempty"`
@@ -66,7 +67,8 @@ type SignedIn struct {
 // SessionView is a session as answers show it.
 type SessionView struct {
 	ID      string    `json:"id"`
-	Key     string    `json:"key" jsonschema_description:"The name of the key that signed in."`
+	Key     string    `json:"key" jsonschema_description:"The name of the key that signed in, or of the person."`
+	Person  bool      `json:"person,omitempty" jsonschema_description:"A provider signed the person in."`
 	Created time.Time `json:"created"`
 	Until   time.Time `json:"until"`
 	Agent   string    `json:"agent,omitempty" jsonschema_description:"What the browser calls itself."`
@@ -79,13 +81,13 @@ type SessionList struct {
 }
 
 func sessionView(s *kit.Session, current bool) *SessionView {
-	return &SessionView{ID: s.ID, Key: s.Key, Created: s.Created, Until: s.Until, Agent: s.Agent, Current: current}
+	return &SessionView{ID: s.ID, Key: s.Key, Person: s.Person != nil, Created: s.Created, Until: s.Until, Agent: s.Agent, Current: current}
 }
 
 func (h sessionRoutes) signedIn(k *kit.Key, s *kit.Session) SignedIn {
 	v := SignedIn{Key: k.Name, Scopes: k.Scopes, Sites: k.Sites, Now: h.opt.Now().UTC()}
 	if s != nil {
-		v.Session = sessionView(s, true)
+		v.Session, v.Person = sessionView(s, true), s.Person != nil
 	}
 	return v
 }
@@ -97,12 +99,16 @@ func (h sessionRoutes) signIn(c *kit.Call) error {
 	}
 	made, k, err := c.SignIn(req.Key, req.Keep)
 	if errors.Is(err, kit.ErrManySessions) {
-		return kit.Problemf(codeManySessions, "There are as many sessions as the server keeps. End some, or wait until they are over.")
+		return manySessions()
 	}
 	if err != nil {
 		return err
 	}
 	return c.JSON(http.StatusCreated, h.signedIn(k, &made))
+}
+
+func manySessions() error {
+	return kit.Problemf(codeManySessions, "There are as many sessions as the server keeps. End some, or wait until they are over.")
 }
 
 func (h sessionRoutes) getSession(c *kit.Call) error {
@@ -148,11 +154,12 @@ func (h sessionRoutes) endSession(c *kit.Call) error {
 	return c.NoContent(http.StatusNoContent)
 }
 
-// hosts returns the name in the public address, if it is one that people can reach.
-func hosts(public string) []string {
-	u, err := url.Parse(public)
-	if err != nil || public == defaultPublicURL {
-		return nil
+// hosts returns the names in addresses of this server, of those that people can reach.
+func hosts(addresses ...string) (names []string) {
+	for _, a := range addresses {
+		if u, err := url.Parse(a); err == nil && a != "" && a != defaultPublicURL {
+			names = append(names, strings.ToLower(u.Hostname()))
+		}
 	}
-	return []string{strings.ToLower(u.Hostname())}
+	return names
 }

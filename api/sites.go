@@ -225,7 +225,7 @@ func checkZoneParam(lay *layout.Layout, zone string) error {
 func (b *backend) sites(c *kit.Call) ([]string, error) {
 	if site := c.QueryParam("site"); site != "" {
 		if !c.Key.ForSite(site) {
-			return nil, kit.Problemf(kit.CodeMissingSite, "The key %q is not for the site %q.", c.Key.Name, site).With("site", site)
+			return nil, kit.Problemf(kit.CodeMissingSite, "%s is not for the site %q.", c.Key.Who(), site).With("site", site)
 		}
 		if !kit.ValidSite(site) {
 			return nil, kit.Problemf(kit.CodeUnknownSite, "There is no such site.")

@@ -24,6 +24,7 @@ import (
 
 	"lintel/api"
 	"lintel/api/console"
+	"lintel/api/oidc"
 	"lintel/engine/deliver"
 	"lintel/engine/event"
 	"lintel/engine/runner"
@@ -68,6 +69,8 @@ type Options struct {
 	// as the process may have files, less 96 for everything else.
 	Connections int
 	BodyMemory  int64 // bytes of the bodies of all requests at one time; default that of api.Options
+
+	OIDC *oidc.Settings // of the provider that signs people in; nil: keys alone do
 
 	Log *slog.Logger // default slog.Default
 
@@ -177,9 +180,13 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	if a.exports, err = newExports(a); err != nil {
 		return nil, errors.Join(err, a.closeStore(), a.closeServer())
 	}
+	var provider api.IdentityProvider
+	if opt.OIDC != nil {
+		provider = oidc.New(*opt.OIDC, a.channels.guard.Client())
+	}
 	a.API = api.New(api.Options{
 		Store: a.Store, Runner: a.Runner, Dispatcher: d, Log: opt.Log, Registry: a.Registry, PublicURL: opt.PublicURL, Now: opt.Now,
-		Channels: a.channels, Version: opt.Version, Pages: map[string]http.Handler{console.Prefix: console.Handler()}, KnownHost: known,
+		Channels: a.channels, Version: opt.Version, Pages: map[string]http.Handler{console.Prefix: console.Handler()}, KnownHost: known, Provider: provider,
 		TrialLimit: opt.TrialLimit, TrialTime: opt.TrialTime, TrialAlerts: opt.TrialAlerts, TrialFacts: opt.TrialFacts, BodyMemory: opt.BodyMemory,
 	})
 	return a, nil

@@ -74,7 +74,7 @@ func (c *Call) ReadBody(limit int64) (Body, error) {
 	defer done()
 	b := Body{memory: &c.server.memory}
 	if c.Key != nil {
-		b.key = c.Key.Name
+		b.key = c.Key.Owner()
 	}
 	if small, _ := buffers.Get().(*[]byte); small != nil && b.memory.take(b.key, int64(cap(*small))) {
 		b.B = *small

@@ -376,7 +376,7 @@ func TestSessionsAreBounded(t *testing.T) {
 	s, _, _ := serve(t)
 	s.sessions.most = 2
 	for n := range 3 {
-		_, _, err := s.sessions.add(t.Context(), &Key{Name: fmt.Sprint(n), Hash: fmt.Sprint(n)}, false, "")
+		_, _, err := s.sessions.add(t.Context(), Session{Key: fmt.Sprint(n), KeyHash: fmt.Sprint(n)}, false, "")
 		if n < 2 {
 			require.NoError(t, err)
 		} else {

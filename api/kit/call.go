@@ -44,19 +44,19 @@ func (c *Call) admit() error {
 	c.Key = key
 	c.Set("key", key.Name)
 	if !key.Allows(c.Route.Scopes) {
-		return Problemf(CodeMissingScope, "The key %q lacks the scope %s.", key.Name,
+		return Problemf(CodeMissingScope, "%s lacks the scope %s.", key.Who(),
 			strings.Join(c.Route.Scopes, " or ")).With("scopes", c.Route.Scopes)
 	}
 	if c.Route.AllSites && !key.AllSites() {
-		return Problemf(CodeMissingSite, "This concerns every site; the key %q is for %s only. It takes a key with "+
-			"the site \"*\".", key.Name, strings.Join(key.Sites, ", "))
+		return Problemf(CodeMissingSite, "This concerns every site. %s is for %s only; it takes one with "+
+			"the site \"*\".", key.Who(), strings.Join(key.Sites, ", "))
 	}
 	if c.Route.HasSite() {
 		if c.Site, err = c.unescaped("site"); err != nil {
 			return err
 		}
 		if !key.ForSite(c.Site) {
-			return Problemf(CodeMissingSite, "The key %q is not for the site %q.", key.Name, c.Site).With("site", c.Site)
+			return Problemf(CodeMissingSite, "%s is not for the site %q.", key.Who(), c.Site).With("site", c.Site)
 		}
 		if !ValidSite(c.Site) {
 			return Problemf(CodeUnknownSite, "There is no such site: a site's id has 1 to 64 characters of a-z, "+

@@ -199,7 +199,7 @@ func (c *Call) once(handle func(*Call) error) error {
 	}
 	defer body.Release()
 	ctx := c.Ctx()
-	claim, err := c.server.answers.claim(ctx, c.Key.Name+" "+key, Fingerprint(c.Request(), body.B), c.server.opt.LongTimeout)
+	claim, err := c.server.answers.claim(ctx, c.Key.Owner()+" "+key, Fingerprint(c.Request(), body.B), c.server.opt.LongTimeout)
 	if err != nil {
 		return Unavailable(err)
 	}

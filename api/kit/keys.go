@@ -1,6 +1,7 @@
 package kit
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"crypto/sha256"
@@ -41,6 +42,20 @@ type Key struct {
 	By       string     `json:"by"` // who made it
 	Disabled *time.Time `json:"disabled,omitempty"`
 	Until    *time.Time `json:"until,omitempty"` // when it ends by itself; nil: never
+
+	person string // Person.ID of whom a provider signed in: then it is no key that is stored
+}
+
+// Owner names the holder so that no other holder has the same, for what is kept for one: a person may be called
+// what somebody else's key is called.
+func (k *Key) Owner() string { return cmp.Or(k.person, k.Name) }
+
+// Who names the holder in a sentence.
+func (k *Key) Who() string {
+	if k.person != "" {
+		return k.Name
+	}
+	return fmt.Sprintf("The key %q", k.Name)
 }
 
 // live reports whether the key works.

@@ -27,7 +27,7 @@ const (
 	MediaJSON       = "application/json"
 )
 
-// Options are what a Server is made of. All are required, but for Hosts, KnownHost, Pages and DressProblem.
+// Options are what a Server is made of. All are required, but for Hosts, KnownHost, People, Pages and DressProblem.
 type Options struct {
 	Routes []Route
 	Store  interface {
@@ -39,6 +39,10 @@ type Options struct {
 
 	Hosts     []string               // names by which browsers may reach the server, beside its addresses and the machine's name
 	KnownHost func(name string) bool // whether a name is one more of them; nil: there are no more
+
+	// People returns what a person may do whom a provider signed in, and at which sites: by the groups that they were
+	// in then. None: they may do nothing any more. nil: nobody is signed in by a provider.
+	People func(*Person) (scopes, sites []string)
 
 	Pages map[string]http.Handler // mounted as they are and without keys, by their prefix, such as "/console/"
 

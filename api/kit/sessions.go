@@ -20,15 +20,32 @@ import (
 	"lintel/engine/store"
 )
 
-// Session is a browser that a key signed in. It may do what the key may, and ends with the key. The
-// browser has 32 random bytes in a cookie that no script can read; the store has their SHA-256.
+// Session is a browser that a key signed in, or a person by a provider. It may do what the key may, and ends
+// with the key; or what the person's groups may. The browser has 32 random bytes in a cookie that no script can
+// read; the store has their SHA-256.
 type Session struct {
-	ID      string    `json:"id"` // names it; no secret
-	Key     string    `json:"key"`
-	KeyHash string    `json:"key_hash"` // of the text of the key that signed in
+	ID      string    `json:"id"`                 // names it; no secret
+	Key     string    `json:"key"`                // the name of the key, or of the person
+	KeyHash string    `json:"key_hash,omitempty"` // of the text of the key that signed in
+	Person  *Person   `json:"person,omitempty"`
 	Created time.Time `json:"created"`
 	Until   time.Time `json:"until"`
 	Agent   string    `json:"agent,omitempty"` // what the browser calls itself
+}
+
+// Person is who was signed in by a provider.
+type Person struct {
+	ID     string   `json:"id"`     // nobody else's, and no key's name: it has a colon
+	Name   string   `json:"name"`   // for history and alerts; no key's name
+	Groups []string `json:"groups"` // those that give something
+}
+
+// owner names who signed in, as Key.Owner does.
+func (s *Session) owner() string {
+	if s.Person != nil {
+		return s.Person.ID
+	}
+	return s.Key
 }
 
 // Bounds of sessions.
@@ -139,9 +156,9 @@ func (s *sessions) drop(ctx context.Context, hashes ...string) error {
 	return nil
 }
 
-// add makes a session of a key, and returns its secret. It deletes those that are over, and the oldest
-// of the key if there are too many.
-func (s *sessions) add(ctx context.Context, k *Key, keep bool, agent string) (secret string, made Session, err error) {
+// add keeps a session that says who signed in, and returns it and its secret. It deletes those that are over, and
+// the oldest of the same holder if there are too many.
+func (s *sessions) add(ctx context.Context, made Session, keep bool, agent string) (secret string, _ Session, err error) {
 	all, err := s.list(ctx)
 	if err != nil {
 		return "", made, err
@@ -151,7 +168,7 @@ func (s *sessions) add(ctx context.Context, k *Key, keep bool, agent string) (se
 	for hash, one := range all {
 		if !now.Before(one.Until) {
 			drop = append(drop, hash)
-		} else if one.Key == k.Name {
+		} else if one.owner() == made.owner() {
 			same = append(same, hash)
 		}
 	}
@@ -168,8 +185,8 @@ func (s *sessions) add(ctx context.Context, k *Key, keep bool, agent string) (se
 	var raw [32]byte
 	rand.Read(raw[:])
 	secret = base64.RawURLEncoding.EncodeToString(raw[:])
-	made = Session{ID: rand.Text(), Key: k.Name, KeyHash: k.Hash, Created: now.UTC().Truncate(time.Second),
-		Until: now.UTC().Truncate(time.Second).Add(sessionShift), Agent: strings.ToValidUTF8(agent[:min(len(agent), maxAgent)], "")}
+	made.ID, made.Created = rand.Text(), now.UTC().Truncate(time.Second)
+	made.Until, made.Agent = made.Created.Add(sessionShift), strings.ToValidUTF8(agent[:min(len(agent), maxAgent)], "")
 	if keep {
 		made.Until = made.Created.Add(sessionKept)
 	}
@@ -191,11 +208,10 @@ func sessionSecret(req *http.Request) string {
 	return ""
 }
 
-// sessionCookie writes the cookie. A page that was fetched over https, be it from a proxy, says so in
-// Origin: then the cookie never goes over anything else.
-func sessionCookie(req *http.Request, secret string, age int) *http.Cookie {
+// sessionCookie writes the cookie. One that is secure never goes over anything but https.
+func sessionCookie(secret string, age int, secure bool) *http.Cookie {
 	c := &http.Cookie{Name: cookiePlain, Value: secret, Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode, MaxAge: age}
-	if req.TLS != nil || strings.HasPrefix(req.Header.Get("Origin"), "https://") {
+	if secure {
 		c.Name, c.Secure = cookieSecure, true
 	}
 	return c
@@ -241,6 +257,9 @@ func (s *Server) checkHost(req *http.Request) error {
 		"or use its address.", Shown([]byte(host)))
 }
 
+// CheckHost returns an error if a browser reached this server by a name that it does not know.
+func (c *Call) CheckHost() error { return c.server.checkHost(c.Request()) }
+
 // ofSession returns the key of the session that a request's cookie has.
 func (s *Server) ofSession(req *http.Request, secret string, old bool) (*Key, error) {
 	if err := ownPage(req); err != nil {
@@ -256,6 +275,9 @@ func (s *Server) ofSession(req *http.Request, secret string, old bool) (*Key, er
 	if session == nil || !s.sessions.now().Before(session.Until) {
 		return nil, Problemf(CodeUnauthorized, "The session is over. Sign in again.")
 	}
+	if session.Person != nil {
+		return s.ofPerson(session)
+	}
 	keys, err := s.keys.at(req.Context(), old)
 	if err != nil {
 		return nil, err
@@ -269,6 +291,16 @@ func (s *Server) ofSession(req *http.Request, secret string, old bool) (*Key, er
 		return nil, Problemf(CodeUnauthorized, "The key %q, which signed in here, has ended. Ask for a new one.", session.Key)
 	}
 	return k, nil
+}
+
+// ofPerson returns what a person may do, as a key that is stored nowhere.
+func (s *Server) ofPerson(session *Session) (*Key, error) {
+	if s.opt.People != nil {
+		if scopes, sites := s.opt.People(session.Person); len(scopes) > 0 {
+			return &Key{Name: session.Person.Name, Scopes: scopes, Sites: sites, Created: session.Created, Until: &session.Until, person: session.Person.ID}, nil
+		}
+	}
+	return nil, Problemf(CodeUnauthorized, "The groups of %s give nothing here any more.", session.Person.Name)
 }
 
 // caller returns the key that a request carries, or that signed in the browser that sent it.
@@ -295,19 +327,38 @@ func (c *Call) SignIn(text string, keep bool) (Session, *Key, error) {
 	if err != nil {
 		return Session{}, nil, err
 	}
-	secret, made, err := s.sessions.add(c.Ctx(), k, keep, c.Request().UserAgent())
+	// A page that was fetched over https, be it from a proxy, says so in Origin.
+	secure := c.Request().TLS != nil || strings.HasPrefix(c.Request().Header.Get("Origin"), "https://")
+	made, err := c.begin(Session{Key: k.Name, KeyHash: k.Hash}, keep, secure)
+	return made, k, err
+}
+
+// SignInPerson makes a session of a person whom a provider signed in, for 12 hours or until the browser is closed,
+// and sets the cookie. Secure: the browser came by https, be it to a proxy.
+func (c *Call) SignInPerson(p Person, secure bool) error {
+	if err := c.server.checkHost(c.Request()); err != nil {
+		return err
+	}
+	_, err := c.begin(Session{Key: p.Name, Person: &p}, false, secure)
+	return err
+}
+
+// begin makes the session, and sets the cookie. A secret is never used again: what somebody planted in the browser
+// before is worth nothing.
+func (c *Call) begin(of Session, keep, secure bool) (Session, error) {
+	secret, made, err := c.server.sessions.add(c.Ctx(), of, keep, c.Request().UserAgent())
 	if errors.Is(err, ErrManySessions) {
-		return made, nil, err
+		return made, err
 	}
 	if err != nil {
-		return made, nil, Unavailable(err)
+		return made, Unavailable(err)
 	}
 	age := 0 // until the browser is closed
 	if keep {
 		age = int(sessionKept / time.Second)
 	}
-	c.SetCookie(sessionCookie(c.Request(), secret, age))
-	return made, k, nil
+	c.SetCookie(sessionCookie(secret, age, secure))
+	return made, nil
 }
 
 // Session returns the session that the request goes by, nil if it carries a key.
@@ -320,7 +371,7 @@ func (c *Call) Session() (*Session, error) {
 	return s, Unavailable(err)
 }
 
-// Sessions lists the sessions that are not over and whose keys are live, oldest first: those of the
+// Sessions lists the sessions that are not over and whose keys are live or whose people may do something, oldest first: those of the
 // caller's key, or of every key for a caller with the scope admin and all sites.
 func (c *Call) Sessions() ([]Session, error) {
 	all, err := c.server.sessions.list(c.Ctx())
@@ -335,9 +386,16 @@ func (c *Call) Sessions() ([]Session, error) {
 	for _, k := range keys {
 		live[k.Hash] = !k.expired(time.Now())
 	}
+	lives := func(one *Session) bool {
+		if one.Person == nil {
+			return live[one.KeyHash]
+		}
+		_, err := c.server.ofPerson(one)
+		return err == nil
+	}
 	var list []Session
 	for _, one := range all {
-		if time.Now().Before(one.Until) && live[one.KeyHash] && c.mayEnd(&one) {
+		if time.Now().Before(one.Until) && lives(&one) && c.mayEnd(&one) {
 			list = append(list, one)
 		}
 	}
@@ -348,7 +406,7 @@ func (c *Call) Sessions() ([]Session, error) {
 }
 
 func (c *Call) mayEnd(s *Session) bool {
-	return s.Key == c.Key.Name || c.Key.AllSites() && slices.Contains(c.Key.Scopes, ScopeAdmin)
+	return s.owner() == c.Key.Owner() || c.Key.AllSites() && slices.Contains(c.Key.Scopes, ScopeAdmin)
 }
 
 // EndSession ends a session that Sessions would list, on every node within a second. The error is

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"lintel/api/app"
+	"lintel/api/oidc"
 	"lintel/engine/deliver"
 )
 
@@ -26,6 +27,7 @@ type serveCmd struct {
 	Listen      string        `help:"Where to listen. The default is reachable from this machine only; for anything else use https." default:"127.0.0.1:8470" env:"LINTEL_LISTEN"`
 	TLSCert     string        `name:"tls-cert" help:"File with the certificate of the server and those between it and its authority, in PEM: then the server speaks https. Read again when it changes." type:"path" env:"LINTEL_TLS_CERT" placeholder:"FILE"`
 	TLSKey      string        `name:"tls-key" help:"File with the key of the certificate, in PEM." type:"path" env:"LINTEL_TLS_KEY" placeholder:"FILE"`
+	OIDC        string        `name:"oidc" help:"JSON file that says which OpenID Connect provider signs people in, and what its groups give (deploy/README.md). A provider in a private network needs --allow-cidr." type:"path" env:"LINTEL_OIDC" placeholder:"FILE"`
 	Node        string        `help:"Name of this process among others on one store. Default: host name and process id." env:"LINTEL_NODE"`
 	PublicURL   string        `help:"Address of this service as others know it. The URIs of places in EPCIS documents begin with it, and event ids depend on it: set it once." env:"LINTEL_PUBLIC_URL" placeholder:"URL"`
 	AllowCIDR   []string      `help:"Private networks that webhooks may reach, such as 10.1.0.0/16. Public addresses are allowed, all else is denied." env:"LINTEL_ALLOW_CIDR" placeholder:"CIDR"`
@@ -111,8 +113,16 @@ func (c *serveCmd) options() (app.Options, error) {
 	if schedule.Delays, err = deliver.ParseDelays(c.Retry); err != nil {
 		return app.Options{}, fmt.Errorf("--retry: %w", err)
 	}
+	var people *oidc.Settings
+	if c.OIDC != "" {
+		set, err := oidc.Read(c.OIDC)
+		if err != nil {
+			return app.Options{}, fmt.Errorf("--oidc: %w", err)
+		}
+		people = &set
+	}
 	return app.Options{
-		Data: c.Data, Redis: c.Redis, Wait: true, Listen: c.Listen, TLSCert: c.TLSCert, TLSKey: c.TLSKey, Node: c.Node, PublicURL: c.PublicURL, AllowCIDRs: allow, Retry: schedule,
+		OIDC: people, Data: c.Data, Redis: c.Redis, Wait: true, Listen: c.Listen, TLSCert: c.TLSCert, TLSKey: c.TLSKey, Node: c.Node, PublicURL: c.PublicURL, AllowCIDRs: allow, Retry: schedule,
 		JournalKeep: c.JournalKeep, FactsKeep: c.FactsKeep, AlertsKeep: c.AlertsKeep, Log: slog.Default(),
 		Export: app.ExportOptions{Dir: c.ExportDir, Every: c.ExportEvery, Defuse: c.ExportDefuse, Keep: c.ExportKeep, SQL: c.SQL},
 		Lease:  c.Lease, Version: version(),

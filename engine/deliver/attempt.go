@@ -95,11 +95,19 @@ func (s sender) withVersion(version string) sender {
 }
 
 func newSender(guard *Guard, resolver *net.Resolver, roots *x509.CertPool) sender {
-	return sender{agent: userAgent, client: &http.Client{
+	return sender{agent: userAgent, client: newClient(guard, resolver, roots)}
+}
+
+func newClient(guard *Guard, resolver *net.Resolver, roots *x509.CertPool) *http.Client {
+	return &http.Client{
 		Transport:     newTransport(guard, resolver, roots),
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
-	}}
+	}
 }
+
+// Client returns a client for requests other than messages: its connections go through the guard, it uses no proxy
+// and follows no redirects.
+func (g *Guard) Client() *http.Client { return newClient(g, nil, nil) }
 
 // send makes one try: it renders, signs, posts and judges the answer.
 func (s *sender) send(ctx context.Context, c *Channel, site string, m *event.Delivery) Outcome {
