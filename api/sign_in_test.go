@@ -105,6 +105,8 @@ func TestProviderWithoutOne(t *testing.T) {
 	require.Nil(t, into[WaysToSignIn](b.do("GET", "/v1/sign-in", "").wants(200)).Provider)
 	b.do("GET", signInStart, "").wantsCode(codeNoProvider)
 	b.do("GET", oidc.CallbackPath+"?state=x&code=y", "").wantsCode(codeNoProvider)
+	b.do("GET", signInStart+"?again=maybe", "").wantsCode(kit.CodeInvalidParameter)
+	b.do("GET", oidc.CallbackPath, "", "If-Match", "").wantsCode(kit.CodeInvalidParameter)
 }
 
 // TestSignInAttacks: what a page elsewhere can have a browser do signs nobody in, and leads nowhere but to the

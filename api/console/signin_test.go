@@ -1,12 +1,22 @@
 package console_test
 
 import (
+	"context"
+	"log/slog"
+	"net"
+	"net/netip"
+	"strings"
 	"testing"
+	"time"
 
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/require"
 
+	"lintel/api/app"
 	"lintel/api/kit"
+	"lintel/api/oidc"
+	"lintel/api/oidc/oidctest"
+	"lintel/engine/store/memory"
 )
 
 // TestKeyInLink: a link of this machine signs a browser in at once, and its key is neither in the address
@@ -26,4 +36,91 @@ func TestKeyInLink(t *testing.T) {
 	wrong := newTab(t, s, 390, 800, false).open("/console/#key=lk_wrong").until(`document.querySelector("#key") && location.hash === ""`)
 	wrong.accessible().done()
 	b.done()
+}
+
+// withProvider is a server whose people a real provider on loopback signs in: ada may operate, cy nothing. Name is
+// what the button says.
+func withProvider(t *testing.T, name string) (*server, *oidctest.Provider) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	s := &server{t: t, store: memory.Open(), addr: l.Addr().String()}
+	require.NoError(t, l.Close())
+	origin := "http://" + s.addr
+	real := oidctest.Start(t, []oidctest.User{
+		{Name: "ada", First: "Ada", Last: "Example", Email: "ada@umberhithe.example", Groups: []string{"floor"}},
+		{Name: "cy", First: "Cy", Last: "Example", Email: "cy@umberhithe.example"},
+	}, origin+oidc.CallbackPath)
+	s.admin, err = kit.MintKey(context.Background(), s.store, "boss", []string{kit.ScopeAdmin}, []string{kit.AllSites}, "test", time.Now())
+	require.NoError(t, err)
+	s.app, err = app.New(context.Background(), app.Options{
+		Store: s.store, Listen: s.addr, Log: slog.New(slog.DiscardHandler), AllowCIDRs: []netip.Prefix{netip.MustParsePrefix("127.0.0.1/32")},
+		OIDC: &oidc.Settings{Name: name, Issuer: real.Issuer, ClientID: oidctest.Client, Secret: oidctest.Secret, Origin: origin,
+			Scopes: []string{"profile", "email"}, GroupsClaim: "groups",
+			Groups: []oidc.Grant{{Group: "floor", Scopes: []string{kit.ScopeOperate}, Sites: []string{"umberhithe"}}}},
+	})
+	require.NoError(t, err)
+	require.NoError(t, s.app.Start(context.Background()))
+	t.Cleanup(func() {
+		s.stop()
+		require.NoError(t, s.store.Close())
+	})
+	return s.shop(), real
+}
+
+// lands waits until an expression is true of a page that is yet to come.
+func (b *tab) lands(expression string) *tab {
+	b.t.Helper()
+	require.Eventually(b.t, func() bool {
+		v, err := chromedp.Run(b.ctx, chromedp.Evaluate[bool]("Boolean("+expression+")"))
+		return err == nil && v
+	}, 30*time.Second, 20*time.Millisecond, expression)
+	return b
+}
+
+// at signs somebody in at the provider, by the keyboard.
+func (b *tab) at(user string) *tab {
+	b.lands(`document.querySelector("#username")`)
+	js[chromedp.Void](b, `document.querySelector("#username").focus()`)
+	return b.keys(user + "\t" + oidctest.Password + "\r")
+}
+
+// TestSignInWithAProvider is what the browser sees of it: there and back, signed out and in again, and why not.
+func TestSignInWithAProvider(t *testing.T) {
+	s, _ := withProvider(t, "the staff's account")
+	b := newTab(t, s, 360, 740, false).open("/console/").shows("Sign in with the staff's account").shows("Or with a key")
+	b.accessible()
+	b.press("Sign in with the staff's account").at("ada").lands(`document.querySelector("nav")`).shows("Umberhithe Books")
+	require.Equal(t, "/console/", js[string](b, `location.pathname + location.search + location.hash`))
+	require.Empty(t, js[string](b, "document.cookie"), "no script can read it")
+	b.open("/console/#/session").shows("You are signed in as Ada Example (ada@umberhithe.example).").accessible()
+
+	// Whoever comes next is asked who they are, though the provider knows the one before.
+	b.press("Sign out").shows("Sign in with the staff's account")
+	require.Contains(t, js[string](b, `document.querySelector("a.main").href`), "again=true")
+	b.press("Sign in with the staff's account").at("cy").lands(`document.body.innerText.includes("none of your groups may do anything here")`).accessible()
+	require.Equal(t, 401, js[int](b, `fetch("/v1/sessions/current").then(r => r.status)`))
+	b.open("/console/#/?wrong=made-up").shows("The sign-in did not work")
+	b.done()
+
+	// The key still signs in while the provider is away.
+	alone, real := withProvider(t, "the staff's account")
+	real.Stop()
+	away := newTab(t, alone, 1280, 800, true).open("/console/").press("Sign in with the staff's account")
+	away.lands(`document.body.innerText.includes("The sign-in service can't be reached")`).accessible()
+	away.signIn(alone.admin).shows("Umberhithe Books").done()
+}
+
+// TestSignInScreenshots shows the page to sign in.
+func TestSignInScreenshots(t *testing.T) {
+	wantShots(t)
+	short, _ := withProvider(t, "the staff's account")
+	long, _ := withProvider(t, strings.Repeat("a very long name ", 7))
+	eachView(t, func(open func(s *server) *tab, shoot func(b *tab, name string)) {
+		b := open(short).shows("Or with a key")
+		shoot(b, "sign-in-provider")
+		b.open("/console/#/?wrong=groups").shows("none of your groups")
+		shoot(b, "sign-in-refused")
+		b = open(long).shows("Or with a key").accessible()
+		shoot(b, "sign-in-long-name")
+	})
 }

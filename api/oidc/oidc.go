@@ -62,7 +62,7 @@ func refuse(why, format string, args ...any) error { return &Refusal{why, fmt.Er
 // Bounds.
 const (
 	patience    = 10 * time.Second // for all that the provider is asked in one step
-	fresh       = time.Hour        // how old what the provider says of itself may be
+	fresh       = time.Minute      // how old what the provider says of itself may be
 	maxAnswer   = 1 << 20          // bytes
 	maxGroupsOf = 1000             // groups of a person that are looked at
 	maxName     = 100              // characters of a person's name

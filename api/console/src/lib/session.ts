@@ -9,6 +9,9 @@ export type Scope = "reads" | "sales" | "count" | "view" | "metrics" | "operate"
 /** Who is signed in: undefined while that is not known, null for nobody. */
 export const session = new Store<Who | null | undefined>(undefined);
 
+/** Whether somebody signed out here since the page was opened: then the next one may be somebody else. */
+export const signedOut = new Store(false);
+
 hooks.unauthorized = () => session.set(null);
 
 /** may reports whether the key has one of the scopes. The server checks again, always. */
@@ -36,5 +39,6 @@ export async function signIn(key: string, keep: boolean): Promise<void> {
 
 export async function signOut(): Promise<void> {
   await remove("/v1/sessions/{id}", { path: { id: "current" } });
+  signedOut.set(true);
   session.set(null);
 }

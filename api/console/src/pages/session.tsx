@@ -31,7 +31,7 @@ export default function SessionPage(): JSX.Element | null {
   };
   return (
     <>
-      <p>{t.session.who(who.key)}</p>
+      <p>{who.person ? t.session.person(who.key) : t.session.who(who.key)}</p>
       <dl class="facts">
         <dt>{t.session.may}</dt>
         <dd>{who.scopes.map((s) => t.session.scopes[s] ?? s).join("; ")}</dd>

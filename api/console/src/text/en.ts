@@ -82,10 +82,21 @@ export const t = {
     go: "Sign in",
     plain: "This page came without encryption, so others on this network could see the key. Ask for an address that begins with https.",
     needed: "Type or paste a key.",
+    by: (provider: string) => `Sign in with ${provider}`,
+    orKey: "Or with a key",
+    why: {
+      refused: "Nobody was signed in: the sign-in was ended, or not allowed, where you were asked who you are.",
+      stale: "The sign-in took too long, or began in another browser. Begin again.",
+      groups: "You are known, but none of your groups may do anything here. Whoever looks after the server can change that.",
+      clock: "The clock of the server and that of the sign-in service are too far apart. Whoever looks after the server can set them.",
+      away: "The sign-in service can't be reached from the server at this moment. Try again, or use a key.",
+      failed: "The sign-in did not work. Begin again; if it fails again, the log of the server says why.",
+    } as Record<string, string>,
   },
 
   session: {
     who: (key: string) => `This browser is signed in with the key ${key}.`,
+    person: (name: string) => `You are signed in as ${name}.`,
     may: "It may",
     shops: "For",
     allShops: "every shop",
