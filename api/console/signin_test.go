@@ -5,6 +5,9 @@ import (
 	"log/slog"
 	"net"
 	"net/netip"
+	"os"
+	"os/exec"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -13,6 +16,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lintel/api/app"
+	"lintel/api/authority"
 	"lintel/api/kit"
 	"lintel/api/oidc"
 	"lintel/api/oidc/oidctest"
@@ -108,6 +112,55 @@ func TestSignInWithAProvider(t *testing.T) {
 	away := newTab(t, alone, 1280, 800, true).open("/console/").press("Sign in with the staff's account")
 	away.lands(`document.body.innerText.includes("The sign-in service can't be reached")`).accessible()
 	away.signIn(alone.admin).shows("Umberhithe Books").done()
+}
+
+// TestHTTPSInABrowser: a browser that was made to trust the shop's authority comes by HTTP/2 to a secure context, under the
+// names of the certificate and no other.
+func TestHTTPSInABrowser(t *testing.T) {
+	tool, err := exec.LookPath("certutil") // of Debian's libnss3-tools
+	if err != nil && os.Getenv("LINTEL_REQUIRE_CHROMIUM") == "" {
+		t.Skip(err)
+	}
+	require.NoError(t, err)
+	home, dir := t.TempDir(), t.TempDir()
+	db := filepath.Join(home, ".pki", "nssdb")
+	require.NoError(t, os.MkdirAll(db, 0o700))
+	_, err = authority.Make(authority.Request{Dir: dir, Names: []string{"books.local"}, Days: authority.MaxDays, Now: time.Now()})
+	require.NoError(t, err)
+	for _, args := range [][]string{{"-N", "--empty-password"}, {"-A", "-t", "C,,", "-n", "lintel", "-i", filepath.Join(dir, authority.AuthorityCert)}} {
+		out, err := exec.Command(tool, append([]string{"-d", "sql:" + db}, args...)...).CombinedOutput()
+		require.NoError(t, err, "%s", out)
+	}
+	s := &server{t: t, store: memory.Open()}
+	s.admin, err = kit.MintKey(context.Background(), s.store, "boss", []string{kit.ScopeAdmin}, []string{kit.AllSites}, "test", time.Now())
+	require.NoError(t, err)
+	s.app, err = app.New(context.Background(), app.Options{Store: s.store, Listen: "127.0.0.1:0", Log: slog.New(slog.DiscardHandler),
+		TLSCert: filepath.Join(dir, authority.ServerCert), TLSKey: filepath.Join(dir, authority.ServerKey)})
+	require.NoError(t, err)
+	require.NoError(t, s.app.Start(context.Background()))
+	t.Cleanup(func() {
+		s.stop()
+		require.NoError(t, s.store.Close())
+	})
+	_, port, err := net.SplitHostPort(strings.TrimPrefix(s.app.URL(), "https://"))
+	require.NoError(t, err)
+
+	newTab(t, s, 1280, 800, false) // skips where there is no Chromium
+	alloc, stop := chromedp.NewExecAllocator(context.Background(), append(chromedp.DefaultExecAllocatorOptions[:], chromedp.NoSandbox,
+		chromedp.UserDataDir(filepath.Join(home, "profile")), chromedp.Env("HOME="+home), chromedp.Flag("disable-gpu", true),
+		chromedp.Flag("host-resolver-rules", "MAP *.local 127.0.0.1, MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"))...)
+	defer stop()
+	ctx, stopTab := chromedp.NewContext(alloc)
+	defer stopTab()
+	b := &tab{t: t, ctx: ctx, server: s}
+	require.NoError(t, chromedp.Do(ctx, chromedp.Navigate("https://books.local:"+port+"/console/")))
+	b.shows("It begins with lk_")
+	require.Equal(t, "true true h2", js[string](b, `isSecureContext + " " + ("serviceWorker" in navigator) + " " + performance.getEntriesByType("navigation")[0].nextHopProtocol`))
+	require.NotContains(t, js[string](b, "document.body.innerText"), "without encryption")
+	b.signIn(s.admin)
+	require.Equal(t, 200, js[int](b, `fetch("/v1/sessions/current").then(r => r.status)`))
+	b.done()
+	require.ErrorContains(t, chromedp.Do(ctx, chromedp.Navigate("https://other.local:"+port+"/console/")), "ERR_CERT_COMMON_NAME_INVALID")
 }
 
 // TestSignInScreenshots shows the page to sign in.
