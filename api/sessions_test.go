@@ -138,6 +138,9 @@ func TestOtherPages(t *testing.T) {
 	// A browser that says nothing of it, as over plain http, says where the page came from.
 	b.do("POST", path, body, "Sec-Fetch-Site", "", "Origin", "http://elsewhere.example").wantsCode(kit.CodeCrossOrigin)
 	b.do("POST", path, body, "Sec-Fetch-Site", "", "Origin", "null").wantsCode(kit.CodeCrossOrigin)
+	// Another server on the same machine shares the cookie, which knows no ports.
+	b.do("POST", path, body, "Sec-Fetch-Site", "", "Origin", "http://127.0.0.1:9999").wantsCode(kit.CodeCrossOrigin)
+	b.do("DELETE", "/v1/sessions/current", "", "Sec-Fetch-Site", "", "Origin", "http://127.0.0.1:9999").wantsCode(kit.CodeCrossOrigin)
 	b.do("POST", "/v1/sessions", `{"key":"`+r.keys["floor"]+`"}`, "Sec-Fetch-Site", "cross-site").wantsCode(kit.CodeCrossOrigin)
 	b.do("POST", path, body, "Sec-Fetch-Site", "").wants(201)
 	b.do("GET", "/v1/alerts", "", "Sec-Fetch-Site", "none").wants(200)

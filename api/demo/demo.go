@@ -151,7 +151,7 @@ func (r *run) play(ctx context.Context) (err error) {
 		err = errors.Join(err, r.page.failure())
 	}()
 
-	st, err := boltstore.Open(r.dir, boltstore.Options{NoSync: r.opt.noSync})
+	st, err := boltstore.Open(r.dir, boltstore.Options{NoSync: r.opt.noSync, Log: slog.New(slog.DiscardHandler)}) // that it is new is no news
 	if err != nil {
 		return err
 	}

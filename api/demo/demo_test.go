@@ -309,3 +309,15 @@ func TestOptions(t *testing.T) {
 		require.Error(t, Run(t.Context(), o), "%+v", o)
 	}
 }
+
+// TestLink: the printed address signs in by a key that may do everything there, on this machine alone.
+func TestLink(t *testing.T) {
+	for base, want := range map[string]string{
+		"http://127.0.0.1:8470":    "http://127.0.0.1:8470/console/#key=lk_x",
+		"http://[::1]:8470":        "http://[::1]:8470/console/#key=lk_x",
+		"http://192.168.1.20:8470": "http://192.168.1.20:8470/console/",
+	} {
+		r := &run{client: &client{base: base}, keys: keys{visitor: "lk_x"}}
+		require.Equal(t, want, r.link())
+	}
+}
