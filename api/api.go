@@ -172,7 +172,8 @@ func New(opt Options) *API {
 	a.routes = a.table()
 	openAPIDocument() // a table that has no document must not be served
 	b.server = kit.New(kit.Options{
-		Routes: a.routes, Store: opt.Store, Log: opt.Log, Registry: opt.Registry, Pages: opt.Pages, Hosts: names, KnownHost: opt.KnownHost, People: people,
+		Routes: a.routes, Store: opt.Store, Log: opt.Log, Registry: opt.Registry, Pages: opt.Pages, Hosts: names,
+		KnownHost: opt.KnownHost, People: people,
 		DressProblem: b.epcisProblem, Now: opt.Now, BodyLimit: opt.BodyLimit, LongBodyLimit: opt.ProductsLimit,
 		BodyMemory: max(opt.BodyMemory, opt.ProductsLimit+1<<20), Parsing: max(1, runtime.GOMAXPROCS(0)/2),
 		Timeout: opt.Timeout, LongTimeout: opt.LongTimeout, WritePatience: opt.writePatience,

@@ -161,8 +161,8 @@ func TestASlowClientIsDropped(t *testing.T) {
 	r.until("the client to be dropped", func() bool { return len(r.api.live.streams) == 0 })
 }
 
-// TestLiveOverHTTP2: a stream on which nothing happens for longer than its client has to take something goes on.
-// In HTTP/2 a deadline ends a stream though nothing waits to be sent.
+// TestLiveOverHTTP2: a stream on which nothing happens for longer than its client has to take
+// something goes on. In HTTP/2 a deadline ends a stream though nothing waits to be sent.
 func TestLiveOverHTTP2(t *testing.T) {
 	r := newRig(t, func(o *Options) { o.writePatience = 200 * time.Millisecond }).shop()
 	srv := httptest.NewUnstartedServer(r.api.Handler())
@@ -176,6 +176,7 @@ func TestLiveOverHTTP2(t *testing.T) {
 	events, stop := r.listen(srv, "")
 	defer stop()
 	time.Sleep(600 * time.Millisecond)
-	r.do("POST", "/v1/sites/umberhithe/reads?wait=5s", `[{"epc":"3036451FD40C0E4000000009","read_point":"handheld-1","zone":"shelf-a"}]`).wants(200)
+	r.do("POST", "/v1/sites/umberhithe/reads?wait=5s",
+		`[{"epc":"3036451FD40C0E4000000009","read_point":"handheld-1","zone":"shelf-a"}]`).wants(200)
 	next(t, events, "fact")
 }

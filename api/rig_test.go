@@ -346,7 +346,8 @@ func compile(t testing.TB, pointer string) *jsonschema.Schema {
 }
 
 // plainHeaders are those that any answer may have.
-var plainHeaders = []string{"Connection", "X-Accel-Buffering", "Content-Type", "Content-Length", "Cache-Control", "Content-Security-Policy", "Cross-Origin-Resource-Policy", "Strict-Transport-Security", "Referrer-Policy", "Vary",
+var plainHeaders = []string{"Connection", "X-Accel-Buffering", "Content-Type", "Content-Length", "Cache-Control",
+	"Content-Security-Policy", "Cross-Origin-Resource-Policy", "Strict-Transport-Security", "Referrer-Policy", "Vary",
 	"X-Content-Type-Options", "X-Frame-Options", kit.HeaderRequestID}
 
 func roundTrip(v any) map[string]any {

@@ -17,8 +17,8 @@ type IdentityProvider interface {
 	Name() string
 	// Origin is where browsers reach this server: scheme, host and port.
 	Origin() string
-	// Begin returns the address of its page, and what the browser is to keep until it is back. Again: it asks who it is
-	// though it knows.
+	// Begin returns the address of its page, and what the browser is to keep until it is back.
+	// Again: it asks who it is though it knows.
 	Begin(ctx context.Context, again bool) (string, oidc.Pending, error)
 	// Finish returns who came back; its errors are of type *oidc.Refusal.
 	Finish(ctx context.Context, kept string, query url.Values) (kit.Person, error)
@@ -28,8 +28,8 @@ type IdentityProvider interface {
 
 var codeNoProvider = kit.Code{Name: "no_provider", Status: 404, Meaning: "The server has no provider that signs people in."}
 
-// signInRoutes are the routes by which a provider signs people in. Their answers are for browsers, which go from one
-// to the other by themselves.
+// signInRoutes are the routes by which a provider signs people in. Their answers are for browsers,
+// which go from one to the other by themselves.
 type signInRoutes struct{ *backend }
 
 const (
@@ -54,9 +54,11 @@ func (h signInRoutes) table() []kit.Route {
 			Open:  true, Answers: []kit.Answer{kit.OK("The ways.", WaysToSignIn{})}, Handle: h.ways,
 		}, {
 			Method: "GET", Path: signInStart, Name: "beginSignIn", Group: "Keys", Summary: "Have the provider sign a person in",
-			About: "For browsers: leads to the page of the provider, which leads back. What it says of the person is held against the settings " +
+			About: "For browsers: leads to the page of the provider, which leads back. What it says of the person is " +
+				"held against the settings " +
 				"(`lintel serve --oidc`); the session that begins is like that of a key, and lasts 12 hours at most.",
-			Open: true, Params: []kit.Param{kit.Flag("again", "The provider asks who it is though it knows, as on a device that several people share.")},
+			Open: true, Params: []kit.Param{kit.Flag("again",
+				"The provider asks who it is though it knows, as on a device that several people share.")},
 			Answers: []kit.Answer{kit.Reply(303, "To the provider; or to the console, with the reason.")}, Headers: toPage,
 			Codes: append(codes, codeNoProvider), Handle: h.begin,
 		}, {
@@ -87,8 +89,8 @@ func (h signInRoutes) ways(c *kit.Call) error {
 	return c.JSON(http.StatusOK, v)
 }
 
-// provider returns who signs people in. The address of the server must be one that it knows: else a cookie would be
-// set for somebody else's.
+// provider returns who signs people in. The address of the server must be one that it knows: else a
+// cookie would be set for somebody else's.
 func (h signInRoutes) provider(c *kit.Call) (IdentityProvider, error) {
 	if h.opt.Provider == nil {
 		return nil, kit.Problemf(codeNoProvider, "This server has no provider that signs people in. Sign in with a key.")
@@ -151,8 +153,8 @@ func (h signInRoutes) back(c *kit.Call, p IdentityProvider, err error) error {
 	return c.Redirect(http.StatusSeeOther, to)
 }
 
-// signInCookie is what a browser keeps of a sign-in. Strict it can't be: the browser comes back from a page of the
-// provider.
+// signInCookie is what a browser keeps of a sign-in. Strict it can't be: the browser comes back
+// from a page of the provider.
 func signInCookie(p IdentityProvider, value string, age int) *http.Cookie {
 	c := &http.Cookie{Name: cookieSignInPlain, Value: value, Path: "/", HttpOnly: true, SameSite: http.SameSiteLaxMode, MaxAge: age}
 	if strings.HasPrefix(p.Origin(), "https://") {

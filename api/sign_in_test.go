@@ -17,8 +17,8 @@ import (
 	"lintel/engine/deliver"
 )
 
-// withProvider is a server that a real provider signs people in to. Its people: ada may operate, bo may do
-// everything, cy nothing.
+// withProvider is a server that a real provider signs people in to. Its people: ada may operate, bo
+// may do everything, cy nothing.
 func withProvider(t *testing.T, origin string) (*rig, *oidctest.Provider) {
 	real := oidctest.Start(t, []oidctest.User{
 		{Name: "ada", First: "Ada", Last: "Example", Email: "ada@umberhithe.example", Groups: []string{"floor"}},
@@ -26,7 +26,8 @@ func withProvider(t *testing.T, origin string) (*rig, *oidctest.Provider) {
 		{Name: "cy", First: "Cy", Last: "Example", Email: "cy@umberhithe.example"},
 	}, origin+oidc.CallbackPath)
 	p := oidc.New(oidc.Settings{
-		Name: "Staff", Issuer: real.Issuer, ClientID: oidctest.Client, Secret: oidctest.Secret, Origin: origin, Scopes: []string{"profile", "email"},
+		Name: "Staff", Issuer: real.Issuer, ClientID: oidctest.Client, Secret: oidctest.Secret, Origin: origin,
+		Scopes:      []string{"profile", "email"},
 		GroupsClaim: "groups", Groups: []oidc.Grant{{Group: "floor", Scopes: []string{kit.ScopeOperate}, Sites: []string{"umberhithe"}},
 			{Group: "owners", Scopes: []string{kit.ScopeAdmin}, Sites: []string{kit.AllSites}}},
 	}, deliver.NewGuard([]netip.Prefix{netip.MustParsePrefix("127.0.0.1/32")}).Client())
@@ -47,7 +48,8 @@ func (b *browser) goTo(address, site string, cookies ...*http.Cookie) (*reply, [
 	return rep, (&http.Response{Header: rep.header}).Cookies()
 }
 
-// begin goes to the provider, signs somebody in there, and returns what the browser keeps and where it is sent.
+// begin goes to the provider, signs somebody in there, and returns what the browser keeps and where
+// it is sent.
 func (b *browser) begin(user string) (*http.Cookie, *url.URL) {
 	b.t.Helper()
 	rep, kept := b.goTo(b.origin+signInStart, "same-origin")
@@ -73,7 +75,8 @@ func (b *browser) person(user string) *browser {
 	return b
 }
 
-// TestSignInByProvider: a person has a session like any other, does what their groups give, and is named in history.
+// TestSignInByProvider: a person has a session like any other, does what their groups give, and is
+// named in history.
 func TestSignInByProvider(t *testing.T) {
 	r, _ := withProvider(t, loopback)
 	b := &browser{rig: r, origin: loopback}
@@ -90,11 +93,13 @@ func TestSignInByProvider(t *testing.T) {
 	require.WithinDuration(t, time.Now().Add(12*time.Hour), who.Session.Until, time.Minute)
 
 	b.do("GET", "/v1/keys", "").wantsCode(kit.CodeMissingScope)
-	require.Contains(t, string(b.do("GET", "/v1/sites/elsewhere/items", "").wantsCode(kit.CodeMissingSite).body), "Ada Example (ada@umberhithe.example) is not for")
+	require.Contains(t, string(b.do("GET", "/v1/sites/elsewhere/items", "").wantsCode(kit.CodeMissingSite).body),
+		"Ada Example (ada@umberhithe.example) is not for")
 	b.do("POST", "/v1/sites/umberhithe/counts", `{"zones":["shelf-a"]}`).wants(201)
 	require.Contains(t, string(r.get("/v1/sites/umberhithe/counts").wants(200).body), `"by":"Ada Example (ada@umberhithe.example)"`)
 	boss := (&browser{rig: r, origin: loopback}).person("bo")
-	boss.do("PUT", "/v1/sites/umberhithe/layout?note=x", strings.Replace(string(r.get("/v1/sites/umberhithe/layout").wants(200).body), "Umberhithe Books", "Umberhithe", 1)).wants(200)
+	boss.do("PUT", "/v1/sites/umberhithe/layout?note=x", strings.Replace(string(r.get("/v1/sites/umberhithe/layout").wants(200).body),
+		"Umberhithe Books", "Umberhithe", 1)).wants(200)
 	require.Contains(t, string(r.get("/v1/sites/umberhithe/layout/versions").wants(200).body), `"by":"Bo Example (bo@umberhithe.example)"`)
 }
 
@@ -109,8 +114,8 @@ func TestProviderWithoutOne(t *testing.T) {
 	b.do("GET", oidc.CallbackPath, "", "If-Match", "").wantsCode(kit.CodeInvalidParameter)
 }
 
-// TestSignInAttacks: what a page elsewhere can have a browser do signs nobody in, and leads nowhere but to the
-// console of this server.
+// TestSignInAttacks: what a page elsewhere can have a browser do signs nobody in, and leads nowhere
+// but to the console of this server.
 func TestSignInAttacks(t *testing.T) {
 	r, _ := withProvider(t, loopback)
 	victim, attacker := &browser{rig: r, origin: loopback}, &browser{rig: r, origin: loopback}
@@ -122,7 +127,8 @@ func TestSignInAttacks(t *testing.T) {
 			require.Negative(t, c.MaxAge, "no session: %s", c.Name)
 		}
 	}
-	// The attacker's sign-in, finished in the victim's browser: with nothing kept, or what the victim keeps of theirs.
+	// The attacker's sign-in, finished in the victim's browser: with nothing kept, or what the
+	// victim keeps of theirs.
 	attackers, back := attacker.begin("bo")
 	victims, own := victim.begin("ada")
 	fails(oidc.WhyStale, back.String())
@@ -155,7 +161,8 @@ func TestSignInAttacks(t *testing.T) {
 	fails(oidc.WhyRefused, loopback+oidc.CallbackPath+"?error=access_denied&state="+back.Query().Get("state"), kept)
 }
 
-// TestSessionsAreNew: a session that somebody planted in the browser before is not the one that begins.
+// TestSessionsAreNew: a session that somebody planted in the browser before is not the one that
+// begins.
 func TestSessionsAreNew(t *testing.T) {
 	r, _ := withProvider(t, loopback)
 	planted := (&browser{rig: r, origin: loopback}).signIn(r.key("floor", kit.ScopeView)).cookie
@@ -171,7 +178,8 @@ func TestSessionsAreNew(t *testing.T) {
 	b.do("GET", "/v1/sites", "").wantsCode(kit.CodeUnauthorized)
 }
 
-// TestPeoplesSessions are listed and ended as others; people are not mixed up with keys of a like name.
+// TestPeoplesSessions are listed and ended as others; people are not mixed up with keys of a like
+// name.
 func TestPeoplesSessions(t *testing.T) {
 	r, _ := withProvider(t, loopback)
 	a, b := (&browser{rig: r, origin: loopback}).person("ada"), (&browser{rig: r, origin: loopback}).person("ada")
@@ -196,14 +204,18 @@ func TestPeoplesSessions(t *testing.T) {
 
 	// The same Idempotency-Key of two people is two requests.
 	a.person("ada")
-	first := into[struct{ ID string }](a.do("POST", "/v1/sites/umberhithe/counts", `{"zones":["shelf-a"]}`, "Idempotency-Key", "1").wants(201))
-	again := into[struct{ ID string }](a.do("POST", "/v1/sites/umberhithe/counts", `{"zones":["shelf-a"]}`, "Idempotency-Key", "1").wants(201))
+	first := into[struct{ ID string }](a.do("POST", "/v1/sites/umberhithe/counts", `{"zones":["shelf-a"]}`, "Idempotency-Key",
+		"1").wants(201))
+	again := into[struct{ ID string }](a.do("POST", "/v1/sites/umberhithe/counts", `{"zones":["shelf-a"]}`, "Idempotency-Key",
+		"1").wants(201))
 	require.Equal(t, first.ID, again.ID)
-	theirs := into[struct{ ID string }](boss.do("POST", "/v1/sites/umberhithe/counts", `{"zones":["front-tables"]}`, "Idempotency-Key", "1").wants(201))
+	theirs := into[struct{ ID string }](boss.do("POST", "/v1/sites/umberhithe/counts", `{"zones":["front-tables"]}`,
+		"Idempotency-Key", "1").wants(201))
 	require.NotEqual(t, first.ID, theirs.ID)
 }
 
-// TestProviderOverHTTPS: behind a proxy that ends TLS the settings say so, and both cookies are bound to https.
+// TestProviderOverHTTPS: behind a proxy that ends TLS the settings say so, and both cookies are
+// bound to https.
 func TestProviderOverHTTPS(t *testing.T) {
 	const origin = "https://lintel.shop.example"
 	r, _ := withProvider(t, origin)

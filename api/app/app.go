@@ -65,8 +65,8 @@ type Options struct {
 	TrialAlerts int           // alerts that one trial raises; default trial.DefaultMaxAlerts
 	TrialFacts  int           // facts of one trial; default api.DefaultTrialFacts
 
-	// Connections is how many connections of callers there are at one time; default 4096, or as many
-	// as the process may have files, less 96 for everything else.
+	// Connections is how many connections of callers there are at one time; default 4096, or as
+	// many as the process may have files, less 96 for everything else.
 	Connections int
 	BodyMemory  int64 // bytes of the bodies of all requests at one time; default that of api.Options
 
@@ -112,8 +112,8 @@ type App struct {
 	sent        chan struct{} // closed when the sender has ended
 }
 
-// New opens the store and puts the parts together. Nothing runs yet; while it waits for the store it
-// listens, and answers that it is not ready.
+// New opens the store and puts the parts together. Nothing runs yet; while it waits for the store
+// it listens, and answers that it is not ready.
 func New(ctx context.Context, opt Options) (*App, error) {
 	if opt.Log == nil {
 		opt.Log = slog.Default()
@@ -186,7 +186,8 @@ func New(ctx context.Context, opt Options) (*App, error) {
 	}
 	a.API = api.New(api.Options{
 		Store: a.Store, Runner: a.Runner, Dispatcher: d, Log: opt.Log, Registry: a.Registry, PublicURL: opt.PublicURL, Now: opt.Now,
-		Channels: a.channels, Version: opt.Version, Pages: map[string]http.Handler{console.Prefix: console.Handler()}, KnownHost: known, Provider: provider,
+		Channels: a.channels, Version: opt.Version, Pages: map[string]http.Handler{console.Prefix: console.Handler()},
+		KnownHost: known, Provider: provider,
 		TrialLimit: opt.TrialLimit, TrialTime: opt.TrialTime, TrialAlerts: opt.TrialAlerts, TrialFacts: opt.TrialFacts, BodyMemory: opt.BodyMemory,
 	})
 	return a, nil
@@ -266,8 +267,8 @@ func (a *App) URL() string {
 	return "http://" + a.listener.Addr().String()
 }
 
-// Drain has /readyz say that the server is about to stop, and returns after a while in which it goes
-// on answering: whoever spreads requests over servers turns to another one meanwhile.
+// Drain has /readyz say that the server is about to stop, and returns after a while in which it
+// goes on answering: whoever spreads requests over servers turns to another one meanwhile.
 func (a *App) Drain(d time.Duration) {
 	a.API.Drain()
 	time.Sleep(d)

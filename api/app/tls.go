@@ -13,15 +13,15 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 )
 
-// certificateEvery is how soon a new certificate is in use. The files are a few kB: they are read each
-// time, since a time of change may be from anywhere.
+// certificateEvery is how soon a new certificate is in use. The files are a few kB: they are read
+// each time, since a time of change may be from anywhere.
 const certificateEvery = 5 * time.Second
 
 // maxCertificate bounds each of the two files, in bytes.
 const maxCertificate = 1 << 20
 
-// certificate is what a server proves by who it is. It is read again when its files change; while they
-// hold none that is good, the one from before stays in use.
+// certificate is what a server proves by who it is. It is read again when its files change; while
+// they hold none that is good, the one from before stays in use.
 type certificate struct {
 	certFile, keyFile string
 	log               *slog.Logger
@@ -40,7 +40,7 @@ func newCertificate(opt *Options) (*certificate, error) {
 	}
 	c := &certificate{
 		certFile: opt.TLSCert, keyFile: opt.TLSKey, log: opt.Log,
-		expires: prometheus.NewGauge(prometheus.GaugeOpts{Name: "lintel_certificate_expires_seconds",
+		expires: prometheus.NewGauge(prometheus.GaugeOpts{Name: "lintel_certificate_expires_timestamp_seconds",
 			Help: "When the certificate of the server ends, in seconds since 1970."}),
 		rejected: prometheus.NewGauge(prometheus.GaugeOpts{Name: "lintel_certificate_rejected",
 			Help: "1 while the files of the certificate hold none that is good, and the one from before is used."}),
@@ -51,7 +51,8 @@ func newCertificate(opt *Options) (*certificate, error) {
 	return c, nil
 }
 
-// read takes up what the files hold, if that is new. An error is returned once for each thing that they hold.
+// read takes up what the files hold, if that is new. An error is returned once for each thing that
+// they hold.
 func (c *certificate) read() error {
 	cert, err := readSmall(c.certFile)
 	if err != nil {
@@ -74,7 +75,8 @@ func (c *certificate) read() error {
 	c.expires.Set(float64(pair.Leaf.NotAfter.Unix()))
 	c.rejected.Set(0)
 	if now := time.Now(); now.After(pair.Leaf.NotAfter) || now.Before(pair.Leaf.NotBefore) {
-		c.log.Warn("browsers refuse the certificate: it is not valid at this time", "file", c.certFile, "from", pair.Leaf.NotBefore, "until", pair.Leaf.NotAfter)
+		c.log.Warn("browsers refuse the certificate: it is not valid at this time", "file", c.certFile, "from", pair.Leaf.NotBefore,
+			"until", pair.Leaf.NotAfter)
 	}
 	return nil
 }

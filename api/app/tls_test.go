@@ -25,7 +25,8 @@ import (
 	"lintel/engine/store/memory"
 )
 
-// secure is a server that speaks https, and a client that trusts its authority and finds every name at it.
+// secure is a server that speaks https, and a client that trusts its authority and finds every name
+// at it.
 type secure struct {
 	*App
 	dir    string
@@ -83,8 +84,8 @@ func (s *secure) do(t *testing.T, method, url, body string, headers ...string) (
 	return res, string(b)
 }
 
-// TestHTTPS: clients that trust the authority are served by HTTP/2 under the names of the certificate; a
-// browser keeps its cookie for https alone, and comes by https from then on.
+// TestHTTPS: clients that trust the authority are served by HTTP/2 under the names of the
+// certificate; a browser keeps its cookie for https alone, and comes by https from then on.
 func TestHTTPS(t *testing.T) {
 	s := newSecure(t, nil, "books.local", "127.0.0.1", "localhost")
 	require.Regexp(t, `^https://127\.0\.0\.1:\d+$`, s.URL())
@@ -101,7 +102,8 @@ func TestHTTPS(t *testing.T) {
 		res, _ = s.do(t, "GET", here+"/healthz", "")
 		require.Empty(t, res.Header.Get("Strict-Transport-Security"), "it would hold for every server on the machine")
 	}
-	// A name that the certificate does not have is none of this server's, whoever has it point here.
+	// A name that the certificate does not have is none of this server's, whoever has it point
+	// here.
 	req, err := http.NewRequestWithContext(t.Context(), "GET", "https://books.local/v1/sites", nil)
 	require.NoError(t, err)
 	req.Host = "rebound.example"
@@ -113,7 +115,8 @@ func TestHTTPS(t *testing.T) {
 
 	addr := s.listener.Addr().String()
 	for _, version := range []uint16{tls.VersionTLS10, tls.VersionTLS11} {
-		_, err = tls.Dial("tcp", addr, &tls.Config{MinVersion: version, MaxVersion: version, InsecureSkipVerify: true}) //nolint:gosec // it is not to succeed
+		_, err = tls.Dial("tcp", addr, &tls.Config{MinVersion: version, MaxVersion: version,
+			InsecureSkipVerify: true}) //nolint:gosec // it is not to succeed
 		require.ErrorContains(t, err, "protocol version")
 	}
 	code, body := ask(t, "http://"+addr+"/healthz")
@@ -133,8 +136,8 @@ func TestPlainHTTPKeepsNothing(t *testing.T) {
 	require.Empty(t, res.Header.Get("Strict-Transport-Security"))
 }
 
-// TestCertificateIsTakenUp: a new certificate is used for new connections, those that are open go on; files that
-// hold none that is good are logged once and change nothing.
+// TestCertificateIsTakenUp: a new certificate is used for new connections, those that are open go
+// on; files that hold none that is good are logged once and change nothing.
 func TestCertificateIsTakenUp(t *testing.T) {
 	s := newSecure(t, nil, "books.local")
 	serial := func() string {
@@ -174,15 +177,16 @@ func TestCertificateIsTakenUp(t *testing.T) {
 	require.Contains(t, s.tls.look(said), "private key does not match")
 	require.Equal(t, second, serial())
 
-	for _, opt := range []Options{{TLSCert: s.tls.certFile}, {TLSCert: other + "/none", TLSKey: other + "/none"}, {TLSCert: other, TLSKey: other}} {
+	for _, opt := range []Options{{TLSCert: s.tls.certFile}, {TLSCert: other + "/none", TLSKey: other + "/none"}, {TLSCert: other,
+		TLSKey: other}} {
 		opt.Store, opt.Log = memory.Open(), slog.New(slog.DiscardHandler)
 		_, err := New(t.Context(), opt)
 		require.Error(t, err, "a server that can't do what it was told does not start")
 	}
 }
 
-// TestHTTPSConnectionsAreBounded: places are given back when connections end, with TLS too, and a handshake that
-// never comes takes none away.
+// TestHTTPSConnectionsAreBounded: places are given back when connections end, with TLS too, and a
+// handshake that never comes takes none away.
 func TestHTTPSConnectionsAreBounded(t *testing.T) {
 	s := newSecure(t, func(o *Options) { o.Connections = 4 }, "books.local")
 	for range 4 {

@@ -1,6 +1,6 @@
-// Package authority makes a shop's own certificate authority, and the certificate by which its server
-// proves who it is. It is for servers that no public authority can reach to prove them: devices are made
-// to trust the shop's own one instead (deploy/TRUST.md).
+// Package authority makes a shop's own certificate authority, and the certificate by which its
+// server proves who it is. It is for servers that no public authority can reach to prove them:
+// devices are made to trust the shop's own one instead (deploy/TRUST.md).
 //
 // A directory holds all of it:
 //
@@ -9,11 +9,11 @@
 //	server.crt     for lintel serve --tls-cert
 //	server.key     for lintel serve --tls-key
 //
-// The authority may vouch for the names that it was made with, for names that exist in private networks
-// alone, and for private addresses (name constraints: RFC 5280, section 4.2.1.10), so that its key is worth
-// nothing against any other site. Keys are ECDSA P-256. A certificate holds for at most 397 days, as long as
-// browsers accept any (common practice, no source), and is renewed from the same authority with the same key,
-// so that devices need not learn anything.
+// The authority may vouch for the names that it was made with, for names that exist in private
+// networks alone, and for private addresses (name constraints: RFC 5280, section 4.2.1.10), so that
+// its key is worth nothing against any other site. Keys are ECDSA P-256. A certificate holds for at
+// most 397 days, as long as browsers accept any (common practice, no source), and is renewed from
+// the same authority with the same key, so that devices need not learn anything.
 package authority
 
 import (
@@ -57,12 +57,13 @@ const (
 	behind         = time.Hour // how far the clock of a device may be behind
 )
 
-// Private domains, which no public authority vouches for: .local (RFC 6762), .home.arpa (RFC 8375), .localhost (RFC 6761),
-// .internal (reserved by ICANN, 2024), .lan (common practice, no source).
+// Private domains, which no public authority vouches for: .local (RFC 6762), .home.arpa (RFC 8375),
+// .localhost (RFC 6761), .internal (reserved by ICANN, 2024), .lan (common practice, no source).
 var privateDomains = []string{"localhost", "local", "home.arpa", "internal", "lan"}
 
 // Private and loopback addresses (RFC 1918, RFC 4193, RFC 4291, RFC 3927).
-var privateRanges = []string{"10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "127.0.0.0/8", "169.254.0.0/16", "fc00::/7", "fe80::/10", "::1/128"}
+var privateRanges = []string{"10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "127.0.0.0/8", "169.254.0.0/16", "fc00::/7",
+	"fe80::/10", "::1/128"}
 
 // Request says what to make.
 type Request struct {
@@ -90,8 +91,8 @@ func Fingerprint(c *x509.Certificate) string {
 	return strings.ReplaceAll(fmt.Sprintf("% X", sha256.Sum256(c.Raw)), " ", ":")
 }
 
-// Make makes a certificate, and first the authority if the directory has none. It replaces nothing but, with
-// Renew, the certificate of the server.
+// Make makes a certificate, and first the authority if the directory has none. It replaces nothing
+// but, with Renew, the certificate of the server.
 func Make(req Request) (Made, error) {
 	if req.Days < 1 || req.Days > MaxDays {
 		return Made{}, fmt.Errorf("a certificate holds for 1 to %d days, not %d: browsers refuse longer ones", MaxDays, req.Days)
@@ -150,7 +151,8 @@ func Make(req Request) (Made, error) {
 	roots := x509.NewCertPool()
 	roots.AddCert(made.Authority)
 	if _, err := made.Server.Verify(x509.VerifyOptions{Roots: roots, CurrentTime: req.Now}); err != nil {
-		return Made{}, fmt.Errorf("the authority in %s may not vouch for this: %w. Make another one in a new directory; devices must be made to trust it anew",
+		return Made{}, fmt.Errorf("the authority in %s may not vouch for this: %w. Make another one in a new directory; "+
+			"devices must be made to trust it anew",
 			req.Dir, err)
 	}
 	return made, writeFile(file(ServerCert), "CERTIFICATE", raw, 0o644, req.Renew)
@@ -160,7 +162,8 @@ func Make(req Request) (Made, error) {
 func openAuthority(file func(string) string, hosts []string, addrs []net.IP, now time.Time) (*x509.Certificate, bool, error) {
 	had, err := readCert(file(AuthorityCert))
 	if err == nil && now.After(had.NotAfter) {
-		return nil, false, fmt.Errorf("the authority in %s ended on %s: make another one in a new directory", file(AuthorityCert), had.NotAfter.Format(time.DateOnly))
+		return nil, false, fmt.Errorf("the authority in %s ended on %s: make another one in a new directory", file(AuthorityCert),
+			had.NotAfter.Format(time.DateOnly))
 	}
 	if !errors.Is(err, fs.ErrNotExist) {
 		return had, false, err
@@ -171,10 +174,12 @@ func openAuthority(file func(string) string, hosts []string, addrs []net.IP, now
 	}
 	machine, _ := os.Hostname()
 	template := &x509.Certificate{
-		Subject:   pkix.Name{Organization: []string{"Lintel"}, CommonName: "Lintel authority of " + machine + ", " + now.Format(time.DateOnly)},
+		Subject: pkix.Name{Organization: []string{"Lintel"},
+			CommonName: "Lintel authority of " + machine + ", " + now.Format(time.DateOnly)},
 		NotBefore: now.Add(-behind), NotAfter: now.AddDate(authorityYears, 0, 0),
 		IsCA: true, BasicConstraintsValid: true, MaxPathLenZero: true, KeyUsage: x509.KeyUsageCertSign | x509.KeyUsageCRLSign,
-		PermittedDNSDomainsCritical: true, PermittedDNSDomains: slices.Compact(slices.Sorted(slices.Values(slices.Concat(hosts, privateDomains)))),
+		PermittedDNSDomainsCritical: true,
+		PermittedDNSDomains:         slices.Compact(slices.Sorted(slices.Values(slices.Concat(hosts, privateDomains)))),
 	}
 	for _, text := range privateRanges {
 		_, network, err := net.ParseCIDR(text)
@@ -202,7 +207,8 @@ func openAuthority(file func(string) string, hosts []string, addrs []net.IP, now
 // parseNames tells host names from addresses. Each is there once, in the order given.
 func parseNames(names []string) (hosts []string, addrs []net.IP, err error) {
 	if len(names) == 0 || len(names) > MaxNames {
-		return nil, nil, fmt.Errorf("a certificate needs 1 to %d names by which browsers reach the server, such as lintel.local or 192.168.1.20; there are %d", MaxNames, len(names))
+		return nil, nil, fmt.Errorf("a certificate needs 1 to %d names by which browsers reach the server, such as lintel.local "+
+			"or 192.168.1.20; there are %d", MaxNames, len(names))
 	}
 	for _, name := range names {
 		if addr, err := netip.ParseAddr(name); err == nil && addr.Zone() == "" {
@@ -217,7 +223,9 @@ func parseNames(names []string) (hosts []string, addrs []net.IP, err error) {
 		}
 		host, err := idna.Lookup.ToASCII(strings.TrimSuffix(name, "."))
 		if err != nil || host == "" || len(host) > 253 || strings.Trim(host, "0123456789.") == "" {
-			return nil, nil, fmt.Errorf("%.100q is neither a host name, such as lintel.local, nor an IP address; leave out https:// and the port", name)
+			return nil, nil,
+				fmt.Errorf("%.100q is neither a host name, such as lintel.local, nor an IP address; leave out https:// and the port",
+					name)
 		}
 		if !slices.Contains(hosts, host) {
 			hosts = append(hosts, host)
@@ -295,7 +303,8 @@ func readKey(file string) (crypto.Signer, error) {
 	return signer, nil
 }
 
-// writeFile writes a file that is not there yet, or with replace one in place of it, whole or not at all.
+// writeFile writes a file that is not there yet, or with replace one in place of it, whole or not
+// at all.
 func writeFile(file, kind string, raw []byte, mode fs.FileMode, replace bool) error {
 	var b bytes.Buffer
 	if err := pem.Encode(&b, &pem.Block{Type: kind, Bytes: raw}); err != nil {

@@ -21,10 +21,12 @@ func read(t *testing.T, dir, name string) string {
 	return string(b)
 }
 
-// TestMake: a client that trusts the authority takes the certificate for its names and no other, until it ends.
+// TestMake: a client that trusts the authority takes the certificate for its names and no other,
+// until it ends.
 func TestMake(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "certificate")
-	made, err := Make(Request{Dir: dir, Names: []string{"Lintel.local", "192.168.1.20", "bücher.lan", "lintel.local", "fd00::7"}, Days: MaxDays, Now: now})
+	made, err := Make(Request{Dir: dir, Names: []string{"Lintel.local", "192.168.1.20", "bücher.lan", "lintel.local", "fd00::7"},
+		Days: MaxDays, Now: now})
 	require.NoError(t, err)
 	require.True(t, made.NewAuthority)
 	roots := x509.NewCertPool()
@@ -53,8 +55,8 @@ func TestMake(t *testing.T) {
 	require.Len(t, Fingerprint(made.Authority), 95)
 }
 
-// TestConstraints: what the authority's key signs for a name or an address that it may not vouch for is not
-// taken, nor anything by an authority below it.
+// TestConstraints: what the authority's key signs for a name or an address that it may not vouch
+// for is not taken, nor anything by an authority below it.
 func TestConstraints(t *testing.T) {
 	dir := t.TempDir()
 	made, err := Make(Request{Dir: dir, Names: []string{"lintel.shop.example", "203.0.113.9"}, Days: 10, Now: now})
@@ -65,12 +67,13 @@ func TestConstraints(t *testing.T) {
 		_, err := Make(Request{Dir: dir, Names: names, Days: 10, Now: now, Renew: true})
 		require.ErrorContains(t, err, "may not vouch for this", names)
 	}
-	_, err = Make(Request{Dir: dir, Names: []string{"lintel.shop.example", "203.0.113.9", "10.0.0.7", "till.local"}, Days: 10, Now: now, Renew: true})
+	_, err = Make(Request{Dir: dir, Names: []string{"lintel.shop.example", "203.0.113.9", "10.0.0.7", "till.local"}, Days: 10,
+		Now: now, Renew: true})
 	require.NoError(t, err)
 }
 
-// TestRenew: it is the same authority and key, the names are those from before, and nothing is replaced
-// unless that was asked for.
+// TestRenew: it is the same authority and key, the names are those from before, and nothing is
+// replaced unless that was asked for.
 func TestRenew(t *testing.T) {
 	dir := t.TempDir()
 	first, err := Make(Request{Dir: dir, Names: []string{"lintel.local", "10.0.0.7"}, Days: 10, Now: now})
@@ -78,7 +81,8 @@ func TestRenew(t *testing.T) {
 	before := []string{read(t, dir, AuthorityCert), read(t, dir, AuthorityKey), read(t, dir, ServerCert), read(t, dir, ServerKey)}
 	_, err = Make(Request{Dir: dir, Names: []string{"lintel.local"}, Days: 10, Now: now})
 	require.ErrorIs(t, err, ErrThere)
-	require.Equal(t, before, []string{read(t, dir, AuthorityCert), read(t, dir, AuthorityKey), read(t, dir, ServerCert), read(t, dir, ServerKey)})
+	require.Equal(t, before, []string{read(t, dir, AuthorityCert), read(t, dir, AuthorityKey), read(t, dir, ServerCert), read(t, dir,
+		ServerKey)})
 
 	later := now.AddDate(0, 6, 0)
 	second, err := Make(Request{Dir: dir, Days: 30, Now: later, Renew: true})

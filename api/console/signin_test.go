@@ -23,8 +23,8 @@ import (
 	"lintel/engine/store/memory"
 )
 
-// TestKeyInLink: a link of this machine signs a browser in at once, and its key is neither in the address
-// nor in the history afterwards. One who is signed in stays who they are.
+// TestKeyInLink: a link of this machine signs a browser in at once, and its key is neither in the
+// address nor in the history afterwards. One who is signed in stays who they are.
 func TestKeyInLink(t *testing.T) {
 	s := newServer(t).shop()
 	floor, view := s.key("floor", kit.ScopeOperate), s.key("screen", kit.ScopeView)
@@ -42,8 +42,8 @@ func TestKeyInLink(t *testing.T) {
 	b.done()
 }
 
-// withProvider is a server whose people a real provider on loopback signs in: ada may operate, cy nothing. Name is
-// what the button says.
+// withProvider is a server whose people a real provider on loopback signs in: ada may operate, cy
+// nothing. Name is what the button says.
 func withProvider(t *testing.T, name string) (*server, *oidctest.Provider) {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
@@ -57,7 +57,8 @@ func withProvider(t *testing.T, name string) (*server, *oidctest.Provider) {
 	s.admin, err = kit.MintKey(context.Background(), s.store, "boss", []string{kit.ScopeAdmin}, []string{kit.AllSites}, "test", time.Now())
 	require.NoError(t, err)
 	s.app, err = app.New(context.Background(), app.Options{
-		Store: s.store, Listen: s.addr, Log: slog.New(slog.DiscardHandler), AllowCIDRs: []netip.Prefix{netip.MustParsePrefix("127.0.0.1/32")},
+		Store: s.store, Listen: s.addr, Log: slog.New(slog.DiscardHandler),
+		AllowCIDRs: []netip.Prefix{netip.MustParsePrefix("127.0.0.1/32")},
 		OIDC: &oidc.Settings{Name: name, Issuer: real.Issuer, ClientID: oidctest.Client, Secret: oidctest.Secret, Origin: origin,
 			Scopes: []string{"profile", "email"}, GroupsClaim: "groups",
 			Groups: []oidc.Grant{{Group: "floor", Scopes: []string{kit.ScopeOperate}, Sites: []string{"umberhithe"}}}},
@@ -88,7 +89,8 @@ func (b *tab) at(user string) *tab {
 	return b.keys(user + "\t" + oidctest.Password + "\r")
 }
 
-// TestSignInWithAProvider is what the browser sees of it: there and back, signed out and in again, and why not.
+// TestSignInWithAProvider is what the browser sees of it: there and back, signed out and in again,
+// and why not.
 func TestSignInWithAProvider(t *testing.T) {
 	s, _ := withProvider(t, "the staff's account")
 	b := newTab(t, s, 360, 740, false).open("/console/").shows("Sign in with the staff's account").shows("Or with a key")
@@ -101,7 +103,8 @@ func TestSignInWithAProvider(t *testing.T) {
 	// Whoever comes next is asked who they are, though the provider knows the one before.
 	b.press("Sign out").shows("Sign in with the staff's account")
 	require.Contains(t, js[string](b, `document.querySelector("a.main").href`), "again=true")
-	b.press("Sign in with the staff's account").at("cy").lands(`document.body.innerText.includes("none of your groups may do anything here")`).accessible()
+	b.press("Sign in with the staff's account").at("cy").
+		lands(`document.body.innerText.includes("none of your groups may do anything here")`).accessible()
 	require.Equal(t, 401, js[int](b, `fetch("/v1/sessions/current").then(r => r.status)`))
 	b.open("/console/#/?wrong=made-up").shows("The sign-in did not work")
 	b.done()
@@ -114,8 +117,8 @@ func TestSignInWithAProvider(t *testing.T) {
 	away.signIn(alone.admin).shows("Umberhithe Books").done()
 }
 
-// TestHTTPSInABrowser: a browser that was made to trust the shop's authority comes by HTTP/2 to a secure context, under the
-// names of the certificate and no other.
+// TestHTTPSInABrowser: a browser that was made to trust the shop's authority comes by HTTP/2 to a
+// secure context, under the names of the certificate and no other.
 func TestHTTPSInABrowser(t *testing.T) {
 	tool, err := exec.LookPath("certutil") // of Debian's libnss3-tools
 	if err != nil && os.Getenv("LINTEL_REQUIRE_CHROMIUM") == "" {
@@ -127,7 +130,8 @@ func TestHTTPSInABrowser(t *testing.T) {
 	require.NoError(t, os.MkdirAll(db, 0o700))
 	_, err = authority.Make(authority.Request{Dir: dir, Names: []string{"books.local"}, Days: authority.MaxDays, Now: time.Now()})
 	require.NoError(t, err)
-	for _, args := range [][]string{{"-N", "--empty-password"}, {"-A", "-t", "C,,", "-n", "lintel", "-i", filepath.Join(dir, authority.AuthorityCert)}} {
+	for _, args := range [][]string{{"-N", "--empty-password"}, {"-A", "-t", "C,,", "-n", "lintel", "-i", filepath.Join(dir,
+		authority.AuthorityCert)}} {
 		out, err := exec.Command(tool, append([]string{"-d", "sql:" + db}, args...)...).CombinedOutput()
 		require.NoError(t, err, "%s", out)
 	}
@@ -155,7 +159,8 @@ func TestHTTPSInABrowser(t *testing.T) {
 	b := &tab{t: t, ctx: ctx, server: s}
 	require.NoError(t, chromedp.Do(ctx, chromedp.Navigate("https://books.local:"+port+"/console/")))
 	b.shows("It begins with lk_")
-	require.Equal(t, "true true h2", js[string](b, `isSecureContext + " " + ("serviceWorker" in navigator) + " " + performance.getEntriesByType("navigation")[0].nextHopProtocol`))
+	require.Equal(t, "true true h2", js[string](b,
+		`isSecureContext + " " + ("serviceWorker" in navigator) + " " + performance.getEntriesByType("navigation")[0].nextHopProtocol`))
 	require.NotContains(t, js[string](b, "document.body.innerText"), "without encryption")
 	b.signIn(s.admin)
 	require.Equal(t, 200, js[int](b, `fetch("/v1/sessions/current").then(r => r.status)`))

@@ -151,7 +151,8 @@ func (r *run) play(ctx context.Context) (err error) {
 		err = errors.Join(err, r.page.failure())
 	}()
 
-	st, err := boltstore.Open(r.dir, boltstore.Options{NoSync: r.opt.noSync, Log: slog.New(slog.DiscardHandler)}) // that it is new is no news
+	st, err := boltstore.Open(r.dir, boltstore.Options{NoSync: r.opt.noSync,
+		Log: slog.New(slog.DiscardHandler)}) // that it is new is no news
 	if err != nil {
 		return err
 	}
@@ -279,8 +280,8 @@ func (r *run) ended(ctx context.Context, err error) error {
 	return err
 }
 
-// link is the address of the console. On this machine it signs a browser in at once: what follows # is
-// never sent over a network, and the page takes it out of the address.
+// link is the address of the console. On this machine it signs a browser in at once: what follows #
+// is never sent over a network, and the page takes it out of the address.
 func (r *run) link() string {
 	at := r.client.base + pages.Prefix
 	if host, _, err := net.SplitHostPort(strings.TrimPrefix(r.client.base, "http://")); err == nil {

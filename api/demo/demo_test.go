@@ -263,7 +263,8 @@ func TestKeepAndStay(t *testing.T) {
 	require.FileExists(t, filepath.Join(keep, "lintel.db"))
 	require.Contains(t, out.String(), "lintel serve --data "+keep)
 
-	// A server on the data keeps the facts, and the key that was printed may do what the README shows.
+	// A server on the data keeps the facts, and the key that was printed may do what the README
+	// shows.
 	a, err := app.New(t.Context(), app.Options{Data: keep, Listen: "127.0.0.1:0", Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)
 	require.NoError(t, a.Start(t.Context()))
@@ -310,7 +311,8 @@ func TestOptions(t *testing.T) {
 	}
 }
 
-// TestLink: the printed address signs in by a key that may do everything there, on this machine alone.
+// TestLink: the printed address signs in by a key that may do everything there, on this machine
+// alone.
 func TestLink(t *testing.T) {
 	for base, want := range map[string]string{
 		"http://127.0.0.1:8470":    "http://127.0.0.1:8470/console/#key=lk_x",

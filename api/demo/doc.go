@@ -10,9 +10,9 @@
 // its sales are posted with API keys, their effects are read from the live stream, and the receiver
 // checks the signature of each webhook.
 //
-// Who watches can do so in a browser: the address that is printed opens the console and signs in, with
-// a key that only this server knows. It stands behind #, which no browser sends anywhere, and the page
-// takes it out of the address.
+// Who watches can do so in a browser: the address that is printed opens the console and signs in,
+// with a key that only this server knows. It stands behind #, which no browser sends anywhere, and
+// the page takes it out of the address.
 //
 // Some minutes into the day the reader of a shelf is silent and staff count the shelf: a count is
 // opened, what the handheld hears on two walks is posted to it (one batch more than once, which
@@ -24,8 +24,8 @@
 // The server uses a simulated clock that runs Options.Speed times as fast as the real one. It never
 // passes the moment of a message that was not handed to the server yet: on a machine that is too
 // slow the shop's day goes slower, nothing is dropped, and the end says how fast it was. Webhooks
-// are sent, signed and checked by the real clock. The day begins so long ago that it has come to the
-// present when it ends: what the console shows happened today.
+// are sent, signed and checked by the real clock. The day begins so long ago that it has come to
+// the present when it ends: what the console shows happened today.
 //
 // # What it proves
 //

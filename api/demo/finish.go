@@ -122,7 +122,8 @@ func (r *run) further(ctx context.Context) {
 		if o := r.feeder.count.outcome; o != nil {
 			count = get(sitePath + "/counts/" + o.id + "/differences")
 		}
-		r.page.raw("\nThe server answers on, its clock stands still; Ctrl-C ends it. To look further:\n  " + r.link() + "\n  export KEY=" + r.keys.visitor + "\n" +
+		r.page.raw("\nThe server answers on, its clock stands still; Ctrl-C ends it. To look further:\n  " + r.link() +
+			"\n  export KEY=" + r.keys.visitor + "\n" +
 			get("/v1/alerts?status=all") + get("/v1/deliveries") + get("/v1/sites/"+site+"/stock?below=minimum") +
 			get("/v1/sites/"+site+"/items?zone=front-tables&limit=5") + get("/v1/sites/"+site+
 			"/facts?cause=passed") + count + get("/v1/rules"))

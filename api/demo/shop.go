@@ -27,9 +27,9 @@ const (
 	firstUnpaid = 2*time.Minute + 15*time.Second // when somebody comes in who leaves without paying: readers have found the stock by then
 )
 
-// beginning is when the shop's time begins: such that the day, which goes speed times as fast as the real
-// clock, has come to the present when it ends. So what people see happened today, and nothing of it lies
-// in the future.
+// beginning is when the shop's time begins: such that the day, which goes speed times as fast as
+// the real clock, has come to the present when it ends. So what people see happened today, and
+// nothing of it lies in the future.
 func beginning(now time.Time, length time.Duration, speed float64) time.Time {
 	ahead := time.Duration(float64(length) * (1 - 1/speed))
 	return now.Add(-max(0, ahead)).UTC().Truncate(time.Second)

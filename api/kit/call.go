@@ -66,8 +66,8 @@ func (c *Call) admit() error {
 	return nil
 }
 
-// KeyHolds returns an error once the key of a request that goes on for long was revoked. That the keys
-// can't be read right now is none.
+// KeyHolds returns an error once the key of a request that goes on for long was revoked. That the
+// keys can't be read right now is none.
 func (c *Call) KeyHolds() error {
 	if _, err := c.server.caller(c.Request(), true); AsProblem(err).Code == CodeUnauthorized {
 		return err

@@ -46,8 +46,8 @@ type Key struct {
 	person string // Person.ID of whom a provider signed in: then it is no key that is stored
 }
 
-// Owner names the holder so that no other holder has the same, for what is kept for one: a person may be called
-// what somebody else's key is called.
+// Owner names the holder so that no other holder has the same, for what is kept for one: a person
+// may be called what somebody else's key is called.
 func (k *Key) Owner() string { return cmp.Or(k.person, k.Name) }
 
 // Who names the holder in a sentence.
@@ -175,8 +175,9 @@ func newKey() (text, hash string) {
 // MaxOverlap bounds how long an old text of a key may work beside the new one.
 const MaxOverlap = 90 * 24 * time.Hour
 
-// RotateKey gives a key a new text, with the name, scopes, sites and end that it has, and returns the
-// text. What worked before works for the overlap on. The errors are ErrUnknownKey and ErrKeySpec.
+// RotateKey gives a key a new text, with the name, scopes, sites and end that it has, and returns
+// the text. What worked before works for the overlap on. The errors are ErrUnknownKey and
+// ErrKeySpec.
 func RotateKey(ctx context.Context, st store.Documents, name string, overlap time.Duration, by string, now time.Time) (string, Key, error) {
 	if overlap < 0 || overlap > MaxOverlap {
 		return "", Key{}, fmt.Errorf("%w: the overlap %v goes from 0s to %v", ErrKeySpec, overlap, MaxOverlap)

@@ -27,7 +27,8 @@ const (
 	MediaJSON       = "application/json"
 )
 
-// Options are what a Server is made of. All are required, but for Hosts, KnownHost, People, Pages and DressProblem.
+// Options are what a Server is made of. All are required, but for Hosts, KnownHost, People, Pages
+// and DressProblem.
 type Options struct {
 	Routes []Route
 	Store  interface {
@@ -40,8 +41,9 @@ type Options struct {
 	Hosts     []string               // names by which browsers may reach the server, beside its addresses and the machine's name
 	KnownHost func(name string) bool // whether a name is one more of them; nil: there are no more
 
-	// People returns what a person may do whom a provider signed in, and at which sites: by the groups that they were
-	// in then. None: they may do nothing any more. nil: nobody is signed in by a provider.
+	// People returns what a person may do whom a provider signed in, and at which sites: by the
+	// groups that they were in then. None: they may do nothing any more. nil: nobody is signed in
+	// by a provider.
 	People func(*Person) (scopes, sites []string)
 
 	Pages map[string]http.Handler // mounted as they are and without keys, by their prefix, such as "/console/"
@@ -173,8 +175,8 @@ func (s *Server) outer(next echo.HandlerFunc) echo.HandlerFunc {
 	}
 }
 
-// onlyHere reports whether a host is this machine as it calls itself. What a browser is made to keep of
-// such a name would hold for every other server on the machine, too.
+// onlyHere reports whether a host is this machine as it calls itself. What a browser is made to
+// keep of such a name would hold for every other server on the machine, too.
 func onlyHere(host string) bool {
 	host = hostName(host)
 	addr, err := netip.ParseAddr(host)

@@ -20,9 +20,9 @@ import (
 	"lintel/engine/store"
 )
 
-// Session is a browser that a key signed in, or a person by a provider. It may do what the key may, and ends
-// with the key; or what the person's groups may. The browser has 32 random bytes in a cookie that no script can
-// read; the store has their SHA-256.
+// Session is a browser that a key signed in, or a person by a provider. It may do what the key may,
+// and ends with the key; or what the person's groups may. The browser has 32 random bytes in a
+// cookie that no script can read; the store has their SHA-256.
 type Session struct {
 	ID      string    `json:"id"`                 // names it; no secret
 	Key     string    `json:"key"`                // the name of the key, or of the person
@@ -57,7 +57,8 @@ const (
 	maxAgent      = 200                 // bytes of Session.Agent
 )
 
-// kindSession is the kind of sessions among the store's values; the key is the SHA-256 of the secret.
+// kindSession is the kind of sessions among the store's values; the key is the SHA-256 of the
+// secret.
 const kindSession store.Kind = "session"
 
 // Names of the cookie. A browser takes the first one only over https and from this host alone.
@@ -72,8 +73,8 @@ var (
 	ErrUnknownSession = errors.New("there is no such session")
 )
 
-// sessions keeps who is signed in. What it has in memory is at most keyFresh old, or keyKept where the
-// store is away and the route goes by old keys.
+// sessions keeps who is signed in. What it has in memory is at most keyFresh old, or keyKept where
+// the store is away and the route goes by old keys.
 type sessions struct {
 	store store.Values
 	now   func() time.Time
@@ -156,8 +157,8 @@ func (s *sessions) drop(ctx context.Context, hashes ...string) error {
 	return nil
 }
 
-// add keeps a session that says who signed in, and returns it and its secret. It deletes those that are over, and
-// the oldest of the same holder if there are too many.
+// add keeps a session that says who signed in, and returns it and its secret. It deletes those that
+// are over, and the oldest of the same holder if there are too many.
 func (s *sessions) add(ctx context.Context, made Session, keep bool, agent string) (secret string, _ Session, err error) {
 	all, err := s.list(ctx)
 	if err != nil {
@@ -217,9 +218,9 @@ func sessionCookie(secret string, age int, secure bool) *http.Cookie {
 	return c
 }
 
-// ownPage returns an error if a request that goes by a cookie was not made by a page of this server: a
-// browser sends the cookie along whoever asks for it. Browsers say who does in Sec-Fetch-Site, or, for
-// what changes something, in Origin.
+// ownPage returns an error if a request that goes by a cookie was not made by a page of this
+// server: a browser sends the cookie along whoever asks for it. Browsers say who does in
+// Sec-Fetch-Site, or, for what changes something, in Origin.
 func ownPage(req *http.Request) error {
 	site := req.Header.Get("Sec-Fetch-Site")
 	if site == "cross-site" || site == "same-site" || new(http.CrossOriginProtection).Check(req) != nil {
@@ -229,7 +230,8 @@ func ownPage(req *http.Request) error {
 	return nil
 }
 
-// hostName returns the host of a Host header in lower case, without port, brackets and a dot at its end.
+// hostName returns the host of a Host header in lower case, without port, brackets and a dot at its
+// end.
 func hostName(host string) string {
 	if h, _, err := net.SplitHostPort(host); err == nil {
 		host = h
@@ -237,9 +239,9 @@ func hostName(host string) string {
 	return strings.ToLower(strings.TrimSuffix(strings.Trim(host, "[]"), "."))
 }
 
-// checkHost returns an error if a browser reached this server by a name that it does not know: then the
-// name may be somebody else's, who had it point here to have the browser take this server for theirs.
-// Known are addresses, localhost, the machine's name, and those of the options.
+// checkHost returns an error if a browser reached this server by a name that it does not know: then
+// the name may be somebody else's, who had it point here to have the browser take this server for
+// theirs. Known are addresses, localhost, the machine's name, and those of the options.
 func (s *Server) checkHost(req *http.Request) error {
 	host := hostName(req.Host)
 	if _, err := netip.ParseAddr(host); err == nil || host == "localhost" || slices.Contains(s.opt.Hosts, host) ||
@@ -297,7 +299,8 @@ func (s *Server) ofSession(req *http.Request, secret string, old bool) (*Key, er
 func (s *Server) ofPerson(session *Session) (*Key, error) {
 	if s.opt.People != nil {
 		if scopes, sites := s.opt.People(session.Person); len(scopes) > 0 {
-			return &Key{Name: session.Person.Name, Scopes: scopes, Sites: sites, Created: session.Created, Until: &session.Until, person: session.Person.ID}, nil
+			return &Key{Name: session.Person.Name, Scopes: scopes, Sites: sites, Created: session.Created, Until: &session.Until,
+				person: session.Person.ID}, nil
 		}
 	}
 	return nil, Problemf(CodeUnauthorized, "The groups of %s give nothing here any more.", session.Person.Name)
@@ -333,8 +336,8 @@ func (c *Call) SignIn(text string, keep bool) (Session, *Key, error) {
 	return made, k, err
 }
 
-// SignInPerson makes a session of a person whom a provider signed in, for 12 hours or until the browser is closed,
-// and sets the cookie. Secure: the browser came by https, be it to a proxy.
+// SignInPerson makes a session of a person whom a provider signed in, for 12 hours or until the
+// browser is closed, and sets the cookie. Secure: the browser came by https, be it to a proxy.
 func (c *Call) SignInPerson(p Person, secure bool) error {
 	if err := c.server.checkHost(c.Request()); err != nil {
 		return err
@@ -343,8 +346,8 @@ func (c *Call) SignInPerson(p Person, secure bool) error {
 	return err
 }
 
-// begin makes the session, and sets the cookie. A secret is never used again: what somebody planted in the browser
-// before is worth nothing.
+// begin makes the session, and sets the cookie. A secret is never used again: what somebody planted
+// in the browser before is worth nothing.
 func (c *Call) begin(of Session, keep, secure bool) (Session, error) {
 	secret, made, err := c.server.sessions.add(c.Ctx(), of, keep, c.Request().UserAgent())
 	if errors.Is(err, ErrManySessions) {
@@ -371,8 +374,9 @@ func (c *Call) Session() (*Session, error) {
 	return s, Unavailable(err)
 }
 
-// Sessions lists the sessions that are not over and whose keys are live or whose people may do something, oldest first: those of the
-// caller's key, or of every key for a caller with the scope admin and all sites.
+// Sessions lists the sessions that are not over and whose keys are live or whose people may do
+// something, oldest first: those of the caller's key, or of every key for a caller with the scope
+// admin and all sites.
 func (c *Call) Sessions() ([]Session, error) {
 	all, err := c.server.sessions.list(c.Ctx())
 	if err != nil {

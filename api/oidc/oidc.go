@@ -1,14 +1,15 @@
-// Package oidc signs people in by OpenID Connect: the provider says who somebody is and in which groups, the
-// settings say what a group gives.
+// Package oidc signs people in by OpenID Connect: the provider says who somebody is and in which
+// groups, the settings say what a group gives.
 //
 //	page ──▶ Begin ──▶ provider: who is it? ──▶ browser comes back ──▶ Finish ──▶ kit.Person ──▶ a session like any other
 //
-// It is the authorization code flow (OpenID Connect Core 1.0, section 3.1) with PKCE (RFC 7636), state and nonce.
-// What belongs to one sign-in is kept by the browser alone, in a cookie that lasts ten minutes: a request that comes
-// back without it, or with another state, is somebody else's. The provider is asked only while somebody signs in,
-// through the guard of everything that goes out (engine/deliver). What a person may do follows from the settings at
-// each request, so a change of the settings is in force as soon as the server has them; that somebody left a group
-// is noticed at the next sign-in, within 12 hours.
+// It is the authorization code flow (OpenID Connect Core 1.0, section 3.1) with PKCE (RFC 7636),
+// state and nonce. What belongs to one sign-in is kept by the browser alone, in a cookie that lasts
+// ten minutes: a request that comes back without it, or with another state, is somebody else's. The
+// provider is asked only while somebody signs in, through the guard of everything that goes out
+// (engine/deliver). What a person may do follows from the settings at each request, so a change of
+// the settings is in force as soon as the server has them; that somebody left a group is noticed at
+// the next sign-in, within 12 hours.
 package oidc
 
 import (
@@ -125,8 +126,8 @@ func parsePending(text string) (p Pending, ok bool) {
 	return Pending{parts[0], parts[1], parts[2]}, true
 }
 
-// Begin returns the address of the provider's page for one sign-in, and what the browser is to keep of it. Again:
-// the provider is to ask who it is though it knows.
+// Begin returns the address of the provider's page for one sign-in, and what the browser is to keep
+// of it. Again: the provider is to ask who it is though it knows.
 func (p *Provider) Begin(ctx context.Context, again bool) (string, Pending, error) {
 	ctx, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
@@ -142,8 +143,8 @@ func (p *Provider) Begin(ctx context.Context, again bool) (string, Pending, erro
 	return config.AuthCodeURL(pending.State, options...), pending, nil
 }
 
-// Finish returns who came back, by what the provider put into the address and what the browser kept. Its errors are
-// of type *Refusal.
+// Finish returns who came back, by what the provider put into the address and what the browser
+// kept. Its errors are of type *Refusal.
 func (p *Provider) Finish(ctx context.Context, kept string, query url.Values) (kit.Person, error) {
 	pending, ok := parsePending(kept)
 	if !ok || subtle.ConstantTimeCompare([]byte(pending.State), []byte(query.Get("state"))) != 1 {
@@ -236,8 +237,8 @@ func (p *Provider) discover() (any, error) {
 	return nil, nil
 }
 
-// person makes a person of the claims. Some providers put groups and names into the identity token, some say them
-// only when they are asked.
+// person makes a person of the claims. Some providers put groups and names into the identity token,
+// some say them only when they are asked.
 func (p *Provider) person(ctx context.Context, known *oidc.Provider, token *oauth2.Token, id *oidc.IDToken) (kit.Person, error) {
 	claims := map[string]any{}
 	if err := id.Claims(&claims); err != nil {
@@ -282,12 +283,14 @@ func (p *Provider) person(ctx context.Context, known *oidc.Provider, token *oaut
 		}
 	}
 	if len(person.Groups) == 0 {
-		return kit.Person{}, refuse(WhyGroups, "%s is in no group that gives anything; the claim %q has %d", person.Name, p.set.GroupsClaim, len(groups))
+		return kit.Person{}, refuse(WhyGroups, "%s is in no group that gives anything; the claim %q has %d", person.Name,
+			p.set.GroupsClaim, len(groups))
 	}
 	return person, nil
 }
 
-// groups returns the groups of the claims, and whether they have any word on groups: a list of texts, or one text.
+// groups returns the groups of the claims, and whether they have any word on groups: a list of
+// texts, or one text.
 func (p *Provider) groups(claims map[string]any) ([]string, bool) {
 	v, ok := claims[p.set.GroupsClaim]
 	if !ok {
@@ -320,7 +323,8 @@ func name(claims map[string]any) string {
 	return clean(s)
 }
 
-// account returns what tells a person from others of the same name: the address or the user name at the provider.
+// account returns what tells a person from others of the same name: the address or the user name at
+// the provider.
 func account(claims map[string]any, otherwise string) string {
 	if s, _ := claims["email"].(string); s != "" && claims["email_verified"] == true {
 		return clean(s)
@@ -331,7 +335,8 @@ func account(claims map[string]any, otherwise string) string {
 	return otherwise
 }
 
-// clean makes a text fit to stand in history: short, in one line, and read in the direction in which it is written.
+// clean makes a text fit to stand in history: short, in one line, and read in the direction in
+// which it is written.
 func clean(s string) string {
 	s = strings.Map(func(r rune) rune {
 		if r < ' ' || r == 0x7f || r == '(' || r == ')' || doc.TurnsText(r) {
@@ -345,10 +350,10 @@ func clean(s string) string {
 	return strings.Join(strings.Fields(s), " ")
 }
 
-// Grants returns what a person may do and where, by the groups: none, if they give nothing any more. A session may
-// do each of its scopes at each of its sites, so groups are added up only where that gives nothing that no group
-// gives: those with the same sites give their scopes, those with the same scopes their sites. Otherwise the one that
-// stands first in the settings counts.
+// Grants returns what a person may do and where, by the groups: none, if they give nothing any
+// more. A session may do each of its scopes at each of its sites, so groups are added up only where
+// that gives nothing that no group gives: those with the same sites give their scopes, those with
+// the same scopes their sites. Otherwise the one that stands first in the settings counts.
 func (p *Provider) Grants(person *kit.Person) (scopes, sites []string) {
 	for _, g := range p.set.Groups {
 		switch {

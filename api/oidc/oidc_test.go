@@ -59,7 +59,8 @@ func refused(t *testing.T, err error, why, says string) {
 	require.ErrorContains(t, err, says)
 }
 
-// TestSignIn is the whole way with a provider that is not ours, with the groups where providers have them.
+// TestSignIn is the whole way with a provider that is not ours, with the groups where providers
+// have them.
 func TestSignIn(t *testing.T) {
 	real, p := start(t)
 	for _, real.InToken = range []bool{false, true} {
@@ -85,7 +86,8 @@ func TestSignIn(t *testing.T) {
 	}
 }
 
-// TestAsked: what the provider is asked (RFC 7636, section 4.3; OpenID Connect Core 1.0, section 3.1.2.1).
+// TestAsked: what the provider is asked (RFC 7636, section 4.3; OpenID Connect Core 1.0, section
+// 3.1.2.1).
 func TestAsked(t *testing.T) {
 	_, p := start(t)
 	seen := map[string]bool{}
@@ -162,7 +164,8 @@ func TestAttacks(t *testing.T) {
 	refused(t, finish(kept, nil), WhyFailed, "exchange")
 }
 
-// TestClock: a token that has ended by the server's clock signs nobody in, and the reason is the clock.
+// TestClock: a token that has ended by the server's clock signs nobody in, and the reason is the
+// clock.
 func TestClock(t *testing.T) {
 	_, p := start(t)
 	kept, query := signIn(t, p, "bo")
@@ -236,8 +239,10 @@ func TestGrants(t *testing.T) {
 }
 
 func TestGroupsClaim(t *testing.T) {
-	claims := map[string]any{"groups": []any{"a", 7, "b"}, "one": "a", "realm": map[string]any{"roles": []any{"c"}}, "https://x.example/g": []any{"d"}, "odd": 7.0}
-	for claim, want := range map[string][]string{"groups": {"a", "b"}, "one": {"a"}, "realm.roles": {"c"}, "https://x.example/g": {"d"}, "odd": nil, "none": nil, "one.a": nil} {
+	claims := map[string]any{"groups": []any{"a", 7, "b"}, "one": "a", "realm": map[string]any{"roles": []any{"c"}},
+		"https://x.example/g": []any{"d"}, "odd": 7.0}
+	for claim, want := range map[string][]string{"groups": {"a", "b"}, "one": {"a"}, "realm.roles": {"c"},
+		"https://x.example/g": {"d"}, "odd": nil, "none": nil, "one.a": nil} {
 		got, _ := New(Settings{GroupsClaim: claim}, client()).groups(claims)
 		require.Equal(t, want, got, claim)
 	}
@@ -256,7 +261,8 @@ func TestSettings(t *testing.T) {
 	require.NoError(t, err)
 	require.Empty(t, secret)
 	require.Equal(t, Settings{Name: "Staff", Issuer: "https://id.example/realm", ClientID: "lintel", Origin: "https://lintel.example",
-		Scopes: []string{"profile", "email"}, GroupsClaim: "groups", Groups: []Grant{{"floor", []string{"operate"}, []string{"umberhithe"}}}}, s)
+		Scopes: []string{"profile", "email"}, GroupsClaim: "groups", Groups: []Grant{{"floor", []string{"operate"},
+			[]string{"umberhithe"}}}}, s)
 	for from, to := range map[string]struct{ text, says string }{
 		`"operate"`:                  {`"operat"`, `oidc.json:2:44: groups[0].scopes[0]: there is no scope "operat"`},
 		`"umberhithe"`:               {`"_x"`, `"_x" can't be a site`},
@@ -280,7 +286,7 @@ func TestSettings(t *testing.T) {
 }
 
 func FuzzSettings(f *testing.F) {
-	f.Add([]byte(`{"name":"x","issuer":"https://a","client_id":"b","origin":"https://c","scopes":[""],"groups":[{"group":"g","scopes":["admin"],"sites":["*"]}]}`))
+	f.Add([]byte(`{"name":"x","issuer":"https://a","client_id":"b","origin":"https://c","groups":[{"group":"g","scopes":["admin"],"sites":["*"]}]}`))
 	f.Fuzz(func(t *testing.T, src []byte) {
 		s, _, err := parse(src, "")
 		if err == nil && (s.Issuer == "" || s.Origin == "" || s.ClientID == "") {

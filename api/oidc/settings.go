@@ -46,7 +46,8 @@ type Grant struct {
 // members of the document.
 var members = []string{"name", "issuer", "client_id", "client_secret_file", "origin", "scopes", "groups_claim", "groups"}
 
-// Read reads a file of settings, and the secret from the file that it names, which may be relative to it.
+// Read reads a file of settings, and the secret from the file that it names, which may be relative
+// to it.
 func Read(file string) (Settings, error) {
 	src, err := readFile(file, maxSettings)
 	if err != nil {
@@ -80,8 +81,8 @@ func readFile(name string, most int64) ([]byte, error) {
 	return os.ReadFile(name)
 }
 
-// parse reads a document of settings in JSON, and returns the name of the secret's file too. The error, if any, is a
-// line for each problem, with its place.
+// parse reads a document of settings in JSON, and returns the name of the secret's file too. The
+// error, if any, is a line for each problem, with its place.
 func parse(src []byte, file string) (s Settings, secret string, err error) {
 	d, problem := doc.JSON(src, maxSettings)
 	r := doc.NewReport(file, maxProblems, d, nil)
@@ -117,7 +118,8 @@ func settings(o doc.Object) (s Settings, secret string) {
 	}
 	list := o.List("groups", maxGroups)
 	if len(list) == 0 && o.Get("groups") == nil {
-		o.Problem("groups", `write [{"group": "floor", "scopes": ["operate"], "sites": ["*"]}]`, "is missing: without it nobody may do anything")
+		o.Problem("groups", `write [{"group": "floor", "scopes": ["operate"], "sites": ["*"]}]`,
+			"is missing: without it nobody may do anything")
 	}
 	seen := map[string]bool{}
 	for _, n := range list {

@@ -12,14 +12,14 @@ import (
 	"lintel/api/authority"
 )
 
-type certificateCmd struct {
+type certCmd struct {
 	Names []string `arg:"" optional:"" help:"Names and addresses by which browsers reach the server, such as lintel.local or 192.168.1.20. Default: those of this machine, or with --renew those of the certificate."`
 	Dir   string   `help:"Directory of the authority and the certificate." default:"certificate" type:"path" placeholder:"DIR"`
 	Days  int      `help:"How long the certificate holds, 1 to 397 days." default:"397"`
 	Renew bool     `help:"Replace the certificate by a new one of the same authority. A server that runs takes it up by itself."`
 }
 
-func (c *certificateCmd) Run(s *streams) error {
+func (c *certCmd) Run(s *streams) error {
 	names := c.Names
 	if len(names) == 0 && !c.Renew {
 		names = ownNames()

@@ -37,24 +37,24 @@ type cli struct {
 	LogLevel slog.Level      `help:"How much to log: debug, info, warn or error." default:"info" env:"LINTEL_LOG_LEVEL"`
 	Config   kong.ConfigFlag `help:"JSON file with values for any flag, by its name with _ for -, such as facts_keep." type:"existingfile" env:"LINTEL_CONFIG" placeholder:"FILE"`
 
-	Demo   demoCmd        `cmd:"" help:"Play a day at Umberhithe Books, an invented bookshop, and show what Lintel makes of it."`
-	Serve  serveCmd       `cmd:"" help:"Run the server."`
-	Check  checkCmd       `cmd:"" help:"Check rules files and run the cases beside them: FILE:LINE:COL: message for what is wrong."`
-	Trial  trialCmd       `cmd:"" help:"Try a rule on what was recorded, on a server or a file of facts: how often it would have notified whom, and what it would have missed."`
-	Epc    epcCmd         `cmd:"" name:"epc" help:"Decode tag identities, given as arguments or as lines on standard input; one JSON object a line."`
-	Key    keyCmd         `cmd:"" help:"Make, list and revoke API keys directly in the store."`
-	Export exportCmd      `cmd:"" help:"Write the server's configuration into a directory, as files to keep under version control. They have no secrets."`
-	Apply  applyCmd       `cmd:"" help:"Make the server's configuration that of a directory: show a plan, ask, and store all of it or nothing."`
-	Bench  benchCmd       `cmd:"" help:"Measure the whole path against a floor and a plain script on a Redis server; the last line is JSON."`
-	Truth  truthCmd       `cmd:"" help:"Compare what Lintel concludes with what is true, on seeded simulated shops."`
-	Walk   walkTestCmd    `cmd:"" name:"walk-test" help:"Commission a door: asks for walks out, in and along it with known tags, and says what it hears and how to set it."`
-	Pass   passagesCmd    `cmd:"" name:"passages" help:"Get what a door heard of each passage, one JSON object a line, to label it and to judge it again with lintel truth --passages."`
-	Move   moveCmd        `cmd:"" help:"Copy everything from one store to another, for example from embedded to Redis. Stop the server first."`
-	Backup backupCmd      `cmd:"" help:"Back up the embedded store into a file, while its server runs or not. A Redis is backed up by its own means."`
-	Rest   restoreCmd     `cmd:"" name:"restore" help:"Make an embedded store of a backup."`
-	Cert   certificateCmd `cmd:"" name:"certificate" help:"Make a shop's own certificate authority, and a certificate for https by it, or renew that."`
-	Health healthCmd      `cmd:"" help:"Ask a server whether it is ready: exit code 0 or 1. For the health check of a container."`
-	Ver    verCmd         `cmd:"" name:"version" help:"Print the version."`
+	Demo   demoCmd     `cmd:"" help:"Play a day at Umberhithe Books, an invented bookshop, and show what Lintel makes of it."`
+	Serve  serveCmd    `cmd:"" help:"Run the server."`
+	Check  checkCmd    `cmd:"" help:"Check rules files and run the cases beside them: FILE:LINE:COL: message for what is wrong."`
+	Trial  trialCmd    `cmd:"" help:"Try a rule on what was recorded, on a server or a file of facts: how often it would have notified whom, and what it would have missed."`
+	Epc    epcCmd      `cmd:"" name:"epc" help:"Decode tag identities, given as arguments or as lines on standard input; one JSON object a line."`
+	Key    keyCmd      `cmd:"" help:"Make, list and revoke API keys directly in the store."`
+	Export exportCmd   `cmd:"" help:"Write the server's configuration into a directory, as files to keep under version control. They have no secrets."`
+	Apply  applyCmd    `cmd:"" help:"Make the server's configuration that of a directory: show a plan, ask, and store all of it or nothing."`
+	Bench  benchCmd    `cmd:"" help:"Measure the whole path against a floor and a plain script on a Redis server; the last line is JSON."`
+	Truth  truthCmd    `cmd:"" help:"Compare what Lintel concludes with what is true, on seeded simulated shops."`
+	Walk   walkTestCmd `cmd:"" name:"walk-test" help:"Commission a door: asks for walks out, in and along it with known tags, and says what it hears and how to set it."`
+	Pass   passagesCmd `cmd:"" name:"passages" help:"Get what a door heard of each passage, one JSON object a line, to label it and to judge it again with lintel truth --passages."`
+	Move   moveCmd     `cmd:"" help:"Copy everything from one store to another, for example from embedded to Redis. Stop the server first."`
+	Backup backupCmd   `cmd:"" help:"Back up the embedded store into a file, while its server runs or not. A Redis is backed up by its own means."`
+	Rest   restoreCmd  `cmd:"" name:"restore" help:"Make an embedded store of a backup."`
+	Cert   certCmd     `cmd:"" name:"certificate" help:"Make a shop's own certificate authority, and a certificate for https by it, or renew that."`
+	Health healthCmd   `cmd:"" help:"Ask a server whether it is ready: exit code 0 or 1. For the health check of a container."`
+	Ver    verCmd      `cmd:"" name:"version" help:"Print the version."`
 }
 
 func main() {

@@ -69,7 +69,8 @@ func (c *serveCmd) Validate() error {
 	}
 	switch {
 	case (c.TLSCert == "") != (c.TLSKey == ""):
-		return errors.New("--tls-cert and --tls-key belong together: https needs both the certificate and its key; lintel certificate makes them")
+		return errors.New("--tls-cert and --tls-key belong together: https needs both the certificate and its key; " +
+			"lintel certificate makes them")
 	case c.AlertsKeep < minAlertsKeep:
 		return fmt.Errorf("--alerts-keep is %v: at least %v (8d) is needed, since an alert can be given an outcome for a week", c.AlertsKeep, minAlertsKeep)
 	case c.JournalKeep < 0 || c.FactsKeep < 0 || c.ExportKeep < 0:
@@ -122,7 +123,8 @@ func (c *serveCmd) options() (app.Options, error) {
 		people = &set
 	}
 	return app.Options{
-		OIDC: people, Data: c.Data, Redis: c.Redis, Wait: true, Listen: c.Listen, TLSCert: c.TLSCert, TLSKey: c.TLSKey, Node: c.Node, PublicURL: c.PublicURL, AllowCIDRs: allow, Retry: schedule,
+		Data: c.Data, Redis: c.Redis, Wait: true, Listen: c.Listen, TLSCert: c.TLSCert, TLSKey: c.TLSKey, OIDC: people,
+		Node: c.Node, PublicURL: c.PublicURL, AllowCIDRs: allow, Retry: schedule,
 		JournalKeep: c.JournalKeep, FactsKeep: c.FactsKeep, AlertsKeep: c.AlertsKeep, Log: slog.Default(),
 		Export: app.ExportOptions{Dir: c.ExportDir, Every: c.ExportEvery, Defuse: c.ExportDefuse, Keep: c.ExportKeep, SQL: c.SQL},
 		Lease:  c.Lease, Version: version(),
@@ -183,7 +185,8 @@ func (c *serveCmd) logStart(url string, allow []netip.Prefix) {
 	slog.Info("listening", "url", url, "version", version(), "store", store, "allowed_networks", networks)
 	if host, _, err := net.SplitHostPort(c.Listen); err == nil && host != "localhost" && c.TLSCert == "" {
 		if ip, err := netip.ParseAddr(host); err != nil || !ip.IsLoopback() {
-			slog.Warn("keys and reads go over the network in clear text unless a proxy with TLS is in front: start with --tls-cert and --tls-key", "listen", c.Listen)
+			slog.Warn("keys and reads go over the network in clear text unless a proxy with TLS is in front: start with --tls-cert and "+
+				"--tls-key", "listen", c.Listen)
 		}
 	}
 }

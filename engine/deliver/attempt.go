@@ -105,8 +105,8 @@ func newClient(guard *Guard, resolver *net.Resolver, roots *x509.CertPool) *http
 	}
 }
 
-// Client returns a client for requests other than messages: its connections go through the guard, it uses no proxy
-// and follows no redirects.
+// Client returns a client for requests other than messages: its connections go through the guard,
+// it uses no proxy and follows no redirects.
 func (g *Guard) Client() *http.Client { return newClient(g, nil, nil) }
 
 // send makes one try: it renders, signs, posts and judges the answer.

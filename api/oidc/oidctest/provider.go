@@ -1,5 +1,6 @@
-// Package oidctest runs a whole OpenID Connect provider on loopback for tests: that of github.com/zitadel/oidc, which
-// is certified by the OpenID Foundation, with its page to sign in and a store in memory.
+// Package oidctest runs a whole OpenID Connect provider on loopback for tests: that of
+// github.com/zitadel/oidc, which is certified by the OpenID Foundation, with its page to sign in
+// and a store in memory.
 package oidctest
 
 import (
@@ -71,7 +72,8 @@ func (p *Provider) GetUserByID(id string) *storage.User {
 	if u == nil {
 		return nil
 	}
-	return &storage.User{ID: u.Name, Username: u.Name, Password: Password, FirstName: u.First, LastName: u.Last, Email: u.Email, EmailVerified: !u.Unverified}
+	return &storage.User{ID: u.Name, Username: u.Name, Password: Password, FirstName: u.First, LastName: u.Last, Email: u.Email,
+		EmailVerified: !u.Unverified}
 }
 
 // GetUserByUsername is for the provider's store.
@@ -102,8 +104,8 @@ func (s *groupStorage) SetUserinfoFromRequest(ctx context.Context, info *zitadel
 
 var field = regexp.MustCompile(`name="id" value="([^"]+)"`)
 
-// SignIn goes where a browser is sent, signs somebody in there, and returns the address to which the browser is sent
-// back.
+// SignIn goes where a browser is sent, signs somebody in there, and returns the address to which
+// the browser is sent back.
 func SignIn(t testing.TB, address, user string) *url.URL {
 	t.Helper()
 	jar, err := cookiejar.New(nil)
