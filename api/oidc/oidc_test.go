@@ -6,6 +6,9 @@ import (
 	"net/http/httptest"
 	"net/netip"
 	"net/url"
+	"os"
+	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -283,6 +286,27 @@ func TestSettings(t *testing.T) {
 	_, _, err = parse([]byte(strings.Replace(good, `,
   "groups": [{"group": "floor", "scopes": ["operate"], "sites": ["umberhithe"]}]`, "", 1)), "")
 	require.ErrorContains(t, err, "without it nobody may do anything")
+}
+
+// TestPage holds the example of deploy/README.md against what is read.
+func TestPage(t *testing.T) {
+	page, err := os.ReadFile("../../deploy/README.md")
+	require.NoError(t, err)
+	m := regexp.MustCompile("(?s)names a JSON file:\n\n```json\n(.*?)```").FindSubmatch(page)
+	require.NotNil(t, m)
+	dir := t.TempDir()
+	file := filepath.Join(dir, "oidc.json")
+	require.NoError(t, os.WriteFile(file, m[1], 0o600))
+	_, err = Read(file)
+	require.ErrorContains(t, err, "oidc.secret: no such file")
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "oidc.secret"), []byte("s3cret\n"), 0o600))
+	s, err := Read(file)
+	require.NoError(t, err)
+	require.Equal(t, "s3cret", s.Secret, "the file is looked for beside the settings")
+	require.Len(t, s.Groups, 2)
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "oidc.secret"), []byte("\n"), 0o600))
+	_, err = Read(file)
+	require.ErrorContains(t, err, "is empty")
 }
 
 func FuzzSettings(f *testing.F) {
