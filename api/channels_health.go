@@ -6,6 +6,7 @@ import (
 
 	"lintel/api/kit"
 	"lintel/engine/deliver"
+	"lintel/engine/event"
 )
 
 var (
@@ -23,6 +24,8 @@ type ChannelHealth struct {
 	LastFailure  *time.Time `json:"last_failure,omitempty"`
 	Reason       string     `json:"reason,omitempty" jsonschema_description:"Of the last failure."`
 	Stopped      *time.Time `json:"stopped_at,omitempty"`
+	Waiting      int        `json:"waiting" jsonschema_description:"Deliveries that are still to be sent, of the key's sites."`
+	GivenUp      int        `json:"given_up" jsonschema_description:"Deliveries that are dead, of the key's sites: recover queues them again."`
 	Cause        string     `json:"stopped_because,omitempty" jsonschema:"enum=gone,enum=failing" jsonschema_description:"gone: the receiver answered 410 Gone. failing: it had no success for 72 hours."`
 }
 
@@ -51,8 +54,10 @@ type RecoverAnswer struct {
 	Last    *time.Time `json:"last,omitempty"`
 }
 
-func healthView(ch *deliver.Channel, h deliver.Health) ChannelHealth {
+func healthView(ch *deliver.Channel, h deliver.Health, undelivered map[string]backlog) ChannelHealth {
+	n := undelivered[ch.Name]
 	v := ChannelHealth{
+		Waiting: n.waiting, GivenUp: n.givenUp,
 		Channel: ch.Name, State: "working", FailingSince: momentOf(h.FailingSince), Warnings: h.Warnings,
 		LastSuccess: momentOf(h.LastSuccess),
 		LastFailure: momentOf(h.LastFailure), Reason: h.Reason, Stopped: momentOf(h.Stopped), Cause: string(h.Cause),
@@ -90,11 +95,50 @@ func (h channelRoutes) channelsHealth(c *kit.Call) error {
 	if err != nil {
 		return unavailable(err)
 	}
+	undelivered, err := h.undelivered(c)
+	if err != nil {
+		return err
+	}
 	list := ChannelHealthList{Channels: []ChannelHealth{}}
 	for i := range channels {
-		list.Channels = append(list.Channels, healthView(&channels[i], health[channels[i].Name]))
+		list.Channels = append(list.Channels, healthView(&channels[i], health[channels[i].Name], undelivered))
 	}
 	return c.JSON(http.StatusOK, list)
+}
+
+// backlog is which deliveries a channel has that did not reach their receiver.
+type backlog struct{ waiting, givenUp int }
+
+// undelivered counts them by channel, among the sites that the caller may see.
+func (b *backend) undelivered(c *kit.Call) (map[string]backlog, error) {
+	sites, err := b.deliverySites(c)
+	if err != nil {
+		return nil, err
+	}
+	total := map[string]backlog{}
+	for _, site := range sites {
+		var here map[string]backlog
+		err := scan(b.deliveries(c.Ctx(), site), event.DecodeDelivery, func() { here = map[string]backlog{} }, func(d *event.Delivery) {
+			n := here[d.Channel]
+			switch d.Status {
+			case event.DeliveryPending:
+				n.waiting++
+			case event.DeliveryDead:
+				n.givenUp++
+			default:
+				return
+			}
+			here[d.Channel] = n
+		})
+		if err != nil {
+			return nil, unavailable(err)
+		}
+		for name, n := range here {
+			sum := total[name]
+			total[name] = backlog{sum.waiting + n.waiting, sum.givenUp + n.givenUp}
+		}
+	}
+	return total, nil
 }
 
 func (h channelRoutes) channelHealth(c *kit.Call) error {
@@ -106,7 +150,11 @@ func (h channelRoutes) channelHealth(c *kit.Call) error {
 	if err != nil {
 		return unavailable(err)
 	}
-	return c.JSON(http.StatusOK, ChannelView{Channel: ch.Redacted(), Health: healthView(&ch, health[ch.Name])})
+	undelivered, err := h.undelivered(c)
+	if err != nil {
+		return err
+	}
+	return c.JSON(http.StatusOK, ChannelView{Channel: ch.Redacted(), Health: healthView(&ch, health[ch.Name], undelivered)})
 }
 
 func (h channelRoutes) startChannel(c *kit.Call) error {

@@ -26,7 +26,7 @@ func TestNoticesAmongDeliveries(t *testing.T) {
 		Status: event.DeliveryDead, Attempts: 10, Reason: "given up after 10 tries: the receiver answered 500 Internal Server Error",
 		Data: json.RawMessage(`{"channel":"door-team","say":"The channel door-team was stopped."}`),
 	}
-	_, err := r.store.SetValues(t.Context(), store.Value{Kind: deliver.KindNotice, Key: m.ID, Data: event.AppendDelivery(nil, &m)})
+	_, err := r.store.SetValues(t.Context(), noticeOf(&m))
 	require.NoError(t, err)
 	require.Len(t, into[DeliveryList](r.get("/v1/deliveries").wants(200)).Deliveries, 2)
 	for q, n := range map[string]int{"channel=ops": 1, "status=dead": 1, "alert=door-team": 0, "site=umberhithe": 1} {
@@ -50,6 +50,11 @@ func TestNoticesAmongDeliveries(t *testing.T) {
 	})
 	require.Contains(t, r.sends.ranges[0], "[umberhithe] door-team", "a key for one site sends no notices again")
 	r.get("/v1/deliveries?site=_channels").wantsCode(kit.CodeUnknownSite)
+}
+
+// noticeOf is a notice as the store has it.
+func noticeOf(d *event.Delivery) store.Value {
+	return store.Value{Kind: deliver.KindNotice, Key: d.ID, Data: event.AppendDelivery(nil, d)}
 }
 
 // A document whose channels could not tell of each other is stored with a warning, in every way of

@@ -44,6 +44,15 @@ func (h channelRoutes) table() []kit.Route {
 				"receiver refused is an answer too.", OutcomeView{})},
 			Codes: []kit.Code{codeUnknownChannel}, Handle: h.testChannel,
 		}, {
+			Method: "POST", Path: "/v1/channels/preview", Name: "previewChannel", Group: "Documents",
+			Summary: "See the body that a channel would send, without sending it",
+			About: "The channel is that of the body, stored or not; its values are masked. It shows the sample that " +
+				"testChannel sends, or what a delivery carries.",
+			Scopes: author, AllSites: true, Params: []kit.Param{kit.Query("delivery", "Id of the delivery to show. Default: the sample.")},
+			Body:    kit.JSON(channelDocument{}),
+			Answers: []kit.Answer{kit.OK("The body.", MessagePreview{})},
+			Codes:   []kit.Code{kit.CodeInvalidDocument, codeUnknownDelivery}, Handle: h.previewChannel,
+		}, {
 			Method: "GET", Path: "/v1/channels/health", Name: "channelsHealth", Group: "Deliveries",
 			Summary: "See the health of the channels",
 			Scopes:  readers, Answers: []kit.Answer{kit.OK("All channels.", ChannelHealthList{})}, Handle: h.channelsHealth,
@@ -264,6 +273,52 @@ func (h channelRoutes) testChannel(c *kit.Call) error {
 		return unavailable(err)
 	}
 	return c.JSON(http.StatusOK, outcomeView(out))
+}
+
+// MessagePreview is the body of a message that is not sent.
+type MessagePreview struct {
+	MediaType string `json:"media_type"`
+	Body      string `json:"body" jsonschema_description:"As it would be sent; values of the channel are masked."`
+	Sample    bool   `json:"sample" jsonschema_description:"It is about a shop that does not exist."`
+}
+
+func (h channelRoutes) previewChannel(c *kit.Call) error {
+	if _, err := c.WantType(kit.MediaJSON); err != nil {
+		return err
+	}
+	body, err := c.ReadBody(min(h.opt.BodyLimit, deliver.MaxChannelsBytes))
+	if err != nil {
+		return err
+	}
+	defer body.Release()
+	previous, err := h.channels(c.Ctx())
+	if err != nil {
+		return err
+	}
+	var ch deliver.Channel
+	err = c.Parse(func() (err error) { ch, err = deliver.ParseChannelKeeping(body.B, previous); return err })
+	if p := busy(err); p != nil {
+		return p
+	}
+	if err != nil {
+		problems := diagnosticsOf(err)
+		return kit.Problemf(kit.CodeInvalidDocument, "The channel has %d problems.", doc.Errors(problems).Count()).With("errors", problems)
+	}
+	d, site, id := deliver.Sample(ch.Name), "umberhithe", c.QueryParam("delivery")
+	if id != "" {
+		if who := []string{kit.ScopeOperate, kit.ScopeView}; !c.Key.Allows(who) {
+			return kit.Problemf(kit.CodeMissingScope, "To see a delivery the key %q lacks the scope %s.", c.Key.Name,
+				strings.Join(who, " or ")).With("scopes", who)
+		}
+		if d, site, err = (deliveryRoutes{h.backend}).deliveryByID(c, id); err != nil {
+			return err
+		}
+	}
+	text, media, err := ch.Redacted().Render(site, &d)
+	if err != nil {
+		return kit.Problemf(kit.CodeInvalidDocument, "The message can't be written by this channel: %v.", err)
+	}
+	return c.JSON(http.StatusOK, MessagePreview{MediaType: media, Body: string(text), Sample: id == ""})
 }
 
 var _ json.Marshaler = deliver.Channel{}

@@ -66,6 +66,7 @@ type DeliveryView struct {
 	Took     float64         `json:"took_seconds,omitempty"`
 	Code     int             `json:"code,omitempty" jsonschema_description:"HTTP status of the last answer."`
 	Reason   string          `json:"reason,omitempty"`
+	Say      string          `json:"say,omitempty" jsonschema_description:"What the message says, by its alert or notice."`
 	Data     json.RawMessage `json:"data,omitempty" jsonschema_description:"What the message carries; only for a single delivery."`
 }
 
@@ -158,7 +159,42 @@ func (h deliveryRoutes) listDeliveries(c *kit.Call) error {
 		list.Next = kit.EncodeCursor(strconv.FormatInt(rows[limit-1].At.UnixMilli(), 10), rows[limit-1].ID)
 	}
 	list.Deliveries = append(list.Deliveries, rows...)
+	if err := h.fillSays(c.Ctx(), list.Deliveries); err != nil {
+		return unavailable(err)
+	}
 	return c.JSON(http.StatusOK, list)
+}
+
+// fillSays adds what the messages of a page say. Only these are read once more: what all carry together
+// would not fit into memory.
+func (h deliveryRoutes) fillSays(ctx context.Context, rows []DeliveryView) error {
+	says, bySite := make(map[string]string, len(rows)), map[string][]string{}
+	for i := range rows {
+		site := cmp.Or(rows[i].Site, deliver.Notices)
+		bySite[site] = append(bySite[site], rows[i].ID)
+	}
+	for site, ids := range bySite {
+		err := scan(h.deliveries(ctx, site, ids...), event.DecodeDelivery, func() {}, func(d *event.Delivery) { says[d.ID] = sayOf(d.Data) })
+		if err != nil {
+			return err
+		}
+	}
+	for i := range rows {
+		rows[i].Say = says[rows[i].ID]
+	}
+	return nil
+}
+
+// sayOf returns what a message says: about an alert, or as a notice by itself.
+func sayOf(data json.RawMessage) string {
+	var m struct {
+		Alert struct{ Say string }
+		Say   string
+	}
+	if err := json.Unmarshal(data, &m); err != nil {
+		return "" // a form that this program does not know
+	}
+	return cmp.Or(m.Alert.Say, m.Say)
 }
 
 // deliveryByID finds a delivery among the sites that the caller may see. The id begins with "msg_",
@@ -189,7 +225,7 @@ func (h deliveryRoutes) getDelivery(c *kit.Call) error {
 		return err
 	}
 	v := deliveryView(site, &d)
-	v.Data = d.Data
+	v.Data, v.Say = d.Data, sayOf(d.Data)
 	return c.JSON(http.StatusOK, v)
 }
 

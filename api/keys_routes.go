@@ -21,6 +21,7 @@ func (h keyRoutes) table() []kit.Route {
 	return []kit.Route{
 		{
 			Method: "GET", Path: "/v1/keys", Name: "listKeys", Group: "Keys", Summary: "List the keys, without their texts",
+			About:  "A key that was rotated is there once for each of its texts.",
 			Scopes: admin, AllSites: true, Answers: []kit.Answer{kit.OK("The keys, revoked ones included.", KeyList{})}, Handle: h.listKeys,
 		}, {
 			Method: "POST", Path: "/v1/keys", Name: "makeKey", Group: "Keys", Summary: "Make a key",
@@ -67,6 +68,7 @@ type KeyView struct {
 	By       string     `json:"by"`
 	Disabled *time.Time `json:"disabled,omitempty"`
 	Until    *time.Time `json:"until,omitempty" jsonschema_description:"When it ends by itself."`
+	Used     *time.Time `json:"last_used,omitempty" jsonschema_description:"When a request last carried it, in a listing: to the hour, where another node took that. Left out if none did."`
 }
 
 // KeyList is the answer to a listing of keys.
@@ -83,9 +85,15 @@ func (h keyRoutes) listKeys(c *kit.Call) error {
 	if err != nil {
 		return unavailable(err)
 	}
+	used, err := h.server.KeysUsed(c.Ctx())
+	if err != nil {
+		return unavailable(err)
+	}
 	list := KeyList{Keys: []KeyView{}}
 	for i := range keys {
-		list.Keys = append(list.Keys, keyView(&keys[i]))
+		v := keyView(&keys[i])
+		v.Used = momentOf(used[keys[i].Hash])
+		list.Keys = append(list.Keys, v)
 	}
 	return c.JSON(http.StatusOK, list)
 }

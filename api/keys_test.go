@@ -75,6 +75,27 @@ func TestRevokingWorksOnOtherNodesWithinASecond(t *testing.T) {
 	require.Less(t, time.Since(at), 3*time.Second)
 }
 
+// TestKeysSayWhenTheyWereUsed: also after a restart, to the hour, and for each text of a rotated key.
+func TestKeysSayWhenTheyWereUsed(t *testing.T) {
+	r := newRig(t).shop()
+	used := func(r *rig) map[string][]bool {
+		m := map[string][]bool{}
+		for _, k := range into[KeyList](r.get("/v1/keys").wants(200)).Keys {
+			m[k.Name] = append(m[k.Name], k.Used != nil && time.Since(*k.Used) < time.Hour)
+		}
+		return m
+	}
+	text := r.key("gate", kit.ScopeReads)
+	require.Equal(t, []bool{false}, used(r)["gate"])
+	r.as(text, func(r *rig) { r.reads(`[]`).wantsCode(codeNothingAccepted) })
+	r.post("/v1/keys/gate/rotate", `{"overlap":60}`).wants(201)
+	require.Equal(t, []bool{true, false}, used(r)["gate"])
+	other := New(Options{Store: r.store, Runner: r.run})
+	at, err := other.server.KeysUsed(t.Context())
+	require.NoError(t, err)
+	require.Len(t, at, 2, "gate's first text, and boss")
+}
+
 func TestMintAndVerify(t *testing.T) {
 	r := newRig(t)
 	ctx := t.Context()

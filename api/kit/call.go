@@ -43,6 +43,7 @@ func (c *Call) admit() error {
 	}
 	c.Key = key
 	c.Set("key", key.Name)
+	c.server.uses.note(c.Ctx(), key)
 	if !key.Allows(c.Route.Scopes) {
 		return Problemf(CodeMissingScope, "%s lacks the scope %s.", key.Who(),
 			strings.Join(c.Route.Scopes, " or ")).With("scopes", c.Route.Scopes)

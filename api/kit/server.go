@@ -72,6 +72,7 @@ type Server struct {
 	answers *answers
 
 	sessions *sessions
+	uses     *keyUse
 
 	memory   bodyMemory
 	parsing  chan struct{}
@@ -90,6 +91,7 @@ func New(opt Options) *Server {
 		opt: opt, byPath: make(map[string]*Route), keys: newKeyRing(opt.Store, time.Now),
 		answers:  &answers{store: opt.Store, now: time.Now, log: opt.Log, pruned: Seldom{Every: time.Hour}},
 		sessions: &sessions{store: opt.Store, now: time.Now, most: totalSessions, seen: make(map[string]seenSession)},
+		uses:     &keyUse{store: opt.Store, now: time.Now},
 		parsing:  make(chan struct{}, opt.Parsing), failures: Seldom{Every: 10 * time.Second}, refusals: Seldom{Every: time.Minute},
 		requests: prometheus.NewCounterVec(prometheus.CounterOpts{
 			Name: "lintel_http_requests_total", Help: "Requests, by route, method and status.",

@@ -39,21 +39,33 @@ func ParseChannelsKeeping(src []byte, previous []Channel) ([]Channel, error) {
 	return parseChannels(src, parser{previous: previous, strict: true})
 }
 
-func parseChannels(src []byte, p parser) ([]Channel, error) {
+// ParseChannelKeeping is ParseChannelsKeeping for a document that is one channel.
+func ParseChannelKeeping(src []byte, previous []Channel) (c Channel, err error) {
+	p := parser{previous: previous, strict: true}
+	err = p.parse(src, "channel", func(root *doc.Node) { c = p.channel(root) })
+	return c, err
+}
+
+func parseChannels(src []byte, p parser) (channels []Channel, err error) {
+	err = p.parse(src, "channels", func(root *doc.Node) { channels = p.document(root) })
+	return channels, err
+}
+
+// parse opens a document and has its root read, unless it can't be opened.
+func (p *parser) parse(src []byte, what string, read func(root *doc.Node)) error {
 	d, problem := doc.JSON(src, MaxChannelsBytes)
 	p.Report = doc.NewReport("", maxProblems, d, nil)
 	p.Private = true
 	if problem != nil {
 		p.Add(*problem)
 	}
-	var channels []Channel
 	if d.Root != nil {
-		channels = p.document(d.Root)
+		read(d.Root)
 	}
 	if err := p.Err(); err != nil {
-		return nil, fmt.Errorf("channels: %w", err)
+		return fmt.Errorf("%s: %w", what, err)
 	}
-	return channels, nil
+	return nil
 }
 
 // parser reads one document of channels.

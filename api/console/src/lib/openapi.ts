@@ -1,5 +1,5 @@
 // Made by go run ./api/console/build -types from the OpenAPI document with the SHA-256
-// 33fe79bb41079d8f10897582fda0fa4ef6c0cd1fb076b2731f20780354344055
+// fe7f7b4ca4a4421469b7a56e3d7f22059b626769f724bfa65dc5d44a7fe48b98
 
 export interface paths {
     "/epcis/capture": {
@@ -284,6 +284,22 @@ export interface paths {
         get: operations["channelsHealth"];
         put?: never;
         post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/channels/preview": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get?: never;
+        put?: never;
+        post: operations["previewChannel"];
         delete?: never;
         options?: never;
         head?: never;
@@ -781,54 +797,6 @@ export interface paths {
         put?: never;
         post?: never;
         delete: operations["endSession"];
-        options?: never;
-        head?: never;
-        patch?: never;
-        trace?: never;
-    };
-    "/v1/sign-in": {
-        parameters: {
-            query?: never;
-            header?: never;
-            path?: never;
-            cookie?: never;
-        };
-        get: operations["waysToSignIn"];
-        put?: never;
-        post?: never;
-        delete?: never;
-        options?: never;
-        head?: never;
-        patch?: never;
-        trace?: never;
-    };
-    "/v1/sign-in/callback": {
-        parameters: {
-            query?: never;
-            header?: never;
-            path?: never;
-            cookie?: never;
-        };
-        get: operations["finishSignIn"];
-        put?: never;
-        post?: never;
-        delete?: never;
-        options?: never;
-        head?: never;
-        patch?: never;
-        trace?: never;
-    };
-    "/v1/sign-in/start": {
-        parameters: {
-            query?: never;
-            header?: never;
-            path?: never;
-            cookie?: never;
-        };
-        get: operations["beginSignIn"];
-        put?: never;
-        post?: never;
-        delete?: never;
         options?: never;
         head?: never;
         patch?: never;
@@ -1942,12 +1910,14 @@ export interface components {
         ChannelHealth: {
             channel: string;
             failing_since?: string;
+            given_up: number;
             last_failure?: string;
             last_success?: string;
             reason?: string;
             state: "working" | "failing" | "stopped" | "disabled";
             stopped_at?: string;
             stopped_because?: "gone" | "failing";
+            waiting: number;
             warnings?: number;
         };
         ChannelHealthList: {
@@ -1981,7 +1951,7 @@ export interface components {
             note?: string;
             outcome: "genuine" | "false" | "unclear";
         };
-        Code: "alert_status" | "batch_too_large" | "body_too_large" | "busy" | "cases_failed" | "channel_stopped" | "conflict" | "count_blind" | "count_status" | "cross_origin" | "entry_unreadable" | "idempotency_in_progress" | "idempotency_mismatch" | "idempotency_outcome_unknown" | "internal" | "invalid_body" | "invalid_document" | "invalid_encoding" | "invalid_epcis" | "invalid_idempotency_key" | "invalid_identity" | "invalid_json" | "invalid_parameter" | "key_exists" | "last_admin" | "little_read" | "method_not_allowed" | "missing_scope" | "missing_site" | "no_backup" | "no_passage" | "no_provider" | "not_acceptable" | "not_aside" | "not_found" | "nothing_accepted" | "removal" | "store_full" | "timeout" | "too_many_sessions" | "too_many_streams" | "too_many_trials" | "unauthorized" | "unavailable" | "unknown_alert" | "unknown_capture" | "unknown_channel" | "unknown_count" | "unknown_delivery" | "unknown_document" | "unknown_fact" | "unknown_host" | "unknown_item" | "unknown_key" | "unknown_rule" | "unknown_session" | "unknown_site" | "unknown_zone" | "unsupported_encoding" | "unsupported_media_type" | "version_mismatch" | "zone_counted";
+        Code: "alert_status" | "batch_too_large" | "body_too_large" | "busy" | "cases_failed" | "channel_stopped" | "conflict" | "count_blind" | "count_status" | "cross_origin" | "entry_unreadable" | "idempotency_in_progress" | "idempotency_mismatch" | "idempotency_outcome_unknown" | "internal" | "invalid_body" | "invalid_document" | "invalid_encoding" | "invalid_epcis" | "invalid_idempotency_key" | "invalid_identity" | "invalid_json" | "invalid_parameter" | "key_exists" | "last_admin" | "little_read" | "method_not_allowed" | "missing_scope" | "missing_site" | "no_backup" | "no_passage" | "not_acceptable" | "not_aside" | "not_found" | "nothing_accepted" | "removal" | "store_full" | "timeout" | "too_many_sessions" | "too_many_streams" | "too_many_trials" | "unauthorized" | "unavailable" | "unknown_alert" | "unknown_capture" | "unknown_channel" | "unknown_count" | "unknown_delivery" | "unknown_document" | "unknown_fact" | "unknown_host" | "unknown_item" | "unknown_key" | "unknown_rule" | "unknown_session" | "unknown_site" | "unknown_zone" | "unsupported_encoding" | "unsupported_media_type" | "version_mismatch" | "zone_counted";
         CommentRequest: {
             note: string;
         };
@@ -2172,6 +2142,7 @@ export interface components {
             next_try?: string;
             order: number;
             reason?: string;
+            say?: string;
             site?: string;
             status: "pending" | "delivered" | "dead";
             took_seconds?: number;
@@ -2367,6 +2338,7 @@ export interface components {
             created: string;
             disabled?: string;
             key?: string;
+            last_used?: string;
             name: string;
             scopes: string[];
             sites: string[];
@@ -2408,6 +2380,11 @@ export interface components {
             order: number;
             product?: components["schemas"]["MessageProduct"];
             test?: boolean;
+        };
+        MessagePreview: {
+            body: string;
+            media_type: string;
+            sample: boolean;
         };
         MessageProduct: {
             category?: string;
@@ -2730,10 +2707,6 @@ export interface components {
             power?: "lower" | "raise";
             sure_within?: string;
         };
-        ProviderView: {
-            name: string;
-            start: string;
-        };
         PutRuleBody: Record<string, never>;
         QualityChange: {
             difference: number;
@@ -2979,7 +2952,6 @@ export interface components {
             current: boolean;
             id: string;
             key: string;
-            person?: boolean;
             until: string;
         };
         ShortageView: {
@@ -3003,7 +2975,6 @@ export interface components {
         SignedIn: {
             key: string;
             now: string;
-            person?: boolean;
             scopes: string[];
             session?: components["schemas"]["SessionView"];
             sites: string[];
@@ -3264,9 +3235,6 @@ export interface components {
             store?: boolean;
             tags: string[];
             walks: components["schemas"]["WalkRequest"][];
-        };
-        WaysToSignIn: {
-            provider?: components["schemas"]["ProviderView"];
         };
         WhyAnswer: {
             about: "item" | "stock" | "reader" | "count" | "zone";
@@ -5043,6 +5011,106 @@ export interface operations {
                 };
             };
             403: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            500: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            503: {
+                headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+        };
+    };
+    previewChannel: {
+        parameters: {
+            query?: {
+                delivery?: string;
+            };
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        requestBody: {
+            content: {
+                "application/json": components["schemas"]["Channel"];
+            };
+        };
+        responses: {
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["MessagePreview"];
+                };
+            };
+            400: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            401: {
+                headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            403: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            404: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            413: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            415: {
+                headers: {
+                    "Accept-Encoding": components["headers"]["Accept-Encoding"];
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            422: {
                 headers: {
                     [name: string]: unknown;
                 };
@@ -9012,155 +9080,6 @@ export interface operations {
             401: {
                 headers: {
                     "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
-                    [name: string]: unknown;
-                };
-                content: {
-                    "application/problem+json": components["schemas"]["Problem"];
-                };
-            };
-            403: {
-                headers: {
-                    [name: string]: unknown;
-                };
-                content: {
-                    "application/problem+json": components["schemas"]["Problem"];
-                };
-            };
-            404: {
-                headers: {
-                    [name: string]: unknown;
-                };
-                content: {
-                    "application/problem+json": components["schemas"]["Problem"];
-                };
-            };
-            500: {
-                headers: {
-                    [name: string]: unknown;
-                };
-                content: {
-                    "application/problem+json": components["schemas"]["Problem"];
-                };
-            };
-            503: {
-                headers: {
-                    "Retry-After": components["headers"]["Retry-After"];
-                    [name: string]: unknown;
-                };
-                content: {
-                    "application/problem+json": components["schemas"]["Problem"];
-                };
-            };
-        };
-    };
-    waysToSignIn: {
-        parameters: {
-            query?: never;
-            header?: never;
-            path?: never;
-            cookie?: never;
-        };
-        requestBody?: never;
-        responses: {
-            200: {
-                headers: {
-                    [name: string]: unknown;
-                };
-                content: {
-                    "application/json": components["schemas"]["WaysToSignIn"];
-                };
-            };
-            500: {
-                headers: {
-                    [name: string]: unknown;
-                };
-                content: {
-                    "application/problem+json": components["schemas"]["Problem"];
-                };
-            };
-        };
-    };
-    finishSignIn: {
-        parameters: {
-            query?: never;
-            header?: never;
-            path?: never;
-            cookie?: never;
-        };
-        requestBody?: never;
-        responses: {
-            303: {
-                headers: {
-                    Location: components["headers"]["Location"];
-                    "Set-Cookie": components["headers"]["Set-Cookie"];
-                    [name: string]: unknown;
-                };
-                content?: never;
-            };
-            400: {
-                headers: {
-                    [name: string]: unknown;
-                };
-                content: {
-                    "application/problem+json": components["schemas"]["Problem"];
-                };
-            };
-            403: {
-                headers: {
-                    [name: string]: unknown;
-                };
-                content: {
-                    "application/problem+json": components["schemas"]["Problem"];
-                };
-            };
-            404: {
-                headers: {
-                    [name: string]: unknown;
-                };
-                content: {
-                    "application/problem+json": components["schemas"]["Problem"];
-                };
-            };
-            500: {
-                headers: {
-                    [name: string]: unknown;
-                };
-                content: {
-                    "application/problem+json": components["schemas"]["Problem"];
-                };
-            };
-            503: {
-                headers: {
-                    "Retry-After": components["headers"]["Retry-After"];
-                    [name: string]: unknown;
-                };
-                content: {
-                    "application/problem+json": components["schemas"]["Problem"];
-                };
-            };
-        };
-    };
-    beginSignIn: {
-        parameters: {
-            query?: {
-                again?: "true" | "false" | "1" | "0";
-            };
-            header?: never;
-            path?: never;
-            cookie?: never;
-        };
-        requestBody?: never;
-        responses: {
-            303: {
-                headers: {
-                    Location: components["headers"]["Location"];
-                    "Set-Cookie": components["headers"]["Set-Cookie"];
-                    [name: string]: unknown;
-                };
-                content?: never;
-            };
-            400: {
-                headers: {
                     [name: string]: unknown;
                 };
                 content: {
