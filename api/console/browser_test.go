@@ -170,8 +170,9 @@ func TestRightToLeft(t *testing.T) {
 // TestEmptyShop: every page of a shop with nothing in it, and a server without a shop.
 func TestEmptyShop(t *testing.T) {
 	s := newServer(t)
-	b := newTab(t, s, phone, phoneHeight, false).open("/console/").signIn(s.admin)
+	b := newTab(t, s, phone, phoneHeight, false).open("/console/#/now").signIn(s.admin)
 	b.shows("There is no shop yet").accessible()
+	b.press("Make one").shows("What is the shop called?")
 	s.emptyShop()
 	b.open("/console/").shows("Nothing needs a person right now").shows("Nothing is to be carried").accessible()
 	b.press("Door").shows("Nothing has gone through this door in the last day").accessible()

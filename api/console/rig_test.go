@@ -36,10 +36,14 @@ type server struct {
 	addr  string
 	app   *app.App
 	admin string
+	more  func(*app.Options) // what a test wants otherwise; nil: nothing
 }
 
-func newServer(t testing.TB) *server {
-	s := &server{t: t, store: memory.Open(), addr: "127.0.0.1:0"}
+func newServer(t testing.TB) *server { return newServerWith(t, nil) }
+
+// newServerWith is newServer with other options.
+func newServerWith(t testing.TB, more func(*app.Options)) *server {
+	s := &server{t: t, store: memory.Open(), addr: "127.0.0.1:0", more: more}
 	text, err := kit.MintKey(context.Background(), s.store, "boss", []string{kit.ScopeAdmin}, []string{kit.AllSites}, "test", time.Now())
 	require.NoError(t, err)
 	s.admin = text
@@ -52,7 +56,11 @@ func newServer(t testing.TB) *server {
 }
 
 func (s *server) start() {
-	a, err := app.New(context.Background(), app.Options{Store: s.store, Listen: s.addr, Log: slog.New(slog.DiscardHandler)})
+	opt := app.Options{Store: s.store, Listen: s.addr, Log: slog.New(slog.DiscardHandler)}
+	if s.more != nil {
+		s.more(&opt)
+	}
+	a, err := app.New(context.Background(), opt)
 	require.NoError(s.t, err)
 	require.NoError(s.t, a.Start(context.Background()))
 	s.app, s.addr = a, strings.TrimPrefix(a.URL(), "http://")

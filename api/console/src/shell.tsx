@@ -44,6 +44,11 @@ function Frame(): JSX.Element {
   const title = page?.title ?? t.page.none;
   const heading = useRef<HTMLHeadingElement>(null);
   const first = useRef(true);
+  const list = useStore(sites);
+  useEffect(() => {
+    // Where there is no shop yet, whoever may make one begins with that.
+    if (where.page === "" && list?.length === 0 && may(who, ["author"])) location.replace(to("setup"));
+  }, [where.page, list]);
   useEffect(() => {
     document.title = `${title} · ${t.name}`;
     if (!first.current) heading.current?.focus();
@@ -126,7 +131,17 @@ function NoShop(props: { page: Page; loading: boolean }): JSX.Element {
   const list = useStore(sites);
   const error = useStore(shopsError);
   if (error !== undefined) return <Note kind="bad" title={inWords(error)} again={() => void loadShops()} />;
-  if (!props.loading && list?.length === 0) return <Note title={t.shopNone} more={t.shopNoneMore} />;
+  if (!props.loading && list?.length === 0) {
+    return (
+      <Note title={t.shopNone} more={t.shopNoneMore}>
+        {may(session.get(), ["author"]) && (
+          <p>
+            <a href={to("setup")}>{t.shopMake}</a>
+          </p>
+        )}
+      </Note>
+    );
+  }
   return <Loading />;
 }
 
