@@ -182,6 +182,218 @@ func TestSetUp(t *testing.T) {
 	b.done()
 }
 
-var _ = fmt.Sprint
-var _ = json.Marshal
-var _ = kit.ScopeAdmin
+// pressStarting presses the first button whose text begins so: the rest of it is for who can't see where it is.
+func (b *tab) pressStarting(text string) *tab {
+	b.t.Helper()
+	found := `[...document.querySelectorAll("button, a, summary")].find(e => e.innerText.trim().startsWith(` + strconv.Quote(text) + `) && !e.disabled)`
+	b.until(found)
+	js[chromedp.Void](b, found+".click()")
+	return b
+}
+
+// may reports whether the server lets a key do something.
+func (s *server) may(key, method, path string) int {
+	s.t.Helper()
+	req, err := http.NewRequest(method, "http://"+s.addr+path, nil)
+	require.NoError(s.t, err)
+	req.Header.Set("Authorization", "Bearer "+key)
+	resp, err := http.DefaultClient.Do(req)
+	require.NoError(s.t, err)
+	require.NoError(s.t, resp.Body.Close())
+	return resp.StatusCode
+}
+
+// TestSetUpKeys makes a key, gives it a new text, and ends it; each text is shown once.
+func TestSetUpKeys(t *testing.T) {
+	s := newServer(t).emptyShop()
+	b := newTab(t, s, phone, phoneHeight, false).open("/console/#/setup/keys").signIn(s.admin)
+	b.shows("Keys that work").shows("signed in here").press("Make a key")
+	b.press("Make it").shows("Give it a name").fill("Name of the key", "boss").shows("names are not used again")
+	b.fill("Name of the key", "till-1").press("Make it").shows("Choose what it may do")
+	b.tick("report sales").tick("These shops").press("Make it").shows("Choose for which shops").tick("Umberhithe Books").accessible()
+	b.press("Make it").shows("This is shown only now").shows("For Umberhithe Books; never used").accessible()
+	first := js[string](b, labelled("The new text of till-1")+".value")
+	const sites = "/v1/sessions/current"
+	require.Equal(t, 200, s.may(first, "GET", sites))
+	require.Equal(t, 403, s.may(first, "GET", "/v1/keys"))
+
+	// Shown once: neither another page nor a reload has it.
+	b.press("First steps").shows("1. The shop").press("Keys").shows("Keys that work")
+	require.NotContains(t, js[string](b, "document.documentElement.outerHTML + [...document.querySelectorAll('input, textarea')].map(e => e.value).join()"), first)
+	require.NotContains(t, js[string](b, "JSON.stringify(localStorage) + JSON.stringify(sessionStorage)"), first)
+	b.shows("last used")
+
+	// Rotated: the old text works for a day, which the list says.
+	row := `[...document.querySelectorAll("li")].find(e => e.innerText.includes("till-1"))`
+	js[chromedp.Void](b, row+`.querySelector("button").click()`)
+	b.shows("For how long should the old text still work?").accessible().press("Make the new text").shows("Its old text works until")
+	second := js[string](b, labelled("The new text of till-1")+".value")
+	require.NotEqual(t, first, second)
+	require.Equal(t, []int{200, 200}, []int{s.may(first, "GET", sites), s.may(second, "GET", sites)})
+
+	// Ended: it says first what that would do, and then both are over.
+	js[chromedp.Void](b, row+`.querySelectorAll(".acts button")[1].click()`)
+	b.shows("Whatever uses till-1 stops at once").press("Not now").until(row + `.innerText.includes("Give it a new text")`)
+	js[chromedp.Void](b, row+`.querySelectorAll(".acts button")[1].click()`)
+	b.press("End till-1 for good").shows("1 key that ended")
+	s.until("both texts ended", func() bool { return s.may(first, "GET", sites) == 401 && s.may(second, "GET", sites) == 401 })
+	js[chromedp.Void](b, `[...document.querySelectorAll("li")].find(e => e.innerText.includes("boss")).querySelectorAll(".acts button")[1].click()`)
+	b.shows("you would be signed out at once").press("End boss for good").shows("It is the last key for everything")
+	b.accessible().done()
+}
+
+// TestSetUpFiles takes a document away and puts it back, after a look at what would change.
+func TestSetUpFiles(t *testing.T) {
+	s := newServer(t).shop()
+	b := newTab(t, s, desk, deskHeight, true).open("/console/#/setup/files").signIn(s.admin)
+	b.shows("Places of Umberhithe Books").shows("Products").shows("Rules").accessible()
+	// What the links give is what was stored.
+	require.Equal(t, shopRules, js[string](b, `fetch(document.querySelector('a[download="rules.yaml"]').href).then(r => r.text())`))
+	require.Contains(t, js[string](b, `fetch(document.querySelector('a[download="products.csv"]').href).then(r => r.text())`), "09521141123454,UB-1001,The Harbour Light")
+	give := func(files map[string]string) {
+		t.Helper()
+		list, err := json.Marshal(files)
+		require.NoError(t, err)
+		js[chromedp.Void](b, `(() => { const d = new DataTransfer(); for (const [name, text] of Object.entries(`+string(list)+`)) d.items.add(new File([text], name));
+			const e = document.querySelector("input[type=file]"); e.files = d.files; e.dispatchEvent(new Event("change", {bubbles: true})) })()`)
+	}
+	give(map[string]string{"layout.json": strings.Replace(shopLayout, "Shelf A", "Crime", 1), "notes.txt": "nothing"})
+	b.shows("notes.txt is none of these documents").shows("1 document would change. Nothing is done yet").press("What differs").shows(`"Crime"`).accessible()
+	require.NotContains(t, string(s.call("GET", "/v1/sites/umberhithe/layout", "", "")), "Crime")
+	b.press("Do it").shows("1 document is stored")
+	require.Contains(t, string(s.call("GET", "/v1/sites/umberhithe/layout", "", "")), "Crime")
+	b.press("Undo").until(`!document.body.innerText.includes("1 document is stored")`)
+	require.NotContains(t, string(s.call("GET", "/v1/sites/umberhithe/layout", "", "")), "Crime")
+
+	// What is wrong is said with its place, and nothing is done; much less than there was has to be meant.
+	give(map[string]string{"rules.yaml": strings.Replace(shopRules, "item.paid", "item.payd", 1)})
+	b.shows("This does not fit").shows("line 3").accessible()
+	give(map[string]string{"rules.yaml": shopRules[:strings.Index(shopRules, "  - name: wrong-zone")]})
+	b.shows("1 document would change").press("Do it").shows("This removes 2 of 3 rules").press("Do it all the same").shows("1 document is stored")
+
+	// Somebody else was first: the plan is shown anew, and nothing was done.
+	give(map[string]string{"layout.json": strings.Replace(shopLayout, "Shelf A", "Crime", 1)})
+	b.shows("1 document would change")
+	s.call("PUT", "/v1/sites/umberhithe/layout", "application/json", strings.Replace(shopLayout, "Shelf B", "Travel", 1))
+	b.press("Do it").shows("Somebody else changed it at the same moment")
+	require.NotContains(t, string(s.call("GET", "/v1/sites/umberhithe/layout", "", "")), "Crime")
+	b.done()
+}
+
+// TestSetUpManyAndLong: 200 places with names of 120 characters are renamed, and taken back.
+func TestSetUpManyAndLong(t *testing.T) {
+	s := newServer(t)
+	long := strings.TrimSpace(strings.Repeat("Long narrow shelf ", 7))[:120]
+	zones := make([]string, 200)
+	for i := range zones {
+		zones[i] = fmt.Sprintf(`{"id": "shelf-%d", "name": "%s%d", "kind": "shelf"}`, i, long[:117], i+100)
+	}
+	s.call("PUT", "/v1/sites/many/layout", "application/json", `{"site": "many", "name": "`+long+`", "time_zone": "Europe/London", "zones": [`+strings.Join(zones, ",")+`]}`)
+	b := newTab(t, s, phone, phoneHeight, false).open("/console/#/setup").signIn(s.admin).shows("200 places")
+	js[chromedp.Void](b, `document.querySelector(".step button").click()`)
+	b.shows("Places (200)").accessible()
+	require.Equal(t, 200, js[int](b, `document.querySelectorAll(".names input").length`))
+	b.fill("Name of "+long[:117]+"299", "The last shelf").press("Store the names").shows("The names are stored")
+	require.Contains(t, string(s.call("GET", "/v1/sites/many/layout", "", "")), "The last shelf")
+	b.press("Undo").until(`!document.body.innerText.includes("The names are stored")`)
+	require.NotContains(t, string(s.call("GET", "/v1/sites/many/layout", "", "")), "The last shelf")
+	b.done()
+}
+
+// TestSetUpScopes: who may not make keys does not see how; who may not set up sees no such page.
+func TestSetUpScopes(t *testing.T) {
+	s := newServer(t).shop()
+	b := newTab(t, s, phone, phoneHeight, false).open("/console/#/setup").signIn(s.key("writer", kit.ScopeAuthor))
+	b.shows("4 of 6 steps are done").shows("Whoever has a key for everything makes it").accessible()
+	require.False(t, js[bool](b, `[...document.querySelectorAll(".choice a")].some(e => e.innerText === "Keys")`))
+	b.open("/console/#/setup/keys").shows("There is no such page")
+	require.Equal(t, 403, js[int](b, `fetch("/v1/keys").then(r => r.status)`))
+	b.done()
+	c := newTab(t, s, phone, phoneHeight, false).open("/console/#/setup").signIn(s.key("floor", kit.ScopeOperate))
+	c.shows("The key that signed in here may not do this").accessible()
+	require.NotContains(t, js[string](c, `document.querySelector("nav").innerText`), "Set-up")
+	c.done()
+	// Without a shop, who may not make one is told so.
+	d := newTab(t, newServer(t), phone, phoneHeight, false)
+	d.open("/console/").signIn(d.server.key("viewer", kit.ScopeView)).shows("There is no shop yet")
+	require.NotContains(t, js[string](d, "document.body.innerText"), "Make one")
+	d.done()
+}
+
+// TestSetUpByKeyboard makes the shop without a pointer.
+func TestSetUpByKeyboard(t *testing.T) {
+	s := newServer(t)
+	b := newTab(t, s, desk, deskHeight, false).open("/console/").signIn(s.admin).shows("What is the shop called?")
+	reach := func(what string) {
+		t.Helper()
+		for range 60 {
+			b.keys(kb.Tab)
+			if js[bool](b, `(document.activeElement.labels?.[0]?.innerText ?? document.activeElement.innerText).trim().startsWith(`+strconv.Quote(what)+`)`) {
+				require.NotEqual(t, "none", js[string](b, `getComputedStyle(document.activeElement.closest("label.file") ?? document.activeElement).outlineStyle`), "the focus is seen")
+				return
+			}
+		}
+		require.Fail(t, "never reached", what)
+	}
+	reach("What is the shop called?")
+	b.keys("Umberhithe Books")
+	reach("One floor, one door")
+	b.keys(kb.ArrowDown).shows("Places (10)")
+	reach("Make the shop")
+	b.keys("\r").until(`document.activeElement.innerText === "2. Products"`)
+	reach("Choose a file")
+	reach("Take the sample")
+	b.keys("\r").shows("All right: 9 products")
+	reach("Store 9 products")
+	b.keys("\r").until(`document.activeElement.innerText === "3. A key for the reader"`)
+	require.Empty(t, js[string](b, `[...document.querySelectorAll(".wrong")].map(e => e.innerText).join()`))
+	require.NotContains(t, string(s.call("PUT", "/v1/sites/umberhithe-books/layout?dry_run=true", "application/json",
+		string(s.call("GET", "/v1/sites/umberhithe-books/layout", "", "")))), `"reason"`, "no warning about the template")
+	b.done()
+}
+
+// TestSetUpScreenshots takes the pages Set-up and Messages.
+func TestSetUpScreenshots(t *testing.T) {
+	wantShots(t)
+	hook := newReceiver(t)
+	s := newServerWith(t, quickly).shop()
+	s.channel("door-team", hook)
+	s.passes(1)
+	s.until("delivered", func() bool { return s.count("delivered") == 1 })
+	hook.answers(http.StatusServiceUnavailable)
+	s.passes(2)
+	s.until("given up", func() bool { return s.count("dead") == 1 })
+	eachView(t, func(open func(s *server) *tab, shoot func(b *tab, name string)) {
+		nothing := newServer(t)
+		b := open(nothing)
+		b.signIn(nothing.admin).shows("What is the shop called?")
+		shoot(b, "setup-nothing")
+		b.fill("What is the shop called?", "Umberhithe Books").fill("Time zone", "Europe/London").press("Make the shop").shows("2. Products")
+		b.press("Take the sample").shows("All right")
+		shoot(b, "setup-products")
+		b.put("From the sample", "gtin,sku,name,category,price,home_zones,minimum\n9521141123455,UB-1001,The Harbour Light,fiction,cheap,shelf-a,\n").shows("2 things are wrong")
+		shoot(b, "setup-products-wrong")
+		b.press("Take the sample").press("Store 9 products").shows("A reader sends").press("Make the key").shows("This is shown only now")
+		shoot(b, "setup-key")
+		b.press("Go on").shows("No reader yet?")
+		js[chromedp.Void](b, `document.querySelectorAll(".step")[4].querySelector("button").click()`)
+		b.shows("In the wrong place").pressStarting("Add").shows("added").press("Play it in Umberhithe Books").shows("takes about ten seconds")
+		shoot(b, "setup-reads")
+		js[chromedp.Void](b, `document.querySelectorAll(".step")[5].querySelector("button").click()`)
+		b.until(`document.querySelectorAll(".step")[5].innerText.includes("passed Street door")`)
+		shoot(b, "setup-done")
+		b.press("Keys").shows("Keys that work").press("Make a key")
+		js[chromedp.Void](b, `document.querySelector("li .acts button").click()`)
+		b.shows("For how long")
+		shoot(b, "setup-keys")
+		b.press("Files").shows("Places of Umberhithe Books")
+		shoot(b, "setup-files")
+		m := open(s).signIn(s.admin)
+		m.press("Messages").shows("Tried 2 times")
+		shoot(m, "messages")
+		m.press("Change").shows(`passed the street door`).until(`document.querySelector(".editor > div")?.shadowRoot?.querySelector(".cm-content")`)
+		shoot(m, "messages-channel")
+		m.open("/console/#/messages/history").shows("in force")
+		shoot(m, "messages-history")
+	})
+}

@@ -169,7 +169,7 @@ function LinkState(): JSX.Element {
   useNow();
   const since = at(l.since, s?.zone ?? "UTC");
   const words = {
-    idle: s ? t.link.connecting : "",
+    idle: s && may(session.get(), ["operate", "view"]) ? t.link.connecting : "",
     live: t.link.live,
     reconnecting: t.link.reconnecting(since),
     away: t.link.away(since),

@@ -3,6 +3,7 @@ import { useEffect, useRef, useState } from "preact/hooks";
 import { get, newOnce, post, type Shapes } from "../lib/api";
 import { useAsk } from "../lib/ask";
 import { kindWords, loadChannels, type Channel } from "../lib/channels";
+import { useLive } from "../lib/live";
 import { to } from "../lib/router";
 import { may, session } from "../lib/session";
 import { useStore } from "../lib/store";
@@ -20,7 +21,9 @@ import { History } from "./messages_history";
 type Health = Shapes["ChannelHealth"];
 type Outcome = Shapes["OutcomeView"];
 
-const pollEvery = 5000; // milliseconds
+/** How often the server is asked, and how soon after an alert, whose message is then on its way; milliseconds. */
+export const pollEvery = 4000;
+export const soonAfter = 1000;
 
 /** mayWrite says whether the key may change channels: they are of all shops. */
 export function mayWrite(who: Shapes["SignedIn"] | null | undefined): boolean {
@@ -57,6 +60,7 @@ function Messages(props: { filter: string; done: Done | undefined; setDone: (d: 
     const timer = setInterval(() => document.visibilityState === "visible" && ask.again(), pollEvery);
     return () => clearInterval(timer);
   }, [ask.again]);
+  useLive({ alerts: () => void setTimeout(ask.again, soonAfter) });
   const write = mayWrite(who);
   const failing = ask.value?.filter((r) => r.health.state === "failing" || r.health.state === "stopped").length ?? 0;
   return (

@@ -302,7 +302,7 @@ function Preview(props: { format: Channel["format"]; text?: string }): JSX.Eleme
       {error !== undefined ? (
         <Wrong error={error} />
       ) : (
-        <pre class="wide" tabIndex={0} aria-label={t.messages.preview}>
+        <pre class="wide" tabIndex={0} role="group" aria-label={t.messages.preview}>
           {shown}
         </pre>
       )}

@@ -2,6 +2,7 @@ import type { JSX } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
 import { get, newOnce, post, type Shapes } from "../lib/api";
 import type { Ask } from "../lib/ask";
+import { useLive } from "../lib/live";
 import { go, route } from "../lib/router";
 import { may, session } from "../lib/session";
 import { sites } from "../lib/shop";
@@ -12,13 +13,12 @@ import { useAct, Wrong } from "../parts/fields";
 import { Fresh } from "../parts/lists";
 import { Ago, When } from "../parts/when";
 import { t } from "../text/en";
-import { outcomeWords } from "./messages";
+import { outcomeWords, pollEvery, soonAfter } from "./messages";
 
 type Delivery = Shapes["DeliveryView"];
 type Status = Delivery["status"];
 
 const part = 100; // rows that are asked for at a time
-const pollEvery = 5000; // milliseconds
 
 /** useDeliveries keeps the rows that were asked for. What comes meanwhile waits; what becomes of a row is shown
  * at once. */
@@ -26,7 +26,7 @@ function useDeliveries(channel: string, status: Status | "") {
   const [state, set] = useState<{ rows: Delivery[] | undefined; next: string; error: unknown }>({ rows: undefined, next: "", error: undefined });
   const [waiting, wait] = useState<Delivery[]>([]);
   const [over, setOver] = useState(0); // rows that no longer are as the filter wants them
-  const [busy, setBusy] = useState(false);
+  const asking = useRef(false); // for more
   const round = useRef(0);
   const ask = (cursor?: string) => get("/v1/deliveries", { query: { channel, status: status || undefined, limit: part, cursor } });
   const load = () => {
@@ -39,28 +39,32 @@ function useDeliveries(channel: string, status: Status | "") {
     );
   };
   const more = () => {
-    if (busy || !state.next) return;
+    if (asking.current || !state.next) return;
     const mine = round.current;
-    setBusy(true);
-    ask(state.next)
-      .then(
-        (v) =>
-          mine === round.current &&
-          set((s) => {
-            const had = new Set(s.rows?.map((d) => d.id));
-            return { rows: [...(s.rows ?? []), ...v.deliveries.filter((d) => !had.has(d.id))], next: v.next ?? "", error: undefined };
-          }),
-        (error: unknown) => mine === round.current && set((s) => ({ ...s, error })),
-      )
-      .finally(() => setBusy(false));
+    asking.current = true;
+    ask(state.next).then(
+      (v) => {
+        asking.current = false;
+        if (mine !== round.current) return;
+        set((s) => {
+          const had = new Set(s.rows?.map((d) => d.id));
+          return { rows: [...(s.rows ?? []), ...v.deliveries.filter((d) => !had.has(d.id))], next: v.next ?? "", error: undefined };
+        });
+      },
+      (error: unknown) => {
+        asking.current = false;
+        if (mine === round.current) set((s) => ({ ...s, error }));
+      },
+    );
   };
   const put = (d: Delivery) => set((s) => ({ ...s, rows: s.rows?.map((r) => (r.id === d.id ? { ...r, ...d } : r)) }));
+  const soon = useRef(() => {});
   const rows = useRef<Delivery[] | undefined>(undefined);
   rows.current = state.rows;
   useEffect(() => {
     set({ rows: undefined, next: "", error: undefined });
     load();
-    const timer = setInterval(() => {
+    const poll = () => {
       if (document.visibilityState !== "visible" || !rows.current) return;
       const mine = round.current;
       // The newest of each state: what waits is what may change.
@@ -76,13 +80,16 @@ function useDeliveries(channel: string, status: Status | "") {
         },
         (error: unknown) => mine === round.current && set((s) => ({ ...s, error })),
       );
-    }, pollEvery);
+    };
+    soon.current = poll;
+    const timer = setInterval(poll, pollEvery);
     return () => {
       round.current++;
       clearInterval(timer);
     };
   }, [channel, status]);
-  const answer: Ask<Delivery[]> = { value: state.rows, error: state.error, busy, again: load };
+  useLive({ alerts: () => void setTimeout(() => soon.current(), soonAfter) });
+  const answer: Ask<Delivery[]> = { value: state.rows, error: state.error, busy: false, again: load };
   return { ask: answer, next: state.next, more, put, waiting, over, show: load };
 }
 

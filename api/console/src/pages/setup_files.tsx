@@ -207,7 +207,7 @@ export function Diff(props: { changes: Shapes["Changes"] }): JSX.Element {
   return (
     <>
       {text && (
-        <pre class="wide" tabIndex={0} aria-label={t.setup.files.details}>
+        <pre class="wide" tabIndex={0} role="group" aria-label={t.setup.files.details}>
           {text}
         </pre>
       )}
