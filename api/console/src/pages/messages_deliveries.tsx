@@ -206,8 +206,8 @@ function Row(props: { of: Delivery; put: (d: Delivery) => void }): JSX.Element {
         {d.status === "pending" && d.next_try && ` ${t.messages.nextTry(Date.parse(d.next_try) > now() ? length(Date.parse(d.next_try) - now()) : "")}`}
       </p>
       <div class="acts">
-        {may(who, ["operate"]) && (
-          <button type="button" class={d.status === "dead" ? "" : "quiet"} disabled={act.busy} onClick={again} aria-describedby={id}>
+        {may(who, ["operate"]) && (open || d.status !== "delivered") && (
+          <button type="button" disabled={act.busy} onClick={again} aria-describedby={id}>
             {t.messages.sendAgain}
           </button>
         )}

@@ -162,7 +162,7 @@ function List(props: { progress: Progress; again: () => void }): JSX.Element {
         )}
         {step(3, t.setup.reads.title, t.setup.reads.done(p.site?.items ?? 0), <Reads progress={p} keyText={made} finished={() => finished(3)} />, noShop || (products ? "" : t.setup.reads.noProducts))}
         {step(4, t.setup.rules.title, t.setup.rules.done(p.rules.length), <Rules progress={p} again={props.again} finished={() => finished(4)} />, noShop)}
-        {step(5, t.setup.alert.title, t.setup.alert.done, <Alerts progress={p} />, noShop)}
+        {step(5, t.setup.alert.title, t.setup.alert.done, <Alerts progress={p} keyText={made} />, noShop)}
       </ol>
     </>
   );

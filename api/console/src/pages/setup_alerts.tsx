@@ -4,12 +4,14 @@ import { remove } from "../lib/api";
 import { exchange } from "../lib/documents";
 import { to } from "../lib/router";
 import { may, session } from "../lib/session";
+import { shop } from "../lib/shop";
 import { useStore } from "../lib/store";
 import { Note } from "../parts/answer";
 import { Several, useAct, Wrong } from "../parts/fields";
 import { Ago } from "../parts/when";
 import { t } from "../text/en";
 import type { Progress } from "./setup";
+import { Play } from "./setup_reads";
 
 /** common are the rules that most shops begin with. What they say is in the file of words. */
 const common: readonly { name: keyof typeof t.setup.rules.of; rule: object }[] = [
@@ -94,13 +96,16 @@ export function Rules(props: { progress: Progress; again: () => void; finished: 
 }
 
 /** Alerts shows the first alert once it is there. */
-export function Alerts(props: { progress: Progress }): JSX.Element {
+export function Alerts(props: { progress: Progress; keyText: string }): JSX.Element {
   const p = props.progress;
+  const s = useStore(shop);
+  const who = useStore(session);
   const a = p.alert;
   if (!a && (p.site?.alerts ?? 0) === 0) {
     return (
       <>
         <p role="status">{p.rules.length === 0 ? t.setup.alert.noRule : (p.site?.items ?? 0) === 0 ? t.setup.alert.noReads : t.setup.alert.waiting}</p>
+        {s && p.rules.length > 0 && (may(who, ["reads"]) || props.keyText) && <Play shop={s} keyText={props.keyText} />}
       </>
     );
   }

@@ -89,7 +89,7 @@ export function Reads(props: { progress: Progress; keyText: string; finished: ()
   );
 }
 
-const shownFacts = 6;
+const shownFacts = 10;
 
 /** Arriving is what the readers report, as it comes. */
 function Arriving(props: { shop: Shop }): JSX.Element {
@@ -102,7 +102,7 @@ function Arriving(props: { shop: Shop }): JSX.Element {
   }, [points.again]);
   useLive({
     facts: (list) => {
-      const seen = list.filter((f) => f.item && ["arrived", "passed", "left", "foreign", "found"].includes(f.cause));
+      const seen = list.filter((f) => f.item && (!f.passage || f.passage.sure) && ["arrived", "passed", "left", "foreign", "found"].includes(f.cause));
       if (seen.length) set((had) => [...seen.reverse(), ...had].slice(0, shownFacts));
     },
   });
@@ -170,11 +170,12 @@ const pause = (ms: number) => new Promise((done) => setTimeout(done, ms));
 
 /** Play plays reads through the public API: a handheld counts three shelves, then an item that nobody paid for
  * goes out of the door. What it makes is marked by its serial numbers, and can be taken out again. */
-function Play(props: { shop: Shop; keyText: string }): JSX.Element {
+export function Play(props: { shop: Shop; keyText: string }): JSX.Element {
   const s = props.shop;
   const who = useStore(session);
   const act = useAct();
   const [said, say] = useState<string[]>([]);
+  const [gone, setGone] = useState(0); // how many of the played items went out since the page was opened
   useStore(played);
   const made = playedIn(s.id);
   const shelves = s.places.filter((p) => p.kind === "shelf" || p.kind === "floor").slice(0, 3);
@@ -183,16 +184,31 @@ function Play(props: { shop: Shop; keyText: string }): JSX.Element {
   const side = (of: string) => [...s.points].find(([, p]) => p.role === "portal" && p.zone === door && p.side === of)?.[0];
   const inner = side("inner");
   const outer = side("outer");
-  if (!handheld || shelves.length === 0) return <Note title={t.setup.reads.noPlay} />;
+  const last = shelves[shelves.length - 1];
+  if (!handheld || !last) return <Note title={t.setup.reads.noPlay} />;
+  const hasDoor = inner !== undefined && outer !== undefined;
 
   const send = (reads: object[]) => {
     const key = may(who, ["reads"]) ? undefined : props.keyText;
     return exchange("POST", `/v1/sites/${encodeURIComponent(s.id)}/reads`, { text: JSON.stringify(reads), once: newOnce(), key });
   };
+  const tell = (words: string) => say((had) => [...had, words]);
+  /** end has an item go out of the door, or where there is none, to the wrong shelf. */
+  const end = async (epc: string) => {
+    setGone((n) => n + 1);
+    if (!hasDoor) {
+      await send([{ epc, read_point: handheld, zone: last.id, rssi: -45 }]);
+      tell(t.setup.reads.misplaced(last.name));
+      return;
+    }
+    const began = now() - 1500;
+    const strength = [-66, -60, -55, -60, -60, -54, -58, -66]; // dBm: louder, then fainter, first inside and then outside
+    await send(strength.map((rssi, i) => ({ epc, read_point: i < 4 ? inner : outer, rssi, time: Math.round(began + 150 * i) })));
+    tell(t.setup.reads.passed(s.name_of(door)));
+  };
   const play = () =>
     act.run(async () => {
       say([]);
-      const tell = (words: string) => say((had) => [...had, words]);
       const gtins = await firstProducts(perShelf * shelves.length);
       if (gtins.length === 0) throw new Error();
       const stamp = Math.floor(now() / 1000).toString(36); // so that a scene that is played again has items of its own
@@ -207,17 +223,10 @@ function Play(props: { shop: Shop; keyText: string }): JSX.Element {
         }
         tell(t.setup.reads.counted(shelf.name, own.length));
       }
-      if (!inner || !outer) {
-        await send([{ epc: items[0], read_point: handheld, zone: shelves[shelves.length - 1]!.id, rssi: -45 }]);
-        tell(t.setup.reads.misplaced(shelves[shelves.length - 1]!.name));
-        return;
-      }
       await pause(1700); // between the shelf and the door lies the way there
-      const began = now() - 1500;
-      const strength = [-66, -60, -55, -60, -60, -54, -58, -66]; // dBm: louder, then fainter, first inside and then outside
-      await send(strength.map((rssi, i) => ({ epc: items[0], read_point: i < 4 ? inner : outer, rssi, time: Math.round(began + 150 * i) })));
-      tell(t.setup.reads.passed(s.name_of(door)));
+      await end(items[0]!);
     });
+  const once = () => act.run(() => (say([]), end(made[made.length - 1 - (gone % made.length)]!)));
   const takeOut = () =>
     act.run(async () => {
       await post("/v1/sites/{site}/events", { path: { site: s.id }, body: [{ type: "retired", epcs: made, ref: "played" }], once: newOnce() });
@@ -227,14 +236,19 @@ function Play(props: { shop: Shop; keyText: string }): JSX.Element {
   return (
     <>
       <h3>{t.setup.reads.play}</h3>
-      <p>{inner && outer ? t.setup.reads.playMore(shelves.map((p) => p.name), s.name_of(door)) : t.setup.reads.playNoDoor(shelves.map((p) => p.name))}</p>
+      <p>{hasDoor ? t.setup.reads.playMore(shelves.map((p) => p.name), s.name_of(door)) : t.setup.reads.playNoDoor(shelves.map((p) => p.name))}</p>
       <p class="caution">{t.setup.reads.playMakes(perShelf * shelves.length, s.name)}</p>
       <div class="acts">
         <button type="button" disabled={act.busy} onClick={play}>
           {t.setup.reads.playIn(s.name)}
         </button>
-        {made.length > 0 && !act.busy && may(who, ["sales"]) && (
-          <button type="button" onClick={takeOut}>
+        {made.length > 0 && (
+          <button type="button" disabled={act.busy} onClick={once}>
+            {hasDoor ? t.setup.reads.playOne(s.name_of(door)) : t.setup.reads.playOneMisplaced}
+          </button>
+        )}
+        {made.length > 0 && may(who, ["sales"]) && (
+          <button type="button" disabled={act.busy} onClick={takeOut}>
             {t.setup.reads.takeOut(made.length)}
           </button>
         )}

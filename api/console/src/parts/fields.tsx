@@ -153,15 +153,16 @@ export function Faults(props: { list: readonly Diagnostic[]; place?: (d: Diagnos
             <tr>
               <th scope="col">{t.faults.where}</th>
               <th scope="col">{t.faults.what}</th>
-              <th scope="col">{t.faults.fix}</th>
             </tr>
           </thead>
           <tbody>
             {shown.slice(0, 100).map((d) => (
               <tr>
                 <th scope="row">{place(d)}</th>
-                <td>{d.reason}</td>
-                <td>{d.hint}</td>
+                <td>
+                  {d.reason}
+                  {d.hint && <div class="soft">{d.hint}</div>}
+                </td>
               </tr>
             ))}
           </tbody>
@@ -177,7 +178,7 @@ export function Said(props: { children: ComponentChildren }): JSX.Element {
   return <div role="status">{props.children}</div>;
 }
 
-/** pressed has an act say that it is on its way, and what went wrong with it. */
+/** useAct has an act say that it is on its way, and what went wrong with it. */
 export function useAct(): { busy: boolean; wrong: unknown; run: (f: () => Promise<unknown>) => void; clear: () => void } {
   const [state, set] = useState<{ busy: boolean; wrong: unknown }>({ busy: false, wrong: undefined });
   return {
