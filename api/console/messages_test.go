@@ -87,7 +87,7 @@ func TestMessagesChannelForm(t *testing.T) {
 	b.shows(`"type": "alert.opened"`).fill("Name", "program").fill("Address", hook.URL+"/TOPSECRET")
 	b.tick("unpaid-at-exit").press("Add it").shows("The channel program is there").shows("Signed webhook").accessible()
 	require.Contains(t, string(s.call("GET", "/v1/rules/unpaid-at-exit", "", "")), "program")
-	require.NotContains(t, js[string](b, "document.documentElement.outerHTML"), secret)
+	require.NotContains(t, js[string](b, "document.documentElement.outerHTML + JSON.stringify(localStorage)"), secret)
 	b.press("Send a test").shows("It got through")
 	require.Equal(t, 1, hook.got("The Harbour Light"))
 
@@ -99,6 +99,12 @@ func TestMessagesChannelForm(t *testing.T) {
 	b.press("Add it").shows("The channels have 1 problems")
 	js[chromedp.Void](b, `document.querySelector(".editor > div").shadowRoot.querySelector(".cm-content").focus()`)
 	b.keys(kb.Backspace).shows(`"urgency": "urgent"`)
+	b.fill("Key that the message carries", "TOPSECRET")
+	js[chromedp.Void](b, `document.querySelector(".editor > div").shadowRoot.querySelector(".cm-content").focus()`)
+	b.keys(kb.Home + kb.ArrowRight)
+	js[chromedp.Void](b, `(() => { const d = new DataTransfer(); d.setData("text/plain", '"key": "{values.key}",');
+		document.querySelector(".editor > div").shadowRoot.querySelector(".cm-content").dispatchEvent(new ClipboardEvent("paste", {clipboardData: d, bubbles: true, cancelable: true})) })()`)
+	b.shows(`"key": "***"`)
 	b.press("Add it").shows("The channel tickets is there").press("Undo").until(`!document.body.innerText.includes("tickets")`)
 
 	// Somebody else changes the channels meanwhile: what was typed stays, and is stored on top of theirs.

@@ -17,7 +17,8 @@ export function useAsk<T>(f: (signal: AbortSignal) => Promise<T>, deps: unknown[
     const stop = new AbortController();
     const same = before.current.every((d, i) => Object.is(d, deps[i]));
     before.current = deps;
-    set((s) => ({ value: same ? s.value : undefined, error: undefined, busy: true }));
+    // That an old answer could not be asked for again stays in view until it could.
+    set((s) => (same && s.value !== undefined ? { ...s, busy: true } : { value: undefined, error: undefined, busy: true }));
     f(stop.signal).then(
       (value) => stop.signal.aborted || set({ value, error: undefined, busy: false }),
       (error: unknown) => stop.signal.aborted || set((s) => ({ value: s.value, error, busy: false })),

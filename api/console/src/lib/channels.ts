@@ -68,8 +68,14 @@ export async function restoreChannels(version: number): Promise<number> {
   return (await post("/v1/channels/restore", { body: { version }, once: newOnce() })).version;
 }
 
-/** ruleNames are the rules that may send to channels, with the channels of each. */
-export async function senders(signal?: AbortSignal): Promise<{ name: string; send: string[] }[]> {
+/** Sender is a rule: which channels it sends to, and what it says in words. */
+export interface Sender {
+  name: string;
+  words: string;
+  send: string[];
+}
+
+export async function senders(signal?: AbortSignal): Promise<Sender[]> {
   const rules = (await get("/v1/rules", { query: { format: "json" }, signal })) as Shapes["RulesView"];
-  return rules.rules.map((r) => ({ name: r.name, send: r.send ?? [] }));
+  return rules.rules.map((r) => ({ name: r.name, words: r.words, send: r.send ?? [] }));
 }

@@ -223,9 +223,11 @@ function Row(props: { channel: Channel; health: Health; again: () => void }): JS
           <button type="button" disabled={act.busy} onClick={() => recover("2000-01-01T00:00:00Z")} aria-describedby={id}>
             {t.messages.againAll(h.given_up)}
           </button>
-          <button type="button" disabled={act.busy} onClick={() => recover(begins)} aria-describedby={id}>
-            {t.messages.againDay}
-          </button>
+          {h.given_up > 1 && (
+            <button type="button" disabled={act.busy} onClick={() => recover(begins)} aria-describedby={id}>
+              {t.messages.againDay}
+            </button>
+          )}
         </div>
       )}
       <Said>

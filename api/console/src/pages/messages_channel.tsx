@@ -1,7 +1,7 @@
 import type { JSX } from "preact";
 import { useEffect, useMemo, useRef, useState } from "preact/hooks";
 import { get, inWords, newOnce, post, Problem } from "../lib/api";
-import { document, kinds, kindWords, loadChannels, newSecret, restoreChannels, senders, storeChannels, type Channel, type Kind, type List } from "../lib/channels";
+import { document, kinds, kindWords, loadChannels, newSecret, restoreChannels, senders, storeChannels, type Channel, type Kind, type List, type Sender } from "../lib/channels";
 import { exchange, faults, type Diagnostic as Fault } from "../lib/documents";
 import { go, to } from "../lib/router";
 import { may, session } from "../lib/session";
@@ -13,8 +13,6 @@ import type { CompletionSource, Diagnostic } from "../parts/editor_open";
 import { Choice, Copied, Faults, Field, Several, useAct, Wrong } from "../parts/fields";
 import { t } from "../text/en";
 import type { Done } from "./messages";
-
-type Sender = { name: string; send: string[] };
 
 /** ChannelForm adds a channel, or changes the one that is named. */
 export function ChannelForm(props: { name: string | undefined; stored: (d: Done) => void }): JSX.Element {
@@ -55,6 +53,7 @@ function Form(props: { had: Channel | undefined; list: List; rules: Sender[]; st
   const [name, setName] = useState(had?.name ?? "");
   const [url, setURL] = useState(had?.url ?? "");
   const [token, setToken] = useState("");
+  const [inBody, setInBody] = useState("");
   const [secret, setSecret] = useState(had ? "" : newSecret());
   const [template, setTemplate] = useState(JSON.stringify(had?.template ?? kinds[0]!.template, null, 2));
   const [escape, setEscape] = useState<string>(had ? (had.escape ?? "") : (kinds[0]!.escape ?? ""));
@@ -83,6 +82,7 @@ function Form(props: { had: Channel | undefined; list: List; rules: Sender[]; st
       c.secrets = [{ secret }, ...(before ? [{ secret: before.secret, not_after: new Date(now() + overlap).toISOString() }] : [])];
     }
     if (token) c.headers = { ...had?.headers, Authorization: token };
+    if (inBody) c.values = { ...had?.values, key: inBody };
     if (hasTemplate && escape) c.escape = escape as "angle";
     else delete c.escape;
     if (types) c.types = types.split(",");
@@ -162,12 +162,13 @@ function Form(props: { had: Channel | undefined; list: List; rules: Sender[]; st
       {hasTemplate && (
         <>
           <Choice label={t.messages.escape} value={escape} set={setEscape} of={t.messages.escapes} />
-          <Template key={kind.id} value={template} set={setTemplate} escape={escape} values={Object.keys(had?.values ?? {})} about={about.length > 0} />
+          <Field label={t.messages.inBody} value={inBody} set={setInBody} hint={had?.values ? t.messages.tokenKept(Object.keys(had.values)) : t.messages.inBodyHint} code />
+          <Template key={kind.id} value={template} set={setTemplate} escape={escape} values={[...new Set([...Object.keys(had?.values ?? {}), ...(inBody ? ["key"] : [])])]} about={about.length > 0} />
         </>
       )}
       {!hasTemplate && <Preview format={kind.format} />}
       {props.rules.length > 0 ? (
-        <Several label={t.messages.from} value={from} set={setFrom} of={props.rules.map((r) => ({ value: r.name, name: r.name }))} />
+        <Several label={t.messages.from} value={from} set={setFrom} of={props.rules.map((r) => ({ value: r.name, name: r.name, about: r.words }))} />
       ) : (
         <p class="soft">{t.messages.noRules}</p>
       )}

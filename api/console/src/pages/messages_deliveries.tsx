@@ -194,13 +194,10 @@ function Row(props: { of: Delivery; put: (d: Delivery) => void }): JSX.Element {
       </p>
       <p id={id}>
         {d.say || t.messages.types[d.type] || d.type}
-        <span class="soft">
-          {" "}
-          {t.messages.types[d.type] ?? d.type}
-          {where && `, ${where}`}
-        </span>
+        {where && <span class="soft"> {where}</span>}
       </p>
       <p class="soft">
+        {d.say && `${t.messages.types[d.type] ?? d.type}. `}
         {t.messages.attempts(d.attempts)}
         {d.reason && d.status !== "delivered" && ` ${t.messages.answer(d.reason)}`}
         {d.status === "pending" && d.next_try && ` ${t.messages.nextTry(Date.parse(d.next_try) > now() ? length(Date.parse(d.next_try) - now()) : "")}`}

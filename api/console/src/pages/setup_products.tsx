@@ -143,7 +143,7 @@ export function ProductsStep(props: { finished: () => void; version: number }): 
             {t.setup.products.would(checked.diff)} {checked.diff.removed > 0 && <strong>{t.setup.products.removes(checked.diff.removed)}</strong>}
           </p>
         )}
-        {stored && <p>{t.setup.products.stored(stored.diff)}</p>}
+        {stored && <p>{t.setup.products.stored(stored.diff.total)}</p>}
       </Said>
       {diagnostics.length > 0 && <Faults list={diagnostics} place={placeOf} />}
       {diagnostics.length > 0 && small && diagnostics[0]!.line && (

@@ -82,7 +82,7 @@ export function Several(props: {
   label: string;
   value: readonly string[];
   set: (v: string[]) => void;
-  of: readonly { value: string; name: string }[];
+  of: readonly { value: string; name: string; about?: string }[];
 }): JSX.Element {
   const turn = (v: string) => props.set(props.value.includes(v) ? props.value.filter((x) => x !== v) : [...props.value, v]);
   return (
@@ -91,7 +91,10 @@ export function Several(props: {
       {props.of.map((o) => (
         <label class="check">
           <input type="checkbox" checked={props.value.includes(o.value)} onChange={() => turn(o.value)} />
-          <span>{o.name}</span>
+          <span>
+            {o.name}
+            {o.about && <span class="soft"> {o.about}</span>}
+          </span>
         </label>
       ))}
     </fieldset>
