@@ -96,7 +96,7 @@ func TestMessagesChannelForm(t *testing.T) {
 	b.until(`document.querySelector(".editor > div")?.shadowRoot?.querySelector(".cm-content")`)
 	js[chromedp.Void](b, `document.querySelector(".editor > div").shadowRoot.querySelector(".cm-content").focus()`)
 	b.keys(kb.Home + kb.ArrowRight + "x").until(`document.querySelector(".editor > div").shadowRoot.querySelector(".cm-lint-marker-error")`).shows("line 1").accessible()
-	b.press("Add it").shows("The channels have 1 problems")
+	b.press("Add it").shows("1 thing is wrong")
 	js[chromedp.Void](b, `document.querySelector(".editor > div").shadowRoot.querySelector(".cm-content").focus()`)
 	b.keys(kb.Backspace).shows(`"urgency": "urgent"`)
 	b.fill("Key that the message carries", "TOPSECRET")
@@ -215,5 +215,11 @@ func TestMessagesByKeyboard(t *testing.T) {
 	reach("Given up")
 	b.keys("\r").until(`document.activeElement.getAttribute("aria-pressed") === "true"`)
 	reach("Send again")
-	b.keys("\r").shows("It got through in").done()
+
+	// The server is gone for a while: what was there stays, and nothing is lost.
+	s.stop()
+	b.shows("Could not be asked again; this is from before").keys("\r").shows("The server does not answer. Nothing is lost").accessible()
+	s.start()
+	b.until(`!document.body.innerText.includes("Could not be asked again")`)
+	b.press("Send again").shows("It got through in").done()
 }

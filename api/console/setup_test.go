@@ -115,6 +115,7 @@ func TestSetUp(t *testing.T) {
 	b.signIn(s.admin).shows("From nothing to the first alert").shows("What is the shop called?").accessible()
 	require.Contains(t, js[string](b, "location.hash"), "setup")
 	b.press("Make the shop").shows("Type the shop's name")
+	b.fill("What is the shop called?", "x").fill("Time zone", "Here/There").press("Make the shop").shows("1 thing is wrong")
 	b.fill("What is the shop called?", "Umberhithe Books").fill("Time zone", "Europe/London")
 	b.fill("Name of Shelf A", "Crime").shows("In addresses it is umberhithe-books")
 	b.press("Make the shop").shows("Umberhithe Books, 6 places")
@@ -277,6 +278,41 @@ func TestSetUpFiles(t *testing.T) {
 	b.press("Do it").shows("Somebody else changed it at the same moment")
 	require.NotContains(t, string(s.call("GET", "/v1/sites/umberhithe/layout", "", "")), "Crime")
 	b.done()
+}
+
+// TestSetUpProducts takes a file as an older spreadsheet writes it, takes away what a whole list does not
+// have, and takes that back.
+func TestSetUpProducts(t *testing.T) {
+	s := newServer(t).shop()
+	b := newTab(t, s, phone, phoneHeight, true).open("/console/#/setup").signIn(s.admin).shows("steps are done")
+	js[chromedp.Void](b, `document.querySelectorAll(".step")[1].querySelector("button").click()`)
+	b.shows("Drop a file here")
+	js[chromedp.Void](b, `(() => { const d = new DataTransfer(); d.items.add(new File([new Uint8Array([..."gtin;name\n9521141123454;Caf"].map(c => c.charCodeAt(0)).concat(0xe9, 10))], "old.csv"));
+		const e = document.querySelector("input[type=file]"); e.files = d.files; e.dispatchEvent(new Event("change", {bubbles: true})) })()`)
+	b.shows("The file is not written in UTF-8").shows("All right: 1 product. 1 changed.").shows("Café").accessible()
+	b.tick("The file is the whole list").shows("1 product is taken away").press("Store 1 product").shows("version 2, stored")
+	js[chromedp.Void](b, `document.querySelectorAll(".step")[1].querySelector("button").click()`)
+	require.NotContains(t, string(s.call("GET", "/v1/products?format=csv", "", "")), "Low Water")
+	b.press("Back to version 1").shows("version 3, stored")
+	require.Contains(t, string(s.call("GET", "/v1/products?format=csv", "", "")), "Low Water")
+	b.done()
+}
+
+// TestSetUpWithoutDoor: where no door has readers the scene ends with an item in the wrong place.
+func TestSetUpWithoutDoor(t *testing.T) {
+	s := newServer(t)
+	b := newTab(t, s, phone, phoneHeight, false).open("/console/").signIn(s.admin)
+	b.fill("What is the shop called?", "Umberhithe Books").tick("No readers at the door").shows("Places (4)").press("Add a shelf").press("Make the shop")
+	b.press("Take the sample").press("Store 9 products").until(`document.activeElement.innerText === "3. A key for the reader"`)
+	js[chromedp.Void](b, `document.querySelectorAll(".step")[4].querySelector("button").click()`)
+	b.until(`document.querySelectorAll(".step")[4].querySelectorAll(".lines button").length === 3`)
+	js[chromedp.Void](b, `document.querySelectorAll(".step")[4].querySelectorAll(".lines button")[1].click()`)
+	b.shows("added")
+	s.call("PATCH", "/v1/rules/wrong-zone", "application/json", `{"hold": "1s"}`) // nobody waits two minutes
+	js[chromedp.Void](b, `document.querySelectorAll(".step")[3].querySelector("button").click()`)
+	b.press("Play it in Umberhithe Books").shows("Played: one item was put down at Shelf C")
+	js[chromedp.Void](b, `document.querySelectorAll(".step")[5].querySelector("button").click()`)
+	b.until(`document.querySelectorAll(".step")[5].innerText.includes("The Harbour Light lies at Shelf C, where it does not belong")`).accessible().done()
 }
 
 // TestSetUpManyAndLong: 200 places with names of 120 characters are renamed, and taken back.

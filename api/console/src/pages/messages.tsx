@@ -4,6 +4,7 @@ import { get, newOnce, post, type Shapes } from "../lib/api";
 import { useAsk } from "../lib/ask";
 import { kindWords, loadChannels, type Channel } from "../lib/channels";
 import { useLive } from "../lib/live";
+import { usePoll } from "../lib/poll";
 import { to } from "../lib/router";
 import { may, session } from "../lib/session";
 import { useStore } from "../lib/store";
@@ -56,10 +57,7 @@ function Messages(props: { filter: string; done: Done | undefined; setDone: (d: 
       return channel ? [{ channel, health: h }] : [];
     });
   }, []);
-  useEffect(() => {
-    const timer = setInterval(() => document.visibilityState === "visible" && ask.again(), pollEvery);
-    return () => clearInterval(timer);
-  }, [ask.again]);
+  usePoll(ask, pollEvery);
   useLive({ alerts: () => void setTimeout(ask.again, soonAfter) });
   const write = mayWrite(who);
   const failing = ask.value?.filter((r) => r.health.state === "failing" || r.health.state === "stopped").length ?? 0;

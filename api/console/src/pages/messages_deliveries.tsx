@@ -1,8 +1,9 @@
 import type { JSX } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
 import { get, newOnce, post, type Shapes } from "../lib/api";
-import type { Ask } from "../lib/ask";
+import { useAsk, type Ask } from "../lib/ask";
 import { useLive } from "../lib/live";
+import { usePoll } from "../lib/poll";
 import { go, route } from "../lib/router";
 import { may, session } from "../lib/session";
 import { sites } from "../lib/shop";
@@ -24,25 +25,27 @@ const part = 100; // rows that are asked for at a time
  * at once. */
 function useDeliveries(channel: string, status: Status | "") {
   const [state, set] = useState<{ rows: Delivery[] | undefined; next: string; error: unknown }>({ rows: undefined, next: "", error: undefined });
-  const [waiting, wait] = useState<Delivery[]>([]);
-  const [over, setOver] = useState(0); // rows that no longer are as the filter wants them
+  const query = { channel, status: status || undefined, limit: part };
+  const newest = useAsk((signal) => get("/v1/deliveries", { query, signal }), [channel, status]);
   const asking = useRef(false); // for more
   const round = useRef(0);
-  const ask = (cursor?: string) => get("/v1/deliveries", { query: { channel, status: status || undefined, limit: part, cursor } });
-  const load = () => {
-    const mine = ++round.current;
-    wait([]);
-    setOver(0);
-    ask().then(
-      (v) => mine === round.current && set({ rows: v.deliveries, next: v.next ?? "", error: undefined }),
-      (error: unknown) => mine === round.current && set((s) => ({ ...s, error })),
-    );
-  };
+  useEffect(() => {
+    set({ rows: undefined, next: "", error: undefined });
+    return () => void round.current++;
+  }, [channel, status]);
+  useEffect(() => {
+    const v = newest.value;
+    if (!v) return;
+    const now = new Map(v.deliveries.map((d) => [d.id, d]));
+    set((s) => (s.rows ? { ...s, rows: s.rows.map((d) => now.get(d.id) ?? d) } : { rows: v.deliveries, next: v.next ?? "", error: undefined }));
+  }, [newest.value]);
+  usePoll(newest, pollEvery);
+  useLive({ alerts: () => void setTimeout(newest.again, soonAfter) });
   const more = () => {
     if (asking.current || !state.next) return;
     const mine = round.current;
     asking.current = true;
-    ask(state.next).then(
+    get("/v1/deliveries", { query: { ...query, cursor: state.next } }).then(
       (v) => {
         asking.current = false;
         if (mine !== round.current) return;
@@ -57,40 +60,20 @@ function useDeliveries(channel: string, status: Status | "") {
       },
     );
   };
-  const put = (d: Delivery) => set((s) => ({ ...s, rows: s.rows?.map((r) => (r.id === d.id ? { ...r, ...d } : r)) }));
-  const soon = useRef(() => {});
-  const rows = useRef<Delivery[] | undefined>(undefined);
-  rows.current = state.rows;
-  useEffect(() => {
-    set({ rows: undefined, next: "", error: undefined });
-    load();
-    const poll = () => {
-      if (document.visibilityState !== "visible" || !rows.current) return;
-      const mine = round.current;
-      // The newest of each state: what waits is what may change.
-      void ask().then(
-        (v) => {
-          if (mine !== round.current) return;
-          const had = new Map(rows.current?.map((d) => [d.id, d]));
-          wait(v.deliveries.filter((d) => !had.has(d.id)));
-          const now = new Map(v.deliveries.map((d) => [d.id, d]));
-          const oldest = v.next ? (v.deliveries.at(-1)?.at ?? "") : "";
-          setOver(rows.current?.filter((d) => d.at > oldest && !now.has(d.id)).length ?? 0);
-          set((s) => ({ ...s, error: undefined, rows: s.rows?.map((d) => now.get(d.id) ?? d) }));
-        },
-        (error: unknown) => mine === round.current && set((s) => ({ ...s, error })),
-      );
-    };
-    soon.current = poll;
-    const timer = setInterval(poll, pollEvery);
-    return () => {
-      round.current++;
-      clearInterval(timer);
-    };
-  }, [channel, status]);
-  useLive({ alerts: () => void setTimeout(() => soon.current(), soonAfter) });
-  const answer: Ask<Delivery[]> = { value: state.rows, error: state.error, busy: false, again: load };
-  return { ask: answer, next: state.next, more, put, waiting, over, show: load };
+  const fresh = newest.value?.deliveries ?? [];
+  const had = new Set(state.rows?.map((d) => d.id));
+  const there = new Set(fresh.map((d) => d.id));
+  const oldest = newest.value?.next ? (fresh.at(-1)?.at ?? "") : ""; // rows before that are not in the answer
+  const ask: Ask<Delivery[]> = { value: state.rows, error: newest.error ?? state.error, busy: newest.busy, again: newest.again };
+  return {
+    ask,
+    next: state.next,
+    more,
+    waiting: state.rows ? fresh.filter((d) => !had.has(d.id)).length : 0,
+    over: newest.value ? (state.rows?.filter((d) => d.at > oldest && !there.has(d.id)).length ?? 0) : 0, // no longer as the filter wants them
+    show: () => (set({ rows: fresh, next: newest.value?.next ?? "", error: undefined }), newest.again()),
+    put: (d: Delivery) => set((s) => ({ ...s, rows: s.rows?.map((r) => (r.id === d.id ? { ...r, ...d } : r)) })),
+  };
 }
 
 /** Deliveries is the list of what was sent, or is to be sent, newest first. */
@@ -129,7 +112,7 @@ export function Deliveries(props: { channels: string[]; channel: string }): JSX.
           </label>
         )}
       </div>
-      <Fresh count={d.waiting.length} over={d.over} show={d.show} />
+      <Fresh count={d.waiting} over={d.over} show={d.show} />
       <Answer ask={d.ask} empty={(v) => v.length === 0} none={{ title: t.messages.noDeliveries[status] }}>
         {(rows) => (
           <>

@@ -2,6 +2,7 @@ import type { ComponentChildren, JSX } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
 import { get, Problem, type Shapes } from "../lib/api";
 import { useAsk } from "../lib/ask";
+import { usePoll } from "../lib/poll";
 import { to } from "../lib/router";
 import { may, session } from "../lib/session";
 import { shop, sites } from "../lib/shop";
@@ -88,19 +89,11 @@ export default function SetupPage(props: PageProps): JSX.Element {
   );
 }
 
-/** useLoop asks again and again for as long as the page is in sight. */
-function useLoop(again: () => void): void {
-  useEffect(() => {
-    const timer = setInterval(() => document.visibilityState === "visible" && again(), pollEvery);
-    return () => clearInterval(timer);
-  }, [again]);
-}
-
 function Steps(): JSX.Element {
   const s = useStore(shop);
   const list = useStore(sites);
   const ask = useAsk((signal) => howFar(shop.get()?.id ?? "", signal), []);
-  useLoop(ask.again);
+  usePoll(ask, pollEvery);
   useEffect(() => ask.again(), [s?.id]);
   const began = useRef(false);
   if (s || list?.length === 0) began.current = true;

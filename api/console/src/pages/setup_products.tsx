@@ -28,6 +28,7 @@ interface Checked {
   diff?: Shapes["ProductDiff"];
   warnings?: string[];
   wrong?: unknown;
+  busy?: boolean;
 }
 
 /** ProductsStep takes products from a CSV file. What is wrong is said by line and column, and mended in place. */
@@ -39,7 +40,6 @@ export function ProductsStep(props: { finished: () => void; version: number }): 
   const [old, setOld] = useState(false);
   const [whole, setWhole] = useState(false);
   const [checked, setChecked] = useState<Checked>({});
-  const [stored, setStored] = useState<{ diff: Shapes["ProductDiff"]; version: number }>();
   const [over, setOver] = useState(false);
   const act = useAct();
   const field = useRef<HTMLTextAreaElement>(null);
@@ -48,7 +48,6 @@ export function ProductsStep(props: { finished: () => void; version: number }): 
   const take = (next: string, from = "") => {
     setText(next);
     setName(from);
-    setStored(undefined);
     act.clear();
   };
   const takeFile = (file: File | undefined) => {
@@ -66,6 +65,7 @@ export function ProductsStep(props: { finished: () => void; version: number }): 
       return;
     }
     const stop = new AbortController();
+    setChecked((c) => ({ ...c, busy: true }));
     const timer = setTimeout(() => {
       exchange(verb, "/v1/products?dry_run=true", { text, media: "text/csv", signal: stop.signal }).then(
         (a) => {
@@ -84,15 +84,13 @@ export function ProductsStep(props: { finished: () => void; version: number }): 
   const store = () =>
     act.run(async () => {
       const removal = whole && checked.diff && checked.diff.removed > 0 ? "?allow_removal=true" : "";
-      const answer = JSON.parse((await exchange(verb, `/v1/products${removal}`, { text, media: "text/csv" })).text) as Shapes["ProductsSaved"];
-      setStored({ diff: answer.products, version: answer.version });
+      await exchange(verb, `/v1/products${removal}`, { text, media: "text/csv" });
       setText("");
       props.finished();
     });
   const back = () =>
     act.run(async () => {
-      await post("/v1/products/restore", { body: { version: stored!.version - 1 }, once: newOnce() });
-      setStored(undefined);
+      await post("/v1/products/restore", { body: { version: props.version - 1 }, once: newOnce() });
       props.finished();
     });
 
@@ -136,14 +134,14 @@ export function ProductsStep(props: { finished: () => void; version: number }): 
         </label>
       )}
       <Said>
+        {checked.busy && <p class="soft">{t.setup.products.checking}</p>}
         {checked.wrong !== undefined && diagnostics.length === 0 && <Wrong error={checked.wrong} />}
-        {diagnostics.length > 0 && <p class="wrong">{t.setup.products.wrong(diagnostics.reduce((n, d) => n + (d.more || 1), 0))}</p>}
+        {diagnostics.length > 0 && <p class="wrong">{t.faults.found(diagnostics.reduce((n, d) => n + (d.more || 1), 0))}</p>}
         {checked.diff && (
           <p>
-            {t.setup.products.would(checked.diff)} {checked.diff.removed > 0 && <strong>{t.setup.products.removes(checked.diff.removed)}</strong>}
+            {t.setup.products.would(checked.diff.rows, checked.diff.added, checked.diff.changed)} {checked.diff.removed > 0 && <strong>{t.setup.products.removes(checked.diff.removed)}</strong>}
           </p>
         )}
-        {stored && <p>{t.setup.products.stored(stored.diff.total)}</p>}
       </Said>
       {diagnostics.length > 0 && <Faults list={diagnostics} place={placeOf} />}
       {diagnostics.length > 0 && small && diagnostics[0]!.line && (
@@ -157,12 +155,12 @@ export function ProductsStep(props: { finished: () => void; version: number }): 
       {text.trim() && diagnostics.length === 0 && <FirstRows text={text} />}
       <Wrong error={act.wrong} />
       <div class="acts">
-        <button type="button" class="main" disabled={act.busy || !checked.diff || !text.trim()} onClick={store}>
+        <button type="button" class="main" disabled={act.busy || checked.busy || !checked.diff || !text.trim()} onClick={store}>
           {checked.diff ? t.setup.products.store(checked.diff.rows) : t.setup.products.storePlain}
         </button>
-        {stored && stored.version > 1 && (
+        {props.version > 1 && !text && (
           <button type="button" disabled={act.busy} onClick={back}>
-            {t.undo}
+            {t.setup.products.back(props.version - 1)}
           </button>
         )}
       </div>

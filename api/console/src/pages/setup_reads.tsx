@@ -4,6 +4,7 @@ import { get, newOnce, post } from "../lib/api";
 import { useAsk } from "../lib/ask";
 import { exchange, rowsOf, unused } from "../lib/documents";
 import { useLive, type Fact } from "../lib/live";
+import { usePoll } from "../lib/poll";
 import { namesVersion, productName } from "../lib/products";
 import { may, session } from "../lib/session";
 import { shop, type Shop } from "../lib/shop";
@@ -96,10 +97,7 @@ function Arriving(props: { shop: Shop }): JSX.Element {
   const [facts, set] = useState<Fact[]>([]);
   const points = useAsk((signal) => get("/v1/sites/{site}/read-points", { path: { site: props.shop.id }, signal }), [props.shop.id]);
   useStore(namesVersion);
-  useEffect(() => {
-    const timer = setInterval(points.again, 3000);
-    return () => clearInterval(timer);
-  }, [points.again]);
+  usePoll(points, 3000);
   useLive({
     facts: (list) => {
       const seen = list.filter((f) => f.item && (!f.passage || f.passage.sure) && ["arrived", "passed", "left", "foreign", "found"].includes(f.cause));

@@ -1,7 +1,7 @@
 import type { JSX } from "preact";
 import { useEffect, useState } from "preact/hooks";
 import { newOnce, post } from "../lib/api";
-import { exchange, slug, unused } from "../lib/documents";
+import { exchange, slug, unused, type Diagnostic } from "../lib/documents";
 import { layoutOf, rowsOfTemplate, templates, type Layout, type Row } from "../lib/setup_layouts";
 import { loadShops, shop, sites, turnTo } from "../lib/shop";
 import { useStore } from "../lib/store";
@@ -59,12 +59,19 @@ function NewShop(props: { finished: () => void }): JSX.Element {
       <Field label={t.setup.shop.zone} value={zone} set={setZone} list={timeZones()} hint={t.setup.shop.zoneHint} code />
       <Choice label={t.setup.shop.template} value={template.id} set={choose} of={templates.map((x) => ({ value: x.id, ...t.setup.shop.templates[x.id] }))} />
       <PlaceList rows={rows} set={setRows} add />
-      <Wrong error={act.wrong} />
+      <Wrong error={act.wrong} place={(d) => placeOf(d, rows)} />
       <button type="submit" class="main" disabled={act.busy}>
         {t.setup.shop.store}
       </button>
     </form>
   );
+}
+
+/** placeOf says where a fault of a layout is: by the name of the place, or by the field of the form. */
+function placeOf(d: Diagnostic, rows: Row[]): string {
+  const n = /^zones\[(\d+)\]/.exec(d.path ?? "")?.[1];
+  if (n !== undefined) return rows[Number(n)]?.name ?? d.path ?? "";
+  return { name: t.setup.shop.name, time_zone: t.setup.shop.zone }[d.path ?? ""] ?? d.path ?? "";
 }
 
 function timeZones(): string[] {
@@ -75,7 +82,7 @@ function timeZones(): string[] {
 function PlaceList(props: { rows: Row[]; set: (rows: Row[]) => void; add?: boolean }): JSX.Element {
   const { rows, set } = props;
   const addShelf = () => {
-    const id = unused("shelf", rows.map((r) => r.id));
+    const id = unused("shelf-1", rows.map((r) => r.id));
     set([...rows, { id, kind: "shelf", name: t.setup.shop.newShelf }]);
   };
   return (
@@ -149,7 +156,7 @@ function Places(props: { site: string; again: () => void }): JSX.Element {
   return (
     <form onSubmit={(e) => (e.preventDefault(), act.run(store))} noValidate>
       <PlaceList rows={rows} set={setRows} />
-      <Wrong error={act.wrong} />
+      <Wrong error={act.wrong} place={(d) => placeOf(d, rows)} />
       <div class="acts">
         <button type="submit" class="main" disabled={act.busy || !changed}>
           {t.setup.shop.rename}

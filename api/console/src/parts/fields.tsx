@@ -137,7 +137,7 @@ export function Wrong(props: { error: unknown; place?: (d: Diagnostic) => string
   const list = error instanceof Problem ? faults(error.more) : [];
   return (
     <div role="alert">
-      <p class="wrong">{typeof error === "string" ? error : inWords(error)}</p>
+      <p class="wrong">{list.length > 0 ? t.faults.found(list.reduce((n, d) => n + (d.more || 1), 0)) : typeof error === "string" ? error : inWords(error)}</p>
       {list.length > 0 && <Faults list={list} place={props.place} />}
     </div>
   );

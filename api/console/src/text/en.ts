@@ -237,6 +237,7 @@ export const t = {
   copyNot: "The browser does not let the page copy. The text is selected: copy it by hand.",
   faults: {
     title: "What is wrong",
+    found: (n: number) => `${some(n, "thing is", "things are")} wrong. Nothing is stored until all is right.`,
     where: "Where",
     what: "What is wrong, and how to fix it",
     line: (line: number, column: number | undefined) => (column ? `line ${line}, character ${column}` : `line ${line}`),
@@ -474,15 +475,17 @@ export const t = {
       from: (name: string) => `From ${name}; it can be changed here`,
       large: (name: string, n: number) => `${name || "The text"} has ${new Intl.NumberFormat("en-GB").format(n)} characters: too many to be changed here.`,
       old: "The file is not written in UTF-8. It was read as older spreadsheets write it: look whether the accents are right.",
+      checking: "It is being checked.",
       whole: "The file is the whole list: take away what it does not have",
-      wrong: (n: number) => `${some(n, "thing is", "things are")} wrong. Nothing is stored until all is right.`,
       toFirst: "Show me the first one",
-      would: (d: { rows: number; added: number; changed: number; unchanged: number }) =>
-        `All right: ${some(d.rows, "product", "products")}. ${[d.added && `${d.added} new`, d.changed && `${d.changed} changed`, d.unchanged && `${d.unchanged} as before`].filter(Boolean).join(", ")}.`,
+      would: (rows: number, added: number, changed: number) => {
+        const same = rows - added - changed;
+        return `All right: ${some(rows, "product", "products")}. ${[added && `${added} new`, changed && `${changed} changed`, same && `${same} as before`].filter(Boolean).join(", ")}.`;
+      },
       removes: (n: number) => `${some(n, "product is", "products are")} taken away.`,
       store: (n: number) => `Store ${some(n, "product", "products")}`,
       storePlain: "Store the products",
-      stored: (total: number) => `Stored: the list has ${some(total, "product", "products")}.`,
+      back: (version: number) => `Back to version ${version}`,
       first: "The first lines",
       sample: [
         ["The Harbour Light", "fiction", "9.99"],
@@ -533,7 +536,7 @@ export const t = {
       noPlay: "To play reads the shop needs a handheld and a shelf.",
       counted: (shelf: string, n: number) => `Played: the handheld heard ${n} at ${shelf}.`,
       passed: (door: string) => `Played: one item went out of ${door}. The door takes about ten seconds to be sure.`,
-      misplaced: (shelf: string) => `Played: one item was put down at ${shelf}.`,
+      misplaced: (shelf: string) => `Played: one item was put down at ${shelf}. The rule about it waits two minutes, since whoever carries it about may yet buy it.`,
       takeOut: (n: number) => `Take the ${n} played items out again`,
       takenOut: "The played items are no longer part of the stock.",
     },
