@@ -151,7 +151,7 @@ func TestSetUp(t *testing.T) {
 	lap("the reader has its key")
 
 	// The scene is played, and marked as such, before there is a rule.
-	b.press("Play it in Umberhithe Books").shows("The door takes about ten seconds to be sure").shows("The Harbour Light: is at Front tables").accessible()
+	b.press("Play it in Umberhithe Books").shows("The door takes about ten seconds to be sure").shows("The Harbour Light is at Front tables").shows("Handheld 1").accessible()
 	require.Contains(t, string(s.call("GET", "/v1/sites/umberhithe-books/items", "", "")), "played-")
 	lap("the scene is played")
 	b.shows("went through Street door").press("Go on").until(`document.activeElement.innerText === "5. Rules, and whom they notify"`)
@@ -429,6 +429,8 @@ func TestSetUpScreenshots(t *testing.T) {
 		shoot(m, "messages")
 		m.press("Change").shows(`passed the street door`).until(`document.querySelector(".editor > div")?.shadowRoot?.querySelector(".cm-content")`)
 		shoot(m, "messages-channel")
+		m.open("/console/#/messages/new").shows("What kind of receiver?").tick("A program of yours").shows("It is shown only now").shows("alert.opened")
+		shoot(m, "messages-new")
 		m.open("/console/#/messages/history").shows("in force")
 		shoot(m, "messages-history")
 	})

@@ -69,7 +69,7 @@ export function layoutOf(of: Template, site: string, name: string, timeZone: str
     name,
     time_zone: timeZone,
     zones: rows.map((r) => ({ id: r.id, name: r.name, kind: r.kind, ...(r.storey ? { storey: r.storey } : {}) })),
-    read_points: of.points.filter((p) => !p.zone || has.has(p.zone)),
+    read_points: of.points.filter((p) => !p.zone || has.has(p.zone)).map((p) => ({ ...p, name: t.setup.shop.points[p.id] ?? p.id })),
   };
 }
 

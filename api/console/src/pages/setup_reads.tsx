@@ -100,7 +100,7 @@ function Arriving(props: { shop: Shop }): JSX.Element {
   usePoll(points, 3000);
   useLive({
     facts: (list) => {
-      const seen = list.filter((f) => f.item && (!f.passage || f.passage.sure) && ["arrived", "passed", "left", "foreign", "found"].includes(f.cause));
+      const seen = list.filter((f) => f.item && (!f.passage || f.passage.sure) && f.cause in t.setup.reads.fact);
       if (seen.length) set((had) => [...seen.reverse(), ...had].slice(0, shownFacts));
     },
   });
@@ -131,7 +131,7 @@ function Arriving(props: { shop: Shop }): JSX.Element {
       <ul class="facts-now" aria-live="polite" aria-label={t.setup.reads.arriving}>
         {facts.map((f) => (
           <li key={f.id}>
-            <When at={f.at} seconds /> {productName(props.shop.id, f.gtin, f.item)}: {t.setup.reads.cause[f.cause] ?? f.cause} {props.shop.name_of(f.passage?.door ?? f.zone)}
+            <When at={f.at} seconds /> {t.setup.reads.fact[f.cause]?.(productName(props.shop.id, f.gtin, f.item), props.shop.name_of(f.passage?.door ?? f.zone))}
           </li>
         ))}
       </ul>

@@ -91,10 +91,10 @@ export function Several(props: {
       {props.of.map((o) => (
         <label class="check">
           <input type="checkbox" checked={props.value.includes(o.value)} onChange={() => turn(o.value)} />
-          <span>
+          <div>
             {o.name}
-            {o.about && <span class="soft"> {o.about}</span>}
-          </span>
+            {o.about && <div class="soft">{o.about}</div>}
+          </div>
         </label>
       ))}
     </fieldset>
