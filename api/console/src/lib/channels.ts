@@ -55,9 +55,9 @@ export async function storeChannels(list: List, next: string): Promise<Shapes["C
   return JSON.parse(a.text) as Shapes["ChannelsSaved"];
 }
 
-/** document writes a channel on one line, and its template on the lines from the second on, as it was typed: so
+/** textOf writes a channel on one line, and its template on the lines from the second on, as it was typed: so
  * what is wrong with the template is said by its own lines. */
-export function document(c: Channel, template: string | undefined): string {
+export function textOf(c: Channel, template: string | undefined): string {
   const { template: _, ...rest } = c;
   const head = JSON.stringify(rest);
   return template === undefined ? head : `${head.slice(0, -1)},"template":\n${template}\n}`;

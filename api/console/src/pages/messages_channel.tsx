@@ -1,7 +1,7 @@
 import type { JSX } from "preact";
 import { useEffect, useMemo, useRef, useState } from "preact/hooks";
 import { get, inWords, newOnce, post, Problem } from "../lib/api";
-import { document, kinds, kindWords, loadChannels, newSecret, restoreChannels, senders, storeChannels, type Channel, type Kind, type List, type Sender } from "../lib/channels";
+import { kinds, kindWords, loadChannels, newSecret, restoreChannels, senders, storeChannels, type Channel, type Kind, type List, type Sender, textOf } from "../lib/channels";
 import { exchange, faults, type Diagnostic as Fault } from "../lib/documents";
 import { go, to } from "../lib/router";
 import { may, session } from "../lib/session";
@@ -96,7 +96,7 @@ function Form(props: { had: Channel | undefined; list: List; rules: Sender[]; st
     const before = list.current.version;
     const parts = list.current.channels.filter((c) => c.name !== had?.name).map((c) => JSON.stringify(c));
     const place = had ? list.current.channels.findIndex((c) => c.name === had.name) : parts.length;
-    if (next) parts.splice(place, 0, document(next, hasTemplate ? template : undefined));
+    if (next) parts.splice(place, 0, textOf(next, hasTemplate ? template : undefined));
     try {
       const saved = await storeChannels(list.current, `{"channels":[${parts.join(",")}]}`);
       const rules = next ? await sendFrom(next.name) : 0;
@@ -223,14 +223,14 @@ async function previewOf(text: string, delivery: string, signal?: AbortSignal): 
 /** Template is the form of the message, with what comes of it beside it. */
 function Template(props: { value: string; set: (v: string) => void; escape: string; values: string[]; about: boolean }): JSX.Element {
   const [wrong, setWrong] = useState<Fault[]>([]);
-  const sample = document(sampleOf("template", props.escape, props.values, props.about), props.value);
+  const sample = textOf(sampleOf("template", props.escape, props.values, props.about), props.value);
   const current = useRef(props);
   current.current = props;
   // The channel is on the first line, the template from the second line on.
   const check = async (text: string): Promise<Diagnostic[]> => {
     const p = current.current;
     try {
-      await previewOf(document(sampleOf("template", p.escape, p.values, p.about), text), "");
+      await previewOf(textOf(sampleOf("template", p.escape, p.values, p.about), text), "");
       setWrong([]);
       return [];
     } catch (err) {
@@ -269,7 +269,7 @@ function Preview(props: { format: Channel["format"]; text?: string }): JSX.Eleme
   const [with_, setWith] = useState("sample");
   const [shown, show] = useState("");
   const [error, fail] = useState<unknown>();
-  const text = useMemo(() => props.text ?? document(sampleOf(props.format, "", [], false), undefined), [props.text, props.format]);
+  const text = useMemo(() => props.text ?? textOf(sampleOf(props.format, "", [], false), undefined), [props.text, props.format]);
   useEffect(() => {
     if (may(who, ["operate", "view"])) void get("/v1/deliveries", { query: { limit: 1 } }).then((v) => v.deliveries[0] && setReal({ id: v.deliveries[0].id, say: v.deliveries[0].say ?? "" }), () => {});
   }, []);

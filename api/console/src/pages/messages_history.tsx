@@ -7,12 +7,12 @@ import { to } from "../lib/router";
 import { session } from "../lib/session";
 import { useStore } from "../lib/store";
 import { Answer } from "../parts/answer";
+import { Diff } from "../parts/diff";
 import { Said, useAct, Wrong } from "../parts/fields";
 import { Growing } from "../parts/lists";
 import { When } from "../parts/when";
 import { t } from "../text/en";
 import { mayWrite } from "./messages";
-import { Diff } from "./setup_files";
 
 /** History is who changed the channels when, and the way back to any version. */
 export function History(): JSX.Element {

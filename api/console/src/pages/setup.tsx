@@ -1,11 +1,11 @@
 import type { ComponentChildren, JSX } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
-import { get, Problem, type Shapes } from "../lib/api";
+import { get, inWords, Problem, type Shapes } from "../lib/api";
 import { useAsk } from "../lib/ask";
 import { usePoll } from "../lib/poll";
 import { to } from "../lib/router";
 import { may, session } from "../lib/session";
-import { shop, sites } from "../lib/shop";
+import { loadShops, shop, shopsError, sites } from "../lib/shop";
 import { useStore } from "../lib/store";
 import type { PageProps } from "../pages";
 import { Answer, Loading, Note } from "../parts/answer";
@@ -92,11 +92,13 @@ export default function SetupPage(props: PageProps): JSX.Element {
 function Steps(): JSX.Element {
   const s = useStore(shop);
   const list = useStore(sites);
+  const error = useStore(shopsError);
   const ask = useAsk((signal) => howFar(shop.get()?.id ?? "", signal), []);
   usePoll(ask, pollEvery);
   useEffect(() => ask.again(), [s?.id]);
   const began = useRef(false);
   if (s || list?.length === 0) began.current = true;
+  if (!began.current && error !== undefined) return <Note kind="bad" title={inWords(error)} again={() => void loadShops()} />;
   if (!began.current) return <Loading />; // before it is known whether there is a shop, there is no first step
   // Of a shop that was just made there is nothing yet, which is what was answered before it.
   return <Answer ask={ask}>{(p) => (p.of && p.of !== s?.id ? <Loading /> : <List progress={p} again={ask.again} />)}</Answer>;

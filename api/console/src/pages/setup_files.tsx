@@ -7,6 +7,7 @@ import { loadShops, shop, sites } from "../lib/shop";
 import { useStore } from "../lib/store";
 import { at } from "../lib/time";
 import { Answer } from "../parts/answer";
+import { Diff } from "../parts/diff";
 import { Faults, Said, useAct, Wrong } from "../parts/fields";
 import { t } from "../text/en";
 
@@ -193,37 +194,10 @@ function Plan(props: { of: Planned; words: (document: string) => string }): JSX.
       {d.diagnostics && d.diagnostics.length > 0 && <Faults list={d.diagnostics} />}
       {(c?.text || c?.products) && (
         <details>
-          <summary>{t.setup.files.details}</summary>
+          <summary>{t.diff.title}</summary>
           <Diff changes={c} />
         </details>
       )}
     </li>
-  );
-}
-
-/** Diff is what differs, as text or product by product. */
-export function Diff(props: { changes: Shapes["Changes"] }): JSX.Element {
-  const { text, products, masked } = props.changes;
-  return (
-    <>
-      {text && (
-        <pre class="wide" tabIndex={0} role="group" aria-label={t.setup.files.details}>
-          {text}
-        </pre>
-      )}
-      {masked?.map((m) => <p class="soft">{t.setup.files.masked(m)}</p>)}
-      {products && (
-        <ul class="lines">
-          {products.list.map((p) => (
-            <li>
-              <span>{p.name || p.gtin}</span>
-              <span class="soft">
-                {t.setup.files.product[p.change]} {p.fields?.map((f) => `${f.field}: ${f.from || "–"} → ${f.to || "–"}`).join("; ")}
-              </span>
-            </li>
-          ))}
-        </ul>
-      )}
-    </>
   );
 }

@@ -1,6 +1,6 @@
 import type { JSX } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
-import { get, newOnce, post } from "../lib/api";
+import { get, newOnce, post, Problem } from "../lib/api";
 import { useAsk } from "../lib/ask";
 import { exchange, rowsOf, unused } from "../lib/documents";
 import { useLive, type Fact } from "../lib/live";
@@ -208,7 +208,7 @@ export function Play(props: { shop: Shop; keyText: string }): JSX.Element {
     act.run(async () => {
       say([]);
       const gtins = await firstProducts(perShelf * shelves.length);
-      if (gtins.length === 0) throw new Error();
+      if (gtins.length === 0) throw new Problem(0, "", t.setup.reads.noProducts, {});
       const stamp = Math.floor(now() / 1000).toString(36); // so that a scene that is played again has items of its own
       const items: string[] = [];
       for (const [i, shelf] of shelves.entries()) {

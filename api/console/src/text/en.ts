@@ -235,6 +235,11 @@ export const t = {
   copy: "Copy",
   copied: "Copied.",
   copyNot: "The browser does not let the page copy. The text is selected: copy it by hand.",
+  diff: {
+    title: "What differs",
+    masked: (what: string) => `Differs, and is not shown: ${what}`,
+    product: { added: "new", removed: "taken away", changed: "changed" } as Record<string, string>,
+  },
   faults: {
     title: "What is wrong",
     found: (n: number) => `${some(n, "thing is", "things are")} wrong. Nothing is stored until all is right.`,
@@ -633,9 +638,6 @@ export const t = {
       change: { new: "new", changed: "changes", unchanged: "stays as it is", kept: "stays as it is", invalid: "wrong" },
       lines: (added: number, removed: number) => `${some(added, "line", "lines")} more, ${removed} less`,
       products: (p: { added: number; removed: number; changed: number }) => `${p.added} new, ${p.changed} changed, ${p.removed} taken away`,
-      details: "What differs",
-      masked: (what: string) => `Differs, and is not shown: ${what}`,
-      product: { added: "new", removed: "taken away", changed: "changed" } as Record<string, string>,
       apply: "Do it",
       applyRemoval: "Do it all the same",
       applied: (n: number) => `${some(n, "document is", "documents are")} stored.`,
