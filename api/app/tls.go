@@ -25,6 +25,7 @@ const maxCertificate = 1 << 20
 type certificate struct {
 	certFile, keyFile string
 	log               *slog.Logger
+	every             time.Duration // between two looks at the files
 
 	current  atomic.Pointer[tls.Certificate]
 	cert     []byte // what the files held when they were last read
@@ -39,7 +40,7 @@ func newCertificate(opt *Options) (*certificate, error) {
 		return nil, nil
 	}
 	c := &certificate{
-		certFile: opt.TLSCert, keyFile: opt.TLSKey, log: opt.Log,
+		certFile: opt.TLSCert, keyFile: opt.TLSKey, log: opt.Log, every: certificateEvery,
 		expires: prometheus.NewGauge(prometheus.GaugeOpts{Name: "lintel_certificate_expires_timestamp_seconds",
 			Help: "When the certificate of the server ends, in seconds since 1970."}),
 		rejected: prometheus.NewGauge(prometheus.GaugeOpts{Name: "lintel_certificate_rejected",
@@ -95,7 +96,7 @@ func readSmall(name string) ([]byte, error) {
 
 // watch looks for a new certificate until ctx ends. What is wrong is logged once.
 func (c *certificate) watch(ctx context.Context) {
-	tick := time.NewTicker(certificateEvery)
+	tick := time.NewTicker(c.every)
 	defer tick.Stop()
 	said := ""
 	for {

@@ -35,7 +35,7 @@ type secure struct {
 	key    string
 }
 
-func newSecure(t *testing.T, change func(*Options), names ...string) *secure {
+func newSecure(t *testing.T, every time.Duration, change func(*Options), names ...string) *secure {
 	s := &secure{dir: t.TempDir(), log: &lockedLog{}}
 	made, err := authority.Make(authority.Request{Dir: s.dir, Names: names, Days: 30, Now: time.Now()})
 	require.NoError(t, err)
@@ -49,6 +49,7 @@ func newSecure(t *testing.T, change func(*Options), names ...string) *secure {
 	}
 	s.App, err = New(t.Context(), opt)
 	require.NoError(t, err)
+	s.tls.every = every
 	require.NoError(t, s.Start(t.Context()))
 	t.Cleanup(func() { stopApp(t, s.App) })
 	roots := x509.NewCertPool()
@@ -87,7 +88,7 @@ func (s *secure) do(t *testing.T, method, url, body string, headers ...string) (
 // TestHTTPS: clients that trust the authority are served by HTTP/2 under the names of the
 // certificate; a browser keeps its cookie for https alone, and comes by https from then on.
 func TestHTTPS(t *testing.T) {
-	s := newSecure(t, nil, "books.local", "127.0.0.1", "localhost")
+	s := newSecure(t, time.Hour, nil, "books.local", "127.0.0.1", "localhost")
 	require.Regexp(t, `^https://127\.0\.0\.1:\d+$`, s.URL())
 	res, _ := s.do(t, "POST", "https://books.local/v1/sessions", `{"key":"`+s.key+`"}`, "Sec-Fetch-Site", "same-origin")
 	require.Equal(t, 201, res.StatusCode)
@@ -139,7 +140,7 @@ func TestPlainHTTPKeepsNothing(t *testing.T) {
 // TestCertificateIsTakenUp: a new certificate is used for new connections, those that are open go
 // on; files that hold none that is good are logged once and change nothing.
 func TestCertificateIsTakenUp(t *testing.T) {
-	s := newSecure(t, nil, "books.local")
+	s := newSecure(t, time.Hour, nil, "books.local")
 	serial := func() string {
 		s.client.CloseIdleConnections()
 		res, _ := s.do(t, "GET", "https://books.local/healthz", "")
@@ -185,10 +186,24 @@ func TestCertificateIsTakenUp(t *testing.T) {
 	}
 }
 
+// TestCertificateIsWatched: nobody has to tell the server.
+func TestCertificateIsWatched(t *testing.T) {
+	s := newSecure(t, 10*time.Millisecond, nil, "books.local")
+	made, err := authority.Make(authority.Request{Dir: s.dir, Days: 60, Renew: true, Now: time.Now()})
+	require.NoError(t, err)
+	require.Eventually(t, func() bool { return s.tls.current.Load().Leaf.Equal(made.Server) }, 30*time.Second, 5*time.Millisecond)
+	require.NoError(t, os.WriteFile(s.tls.certFile, []byte("half a certif"), 0o600))
+	require.Eventually(t, func() bool { return s.log.has("stays in use") }, 30*time.Second, 5*time.Millisecond)
+	time.Sleep(100 * time.Millisecond)
+	s.log.mu.Lock()
+	defer s.log.mu.Unlock()
+	require.Equal(t, 1, strings.Count(s.log.b.String(), "stays in use"), "it is said once")
+}
+
 // TestHTTPSConnectionsAreBounded: places are given back when connections end, with TLS too, and a
 // handshake that never comes takes none away.
 func TestHTTPSConnectionsAreBounded(t *testing.T) {
-	s := newSecure(t, func(o *Options) { o.Connections = 4 }, "books.local")
+	s := newSecure(t, time.Hour, func(o *Options) { o.Connections = 4 }, "books.local")
 	for range 4 {
 		idle, err := net.Dial("tcp", s.listener.Addr().String())
 		require.NoError(t, err)
