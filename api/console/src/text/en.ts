@@ -211,7 +211,7 @@ export const t = {
     product: "Product",
     there: "There",
     minimum: "Minimum",
-    lacking: "Lacking",
+    lacking: "Still lacking",
   },
 
   door: {
