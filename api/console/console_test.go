@@ -58,6 +58,18 @@ func TestFiles(t *testing.T) {
 	require.Equal(t, 304, get(t, name, "If-None-Match", script.Header.Get("ETag")).StatusCode)
 	require.Empty(t, get(t, name, "Accept-Encoding", "gzip;q=0").Header.Get("Content-Encoding"))
 
+	// The service worker keeps all that pages are made of, but not the editor.
+	worker := get(t, "sw.js")
+	require.Equal(t, "no-cache", worker.Header.Get("Cache-Control"), "its name never changes")
+	keeps := body(t, worker)
+	entries, err := dist.ReadDir("dist")
+	require.NoError(t, err)
+	for _, e := range entries {
+		if digested.MatchString(e.Name()) {
+			require.Equal(t, !strings.HasPrefix(e.Name(), "editor_open"), strings.Contains(keeps, `"`+e.Name()+`"`), e.Name())
+		}
+	}
+
 	require.Equal(t, "image/svg+xml", get(t, "icon.svg").Header.Get("Content-Type"))
 	require.Contains(t, body(t, get(t, "NOTICE.txt")), "preact")
 	for _, none := range []string{"src/main.tsx", "../console.go", "dist/index.html", "x"} {

@@ -272,7 +272,11 @@ func newTab(t testing.TB, s *server, width, height int, dark bool) *tab {
 		if e, ok := ev.(*runtime.EventExceptionThrown); ok {
 			b.mu.Lock()
 			defer b.mu.Unlock()
-			b.thrown = append(b.thrown, fmt.Sprint(e.ExceptionDetails.Text, " ", e.ExceptionDetails.URL, " ", e.ExceptionDetails.LineNumber))
+			what := e.ExceptionDetails.Text
+			if e.ExceptionDetails.Exception != nil {
+				what += " " + e.ExceptionDetails.Exception.Description
+			}
+			b.thrown = append(b.thrown, fmt.Sprint(what, " ", e.ExceptionDetails.URL, " ", e.ExceptionDetails.LineNumber))
 		}
 	}))
 	b.size(width, height)

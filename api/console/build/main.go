@@ -2,6 +2,9 @@ package main
 
 import (
 	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
 	"errors"
 	"flag"
 	"fmt"
@@ -109,7 +112,38 @@ func build(dir string) (map[string][]byte, error) {
 	for _, f := range result.OutputFiles {
 		files[filepath.Base(f.Path)] = f.Contents
 	}
-	return files, page(dir, files)
+	if err := page(dir, files); err != nil {
+		return nil, err
+	}
+	files["sw.js"], err = worker(tmp, files)
+	return files, err
+}
+
+// worker returns the service worker, with the names of the files that it keeps: all but the editor, which is
+// large and of no use without a server. Their digests are its version.
+func worker(tmp string, files map[string][]byte) ([]byte, error) {
+	names := []string{"./", "icon.svg"}
+	version := sha256.New()
+	version.Write(files["index.html"])
+	for _, name := range slices.Sorted(maps.Keys(files)) {
+		if ext := filepath.Ext(name); (ext == ".js" || ext == ".css") && !strings.HasPrefix(name, "editor_open-") {
+			names = append(names, name)
+			fmt.Fprintln(version, name)
+		}
+	}
+	list, err := json.Marshal(names)
+	if err != nil {
+		return nil, err
+	}
+	result := api.Build(api.BuildOptions{
+		AbsWorkingDir: tmp, EntryPoints: []string{"src/sw.ts"}, Bundle: true, Outfile: "out/sw.js", Format: api.FormatIIFE,
+		MinifyWhitespace: true, MinifyIdentifiers: true, MinifySyntax: true, Target: api.ES2022, Platform: api.PlatformBrowser,
+		Define: map[string]string{"FILES": string(list), "VERSION": fmt.Sprintf("%q", hex.EncodeToString(version.Sum(nil)[:8]))},
+	})
+	if len(result.Errors) > 0 {
+		return nil, errors.New(strings.Join(api.FormatMessages(result.Errors, api.FormatMessagesOptions{Kind: api.ErrorMessage}), ""))
+	}
+	return result.OutputFiles[0].Contents, nil
 }
 
 // page adds what is not bundled: the page, which names the bundle, and the icon.

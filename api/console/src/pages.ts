@@ -22,6 +22,7 @@ export interface Page {
 export const pages: readonly Page[] = [
   { id: "now", title: t.page.now, scopes: ["operate", "view"], nav: true, shop: true, load: () => import("./pages/now") },
   { id: "door", title: t.page.door, scopes: ["operate", "view"], nav: true, shop: true, load: () => import("./pages/door") },
+  { id: "count", title: t.page.count, scopes: ["operate", "count"], nav: true, shop: true, load: () => import("./pages/count") },
   { id: "messages", title: t.page.messages, scopes: ["operate", "view", "author"], nav: true, shop: false, load: () => import("./pages/messages") },
   { id: "setup", title: t.page.setup, scopes: ["author"], nav: true, shop: false, load: () => import("./pages/setup") },
   { id: "session", title: t.page.session, scopes: [], nav: true, shop: false, load: () => import("./pages/session") },

@@ -5,7 +5,7 @@ import { link } from "./lib/live";
 import { route, to } from "./lib/router";
 import { may, resume, session } from "./lib/session";
 import { leave, loadShops, shop, shopsError, sites, turnTo } from "./lib/shop";
-import { useStore } from "./lib/store";
+import { remembers, useStore } from "./lib/store";
 import { at, useNow } from "./lib/time";
 import { pages, type Page, type PageProps } from "./pages";
 import { Loading, Note } from "./parts/answer";
@@ -24,7 +24,9 @@ export function Shell(): JSX.Element {
   useEffect(() => {
     if (who === null) leave();
     if (may(who, ["operate", "view", "author", "count"])) void loadShops();
-  }, [who?.key]);
+    // Reads of a count that wait are sent, whatever page is open.
+    if (may(who, ["operate", "count"]) && remembers("lintel.count.waiting")) void import("./lib/count_queue").then((q) => q.send(), () => {});
+  }, [who]);
   if (who === undefined) {
     return (
       <main id="page" class="alone">

@@ -4,7 +4,7 @@ import { get, inWords } from "./lib/api";
 import { useAsk } from "./lib/ask";
 import { route } from "./lib/router";
 import { signedOut, signIn } from "./lib/session";
-import { useStore } from "./lib/store";
+import { remembers, useStore } from "./lib/store";
 import { t } from "./text/en";
 
 /** SignIn exchanges a key for a session of this browser, or has the provider say who is there. The key is kept nowhere. */
@@ -36,6 +36,7 @@ export function SignIn(): JSX.Element {
     <main id="page" class="alone">
       <h1>{t.signIn.title}</h1>
       {!isSecureContext && <p class="caution">{t.signIn.plain}</p>}
+      {remembers("lintel.count.waiting") && <p>{t.count.waits}</p>}
       {failed && (
         <p class="wrong" role="alert">
           {t.signIn.why[failed] ?? t.signIn.why["failed"]}

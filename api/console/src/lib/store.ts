@@ -29,15 +29,18 @@ export function useStore<T>(s: Store<T>): T {
   return v;
 }
 
+/** remembers returns what this browser keeps under a name, null if nothing. */
+export function remembers(name: string): string | null {
+  try {
+    return localStorage.getItem(name);
+  } catch {
+    return null; // The browser keeps nothing: then neither does the page.
+  }
+}
+
 /** remembered is a store whose value this browser keeps. */
 export function remembered(name: string, first: string): Store<string> {
-  let had: string | null = null;
-  try {
-    had = localStorage.getItem(name);
-  } catch {
-    // The browser keeps nothing: then neither does the page.
-  }
-  const s = new Store(had ?? first);
+  const s = new Store(remembers(name) ?? first);
   s.follow((v) => {
     try {
       localStorage.setItem(name, v);

@@ -1,13 +1,17 @@
 import { useEffect, useState } from "preact/hooks";
 import { t } from "../text/en";
+import { remembered } from "./store";
 
 /** How far the server's clock is ahead of the browser's, milliseconds. */
-let ahead = 0;
+const kept = remembered("lintel.ahead", "0"); // for a page that is opened while the server is away
+let ahead = Number(kept.get()) || 0;
 
 /** sync sets the clock by what the server says that it is. */
 export function sync(now: string): void {
   const there = Date.parse(now);
-  if (!Number.isNaN(there)) ahead = there - Date.now();
+  if (Number.isNaN(there)) return;
+  ahead = there - Date.now();
+  kept.set(String(ahead));
 }
 
 /** heard says that something happened at a time: then it is not earlier. */

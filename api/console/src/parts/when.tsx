@@ -10,13 +10,13 @@ export function When(props: { at: string; seconds?: boolean }): JSX.Element {
   return <time dateTime={props.at}>{at(props.at, s?.zone ?? "UTC", props.seconds)}</time>;
 }
 
-/** Ago is how long ago a moment was; it goes on by itself. */
-export function Ago(props: { at: string; plain?: boolean }): JSX.Element {
+/** Ago is how long ago a moment was; it goes on by itself. words makes a sentence of "3 days ago". */
+export function Ago(props: { at: string; plain?: boolean; words?: (ago: string) => string }): JSX.Element {
   const s = useStore(shop);
   const text = length(useNow() - Date.parse(props.at));
   return (
     <time dateTime={props.at} title={at(props.at, s?.zone ?? "UTC", true)}>
-      {props.plain ? text : t.time.ago(text)}
+      {props.plain ? text : (props.words ?? String)(t.time.ago(text))}
     </time>
   );
 }
