@@ -104,8 +104,8 @@ func (s *server) counts() []countView {
 	return list.Counts
 }
 
-// count asks how the newest count stands.
-func (s *server) count() (v countView) {
+// newestCount asks how the newest count stands.
+func (s *server) newestCount() (v countView) {
 	s.t.Helper()
 	list := s.counts()
 	require.NotEmpty(s.t, list)
@@ -174,7 +174,7 @@ func TestCount(t *testing.T) {
 	b.scan(1, 2, 3, 3, 90).shows("3 of 5").shows("4 different tags heard in all").shows("Everything is sent").shows("Go on").accessible()
 	require.Subset(t, js[[]float64](b, "tones"), []float64{1400, 330}, "a click for what is new, another for what is not expected here")
 	require.LessOrEqual(t, js[int](b, "tones.length"), 4, "none for what was heard before")
-	v := s.count()
+	v := s.newestCount()
 	require.Equal(t, []int{5, 4, 3}, []int{v.Expected, v.Unique, v.Progress.Found})
 	require.Equal(t, "go_on", v.Next, "the page has the API's word")
 
@@ -200,20 +200,20 @@ func TestCount(t *testing.T) {
 	b.press("Pause").shows("Paused. What is read now is not taken").scan(5).shows("1 read was not taken.").
 		press("Go on counting").shows("4 of 5")
 	b.press("Sound is on").press("Another round")
-	s.until("a round", func() bool { return s.count().Pass == 2 })
+	s.until("a round", func() bool { return s.newestCount().Pass == 2 })
 	b.shows("Round 2, 8 different tags")
 
 	// Submitted: first in numbers, then done.
 	b.press("Submit").shows("4 items found, 1 not heard, 4 not expected here").accessible()
 	b.press("Submit").shows("Submitted").shows("Not heard this time: look again").shows("New here").accessible()
-	require.Equal(t, "closed", s.count().Status)
+	require.Equal(t, "closed", s.newestCount().Status)
 	for _, link := range js[[]string](b, `[...document.querySelectorAll("main a.button")].map(a => a.href)`) {
 		require.Equal(t, 200, js[int](b, fmt.Sprintf(`fetch(%q).then(r => r.status)`, link)), link)
 	}
 	require.Equal(t, 9, js[int](b, `document.querySelectorAll("main a.button").length`), "a page to print, and text, CSV and sheets")
 	b.press("Open it again").shows("4 of 5").scan(5).shows("5 of 5").shows("Everything is sent")
 	b.press("Submit").shows("5 items found, 0 not heard").press("Submit").shows("Submitted")
-	require.Equal(t, "closed", s.count().Status)
+	require.Equal(t, "closed", s.newestCount().Status)
 	b.choose("All places").until(`/Counted \d+ s ago/.test(document.body.innerText)`)
 	b.done()
 }
@@ -226,9 +226,9 @@ func TestCountLittle(t *testing.T) {
 	b.press("Not now").press("Drop the count").shows("1 different tag would be forgotten").press("Not now")
 	b.press("Submit").press("Submit all the same").shows("Submitted").press("Look for what is missing")
 	b.shows("0 of 39").scan(7).shows("1 of 39").shows("Everything is sent")
-	require.True(t, s.count().Only)
+	require.True(t, s.newestCount().Only)
 	b.press("Drop the count").press("Drop the count").shows("The count was dropped")
-	require.Equal(t, "discarded", s.count().Status)
+	require.Equal(t, "discarded", s.newestCount().Status)
 	b.done()
 }
 
@@ -247,8 +247,8 @@ func TestCountAsks(t *testing.T) {
 	require.False(t, js[bool](b, `document.body.innerText.includes(" of ")`), "nothing says what is expected")
 	b.pick("#stand", "shelf-a")
 	b.scan(2).until(`document.querySelector(".great").innerText === "2"`).shows("Everything is sent").accessible()
-	s.until("both", func() bool { return s.count().Unique == 2 })
-	v := s.count()
+	s.until("both", func() bool { return s.newestCount().Unique == 2 })
+	v := s.newestCount()
 	require.True(t, v.Blind)
 	require.Equal(t, []string{"shelf-b", "shelf-a"}, v.Zones)
 	require.Equal(t, map[string]string{"round": "night"}, v.Fields)
@@ -257,7 +257,7 @@ func TestCountAsks(t *testing.T) {
 	c := counter(t, s, "second").shows("Being counted with the key counter since").choose("Shelf A").
 		press("Count along").shows("Everything is sent")
 	c.scan(3, 2).until(`document.querySelector(".great").innerText === "3"`)
-	s.until("all three", func() bool { return s.count().Unique == 3 })
+	s.until("all three", func() bool { return s.newestCount().Unique == 3 })
 	b.until(`document.querySelector(".great").innerText === "3"`)
 	require.Len(t, s.counts(), 1)
 	b.done()
@@ -281,7 +281,7 @@ func TestCountWedge(t *testing.T) {
 	require.Equal(t, "hand", js[string](b, `document.activeElement.id`))
 	require.Empty(t, js[string](b, `document.querySelector("#hand").value`))
 	b.shows("5,000 of 5,000").shows("Everything is sent")
-	s.until("all", func() bool { return s.count().Progress.Found == n })
+	s.until("all", func() bool { return s.newestCount().Progress.Found == n })
 
 	// Real keys: a burst while somebody types, and their typing.
 	b.keys("No 12").until(`document.querySelector("#hand").value === "No 12"`)
@@ -328,9 +328,9 @@ func TestCountOffline(t *testing.T) {
 	back := time.Now()
 	s.start()
 	c.press("Send now").shows("Everything is sent")
-	s.until("all", func() bool { return s.count().Progress.Found == n })
+	s.until("all", func() bool { return s.newestCount().Progress.Found == n })
 	t.Logf("%d tags: %v from the server's end to all there, %v of it after its return", n, time.Since(began), time.Since(back))
-	v := s.count()
+	v := s.newestCount()
 	require.Equal(t, []int{n, n}, []int{v.Unique, v.Reads}, "each of them once")
 	c.done()
 }
@@ -353,7 +353,7 @@ func TestCountOpenedOffline(t *testing.T) {
 	s.start()
 	b.press("Send now").shows("2 of 3").shows("Everything is sent")
 	require.Len(t, s.counts(), 1)
-	require.Equal(t, 2, s.count().Progress.Found)
+	require.Equal(t, 2, s.newestCount().Progress.Found)
 
 	// Somebody else is first.
 	b.press("Drop the count").press("Drop the count").shows("The count was dropped")
@@ -364,7 +364,7 @@ func TestCountOpenedOffline(t *testing.T) {
 	s.call("POST", "/v1/sites/umberhithe/counts", "application/json", `{"zones": ["shelf-a"]}`)
 	b.shows("Somebody opened a count of this place first").accessible().press("Give my reads to that count").
 		shows("Everything is sent").shows("1 of 3")
-	require.Equal(t, []int{2, 1}, []int{len(s.counts()), s.count().Unique})
+	require.Equal(t, []int{2, 1}, []int{len(s.counts()), s.newestCount().Unique})
 
 	// One that was never opened is dropped on this device alone.
 	s.stop()
@@ -397,7 +397,7 @@ func TestCountOnce(t *testing.T) {
 	c.wedge(21, 20)
 	b.shows("40 of 60").shows("Everything is sent")
 	c.shows("40 of 60").shows("Everything is sent")
-	require.Equal(t, []int{40, 40}, []int{s.count().Unique, s.count().Reads}, "once each")
+	require.Equal(t, []int{40, 40}, []int{s.newestCount().Unique, s.newestCount().Reads}, "once each")
 	c.shut()
 
 	// The device has no room: that is said, and the reads go straight to the server.
@@ -405,7 +405,7 @@ func TestCountOnce(t *testing.T) {
 		IDBObjectStore.prototype.add = () => { throw new DOMException("full", "QuotaExceededError") }`)
 	b.wedge(41, 5)
 	b.shows("45 of 60").shows("Everything is sent")
-	s.until("five more", func() bool { return s.count().Unique == 45 })
+	s.until("five more", func() bool { return s.newestCount().Unique == 45 })
 	s.stop()
 	b.wedge(46, 5)
 	b.shows("This device has no room left: 5 reads would be lost with this page").accessible()
@@ -418,7 +418,7 @@ func TestCountOnce(t *testing.T) {
 	s.start()
 	b.press("Send now").shows("It begins with lk_").shows("Reads of a count wait on this device").accessible()
 	b.signIn(s.key("evening", kit.ScopeCount)).shows("50 of 60").shows("Everything is sent")
-	require.Equal(t, []int{50, 50}, []int{s.count().Unique, s.count().Reads})
+	require.Equal(t, []int{50, 50}, []int{s.newestCount().Unique, s.newestCount().Reads})
 
 	// The count is closed by somebody else while reads wait.
 	s.stop()
@@ -430,7 +430,7 @@ func TestCountOnce(t *testing.T) {
 	d := b.owner.beside()
 	d.open("/console/" + at).shows("The count was closed before these reads came").shows("2 reads not sent yet").
 		accessible().press("Open it again").shows("52 of 60").shows("Everything is sent")
-	require.Equal(t, 52, s.count().Unique)
+	require.Equal(t, 52, s.newestCount().Unique)
 	d.done()
 }
 
@@ -442,7 +442,7 @@ func TestCountReaderGone(t *testing.T) {
 	b.scan(2, 3).shows("The server does not take what was read").shows("handheld-1").accessible()
 	b.open("/console/?again" + js[string](b, "location.hash")).shows("The server does not take").press("Try again").
 		shows("Everything is sent").shows("3 of 3")
-	require.Equal(t, 3, s.count().Progress.Found)
+	require.Equal(t, 3, s.newestCount().Progress.Found)
 	b.done()
 }
 
@@ -525,7 +525,7 @@ func TestCountKeyboard(t *testing.T) {
 	reach("Pause")
 	b.scan(1, 2).shows("2 of 2").shows("Everything is sent")
 	b.accessible()
-	require.Equal(t, "open", s.count().Status, "the reader's Enter pressed nothing")
+	require.Equal(t, "open", s.newestCount().Status, "the reader's Enter pressed nothing")
 	b.keys(" ").shows("Paused.").until(`document.activeElement.innerText === "Go on counting"`).keys(" ").shows("Pause")
 	js[chromedp.Void](b, `document.querySelector("h1").focus()`)
 	reach("Submit")

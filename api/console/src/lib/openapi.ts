@@ -1,5 +1,5 @@
 // Made by go run ./api/console/build -types from the OpenAPI document with the SHA-256
-// fe7f7b4ca4a4421469b7a56e3d7f22059b626769f724bfa65dc5d44a7fe48b98
+// 6e9cbb0815a8d890f34c00e78883e1e0bca5c3d379c82cbb17f4daaee2fd22b8
 
 export interface paths {
     "/epcis/capture": {
@@ -797,6 +797,54 @@ export interface paths {
         put?: never;
         post?: never;
         delete: operations["endSession"];
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/sign-in": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get: operations["waysToSignIn"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/sign-in/callback": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get: operations["finishSignIn"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
+    "/v1/sign-in/start": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get: operations["beginSignIn"];
+        put?: never;
+        post?: never;
+        delete?: never;
         options?: never;
         head?: never;
         patch?: never;
@@ -1951,7 +1999,7 @@ export interface components {
             note?: string;
             outcome: "genuine" | "false" | "unclear";
         };
-        Code: "alert_status" | "batch_too_large" | "body_too_large" | "busy" | "cases_failed" | "channel_stopped" | "conflict" | "count_blind" | "count_status" | "cross_origin" | "entry_unreadable" | "idempotency_in_progress" | "idempotency_mismatch" | "idempotency_outcome_unknown" | "internal" | "invalid_body" | "invalid_document" | "invalid_encoding" | "invalid_epcis" | "invalid_idempotency_key" | "invalid_identity" | "invalid_json" | "invalid_parameter" | "key_exists" | "last_admin" | "little_read" | "method_not_allowed" | "missing_scope" | "missing_site" | "no_backup" | "no_passage" | "not_acceptable" | "not_aside" | "not_found" | "nothing_accepted" | "removal" | "store_full" | "timeout" | "too_many_sessions" | "too_many_streams" | "too_many_trials" | "unauthorized" | "unavailable" | "unknown_alert" | "unknown_capture" | "unknown_channel" | "unknown_count" | "unknown_delivery" | "unknown_document" | "unknown_fact" | "unknown_host" | "unknown_item" | "unknown_key" | "unknown_rule" | "unknown_session" | "unknown_site" | "unknown_zone" | "unsupported_encoding" | "unsupported_media_type" | "version_mismatch" | "zone_counted";
+        Code: "alert_status" | "batch_too_large" | "body_too_large" | "busy" | "cases_failed" | "channel_stopped" | "conflict" | "count_blind" | "count_status" | "cross_origin" | "entry_unreadable" | "idempotency_in_progress" | "idempotency_mismatch" | "idempotency_outcome_unknown" | "internal" | "invalid_body" | "invalid_document" | "invalid_encoding" | "invalid_epcis" | "invalid_idempotency_key" | "invalid_identity" | "invalid_json" | "invalid_parameter" | "key_exists" | "last_admin" | "little_read" | "method_not_allowed" | "missing_scope" | "missing_site" | "no_backup" | "no_passage" | "no_provider" | "not_acceptable" | "not_aside" | "not_found" | "nothing_accepted" | "removal" | "store_full" | "timeout" | "too_many_sessions" | "too_many_streams" | "too_many_trials" | "unauthorized" | "unavailable" | "unknown_alert" | "unknown_capture" | "unknown_channel" | "unknown_count" | "unknown_delivery" | "unknown_document" | "unknown_fact" | "unknown_host" | "unknown_item" | "unknown_key" | "unknown_rule" | "unknown_session" | "unknown_site" | "unknown_zone" | "unsupported_encoding" | "unsupported_media_type" | "version_mismatch" | "zone_counted";
         CommentRequest: {
             note: string;
         };
@@ -2707,6 +2755,10 @@ export interface components {
             power?: "lower" | "raise";
             sure_within?: string;
         };
+        ProviderView: {
+            name: string;
+            start: string;
+        };
         PutRuleBody: Record<string, never>;
         QualityChange: {
             difference: number;
@@ -2952,6 +3004,7 @@ export interface components {
             current: boolean;
             id: string;
             key: string;
+            person?: boolean;
             until: string;
         };
         ShortageView: {
@@ -2975,6 +3028,7 @@ export interface components {
         SignedIn: {
             key: string;
             now: string;
+            person?: boolean;
             scopes: string[];
             session?: components["schemas"]["SessionView"];
             sites: string[];
@@ -3235,6 +3289,9 @@ export interface components {
             store?: boolean;
             tags: string[];
             walks: components["schemas"]["WalkRequest"][];
+        };
+        WaysToSignIn: {
+            provider?: components["schemas"]["ProviderView"];
         };
         WhyAnswer: {
             about: "item" | "stock" | "reader" | "count" | "zone";
@@ -9080,6 +9137,155 @@ export interface operations {
             401: {
                 headers: {
                     "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            403: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            404: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            500: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            503: {
+                headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+        };
+    };
+    waysToSignIn: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["WaysToSignIn"];
+                };
+            };
+            500: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+        };
+    };
+    finishSignIn: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            303: {
+                headers: {
+                    Location: components["headers"]["Location"];
+                    "Set-Cookie": components["headers"]["Set-Cookie"];
+                    [name: string]: unknown;
+                };
+                content?: never;
+            };
+            400: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            403: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            404: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            500: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            503: {
+                headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+        };
+    };
+    beginSignIn: {
+        parameters: {
+            query?: {
+                again?: "true" | "false" | "1" | "0";
+            };
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            303: {
+                headers: {
+                    Location: components["headers"]["Location"];
+                    "Set-Cookie": components["headers"]["Set-Cookie"];
+                    [name: string]: unknown;
+                };
+                content?: never;
+            };
+            400: {
+                headers: {
                     [name: string]: unknown;
                 };
                 content: {

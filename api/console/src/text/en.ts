@@ -647,6 +647,8 @@ export const t = {
       applyRemoval: "Do it all the same",
       applied: (n: number) => `${some(n, "document is", "documents are")} stored.`,
     },
+  },
+
   count: {
     // Choosing a place
     lead: "Where do you count?",
