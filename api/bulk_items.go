@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"iter"
+	"slices"
 	"time"
 
 	"lintel/api/kit"
@@ -19,6 +20,13 @@ var maxSheetRows = 1_048_575
 // itemPage is how many items are read from the state at one time, so that nothing else waits long.
 const itemPage = 20_000
 
+// itemParams narrow a listing of items.
+var itemParams = []kit.Param{
+	paramZone, paramProduct, kit.Enum("disposition", "Only items in this business state.", event.Dispositions.Texts()...),
+	kit.Enum("only", "stock: only items that are for sale and in a zone. misplaced: of them, only those that lie where "+
+		"goods are offered, in a zone that is none of their product's home zones.", "stock", "misplaced"),
+}
+
 // bulk are the routes by which all items are taken out, or many brought in.
 func (h itemRoutes) bulk() []kit.Route {
 	list := kit.Route{
@@ -26,12 +34,11 @@ func (h itemRoutes) bulk() []kit.Route {
 		About: "In the order of their identities. What changes while the answer streams may be in it or not. An " +
 			"answer that breaks off is not whole.",
 		Scopes: operate, Stream: true,
-		Params: []kit.Param{paramZone, paramProduct, kit.Enum("disposition", "Only items in this business state.",
-			event.Dispositions.Texts()...), paramDefuse},
+		Params:  append(slices.Clone(itemParams), paramDefuse),
 		Answers: []kit.Answer{kit.Reply(200, "The items.")}, Headers: withFile,
 	}
 	lines := list
-	lines.Params = list.Params[:3]
+	lines.Params = itemParams
 	book := inForm(list, formXLSX, h.exportItems)
 	book.Codes = []kit.Code{kit.CodeNotAcceptable}
 	return []kit.Route{
@@ -87,7 +94,8 @@ func (h itemRoutes) exportItems(c *kit.Call, f form) error {
 
 // itemFilter reads the parameters that narrow a listing of items, except for the product.
 func itemFilter(c *kit.Call) (engine.ItemFilter, error) {
-	f := engine.ItemFilter{Zone: c.QueryParam("zone")}
+	only := c.QueryParam("only")
+	f := engine.ItemFilter{Zone: c.QueryParam("zone"), Stock: only == "stock", Misplaced: only == "misplaced"}
 	if d := c.QueryParam("disposition"); d != "" {
 		disp, ok := event.Dispositions.Parse(d)
 		if !ok {

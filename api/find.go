@@ -15,6 +15,7 @@ import (
 	"lintel/engine/epc"
 	"lintel/engine/event"
 	"lintel/engine/layout"
+	"lintel/rules/doc"
 )
 
 // FindAnswer is where what was asked for is, best first.
@@ -24,6 +25,7 @@ type FindAnswer struct {
 	Products []ProductView `json:"products" jsonschema_description:"The products that it means, best first; of many, the first 50."`
 	Items    []FoundItem   `json:"items"`
 	More     int           `json:"more" jsonschema_description:"How many further items there are."`
+	Near     []ProductView `json:"near,omitempty" jsonschema_description:"Where nothing was found: products that may have been meant, the likeliest first, at most 5."`
 	Hint     string        `json:"hint,omitempty" jsonschema_description:"What to try where nothing was found."`
 }
 
@@ -108,6 +110,9 @@ func (h findRoutes) find(c *kit.Call) error {
 	}
 	if len(answer.Items) == 0 {
 		answer.Hint = findHint(&answer)
+		for _, i := range productsNear(q, key, cfg.Catalog) {
+			answer.Near = append(answer.Near, *productView(cfg.Catalog.At(i)))
+		}
 	}
 	return c.JSON(http.StatusOK, answer)
 }
@@ -120,8 +125,84 @@ func findHint(a *FindAnswer) string {
 		return "The product list has it, but the shop has never heard of an item of it."
 	case a.Meant == "gtin":
 		return "The product list does not have this GTIN, and no item of it was ever heard."
+	case looksLikeIdentity(a.Query):
+		_, err := parseIdentity(a.Query, 0, false)
+		return "It looks like the identity of an item, but " + identityFault(err).Reason + "."
 	}
 	return "Nothing means that. Give an item's identity, a GTIN, a SKU, or words of a product's name."
+}
+
+// looksLikeIdentity reports whether a text that is no identity was probably meant for one.
+func looksLikeIdentity(q string) bool {
+	for _, begin := range []string{"urn:", "http:", "https:", "(01)", "(8003)", "(8004)"} {
+		if strings.HasPrefix(strings.ToLower(q), begin) {
+			return true
+		}
+	}
+	q = strings.ReplaceAll(q, " ", "")
+	return len(q) >= 12 && strings.Trim(q, "0123456789abcdefABCDEF") == ""
+}
+
+const (
+	findNear     = 5      // products that may have been meant, at most
+	nearWords    = 8      // words of a query that are compared
+	nearProducts = 50_000 // products that are looked at
+)
+
+// productsNear returns the products that may have been meant by a query that found nothing, as
+// indices in the catalogue: the product of an item that was never heard, a GTIN or SKU with a slip,
+// and names that have some of the words, or words with a slip.
+func productsNear(q string, key epc.Key, products *catalog.Catalog) (near []int) {
+	if g, ok := key.GTIN14(); ok {
+		if i, ok := products.ByGTIN(g); ok {
+			return []int{i}
+		}
+	}
+	n := min(products.Len(), nearProducts)
+	var codes, words []string
+	byCode := make(map[string]int)
+	seen := make(map[string]bool)
+	for i := range n {
+		p := products.At(i)
+		gtin := event.GTINText(p.GTIN)
+		for _, code := range []string{gtin, strings.TrimLeft(gtin, "0"), p.SKU} {
+			if _, twice := byCode[code]; !twice && code != "" {
+				byCode[code] = i
+				codes = append(codes, code)
+			}
+		}
+		for _, w := range wordsOf(p.Name) {
+			if !seen[w] {
+				seen[w] = true
+				words = append(words, w)
+			}
+		}
+	}
+	if i, ok := byCode[doc.Nearest(q, codes)]; ok {
+		near = append(near, i)
+	}
+	wanted := wordsOf(q)
+	for i, w := range wanted[:min(len(wanted), nearWords)] {
+		wanted[i] = doc.Nearest(w, words)
+	}
+	type hit struct{ at, words int }
+	var hits []hit
+	for i := range n {
+		h := hit{at: i}
+		for _, w := range wordsOf(products.At(i).Name) {
+			if len(w) > 2 && slices.Contains(wanted, w) {
+				h.words++
+			}
+		}
+		if h.words > 0 && !slices.Contains(near, i) {
+			hits = append(hits, h)
+		}
+	}
+	slices.SortStableFunc(hits, func(a, b hit) int { return cmp.Compare(b.words, a.words) })
+	for _, h := range hits[:min(len(hits), findNear-len(near))] {
+		near = append(near, h.at)
+	}
+	return near
 }
 
 // findRank orders items by how useful it is to go and look for them: what can be sold and is

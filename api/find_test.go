@@ -63,6 +63,26 @@ func TestFind(t *testing.T) {
 	r.get("/v1/sites/nowhere/find?q=x").wantsCode(kit.CodeUnknownSite)
 }
 
+// What is one slip away from what there is, or has some of its words, is offered.
+func TestFindOffersWhatIsNear(t *testing.T) {
+	r := newRig(t).shop().stocked()
+	for q, near := range map[string]string{
+		"harbor lihgt": "The Harbour Light", "light paperback": "The Harbour Light", "UB-1O02": "Low Water",
+		"(01)09521141123454(21)99999": "The Harbour Light", "9521141123545": "The Harbour Light", "watr": "Low Water", "cookery": "", "---": "",
+	} {
+		a := r.found(q)
+		require.Empty(t, a.Items, q)
+		if near == "" {
+			require.Empty(t, a.Near, q)
+		} else {
+			require.Equal(t, near, a.Near[0].Name, q)
+		}
+	}
+	require.Empty(t, r.found("harbour").Near, "nothing is offered beside what was found")
+	require.Contains(t, r.found("3036451FD40C0E400000006").Hint, "It looks like the identity of an item, but")
+	require.Contains(t, r.found("(01)09521141123455(21)1").Hint, "check digit")
+}
+
 func TestHowSureAPlaceIs(t *testing.T) {
 	const now = int64(1_800_000_000_000)
 	min, hour := time.Minute.Milliseconds(), time.Hour.Milliseconds()

@@ -3,6 +3,7 @@ package api
 import (
 	"encoding/hex"
 	"net/http"
+	"slices"
 	"strings"
 
 	"lintel/api/kit"
@@ -19,6 +20,9 @@ var (
 	codeUnknownItem     = kit.Code{Name: "unknown_item", Status: 404, Meaning: "The site has no such item."}
 )
 
+// maxSkip is how many items a listing leaves out at most: more than a site has.
+const maxSkip = 100_000_000
+
 // itemRoutes are the routes about items.
 type itemRoutes struct{ *backend }
 
@@ -27,14 +31,16 @@ func (h itemRoutes) table() []kit.Route {
 		{
 			Method: "GET", Path: "/v1/sites/{site}/items", Name: "listItems", Group: "Questions", Summary: "List items",
 			Scopes: operate,
-			Params: []kit.Param{paramZone, paramProduct, kit.Enum("disposition", "Only items in this business state.",
-				event.Dispositions.Texts()...), paramLimit(100, 1000), paramCursor},
+			About: "Page after page by cursor, of which each begins where the one before ended whatever changed meanwhile; or " +
+				"from any place on by skip, for a list that is scrolled to its middle.",
+			Params: append(slices.Clone(itemParams), kit.Query("skip", "How many of the items to leave out first.").
+				Of(kit.IntSchema(0, maxSkip, 0)), paramLimit(100, 1000), paramCursor),
 			Answers: []kit.Answer{kit.OK("One page of items, in the order of their identities.", ItemList{})}, Handle: h.listItems,
 		}, {
 			Method: "GET", Path: "/v1/sites/{site}/items/{epc}", Name: "getItem", Group: "Questions", Summary: "Get one item",
 			About:  "The item is named in any form of its identity, percent-encoded.",
-			Scopes: operate, Answers: []kit.Answer{kit.OK("The item.", ItemView{})}, Codes: []kit.Code{codeUnknownItem,
-				codeInvalidIdentity}, Handle: h.getItem,
+			Scopes: operate, Answers: []kit.Answer{kit.OK("The item, and how sure it is where it is.", FoundItem{})},
+			Codes: []kit.Code{codeUnknownItem, codeInvalidIdentity}, Handle: h.getItem,
 		}, {
 			Method: "GET", Path: "/v1/sites/{site}/items/{epc}/trail", Name: "itemTrail", Group: "Questions",
 			Summary: "Follow one item through its facts",
@@ -48,6 +54,7 @@ func (h itemRoutes) table() []kit.Route {
 // ItemList is one page of items.
 type ItemList struct {
 	Items []ItemView `json:"items"`
+	Total *int       `json:"total,omitempty" jsonschema_description:"How many there are on all pages together; left out where a cursor was given."`
 	Next  string     `json:"next,omitempty" jsonschema_description:"Give it as cursor to get the next page; left out on the last one."`
 }
 
@@ -118,10 +125,15 @@ func (h itemRoutes) listItems(c *kit.Call) error {
 			return kit.BadParam("cursor", "it is none of this route")
 		}
 	}
+	f.Skip = c.Int("skip")
 	list := ItemList{Items: []ItemView{}}
 	err = h.narrowed(c, func(st *engine.State, gtins []uint64) error {
 		f.GTINs = gtins
 		products := st.Config().Catalog
+		if cursor == nil {
+			total := st.CountItems(f)
+			list.Total = &total
+		}
 		items := st.Items(f, limit+1)
 		if len(items) > limit {
 			items = items[:limit]
@@ -166,13 +178,14 @@ func (h itemRoutes) getItem(c *kit.Call) error {
 	if err != nil {
 		return err
 	}
-	var v ItemView
+	var v FoundItem
 	err = h.view(c, func(st *engine.State) error {
 		it, ok := st.Item(k)
 		if !ok {
 			return kit.Problemf(codeUnknownItem, "The site %q has never heard of this item.", c.Site)
 		}
-		v = itemView(&it, st.Config().Catalog)
+		lay := st.Config().Layout
+		v = foundItem(&it, h.opt.Now().UnixMilli(), lay, st.Config().Catalog, watchedZones(lay))
 		return nil
 	})
 	if err != nil {

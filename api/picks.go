@@ -51,6 +51,7 @@ func (h stockRoutes) table() []kit.Route {
 			Answers: []kit.Answer{kit.OK("One page of stock, by GTIN and place. A minimum or maximum has a row "+
 				"even where nothing is there.", StockList{})}, Handle: h.listStock,
 		},
+		zonesRoute(h),
 	}, inForms(kit.Route{
 		Method: "GET", Path: "/v1/sites/{site}/picks", Name: "listPicks", Group: "Questions",
 		Summary: "List what to carry where, so that places have what they should have",

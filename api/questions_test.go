@@ -43,6 +43,14 @@ func TestItemsOfASite(t *testing.T) {
 		require.Len(t, page.Items, 3)
 	}
 	require.Equal(t, all.Items, paged)
+	require.Equal(t, 7, *all.Total)
+	middle := into[ItemList](r.get(path + "?limit=3&skip=2").wants(200))
+	require.Equal(t, all.Items[2:5], middle.Items)
+	require.Equal(t, 7, *middle.Total)
+	rest := into[ItemList](r.get(path + "?cursor=" + middle.Next).wants(200))
+	require.Equal(t, all.Items[5:], rest.Items)
+	require.Nil(t, rest.Total)
+	require.Empty(t, into[ItemList](r.get(path+"?skip=7").wants(200)).Items)
 	require.Len(t, into[ItemList](r.get(path+"?zone=stockroom")).Items, 5)
 	require.Len(t, into[ItemList](r.get(path+"?product=UB-1001")).Items, 6)
 	require.Len(t, into[ItemList](r.get(path+"?product=9521141123454")).Items, 6)
@@ -50,6 +58,7 @@ func TestItemsOfASite(t *testing.T) {
 	require.Empty(t, into[ItemList](r.get(path+"?product=9521234000020")).Items)
 	for query, hint := range map[string]string{
 		"zone=stockrom": `did you mean \"stockroom\"?`, "product=UB-1": "no SKU", "product=9521141123455": "no GTIN",
+		"only=lost": "none of stock, misplaced", "skip=-1": "",
 		"disposition=sold": "none of unknown, sellable_accessible", "limit=0": "from 1 to 1000",
 		"limit=x": "", "cursor=!": "", "cursor=YQ": "", "zones=stockroom": `did you mean \"zone\"?`,
 	} {
@@ -65,8 +74,11 @@ func TestItemByAnyForm(t *testing.T) {
 		"https://id.gs1.org/01/09521141123454/21/6789",
 	} {
 		for _, escaped := range []string{url.PathEscape(form), strings.ReplaceAll(url.QueryEscape(form), "+", "%20")} {
-			v := into[ItemView](r.get("/v1/sites/umberhithe/items/" + escaped).wants(200))
+			v := into[FoundItem](r.get("/v1/sites/umberhithe/items/" + escaped).wants(200))
 			require.Equal(t, "(01)09521141123454(21)6789", v.Item, form)
+			require.Equal(t, "Shelf A", v.ZoneName)
+			require.Equal(t, "heard", v.Sure)
+			require.Equal(t, "https://id.gs1.org/01/09521141123454/21/6789", v.Forms.DigitalLink)
 			facts := into[FactList](r.get("/v1/sites/umberhithe/items/" + escaped + "/trail").wants(200))
 			require.NotEmpty(t, facts.Facts, form)
 			for _, f := range facts.Facts {
@@ -297,4 +309,34 @@ func (r *rig) keyedFaults(path string) {
 	r.do("POST", path, "x", "Idempotency-Key", "f", "Content-Encoding", "gzip").wantsCode(kit.CodeInvalidEncoding)
 	r.do("POST", path, strings.Repeat("x", 2<<20), "Idempotency-Key", "f").wantsCode(kit.CodeBodyTooLarge)
 	r.send(r.cutShort("POST", path, "Idempotency-Key", "f")).wantsCode(kit.CodeInvalidBody)
+}
+
+func TestWhatIsInEachZone(t *testing.T) {
+	r := newRig(t).shop().stocked()
+	r.do("PUT", "/v1/sites/umberhithe/layout", strings.Replace(testLayout, `"kind": "shelf", "storey"`,
+		`"kind": "shelf", "at": {"x": 1, "y": 2, "width": 3, "height": 0.5}, "storey"`, 1), "Content-Type", "application/json").wants(200)
+	// A Low Water belongs on shelf A; one is put on the front tables, and one Harbour Light is
+	// sold.
+	r.post("/v1/sites/umberhithe/reads?wait=10s",
+		`[{"epc":"(01)09521234000013(21)2","read_point":"handheld-1","zone":"front-tables"}]`).wants(200)
+	r.post("/v1/sites/umberhithe/events?wait=5s", `{"type":"sold","epc":"(01)09521141123454(21)104","zone":"till"}`).wants(200)
+	zones := into[ZoneList](r.get("/v1/sites/umberhithe/zones").wants(200)).Zones
+	require.Len(t, zones, 5)
+	for _, z := range zones {
+		require.Len(t, into[ItemList](r.get("/v1/sites/umberhithe/items?zone="+z.Zone)).Items, z.Items, z.Zone)
+		require.Len(t, into[ItemList](r.get("/v1/sites/umberhithe/items?only=stock&zone="+z.Zone)).Items, z.Stock, z.Zone)
+		require.Len(t, into[ItemList](r.get("/v1/sites/umberhithe/items?only=misplaced&zone="+z.Zone)).Items, z.Misplaced, z.Zone)
+	}
+	require.Equal(t, ZoneView{Zone: "front-tables", Name: "Front tables", Kind: "floor", Storey: "ground", Items: 2, Stock: 2,
+		Products: 2, Misplaced: 1, Minimum: 2, Below: 1, Short: 1}, zones[0])
+	require.Equal(t, &areaDocument{X: 1, Y: 2, Width: 3, Height: 0.5}, zones[1].At)
+	require.Equal(t, 4, zones[2].Stock)
+
+	id := into[CountAnswer](r.post("/v1/sites/umberhithe/counts", `{"zones":["shelf-a"]}`).wants(201)).Count.ID
+	r.post("/v1/sites/umberhithe/counts/"+id+"/close?anyway=true", `{}`).wants(200)
+	zones = into[ZoneList](r.get("/v1/sites/umberhithe/zones").wants(200)).Zones
+	require.NotNil(t, zones[1].Counted)
+	require.Nil(t, zones[0].Counted)
+	r.get("/v1/sites/nowhere/zones").wantsCode(kit.CodeUnknownSite)
+	r.get("/v1/sites/umberhithe/zones?zone=till").wantsCode(kit.CodeInvalidParameter)
 }

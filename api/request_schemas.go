@@ -32,7 +32,8 @@ type alertMessage struct {
 	Data      event.Message `json:"data"`
 }
 
-// noticeMessage is a webhook about another channel or an entry that was set aside, in the format webhook.
+// noticeMessage is a webhook about another channel or an entry that was set aside, in the format
+// webhook.
 type noticeMessage struct {
 	Type      string             `json:"type" jsonschema:"enum=channel.failing,enum=channel.stopped,enum=channel.started,enum=channel.dead_letters,enum=site.entry_aside"`
 	Timestamp time.Time          `json:"timestamp"`
@@ -57,7 +58,8 @@ type alertCloudEvent struct {
 	Data event.Message `json:"data"`
 }
 
-// noticeCloudEvent is a webhook about another channel or an entry that was set aside, in the format cloudevents.
+// noticeCloudEvent is a webhook about another channel or an entry that was set aside, in the format
+// cloudevents.
 type noticeCloudEvent struct {
 	cloudEvent
 	Data deliver.NoticeData `json:"data"`
@@ -113,8 +115,19 @@ type zoneDocument struct {
 	Kind   string `json:"kind" jsonschema_extras:"words=zone kind"`
 	Storey string `json:"storey,omitempty"`
 
+	At *areaDocument `json:"at,omitempty" jsonschema_description:"Where it is on the plan of its storey. For people to look at; nothing is decided by it."`
+
 	SureWithin string `json:"sure_within,omitempty" jsonschema:"example=6s" jsonschema_description:"Of an exit: how long it may take until a passage is sure, 2s to 10s. Default 8s."`
 	Lingering  string `json:"lingering_after,omitempty" jsonschema:"example=1m" jsonschema_description:"Of an exit: for how long goods must stay near it before that is notified, 20s to 10m. Default 30s."`
+}
+
+// areaDocument is a rectangle on the plan of a storey, in metres from the plan's upper start
+// corner.
+type areaDocument struct {
+	X      float64 `json:"x" jsonschema:"minimum=0,maximum=1000"`
+	Y      float64 `json:"y" jsonschema:"minimum=0,maximum=1000"`
+	Width  float64 `json:"width" jsonschema:"minimum=0.1,maximum=1000"`
+	Height float64 `json:"height" jsonschema:"minimum=0.1,maximum=1000"`
 }
 
 // pointDocument is a reader or antenna.

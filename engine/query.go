@@ -53,15 +53,12 @@ type Stranded struct {
 	Items int
 }
 
-// StrandedBy lists the zones with items that a layout does not have, by id. It looks at every item once.
+// StrandedBy lists the zones with items that a layout does not have, by id. It looks at every item
+// once.
 func StrandedBy(s *State, l *layout.Layout) (list []Stranded) {
-	items := make([]int, len(s.ids)+1)
-	for i := range s.count {
-		items[s.item(i).Zone]++
-	}
-	for n := 1; n < len(items); n++ {
-		if _, ok := l.ZoneIndex(s.idOf(uint16(n))); !ok && items[n] > 0 {
-			list = append(list, Stranded{s.idOf(uint16(n)), items[n]})
+	for zone, n := range s.CountItemsByZone() {
+		if _, ok := l.ZoneIndex(zone); !ok {
+			list = append(list, Stranded{zone, n})
 		}
 	}
 	slices.SortFunc(list, func(a, b Stranded) int { return cmp.Compare(a.Zone, b.Zone) })
@@ -86,6 +83,38 @@ type ItemFilter struct {
 	Zone        string
 	GTINs       []uint64           // of any of these products
 	Disposition *event.Disposition // in this state
+	Stock       bool               // only what is for sale
+	Misplaced   bool               // only what is for sale, and lies where stock.Book.Misplaced says that it does not belong
+	Skip        int                // how many of them to leave out first
+}
+
+// wants reports whether the filter lets an item through; zone is the number of its zone, 0: any.
+func (s *State) wants(f *ItemFilter, zone uint16, it *item) bool {
+	switch {
+	case zone != 0 && it.Zone != zone:
+	case f.Disposition != nil && it.Disposition != *f.Disposition:
+	case it.key.Compare(f.After) <= 0:
+	case f.GTINs != nil && !slices.Contains(f.GTINs, s.gtinOf(it.key)):
+	case f.Stock && s.stockOf(it) == stock.None:
+	case f.Misplaced && !s.stock.Misplaced(s.stockOf(it)):
+	default:
+		return true
+	}
+	return false
+}
+
+// CountItems returns how many items the filter lets through, whatever it skips.
+func (s *State) CountItems(f ItemFilter) (n int) {
+	zone := s.numbers[f.Zone]
+	if f.Zone != "" && zone == 0 {
+		return 0
+	}
+	for i := range s.count {
+		if s.wants(&f, zone, s.item(i)) {
+			n++
+		}
+	}
+	return n
 }
 
 // Items returns the first limit items that the filter lets through, in the order of their keys. It
@@ -95,19 +124,24 @@ func (s *State) Items(f ItemFilter, limit int) []ItemInfo {
 	if f.Zone != "" && zone == 0 {
 		return nil
 	}
-	best := least.Of[int32]{Limit: limit, Cmp: func(a, b int32) int { return s.item(a).key.Compare(s.item(b).key) }}
-	for i := range s.count {
-		it := s.item(i)
-		switch {
-		case zone != 0 && it.Zone != zone:
-		case f.Disposition != nil && it.Disposition != *f.Disposition:
-		case it.key.Compare(f.After) <= 0:
-		case f.GTINs != nil && !slices.Contains(f.GTINs, s.gtinOf(it.key)):
-		default:
-			best.Offer(i)
+	compare := func(a, b int32) int { return s.item(a).key.Compare(s.item(b).key) }
+	var list []int32
+	if f.Skip == 0 {
+		best := least.Of[int32]{Limit: limit, Cmp: compare}
+		for i := range s.count {
+			if s.wants(&f, zone, s.item(i)) {
+				best.Offer(i)
+			}
 		}
+		list = best.Sorted()
+	} else {
+		for i := range s.count {
+			if s.wants(&f, zone, s.item(i)) {
+				list = append(list, i)
+			}
+		}
+		list = least.Range(list, f.Skip, limit, compare)
 	}
-	list := best.Sorted()
 	infos := make([]ItemInfo, 0, len(list))
 	for _, i := range list {
 		infos = append(infos, s.info(s.item(i)))
@@ -115,10 +149,35 @@ func (s *State) Items(f ItemFilter, limit int) []ItemInfo {
 	return infos
 }
 
+// ZoneStock returns what each zone of the layout has, in its order.
+func (s *State) ZoneStock() []stock.ZoneRow { return s.stock.Zones() }
+
+// CountItemsByZone returns how many items there are in each zone, by its id: for sale or not.
+func (s *State) CountItemsByZone() map[string]int {
+	counts := make([]int, len(s.ids)+1)
+	for i := range s.count {
+		counts[s.item(i).Zone]++
+	}
+	byZone := make(map[string]int)
+	for n := 1; n < len(counts); n++ {
+		if counts[n] > 0 {
+			byZone[s.idOf(uint16(n))] = counts[n]
+		}
+	}
+	return byZone
+}
+
+// LastCounted returns when the last count of a zone was closed, Unix milliseconds; 0: never.
+func (s *State) LastCounted(zone string) int64 {
+	due, _ := s.counts.DueOf(zone, s.clock)
+	return due.Last
+}
+
 // StockRows returns the first limit rows that the filter lets through, by GTIN and place.
 func (s *State) StockRows(f stock.Filter, limit int) []stock.Row { return s.stock.Rows(f, limit) }
 
-// Picks returns what to carry where, and every place that is below its minimum. See stock.Book.Picks.
+// Picks returns what to carry where, and every place that is below its minimum. See
+// stock.Book.Picks.
 func (s *State) Picks() ([]stock.Pick, []stock.Shortage) {
 	return s.stock.Picks(func(each func(k stock.Key, i int32)) {
 		for i := range s.count {

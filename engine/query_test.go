@@ -55,6 +55,12 @@ func TestItemsInPages(t *testing.T) {
 		}
 	}
 	require.Equal(t, want, got)
+	all := sh.s.Items(ItemFilter{}, 100)
+	require.Equal(t, len(all), sh.s.CountItems(ItemFilter{Skip: 7}))
+	for skip := range len(all) + 2 {
+		require.Equal(t, all[min(skip, len(all)):min(skip+7, len(all))], sh.s.Items(ItemFilter{Skip: skip}, 7))
+	}
+	require.Zero(t, sh.s.CountItems(ItemFilter{Zone: "no-such-zone"}))
 
 	sold := event.RetailSold
 	page := sh.s.Items(ItemFilter{Disposition: &sold}, 10)
@@ -131,7 +137,8 @@ func TestReadPointsOfAState(t *testing.T) {
 	require.Equal(t, ReadPointInfo{Index: 1}, points[1], "never reported")
 }
 
-func BenchmarkItemsPage(b *testing.B) {
+// millionItems has a million items in the stockroom.
+func millionItems(b *testing.B) *shop {
 	sh := newShop(b, "rules: []")
 	e := event.Entry{Kind: event.EntryReads, Points: []string{"handheld-1"}, Zones: []string{"stockroom"}}
 	for i := range 1_000_000 {
@@ -140,9 +147,27 @@ func BenchmarkItemsPage(b *testing.B) {
 	sh.step(e)
 	sh.log = nil
 	b.ReportAllocs()
+	return sh
+}
+
+func BenchmarkItemsPage(b *testing.B) {
+	sh := millionItems(b)
+	for name, f := range map[string]ItemFilter{"first": {Zone: "stockroom"}, "middle": {Zone: "stockroom", Skip: 500_000}} {
+		b.Run(name, func(b *testing.B) {
+			for b.Loop() {
+				if got := sh.s.Items(f, 100); len(got) != 100 {
+					b.Fatal(len(got))
+				}
+			}
+		})
+	}
+}
+
+func BenchmarkZones(b *testing.B) {
+	sh := millionItems(b)
 	for b.Loop() {
-		if got := sh.s.Items(ItemFilter{Zone: "stockroom"}, 100); len(got) != 100 {
-			b.Fatal(len(got))
-		}
+		sh.s.ZoneStock()
+		sh.s.CountItemsByZone()
+		sh.s.CountItems(ItemFilter{Misplaced: true})
 	}
 }

@@ -6,7 +6,8 @@
 //	{
 //	  "site": "umberhithe", "name": "Umberhithe Books", "time_zone": "Europe/London", "language": "en",
 //	  "zones": [
-//	    {"id": "front-tables", "name": "Front tables", "kind": "floor", "storey": "ground"},
+//	    {"id": "front-tables", "name": "Front tables", "kind": "floor", "storey": "ground",
+//	     "at": {"x": 1, "y": 2.5, "width": 4, "height": 2}},
 //	    {"id": "street-door", "name": "Street door", "kind": "exit", "storey": "ground"}
 //	  ],
 //	  "read_points": [
@@ -31,6 +32,12 @@
 // Ids of sites, zones and read points are 1 to 64 characters of a-z, 0-9, '-' and '_'. A zone may
 // carry the name of a kind as its id (a shop's one "stockroom") as long as it is the only zone of
 // that kind, so that "stockroom: at least 5" means one thing.
+//
+// # Plan
+//
+// "at" says where a zone is on the plan of its storey: a rectangle in metres from the plan's upper
+// start corner, each number from 0 to 1000, width and height at least 0.1. It is for people to look
+// at; nothing is decided by it.
 //
 // # Language
 //

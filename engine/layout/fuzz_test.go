@@ -16,6 +16,7 @@ func FuzzLayout(f *testing.F) {
 	f.Add([]byte(with(map[string]string{"hours": `{"sat":"22:00-04:00","except":{"2026-12-25":"closed"}}`,
 		"presence": `{"completeness":0.9}`})))
 	f.Add([]byte(`{"site":"A b","zones":[{"id":"floor","kind":"exit"},{"idd":1}],"hours":{"mon":"1-2"},"read_points":[{"zone":"x","min_rssi":1e99}]}`))
+	f.Add([]byte(with(map[string]string{"zones": `[{"id":"a","kind":"shelf","at":{"x":0,"y":1e-3,"width":1e3,"height":0.1}}]`})))
 	f.Add([]byte(with(map[string]string{"zones": countedZones, "counts": countsMember})))
 	f.Fuzz(func(t *testing.T, src []byte) {
 		l, err := layout.Parse(src)

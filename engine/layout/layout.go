@@ -31,12 +31,26 @@ type Zone struct {
 	Name   string // for people; the id if none was given
 	Kind   event.ZoneKind
 	Storey string // of the building, may be empty
+	At     *Area  // where it is on the plan of its storey; nil: not given
 
 	SureWithin time.Duration // of an exit: how long it may take until a passage is sure; 2 s to 10 s, default 8 s. 0: no exit
 	// of an exit: for how long goods must stay near it before that is notified; 20 s to 10 min, default
 	// 30 s. 0: no exit
 	LingeringAfter time.Duration
 }
+
+// Area is a rectangle on the plan of a storey, in metres from the plan's upper start corner. It is
+// for people to look at: nothing is decided by it, and areas may overlap.
+type Area struct {
+	X, Y          float64 // of its corner next to the plan's; 0 to MaxMetres
+	Width, Height float64 // MinExtent to MaxMetres
+}
+
+// Bounds of an Area, in metres.
+const (
+	MaxMetres = 1000
+	MinExtent = 0.1
+)
 
 // DefaultSureWithin is how long an exit may take to be sure of a passage if its zone says nothing
 // else.

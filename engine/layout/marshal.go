@@ -25,9 +25,17 @@ type zoneJSON struct {
 	Name   string         `json:"name,omitempty"`
 	Kind   event.ZoneKind `json:"kind"`
 	Storey string         `json:"storey,omitempty"`
+	At     *areaJSON      `json:"at,omitempty"`
 
 	SureWithin string `json:"sure_within,omitempty"`
 	Lingering  string `json:"lingering_after,omitempty"`
+}
+
+type areaJSON struct {
+	X      float64 `json:"x"`
+	Y      float64 `json:"y"`
+	Width  float64 `json:"width"`
+	Height float64 `json:"height"`
 }
 
 type readPointJSON struct {
@@ -57,7 +65,7 @@ func (l *Layout) MarshalJSON() ([]byte, error) {
 	doc := layoutJSON{Site: l.Site, Name: unless(l.Name, l.Site), TimeZone: l.TimeZone, Language: l.Language,
 		Zones: []zoneJSON{}, Hours: marshalHours(&l.Hours), Counts: marshalCounts(&l.Counts)}
 	for _, z := range l.Zones {
-		out := zoneJSON{ID: z.ID, Name: unless(z.Name, z.ID), Kind: z.Kind, Storey: z.Storey}
+		out := zoneJSON{ID: z.ID, Name: unless(z.Name, z.ID), Kind: z.Kind, Storey: z.Storey, At: (*areaJSON)(z.At)}
 		if z.SureWithin != 0 && z.SureWithin != DefaultSureWithin {
 			out.SureWithin = hours.FormatPeriod(z.SureWithin)
 		}

@@ -193,7 +193,7 @@ func parseZones(f fields, l *Layout) {
 	l.zoneIndex = make(map[string]int, len(list))
 	ofKind := map[event.ZoneKind]int{}
 	for i, v := range list {
-		o, _ := f.Object.Object(v, "id", "name", "kind", "storey", formerStorey, "sure_within", "lingering_after")
+		o, _ := f.Object.Object(v, "id", "name", "kind", "storey", formerStorey, "at", "sure_within", "lingering_after")
 		zf := fields{o}
 		var z Zone
 		var hasID bool
@@ -209,6 +209,7 @@ func parseZones(f fields, l *Layout) {
 		if z.Storey, hasID = zf.text("storey", false); !hasID {
 			z.Storey, _ = zf.text(formerStorey, false)
 		}
+		z.At = parseArea(zf)
 		if z.Kind == event.Exit {
 			z.SureWithin = hours.Member(zf.Object, "sure_within", 2*time.Second, 10*time.Second, DefaultSureWithin)
 			z.LingeringAfter = hours.Member(zf.Object, "lingering_after", 20*time.Second, 10*time.Minute, DefaultLingeringAfter)
@@ -233,6 +234,27 @@ func parseZones(f fields, l *Layout) {
 		} else if ofKind[kind] > 1 {
 			f.About(id, hint, "%q is the name of a kind that %d zones have, so it does not say which is meant", z.ID, ofKind[kind])
 		}
+	}
+}
+
+// parseArea reads where a zone is on the plan of its storey.
+func parseArea(f fields) *Area {
+	v := f.Get("at")
+	if v == nil {
+		return nil
+	}
+	o, ok := f.Object.Object(v, "x", "y", "width", "height")
+	if !ok {
+		return nil
+	}
+	for _, name := range []string{"x", "y", "width", "height"} {
+		if o.Get(name) == nil {
+			o.Problem(name, `write all four in metres, like {"x": 2, "y": 0.5, "width": 4, "height": 1}`, "is missing")
+		}
+	}
+	return &Area{
+		X: o.Number("x", 0, MaxMetres, 0, " m"), Y: o.Number("y", 0, MaxMetres, 0, " m"),
+		Width: o.Number("width", MinExtent, MaxMetres, 0, " m"), Height: o.Number("height", MinExtent, MaxMetres, 0, " m"),
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -338,4 +339,26 @@ func TestSettingsThatHaveNoEffect(t *testing.T) {
 	require.Len(t, list, 1)
 	require.Equal(t, "presence.passage_gap", list[0].Path)
 	require.Contains(t, list[0].Reason, "2s has no effect any more")
+}
+
+func TestPlan(t *testing.T) {
+	src := with(map[string]string{"zones": `[{"id":"shelf-a","kind":"shelf","at":{"x":0,"y":2.5,"width":4,"height":0.1}},{"id":"shelf-b","kind":"shelf"}]`})
+	l, err := layout.Parse([]byte(src))
+	require.NoError(t, err)
+	require.Equal(t, &layout.Area{Y: 2.5, Width: 4, Height: 0.1}, l.Zones[0].At)
+	require.Nil(t, l.Zones[1].At)
+	b, err := json.Marshal(l)
+	require.NoError(t, err)
+	require.Contains(t, string(b), `"at":{"x":0,"y":2.5,"width":4,"height":0.1}`)
+	again, err := layout.Parse(b)
+	require.NoError(t, err)
+	require.Equal(t, l, again)
+	require.Equal(t, []string{
+		`zones[0].at.width: 0.05 is out of range: from 0.1 to 1000 m`,
+		`zones[0].at.x: -1 is out of range: from 0 to 1000 m`,
+		`zones[0].at.y: is missing; write all four in metres, like {"x": 2, "y": 0.5, "width": 4, "height": 1}`,
+		`zones[0].at.z: there is no member "z" here; did you mean "x"?`,
+		"zones[1].at: is a list where an object is expected; write it in braces: { ... }",
+	}, slices.Sorted(slices.Values(problemsOf(t, with(map[string]string{
+		"zones": `[{"id":"a","kind":"shelf","at":{"x":-1,"z":1,"width":0.05,"height":1}},{"id":"b","kind":"shelf","at":[1,2,3,4]}]`})))))
 }

@@ -32,6 +32,51 @@ func (l *Of[T]) Sorted() []T {
 	return l.kept.list
 }
 
+// Range returns the values from place skip on, at most limit of them, as they would stand if all
+// were sorted. It takes time by the number of values and sorts no more than it returns. list is
+// reordered.
+func Range[T any](list []T, skip, limit int, cmp func(a, b T) int) []T {
+	if skip >= len(list) {
+		return nil
+	}
+	part(list, skip, cmp)
+	list = list[skip:]
+	if limit < len(list) {
+		part(list, limit, cmp)
+		list = list[:limit]
+	}
+	slices.SortFunc(list, cmp)
+	return list
+}
+
+// part moves the k least values to the front (C. A. R. Hoare, Algorithm 65: Find, 1961).
+func part[T any](list []T, k int, cmp func(a, b T) int) {
+	for low, high := 0, len(list)-1; low < high; {
+		i, j := low, high
+		for pivot := list[low+(high-low)/2]; i <= j; {
+			for cmp(list[i], pivot) < 0 {
+				i++
+			}
+			for cmp(pivot, list[j]) < 0 {
+				j--
+			}
+			if i <= j {
+				list[i], list[j] = list[j], list[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case k <= j:
+			high = j
+		case k >= i:
+			low = i
+		default:
+			return
+		}
+	}
+}
+
 // kept is a heap with the greatest value on top.
 type kept[T any] struct {
 	list []T

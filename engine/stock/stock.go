@@ -51,6 +51,7 @@ type Names interface {
 type Book struct {
 	names   Names
 	zones   []Zone // in the layout's order
+	byName  map[uint16]*Zone
 	catalog *catalog.Catalog
 	limits  map[int32][]Limit // by product, of those that have any
 	count   map[Key]int32     // nothing that is 0
@@ -63,7 +64,10 @@ func New(names Names) *Book { return &Book{names: names, count: make(map[Key]int
 // Bind takes over the zones of a layout, in its order, and the products. Limits of zones that the
 // site does not know are ignored: one catalogue serves several sites.
 func (b *Book) Bind(zones []Zone, products *catalog.Catalog) {
-	b.zones, b.catalog = zones, products
+	b.zones, b.catalog, b.byName = zones, products, make(map[uint16]*Zone, len(zones))
+	for i := range zones {
+		b.byName[zones[i].Name] = &zones[i]
+	}
 	b.limits = make(map[int32][]Limit)
 	for i := range products.Len() {
 		for _, l := range products.At(i).Limits {

@@ -79,3 +79,22 @@ func TestLimitsByPlace(t *testing.T) {
 		require.False(t, ok, place)
 	}
 }
+
+// Against adding up by hand.
+func TestZonesAddUp(t *testing.T) {
+	b := New(names{"front-tables", "shelf-a", "stockroom", "street-door"})
+	products, bad := catalog.ParseCSV(strings.NewReader("gtin,name,home_zones,minimum,maximum\n"+
+		"09521234000013,Tide tables,shelf-a,front-tables:3,shelf-a:1\n09521234000020,Atlas,,floor:9,\n"), catalog.CSVOptions{})
+	require.Empty(t, bad)
+	b.Bind([]Zone{{1, "front-tables", event.Floor}, {2, "shelf-a", event.Shelf}, {3, "stockroom", event.Stockroom}}, products)
+	for _, k := range []Key{{0, 1}, {0, 2}, {0, 2}, {0, 3}, {1, 1}, {1, 2}, {1, 4}} {
+		b.Load(k)
+	}
+	require.Equal(t, []ZoneRow{
+		{Zone: "front-tables", Count: 2, Products: 2, Misplaced: 1, Min: 3, Below: 1, Short: 2},
+		{Zone: "shelf-a", Count: 3, Products: 2, Max: 1, Over: 1},
+		{Zone: "stockroom", Count: 1, Products: 1},
+	}, b.Zones(), "a stockroom misplaces nothing, a product without home zones is nowhere misplaced")
+	require.False(t, b.Misplaced(None))
+	require.False(t, b.Misplaced(Key{0, 4}), "a zone that the layout does not have")
+}

@@ -3,6 +3,7 @@ package doc
 import (
 	"fmt"
 	"strings"
+	"unicode/utf8"
 )
 
 // longest is the length in bytes of names worth comparing: the distance takes time by the product
@@ -22,7 +23,11 @@ func Nearest(got string, names []string) string {
 		if len(name) > longest {
 			continue
 		}
-		if d := distance(lower, []rune(strings.ToLower(name))); d < bestDistance {
+		small := strings.ToLower(name)
+		if n := utf8.RuneCountInString(small) - len(lower); n >= bestDistance || -n >= bestDistance {
+			continue // the distance is no less than that of the lengths
+		}
+		if d := distance(lower, []rune(small)); d < bestDistance {
 			best, bestDistance = name, d
 		}
 	}
