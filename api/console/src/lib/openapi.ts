@@ -1,5 +1,5 @@
 // Made by go run ./api/console/build -types from the OpenAPI document with the SHA-256
-// 6e9cbb0815a8d890f34c00e78883e1e0bca5c3d379c82cbb17f4daaee2fd22b8
+// 16a99782659d187aa93448100e1858f6a55522eb65b50db8c103119ac22dd064
 
 export interface paths {
     "/epcis/capture": {
@@ -1682,6 +1682,22 @@ export interface paths {
         patch?: never;
         trace?: never;
     };
+    "/v1/sites/{site}/zones": {
+        parameters: {
+            query?: never;
+            header?: never;
+            path?: never;
+            cookie?: never;
+        };
+        get: operations["listZones"];
+        put?: never;
+        post?: never;
+        delete?: never;
+        options?: never;
+        head?: never;
+        patch?: never;
+        trace?: never;
+    };
 }
 export interface webhooks {
     alert: {
@@ -1819,6 +1835,12 @@ export interface components {
             send?: string[];
             severity?: string;
             when: string;
+        };
+        Area: {
+            height: number;
+            width: number;
+            x: number;
+            y: number;
         };
         AsideList: {
             entries: components["schemas"]["AsideView"][];
@@ -2311,6 +2333,7 @@ export interface components {
             items: components["schemas"]["FoundItem"][];
             meant: "item" | "gtin" | "sku" | "name" | "nothing";
             more: number;
+            near?: components["schemas"]["ProductView"][];
             products: components["schemas"]["ProductView"][];
             q: string;
         };
@@ -2350,6 +2373,7 @@ export interface components {
         ItemList: {
             items: components["schemas"]["ItemView"][];
             next?: string;
+            total?: number;
         };
         ItemView: {
             declared: boolean;
@@ -3319,12 +3343,33 @@ export interface components {
             words: string;
         };
         Zone: {
+            at?: components["schemas"]["Area"];
             id: string;
             kind: "shelf" | "floor" | "stockroom" | "fitting" | "checkout" | "receiving" | "exit" | "other";
             lingering_after?: string;
             name?: string;
             storey?: string;
             sure_within?: string;
+        };
+        ZoneList: {
+            zones: components["schemas"]["ZoneView"][];
+        };
+        ZoneView: {
+            at?: components["schemas"]["Area"];
+            below: number;
+            items: number;
+            kind: "shelf" | "floor" | "stockroom" | "fitting" | "checkout" | "receiving" | "exit" | "other";
+            last_counted_at?: string;
+            maximum: number;
+            minimum: number;
+            misplaced: number;
+            name: string;
+            over: number;
+            products: number;
+            short: number;
+            stock: number;
+            storey?: string;
+            zone: string;
         };
     };
     responses: never;
@@ -12517,6 +12562,8 @@ export interface operations {
                 zone?: string;
                 product?: string;
                 disposition?: "unknown" | "sellable_accessible" | "sellable_not_accessible" | "retail_sold" | "in_transit" | "inactive";
+                only?: "stock" | "misplaced";
+                skip?: number;
                 limit?: number;
                 cursor?: string;
             };
@@ -12594,6 +12641,7 @@ export interface operations {
                 zone?: string;
                 product?: string;
                 disposition?: "unknown" | "sellable_accessible" | "sellable_not_accessible" | "retail_sold" | "in_transit" | "inactive";
+                only?: "stock" | "misplaced";
                 defuse?: "true" | "false" | "1" | "0";
             };
             header?: never;
@@ -12795,6 +12843,7 @@ export interface operations {
                 zone?: string;
                 product?: string;
                 disposition?: "unknown" | "sellable_accessible" | "sellable_not_accessible" | "retail_sold" | "in_transit" | "inactive";
+                only?: "stock" | "misplaced";
             };
             header?: never;
             path: {
@@ -12871,6 +12920,7 @@ export interface operations {
                 zone?: string;
                 product?: string;
                 disposition?: "unknown" | "sellable_accessible" | "sellable_not_accessible" | "retail_sold" | "in_transit" | "inactive";
+                only?: "stock" | "misplaced";
                 defuse?: "true" | "false" | "1" | "0";
             };
             header?: never;
@@ -12967,7 +13017,7 @@ export interface operations {
                     [name: string]: unknown;
                 };
                 content: {
-                    "application/json": components["schemas"]["ItemView"];
+                    "application/json": components["schemas"]["FoundItem"];
                 };
             };
             400: {
@@ -14270,6 +14320,77 @@ export interface operations {
                 };
                 content: {
                     "application/json": components["schemas"]["WhyAnswer"];
+                };
+            };
+            400: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            401: {
+                headers: {
+                    "WWW-Authenticate": components["headers"]["WWW-Authenticate"];
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            403: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            404: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            500: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+            503: {
+                headers: {
+                    "Retry-After": components["headers"]["Retry-After"];
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/problem+json": components["schemas"]["Problem"];
+                };
+            };
+        };
+    };
+    listZones: {
+        parameters: {
+            query?: never;
+            header?: never;
+            path: {
+                site: string;
+            };
+            cookie?: never;
+        };
+        requestBody?: never;
+        responses: {
+            200: {
+                headers: {
+                    [name: string]: unknown;
+                };
+                content: {
+                    "application/json": components["schemas"]["ZoneList"];
                 };
             };
             400: {

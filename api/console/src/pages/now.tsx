@@ -1,7 +1,9 @@
 import type { JSX } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
 import { get, inWords, newOnce, post, type Shapes } from "../lib/api";
+import { allAlerts, type Alert } from "../lib/alerts";
 import { useAsk, type Ask } from "../lib/ask";
+import { itemAt, productAt, serialOf, titleOf } from "../lib/find_links";
 import { useLive, type AlertChange } from "../lib/live";
 import { may, session } from "../lib/session";
 import { shop, type Shop } from "../lib/shop";
@@ -12,8 +14,6 @@ import { Fresh, Growing } from "../parts/lists";
 import { Passage } from "../parts/passage";
 import { Ago } from "../parts/when";
 import { t } from "../text/en";
-
-type Alert = Shapes["AlertView"];
 
 const rank: Record<string, number> = { urgent: 0, warning: 1, info: 2 };
 const active = (a: Alert) => a.status === "open" || a.status === "acknowledged";
@@ -27,19 +27,6 @@ function before(a: Alert, b: Alert): number {
     (b.opened_at ?? "").localeCompare(a.opened_at ?? "") ||
     a.id.localeCompare(b.id)
   );
-}
-
-/** allAlerts asks for every active alert of the shop. first is called with the newest thousand, which is all
- * that there are in most shops. */
-async function allAlerts(site: string, first: (list: Alert[]) => void): Promise<Alert[]> {
-  const list: Alert[] = [];
-  for (let cursor: string | undefined; ; ) {
-    const part = await get("/v1/alerts", { query: { site, limit: 1000, cursor } });
-    list.push(...part.alerts.filter((a) => !a.watch));
-    cursor = part.next;
-    if (!cursor) return list;
-    if (list.length === part.alerts.length) first(list);
-  }
 }
 
 /** useAlerts keeps the alerts of the shop. What is shown keeps its order until show() is called: what came
@@ -298,6 +285,33 @@ function corrected(a: Alert): string[] {
   return (a.history ?? []).flatMap((h) => h.outcome ?? []).slice(0, -1);
 }
 
+const things = 20; // that an alert leads to by itself
+
+/** Things is the way to what an alert is about. */
+function Things(props: { alert: Alert }): JSX.Element | null {
+  const a = props.alert;
+  const items = [...new Set([a.item ?? "", ...(a.gathered ?? [])])].filter(Boolean);
+  if (items.length === 0 && !a.gtin) return null;
+  return (
+    <ul class="choice" aria-label={t.now.find}>
+      {items.slice(0, things).map((item) => (
+        <li>
+          <a class="button" href={itemAt(item)}>
+            {t.now.findItem(serialOf(item))}
+          </a>
+        </li>
+      ))}
+      {a.gtin && (
+        <li>
+          <a class="button" href={productAt(a.gtin)}>
+            {t.now.findProduct}
+          </a>
+        </li>
+      )}
+    </ul>
+  );
+}
+
 interface WhyPart {
   text: string;
   value: boolean;
@@ -319,6 +333,7 @@ function Detail(props: { alert: Alert; shop: Shop }): JSX.Element {
     <div class="detail">
       <h2>{t.now.doTitle}</h2>
       <p>{t.now.doOf[exit ? "exit" : a.about]}</p>
+      <Things alert={a} />
       <h2>{t.now.because}</h2>
       <p>
         {p
@@ -373,7 +388,7 @@ function Picks(props: { shop: Shop }): JSX.Element {
                   {v.picks.slice(0, 200).map((p) => (
                     <li>
                       <div>
-                        <strong>{p.product.name || p.product.sku || p.product.gtin}</strong>
+                        <strong><a href={productAt(p.product.gtin)}>{titleOf(p.product)}</a></strong>
                         <div class="soft">
                           {t.now.pick(p.quantity, name(p.from), name(p.to))}
                           {p.reason === "above_maximum" && `, ${t.now.tooFull}`}
@@ -407,7 +422,7 @@ function Picks(props: { shop: Shop }): JSX.Element {
                     {v.shortages.slice(0, 200).map((p) => (
                       <tr>
                         <th scope="row">
-                          {p.product.name || p.product.sku || p.product.gtin}
+                          <a href={productAt(p.product.gtin)}>{titleOf(p.product)}</a>
                           <div class="soft">{name(p.place)}</div>
                         </th>
                         <td class="figure">{t.number(p.count)}</td>

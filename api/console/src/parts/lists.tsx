@@ -1,5 +1,5 @@
 import type { ComponentChildren, JSX } from "preact";
-import { useLayoutEffect, useRef, useState } from "preact/hooks";
+import { useEffect, useLayoutEffect, useRef, useState } from "preact/hooks";
 import { t } from "../text/en";
 
 /** Fresh is the bar behind which waits what came while a list is being read: nothing moves by itself. */
@@ -43,22 +43,28 @@ export function Growing<T>(props: { rows: T[]; children: (row: T, index: number)
 
 const highest = 8_000_000; // pixels that an element may be high in every browser
 
+const tops = new Map<string, number>(); // how far lists were scrolled that one may come back to
+
 /** Rows is a table of very many rows of one height, of which those in sight are in the page. Arrow keys,
- * Page Up and Down, Home and End move in it. */
+ * Page Up and Down, Home and End move in it. seen is called with the rows that are in sight. A list with
+ * the same keep as one that was there before is where that was left. */
 export function Rows(props: {
   count: number;
   height: number;
   label: string;
   columns: string[];
   row: (index: number) => ComponentChildren[];
+  seen?: (first: number, last: number) => void;
+  keep?: string;
 }): JSX.Element {
   const box = useRef<HTMLDivElement>(null);
-  const [top, setTop] = useState(0);
+  const [top, setTop] = useState(() => tops.get(props.keep ?? "") ?? 0);
   const [view, setView] = useState(600);
   const total = props.count * props.height;
   const full = Math.min(total, highest);
   useLayoutEffect(() => {
     if (!box.current) return;
+    box.current.scrollTop = top;
     const seen = new ResizeObserver((list) => list[0] && setView(list[0].contentRect.height));
     seen.observe(box.current);
     return () => seen.disconnect();
@@ -67,6 +73,7 @@ export function Rows(props: {
   const offset = full > view ? (top / (full - view)) * (total - view) : 0;
   const first = Math.max(0, Math.floor(offset / props.height) - 3);
   const last = Math.min(props.count, Math.ceil((offset + view) / props.height) + 3);
+  useEffect(() => props.seen?.(first, last), [first, last, props.seen]);
   const indexes = Array.from({ length: Math.max(0, last - first) }, (_, i) => first + i);
   return (
     <div
@@ -77,7 +84,10 @@ export function Rows(props: {
       aria-rowcount={props.count + 1}
       aria-colcount={props.columns.length}
       tabIndex={0}
-      onScroll={(e) => setTop(e.currentTarget.scrollTop)}
+      onScroll={(e) => {
+        setTop(e.currentTarget.scrollTop);
+        if (props.keep) tops.set(props.keep, e.currentTarget.scrollTop);
+      }}
     >
       <div role="row" aria-rowindex={1} class="head">
         {props.columns.map((c) => (
