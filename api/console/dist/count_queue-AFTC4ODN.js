@@ -1,1 +1,0 @@
-import{o as a,p as b,q as c,r as d,s as e,t as f}from"./chunk-YANWGYHS.js";import"./chunk-FO4H3BHV.js";import"./chunk-XKJTNGBG.js";export{d as anythingWaits,f as deliver,b as follow,c as say,e as send,a as sending};
