@@ -28,7 +28,8 @@ func TestPreviewOfAMessage(t *testing.T) {
 	var problem struct{ Errors []doc.Diagnostic }
 	require.NoError(t, json.Unmarshal(wrong.body, &problem))
 	require.Len(t, problem.Errors, 1)
-	require.Equal(t, []any{2, 20, "did you mean {data.alert.say}?"}, []any{problem.Errors[0].Line, problem.Errors[0].Column, problem.Errors[0].Hint})
+	require.Equal(t, []any{2, 20, "did you mean {data.alert.say}?"}, []any{problem.Errors[0].Line,
+		problem.Errors[0].Column, problem.Errors[0].Hint})
 	require.NotContains(t, string(wrong.body), "TOPSECRET")
 	r.post(path, `{"name":"x"`).wantsCode(kit.CodeInvalidDocument)
 	r.post(path, `[]`).wantsCode(kit.CodeInvalidDocument)
@@ -71,7 +72,8 @@ func TestHealthCountsWhatWaits(t *testing.T) {
 		return []int{h.Waiting, h.GivenUp}
 	}
 	require.Equal(t, []int{1, 0}, one())
-	d := event.Delivery{ID: "msg__channels-x", Channel: "door-team", Type: deliver.TypeStopped, Alert: "ops", At: 1, Status: event.DeliveryDead}
+	d := event.Delivery{ID: "msg__channels-x", Channel: "door-team", Type: deliver.TypeStopped, Alert: "ops", At: 1,
+		Status: event.DeliveryDead}
 	_, err := r.store.SetValues(t.Context(), noticeOf(&d))
 	require.NoError(t, err)
 	require.Equal(t, []int{1, 1}, one())

@@ -174,7 +174,8 @@ func (h deliveryRoutes) fillSays(ctx context.Context, rows []DeliveryView) error
 		bySite[site] = append(bySite[site], rows[i].ID)
 	}
 	for site, ids := range bySite {
-		err := scan(h.deliveries(ctx, site, ids...), event.DecodeDelivery, func() {}, func(d *event.Delivery) { says[d.ID] = sayOf(d.Data) })
+		err := scan(h.deliveries(ctx, site, ids...), event.DecodeDelivery, func() {},
+			func(d *event.Delivery) { says[d.ID] = sayOf(d.Data) })
 		if err != nil {
 			return err
 		}

@@ -20,7 +20,8 @@ import (
 
 // channel adds a channel to a receiver, that gets what the rule about the door says.
 func (s *server) channel(name string, r *receiver) {
-	s.call("PUT", "/v1/channels", "application/json", `{"channels": [{"name": "`+name+`", "url": "`+r.URL+`/hooks/TOPSECRET", "format": "template",
+	s.call("PUT", "/v1/channels", "application/json",
+		`{"channels": [{"name": "`+name+`", "url": "`+r.URL+`/hooks/TOPSECRET", "format": "template",
 		"template": {"text": "{data.alert.say}"}}]}`)
 	s.call("PATCH", "/v1/rules/unpaid-at-exit", "application/json", `{"send": ["`+name+`"]}`)
 }
@@ -81,7 +82,8 @@ func TestMessagesChannelForm(t *testing.T) {
 	hook := newReceiver(t)
 	s := newServerWith(t, quickly).shop()
 	b := newTab(t, s, desk, deskHeight, false).open("/console/#/messages").signIn(s.admin)
-	b.shows("There is no channel yet").press("Add a channel").press("Add it").shows("Use 1 to 64 of the letters").shows("It must begin with https://").accessible()
+	b.shows("There is no channel yet").press("Add a channel").press("Add it").shows("Use 1 to 64 of the letters").
+		shows("It must begin with https://").accessible()
 	b.tick("A program of yours").shows("It is shown only now")
 	secret := js[string](b, labelled("Signing secret")+".value")
 	b.shows(`"type": "alert.opened"`).fill("Name", "program").fill("Address", hook.URL+"/TOPSECRET")
@@ -95,7 +97,8 @@ func TestMessagesChannelForm(t *testing.T) {
 	b.press("Add a channel").tick("A ticket tool").shows(`"urgency": "urgent"`).fill("Name", "tickets").fill("Address", hook.URL+"/t")
 	b.until(`document.querySelector(".editor > div")?.shadowRoot?.querySelector(".cm-content")`)
 	js[chromedp.Void](b, `document.querySelector(".editor > div").shadowRoot.querySelector(".cm-content").focus()`)
-	b.keys(kb.Home + kb.ArrowRight + "x").until(`document.querySelector(".editor > div").shadowRoot.querySelector(".cm-lint-marker-error")`).shows("line 1").accessible()
+	b.keys(kb.Home + kb.ArrowRight + "x").
+		until(`document.querySelector(".editor > div").shadowRoot.querySelector(".cm-lint-marker-error")`).shows("line 1").accessible()
 	b.press("Add it").shows("1 thing is wrong")
 	js[chromedp.Void](b, `document.querySelector(".editor > div").shadowRoot.querySelector(".cm-content").focus()`)
 	b.keys(kb.Backspace).shows(`"urgency": "urgent"`)
@@ -103,19 +106,22 @@ func TestMessagesChannelForm(t *testing.T) {
 	js[chromedp.Void](b, `document.querySelector(".editor > div").shadowRoot.querySelector(".cm-content").focus()`)
 	b.keys(kb.Home + kb.ArrowRight)
 	js[chromedp.Void](b, `(() => { const d = new DataTransfer(); d.setData("text/plain", '"key": "{values.key}",');
-		document.querySelector(".editor > div").shadowRoot.querySelector(".cm-content").dispatchEvent(new ClipboardEvent("paste", {clipboardData: d, bubbles: true, cancelable: true})) })()`)
+		document.querySelector(".editor > div").shadowRoot.querySelector(".cm-content").dispatchEvent(
+			new ClipboardEvent("paste", {clipboardData: d, bubbles: true, cancelable: true})) })()`)
 	b.shows(`"key": "***"`)
 	b.press("Add it").shows("The channel tickets is there").press("Undo").until(`!document.body.innerText.includes("tickets")`)
 
 	// Somebody else changes the channels meanwhile: what was typed stays, and is stored on top of theirs.
 	b.press("Change").shows("Change program").shows("is kept and not shown again").tick("Switched off")
 	s.call("POST", "/v1/channels/restore", "application/json", `{"version": 2}`)
-	b.press("Save").shows("Somebody else changed the channels meanwhile").press("Save").shows("The channel program is changed").shows("Switched off")
+	b.press("Save").shows("Somebody else changed the channels meanwhile").press("Save").
+		shows("The channel program is changed").shows("Switched off")
 	require.Contains(t, string(s.call("GET", "/v1/channels", "", "")), "tickets")
 	b.press("Undo").until(`!document.body.innerText.includes("Switched off")`)
 
 	// Removed, and back by the history.
-	b.pressStarting("Change").press("Remove the channel").shows("The channel program is removed").shows("rules send to it: unpaid-at-exit").press("Fine")
+	b.pressStarting("Change").press("Remove the channel").shows("The channel program is removed").
+		shows("rules send to it: unpaid-at-exit").press("Fine")
 	b.press("Earlier versions").shows("in force").press("What version 2 changed").shows("tickets").accessible()
 	b.press("Back to version 1").shows("The earlier version is in force again")
 	require.NotContains(t, string(s.call("GET", "/v1/channels", "", "")), "tickets")
@@ -164,9 +170,12 @@ func TestMessagesVeryMany(t *testing.T) {
 	for from := 0; from < n; from += 100 {
 		var values []store.Value
 		for i := from; i < from+100; i++ {
-			d := event.Delivery{ID: fmt.Sprintf("msg__channels-%d", i), Channel: "door-team", Type: deliver.TypeFailing, Alert: "ops", At: int64(1_764_000_000_000 + i),
-				Status: event.DeliveryDead, Attempts: 10, Reason: "given up", Data: json.RawMessage(fmt.Sprintf(`{"say":"%s %d"}`, long, i))}
-			values = append(values, store.Value{Kind: deliver.KindNotice, Key: d.ID, Revision: store.AnyRevision, Data: event.AppendDelivery(nil, &d)})
+			d := event.Delivery{ID: fmt.Sprintf("msg__channels-%d", i), Channel: "door-team", Type: deliver.TypeFailing,
+				Alert: "ops", At: int64(1_764_000_000_000 + i),
+				Status: event.DeliveryDead, Attempts: 10, Reason: "given up",
+				Data: json.RawMessage(fmt.Sprintf(`{"say":"%s %d"}`, long, i))}
+			values = append(values, store.Value{Kind: deliver.KindNotice, Key: d.ID, Revision: store.AnyRevision,
+				Data: event.AppendDelivery(nil, &d)})
 		}
 		_, err := s.store.SetValues(t.Context(), values...)
 		require.NoError(t, err)
