@@ -275,14 +275,10 @@ var savedCodes = []kit.Code{kit.CodeInvalidDocument, kit.CodeVersionMismatch, ki
 // named is a document that has one name for all sites.
 func named(name string) func(*kit.Call) string { return func(*kit.Call) string { return name } }
 
-// versioned are the routes by which the versions of a document at a path are listed, compared and
-// restored. Their operations are called by what the document is, in one word for a single one and
-// one for the route, such as "layout" and "layout".
-func (h documents) versioned(path, one, what string, name func(*kit.Call) string, compare comparer) []kit.Route {
-	title := strings.ToUpper(what[:1]) + what[1:]
-	allSites := !strings.Contains(path, "{site}")
-	diff := kit.Route{
-		Method: "GET", Path: path + "/diff", Name: "diff" + title, Group: "Documents", Summary: "Compare two versions of the " + what,
+// diffRoute is the route by which two versions of a document are compared.
+func (h documents) diffRoute(path, what string, name func(*kit.Call) string, compare comparer) kit.Route {
+	return kit.Route{
+		Method: "GET", Path: path + "/diff", Name: "diff" + strings.ToUpper(what[:1]) + what[1:], Group: "Documents", Summary: "Compare two versions of the " + what,
 		Scopes: readers, Long: what == "products",
 		Params: []kit.Param{
 			kit.Query("from", "The older version. Default: the one before the other.").Of(kit.IntSchema(1, 0, 0)),
@@ -292,6 +288,15 @@ func (h documents) versioned(path, one, what string, name func(*kit.Call) string
 		Codes:   []kit.Code{codeUnknownDocument},
 		Handle:  func(c *kit.Call) error { return h.diff(c, name(c), compare) },
 	}
+}
+
+// versioned are the routes by which the versions of a document at a path are listed, compared and
+// restored. Their operations are called by what the document is, in one word for a single one and
+// one for the route, such as "layout" and "layout".
+func (h documents) versioned(path, one, what string, name func(*kit.Call) string, compare comparer) []kit.Route {
+	title := strings.ToUpper(what[:1]) + what[1:]
+	allSites := !strings.Contains(path, "{site}")
+	diff := h.diffRoute(path, what, name, compare)
 	codes := []kit.Code{codeUnknownDocument, kit.CodeInvalidJSON, kit.CodeVersionMismatch, kit.CodeConflict}
 	if what == "products" { // no version of them was ever stored that is not valid for ever
 		diff.Params = append(diff.Params, kit.Query("limit", "How many products to list at most.").Of(kit.IntSchema(1,

@@ -230,15 +230,21 @@ func (b *backend) storedRules(ctx context.Context) ([]*rules.Rule, error) {
 
 // storedSet returns the rules as they are written now, nil if there are none or they can't be read.
 func (b *backend) storedSet(ctx context.Context) (*rules.Set, error) {
-	d, err := b.store.GetDocument(ctx, engine.RulesDocument, 0)
-	if errors.Is(err, store.ErrNotFound) {
-		return nil, nil
-	}
-	if err != nil {
-		return nil, unavailable(err)
+	d, err := b.rulesDocument(ctx)
+	if d.Version == 0 {
+		return nil, err
 	}
 	set, _ := runner.CompileRules(engine.RulesDocument, d.Body, rules.Known{})
 	return set, nil
+}
+
+// rulesDocument returns the newest document of rules, of version 0 if there is none.
+func (b *backend) rulesDocument(ctx context.Context) (store.Document, error) {
+	d, err := b.store.GetDocument(ctx, engine.RulesDocument, 0)
+	if errors.Is(err, store.ErrNotFound) {
+		return store.Document{}, nil
+	}
+	return d, unavailable(err)
 }
 
 func (h qualityRoutes) ruleQuality(c *kit.Call) error {

@@ -89,11 +89,12 @@ func (h ruleRoutes) putCases(c *kit.Call) error {
 	}
 	text := slices.Clone(body.B)
 	body.Release()
-	d, err := h.store.GetDocument(c.Ctx(), engine.RulesDocument, 0)
-	if errors.Is(err, store.ErrNotFound) {
+	d, err := h.rulesDocument(c.Ctx())
+	if err != nil {
+		return err
+	}
+	if d.Version == 0 {
 		return kit.Problemf(codeUnknownDocument, "There are no rules yet.")
-	} else if err != nil {
-		return unavailable(err)
 	}
 	rep, err := h.runCases(c, name, d.Body, text)
 	if err != nil {

@@ -38,7 +38,7 @@ func (h ruleRoutes) table() []kit.Route {
 			Scopes: readers, Body: []kit.Content{kit.As(mediaYAML, nil)},
 			Answers: []kit.Answer{kit.OK("What was found; errors are an answer too.", CheckAnswer{})}, Handle: h.checkRules,
 		},
-	}, slices.Concat(h.versioned("/v1/rules", "rule", "rules", named(engine.RulesDocument), diffRules), h.oneRule(), h.ruleCases())...)
+	}, slices.Concat(h.versioned("/v1/rules", "rule", "rules", named(engine.RulesDocument), diffRules), h.ruleCheck(), h.oneRule(), h.ruleCases(), h.ruleHistory())...)
 }
 
 const mediaYAML = "text/yaml"

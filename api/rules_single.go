@@ -178,9 +178,9 @@ func (h ruleRoutes) changeRule(c *kit.Call, change ruleChange) error {
 	}
 	match, none := c.Request().Header.Get("If-Match"), c.Request().Header.Get("If-None-Match")
 	for try := 0; ; try++ {
-		d, err := h.store.GetDocument(c.Ctx(), engine.RulesDocument, 0)
-		if err != nil && !errors.Is(err, store.ErrNotFound) {
-			return unavailable(err)
+		d, err := h.rulesDocument(c.Ctx())
+		if err != nil {
+			return err
 		}
 		if match != "" && (d.Version == 0 || !kit.Tagged(match, d.Version)) {
 			return kit.Problemf(kit.CodeVersionMismatch, "The document is at version %d. Get it, look what changed, "+

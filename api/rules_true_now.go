@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"lintel/api/kit"
@@ -50,10 +51,15 @@ func (h documents) trueNow(c *kit.Call, before, set *rules.Set) ([]TrueNow, erro
 				continue
 			}
 		}
-		if r.Mode != rules.ModeOff && len(changed) < surveyRules {
-			changed = append(changed, r)
-		}
+		changed = append(changed, r)
 	}
+	return h.trueNowOf(c, set, changed)
+}
+
+// trueNowOf says what some rules of a set are true of now, but for those that are off.
+func (h documents) trueNowOf(c *kit.Call, set *rules.Set, changed []*rules.Rule) ([]TrueNow, error) {
+	changed = slices.DeleteFunc(changed, func(r *rules.Rule) bool { return r.Mode == rules.ModeOff })
+	changed = changed[:min(len(changed), surveyRules)]
 	if len(changed) == 0 {
 		return nil, nil
 	}

@@ -177,7 +177,7 @@ func TestOpenAPIDocument(t *testing.T) {
 		require.True(t, rt.Open || len(rt.Scopes) > 0, rt.Name)
 		if rt.Method == http.MethodPost {
 			require.True(t, rt.Keyed || rt.Appends ||
-				slices.Contains([]string{"checkRules", "planConfiguration", "tryRule", "signIn", "previewChannel"}, rt.Name),
+				slices.Contains([]string{"checkRules", "checkRule", "planConfiguration", "tryRule", "signIn", "previewChannel"}, rt.Name),
 				"%s changes something and takes no Idempotency-Key", rt.Name)
 		}
 	}

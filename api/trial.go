@@ -43,8 +43,9 @@ type trialRoutes struct {
 }
 
 func (h *trialRoutes) table() []kit.Route {
-	about := fmt.Sprintf("The rule of this name in the body, which is a rules document, or the saved one if there "+
-		"is no body, meets the facts that were recorded of a site. Nobody is notified, and nothing is stored.\n\n"+
+	about := fmt.Sprintf("The rule of this name in the body, or the saved one if there is no body, meets the facts that "+
+		"were recorded of a site. The body is a rules document, or one rule as it would stand in the saved one. "+
+		"Nobody is notified, and nothing is stored.\n\n"+
 		"The answer streams, one JSON object a line, or as server-sent events where Accept asks for them: lines of "+
 		"the type `progress` with how far it is, `alert` for the first alerts that it would have raised, "+
 		"and at last `result`, or `problem` with what went wrong. With server-sent events the type is the event's "+
@@ -167,8 +168,18 @@ func (h *trialRoutes) trialPlan(c *kit.Call) (*trial.Plan, error) {
 		return nil, err
 	}
 	known.Site = c.Site
+	saved, err := h.rulesDocument(c.Ctx())
+	if err != nil {
+		return nil, err
+	}
 	var found []rules.Diagnostic
-	err = c.Parse(func() error { plan.Tried, found, err = trial.Pick(engine.RulesDocument, text, known, name); return err })
+	err = c.Parse(func() error {
+		if one, ok := withRule(saved.Body, text, name); ok {
+			text = one
+		}
+		plan.Tried, found, err = trial.Pick(engine.RulesDocument, text, known, name)
+		return err
+	})
 	if p := busy(err); p != nil {
 		return nil, p
 	}

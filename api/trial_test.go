@@ -149,6 +149,13 @@ func TestTrialOfAnUnsavedRule(t *testing.T) {
 		Unknown: true}, rep.Tried.Messages[1])
 	require.Zero(t, rep.Recorded.Other)
 
+	// One rule by itself is tried as it would stand in the saved document: with its params.
+	r.yaml("params:\n  which: {type: text, default: \"1\"}\n" + testRules).wants(200)
+	one := "# why\nname: new-one\nwhen: zone.kind == \"exit\" and item.serial == params.which\n"
+	lines = r.do("POST", "/v1/rules/new-one/trial", one, "Content-Type", mediaYAML).wants(200)
+	require.Equal(t, 1, resultOf(t, trialLines(t, lines.body)).Tried.Raised)
+	r.yaml(testRules).wants(200)
+
 	// A channel that takes other messages only, and params of the site.
 	r.put("/v1/channels", strings.Replace(testChannels, `"format"`, `"types": ["alert.cleared"], "format"`, 1)).wants(200)
 	rep = resultOf(t, r.try("", "params:\n  who:\n    type: text\n    default: nobody\n    sites:\n      "+

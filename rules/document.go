@@ -85,12 +85,7 @@ type field struct {
 	languages map[string]scalar
 }
 
-var (
-	ruleKeys = []string{"name", "about", "when", "hold", "clear", "gather", "gather_by", "needs", "limit", "quiet",
-		"remind", "escalate", "escalate_to", "items", "first", "within", "unless", "same",
-		"severity", "hours", "say", "send", butKey, "mode"}
-	documentKeys = []string{"rules", "params", "storm"}
-)
+var documentKeys = []string{"rules", "params", "storm"}
 
 // Form bounds how a rule document is written, and says how to fix what is not.
 var Form = doc.Options{

@@ -32,6 +32,9 @@ type Entry struct {
 	Comment []string // lines that begin with #
 	Lines   []string
 	Node    *Node // what the lines say; its places are those in Lines
+
+	// Where its first key stands in the text that it was read from.
+	Line, Column int
 }
 
 // OpenEntries reads a document whose member list is a list of mappings.
@@ -84,6 +87,7 @@ func (e *Entries) Get(name string) (entry Entry, ok bool, err error) {
 	if i < 0 {
 		return entry, false, nil
 	}
+	entry.Line, entry.Column = e.value.Items[i].Line, e.value.Items[i].Column
 	if e.inBrackets(e.value) {
 		from, to, ok := e.bracketed(e.value.Items[i])
 		if !ok {
@@ -136,6 +140,7 @@ func ReadEntry(text []byte, list string, o Options) (Entry, *Diagnostic) {
 		whole = []byte(list + ":\n" + strings.Join(d.Lines, "\n") + "\n")
 	case d.Root.Kind == Mapping && d.Root.Get(list) == nil:
 		first, last := d.Root.Line, len(d.Lines)
+		n.Line, n.Column = first, d.Root.Column
 		for last > first && strings.TrimSpace(d.Lines[last-1]) == "" {
 			last--
 		}
@@ -164,7 +169,27 @@ func ReadEntry(text []byte, list string, o Options) (Entry, *Diagnostic) {
 	if err != nil {
 		return n, problemAt(1, 1, "the entry cannot be read by itself", "")
 	}
+	if d.Root.Kind == Sequence {
+		n.Line-- // of the list's key
+	}
 	return n, nil
+}
+
+// Moved returns a diagnostic about a document in which this entry stands with the place that is meant
+// in the text that the entry was read from. There is none where the document has the entry written
+// otherwise, or the diagnostic is not about the entry.
+func (n *Entry) Moved(d Diagnostic, there Entry) Diagnostic {
+	lines, above := there.Lines, 0
+	if len(there.Lines) == len(n.Lines)+1 { // its name was added
+		lines, above = there.Lines[1:], 1
+	}
+	at := d.Line - there.Line
+	if d.Line > 0 && slices.Equal(lines, n.Lines) && at >= above && at < len(there.Lines) {
+		d.Line, d.Column = n.Line+at-above, max(1, d.Column+n.Column-there.Column)
+	} else {
+		d.Line, d.Column, d.Length = 0, 0, 0
+	}
+	return d
 }
 
 // EntryOf writes a mapping as an entry, one member a line. The error is ErrShape: it has no members.

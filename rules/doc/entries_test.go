@@ -161,6 +161,37 @@ func TestMembersOfAnEntryAreSet(t *testing.T) {
 
 // FuzzEntries changes what it can of any document: what comes back says the same but for the entry,
 // and putting back what was read changes no byte.
+// A place in a document is found again in the text that the entry was read from, however deep that is.
+func TestPlacesOfAnEntryAreMovedBack(t *testing.T) {
+	const document = "rules:\n    - name: a\n      when: x\n    - name: b\n      when: y\n"
+	for _, c := range []struct {
+		document, sent, word string
+		line, column         int // 0: it can't be said
+	}{
+		{document, "name: b\nwhen: odd\n", "odd", 2, 7},
+		{document, "# why\n\n  name: b\n  when: |\n    one\n    odd\n", "odd", 6, 5},
+		{document, "- name: b\n  when: odd\n", "odd", 2, 9},
+		{document, "rules:\n- name: b\n  when: odd\n", "odd", 3, 9},
+		{document, "when: odd\n", "odd", 1, 7}, // its name is added
+		{document, "name: b\nwhen: yes\n", "a", 0, 0},
+		{"rules: [{name: a, when: x}]\n", "name: b\nwhen: odd\n", "odd", 0, 0}, // it is written otherwise there
+	} {
+		sent, problem := doc.ReadEntry([]byte(c.sent), "rules", options)
+		require.Nil(t, problem, c.sent)
+		named, err := sent.Named("b", options)
+		require.NoError(t, err)
+		text, err := entries(t, c.document).Put(named)
+		require.NoError(t, err)
+		there, _, err := entries(t, string(text)).Get("b")
+		require.NoError(t, err)
+		at := strings.Index(string(text), c.word)
+		before := string(text)[:at]
+		d := doc.Diagnostic{Line: strings.Count(before, "\n") + 1, Column: at - strings.LastIndex(before, "\n"), Length: len(c.word)}
+		got := sent.Moved(d, there)
+		require.Equal(t, [2]int{c.line, c.column}, [2]int{got.Line, got.Column}, c.sent)
+	}
+}
+
 func FuzzEntries(f *testing.F) {
 	starter, err := os.ReadFile("../starter.yaml")
 	if err != nil {
@@ -189,6 +220,9 @@ func FuzzEntries(f *testing.F) {
 			}
 			if _, err := e.Put(got); err != nil && err != doc.ErrShape {
 				t.Fatal(err)
+			}
+			if there := (doc.Diagnostic{Line: got.Line, Column: got.Column}); got.Line < 1 || got.Moved(there, got) != there {
+				t.Fatalf("%q stands at %d:%d, which is moved", name.Text, got.Line, got.Column)
 			}
 			if text, err := e.Remove(name.Text); err == nil {
 				left, p := doc.OpenEntries(text, "rules", options)
