@@ -278,8 +278,9 @@ func named(name string) func(*kit.Call) string { return func(*kit.Call) string {
 // diffRoute is the route by which two versions of a document are compared.
 func (h documents) diffRoute(path, what string, name func(*kit.Call) string, compare comparer) kit.Route {
 	return kit.Route{
-		Method: "GET", Path: path + "/diff", Name: "diff" + strings.ToUpper(what[:1]) + what[1:], Group: "Documents", Summary: "Compare two versions of the " + what,
-		Scopes: readers, Long: what == "products",
+		Method: "GET", Path: path + "/diff", Name: "diff" + strings.ToUpper(what[:1]) + what[1:], Group: "Documents",
+		Summary: "Compare two versions of the " + what,
+		Scopes:  readers, Long: what == "products",
 		Params: []kit.Param{
 			kit.Query("from", "The older version. Default: the one before the other.").Of(kit.IntSchema(1, 0, 0)),
 			kit.Query("to", "The newer version. Default: the newest.").Of(kit.IntSchema(1, 0, 0)),

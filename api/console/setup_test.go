@@ -97,8 +97,8 @@ func (b *tab) tick(label string) *tab {
 	return b
 }
 
-// turn opens or shuts a step.
-func (b *tab) turn(step int) {
+// step opens or shuts a step of Set-up.
+func (b *tab) step(step int) {
 	b.t.Helper()
 	button := fmt.Sprintf(`document.querySelectorAll(".step")[%d].querySelector("button")`, step)
 	b.until(button)
@@ -198,7 +198,7 @@ func TestSetUp(t *testing.T) {
 
 	// What was played is taken out again, also later.
 	b.press("Set-up").shows("Umberhithe Books is set up")
-	b.turn(3)
+	b.step(3)
 	b.press("Take the 9 played items out again").shows("no longer part of the stock")
 	require.NotContains(t, string(s.call("GET", "/v1/sites/umberhithe-books/items?zone=shelf-a", "", "")), "played-")
 	b.done()
@@ -314,12 +314,12 @@ func TestSetUpFiles(t *testing.T) {
 func TestSetUpProducts(t *testing.T) {
 	s := newServer(t).shop()
 	b := newTab(t, s, phone, phoneHeight, true).open("/console/#/setup").signIn(s.admin).shows("steps are done")
-	b.turn(1)
+	b.step(1)
 	b.shows("Drop a file here")
 	b.chooseFiles(`new File(["gtin;name\n9521141123454;Caf", new Uint8Array([0xe9, 10])], "old.csv")`)
 	b.shows("The file is not written in UTF-8").shows("All right: 1 product. 1 changed.").shows("Café").accessible()
 	b.tick("The file is the whole list").shows("1 product is taken away").press("Store 1 product").shows("version 2, stored")
-	b.turn(1)
+	b.step(1)
 	require.NotContains(t, string(s.call("GET", "/v1/products?format=csv", "", "")), "Low Water")
 	b.press("Back to version 1").shows("version 3, stored")
 	require.Contains(t, string(s.call("GET", "/v1/products?format=csv", "", "")), "Low Water")
@@ -333,14 +333,14 @@ func TestSetUpWithoutDoor(t *testing.T) {
 	b.fill("What is the shop called?", "Umberhithe Books").tick("No readers at the door").shows("Places (4)").
 		press("Add a shelf").press("Make the shop")
 	b.press("Take the sample").press("Store 9 products").until(`document.activeElement.innerText === "3. A key for the reader"`)
-	b.turn(4)
+	b.step(4)
 	b.until(`document.querySelectorAll(".step")[4].querySelectorAll(".lines button").length === 3`)
 	js[chromedp.Void](b, `document.querySelectorAll(".step")[4].querySelectorAll(".lines button")[1].click()`)
 	b.shows("added")
 	s.call("PATCH", "/v1/rules/wrong-zone", "application/json", `{"hold": "1s"}`) // nobody waits two minutes
-	b.turn(3)
+	b.step(3)
 	b.press("Play it in Umberhithe Books").shows("Played: one item was put down at Shelf C")
-	b.turn(5)
+	b.step(5)
 	b.until(`document.querySelectorAll(".step")[5].innerText.includes("lies at Shelf C, where it does not belong")`)
 	b.accessible().done()
 }
@@ -356,7 +356,7 @@ func TestSetUpManyAndLong(t *testing.T) {
 	s.call("PUT", "/v1/sites/many/layout", "application/json",
 		`{"site": "many", "name": "`+long+`", "time_zone": "Europe/London", "zones": [`+strings.Join(zones, ",")+`]}`)
 	b := newTab(t, s, phone, phoneHeight, false).open("/console/#/setup").signIn(s.admin).shows("200 places")
-	b.turn(0)
+	b.step(0)
 	b.shows("Places (200)").accessible()
 	require.Equal(t, 200, js[int](b, `document.querySelectorAll(".names input").length`))
 	b.fill("Name of "+long[:117]+"299", "The last shelf").press("Store the names").shows("The names are stored")
@@ -447,11 +447,11 @@ func TestSetUpScreenshots(t *testing.T) {
 		b.press("Take the sample").press("Store 9 products").shows("A reader sends").press("Make the key").shows("This is shown only now")
 		shoot(b, "setup-key")
 		b.press("Go on").shows("No reader yet?")
-		b.turn(4)
+		b.step(4)
 		b.shows("In the wrong place").pressStarting("Add").shows("added").press("Play it in Umberhithe Books").
 			shows("takes about ten seconds")
 		shoot(b, "setup-reads")
-		b.turn(5)
+		b.step(5)
 		b.until(`document.querySelectorAll(".step")[5].innerText.includes("passed Street door")`)
 		shoot(b, "setup-done")
 		b.press("Keys").shows("Keys that work").press("Make a key")

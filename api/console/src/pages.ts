@@ -25,6 +25,7 @@ export const pages: readonly Page[] = [
   { id: "count", title: t.page.count, scopes: ["operate", "count"], nav: true, shop: true, load: () => import("./pages/count") },
   { id: "find", title: t.page.find, scopes: ["operate", "view"], nav: true, shop: true, load: () => import("./pages/find") },
   { id: "shop", title: t.page.shop, scopes: ["operate", "view"], nav: true, shop: true, load: () => import("./pages/shop") },
+  { id: "rules", title: t.page.rules, scopes: ["operate", "view", "author"], nav: true, shop: true, load: () => import("./pages/rules") },
   { id: "messages", title: t.page.messages, scopes: ["operate", "view", "author"], nav: true, shop: false, load: () => import("./pages/messages") },
   { id: "setup", title: t.page.setup, scopes: ["author"], nav: true, shop: false, load: () => import("./pages/setup") },
   { id: "session", title: t.page.session, scopes: [], nav: true, shop: false, load: () => import("./pages/session") },

@@ -1,11 +1,20 @@
 import type { JSX } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
 import { Loading } from "./answer";
-import type { Editing, EditorSetup } from "./editor_open";
+import type { Editing, EditorSetup, Mark } from "./editor_open";
 
 /** Editor is a code editor for documents in YAML, or plain text. It comes when the first one does; until
- * then, and where it fails, a plain text field has the same text. */
-export function Editor(props: { label: string; value: string; onChange: (v: string) => void; setup?: EditorSetup; readOnly?: boolean }): JSX.Element {
+ * then, and where it fails, a plain text field has the same text. marks are what a page found itself, and
+ * show where it is said; open is called with the editor that came. */
+export function Editor(props: {
+  label: string;
+  value: string;
+  onChange: (v: string) => void;
+  setup?: EditorSetup;
+  marks?: Mark[];
+  open?: (e: Editing | undefined) => void;
+  readOnly?: boolean;
+}): JSX.Element {
   const box = useRef<HTMLDivElement>(null);
   const editing = useRef<Editing | undefined>(undefined);
   const current = useRef(props);
@@ -20,20 +29,25 @@ export function Editor(props: { label: string; value: string; onChange: (v: stri
           label: props.label,
           value: current.current.value,
           readOnly: props.readOnly ?? false,
+          marked: props.marks !== undefined,
           changed: (v) => current.current.onChange(v),
           ...props.setup,
         });
+        editing.current.mark(current.current.marks ?? []);
+        current.current.open?.(editing.current);
         set("there");
       },
       () => set("failed"),
     );
     return () => {
       gone = true;
+      current.current.open?.(undefined);
       editing.current?.destroy();
       editing.current = undefined;
     };
   }, []);
   useEffect(() => editing.current?.replace(props.value), [props.value]);
+  useEffect(() => editing.current?.mark(props.marks ?? []), [props.marks]);
   return (
     <div class="editor">
       {state === "loading" && <Loading />}

@@ -12,7 +12,7 @@ export interface Line {
 
 /** Plot draws lines over x, in ink and accent, with the same as a table for who can't see it. The library
  * comes when the first plot does. */
-export function Plot(props: { label: string; x: number[]; xName: string; yName: string; lines: Line[]; format?: (v: number) => string }): JSX.Element {
+export function Plot(props: { label: string; x: number[]; xName: string; yName: string; lines: Line[]; format?: (v: number) => string; xFormat?: (v: number) => string; whole?: boolean }): JSX.Element {
   const box = useRef<HTMLDivElement>(null);
   const [failed, fail] = useState(false);
   const format = props.format ?? ((v: number) => String(Math.round(v * 10) / 10));
@@ -65,7 +65,7 @@ export function Plot(props: { label: string; x: number[]; xName: string; yName: 
             <tbody>
               {props.x.map((x, i) => (
                 <tr>
-                  <th scope="row">{format(x)}</th>
+                  <th scope="row">{(props.xFormat ?? format)(x)}</th>
                   {props.lines.map((l) => (
                     <td>{l.values[i] == null ? "" : format(l.values[i] as number)}</td>
                   ))}

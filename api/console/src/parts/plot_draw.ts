@@ -2,7 +2,7 @@ import UPlot from "uplot";
 import type { Line } from "./plot";
 
 /** drawPlot draws into a box. It is a module of its own, so that the library is fetched with the first plot. */
-export function drawPlot(box: HTMLElement, of: { x: number[]; xName: string; yName: string; lines: Line[] }): { destroy(): void } {
+export function drawPlot(box: HTMLElement, of: { x: number[]; xName: string; yName: string; lines: Line[]; xFormat?: (v: number) => string; whole?: boolean }): { destroy(): void } {
   const style = getComputedStyle(box);
   const color = (name: string) => style.getPropertyValue(name).trim();
   const ink = color("--plot-ink");
@@ -17,8 +17,8 @@ export function drawPlot(box: HTMLElement, of: { x: number[]; xName: string; yNa
       cursor: { show: false },
       scales: { x: { time: false } },
       axes: [
-        { ...axis, label: of.xName },
-        { ...axis, label: of.yName },
+        { ...axis, label: of.xName, ...(of.xFormat ? { values: (_: UPlot, ticks: number[]) => ticks.map(of.xFormat!) } : {}) },
+        { ...axis, label: of.yName, ...(of.whole ? { incrs: [1, 2, 5].flatMap((n) => [0, 1, 2, 3, 4, 5, 6].map((e) => n * 10 ** e)).sort((a, b) => a - b) } : {}) },
       ],
       series: [
         {},
