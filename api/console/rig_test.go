@@ -6,12 +6,14 @@ import (
 	"compress/gzip"
 	"context"
 	"encoding/json"
+	"flag"
 	"fmt"
 	"io"
 	"log/slog"
 	"net/http"
 	"os"
 	"os/exec"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -43,6 +45,7 @@ func newServer(t testing.TB) *server { return newServerWith(t, nil) }
 
 // newServerWith is newServer with other options.
 func newServerWith(t testing.TB, more func(*app.Options)) *server {
+	beside(t)
 	s := &server{t: t, store: memory.Open(), addr: "127.0.0.1:0", more: more}
 	text, err := kit.MintKey(context.Background(), s.store, "boss", []string{kit.ScopeAdmin}, []string{kit.AllSites}, "test", time.Now())
 	require.NoError(t, err)
@@ -54,6 +57,19 @@ func newServerWith(t testing.TB, more func(*app.Options)) *server {
 	})
 	return s
 }
+
+// beside has a test run beside others, since a test of a page mostly waits. Tests that measure run alone.
+func beside(t testing.TB) {
+	test, ok := t.(*testing.T)
+	if _, before := seen.LoadOrStore(t.Name(), true); ok && !before && *shots == "" && !slices.Contains(measuring, t.Name()) {
+		test.Parallel()
+	}
+}
+
+var (
+	seen      sync.Map // names of tests
+	measuring = []string{"TestInteractive", "TestCountWedge", "TestFindVeryMany", "TestTenThousandAlerts", "TestShopStates", "TestDoor"}
+)
 
 func (s *server) start() {
 	opt := app.Options{Store: s.store, Listen: s.addr, Log: slog.New(slog.DiscardHandler)}
@@ -213,11 +229,21 @@ var chromium struct {
 }
 
 func TestMain(m *testing.M) {
+	flag.Parse()
+	if !given("test.parallel") {
+		_ = flag.Set("test.parallel", "4") // a page mostly waits
+	}
 	code := m.Run()
 	if chromium.stop != nil {
 		chromium.stop()
 	}
 	os.Exit(code)
+}
+
+// given reports whether a flag was on the command line.
+func given(name string) (yes bool) {
+	flag.Visit(func(f *flag.Flag) { yes = yes || f.Name == name })
+	return yes
 }
 
 // tab is a page in a browser of its own, without the cookies of others.

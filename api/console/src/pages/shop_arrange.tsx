@@ -1,5 +1,5 @@
 import type { JSX } from "preact";
-import { useEffect, useMemo, useRef, useState } from "preact/hooks";
+import { useEffect, useLayoutEffect, useMemo, useRef, useState } from "preact/hooks";
 import { address, get, inWords, Problem, type Shapes } from "../lib/api";
 import { useAsk } from "../lib/ask";
 import { exchange } from "../lib/documents";
@@ -59,7 +59,7 @@ function Arranging(props: Props & { layout: Tagged }): JSX.Element {
   const fits = useRef(new Map(storeysOf(zones).map((o) => [o.name, o.width]))); // so that nothing is drawn anew under a finger
   const head = useRef<HTMLParagraphElement>(null);
 
-  useEffect(() => head.current?.focus(), []);
+  useLayoutEffect(() => head.current?.focus(), []);
 
   /** move puts a zone elsewhere. Steps of one kind that follow each other are taken back together. */
   const move = (zone: string, to: Area, by: string) => {
