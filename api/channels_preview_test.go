@@ -33,7 +33,7 @@ func TestPreviewOfAMessage(t *testing.T) {
 	require.NotContains(t, string(wrong.body), "TOPSECRET")
 	r.post(path, `{"name":"x"`).wantsCode(kit.CodeInvalidDocument)
 	r.post(path, `[]`).wantsCode(kit.CodeInvalidDocument)
-	r.do("POST", path, chat, "Content-Type", "text/plain").wantsCode(kit.CodeUnsupportedType)
+	r.bodyFaults("POST", path, "application/json", true)
 	r.post(path, strings.Repeat(" ", deliver.MaxChannelsBytes)+chat).wantsCode(kit.CodeBodyTooLarge)
 
 	// A message that was sent, for who may see it; masks keep what they stand for.
