@@ -60,23 +60,56 @@ export function newOnce(): string {
   return Array.from(crypto.getRandomValues(new Uint8Array(16)), (b) => b.toString(16).padStart(2, "0")).join("");
 }
 
+/** Exchange is a request that need not be plain JSON, or goes by the entity tag of a document. */
+export interface Exchange {
+  media?: string; // of the text
+  text?: string;
+  accept?: string;
+  match?: string; // If-Match: the version that must be the newest
+  isNew?: boolean; // If-None-Match: *
+  key?: string; // a key to go by, in place of the session
+  once?: string; // Idempotency-Key
+  signal?: AbortSignal;
+}
+
+/** Answered is what came of it: the text, and the entity tag of the document. */
+export interface Answered {
+  text: string;
+  etag: string;
+}
+
+/** request asks the server, and returns the answer as it begins; what is refused is thrown as a Problem. */
+export async function request(verb: string, url: string, e: Exchange = {}): Promise<Response> {
+  const headers: Record<string, string> = { Accept: e.accept ?? "application/json" };
+  if (e.text !== undefined) headers["Content-Type"] = e.media ?? "application/json";
+  if (e.match) headers["If-Match"] = e.match;
+  if (e.isNew) headers["If-None-Match"] = "*";
+  if (e.key) headers["Authorization"] = `Bearer ${e.key}`;
+  if (e.once) headers["Idempotency-Key"] = e.once;
+  const answer = await orNoServer(fetch(url, { method: verb, headers, body: e.text ?? null, signal: e.signal ?? null }), e.signal);
+  if (!answer.ok) throw refusal(answer.status, await orNoServer(answer.text(), e.signal));
+  return answer;
+}
+
+/** orNoServer has what fails say that there is no server, unless it was called off. */
+async function orNoServer<T>(asked: Promise<T>, signal?: AbortSignal): Promise<T> {
+  try {
+    return await asked;
+  } catch (err) {
+    throw signal?.aborted ? err : new NoServer();
+  }
+}
+
+/** exchange asks the server, and returns the whole answer. */
+export async function exchange(verb: string, url: string, e: Exchange = {}): Promise<Answered> {
+  const answer = await request(verb, url, e);
+  return { text: await orNoServer(answer.text(), e.signal), etag: answer.headers.get("ETag") ?? "" };
+}
+
 /** send asks the server, and returns the JSON that it answers, or undefined. */
 export async function send(verb: string, url: string, body?: unknown, signal?: AbortSignal, once?: string): Promise<unknown> {
-  const headers: Record<string, string> = { Accept: "application/json" };
-  if (body !== undefined) headers["Content-Type"] = "application/json";
-  if (once) headers["Idempotency-Key"] = once;
-  let answer: Response;
-  try {
-    answer = await fetch(url, { method: verb.toUpperCase(), headers, body: body === undefined ? null : JSON.stringify(body), signal: signal ?? null });
-  } catch (err) {
-    if (signal?.aborted) throw err;
-    throw new NoServer();
-  }
-  const text = await answer.text().catch(() => {
-    throw new NoServer();
-  });
-  if (answer.ok) return text ? JSON.parse(text) : undefined;
-  throw refusal(answer.status, text);
+  const { text } = await exchange(verb.toUpperCase(), url, { text: body === undefined ? undefined : JSON.stringify(body), signal, once });
+  return text ? JSON.parse(text) : undefined;
 }
 
 /** refusal makes a Problem of what the server answered. */

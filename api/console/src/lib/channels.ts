@@ -1,5 +1,4 @@
-import { get, newOnce, post, type Shapes } from "./api";
-import { exchange } from "./documents";
+import { exchange, get, newOnce, post, type Shapes } from "./api";
 import { t } from "../text/en";
 
 export type Channel = Shapes["Channel"];

@@ -1,45 +1,6 @@
-import { NoServer, refusal, type Shapes } from "./api";
+import type { Shapes } from "./api";
 
 export type Diagnostic = Shapes["Diagnostic"];
-
-/** Exchange is a request about a document that is not plain JSON, or goes by its entity tag. */
-export interface Exchange {
-  media?: string; // of the text
-  text?: string;
-  accept?: string;
-  match?: string; // If-Match: the version that must be the newest
-  isNew?: boolean; // If-None-Match: *
-  key?: string; // a key to go by, in place of the session
-  once?: string;
-  signal?: AbortSignal;
-}
-
-/** Answered is what came of it: the text, and the entity tag of the document. */
-export interface Answered {
-  text: string;
-  etag: string;
-}
-
-/** exchange asks the server; what is refused is thrown as a Problem. */
-export async function exchange(verb: string, url: string, e: Exchange = {}): Promise<Answered> {
-  const headers: Record<string, string> = { Accept: e.accept ?? "application/json" };
-  if (e.text !== undefined) headers["Content-Type"] = e.media ?? "application/json";
-  if (e.match) headers["If-Match"] = e.match;
-  if (e.isNew) headers["If-None-Match"] = "*";
-  if (e.key) headers["Authorization"] = `Bearer ${e.key}`;
-  if (e.once) headers["Idempotency-Key"] = e.once;
-  let answer: Response;
-  let text: string;
-  try {
-    answer = await fetch(url, { method: verb, headers, body: e.text ?? null, signal: e.signal ?? null });
-    text = await answer.text();
-  } catch (err) {
-    if (e.signal?.aborted) throw err;
-    throw new NoServer();
-  }
-  if (!answer.ok) throw refusal(answer.status, text);
-  return { text, etag: answer.headers.get("ETag") ?? "" };
-}
 
 /** faults lists what a document that was refused has wrong. */
 export function faults(more: Record<string, unknown>): Diagnostic[] {

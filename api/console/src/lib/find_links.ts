@@ -35,4 +35,4 @@ export function whichOf(query: URLSearchParams): Which {
 export const titleOf = (p: { name?: string; sku?: string; gtin?: string } | undefined, otherwise = "") => p?.name || p?.sku || p?.gtin || otherwise;
 
 /** serialOf is what tells an item from others of its product. */
-export const serialOf = (item: string) => item.split("(21)")[1] ?? item;
+export const serialOf = (item: string) => /\(21\)(.+)$/.exec(item)?.[1] ?? item;

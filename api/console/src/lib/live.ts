@@ -1,5 +1,5 @@
 import { useEffect, useRef } from "preact/hooks";
-import { NoServer, Problem, refusal, type Shapes } from "./api";
+import { address, NoServer, Problem, refusal, type Shapes } from "./api";
 import { heard, now } from "./time";
 import { Store } from "./store";
 
@@ -115,7 +115,7 @@ async function stream(site: string, outer: AbortSignal, opened: () => void): Pro
   outer.addEventListener("abort", end);
   let watch = setTimeout(end, patience);
   try {
-    const url = `/v1/sites/${encodeURIComponent(site)}/live` + (last ? `?after=${encodeURIComponent(last)}` : "");
+    const url = address("/v1/sites/{site}/live", { path: { site }, query: { after: last } });
     const answer = await fetch(url, { signal: own.signal, headers: { Accept: "text/event-stream" } });
     if (!answer.ok || !answer.body) throw refusal(answer.status, await answer.text());
     opened();

@@ -1,5 +1,4 @@
-import { address, get, NoServer, Problem, refusal, send, type Shapes } from "./api";
-import { may, type Who } from "./session";
+import { address, exchange, get, NoServer, Problem, request, send, type Exchange, type Shapes } from "./api";
 import { Store } from "./store";
 
 export type Rule = Shapes["RuleView"];
@@ -13,42 +12,29 @@ export type TrialLine =
 
 const yaml = "application/yaml";
 
-/** request sends a text, and returns the answer if it is a good one. */
-async function request(verb: string, url: string, text: string | null, media: string, headers: Record<string, string> = {}, signal?: AbortSignal): Promise<Response> {
-  let answer: Response;
-  try {
-    answer = await fetch(url, { method: verb, headers: text === null ? headers : { "Content-Type": media, ...headers }, body: text, signal: signal ?? null });
-  } catch (err) {
-    if (signal?.aborted) throw err;
-    throw new NoServer();
-  }
-  if (!answer.ok) throw refusal(answer.status, await answer.text());
-  return answer;
-}
-
 /** Condition says of which version a change is one: a number, "new", or any. */
 export type Condition = number | "new" | "any";
 
-function conditions(of: Condition): Record<string, string> {
-  return of === "any" ? {} : of === "new" ? { "If-None-Match": "*" } : { "If-Match": `"${of}"` };
+function conditions(of: Condition): Exchange {
+  return of === "any" ? {} : of === "new" ? { isNew: true } : { match: `"${of}"` };
 }
 
 /** storeRule stores the text of one rule. */
 export async function storeRule(name: string, text: string, of: Condition, note: string, anyway = false): Promise<Saved> {
   const url = address("/v1/rules/{name}", { path: { name }, query: { note, anyway: anyway || undefined } });
-  return (await (await request("PUT", url, text, yaml, conditions(of))).json()) as Saved;
+  return (await (await request("PUT", url, { text, media: yaml, ...conditions(of) })).json()) as Saved;
 }
 
 /** storeCases stores the cases of a rule. */
 export async function storeCases(name: string, site: string, text: string, of: Condition, anyway: boolean): Promise<Shapes["CasesSaved"]> {
   const url = address("/v1/rules/{name}/cases", { path: { name }, query: { site, anyway: anyway || undefined } });
-  return (await (await request("PUT", url, text, yaml, conditions(of))).json()) as Shapes["CasesSaved"];
+  return (await (await request("PUT", url, { text, media: yaml, ...conditions(of) })).json()) as Shapes["CasesSaved"];
 }
 
 /** switchRule changes the mode of a rule. */
 export async function switchRule(name: string, mode: Mode, anyway = false): Promise<Saved> {
   const url = address("/v1/rules/{name}", { path: { name }, query: { anyway: anyway || undefined } });
-  return (await (await request("PATCH", url, JSON.stringify({ mode }), "application/merge-patch+json")).json()) as Saved;
+  return (await (await request("PATCH", url, { text: JSON.stringify({ mode }), media: "application/merge-patch+json" })).json()) as Saved;
 }
 
 /** deleteRule takes a rule away; dry says what would change and changes nothing. */
@@ -58,7 +44,7 @@ export async function deleteRule(name: string, dry = false): Promise<Saved> {
 
 /** restoreRules has the whole document be as it was, if it is still of the version that is given. */
 export async function restoreRules(version: number, of: number): Promise<void> {
-  await request("POST", "/v1/rules/restore", JSON.stringify({ version }), "application/json", conditions(of));
+  await request("POST", "/v1/rules/restore", { text: JSON.stringify({ version }), ...conditions(of) });
 }
 
 /** Stored is a rule as it is stored, with its cases and the version that each is of. */
@@ -75,8 +61,8 @@ export async function storedRule(name: string, signal?: AbortSignal): Promise<St
   const one = await get("/v1/rules/{name}", { path: { name }, signal });
   let casesVersion = 0;
   if (one.cases) {
-    const all = await request("GET", address("/v1/rules/{name}/cases", { path: { name } }), null, yaml, {}, signal);
-    casesVersion = Number(/\d+/.exec(all.headers.get("ETag") ?? "")?.[0] ?? 0);
+    const all = await exchange("GET", address("/v1/rules/{name}/cases", { path: { name } }), { accept: "*/*", signal });
+    casesVersion = Number(/\d+/.exec(all.etag)?.[0] ?? 0);
   }
   return { version: one.version, text: one.text, rule: one.rule, cases: one.cases ?? "", casesVersion };
 }
@@ -91,7 +77,7 @@ export async function bringBack(name: string, version: number, there: boolean, n
 /** tryOut plays what was recorded to a rule, and calls line with each line of the answer. */
 export async function tryOut(name: string, text: string, query: { site: string; from: string; alerts: number }, line: (l: TrialLine) => void, signal: AbortSignal): Promise<void> {
   const url = address("/v1/rules/{name}/trial", { path: { name }, query });
-  const answer = await request("POST", url, text, yaml, { Accept: "application/x-ndjson" }, signal);
+  const answer = await request("POST", url, { text, media: yaml, accept: "application/x-ndjson", signal });
   const reader = answer.body!.pipeThrough(new TextDecoderStream() as TransformStream<BufferSource, string>).getReader();
   for (let rest = "", ended = false; ; ) {
     const { done, value } = await reader.read().catch((err: unknown) => {
@@ -132,8 +118,3 @@ export function putDraft(id: string, draft: Draft | undefined): void {
 }
 
 addEventListener("beforeunload", (e) => void (drafts.get().size > 0 && e.preventDefault()));
-
-/** mayWrite reports whether a key may change rules, which are those of every shop. */
-export function mayWrite(who: Who | null | undefined): boolean {
-  return may(who, ["author"]) && !!who?.sites.includes("*");
-}

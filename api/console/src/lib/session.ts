@@ -29,6 +29,11 @@ export function may(who: Who | null | undefined, scopes: readonly Scope[]): bool
   return !!who && (scopes.length === 0 || who.scopes.includes("admin") || scopes.some((s) => who.scopes.includes(s)));
 }
 
+/** mayWrite reports whether the key may change what every shop has together: rules, channels, products. */
+export function mayWrite(who: Who | null | undefined): boolean {
+  return may(who, ["author"]) && !!who?.sites.includes("*");
+}
+
 const askAgain = 10_000; // ms
 
 /** resume asks who this browser is signed in as; whoever is not is signed in by the link that was opened. While

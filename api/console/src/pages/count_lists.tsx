@@ -3,6 +3,7 @@ import { useMemo, useRef, useState } from "preact/hooks";
 import { get } from "../lib/api";
 import { useAsk } from "../lib/ask";
 import type { Counting, Watched } from "../lib/counting";
+import { serialOf } from "../lib/find_links";
 import type { Shop } from "../lib/shop";
 import { useStore } from "../lib/store";
 import { at } from "../lib/time";
@@ -71,7 +72,7 @@ function MissingList(props: { shop: Shop; counting: Counting; seek: (w: Watched)
           <li key={e.item} class={c.heard.has(e.item) ? "soft" : ""}>
             {(i === 0 || list[i - 1]!.gtin !== e.gtin) && <Product gtin={e.gtin} name={e.name || e.gtin || t.count.unnamed} seek={props.seek} />}
             <div>
-              {t.count.serial(serialOf(e))}
+              {t.count.serial(serialOf(e.item))}
               <div class="soft">
                 {c.heard.has(e.item)
                   ? t.count.heardNow
@@ -103,13 +104,8 @@ function Product(props: { gtin: string | undefined; name: string; seek: (w: Watc
   );
 }
 
-/** serialOf is what is written on the tag beside the product, by which two of a product differ. */
-export function serialOf(e: { item: string }): string {
-  return /\(21\)(.+)$/.exec(e.item)?.[1] ?? e.item;
-}
-
 function SeekItem(props: { item: string; name: string; seek: (w: Watched) => void }): JSX.Element {
-  const name = `${props.name} ${serialOf(props)}`;
+  const name = `${props.name} ${serialOf(props.item)}`;
   return (
     <button type="button" onClick={() => props.seek({ item: props.item, name })}>
       {t.count.seek}
@@ -155,7 +151,7 @@ function OddList(props: { counting: Counting; seek: (w: Watched) => void }): JSX
             <li key={item}>
               <div>
                 <strong>{name ?? t.count.unnamed}</strong>
-                <div class="soft">{name ? t.count.serial(serialOf({ item })) : item}</div>
+                <div class="soft">{name ? t.count.serial(serialOf(item)) : item}</div>
               </div>
               <SeekItem item={item} name={name ?? item} seek={props.seek} />
             </li>

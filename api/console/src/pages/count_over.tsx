@@ -3,6 +3,7 @@ import { useState } from "preact/hooks";
 import { get, inWords, type Shapes } from "../lib/api";
 import { useAsk } from "../lib/ask";
 import { start, type Counting } from "../lib/counting";
+import { serialOf } from "../lib/find_links";
 import { go } from "../lib/router";
 import type { Shop } from "../lib/shop";
 import { unlock } from "../lib/sound";
@@ -10,7 +11,7 @@ import { Answer } from "../parts/answer";
 import { Growing } from "../parts/lists";
 import { When } from "../parts/when";
 import { t } from "../text/en";
-import { Files, pathOf, serialOf } from "./count_lists";
+import { Files, pathOf } from "./count_lists";
 
 type Difference = Shapes["DifferenceView"];
 
@@ -96,7 +97,7 @@ function Differences(props: { shop: Shop; counting: Counting }): JSX.Element {
                   {(d) => (
                     <li key={d.item}>
                       <div>
-                        <strong>{d.product?.name || d.gtin || t.count.unnamed}</strong> <span class="soft">{t.count.serial(serialOf(d))}</span>
+                        <strong>{d.product?.name || d.gtin || t.count.unnamed}</strong> <span class="soft">{t.count.serial(serialOf(d.item))}</span>
                         <div class="soft">{places(s, d)}</div>
                       </div>
                     </li>

@@ -6,7 +6,7 @@ import { kindWords, loadChannels, type Channel } from "../lib/channels";
 import { useLive } from "../lib/live";
 import { usePoll } from "../lib/poll";
 import { to } from "../lib/router";
-import { may, session } from "../lib/session";
+import { may, mayWrite, session } from "../lib/session";
 import { useStore } from "../lib/store";
 import { now } from "../lib/time";
 import type { PageProps } from "../pages";
@@ -25,11 +25,6 @@ type Outcome = Shapes["OutcomeView"];
 /** How often the server is asked, and how soon after an alert, whose message is then on its way; milliseconds. */
 export const pollEvery = 4000;
 export const soonAfter = 1000;
-
-/** mayWrite says whether the key may change channels: they are of all shops. */
-export function mayWrite(who: Shapes["SignedIn"] | null | undefined): boolean {
-  return may(who, ["author"]) && !!who?.sites.includes("*");
-}
 
 /** Done is a change of the channels that can be taken back. */
 export interface Done {

@@ -1,8 +1,8 @@
 import type { JSX } from "preact";
 import { useEffect, useMemo, useRef, useState } from "preact/hooks";
-import { get, inWords, newOnce, post, Problem } from "../lib/api";
+import { address, exchange, get, inWords, newOnce, post, Problem } from "../lib/api";
 import { kinds, kindWords, loadChannels, newSecret, restoreChannels, senders, storeChannels, type Channel, type Kind, type List, type Sender, textOf } from "../lib/channels";
-import { exchange, faults, type Diagnostic as Fault } from "../lib/documents";
+import { faults, type Diagnostic as Fault } from "../lib/documents";
 import { go, to } from "../lib/router";
 import { may, session } from "../lib/session";
 import { useStore } from "../lib/store";
@@ -124,7 +124,7 @@ function Form(props: { had: Channel | undefined; list: List; rules: Sender[]; st
       const wanted = from.includes(r.name);
       if (wanted === r.send.includes(channel)) continue;
       const send = wanted ? [...r.send, channel] : r.send.filter((c) => c !== channel);
-      const a = await exchange("PATCH", `/v1/rules/${encodeURIComponent(r.name)}`, { text: JSON.stringify({ send: send.length ? send : null }) });
+      const a = await exchange("PATCH", address("/v1/rules/{name}", { path: { name: r.name } }), { text: JSON.stringify({ send: send.length ? send : null }) });
       before ||= (JSON.parse(a.text) as { version: number }).version - 1;
     }
     return before;
@@ -211,8 +211,8 @@ function sampleOf(format: Channel["format"], escape: string, values: string[], a
 }
 
 async function previewOf(text: string, delivery: string, signal?: AbortSignal): Promise<string> {
-  const query = delivery ? `?delivery=${encodeURIComponent(delivery)}` : "";
-  const body = (JSON.parse((await exchange("POST", `/v1/channels/preview${query}`, { text, signal })).text) as { body: string }).body;
+  const url = address("/v1/channels/preview", { query: { delivery } });
+  const body = (JSON.parse((await exchange("POST", url, { text, signal })).text) as { body: string }).body;
   try {
     return JSON.stringify(JSON.parse(body), null, 2);
   } catch {

@@ -4,7 +4,7 @@ import { get, Problem } from "../lib/api";
 import { useAsk } from "../lib/ask";
 import { restoreChannels } from "../lib/channels";
 import { to } from "../lib/router";
-import { session } from "../lib/session";
+import { mayWrite, session } from "../lib/session";
 import { useStore } from "../lib/store";
 import { Answer } from "../parts/answer";
 import { Diff } from "../parts/diff";
@@ -12,7 +12,6 @@ import { Said, useAct, Wrong } from "../parts/fields";
 import { Growing } from "../parts/lists";
 import { When } from "../parts/when";
 import { t } from "../text/en";
-import { mayWrite } from "./messages";
 
 /** History is who changed the channels when, and the way back to any version. */
 export function History(): JSX.Element {

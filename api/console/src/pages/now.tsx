@@ -1,6 +1,6 @@
 import type { JSX } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
-import { get, inWords, newOnce, post, type Shapes } from "../lib/api";
+import { address, get, inWords, newOnce, post, type Shapes } from "../lib/api";
 import { allAlerts, type Alert } from "../lib/alerts";
 import { useAsk, type Ask } from "../lib/ask";
 import { itemAt, productAt, serialOf, titleOf } from "../lib/find_links";
@@ -398,7 +398,7 @@ function Picks(props: { shop: Shop }): JSX.Element {
                   ))}
                 </ul>
                 <p>
-                  <a class="button" href={`/v1/sites/${encodeURIComponent(site)}/picks?format=html`} target="_blank" rel="noopener">
+                  <a class="button" href={address("/v1/sites/{site}/picks", { path: { site }, query: { format: "html" } })} target="_blank" rel="noopener">
                     {t.now.print}
                   </a>
                 </p>

@@ -1,7 +1,6 @@
 import type { JSX } from "preact";
 import { useState } from "preact/hooks";
-import { remove } from "../lib/api";
-import { exchange } from "../lib/documents";
+import { exchange, remove } from "../lib/api";
 import { to } from "../lib/router";
 import { may, session } from "../lib/session";
 import { shop } from "../lib/shop";

@@ -1,8 +1,7 @@
 import type { JSX } from "preact";
 import { useState } from "preact/hooks";
-import { get, newOnce, Problem, send, type Shapes } from "../lib/api";
+import { exchange, get, newOnce, Problem, send, type Shapes } from "../lib/api";
 import { useAsk } from "../lib/ask";
-import { exchange } from "../lib/documents";
 import { loadShops, shop, sites } from "../lib/shop";
 import { useStore } from "../lib/store";
 import { at } from "../lib/time";
@@ -10,6 +9,7 @@ import { Answer } from "../parts/answer";
 import { Diff } from "../parts/diff";
 import { Faults, Said, useAct, Wrong } from "../parts/fields";
 import { t } from "../text/en";
+import { layoutURL } from "./setup_shop";
 
 type Planned = Shapes["Planned"];
 type Text = Shapes["ConfigurationText"];
@@ -20,7 +20,7 @@ function fileOf(document: string): { url: string; name: string } {
   if (document === "rules") return { url: "/v1/rules?format=yaml", name: "rules.yaml" };
   if (document === "channels") return { url: "/v1/channels", name: "channels.json" };
   const site = document.replace(/^layout\//, "");
-  return { url: `/v1/sites/${encodeURIComponent(site)}/layout`, name: `layout-${site}.json` };
+  return { url: layoutURL(site), name: `layout-${site}.json` };
 }
 
 /** documentOf recognises what a file is, by what is in it and how it is called. */
@@ -131,7 +131,7 @@ function PutBack(props: { words: (document: string) => string; again: () => void
   const back = () =>
     act.run(async () => {
       for (const d of done ?? []) {
-        const base = d.document.startsWith("layout/") ? `/v1/sites/${encodeURIComponent(d.document.slice(7))}/layout` : `/v1/${d.document}`;
+        const base = d.document.startsWith("layout/") ? layoutURL(d.document.slice(7)) : `/v1/${d.document}`;
         await send("post", `${base}/restore`, { version: d.version - 1 }, undefined, newOnce());
       }
       setDone(undefined);

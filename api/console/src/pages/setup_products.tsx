@@ -1,7 +1,7 @@
 import type { JSX } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
-import { newOnce, post, Problem, type Shapes } from "../lib/api";
-import { exchange, faults, rowsOf, type Diagnostic } from "../lib/documents";
+import { exchange, newOnce, post, Problem, type Shapes } from "../lib/api";
+import { faults, rowsOf, type Diagnostic } from "../lib/documents";
 import { sampleCSV } from "../lib/setup_layouts";
 import { may, session } from "../lib/session";
 import { shop } from "../lib/shop";

@@ -1,8 +1,8 @@
 import type { JSX } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
-import { get, newOnce, post, Problem } from "../lib/api";
+import { address, exchange, get, newOnce, post, Problem } from "../lib/api";
 import { useAsk } from "../lib/ask";
-import { exchange, rowsOf, unused } from "../lib/documents";
+import { rowsOf, unused } from "../lib/documents";
 import { useLive, type Fact } from "../lib/live";
 import { usePoll } from "../lib/poll";
 import { namesVersion, productName } from "../lib/products";
@@ -16,6 +16,8 @@ import { Ago, When } from "../parts/when";
 import { t } from "../text/en";
 import type { Progress } from "./setup";
 
+const readsURL = (site: string) => address("/v1/sites/{site}/reads", { path: { site } });
+
 /** KeyStep makes a key for readers, and shows it once, as a line to paste. */
 export function KeyStep(props: { made: string; keep: (text: string) => void; finished: () => void; again: () => void }): JSX.Element {
   const s = useStore(shop);
@@ -26,7 +28,7 @@ export function KeyStep(props: { made: string; keep: (text: string) => void; fin
     if (!props.made) act.run(async () => setName(unused("reader", (await get("/v1/keys", {})).keys.map((k) => k.name))));
   }, []);
   if (!s) return <></>;
-  const url = `${location.origin}/v1/sites/${encodeURIComponent(s.id)}/reads`;
+  const url = location.origin + readsURL(s.id);
   if (props.made) {
     const zone = s.places.find((p) => p.kind === "shelf" || p.kind === "floor") ?? s.places[0];
     const handheld = [...s.points].find(([, p]) => p.role === "handheld")?.[0];
@@ -188,7 +190,7 @@ export function Play(props: { shop: Shop; keyText: string }): JSX.Element {
 
   const send = (reads: object[]) => {
     const key = may(who, ["reads"]) ? undefined : props.keyText;
-    return exchange("POST", `/v1/sites/${encodeURIComponent(s.id)}/reads`, { text: JSON.stringify(reads), once: newOnce(), key });
+    return exchange("POST", readsURL(s.id), { text: JSON.stringify(reads), once: newOnce(), key });
   };
   const tell = (words: string) => say((had) => [...had, words]);
   /** end has an item go out of the door, or where there is none, to the wrong shelf. */

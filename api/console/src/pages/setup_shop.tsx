@@ -1,7 +1,7 @@
 import type { JSX } from "preact";
 import { useEffect, useState } from "preact/hooks";
-import { newOnce, post } from "../lib/api";
-import { exchange, slug, unused, type Diagnostic } from "../lib/documents";
+import { address, exchange, newOnce, post } from "../lib/api";
+import { slug, unused, type Diagnostic } from "../lib/documents";
 import { layoutOf, rowsOfTemplate, templates, type Layout, type Row } from "../lib/setup_layouts";
 import { loadShops, shop, sites, turnTo } from "../lib/shop";
 import { useStore } from "../lib/store";
@@ -9,7 +9,8 @@ import { Loading } from "../parts/answer";
 import { Choice, Field, Said, useAct, Wrong } from "../parts/fields";
 import { t } from "../text/en";
 
-const layoutURL = (site: string) => `/v1/sites/${encodeURIComponent(site)}/layout`;
+/** layoutURL is where the layout of a shop is. */
+export const layoutURL = (site: string) => address("/v1/sites/{site}/layout", { path: { site } });
 
 /** ShopStep makes a shop from a template, or renames the places of the one that is there. */
 export function ShopStep(props: { finished: () => void; again: () => void }): JSX.Element {

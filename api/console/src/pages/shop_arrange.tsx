@@ -1,8 +1,7 @@
 import type { JSX } from "preact";
 import { useEffect, useLayoutEffect, useMemo, useRef, useState } from "preact/hooks";
-import { address, get, inWords, Problem, type Shapes } from "../lib/api";
+import { address, exchange, get, inWords, Problem, type Shapes } from "../lib/api";
 import { useAsk } from "../lib/ask";
-import { exchange } from "../lib/documents";
 import { bounded, furthest, least, same, storeysOf, type Area, type Spot } from "../lib/plan";
 import type { Shop } from "../lib/shop";
 import { at } from "../lib/time";

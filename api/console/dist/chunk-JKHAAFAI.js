@@ -1,0 +1,1 @@
+import{e as u,g as r}from"./chunk-4RSLL5BG.js";var s=20;function c(e,t){let n=r(Date.now());u(()=>{if(e.busy){n.current=Date.now();return}let o,i=a=>{o=setTimeout(()=>document.visibilityState==="visible"?e.again():i(t),a)};return i(Math.max(t,s*(Date.now()-n.current))),()=>clearTimeout(o)},[e.busy,e.again])}export{c as a};

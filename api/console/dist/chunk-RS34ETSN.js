@@ -1,1 +1,0 @@
-import{t as l}from"./chunk-E5FHBX45.js";async function o(i,s=()=>{}){let t=[];for(let e;;){let r=await l("/v1/alerts",{query:{site:i,limit:1e3,cursor:e}});if(t.push(...r.alerts.filter(n=>!n.watch)),e=r.next,!e)return t;t.length===r.alerts.length&&s(t)}}export{o as a};

@@ -1,1 +1,0 @@
-import{o as a,p as b,q as c,r as d,s as e,t as f}from"./chunk-JEDWPHCW.js";import"./chunk-P5PG5YDC.js";import"./chunk-E5FHBX45.js";export{d as anythingWaits,f as deliver,b as follow,c as say,e as send,a as sending};

@@ -1,0 +1,1 @@
+import{o as a,p as b,q as c,r as d,s as e,t as f}from"./chunk-DA7RMXEF.js";import"./chunk-3WEXGZT3.js";import"./chunk-4RSLL5BG.js";export{d as anythingWaits,f as deliver,b as follow,c as say,e as send,a as sending};
