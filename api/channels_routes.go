@@ -306,9 +306,8 @@ func (h channelRoutes) previewChannel(c *kit.Call) error {
 	}
 	d, site, id := deliver.Sample(ch.Name), "umberhithe", c.QueryParam("delivery")
 	if id != "" {
-		if who := []string{kit.ScopeOperate, kit.ScopeView}; !c.Key.Allows(who) {
-			return kit.Problemf(kit.CodeMissingScope, "To see a delivery the key %q lacks the scope %s.", c.Key.Name,
-				strings.Join(who, " or ")).With("scopes", who)
+		if err := c.Key.Must([]string{kit.ScopeOperate, kit.ScopeView}); err != nil {
+			return err
 		}
 		if d, site, err = (deliveryRoutes{h.backend}).deliveryByID(c, id); err != nil {
 			return err

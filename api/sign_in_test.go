@@ -101,6 +101,9 @@ func TestSignInByProvider(t *testing.T) {
 	boss.do("PUT", "/v1/sites/umberhithe/layout?note=x", strings.Replace(string(r.get("/v1/sites/umberhithe/layout").wants(200).body),
 		"Umberhithe Books", "Umberhithe", 1)).wants(200)
 	require.Contains(t, string(r.get("/v1/sites/umberhithe/layout/versions").wants(200).body), `"by":"Bo Example (bo@umberhithe.example)"`)
+	used, err := r.api.server.KeysUsed(t.Context())
+	require.NoError(t, err)
+	require.Len(t, used, 1, "boss alone: a person uses no key")
 }
 
 // TestProviderWithoutOne: there is none unless the server was given one.

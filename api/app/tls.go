@@ -5,8 +5,8 @@ import (
 	"context"
 	"crypto/tls"
 	"fmt"
+	"lintel/api/kit"
 	"log/slog"
-	"os"
 	"sync/atomic"
 	"time"
 
@@ -55,11 +55,11 @@ func newCertificate(opt *Options) (*certificate, error) {
 // read takes up what the files hold, if that is new. An error is returned once for each thing that
 // they hold.
 func (c *certificate) read() error {
-	cert, err := readSmall(c.certFile)
+	cert, err := kit.ReadFile(c.certFile, maxCertificate)
 	if err != nil {
 		return fmt.Errorf("the certificate: %w", err)
 	}
-	key, err := readSmall(c.keyFile)
+	key, err := kit.ReadFile(c.keyFile, maxCertificate)
 	if err != nil {
 		return fmt.Errorf("the certificate's key: %w", err)
 	}
@@ -80,18 +80,6 @@ func (c *certificate) read() error {
 			"until", pair.Leaf.NotAfter)
 	}
 	return nil
-}
-
-// readSmall reads a file of at most maxCertificate bytes.
-func readSmall(name string) ([]byte, error) {
-	info, err := os.Stat(name)
-	if err != nil {
-		return nil, err
-	}
-	if info.Size() > maxCertificate || !info.Mode().IsRegular() {
-		return nil, fmt.Errorf("%s is no file of at most %d bytes", name, maxCertificate)
-	}
-	return os.ReadFile(name)
 }
 
 // watch looks for a new certificate until ctx ends. What is wrong is logged once.

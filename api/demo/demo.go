@@ -18,6 +18,7 @@ import (
 	"lintel/api"
 	"lintel/api/app"
 	pages "lintel/api/console"
+	"lintel/api/kit"
 	"lintel/engine/sim"
 	"lintel/engine/store/boltstore"
 )
@@ -284,10 +285,8 @@ func (r *run) ended(ctx context.Context, err error) error {
 // is never sent over a network, and the page takes it out of the address.
 func (r *run) link() string {
 	at := r.client.base + pages.Prefix
-	if host, _, err := net.SplitHostPort(strings.TrimPrefix(r.client.base, "http://")); err == nil {
-		if ip, err := netip.ParseAddr(host); err == nil && ip.IsLoopback() {
-			at += "#key=" + r.keys.visitor
-		}
+	if host, _, err := net.SplitHostPort(strings.TrimPrefix(r.client.base, "http://")); err == nil && kit.ThisMachine(host) {
+		at += "#key=" + r.keys.visitor
 	}
 	return at
 }

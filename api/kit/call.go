@@ -44,9 +44,8 @@ func (c *Call) admit() error {
 	c.Key = key
 	c.Set("key", key.Name)
 	c.server.uses.note(c.Ctx(), key)
-	if !key.Allows(c.Route.Scopes) {
-		return Problemf(CodeMissingScope, "%s lacks the scope %s.", key.Who(),
-			strings.Join(c.Route.Scopes, " or ")).With("scopes", c.Route.Scopes)
+	if err := key.Must(c.Route.Scopes); err != nil {
+		return err
 	}
 	if c.Route.AllSites && !key.AllSites() {
 		return Problemf(CodeMissingSite, "This concerns every site. %s is for %s only; it takes one with "+

@@ -31,8 +31,11 @@ type keyUse struct {
 // lastUse has Unix seconds.
 type lastUse struct{ used, stored atomic.Int64 }
 
-// note says that a key is used now.
+// note says that a key is used now. A person has none.
 func (u *keyUse) note(ctx context.Context, k *Key) {
+	if k.person != "" {
+		return
+	}
 	found, ok := u.last.Load(k.Hash)
 	if !ok {
 		found, _ = u.last.LoadOrStore(k.Hash, new(lastUse))

@@ -70,6 +70,14 @@ func (k *Key) endBy(at time.Time) {
 	}
 }
 
+// Must returns an error if the key has none of the scopes.
+func (k *Key) Must(scopes []string) error {
+	if k.Allows(scopes) {
+		return nil
+	}
+	return Problemf(CodeMissingScope, "%s lacks the scope %s.", k.Who(), strings.Join(scopes, " or ")).With("scopes", scopes)
+}
+
 // Allows reports whether the key has one of the scopes. No scopes: any key will do.
 func (k *Key) Allows(scopes []string) bool {
 	return len(scopes) == 0 || slices.Contains(k.Scopes, ScopeAdmin) ||

@@ -180,7 +180,11 @@ func (s *Server) outer(next echo.HandlerFunc) echo.HandlerFunc {
 // onlyHere reports whether a host is this machine as it calls itself. What a browser is made to
 // keep of such a name would hold for every other server on the machine, too.
 func onlyHere(host string) bool {
-	host = hostName(host)
+	return ThisMachine(hostName(host))
+}
+
+// ThisMachine reports whether a host, without a port, is reached from this machine alone.
+func ThisMachine(host string) bool {
 	addr, err := netip.ParseAddr(host)
 	return host == "localhost" || err == nil && addr.IsLoopback()
 }

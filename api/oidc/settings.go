@@ -3,9 +3,7 @@ package oidc
 import (
 	"errors"
 	"fmt"
-	"net/netip"
 	"net/url"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -49,7 +47,7 @@ var members = []string{"name", "issuer", "client_id", "client_secret_file", "ori
 // Read reads a file of settings, and the secret from the file that it names, which may be relative
 // to it.
 func Read(file string) (Settings, error) {
-	src, err := readFile(file, maxSettings)
+	src, err := kit.ReadFile(file, maxSettings)
 	if err != nil {
 		return Settings{}, err
 	}
@@ -60,7 +58,7 @@ func Read(file string) (Settings, error) {
 	if !filepath.IsAbs(secret) {
 		secret = filepath.Join(filepath.Dir(file), secret)
 	}
-	b, err := readFile(secret, maxSecret)
+	b, err := kit.ReadFile(secret, maxSecret)
 	if err != nil {
 		return Settings{}, fmt.Errorf("the client's secret: %w", err)
 	}
@@ -68,17 +66,6 @@ func Read(file string) (Settings, error) {
 		return Settings{}, fmt.Errorf("the client's secret: %s is empty", secret)
 	}
 	return s, nil
-}
-
-func readFile(name string, most int64) ([]byte, error) {
-	info, err := os.Stat(name)
-	if err != nil {
-		return nil, err
-	}
-	if info.Size() > most || !info.Mode().IsRegular() {
-		return nil, fmt.Errorf("%s is no file of at most %d bytes", name, most)
-	}
-	return os.ReadFile(name)
 }
 
 // parse reads a document of settings in JSON, and returns the name of the secret's file too. The
@@ -192,15 +179,10 @@ func address(o doc.Object, name string) string {
 	switch {
 	case err != nil || u.Host == "" || u.Opaque != "" || u.User != nil || u.RawQuery != "" || u.ForceQuery || strings.Contains(v, "#"):
 		o.Problem(name, how, "is no address of a server, or has more than scheme, host, port and path")
-	case u.Scheme == "https" || u.Scheme == "http" && onThisMachine(u.Hostname()):
+	case u.Scheme == "https" || u.Scheme == "http" && kit.ThisMachine(u.Hostname()):
 		return v
 	default:
 		o.Problem(name, how, "has the scheme %q: only https is safe over a network", doc.Clip(u.Scheme))
 	}
 	return ""
-}
-
-func onThisMachine(host string) bool {
-	addr, err := netip.ParseAddr(host)
-	return host == "localhost" || err == nil && addr.IsLoopback()
 }

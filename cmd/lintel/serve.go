@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"lintel/api/app"
+	"lintel/api/kit"
 	"lintel/api/oidc"
 	"lintel/engine/deliver"
 )
@@ -183,10 +184,8 @@ func (c *serveCmd) logStart(url string, allow []netip.Prefix) {
 		}
 	}
 	slog.Info("listening", "url", url, "version", version(), "store", store, "allowed_networks", networks)
-	if host, _, err := net.SplitHostPort(c.Listen); err == nil && host != "localhost" && c.TLSCert == "" {
-		if ip, err := netip.ParseAddr(host); err != nil || !ip.IsLoopback() {
-			slog.Warn("keys and reads go over the network in clear text unless a proxy with TLS is in front: start with --tls-cert and "+
-				"--tls-key", "listen", c.Listen)
-		}
+	if host, _, err := net.SplitHostPort(c.Listen); err == nil && !kit.ThisMachine(host) && c.TLSCert == "" {
+		slog.Warn("keys and reads go over the network in clear text unless a proxy with TLS is in front: start with --tls-cert and "+
+			"--tls-key", "listen", c.Listen)
 	}
 }
