@@ -70,6 +70,14 @@ func (b *tab) paste(lines ...string) {
 		strings.Join(lines, "\r\n")))
 }
 
+// backAndSend starts the server again, and presses what sends now: it is there while the server is away. What
+// waits is sent without that, too, and the button then goes.
+func (b *tab) backAndSend() {
+	b.t.Helper()
+	b.shows("Send now").server.start()
+	js[chromedp.Void](b, `[...document.querySelectorAll("button")].find(e => e.innerText.trim() === "Send now")?.click()`)
+}
+
 // pick chooses in a list.
 func (b *tab) pick(field, value string) {
 	b.t.Helper()
@@ -326,8 +334,8 @@ func TestCountOffline(t *testing.T) {
 	require.NoError(t, chromedp.Do(c.ctx, chromedp.Reload()))
 	c.shows(grouped(n-100) + " reads not sent yet")
 	back := time.Now()
-	s.start()
-	c.press("Send now").shows("Everything is sent")
+	c.backAndSend()
+	c.shows("Everything is sent")
 	s.until("all", func() bool { return s.newestCount().Progress.Found == n })
 	t.Logf("%d tags: %v from the server's end to all there, %v of it after its return", n, time.Since(began), time.Since(back))
 	v := s.newestCount()
@@ -350,10 +358,7 @@ func TestCountOpenedOffline(t *testing.T) {
 	s.stop()
 	b.open("/console/?again#/count").shows("The server does not answer: as of").choose("Shelf A").shows("You can start all the same")
 	b.press("Start counting").shows("The count is not opened yet").scan(1, 2).shows("2 reads not sent yet").accessible()
-	b.shows("Send now")
-	s.start()
-	// It is sent by itself, too, and the button then goes.
-	js[chromedp.Void](b, `[...document.querySelectorAll("button")].find(e => e.innerText.trim() === "Send now")?.click()`)
+	b.backAndSend()
 	b.shows("2 of 3").shows("Everything is sent")
 	require.Len(t, s.counts(), 1)
 	require.Equal(t, 2, s.newestCount().Progress.Found)
@@ -418,8 +423,8 @@ func TestCountOnce(t *testing.T) {
 	// The session ends meanwhile: the reads stay, and are sent when somebody signs in.
 	require.NoError(t, kit.RevokeKey(t.Context(), s.store, "counter", "test", time.Now()))
 	time.Sleep(1100 * time.Millisecond)
-	s.start()
-	b.press("Send now").shows("It begins with lk_").shows("Reads of a count wait on this device").accessible()
+	b.backAndSend()
+	b.shows("It begins with lk_").shows("Reads of a count wait on this device").accessible()
 	b.signIn(s.key("evening", kit.ScopeCount)).shows("50 of 60").shows("Everything is sent")
 	require.Equal(t, []int{50, 50}, []int{s.newestCount().Unique, s.newestCount().Reads})
 
@@ -473,8 +478,8 @@ func TestCountSchemes(t *testing.T) {
 	b.shows("4 of 5").shows("4 reads not sent yet")
 	b.paste(plus.Hex(), plus.Hex())
 	b.shows("5 different tags heard in all")
-	s.start()
-	b.press("Send now").shows("Everything is sent").shows("5 of 5").shows("0 not heard so far").
+	b.backAndSend()
+	b.shows("Everything is sent").shows("5 of 5").shows("0 not heard so far").
 		shows("0 not expected here").shows("5 different tags heard in all")
 	b.done()
 }
