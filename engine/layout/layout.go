@@ -82,7 +82,7 @@ type ReadPoint struct {
 // and S3), so that not hearing one says nothing.
 func (p *ReadPoint) KeepsQuiet() bool { return p.Session == "S2" || p.Session == "S3" }
 
-// Presence is how reads become presence. Parse fills in the dedoc.
+// Presence is how reads become presence. Parse fills in the defaults.
 type Presence struct {
 	Epoch        time.Duration // one step of the smoothing window; 250 ms to 10 s, default 1 s
 	HysteresisDB float64       // dB by which another zone must be louder to win an item; 0 to 30, default 6

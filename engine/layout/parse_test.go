@@ -305,6 +305,9 @@ func TestWarnings(t *testing.T) {
 				got = append(got, w.Summary())
 			}
 			require.Equal(t, test.want, got)
+			refused := strings.Contains(strings.Join(got, ""), "cannot be sure of a passage") ||
+				strings.Contains(strings.Join(got, ""), "most passages are heard once or not at all")
+			require.Equal(t, !refused, l.CanBeSure(1))
 		})
 	}
 }

@@ -2,6 +2,7 @@ package layout
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"lintel/engine/event"
@@ -23,22 +24,11 @@ func (l *Layout) Warnings() doc.Errors {
 	warn := func(path, hint, reason string, args ...any) {
 		list = append(list, doc.Diagnostic{Severity: doc.SeverityWarning, Path: path, Reason: fmt.Sprintf(reason, args...), Hint: hint})
 	}
-	sides := make([][3]int, len(l.Zones)) // portals of each zone by side
-	inside := false                       // a reader in the shop always hears the goods there
-	for i := range l.ReadPoints {
-		p := &l.ReadPoints[i]
-		switch {
-		case p.Zone < 0:
-		case p.Role == event.Portal:
-			sides[p.Zone][p.Side]++
-		case p.Role == event.Fixed && !p.KeepsQuiet() && l.Zones[p.Zone].Kind != event.Exit:
-			inside = true
-		}
-	}
+	inside := l.hearsInside()
 	for i := range l.Zones {
-		z, n := &l.Zones[i], sides[i]
-		inner, outer := n[event.Inner] > 0, n[event.Outer] > 0
-		if n == [3]int{} || inner && outer {
+		z := &l.Zones[i]
+		inner, outer, door := l.sides(i)
+		if !door || inner && outer {
 			continue
 		}
 		at := fmt.Sprintf("zones[%d]", i)
@@ -77,7 +67,7 @@ func (l *Layout) Warnings() doc.Errors {
 	for i := range l.ReadPoints {
 		p := &l.ReadPoints[i]
 		at := fmt.Sprintf("read_points[%d].", i)
-		if p.Role == event.Portal && p.Session != "" && p.Session != "S0" {
+		if p.missesPassages() {
 			warn(at+"session", `write "S0", and set the reader to it`,
 				"in session %s a tag that was read keeps quiet, so most passages are heard once or not at all", p.Session)
 		}
@@ -91,4 +81,39 @@ func (l *Layout) Warnings() doc.Errors {
 		}
 	}
 	return list
+}
+
+// CanBeSure reports whether the door in zone i can ever be sure of a passage: its read points are in
+// session S0, and it has two sides or the shop has a fixed reader inside that always hears the goods.
+// Warnings says what is missing.
+func (l *Layout) CanBeSure(i int) bool {
+	for k := range l.ReadPoints {
+		if p := &l.ReadPoints[k]; p.Zone == i && p.missesPassages() {
+			return false
+		}
+	}
+	inner, outer, _ := l.sides(i)
+	return inner && outer || l.hearsInside()
+}
+
+// sides returns which sides the portals of zone i have, and whether it has portals at all.
+func (l *Layout) sides(i int) (inner, outer, door bool) {
+	for k := range l.ReadPoints {
+		if p := &l.ReadPoints[k]; p.Zone == i && p.Role == event.Portal {
+			inner, outer, door = inner || p.Side == event.Inner, outer || p.Side == event.Outer, true
+		}
+	}
+	return inner, outer, door
+}
+
+// hearsInside reports whether a fixed reader in the shop always hears the goods there.
+func (l *Layout) hearsInside() bool {
+	return slices.ContainsFunc(l.ReadPoints, func(p ReadPoint) bool {
+		return p.Role == event.Fixed && p.Zone >= 0 && !p.KeepsQuiet() && l.Zones[p.Zone].Kind != event.Exit
+	})
+}
+
+// missesPassages reports whether this is a portal in a session in which tags that were read keep quiet.
+func (p *ReadPoint) missesPassages() bool {
+	return p.Role == event.Portal && p.Session != "" && p.Session != "S0"
 }

@@ -5,10 +5,9 @@ import "fmt"
 // Regime is one way in which shops, radio, readers, networks and people differ. Take one from
 // Regimes and change it: New refuses what can't be simulated.
 type Regime struct {
-	Name    string
-	Source  string // where its values come from; "from memory" where no document was at hand
-	Held    bool   // must not be used to fit or choose anything
-	Refused bool   // a door like this can't be judged, and the layout should say so
+	Name   string
+	Source string // where its values come from; "from memory" where no document was at hand
+	Held   bool   // must not be used to fit or choose anything
 
 	// The field.
 	Drift    float64 // share of the diffuse waves whose phase turns at 0.02 to 0.3 Hz
@@ -70,9 +69,9 @@ func Regimes() []Regime {
 	add("fixed-channel", "one of four channels of ETSI EN 302 208; from memory", func(r *Regime) { r.Channels = 1 })
 	add("hopping", "47 CFR 15.247, 50 channels, at most 0.4 s each; from memory", func(r *Regime) { r.Channels = 50 })
 	add("turns-slow", memory, func(r *Regime) { r.TurnMs = [2]int{250, 400} }).Held = true
-	add("door-s1", gen2, func(r *Regime) { r.DoorSession = "S1" }).Refused = true
-	add("door-s2", gen2, func(r *Regime) { r.DoorSession = "S2" }).Refused = true
-	add("door-s3", gen2, func(r *Regime) { r.DoorSession = "S3" }).Refused = true
+	add("door-s1", gen2, func(r *Regime) { r.DoorSession = "S1" })
+	add("door-s2", gen2, func(r *Regime) { r.DoorSession = "S2" })
+	add("door-s3", gen2, func(r *Regime) { r.DoorSession = "S3" })
 	add("shelves-s2", gen2, func(r *Regime) { r.ShelfSession = "S2" })
 	add("shelves-s3", gen2, func(r *Regime) { r.ShelfSession = "S3" }).Held = true
 	add("report-1s", memory, func(r *Regime) { r.DoorReportMs = 1000 })

@@ -80,7 +80,7 @@ func main() {
 	slots := make(chan struct{}, 2)
 	for _, name := range regimes {
 		r, ok := doors.RegimeByName(name)
-		if !ok || r.Held || r.Refused {
+		if !ok || r.Held || r.DoorSession != "S0" {
 			fmt.Fprintf(os.Stderr, "learn: %s is no regime to learn from\n", name)
 			os.Exit(1)
 		}

@@ -38,6 +38,6 @@
 // statistical inference", JASA 22, 1927). It takes cases to be independent, which goods of one bag
 // and the same item looked at every few seconds are not.
 //
-// The headline is the worst regime that a layout is not meant to refuse. The document's limit on
-// alerts is lifted, so that none is merged into another.
+// The headline is the worst regime in which the layout does not say that the door can never be sure
+// (layout.CanBeSure). The document's limit on alerts is lifted, so that none is merged into another.
 package measure

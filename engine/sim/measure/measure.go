@@ -151,6 +151,7 @@ const (
 type part struct {
 	from, until int64
 	reads       int
+	refused     map[string]bool // doors that can never be sure, as their layout says
 	lain        [2]float64 // hours that goods lay: all, and those with nothing near a door
 	said        [methods]method
 	score       [methods]tally
@@ -169,6 +170,10 @@ func (p *part) run(o *Options, regime doors.Regime, seed uint64, set *rules.Set)
 	l, err := layout.Parse(shop.Layout())
 	if err != nil {
 		return err
+	}
+	p.refused = map[string]bool{}
+	for i := range l.Zones {
+		p.refused[l.Zones[i].ID] = !l.CanBeSure(i)
 	}
 	cfg := &engine.Config{Layout: l, Catalog: shop.Catalog(), Rules: set}
 	t := shop.Truth()

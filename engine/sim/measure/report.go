@@ -1,8 +1,10 @@
 package measure
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -14,9 +16,9 @@ type Report struct {
 	Seeds   []uint64 `json:"seeds"`
 	Hours   float64  `json:"hours"` // simulated, all shops together
 	Reads   int      `json:"reads"`
-	Worst   []Worst  `json:"worst"` // by door, of the regimes that are not refused
+	Worst   []Worst  `json:"worst"` // by door, of the regimes in which its layout refuses nothing
 	Regimes []Regime `json:"regimes"`
-	Kinds   []Kind   `json:"kinds"` // of people, over all regimes that are not refused
+	Kinds   []Kind   `json:"kinds"` // of people, over the same regimes
 }
 
 // Worst is the headline of one kind of door: the lowest recall and the highest rate of false alerts
@@ -33,7 +35,6 @@ type Worst struct {
 type Regime struct {
 	Name    string `json:"name"`
 	Held    bool   `json:"held,omitempty"`
-	Refused bool   `json:"refused,omitempty"`
 	Core    Method `json:"core"`
 	First   Method `json:"first_read_decides"`
 	Patient Method `json:"patient"`
@@ -54,6 +55,7 @@ type Method struct {
 
 // Door is how well exits and other passages at one kind of door were told apart.
 type Door struct {
+	Refused    bool               `json:"refused,omitempty"` // the layout says in words that this door can never be sure
 	Recall     [len(within)]Share `json:"recall_2_4_6_10_seconds"`
 	HeardThree Share              `json:"recall_of_exits_heard_three_times"`
 	Bags       Share              `json:"recall_of_bags"`
@@ -107,8 +109,9 @@ const (
 	oneSide  = "lane-door"
 )
 
-func (s *score) door() Door {
+func (s *score) door(refused bool) Door {
 	d := Door{
+		Refused:    refused,
 		HeardThree: share(s.heardFound, s.heard), Bags: share(s.bagsFound, s.bags), Hint: share(s.hints, s.exits),
 		False: share(s.wrong, s.others), FalseApart: share(s.wrong-s.stoodWrong, s.others-s.stood),
 		FalseBags: share(s.visitsWrong, s.visits), Stood: share(s.stoodWrong, s.stood), StoodPast: share(s.pastWrong, s.past),
@@ -137,11 +140,13 @@ func merge(o *Options, parts [][]part) Report {
 	for k, regime := range o.Regimes {
 		var total [methods]tally
 		var lain [2]float64
+		refused := map[string]bool{}
 		var rest, hand [methods][2]int
 		for n := range parts[k] {
 			p := &parts[k][n]
 			r.Hours += float64(p.until-p.from) / 3_600_000
 			r.Reads += p.reads
+			maps.Copy(refused, p.refused)
 			for j := range 2 {
 				lain[j] += p.lain[j]
 			}
@@ -157,7 +162,7 @@ func merge(o *Options, parts [][]part) Report {
 			t := &total[m]
 			two, one := t.sum("", twoSides), t.sum("", oneSide)
 			out := Method{
-				TwoSides: two.door(), OneSide: one.door(), AtRest: rate(t.rest[0], lain[0]), Far: rate(t.rest[1], lain[1]),
+				TwoSides: two.door(refused[twoSides]), OneSide: one.door(refused[oneSide]), AtRest: rate(t.rest[0], lain[0]), Far: rate(t.rest[1], lain[1]),
 				Zone: share(rest[m][0], rest[m][1]), ByHand: share(hand[m][0], hand[m][1]),
 				Direction: share(t.direction[0], t.direction[1]),
 			}
@@ -169,12 +174,14 @@ func merge(o *Options, parts [][]part) Report {
 			return out
 		}
 		r.Regimes = append(r.Regimes, Regime{
-			Name: regime.Name, Held: regime.Held, Refused: regime.Refused,
+			Name: regime.Name, Held: regime.Held,
 			Core: method(core), First: method(first), Patient: method(patient),
 		})
-		if !regime.Refused {
-			for m := range all {
-				all[m].add(&total[m])
+		for m := range all {
+			for k, s := range total[m].slots {
+				if !refused[k.door] {
+					all[m].at(k.kind, k.door).add(s)
+				}
 			}
 		}
 	}
@@ -186,7 +193,7 @@ func merge(o *Options, parts [][]part) Report {
 			if door == oneSide {
 				d = &g.Core.OneSide
 			}
-			if g.Refused || d.Recall[last].Of == 0 {
+			if d.Refused || d.Recall[last].Of == 0 {
 				continue
 			}
 			if w.RecallRegime == "" || d.Recall[last].Value() < w.Recall.Value() {
@@ -202,12 +209,17 @@ func merge(o *Options, parts [][]part) Report {
 	for k := range all[core].slots {
 		seen[k] = true
 	}
-	for k := range seen {
-		r.Kinds = append(r.Kinds, Kind{
-			Kind: k.kind, Door: k.door, Core: all[core].sum(k.kind, k.door).door(), First: all[first].sum(k.kind, k.door).door(),
-			Patient: all[patient].sum(k.kind, k.door).door(),
-		})
+	kind := func(name, door string) {
+		of := func(m int) Door {
+			return all[m].sum(name, door).door(false)
+		}
+		r.Kinds = append(r.Kinds, Kind{Kind: cmp.Or(name, "all"), Door: door, Core: of(core), First: of(first), Patient: of(patient)})
 	}
+	for k := range seen {
+		kind(k.kind, k.door)
+	}
+	kind("", twoSides)
+	kind("", oneSide)
 	slices.SortFunc(r.Kinds, func(a, b Kind) int {
 		if c := strings.Compare(b.Door, a.Door); c != 0 {
 			return c
@@ -272,7 +284,7 @@ func of(s Share) string { return fmt.Sprintf("%d/%d", s.N, s.Of) }
 func (r Report) String() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%d regimes, seeds %v, %.1f hours simulated, %d reads.\n\n", len(r.Regimes), r.Seeds, r.Hours, r.Reads)
-	b.WriteString("The worst of the regimes that are not refused (alert within 10 s of the crossing, hold included):\n")
+	b.WriteString("The worst of the regimes whose layout does not refuse the door (alert within 10 s of the crossing, hold included):\n")
 	for _, w := range r.Worst {
 		fmt.Fprintf(&b, "  %-12s recall %s %% (%s), %.0f false alerts in 10,000 other passages (%s)\n",
 			w.Door, interval(w.Recall), w.RecallRegime, w.False, w.FalseRegime)
@@ -297,7 +309,11 @@ func (r Report) String() string {
 		for k := range r.Regimes {
 			g := &r.Regimes[k]
 			d := side.door(&g.Core)
-			row([]string{g.title()}, recalls(d), []string{percent(d.HeardThree), percent(d.Bags), percent(d.Hint)}, falses(d),
+			title := g.title()
+			if d.Refused {
+				title += " (refused)"
+			}
+			row([]string{title}, recalls(d), []string{percent(d.HeardThree), percent(d.Bags), percent(d.Hint)}, falses(d),
 				[]string{perTenThousand(d.FalseApart), of(d.FalseBags), of(d.Stood), of(d.StoodPast)},
 				plain(side.door(&g.First), side.door(&g.Patient)))
 		}
@@ -315,7 +331,7 @@ func (r Report) String() string {
 			[]string{f("%.3f", g.First.AtRest.Value()), percent(g.First.Zone), f("%.4f", g.Patient.AtRest.Value())})
 	}
 	_ = w.Flush()
-	table("Kinds of people, over all regimes that are not refused",
+	table("Kinds of people, over all regimes whose layout does not refuse the door",
 		[]string{"door", "kind"}, recallColumns, falseColumns, plainColumns)
 	for k := range r.Kinds {
 		n := &r.Kinds[k]
@@ -327,10 +343,7 @@ func (r Report) String() string {
 
 // title is the name with what sets the regime apart.
 func (g *Regime) title() string {
-	switch {
-	case g.Refused:
-		return g.Name + " (refused)"
-	case g.Held:
+	if g.Held {
 		return g.Name + " (held out)"
 	}
 	return g.Name
