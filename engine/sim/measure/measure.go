@@ -152,7 +152,7 @@ type part struct {
 	from, until int64
 	reads       int
 	refused     map[string]bool // doors that can never be sure, as their layout says
-	lain        [2]float64 // hours that goods lay: all, and those with nothing near a door
+	lain        [2]float64      // hours that goods lay: all, and those with nothing near a door
 	said        [methods]method
 	score       [methods]tally
 }
