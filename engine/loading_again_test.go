@@ -1,5 +1,3 @@
-//go:build !race
-
 // Thousands of journals are drawn here, and a pure core has nothing that the race detector could see.
 
 package engine

@@ -2,6 +2,7 @@ package engine
 
 import (
 	"encoding/binary"
+	"flag"
 	"fmt"
 	"maps"
 	"math"
@@ -17,6 +18,15 @@ import (
 	"lintel/engine/event"
 	"lintel/engine/stock"
 )
+
+// The properties of whole days take seconds for each ten days, so fewer are drawn than the hundred that rapid would.
+// DEVELOPERS.md has the command that draws more.
+func init() {
+	if f := flag.Lookup("rapid.checks"); f != nil {
+		f.DefValue = "30"
+		_ = f.Value.Set(f.DefValue)
+	}
+}
 
 // journalOf draws a random day: reads of every role, late and repeated ones, business events, acts
 // on alerts, and the ticks that the server would add.

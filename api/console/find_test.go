@@ -233,7 +233,7 @@ func TestFindByKeyboard(t *testing.T) {
 	}
 	js[chromedp.Void](b, `document.querySelector("h1").focus()`)
 	reach(`document.activeElement.id === "find-q"`)
-	b.keys("harbour\r").shows("1 product, 1 item found")
+	b.keys("harbour\r").until(`location.hash.endsWith("q=harbour")`).shows("1 product, 1 item found")
 	reach(`document.activeElement.href?.includes("/item/")`)
 	b.keys("\r").until(`document.activeElement.tagName === "H2"`).shows("What happened to it").accessible()
 	b.done()

@@ -6,6 +6,7 @@ import (
 	"go/parser"
 	"go/token"
 	"io/fs"
+	"os"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -313,6 +314,40 @@ func TestAnAliasHidesNoClock(t *testing.T) {
 		require.NoError(t, err, text)
 		require.Len(t, impurities(t, source{path: "x.go", file: f, fset: fset}), want, text)
 	}
+}
+
+// TestWhatRunsAlone holds the packages whose tests .ci/run plays without the race detector against their sources:
+// nothing in them, tests included, may run beside anything.
+func TestWhatRunsAlone(t *testing.T) {
+	script, err := os.ReadFile(filepath.Join("..", "..", ".ci", "run"))
+	require.NoError(t, err)
+	_, list, _ := strings.Cut(string(script), "\nalone=\"")
+	list, _, _ = strings.Cut(list, "\"")
+	alone := strings.Fields(list)
+	require.NotEmpty(t, alone)
+	found := map[string]bool{}
+	for _, s := range sources(t) {
+		if !slices.Contains(alone, s.dir) {
+			continue
+		}
+		found[s.dir] = true
+		for _, path := range s.imports(t) {
+			if slices.Contains([]string{"testing/synctest", "net/http", "golang.org/x/sync/errgroup"}, path) {
+				t.Errorf("%s imports %s: take %s out of the list in .ci/run, or the import out of it", s.path, path, s.dir)
+			}
+		}
+		ast.Inspect(s.file, func(n ast.Node) bool {
+			_, begins := n.(*ast.GoStmt)
+			if sel, ok := n.(*ast.SelectorExpr); ok && sel.Sel.Name == "Go" { // as of a sync.WaitGroup
+				begins = true
+			}
+			if begins {
+				t.Errorf("%s: a goroutine: take %s out of the list in .ci/run", s.fset.Position(n.Pos()), s.dir)
+			}
+			return true
+		})
+	}
+	require.Len(t, found, len(alone))
 }
 
 func TestEveryPackageHasOneDocComment(t *testing.T) {

@@ -1,5 +1,3 @@
-//go:build !race
-
 package catalog_test
 
 import (

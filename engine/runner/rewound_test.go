@@ -1,5 +1,3 @@
-//go:build !race
-
 package runner_test
 
 import "testing"
