@@ -59,7 +59,7 @@ func (b *binding) point(n uint16) *presence.Point { return b.layout.Point(n) }
 
 // bind ties cfg to the state. Names are given numbers in the layout's order and never change
 // theirs.
-func (s *State) bind(cfg *Config) {
+func (s *core) bind(cfg *Config) {
 	set := cfg.Rules.ForSite(s.site)
 	b := binding{cfg: cfg, rules: set}
 	old := s.bound
@@ -102,7 +102,7 @@ func (s *State) bind(cfg *Config) {
 	s.bindZones()
 }
 
-func (s *State) bindStock() {
+func (s *core) bindStock() {
 	zones := make([]stock.Zone, len(s.bound.cfg.Layout.Zones))
 	for i := range zones {
 		z := &s.bound.cfg.Layout.Zones[i]
@@ -112,7 +112,7 @@ func (s *State) bindStock() {
 }
 
 // bindProducts finds every item's product again and counts the stock anew.
-func (s *State) bindProducts() {
+func (s *core) bindProducts() {
 	s.stock.Recount(func(add func(stock.Key)) {
 		for i := range s.count {
 			it := s.item(i)
@@ -123,7 +123,7 @@ func (s *State) bindProducts() {
 }
 
 // productOf finds the catalogue index of a tag's product, -1: none.
-func (s *State) productOf(k epc.Key) int32 {
+func (s *core) productOf(k epc.Key) int32 {
 	if g := s.gtinOf(k); g != 0 {
 		if i, ok := s.bound.cfg.Catalog.ByGTIN(g); ok {
 			return int32(i)

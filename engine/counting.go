@@ -10,7 +10,7 @@ import (
 )
 
 // foldCount carries out a command on a count. What no longer fits changes nothing.
-func (s *State) foldCount(cmd *event.CountCommand, by string) {
+func (s *core) foldCount(cmd *event.CountCommand, by string) {
 	if cmd.Do == "open" {
 		s.openCount(cmd, by)
 		return
@@ -32,7 +32,7 @@ func (s *State) foldCount(cmd *event.CountCommand, by string) {
 // openCount opens a count of those zones that the layout has. A count of stock expects the sellable
 // items of its zones, one of a delivery what its papers say; tags that nobody has seen yet keep
 // their words.
-func (s *State) openCount(cmd *event.CountCommand, by string) {
+func (s *core) openCount(cmd *event.CountCommand, by string) {
 	c := event.Count{
 		ID: event.CountID(s.site, s.seq), By: by, Note: cmd.Note, Opened: s.clock, MissingAfter: min(2, max(1, cmd.MissingAfter)),
 		Delivery: cmd.Delivery, Blind: cmd.Blind, Only: cmd.Only, Fields: cmd.Fields,
@@ -65,7 +65,7 @@ func (s *State) openCount(cmd *event.CountCommand, by string) {
 }
 
 // foldCountReads has a count take a batch of reads.
-func (s *State) foldCountReads(e *event.Entry) {
+func (s *core) foldCountReads(e *event.Entry) {
 	points := s.resolve(e)
 	s.out.Reads += len(e.Reads)
 	numbers := make([]uint16, len(points))
@@ -84,7 +84,7 @@ func (s *State) foldCountReads(e *event.Entry) {
 // foldLateCountReads takes reads that were on their way when somebody else closed their count: they
 // were acknowledged, so they are not lost, and say where the items are as any read of a handheld
 // does. They leave no evidence, since what a count heard is never replayed.
-func (s *State) foldLateCountReads(e *event.Entry, points []*presence.Point) {
+func (s *core) foldLateCountReads(e *event.Entry, points []*presence.Point) {
 	for k := range e.Reads {
 		r := &e.Reads[k]
 		pt := points[r.Point]
@@ -130,7 +130,7 @@ func (s *State) CountUnheard(id string) (tags []epc.Key, lines []event.Line, ok 
 }
 
 // countedSite is the site that a count which closes is reconciled with.
-type countedSite struct{ s *State }
+type countedSite struct{ s *core }
 
 func (c countedSite) GTIN(k epc.Key) uint64 { return c.s.gtinOf(k) }
 
@@ -200,13 +200,13 @@ func (c countedSite) Missed(i int32, m stocktake.Miss) {
 }
 
 // planCounts takes over the plan of counts.
-func (s *State) planCounts() {
+func (s *core) planCounts() {
 	s.counts.Seen(s.clock)
 	s.tellOverdue()
 }
 
 // tellOverdue emits the facts of zones whose count became overdue, or no longer is.
-func (s *State) tellOverdue() {
+func (s *core) tellOverdue() {
 	for _, d := range s.counts.TakeOverdue(s.clock) {
 		f := event.Fact{Cause: event.CaughtUp, At: s.clock, Zone: d.Zone, Stocktake: &event.Stocktake{
 			Zones: []string{d.Zone}, Overdue: d.Overdue, Days: d.Days}}

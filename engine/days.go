@@ -48,7 +48,7 @@ func (b *binding) dayOf(ms int64) int {
 }
 
 // heardOn returns the day on which a reader last heard an item, or on which it came if none ever did.
-func (s *State) heardOn(it *item) int {
+func (s *core) heardOn(it *item) int {
 	switch {
 	case it.Seen != 0:
 		return s.bound.dayOf(it.Seen)
@@ -59,13 +59,13 @@ func (s *State) heardOn(it *item) int {
 }
 
 // fillDays fills how many days an item was not heard and not counted, on a day.
-func (s *State) fillDays(env *rules.Env, it *item, day int) {
+func (s *core) fillDays(env *rules.Env, it *item, day int) {
 	env.Item.DaysUnheard = max(0, day-s.heardOn(it))
 	env.Item.DaysUncounted = max(0, day-int(it.counted))
 }
 
 // noteCounted notes that an item was counted today, or that it is known from today on.
-func (s *State) noteCounted(it *item) {
+func (s *core) noteCounted(it *item) {
 	it.counted = uint16(min(math.MaxUint16, max(0, s.bound.dayOf(s.clock))))
 }
 

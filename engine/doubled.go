@@ -25,7 +25,7 @@ const (
 )
 
 // lookDoubled looks whether a fresh hit at a fixed reader says that the item is in two places.
-func (s *State) lookDoubled(i int32, pt *presence.Point, t int64) {
+func (s *core) lookDoubled(i int32, pt *presence.Point, t int64) {
 	it := s.item(i)
 	here, there := s.bound.zone(it.Zone), s.bound.zone(pt.Zone)
 	if here.Storey == "" || there.Storey == "" || here.Storey == there.Storey {

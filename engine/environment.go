@@ -15,7 +15,7 @@ import (
 // view is what the rules see of a site, and lets them meet its facts. Its memory is reused from fact to
 // fact; who asks while others may ask, too, makes a view of their own.
 type view struct {
-	*State
+	*core
 	face      clockFace // the local time of the last fact
 	dayLook   int64     // when rules about days are evaluated next, by the configuration dayLookOf
 	dayLookOf *Config

@@ -11,7 +11,7 @@ const handleAfter = 10 * 60_000
 
 // stockOf returns where the item counts as stock, if it does: sellable, of a known product, and inside
 // the shop.
-func (s *State) stockOf(it *item) stock.Key {
+func (s *core) stockOf(it *item) stock.Key {
 	if it.product < 0 || it.Zone == 0 || !it.Disposition.Sellable() || s.bound.zone(it.Zone).Kind == event.Exit {
 		return stock.None
 	}
@@ -20,7 +20,7 @@ func (s *State) stockOf(it *item) stock.Key {
 
 // change alters an item by f and keeps the stock counts true to it. Stock facts are emitted by
 // tellStock once the item's own fact is out.
-func (s *State) change(i int32, f func(*item)) {
+func (s *core) change(i int32, f func(*item)) {
 	it := s.item(i)
 	before := s.stockOf(it)
 	s.zones.before(s, it)
@@ -32,7 +32,7 @@ func (s *State) change(i int32, f func(*item)) {
 
 // tellStock emits the stock facts that the last change owes, and lets rules about zones meet what
 // changed in them.
-func (s *State) tellStock(at int64) {
+func (s *core) tellStock(at int64) {
 	s.stock.Owed(func(k stock.Key) {
 		s.emit(event.Fact{Cause: event.Stock, At: at, GTIN: s.bound.cfg.Catalog.At(int(k.Product)).GTIN,
 			Zone: s.idOf(k.Zone), Count: s.stock.Count(k)})
@@ -44,7 +44,7 @@ func (s *State) tellStock(at int64) {
 // place puts the item into a zone (0: nowhere known) as of time t, without telling. What is
 // sellable stays so, within or out of customers' reach as the zone has it; a tag that nobody
 // declared stock becomes stock where only stock lies, unless somebody carried it in through a door.
-func (s *State) place(i int32, zone uint16, t int64, declared bool) {
+func (s *core) place(i int32, zone uint16, t int64, declared bool) {
 	s.change(i, func(it *item) {
 		if it.Zone != zone {
 			it.From = it.Zone
@@ -66,7 +66,7 @@ func (s *State) place(i int32, zone uint16, t int64, declared bool) {
 }
 
 // arrive moves the item to a zone and tells it. Declared: a person or a till said so.
-func (s *State) arrive(i int32, zone uint16, t int64, point uint16, declared bool) {
+func (s *core) arrive(i int32, zone uint16, t int64, point uint16, declared bool) {
 	if s.replaying {
 		return
 	}
@@ -88,7 +88,7 @@ func (s *State) arrive(i int32, zone uint16, t int64, point uint16, declared boo
 }
 
 // leaveZone takes the item out of its zone and tells it with the given cause.
-func (s *State) leaveZone(i int32, c event.Cause, t int64, point uint16) {
+func (s *core) leaveZone(i int32, c event.Cause, t int64, point uint16) {
 	if s.replaying {
 		return
 	}
@@ -101,7 +101,7 @@ func (s *State) leaveZone(i int32, c event.Cause, t int64, point uint16) {
 
 // declare puts the item where a person with a handheld, or a desk reader, says it is; point 0: a
 // business event says so. Late says that it is no newer than what is known of the item.
-func (s *State) declare(i int32, zone uint16, t int64, point uint16, late bool) {
+func (s *core) declare(i int32, zone uint16, t int64, point uint16, late bool) {
 	it := s.item(i)
 	if it.Zone == zone {
 		// When evidence is rebuilt, what is late may be from when the item was elsewhere, and the

@@ -36,7 +36,7 @@ type Holding struct {
 func (it *item) held() bool { return it.Disposition.Sellable() && it.flags&flagMissing == 0 }
 
 // holds notes what the index of all shops must learn of an item after a fact of cause c, 0: none.
-func (s *State) holds(i int32, c event.Cause) {
+func (s *core) holds(i int32, c event.Cause) {
 	it := s.item(i)
 	has, had := it.held(), it.flags&flagHeld != 0
 	firm := has && (c == event.Received || c == event.Returned)
@@ -65,7 +65,7 @@ func (s *State) Holdings(from int32, most int) (list []Holding, next int32) {
 }
 
 // foldElsewhere takes what is known of other shops, and emits a fact for each item of which it is new.
-func (s *State) foldElsewhere(list []event.Elsewhere) {
+func (s *core) foldElsewhere(list []event.Elsewhere) {
 	for _, e := range list {
 		i := s.find(e.Key)
 		if i < 0 || !s.others.set(e.Key, e.Site) {

@@ -248,7 +248,7 @@ func requireTrueZones(rt require.TestingT, s *Machine) {
 				if it.Zone != t.zone {
 					continue
 				}
-				q := view{State: s.State}
+				q := view{core: &s.core}
 				if u := newTally(t.zone, t.rule, eval); u.counts(&q, it) {
 					count, oldest = count+1, min(oldest, it.Since)
 				}
@@ -387,7 +387,7 @@ func (rec records) load(rt require.TestingT, cfg *Config, log []event.Entry) *Ma
 
 func dumped(s *Machine) string {
 	var b strings.Builder
-	dump(s.State, &b)
+	dump(&s.core, &b)
 	return b.String()
 }
 

@@ -7,7 +7,7 @@ import (
 
 // foldRecorded takes a recorded fact for true and lets the rules meet it. Nothing is judged again:
 // presence, passages and counts are what they were.
-func (s *State) foldRecorded(f *event.Fact) {
+func (s *core) foldRecorded(f *event.Fact) {
 	switch f.Cause {
 	case event.Stock:
 		product, ok := s.bound.cfg.Catalog.ByGTIN(f.GTIN)
@@ -82,7 +82,7 @@ func (s *State) LiveAlerts() []*event.Alert { return s.alerts.Alerts() }
 func (s *State) DroppedBy() map[event.Stage]int { return s.alerts.Dropped() }
 
 // forget drops what flush would write.
-func (s *State) forget() {
+func (s *core) forget() {
 	for _, i := range s.changed {
 		s.item(i).flags &^= flagDirty
 	}

@@ -52,7 +52,7 @@ func (it *item) stored() itemFlags {
 }
 
 // flush returns the records that changed since the last call, in a fixed order of kinds.
-func (s *State) flush() []Change {
+func (s *core) flush() []Change {
 	changes := make([]Change, 0, len(s.changed)+len(s.fresh)+s.alerts.Dirty()+1)
 	s.alerts.Flush(func(kind, key string, value []byte) { changes = append(changes, Change{kind, key, value}) })
 	for _, n := range s.fresh {
@@ -78,7 +78,7 @@ func (s *State) flush() []Change {
 	return append(changes, Change{Kind: event.KindMeta, Key: event.KindMeta, Value: s.appendMeta(nil)})
 }
 
-func (s *State) loadItem(key string, v []byte) error {
+func (s *core) loadItem(key string, v []byte) error {
 	k, err := epc.KeyFromBytes([]byte(key))
 	if err != nil {
 		return fmt.Errorf("item record: %w", err)
@@ -146,7 +146,7 @@ func (s *State) loadItem(key string, v []byte) error {
 // reported since a start.
 const metaVersion = 3
 
-func (s *State) appendMeta(b []byte) []byte {
+func (s *core) appendMeta(b []byte) []byte {
 	b = msgp.AppendArrayHeader(b, 8)
 	b = msgp.AppendInt(b, metaVersion)
 	b = msgp.AppendUint64(b, s.seq)
@@ -307,7 +307,7 @@ func (l *Loader) start() {
 	s.counts.Loaded(func(id string) uint16 { return s.numbers[id] })
 	s.presence.Loaded(s.find)
 	s.alerts.Start()
-	s.zones.recount(s)
+	s.zones.recount(&s.core)
 }
 
 // Machine ends the loading and returns the machine as it was when its records were committed.

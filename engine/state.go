@@ -16,15 +16,18 @@ import (
 )
 
 // State is all that Lintel knows of one site: its items and where they are, the stock behind them,
-// timers, and alerts that are not closed. It is owned by one worker at a time. Step changes it in
-// place.
+// timers, and alerts that are not closed. It is owned by one worker at a time. Its methods answer
+// questions; only a Machine changes it, by the methods of the core in it.
+type State struct{ core }
+
+// core is what a State is made of, and how entries change it.
 //
 // Two kinds of memory make it up. Records (items, alerts, names, the meta record) are written in
 // the commit of each batch. Evidence (which reads were heard lately, package presence) is
 // never written: it is a function of the reads of the last presence.EvidenceEpochs epochs, so a
 // worker that loads a site rebuilds it exactly from the tail of the journal. Evidence may therefore depend on
 // nothing but recent entries and the layout.
-type State struct {
+type core struct {
 	site  string
 	bound binding
 
@@ -85,7 +88,7 @@ func NewState(site string, cfg *Config) *State {
 }
 
 func newState(site string) *State {
-	s := &State{
+	s := &State{core{
 		site:  site,
 		names: names{numbers: make(map[string]uint16)},
 		items: items{
@@ -93,10 +96,11 @@ func newState(site string) *State {
 		},
 		doubled: doubles{at: make(map[epc.Key]int64)},
 		others:  otherShops{of: make(map[epc.Key]event.OtherSite)},
-	}
-	s.stock = stock.New(stockNames{s})
-	s.presence = presence.New(presenceItems{s}, presenceEvents{s})
-	s.view.State = s
+	}}
+	c := &s.core
+	s.stock = stock.New(stockNames{c})
+	s.presence = presence.New(presenceItems{c}, presenceEvents{c})
+	s.view.core = c
 	s.alerts = alert.NewBook(site, alertShop{&s.view})
 	return s
 }
@@ -117,7 +121,7 @@ func (s *State) Clock() int64 { return s.clock }
 func (s *State) Len() int { return int(s.count) }
 
 // create adds an item that was not known. Its place is still nowhere.
-func (s *State) create(k epc.Key, text string) int32 {
+func (s *core) create(k epc.Key, text string) int32 {
 	i := s.count
 	if int(i>>pageBits) == len(s.pages) {
 		s.pages = append(s.pages, make([]item, 1<<pageBits))
@@ -137,7 +141,7 @@ func (s *State) create(k epc.Key, text string) int32 {
 }
 
 // advance moves the site clock forward, never back, and reports whether it moved.
-func (s *State) advance(at int64) bool {
+func (s *core) advance(at int64) bool {
 	if at <= s.clock {
 		return false
 	}
@@ -147,7 +151,7 @@ func (s *State) advance(at int64) bool {
 }
 
 // emit adds a fact, gives it its id, and returns it.
-func (s *State) emit(f event.Fact) *event.Fact {
+func (s *core) emit(f event.Fact) *event.Fact {
 	if s.clock > s.factMs {
 		s.factMs, s.factN = s.clock, 0
 	} else {
@@ -159,7 +163,7 @@ func (s *State) emit(f event.Fact) *event.Fact {
 }
 
 // emitItem adds a fact about an item, filled from its present state, and lets the rules meet it.
-func (s *State) emitItem(c event.Cause, i int32, at int64, more func(*event.Fact)) {
+func (s *core) emitItem(c event.Cause, i int32, at int64, more func(*event.Fact)) {
 	it := s.item(i)
 	if c == event.Received || c == event.Returned {
 		s.others.set(it.key, event.OtherSite{}) // a person says that it is this shop's
@@ -180,12 +184,12 @@ func (s *State) emitItem(c event.Cause, i int32, at int64, more func(*event.Fact
 // the same digest go on alike.
 func (s *State) Digest() string {
 	h := sha256.New()
-	dump(s, h)
+	dump(&s.core, h)
 	return hex.EncodeToString(h.Sum(nil))
 }
 
 // dump writes what Digest hashes.
-func dump(s *State, w io.Writer) {
+func dump(s *core, w io.Writer) {
 	put := func(format string, args ...any) { fmt.Fprintf(w, format+"\n", args...) }
 	put("seq %d clock %d fact %d-%d", s.seq, s.clock, s.factMs, s.factN)
 	put("names %q", s.ids)

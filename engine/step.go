@@ -6,7 +6,7 @@ import (
 )
 
 // step folds one entry into the state of a site. It is the only place where a site changes.
-func (s *State) step(cfg *Config, e *event.Entry) {
+func (s *core) step(cfg *Config, e *event.Entry) {
 	s.seq = e.Seq
 	before := s.clock
 	later := s.advance(e.At)
@@ -70,7 +70,7 @@ const (
 // resume puts off what time alone would conclude from a gap in which nothing could be received: what
 // nobody could report is neither silence nor a reason for an alert. Each hold and each silence goes
 // on for as long as the gap, at most for its own length.
-func (s *State) resume(gap int64) {
+func (s *core) resume(gap int64) {
 	if gap < shortestGap {
 		return
 	}
@@ -87,7 +87,7 @@ func (s *State) NextTimer() int64 {
 
 // rebind takes over a new configuration: every product's stock meets its rules anew, so that what
 // is already below its minimum is told.
-func (s *State) rebind(cfg *Config) {
+func (s *core) rebind(cfg *Config) {
 	if old := s.bound.cfg; old.Layout == cfg.Layout && old.Catalog == cfg.Catalog && old.Rules == cfg.Rules {
 		s.bound.cfg, s.alerts.Incarnation = cfg, cfg.incarnation() // nothing to conclude again
 		return
@@ -110,7 +110,7 @@ func (s *State) rebind(cfg *Config) {
 }
 
 // foldReads folds a batch of reads in its order.
-func (s *State) foldReads(e *event.Entry) {
+func (s *core) foldReads(e *event.Entry) {
 	points := s.resolve(e)
 	s.presence.NoteNewest(e, points)
 	s.out.Reads += len(e.Reads)
@@ -149,7 +149,7 @@ func (s *State) foldReads(e *event.Entry) {
 }
 
 // resolve looks up the names of an entry once, and notes that its read points are alive.
-func (s *State) resolve(e *event.Entry) []*presence.Point {
+func (s *core) resolve(e *event.Entry) []*presence.Point {
 	s.scratchPoints = s.scratchPoints[:0]
 	for _, id := range e.Points {
 		pt := s.bound.point(s.numbers[id])
@@ -170,7 +170,7 @@ func (s *State) resolve(e *event.Entry) []*presence.Point {
 }
 
 // foldEvent folds one business event.
-func (s *State) foldEvent(ev *event.Event) {
+func (s *core) foldEvent(ev *event.Event) {
 	zone := s.numbers[ev.Zone]
 	if !s.bound.zone(zone).Known {
 		zone = 0
@@ -193,7 +193,7 @@ func (s *State) foldEvent(ev *event.Event) {
 }
 
 // foldEventOn does what a business event means for one item, and tells it.
-func (s *State) foldEventOn(ev *event.Event, i int32, zone uint16) {
+func (s *core) foldEventOn(ev *event.Event, i int32, zone uint16) {
 	t := min(ev.T, s.clock)
 	tell := func(c event.Cause) {
 		s.emitItem(c, i, t, func(f *event.Fact) {

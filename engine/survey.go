@@ -64,7 +64,7 @@ const (
 
 // Survey looks at the next slice, which takes about 2 ms, and reports whether there is more.
 func (s *State) Survey(v *Survey) (more bool) {
-	q := &view{State: s} // several may ask at once
+	q := &view{core: &s.core} // several may ask at once
 	n := max(1, sliceWork/(v.rule.Cost()+surveyOverhead))
 	switch v.rule.About {
 	case event.AboutItem:

@@ -7,20 +7,20 @@ import (
 )
 
 // stockNames is what package stock sees of the names.
-type stockNames struct{ s *State }
+type stockNames struct{ s *core }
 
 func (n stockNames) Number(id string) uint16 { return n.s.numbers[id] }
 func (n stockNames) ID(name uint16) string   { return n.s.idOf(name) }
 
 // presenceItems is what package presence sees of the items.
-type presenceItems struct{ s *State }
+type presenceItems struct{ s *core }
 
 func (p presenceItems) Item(i int32) *presence.Known { return &p.s.item(i).Known }
 func (p presenceItems) Key(i int32) epc.Key          { return p.s.item(i).key }
 func (p presenceItems) Touch(i int32)                { p.s.touch(i) }
 
 // presenceEvents carries out what package presence concludes.
-type presenceEvents struct{ s *State }
+type presenceEvents struct{ s *core }
 
 func (p presenceEvents) Arrived(i int32, zone uint16, at int64, point uint16) {
 	p.s.arrive(i, zone, at, point, false)

@@ -146,7 +146,7 @@ func (z *zoneBook) forget() {
 	z.changed = z.changed[:0]
 }
 
-func (z *zoneBook) digest(s *State, put func(string, ...any)) {
+func (z *zoneBook) digest(s *core, put func(string, ...any)) {
 	for _, zr := range z.order {
 		for _, t := range zr.tallies {
 			oldest, _ := t.oldest()
@@ -187,7 +187,7 @@ func (t *tally) push(s *view, i int32) {
 
 // settle drops arrivals of items that no longer count from the top of the heap, and all of them when
 // they are many: a heap has at most twice as many as count, and a few.
-func (t *tally) settle(s *State) {
+func (t *tally) settle(s *core) {
 	if !t.aged {
 		return
 	}

@@ -89,7 +89,7 @@ func (z *zoneBook) at(zone uint16) *zoneRules {
 }
 
 // bindZones takes over the rules about zones, and counts anew.
-func (s *State) bindZones() {
+func (s *core) bindZones() {
 	old := &s.zones
 	z := zoneBook{seen: old.seen, changed: old.changed, kept: make(map[string]*window)}
 	for i := range s.bound.cfg.Layout.Zones {
@@ -152,7 +152,7 @@ func windowKey(zone string, r *rules.Rule) string {
 }
 
 // recount counts anew what is in the zones.
-func (z *zoneBook) recount(s *State) {
+func (z *zoneBook) recount(s *core) {
 	for _, zr := range z.order {
 		for _, t := range zr.tallies {
 			t.count, t.waiting = 0, nil
@@ -209,7 +209,7 @@ func (s *view) countedEnv(env *rules.Env, it *item, wordy bool) {
 }
 
 // before notes what counts of an item that is about to change.
-func (z *zoneBook) before(s *State, it *item) {
+func (z *zoneBook) before(s *core, it *item) {
 	if z.zones == nil {
 		return
 	}
@@ -222,7 +222,7 @@ func (z *zoneBook) before(s *State, it *item) {
 }
 
 // after counts what has changed since before.
-func (z *zoneBook) after(s *State, i int32) {
+func (z *zoneBook) after(s *core, i int32) {
 	if z.zones == nil {
 		return
 	}
@@ -262,7 +262,7 @@ func (z *zoneBook) after(s *State, i int32) {
 }
 
 // note marks a tally that changed: its zone's rules are to meet that.
-func (z *zoneBook) note(s *State, zr *zoneRules, t *tally, entered, left uint32) {
+func (z *zoneBook) note(s *core, zr *zoneRules, t *tally, entered, left uint32) {
 	if t.window != nil && entered+left > 0 {
 		t.window.add(s.clock, entered, left)
 		z.mark(t.window)

@@ -150,7 +150,7 @@ func TestHTTPSInABrowser(t *testing.T) {
 	require.NoError(t, err)
 
 	newTab(t, s, 1280, 800, false) // skips where there is no Chromium
-	alloc, stop := chromedp.NewExecAllocator(context.Background(), append(chromedp.DefaultExecAllocatorOptions[:], chromedp.NoSandbox,
+	alloc, stop := chromedp.NewExecAllocator(context.Background(), append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(browser()), chromedp.NoSandbox,
 		chromedp.UserDataDir(filepath.Join(home, "profile")), chromedp.Env("HOME="+home), chromedp.Flag("disable-gpu", true),
 		chromedp.Flag("host-resolver-rules", "MAP *.local 127.0.0.1, MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"))...)
 	defer stop()

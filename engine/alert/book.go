@@ -6,7 +6,6 @@ import (
 	"container/list"
 	"fmt"
 	"maps"
-	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -135,32 +134,6 @@ func cutLast(s string) (before, after string) {
 
 func compareTracks(a, b *track) int { return cmp.Or(cmp.Compare(a.seq, b.seq), cmp.Compare(a.n, b.n)) }
 
-// following holds the alerts whose condition has not ended where facts about their subject find
-// them, oldest first.
-type following map[Subject][]*track
-
-// of returns the alert of a rule about a subject, nil if there is none.
-func (f following) of(s Subject, rule string) *track {
-	for _, t := range f[s] {
-		if t.Rule == rule {
-			return t
-		}
-	}
-	return nil
-}
-
-func (f following) add(t *track) { f[t.subject] = append(f[t.subject], t) }
-
-func (f following) remove(t *track) {
-	list := f[t.subject]
-	if k := slices.Index(list, t); k >= 0 {
-		f[t.subject] = slices.Delete(list, k, k+1)
-	}
-	if len(f[t.subject]) == 0 {
-		delete(f, t.subject)
-	}
-}
-
 // Book holds the alerts of a site that are not over for longer than keepOver, and what is remembered of its rules. It is
 // not for concurrent use, but for Explain and the questions, which change nothing.
 type Book struct {
@@ -171,24 +144,19 @@ type Book struct {
 	seq  uint64 // of the entry that is folded
 	now  int64  // the site clock, Unix milliseconds
 
-	set     *rules.Set
-	eval    *rules.Evaluator
-	byName  map[string]*rules.Rule
-	hours   calendar
-	opening Opening
+	set    *rules.Set
+	eval   *rules.Evaluator
+	byName map[string]*rules.Rule
+	hours  calendar
 
-	byID      map[string]*track
-	following following
-	gathers   gathers
-	begun     begun
-	memories  memories
-	timers    timerHeap
-	dropped   [len(stageStates)]int // alerts that nobody saw, by what held them back, since the book was made
-	failures  int                   // of rules, since the last call of Failures
-	left      *rules.Rule           // the first that was not evaluated in the entry leftSeq
-	leftSeq   uint64
-	made      int    // alerts raised in this entry, for ids
-	madeSeq   uint64 // which entry that was
+	kept
+	gathers  gathers
+	memories memories
+	counters
+	left    *rules.Rule // the first that was not evaluated in the entry leftSeq
+	leftSeq uint64
+	made    int    // alerts raised in this entry, for ids
+	madeSeq uint64 // which entry that was
 
 	unwritten
 }
@@ -196,7 +164,7 @@ type Book struct {
 // NewBook returns the empty book of a site. Bind must follow.
 func NewBook(site string, shop Shop) *Book {
 	b := &Book{
-		site: site, shop: shop, hours: calendar{shop: shop}, byID: make(map[string]*track), following: make(following),
+		site: site, shop: shop, hours: calendar{shop: shop}, kept: kept{byID: make(map[string]*track), following: make(following)},
 		gathers: gathers{leads: make(map[string]*track), waiting: make(map[string][]*track)},
 	}
 	b.memories = memories{byRule: make(map[string]*memory), unwritten: &b.unwritten}
@@ -205,7 +173,7 @@ func NewBook(site string, shop Shop) *Book {
 
 // Bind sets the rules, and the site's opening hours, that hold from now on.
 func (b *Book) Bind(set *rules.Set, open Opening) {
-	b.set, b.eval, b.opening, b.hours.begin = set, set.NewEvaluator(), open, nil
+	b.set, b.eval, b.hours.opening, b.hours.begin = set, set.NewEvaluator(), open, nil
 	b.begun.bind(set)
 	b.byName = make(map[string]*rules.Rule, len(set.Rules()))
 	for _, r := range set.Rules() {
@@ -217,54 +185,16 @@ func (b *Book) Bind(set *rules.Set, open Opening) {
 // clock.
 func (b *Book) Begin(seq uint64, now int64) { b.seq, b.now = seq, now }
 
-// Follows reports whether any rule has an alert about the subject whose condition has not ended.
-func (b *Book) Follows(s Subject) bool { return len(b.following[s]) > 0 }
-
-// About returns the alert of a rule about a subject whose condition has not ended, nil if there is
-// none.
-func (b *Book) About(s Subject, rule string) *event.Alert {
-	if t := b.following.of(s, rule); t != nil {
-		return &t.Alert
-	}
-	return nil
-}
-
-// Alert returns an alert that is not closed, pending or not, nil if there is none with this id.
-func (b *Book) Alert(id string) *event.Alert {
-	if t := b.byID[id]; t != nil && t.Status != event.AlertClosed {
-		return &t.Alert
-	}
-	return nil
-}
-
-// Alerts lists the alerts that are not closed, pending ones included, in the order in which they
-// were raised.
-func (b *Book) Alerts() []*event.Alert {
-	tracks := b.inOrder()
-	list := make([]*event.Alert, 0, len(tracks))
-	for _, t := range tracks {
-		if t.Status != event.AlertClosed {
-			list = append(list, &t.Alert)
-		}
-	}
-	return list
-}
-
-// Count returns how many alerts want lets through, in no order.
-func (b *Book) Count(want func(*event.Alert) bool) int {
-	n := 0
-	for _, t := range b.byID {
-		if want(&t.Alert) {
-			n++
-		}
-	}
-	return n
+// counters count what came of rules beside alerts.
+type counters struct {
+	dropped  [len(stageStates)]int // alerts that nobody saw, by what held them back, since the book was made
+	failures int                   // of rules, since the last call of Failures
 }
 
 // Dropped returns how many alerts ended before anybody was notified, by what held them back.
-func (b *Book) Dropped() map[event.Stage]int {
+func (c *counters) Dropped() map[event.Stage]int {
 	dropped := make(map[event.Stage]int)
-	for stage, n := range b.dropped {
+	for stage, n := range c.dropped {
 		if n > 0 {
 			dropped[event.Stage(stage)] = n
 		}
@@ -273,13 +203,11 @@ func (b *Book) Dropped() map[event.Stage]int {
 }
 
 // Failures returns how often a rule failed while it ran since the last call.
-func (b *Book) Failures() int {
-	n := b.failures
-	b.failures = 0
+func (c *counters) Failures() int {
+	n := c.failures
+	c.failures = 0
 	return n
 }
-
-func (b *Book) inOrder() []*track { return slices.SortedFunc(maps.Values(b.byID), compareTracks) }
 
 // Digest writes what the book knows with put, in a fixed order.
 func (b *Book) Digest(put func(format string, args ...any)) {
@@ -295,11 +223,11 @@ func (b *Book) Digest(put func(format string, args ...any)) {
 }
 
 // incarnation returns what follows a number in an id, which may be given out again without it.
-func (b *Book) incarnation() string {
-	if b.Incarnation == "" {
+func incarnation(ofStore string) string {
+	if ofStore == "" {
 		return ""
 	}
-	return "_" + b.Incarnation
+	return "_" + ofStore
 }
 
 // newAlert puts an alert of a rule into the book, pending, and lets facts about its subject find
@@ -309,7 +237,7 @@ func (b *Book) newAlert(r *rules.Rule, a event.Alert) *track {
 		b.madeSeq, b.made = b.seq, 0
 	}
 	b.made++
-	a.ID = fmt.Sprintf("%s-%d%s-%d", b.site, b.seq, b.incarnation(), b.made)
+	a.ID = fmt.Sprintf("%s-%d%s-%d", b.site, b.seq, incarnation(b.Incarnation), b.made)
 	a.Rule, a.Digest, a.Watch, a.Since = r.Name, r.Digest, r.Mode == rules.ModeWatch, b.now
 	t := newTrack(a)
 	b.byID[t.ID] = t
@@ -320,9 +248,7 @@ func (b *Book) newAlert(r *rules.Rule, a event.Alert) *track {
 // discard takes an alert out of the book: with its record if nobody is ever to see it, without if
 // the record stays.
 func (b *Book) discard(t *track, withRecord bool) {
-	if t.at >= 0 {
-		heap.Remove(&b.timers, t.at)
-	}
+	b.rest(t)
 	delete(b.byID, t.ID)
 	b.gathers.end(t)
 	b.begun.remove(t)
@@ -355,12 +281,7 @@ func (t *track) next() int64 {
 
 // retime puts the alert where its timers say, and marks its record.
 func (b *Book) retime(t *track) {
-	if t.at >= 0 {
-		heap.Remove(&b.timers, t.at)
-	}
-	if t.wake = t.next(); t.wake != 0 && b.byID[t.ID] == t {
-		heap.Push(&b.timers, t)
-	}
+	b.wait(t)
 	b.mark(t)
 }
 
@@ -368,14 +289,6 @@ func (b *Book) retime(t *track) {
 func (b *Book) setDue(t *track, due int64) {
 	t.Due = due
 	b.retime(t)
-}
-
-// Next returns when the next timer of an alert is due, by the site clock; math.MaxInt64: never.
-func (b *Book) Next() int64 {
-	if len(b.timers) == 0 {
-		return math.MaxInt64
-	}
-	return b.timers[0].wake
 }
 
 // Advance carries out the timers that are due.
@@ -405,7 +318,7 @@ func (b *Book) Resume(grace int64) {
 		case t.Stage != event.StageHold:
 			continue
 		}
-		if due := b.after(b.now, min(time.Duration(grace)*time.Millisecond, length), open); due > t.Due {
+		if due := b.hours.after(b.now, min(time.Duration(grace)*time.Millisecond, length), open); due > t.Due {
 			b.setDue(t, due)
 		}
 	}
@@ -428,29 +341,4 @@ func (b *Book) fireTimers(t *track) {
 		*timer.at = 0
 		b.fire(t, timer.on, nil, c)
 	}
-}
-
-// timerHeap orders alerts by when their first timer is due, then as they were raised, so that equal
-// times have one order.
-type timerHeap []*track
-
-func (h timerHeap) Len() int { return len(h) }
-func (h timerHeap) Less(i, j int) bool {
-	return cmp.Or(cmp.Compare(h[i].wake, h[j].wake), compareTracks(h[i], h[j])) < 0
-}
-func (h timerHeap) Swap(i, j int) {
-	h[i], h[j] = h[j], h[i]
-	h[i].at, h[j].at = i, j
-}
-func (h *timerHeap) Push(x any) {
-	t := x.(*track)
-	t.at = len(*h)
-	*h = append(*h, t)
-}
-func (h *timerHeap) Pop() any {
-	old := *h
-	t := old[len(old)-1]
-	*h = old[:len(old)-1]
-	t.at = -1
-	return t
 }

@@ -168,11 +168,3 @@ func (b *Book) leaveLead(t *track) {
 		b.fire(lead, onEmpty, nil, cause{})
 	}
 }
-
-// members lists those that joined an alert, in the order in which they were raised.
-func (b *Book) members(t *track) []*track {
-	if t.MembersOn == 0 {
-		return nil
-	}
-	return slices.DeleteFunc(b.inOrder(), func(m *track) bool { return m.Lead != t.ID })
-}

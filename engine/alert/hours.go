@@ -9,8 +9,9 @@ import (
 
 // calendar answers when rules may raise alerts.
 type calendar struct {
-	shop  Shop
-	begin map[string]span // by rule: when its hours begin next
+	shop    Shop
+	opening Opening
+	begin   map[string]span // by rule: when its hours begin next
 }
 
 // span is a moment at which hours were looked for, and when they begin.
@@ -27,11 +28,11 @@ type Opening interface {
 
 // after returns when a length of time that began at from is over; open says that it counts the opening
 // hours alone.
-func (b *Book) after(from int64, length time.Duration, open bool) int64 {
+func (c *calendar) after(from int64, length time.Duration, open bool) int64 {
 	if !open || length == 0 {
 		return from + length.Milliseconds()
 	}
-	return b.opening.OpenAfter(time.UnixMilli(from), length).UnixMilli()
+	return c.opening.OpenAfter(time.UnixMilli(from), length).UnixMilli()
 }
 
 // lasting reports whether what the rule asks for goes on until something ends it, like too little

@@ -22,7 +22,7 @@ func (b *Book) raise(r *rules.Rule, s Subject, f *event.Fact, env *rules.Env, fi
 // open's.
 func (b *Book) promote(t *track, r *rules.Rule, env *rules.Env) {
 	until := int64(0)
-	switch end := b.after(t.Since, r.Hold, r.HoldOpen); {
+	switch end := b.hours.after(t.Since, r.Hold, r.HoldOpen); {
 	case b.now < end && (t.About != event.AboutCount || t.Cause == event.Overdue): // what a count found does not change any more
 		t.Stage, until = event.StageHold, end
 	case b.now < b.memories.quietUntil(t):
@@ -234,7 +234,7 @@ func (b *Book) notify(t *track, change string, channels []string) {
 	if err != nil { // all its parts are strings, numbers and JSON that was marshalled before
 		panic(fmt.Sprintf("alert: an alert that does not marshal: %v", err))
 	}
-	id := fmt.Sprintf("msg_%s-%d%s-", t.ID, t.Orders, b.incarnation()) // the alert may be of an earlier one
+	id := fmt.Sprintf("msg_%s-%d%s-", t.ID, t.Orders, incarnation(b.Incarnation)) // the alert may be of an earlier one
 	messages := make([]event.Delivery, len(channels))
 	for i, c := range channels {
 		messages[i] = event.Delivery{

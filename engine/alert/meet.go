@@ -149,15 +149,6 @@ func (b *Book) evaluateAgain(t *track, r *rules.Rule, s Subject, f *event.Fact, 
 	}
 }
 
-// trackOf returns the alert of a rule that a fact about a subject may change, nil if there is none.
-func (b *Book) trackOf(s Subject, gtin uint64, r *rules.Rule) *track {
-	t := b.following.of(s, r.Name)
-	if t == nil && gtin != 0 && s.about == 'i' && r.Sequence != nil && r.Sequence.Same == rules.SameProduct {
-		t = b.following.of(product(gtin), r.Name)
-	}
-	return t
-}
-
 // Passage returns a passage as rules see it.
 func Passage(p event.Passage) rules.Passage {
 	if p.Direction == event.DirectionNone { // there is none, or it lingers near a door

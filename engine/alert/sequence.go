@@ -2,7 +2,6 @@ package alert
 
 import (
 	"container/list"
-	"slices"
 
 	"lintel/engine/epc"
 	"lintel/engine/event"
@@ -73,16 +72,6 @@ func (g *begun) oldest(rule string) *track {
 	return nil
 }
 
-// followed returns the alerts that a fact about a subject may change: those about it, and the first
-// steps of any items of its product.
-func (b *Book) followed(s Subject, gtin uint64) []*track {
-	list := slices.Clone(b.following[s])
-	if b.begun.products && s.about == 'i' && gtin != 0 {
-		list = append(list, b.following[product(gtin)]...)
-	}
-	return list
-}
-
 // fits reports whether a first step is still one of its rule, which may have changed.
 func (t *track) fits(r *rules.Rule) bool {
 	return r.Sequence != nil && (r.Sequence.Same == rules.SameProduct) == (t.Place == rules.SameProduct)
@@ -134,7 +123,7 @@ func (b *Book) renew(t *track, f *event.Fact, c cause) {
 // age begins the time for the second step.
 func (b *Book) age(t *track, r *rules.Rule) {
 	t.First.Lasts = false
-	b.setDue(t, b.after(b.now, r.Sequence.Within, r.Sequence.Open))
+	b.setDue(t, b.hours.after(b.now, r.Sequence.Within, r.Sequence.Open))
 }
 
 // goOn evaluates a rule whose first step has happened.

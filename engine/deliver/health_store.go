@@ -161,7 +161,7 @@ type noticeOrder struct {
 // healthRecords reads what is on record about channels, about all for no names. Nothing of it
 // changed since the order that it returns if that is still the present one.
 func (d *Dispatcher) healthRecords(ctx context.Context, names []string) (found map[string]*healthRecord, order noticeOrder, err error) {
-	if order, err = d.readOrder(ctx); err != nil {
+	if order, err = readOrder(ctx, d.opt.Store); err != nil {
 		return nil, order, err
 	}
 	found = make(map[string]*healthRecord)

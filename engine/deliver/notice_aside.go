@@ -30,7 +30,7 @@ func (d *Dispatcher) NotifyAside(ctx context.Context, site string, entry event.S
 	}
 	var told []event.Delivery
 	err := again(ctx, func() error {
-		order, err := d.readOrder(ctx)
+		order, err := readOrder(ctx, d.opt.Store)
 		if err != nil {
 			return err
 		}
@@ -81,8 +81,8 @@ func (o noticeOrder) after(notices int) store.Value {
 }
 
 // readOrder reads the order of the last notice.
-func (d *Dispatcher) readOrder(ctx context.Context) (order noticeOrder, err error) {
-	err = d.opt.Store.Values(ctx, kindOrder, []string{keyOrder}, func(v store.Value) (err error) {
+func readOrder(ctx context.Context, st Store) (order noticeOrder, err error) {
+	err = st.Values(ctx, kindOrder, []string{keyOrder}, func(v store.Value) (err error) {
 		order.revision = v.Revision
 		order.last, err = strconv.Atoi(string(v.Data))
 		return err

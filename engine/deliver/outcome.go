@@ -3,6 +3,7 @@ package deliver
 import (
 	"errors"
 	"fmt"
+	"log/slog"
 	"time"
 
 	"lintel/engine/event"
@@ -62,7 +63,7 @@ func (d *Dispatcher) attempt(t try) {
 		d.interrupt(e)
 		return
 	}
-	d.log(e.site.name, &next, out)
+	out.log(d.opt.Log, e.site.name, &next)
 	if d.opt.Observe.Tried != nil && out.sent {
 		d.opt.Observe.Tried(e.site.name, next, out)
 	}
@@ -107,8 +108,8 @@ func (d *Dispatcher) judge(t try, rec *event.Delivery) (Outcome, event.Delivery)
 	return out, next
 }
 
-func (d *Dispatcher) log(site string, m *event.Delivery, out Outcome) {
-	log := d.opt.Log.With("site", site, "channel", m.Channel, "delivery", m.ID, "type", m.Type, "try", m.Attempts)
+func (out Outcome) log(log *slog.Logger, site string, m *event.Delivery) {
+	log = log.With("site", site, "channel", m.Channel, "delivery", m.ID, "type", m.Type, "try", m.Attempts)
 	switch {
 	case out.left:
 		log.Debug("left out: the channel does not want messages of this type")

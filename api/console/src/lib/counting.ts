@@ -12,6 +12,7 @@ export type Detail = Shapes["CountDetail"];
 export type Kind = "expected" | "odd" | "new" | "again" | "closed";
 
 const storeEvery = 1000; // ms: what waits is stored as one record a second
+const storeAfter = 150; // ms after the last read: who stops may close the page
 const lookEvery = 3000;
 const drawEvery = 200;
 const loadEvery = 5000; // the lists may be long
@@ -46,6 +47,7 @@ export class Counting {
   private pending = new Map<string, kept.Read>();
   private fresh: kept.Fresh[] = [];
   private drawing: ReturnType<typeof setTimeout> | undefined;
+  private settling: ReturnType<typeof setTimeout> | undefined;
   private timers: ReturnType<typeof setInterval>[] = [];
   private ends: (() => void)[] = [];
   private storing = false;
@@ -97,6 +99,7 @@ export class Counting {
     this.timers.forEach(clearInterval);
     this.ends.forEach((f) => f());
     clearTimeout(this.drawing);
+    clearTimeout(this.settling);
     void this.store();
   }
 
@@ -127,6 +130,8 @@ export class Counting {
     }
     const kind = this.first(key, at);
     if (kind !== "again") this.fresh.push([key, at, tag]);
+    clearTimeout(this.settling);
+    this.settling = setTimeout(() => void this.store(), storeAfter);
     this.onHeard(kind, key, strength);
     this.draw();
   }
