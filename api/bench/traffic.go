@@ -142,8 +142,8 @@ func productsCSV() []byte {
 	return []byte(b.String())
 }
 
-// rulesYAML writes n rules. The first notifies about the probe; three are general, as every shop
-// has them; the rest are about one zone, product or category.
+// rulesYAML writes n rules. The first notifies about the probe; three are general, as every shop has them; of the rest one
+// in ten is about what is in a zone, one in ten about two steps, and the others about one zone, product or category.
 func rulesYAML(n int) []byte {
 	var b strings.Builder
 	// The probe measures how fast alerts are notified, so none may be gathered into one for there
@@ -157,16 +157,21 @@ rules:
   - {name: below-minimum, about: stock, when: 'stock.has_minimum and stock.count < stock.minimum and stock.backroom > 0', send: [bench]}
 `)
 	for i := 4; i < n; i++ {
-		when := ""
-		switch i % 3 {
-		case 0:
+		what, when := "", ""
+		switch i % 10 {
+		case 0, 3, 6:
 			when = fmt.Sprintf(`zone.id == "z%02d" and item.sellable and product.price > 100`, i%zones)
-		case 1:
+		case 1, 4, 7:
 			when = fmt.Sprintf(`product.category == "cat-%d" and zone.kind == "fitting" and not item.home`, i%40)
-		case 2:
+		case 2, 5:
 			when = fmt.Sprintf(`product.sku == "UB-%d" and item.paid and zone.kind == "shelf"`, i)
+		case 8:
+			what, when = "about: zone, items: item.sellable, ", fmt.Sprintf(`zone.id == "z%02d" and items.count > 100_000`, i%zones)
+		case 9:
+			what = fmt.Sprintf(`first: 'cause == "arrived" and product.sku == "UB-%d"', within: 10m, `, i)
+			when = `zone.kind == "exit"`
 		}
-		fmt.Fprintf(&b, "  - {name: rule-%d, when: '%s', send: [bench]}\n", i, when)
+		fmt.Fprintf(&b, "  - {name: rule-%d, %swhen: '%s', send: [bench]}\n", i, what, when)
 	}
 	return []byte(b.String())
 }
