@@ -68,7 +68,8 @@ func beside(t testing.TB) {
 
 var (
 	seen      sync.Map // names of tests
-	measuring = []string{"TestInteractive", "TestCountWedge", "TestFindVeryMany", "TestTenThousandAlerts", "TestShopStates", "TestDoor"}
+	measuring = []string{"TestInteractive", "TestCountWedge", "TestFindVeryMany", "TestTenThousandAlerts", "TestShopStates",
+		"TestDoor", "TestBusyShop"}
 )
 
 func (s *server) start() {
