@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -132,8 +133,8 @@ func TestAFailedRequestMayBeTriedAgainWithItsKey(t *testing.T) {
 // 2020-12, and its operations against the router.
 func TestOpenAPIDocument(t *testing.T) {
 	r := newRig(t)
-	b := r.get("/openapi.json").wants(200).body
-	doc := r.get("/openapi.json").json()
+	rep := r.get("/openapi.json").wants(200)
+	b, doc := rep.body, rep.json()
 	official, err := os.ReadFile("testdata/oas-3.1-schema.json")
 	require.NoError(t, err)
 	schema, err := jsonschema.UnmarshalJSON(bytes.NewReader(official))
@@ -141,11 +142,21 @@ func TestOpenAPIDocument(t *testing.T) {
 	c := jsonschema.NewCompiler()
 	require.NoError(t, c.AddResource("oas", schema))
 	require.NoError(t, c.AddResource("document", doc))
-	require.NoError(t, c.MustCompile("oas").Validate(doc))
-	require.Error(t, c.MustCompile("oas").Validate(map[string]any{"openapi": "3.1.0"}), "the schema bites")
+	oas := c.MustCompile("oas")
+	require.NoError(t, oas.Validate(doc))
+	require.Error(t, oas.Validate(map[string]any{"openapi": "3.1.0"}), "the schema bites")
 	for name := range doc["components"].(map[string]any)["schemas"].(map[string]any) {
 		_, err := c.Compile("document#/components/schemas/" + name)
 		require.NoError(t, err)
+	}
+	refs := regexp.MustCompile(`"\$ref":\s*"([^"]*)"`).FindAllSubmatch(b, -1)
+	require.NotEmpty(t, refs)
+	for _, ref := range refs {
+		at := any(doc)
+		for _, name := range strings.Split(strings.TrimPrefix(string(ref[1]), "#/"), "/") {
+			at = at.(map[string]any)[name]
+		}
+		require.NotNil(t, at, "%s leads nowhere", ref[1])
 	}
 
 	declared := map[string]bool{}

@@ -126,14 +126,14 @@ func (s *State) ExplainDue(rule, zone string) (alert.Explanation, bool) {
 
 // explain asks the alerts how a rule relates to a subject; look fills what the rule is to see,
 // where t is the alert that there is.
-func (s *core) explain(
+func (s *State) explain(
 	rule string, subject alert.Subject, look func(q *view, t *event.Alert) (*rules.Env, event.Fact),
 ) (x alert.Explanation, ok bool) {
 	r := s.bound.rules.Rule(rule)
 	if r == nil || r.About != subject.About() {
 		return x, false
 	}
-	q := &view{core: s} // several may ask at once
+	q := &view{core: &s.core} // several may ask at once
 	env, f := look(q, s.alerts.About(subject, rule))
 	return s.alerts.Explain(alertShop{q}, r, subject, &f, env), true
 }

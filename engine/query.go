@@ -39,7 +39,7 @@ func (s *State) Item(k epc.Key) (ItemInfo, bool) {
 	return s.info(s.item(i)), true
 }
 
-func (s *core) info(it *item) ItemInfo {
+func (s *State) info(it *item) ItemInfo {
 	return ItemInfo{
 		Key: it.key, Text: event.KeyText(it.key, s.text(it)), GTIN: s.gtinOf(it.key), Product: int(it.product), Disposition: it.Disposition,
 		Zone: s.idOf(it.Zone), From: s.idOf(it.From), Point: s.idOf(it.Point), Since: it.Since, Sure: it.Sure, Seen: it.Seen,
@@ -89,7 +89,7 @@ type ItemFilter struct {
 }
 
 // wants reports whether the filter lets an item through; zone is the number of its zone, 0: any.
-func (s *core) wants(f *ItemFilter, zone uint16, it *item) bool {
+func (s *State) wants(f *ItemFilter, zone uint16, it *item) bool {
 	switch {
 	case zone != 0 && it.Zone != zone:
 	case f.Disposition != nil && it.Disposition != *f.Disposition:

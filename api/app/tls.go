@@ -5,12 +5,13 @@ import (
 	"context"
 	"crypto/tls"
 	"fmt"
-	"lintel/api/kit"
 	"log/slog"
 	"sync/atomic"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
+
+	"lintel/api/kit"
 )
 
 // certificateEvery is how soon a new certificate is in use. The files are a few kB: they are read

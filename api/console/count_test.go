@@ -277,8 +277,7 @@ func TestCountWedge(t *testing.T) {
 	const n = 5000
 	s := newServer(t).shop().stocked(n)
 	b := counterBy(t, s, s.admin).counting().shows("0 of 5,000")
-	js[chromedp.Void](b, `window.long = [];
-		new PerformanceObserver(l => window.long.push(...l.getEntries().map(e => e.duration))).observe({type: "longtask"})`)
+	b.watchLong()
 	half, best := b.wedge(1, n/2)
 	b.choose("By hand")
 	js[chromedp.Void](b, `document.querySelector("#hand").focus()`)

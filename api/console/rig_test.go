@@ -378,6 +378,35 @@ func (b *tab) keys(keys string) *tab {
 	return b
 }
 
+// watchLong has the page note from now on how long its tasks over 50 ms last; longest is the longest of them in
+// milliseconds, 0 for none.
+func (b *tab) watchLong() {
+	b.t.Helper()
+	js[chromedp.Void](b, `window.long = []; window.watching ??= new PerformanceObserver(l => window.long.push(...l.getEntries().map(e => e.duration)));
+		window.watching.observe({type: "longtask"})`)
+}
+
+func (b *tab) longest() float64 {
+	b.t.Helper()
+	return js[float64](b, `Math.max(0, ...window.long)`)
+}
+
+// busy has 500 facts a second come, a hundred at a time: in each round the books that serial names move to the other
+// of two zones. It returns how many a second there were.
+func (s *server) busy(rounds int, serial func(i int) int) float64 {
+	s.t.Helper()
+	began := time.Now()
+	for round := range rounds {
+		var list []string
+		for i := range 100 {
+			list = append(list, fmt.Sprintf(`{"type":"moved","epc":"`+harbourLight+`","zone":"%s"}`, serial(i), []string{"shelf-a", "till"}[round%2]))
+		}
+		s.call("POST", "/v1/sites/umberhithe/events", "application/json", "["+strings.Join(list, ",")+"]")
+		time.Sleep(time.Until(began.Add(time.Duration(round+1) * 200 * time.Millisecond)))
+	}
+	return float64(100*rounds) / time.Since(began).Seconds()
+}
+
 // signIn types a key and sends it.
 func (b *tab) signIn(key string) *tab {
 	b.t.Helper()

@@ -24,11 +24,11 @@ func (l *Layout) Warnings() doc.Errors {
 	warn := func(path, hint, reason string, args ...any) {
 		list = append(list, doc.Diagnostic{Severity: doc.SeverityWarning, Path: path, Reason: fmt.Sprintf(reason, args...), Hint: hint})
 	}
-	inside := l.hearsInside()
+	sides, inside := l.sides(), l.HearsInside()
 	for i := range l.Zones {
-		z := &l.Zones[i]
-		inner, outer, door := l.sides(i)
-		if !door || inner && outer {
+		z, n := &l.Zones[i], sides[i]
+		inner, outer := n[event.Inner] > 0, n[event.Outer] > 0
+		if n == [3]int{} || inner && outer {
 			continue
 		}
 		at := fmt.Sprintf("zones[%d]", i)
@@ -92,22 +92,23 @@ func (l *Layout) CanBeSure(i int) bool {
 			return false
 		}
 	}
-	inner, outer, _ := l.sides(i)
-	return inner && outer || l.hearsInside()
+	n := l.sides()[i]
+	return n[event.Inner] > 0 && n[event.Outer] > 0 || l.HearsInside()
 }
 
-// sides returns which sides the portals of zone i have, and whether it has portals at all.
-func (l *Layout) sides(i int) (inner, outer, door bool) {
-	for k := range l.ReadPoints {
-		if p := &l.ReadPoints[k]; p.Zone == i && p.Role == event.Portal {
-			inner, outer, door = inner || p.Side == event.Inner, outer || p.Side == event.Outer, true
+// sides returns how many portals each zone has, by their side.
+func (l *Layout) sides() [][3]int {
+	sides := make([][3]int, len(l.Zones))
+	for i := range l.ReadPoints {
+		if p := &l.ReadPoints[i]; p.Zone >= 0 && p.Role == event.Portal {
+			sides[p.Zone][p.Side]++
 		}
 	}
-	return inner, outer, door
+	return sides
 }
 
-// hearsInside reports whether a fixed reader in the shop always hears the goods there.
-func (l *Layout) hearsInside() bool {
+// HearsInside reports whether a fixed reader in the shop always hears the goods there.
+func (l *Layout) HearsInside() bool {
 	return slices.ContainsFunc(l.ReadPoints, func(p ReadPoint) bool {
 		return p.Role == event.Fixed && p.Zone >= 0 && !p.KeepsQuiet() && l.Zones[p.Zone].Kind != event.Exit
 	})

@@ -3,7 +3,6 @@ package presence
 import (
 	"cmp"
 	"math"
-	"slices"
 
 	"lintel/engine/epc"
 	"lintel/engine/event"
@@ -129,7 +128,7 @@ func BindLayout(l *layout.Layout, names int, number func(id string) uint16) *Lay
 		p := &l.ReadPoints[i]
 		pt := &Point{
 			Name: number(p.ID), ID: p.ID, Role: p.Role, Side: p.Side, MinRSSI: event.NoRSSI, hits: p.MinReads,
-			quiet: p.Session == "S2" || p.Session == "S3", Silent: p.SilentAfter.Milliseconds(),
+			quiet: p.KeepsQuiet(), Silent: p.SilentAfter.Milliseconds(),
 		}
 		if pt.hits == 0 && pt.quiet {
 			pt.hits = 1
@@ -158,7 +157,7 @@ func BindLayout(l *layout.Layout, names int, number func(id string) uint16) *Lay
 			z.oneSided = z.oneSided && p.Side != event.Outer
 		}
 	}
-	inside := slices.ContainsFunc(b.Zones, func(z Zone) bool { return z.Covered && z.Kind != event.Exit })
+	inside := l.HearsInside()
 	for _, n := range b.Doors {
 		b.Zones[n].neverSure = b.Zones[n].oneSided && !inside
 	}
